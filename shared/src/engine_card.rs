@@ -1,0 +1,213 @@
+//! The engine card: what the maker asks of one engine type, with the manual and page it was read from.
+
+use serde::{Deserialize, Serialize};
+
+use crate::ids::CardId;
+use crate::length::Length;
+use crate::valve::{MOST_CYLINDERS, Side};
+
+/// The clearance range of one side, both ends allowed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Range {
+    /// The least clearance in range.
+    #[serde(rename = "low_tenth_um")]
+    pub low: Length,
+    /// The greatest clearance in range.
+    #[serde(rename = "high_tenth_um")]
+    pub high: Length,
+    /// The clearance to set, where the maker or the shop names one.
+    #[serde(rename = "aim_tenth_um", default, skip_serializing_if = "Option::is_none")]
+    pub aim: Option<Length>,
+}
+
+/// Where a card was read.
+#[derive(Debug, Clone, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Source {
+    /// The manual, as its title page says.
+    pub manual: String,
+    /// The page or clause.
+    pub page: String,
+}
+
+/// How the thread of the adjuster is given.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Thread {
+    /// A metric thread's pitch, in whole micrometres.
+    PitchUm(u32),
+    /// An inch thread's count of threads in one inch; the pitch is 25.4 mm over it, exactly.
+    PerInch(u32),
+}
+
+/// Where the adjuster sits in the valve train.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Rocker {
+    /// A nut on a stud sets the height of the rocker's pivot.
+    StudPivot,
+    /// A screw at the push-rod end of the rocker.
+    PushRodScrew,
+    /// A screw at the valve end of the rocker.
+    ValveScrew,
+}
+
+/// The adjuster of one engine type.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Adjuster {
+    /// Its thread.
+    pub thread: Thread,
+    /// Where it sits.
+    pub rocker: Rocker,
+    /// Valve-side arm over push-rod-side arm, in thousandths (1300 = 1.3).
+    pub ratio_milli: u32,
+}
+
+/// How often the valves want checking: whichever limit comes first.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Interval {
+    /// Engine hours between checks.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub hours: Option<u32>,
+    /// Calendar months between checks.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub months: Option<u32>,
+}
+
+/// Who runs the machine, and so how hard.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, Default)]
+#[serde(rename_all = "kebab-case")]
+pub enum Duty {
+    /// A crew's machine, run most working days.
+    #[default]
+    Commercial,
+    /// A homeowner's machine.
+    Homeowner,
+}
+
+/// What one engine type asks for.
+#[derive(Debug, Clone, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct EngineCard {
+    /// The card's id.
+    pub card: CardId,
+    /// What the shop calls this engine type.
+    pub name: String,
+    /// How many cylinders.
+    pub cylinders: u8,
+    /// Intake range, engine cold.
+    pub intake: Range,
+    /// Exhaust range, engine cold.
+    pub exhaust: Range,
+    /// Where it was read. A card without a source is kept and never judged against.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub source: Option<Source>,
+    /// Interval under commercial duty.
+    pub commercial: Interval,
+    /// Interval under homeowner duty.
+    pub homeowner: Interval,
+    /// The adjuster, where known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub adjuster: Option<Adjuster>,
+    /// For an engine with compression release: how far the piston is past top dead center when it is checked.
+    #[serde(rename = "past_tdc_tenth_um", default, skip_serializing_if = "Option::is_none")]
+    pub past_tdc: Option<Length>,
+}
+
+/// A card that cannot be.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum CardError {
+    /// A range whose low end is not below its high end, or whose aim lies outside.
+    #[error("the {side} range is not a range: low must be above zero and below high, and the aim between them")]
+    Range {
+        /// Which side.
+        side: &'static str,
+    },
+    /// No cylinders, or more than this trade's engines have.
+    #[error("an engine card is for 1 to {MOST_CYLINDERS} cylinders, not {given}")]
+    Cylinders {
+        /// What was given.
+        given: u8,
+    },
+    /// An interval without any limit, or with a limit of zero.
+    #[error("an interval needs hours or months, each above zero")]
+    Interval,
+    /// A thread or ratio of zero.
+    #[error("an adjuster has a thread pitch and a rocker ratio above zero")]
+    Adjuster,
+    /// A source with an empty manual or page.
+    #[error("a source names the manual and the page")]
+    Source,
+    /// A card without a name.
+    #[error("an engine card has a name")]
+    Name,
+}
+
+impl EngineCard {
+    /// The range of one side.
+    #[must_use]
+    pub const fn range(&self, side: Side) -> Range {
+        match side {
+            Side::Intake => self.intake,
+            Side::Exhaust => self.exhaust,
+        }
+    }
+
+    /// The interval under a duty.
+    #[must_use]
+    pub const fn interval(&self, duty: Duty) -> Interval {
+        match duty {
+            Duty::Commercial => self.commercial,
+            Duty::Homeowner => self.homeowner,
+        }
+    }
+
+    /// Whether the card can be.
+    ///
+    /// # Errors
+    /// [`CardError`], naming the first thing that cannot be.
+    pub fn check(&self) -> Result<(), CardError> {
+        if self.name.trim().is_empty() {
+            return Err(CardError::Name);
+        }
+        if self.cylinders == 0 || self.cylinders > MOST_CYLINDERS {
+            return Err(CardError::Cylinders { given: self.cylinders });
+        }
+        for (side, range) in [("intake", self.intake), ("exhaust", self.exhaust)] {
+            let aim_inside = range.aim.is_none_or(|aim| range.low <= aim && aim <= range.high);
+            if range.low <= Length::ZERO || range.low >= range.high || !aim_inside {
+                return Err(CardError::Range { side });
+            }
+        }
+        for interval in [self.commercial, self.homeowner] {
+            let zero = interval.hours == Some(0) || interval.months == Some(0);
+            if zero || (interval.hours.is_none() && interval.months.is_none()) {
+                return Err(CardError::Interval);
+            }
+        }
+        if let Some(adjuster) = self.adjuster {
+            let (Thread::PitchUm(size) | Thread::PerInch(size)) = adjuster.thread;
+            if size == 0 || adjuster.ratio_milli == 0 {
+                return Err(CardError::Adjuster);
+            }
+        }
+        match &self.source {
+            Some(source) if source.manual.trim().is_empty() || source.page.trim().is_empty() => Err(CardError::Source),
+            _ => Ok(()),
+        }
+    }
+}
+
+impl Duty {
+    /// The duty's name.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Commercial => "commercial",
+            Self::Homeowner => "homeowner",
+        }
+    }
+}

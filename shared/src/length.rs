@@ -1,0 +1,286 @@
+//! Lengths: whole tenths of a micrometre inside, thou or millimetres for people.
+//!
+//! 1 in = 25.4 mm exactly (international inch), so 1 thou = 25.4 µm = 254 tenths and half a thou = 127 tenths:
+//! every leaf of an inch or a metric set is a whole number here, and no comparison ever rounds.
+
+use std::fmt;
+use std::str::FromStr;
+
+use serde::{Deserialize, Serialize};
+
+/// Tenths of a micrometre in one thou (0.001 in).
+pub const TENTH_UM_PER_THOU: i64 = 254;
+/// Tenths of a micrometre in one millimetre.
+pub const TENTH_UM_PER_MM: i64 = 10_000;
+
+/// A length, in whole tenths of a micrometre.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, Default)]
+#[serde(transparent)]
+pub struct Length(i64);
+
+/// The unit in which a person reads and writes lengths.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, Default)]
+#[serde(rename_all = "kebab-case")]
+pub enum LengthUnit {
+    /// Thousandths of an inch.
+    #[default]
+    Thou,
+    /// Millimetres.
+    Mm,
+}
+
+/// A text that is not a length, or one too large to be any clearance.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum LengthError {
+    /// Not a decimal number with a known unit.
+    #[error("\"{given}\" is not a length: write 5 (in your own unit), 5thou, 0.005in, 0.13mm or 130um")]
+    Unreadable {
+        /// What was given.
+        given: String,
+    },
+    /// Beyond ±1 m, which no part of this work reaches.
+    #[error("\"{given}\" is over a metre: check the unit and the decimal point")]
+    OutOfRange {
+        /// What was given.
+        given: String,
+    },
+}
+
+impl Length {
+    /// Zero.
+    pub const ZERO: Self = Self(0);
+
+    /// From whole tenths of a micrometre.
+    #[must_use]
+    pub const fn from_tenth_um(tenth_um: i64) -> Self {
+        Self(tenth_um)
+    }
+
+    /// From whole thousandths of an inch. Exact.
+    #[must_use]
+    pub const fn from_thou(thou: i64) -> Self {
+        Self(thou.saturating_mul(TENTH_UM_PER_THOU))
+    }
+
+    /// Whole tenths of a micrometre.
+    #[must_use]
+    pub const fn tenth_um(self) -> i64 {
+        self.0
+    }
+
+    /// Thousandths of an inch, for arithmetic that ends on a screen.
+    #[must_use]
+    #[expect(clippy::cast_precision_loss, reason = "lengths are below 2^53 tenths")]
+    pub fn thou(self) -> f64 {
+        self.0 as f64 / 254.0
+    }
+
+    /// Millimetres, for arithmetic that ends on a screen.
+    #[must_use]
+    #[expect(clippy::cast_precision_loss, reason = "lengths are below 2^53 tenths")]
+    pub fn mm(self) -> f64 {
+        self.0 as f64 / 10_000.0
+    }
+
+    /// The sum, held at the ends of the integer range instead of wrapping.
+    #[must_use]
+    pub const fn plus(self, other: Self) -> Self {
+        Self(self.0.saturating_add(other.0))
+    }
+
+    /// The difference, held at the ends of the integer range instead of wrapping.
+    #[must_use]
+    pub const fn minus(self, other: Self) -> Self {
+        Self(self.0.saturating_sub(other.0))
+    }
+
+    /// Reads a length. A bare number is in `unit`; the suffixes `thou`, `in`, `"`, `mm` and `um` say another.
+    ///
+    /// The result is rounded to the nearest tenth of a micrometre (half away from zero), which is finer than
+    /// any leaf and is what makes [`Length::show`] round-trip.
+    ///
+    /// # Errors
+    /// [`LengthError`] where the text is no decimal number with a known unit, or is over a metre.
+    pub fn parse(text: &str, unit: LengthUnit) -> Result<Self, LengthError> {
+        let unreadable = || LengthError::Unreadable { given: text.to_owned() };
+        let lower = text.trim().to_ascii_lowercase();
+        let (number, tenth_um_per_unit) = if let Some(n) = lower.strip_suffix("thou") {
+            (n, 254)
+        } else if let Some(n) = lower.strip_suffix("mm") {
+            (n, 10_000)
+        } else if let Some(n) = lower.strip_suffix("um").or_else(|| lower.strip_suffix("µm")) {
+            (n, 10)
+        } else if let Some(n) = lower.strip_suffix("in").or_else(|| lower.strip_suffix('"')) {
+            (n, 254_000)
+        } else {
+            (
+                lower.as_str(),
+                match unit {
+                    LengthUnit::Thou => 254,
+                    LengthUnit::Mm => 10_000,
+                },
+            )
+        };
+        let decimal = Decimal::read(number.trim()).ok_or_else(unreadable)?;
+        let tenth_um = decimal.times(tenth_um_per_unit).ok_or_else(|| LengthError::OutOfRange { given: text.to_owned() })?;
+        if tenth_um.abs() > 10_000_000 {
+            return Err(LengthError::OutOfRange { given: text.to_owned() });
+        }
+        Ok(Self(tenth_um))
+    }
+
+    /// The length in a unit, with as many decimals as it takes to read the same length back and no more.
+    #[must_use]
+    pub fn show(self, unit: LengthUnit) -> String {
+        let (per_unit, name) = match unit {
+            LengthUnit::Thou => (254, "thou"),
+            LengthUnit::Mm => (10_000, "mm"),
+        };
+        format!("{} {name}", decimals(self.0, per_unit, if unit == LengthUnit::Mm { 2 } else { 0 }))
+    }
+
+    /// As [`Length::show`], without the unit.
+    #[must_use]
+    pub fn show_bare(self, unit: LengthUnit) -> String {
+        match unit {
+            LengthUnit::Thou => decimals(self.0, 254, 0),
+            LengthUnit::Mm => decimals(self.0, 10_000, 2),
+        }
+    }
+}
+
+impl LengthUnit {
+    /// The unit's short name.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Thou => "thou",
+            Self::Mm => "mm",
+        }
+    }
+}
+
+impl FromStr for LengthUnit {
+    type Err = LengthError;
+    fn from_str(text: &str) -> Result<Self, LengthError> {
+        match text.trim().to_ascii_lowercase().as_str() {
+            "thou" => Ok(Self::Thou),
+            "mm" => Ok(Self::Mm),
+            _ => Err(LengthError::Unreadable { given: text.to_owned() }),
+        }
+    }
+}
+
+impl fmt::Display for LengthUnit {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.name())
+    }
+}
+
+/// A decimal number as typed: digits and how many of them stand after the point.
+struct Decimal {
+    digits: i64,
+    places: u32,
+}
+
+impl Decimal {
+    fn read(text: &str) -> Option<Self> {
+        let (negative, text) = match text.strip_prefix('-') {
+            Some(rest) => (true, rest),
+            None => (false, text),
+        };
+        let (whole, fraction) = text.split_once(['.', ',']).unwrap_or((text, ""));
+        let all_digits = |s: &str| s.bytes().all(|b| b.is_ascii_digit());
+        if whole.len() + fraction.len() == 0 || whole.len() > 9 || fraction.len() > 9 || !all_digits(whole) || !all_digits(fraction) {
+            return None;
+        }
+        let digits: i64 = format!("{whole}{fraction}").parse().ok()?;
+        let places = u32::try_from(fraction.len()).ok()?;
+        Some(Self { digits: if negative { -digits } else { digits }, places })
+    }
+
+    /// The number times a whole factor, rounded half away from zero.
+    fn times(&self, factor: i64) -> Option<i64> {
+        let scale = 10i128.pow(self.places);
+        let product = i128::from(self.digits) * i128::from(factor);
+        let half = if product < 0 { -scale / 2 } else { scale / 2 };
+        i64::try_from((product + half) / scale).ok()
+    }
+}
+
+/// `value / per_unit` with the fewest decimals (at least `least`, at most 4) that read back as `value`.
+fn decimals(value: i64, per_unit: i64, least: u32) -> String {
+    for places in least..=4 {
+        let scale = 10i128.pow(places);
+        let product = i128::from(value) * scale;
+        let half = i128::from(if value < 0 { -per_unit / 2 } else { per_unit / 2 });
+        let Ok(digits) = i64::try_from((product + half) / i128::from(per_unit)) else { continue };
+        let back = Decimal { digits, places }.times(per_unit);
+        if back == Some(value) || places == 4 {
+            let sign = if digits < 0 { "-" } else { "" };
+            let magnitude = digits.unsigned_abs();
+            let scale = 10u64.pow(places);
+            return match places {
+                0 => format!("{sign}{magnitude}"),
+                _ => format!("{sign}{}.{:0width$}", magnitude / scale, magnitude % scale, width = places as usize),
+            };
+        }
+    }
+    value.to_string()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    /// Exact by definition: 1 in = 25.4 mm (international yard and pound agreement, 1959; read on public pages).
+    #[test]
+    fn thou_and_millimetres_are_exact() {
+        for (text, tenth_um) in [
+            ("0.0015in", 381),
+            ("0.0075in", 1905),
+            ("5thou", 1270),
+            ("0.5thou", 127),
+            ("0.10mm", 1000),
+            ("127um", 1270),
+            ("0.0175\"", 4445),
+        ] {
+            assert_eq!(Length::parse(text, LengthUnit::Thou).unwrap().tenth_um(), tenth_um, "{text}");
+        }
+        assert_eq!(Length::parse("0,13", LengthUnit::Mm).unwrap().tenth_um(), 1300);
+    }
+
+    #[test]
+    fn shows_no_more_than_needed() {
+        assert_eq!(Length::from_thou(5).show(LengthUnit::Thou), "5 thou");
+        assert_eq!(Length::from_tenth_um(127).show(LengthUnit::Thou), "0.5 thou");
+        assert_eq!(Length::from_tenth_um(1000).show(LengthUnit::Mm), "0.10 mm");
+        assert_eq!(Length::from_thou(5).show(LengthUnit::Mm), "0.127 mm");
+    }
+
+    #[test]
+    fn unreadable_is_said() {
+        for bad in ["", "five", "1e3", "--2", "3 furlongs", "9999999999"] {
+            assert!(Length::parse(bad, LengthUnit::Thou).is_err(), "{bad}");
+        }
+        assert_eq!(
+            Length::parse("2000mm", LengthUnit::Mm).unwrap_err().to_string(),
+            "\"2000mm\" is over a metre: check the unit and the decimal point"
+        );
+    }
+
+    proptest! {
+        #[test]
+        fn what_is_shown_reads_back(tenth_um in -200_000i64..200_000, mm in any::<bool>()) {
+            let unit = if mm { LengthUnit::Mm } else { LengthUnit::Thou };
+            let length = Length::from_tenth_um(tenth_um);
+            prop_assert_eq!(Length::parse(&length.show(unit), LengthUnit::Thou).unwrap(), length);
+        }
+
+        #[test]
+        fn no_text_panics(text in ".{0,24}") {
+            let _ = Length::parse(&text, LengthUnit::Mm);
+        }
+    }
+}

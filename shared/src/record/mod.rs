@@ -1,0 +1,305 @@
+//! Records: everything that anybody states, immutable, append-only and signed. One file per group of kinds.
+//!
+//! This module is the envelope's payload and the list of kinds. How a payload is signed is `sync-core`'s matter.
+
+mod book_keeping;
+mod measuring;
+mod people;
+mod places;
+mod settling;
+
+use ciborium::Value;
+use serde::{Deserialize, Serialize};
+
+pub use book_keeping::{Arrival, Note, Photo};
+pub use measuring::{Clearance, Finding, FindingCleared, FindingKind, HourReading, MeterChange, SignOff, Stage, Visit};
+pub use people::{Assignment, Device, DeviceRevoked, Person, RoleGrant, ShopCard};
+pub use places::{MachineCard, PropertyCard};
+pub use settling::{Decision, Ruling, Void};
+
+use crate::cbor::{self, CborError};
+use crate::engine_card::EngineCard;
+use crate::ids::{DocId, PersonId, RecordId};
+
+/// The longest text in a record, in bytes.
+pub const LONGEST_TEXT: usize = 4_000;
+/// The largest signed record, in bytes.
+pub const LARGEST_RECORD: usize = 64 * 1024;
+/// The most tips a record may name as seen.
+pub const MOST_SEEN: usize = 64;
+/// The most records that one arrival or ruling names.
+pub const MOST_NAMED: usize = 1_024;
+
+/// What the device knew of its own clock when it wrote.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, Default)]
+#[serde(deny_unknown_fields)]
+pub struct ClockEvidence {
+    /// Shop time minus device time at last contact, in ms; `None` before any contact.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub offset_ms: Option<i64>,
+    /// How far off that may be, in ms.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub uncertainty_ms: Option<i64>,
+    /// The wall clock was moved, or the device restarted, since that contact.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub stepped: bool,
+}
+
+/// One statement by one person on one device.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Record {
+    /// UUIDv7 of the record.
+    pub id: RecordId,
+    /// The document it belongs to.
+    pub doc: DocId,
+    /// Who states it.
+    pub by: PersonId,
+    /// Who measured, where the office transcribes a paper sheet.
+    pub measured_by: Option<PersonId>,
+    /// Device wall clock, ms since 1970 UTC.
+    pub at_ms: i64,
+    /// What the device knew of its clock.
+    pub clock: ClockEvidence,
+    /// The tips of the same slot that the device knew when it wrote.
+    pub seen: Vec<RecordId>,
+    /// What is stated.
+    pub body: Body,
+}
+
+/// A record of a kind or version that this program does not know: carried and passed on, never judged.
+#[derive(Debug, Clone, PartialEq)]
+pub struct UnknownBody {
+    /// Its kind.
+    pub kind: String,
+    /// Its version.
+    pub v: u32,
+    /// Its body, untouched.
+    pub body: Value,
+}
+
+/// A record whose bytes or content cannot be taken.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum RecordError {
+    /// Not deterministic CBOR of the envelope's shape.
+    #[error(transparent)]
+    Cbor(#[from] CborError),
+    /// The shape is right and the content is not.
+    #[error("{0}")]
+    Content(String),
+}
+
+/// The payload as it is signed. Field names are the wire's.
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Payload {
+    id: RecordId,
+    doc: DocId,
+    kind: String,
+    v: u32,
+    by: PersonId,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    measured_by: Option<PersonId>,
+    at: i64,
+    clock: ClockEvidence,
+    seen: Vec<RecordId>,
+    body: Value,
+}
+
+macro_rules! kinds {
+    ($($variant:ident($body:ty) = $name:literal, $v:literal;)+) => {
+        /// What is stated: one variant per kind of record.
+        #[derive(Debug, Clone, PartialEq)]
+        #[expect(missing_docs, reason = "each variant is documented by the type that it holds")]
+        pub enum Body {
+            $($variant($body),)+
+            Unknown(UnknownBody),
+        }
+
+        impl Body {
+            /// The kinds that this version understands.
+            pub const KINDS: &[&str] = &[$($name),+];
+
+            /// The kind's name on the wire.
+            #[must_use]
+            pub fn kind(&self) -> &str {
+                match self {
+                    $(Self::$variant(_) => $name,)+
+                    Self::Unknown(unknown) => &unknown.kind,
+                }
+            }
+
+            /// The schema version of the kind.
+            #[must_use]
+            pub const fn version(&self) -> u32 {
+                match self {
+                    $(Self::$variant(_) => $v,)+
+                    Self::Unknown(unknown) => unknown.v,
+                }
+            }
+
+            /// The body as a CBOR value.
+            ///
+            /// # Errors
+            /// [`CborError::Shape`] never in practice: every body has a CBOR form.
+            pub fn to_value(&self) -> Result<Value, CborError> {
+                match self {
+                    $(Self::$variant(body) => cbor::to_value(body),)+
+                    Self::Unknown(unknown) => Ok(unknown.body.clone()),
+                }
+            }
+
+            fn from_value(kind: String, v: u32, body: Value) -> Result<Self, CborError> {
+                match (kind.as_str(), v) {
+                    $(($name, $v) => cbor::from_value(&body).map(Self::$variant),)+
+                    _ => Ok(Self::Unknown(UnknownBody { kind, v, body })),
+                }
+            }
+
+            fn check_known(&self) -> Result<(), String> {
+                match self {
+                    $(Self::$variant(body) => Check::check(body),)+
+                    Self::Unknown(_) => Ok(()),
+                }
+            }
+        }
+
+        $(impl From<$body> for Body {
+            fn from(body: $body) -> Self {
+                Self::$variant(body)
+            }
+        })+
+    };
+}
+
+kinds! {
+    Shop(ShopCard) = "shop", 1;
+    Person(Person) = "person", 1;
+    Role(RoleGrant) = "role", 1;
+    Device(Device) = "device", 1;
+    DeviceRevoked(DeviceRevoked) = "device-revoked", 1;
+    Assignment(Assignment) = "assignment", 1;
+    EngineCard(EngineCard) = "engine-card", 1;
+    Property(PropertyCard) = "property", 1;
+    Machine(MachineCard) = "machine", 1;
+    Visit(Visit) = "visit", 1;
+    SignOff(SignOff) = "sign-off", 1;
+    Hours(HourReading) = "hours", 1;
+    MeterChange(MeterChange) = "meter-change", 1;
+    Clearance(Clearance) = "clearance", 1;
+    Finding(Finding) = "finding", 1;
+    FindingCleared(FindingCleared) = "finding-cleared", 1;
+    Note(Note) = "note", 1;
+    Photo(Photo) = "photo", 1;
+    Void(Void) = "void", 1;
+    Ruling(Ruling) = "ruling", 1;
+    Arrival(Arrival) = "arrival", 1;
+}
+
+/// What a body must satisfy beyond its shape, said in a sentence.
+trait Check {
+    fn check(&self) -> Result<(), String>;
+}
+
+impl Check for EngineCard {
+    fn check(&self) -> Result<(), String> {
+        text("engine card name", &self.name)?;
+        self.check().map_err(|e| e.to_string())
+    }
+}
+
+/// A text that is present and not too long.
+fn text(what: &str, given: &str) -> Result<(), String> {
+    if given.trim().is_empty() {
+        return Err(format!("the {what} is empty"));
+    }
+    optional_text(what, given)
+}
+
+/// A text that may be empty and is not too long.
+fn optional_text(what: &str, given: &str) -> Result<(), String> {
+    if given.len() > LONGEST_TEXT {
+        return Err(format!("the {what} is over {LONGEST_TEXT} bytes"));
+    }
+    Ok(())
+}
+
+impl Body {
+    /// The body as JSON, for screens and scripts; `null` for what has no JSON form.
+    #[must_use]
+
+impl Record {
+    /// Whether the record's content can be, beyond its shape.
+    ///
+    /// # Errors
+    /// [`RecordError::Content`] with a sentence.
+    pub fn check(&self) -> Result<(), RecordError> {
+        let content = |sentence: String| Err(RecordError::Content(sentence));
+        if self.seen.len() > MOST_SEEN {
+            return content(format!("a record names at most {MOST_SEEN} records that it has seen"));
+        }
+        if self.seen.contains(&self.id) {
+            return content("a record cannot have seen itself".to_owned());
+        }
+        if self.at_ms < 0 || self.at_ms > 32_503_680_000_000 {
+            return content("the record's time lies outside the years 1970 to 3000".to_owned());
+        }
+        const YEARS_MS: i64 = 100 * 366 * 86_400_000;
+        if self.clock.offset_ms.is_some_and(|ms| ms.abs() > YEARS_MS)
+            || self.clock.uncertainty_ms.is_some_and(|ms| !(0..=YEARS_MS).contains(&ms))
+        {
+            return content("the record's clock evidence is beyond a century".to_owned());
+        }
+        self.body.check_known().or_else(content)
+    }
+
+    /// The payload, as deterministic CBOR.
+    ///
+    /// # Errors
+    /// [`RecordError`] where the content cannot be.
+    pub fn encode(&self) -> Result<Vec<u8>, RecordError> {
+        self.check()?;
+        let payload = Payload {
+            id: self.id,
+            doc: self.doc,
+            kind: self.body.kind().to_owned(),
+            v: self.body.version(),
+            by: self.by,
+            measured_by: self.measured_by,
+            at: self.at_ms,
+            clock: self.clock,
+            seen: self.seen.clone(),
+            body: self.body.to_value()?,
+        };
+        Ok(cbor::encode(&payload)?)
+    }
+
+    /// Reads a payload, refusing what is not deterministic CBOR of this shape.
+    ///
+    /// The content is *not* checked here, so that a record refused elsewhere can still be read and shown:
+    /// admission calls [`Record::check`].
+    ///
+    /// # Errors
+    /// [`RecordError::Cbor`].
+    pub fn decode(bytes: &[u8]) -> Result<Self, RecordError> {
+        let payload: Payload = cbor::decode(bytes)?;
+        Ok(Self {
+            id: payload.id,
+            doc: payload.doc,
+            by: payload.by,
+            measured_by: payload.measured_by,
+            at_ms: payload.at,
+            clock: payload.clock,
+            seen: payload.seen,
+            body: Body::from_value(payload.kind, payload.v, payload.body)?,
+        })
+    }
+
+    /// Who measured: `measured_by` where the office transcribed, else the author.
+    #[must_use]
+    pub fn measurer(&self) -> PersonId {
+        self.measured_by.unwrap_or(self.by)
+    }
+}
+
+#[cfg(test)]
+mod tests;

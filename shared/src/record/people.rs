@@ -1,0 +1,132 @@
+//! Kinds of the roster: the shop itself, people, roles, devices, assignments.
+
+use serde::{Deserialize, Serialize};
+
+use super::{Check, optional_text, text};
+use crate::bytes::Bytes32;
+use crate::ids::{DeviceId, PersonId, PropertyId};
+use crate::role::Role;
+
+/// The shop: its name, its signing key and the settings that every replica must share.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ShopCard {
+    /// The shop's name.
+    pub name: String,
+    /// IANA name of the shop's time zone; a day of the day sheet is a day there.
+    pub time_zone: String,
+    /// Conflict window, in minutes: tips older than the latest by more are history, not contenders.
+    pub conflict_window_min: u32,
+    /// What each feeler leaf may be off by when two readings are compared, in tenths of a µm.
+    /// An input: no published tolerance table could be read, so none is built in (0 = leaves taken as exact).
+    pub leaf_tolerance_tenth_um: u32,
+}
+
+/// A person of the shop.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Person {
+    /// The person's id.
+    pub person: PersonId,
+    /// The name on screens.
+    pub name: String,
+}
+
+/// A role given to a person, or taken away.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RoleGrant {
+    /// Whose.
+    pub person: PersonId,
+    /// Which; absent: none any more.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub role: Option<Role>,
+}
+
+/// A device, its owner and its two public keys.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Device {
+    /// The device's id; `kid` of what it signs.
+    pub device: DeviceId,
+    /// Who uses it. Its records may be stated by this person only.
+    pub person: PersonId,
+    /// What the office calls it.
+    pub name: String,
+    /// Ed25519 key that signs records.
+    pub record_key: Bytes32,
+    /// Ed25519 key that signs log-ins.
+    pub login_key: Bytes32,
+    /// Who issued the one-time code that enrolled it.
+    pub issued_by: PersonId,
+}
+
+/// A device that is trusted no more.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct DeviceRevoked {
+    /// Which.
+    pub device: DeviceId,
+    /// Why, in words.
+    pub reason: String,
+}
+
+/// A property given to a person to look after, or taken away.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Assignment {
+    /// To whom.
+    pub person: PersonId,
+    /// Which property, with its machines.
+    pub property: PropertyId,
+    /// True while it holds.
+    pub active: bool,
+}
+
+impl Check for ShopCard {
+    fn check(&self) -> Result<(), String> {
+        text("shop name", &self.name)?;
+        text("time zone", &self.time_zone)?;
+        if self.conflict_window_min == 0 || self.conflict_window_min > 14 * 24 * 60 {
+            return Err("the conflict window is from one minute to 14 days".to_owned());
+        }
+        if self.leaf_tolerance_tenth_um > 500 {
+            return Err("a leaf tolerance over 0.05 mm is no feeler gauge".to_owned());
+        }
+        Ok(())
+    }
+}
+
+impl Check for Person {
+    fn check(&self) -> Result<(), String> {
+        text("person's name", &self.name)
+    }
+}
+
+impl Check for RoleGrant {
+    fn check(&self) -> Result<(), String> {
+        Ok(())
+    }
+}
+
+impl Check for Device {
+    fn check(&self) -> Result<(), String> {
+        text("device name", &self.name)?;
+        if self.record_key == self.login_key {
+            return Err("a device signs records and log-ins with two different keys".to_owned());
+        }
+        Ok(())
+    }
+}
+
+impl Check for DeviceRevoked {
+    fn check(&self) -> Result<(), String> {
+        optional_text("reason", &self.reason)
+    }
+}
+
+impl Check for Assignment {
+    fn check(&self) -> Result<(), String> {
+        Ok(())
+    }
+}

@@ -1,0 +1,156 @@
+//! The exchange: one request and its answer that bring a device and the shop level.
+//!
+//! A change never travels as Automerge's bytes. It travels as a [`Recipe`]: the receiver checks the facts, builds
+//! the very same change itself and requires its hash to equal the one named.
+
+use serde::{Deserialize, Serialize};
+
+use crate::bytes::{Blob, Bytes16, Bytes32};
+use crate::ids::{DocId, RecordId};
+use crate::problem::Code;
+
+/// The protocol version spoken here.
+pub const PROTOCOL: u32 = 1;
+
+/// How to build one Automerge change that inserts signed records.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Recipe {
+    /// The hash that the built change must have.
+    pub hash: Bytes32,
+    /// Automerge actor, fresh per opening of a database.
+    pub actor: Bytes16,
+    /// The actor's running number within the document, from 1.
+    pub seq: u64,
+    /// Counter of the first operation.
+    pub start_op: u64,
+    /// Hashes of the changes that it builds on; empty: the document's genesis.
+    pub deps: Vec<Bytes32>,
+    /// The change's time, ms since 1970 UTC.
+    pub time: i64,
+    /// The signed records that it inserts, in order.
+    pub records: Vec<Blob>,
+}
+
+/// What a device says of one document.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct DocOffer {
+    /// Which document.
+    pub id: DocId,
+    /// Heads now.
+    pub heads: Vec<Bytes32>,
+    /// Heads that the shop is known to hold.
+    pub held: Vec<Bytes32>,
+    /// Changes since.
+    pub recipes: Vec<Recipe>,
+    /// The device lacks something that it was sent a change upon: send the whole document.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub whole: bool,
+}
+
+/// Where a device stands in the shop's log.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, Default)]
+#[serde(deny_unknown_fields)]
+pub struct Cursor {
+    /// Everything up to this position has been handed out.
+    pub position: u64,
+    /// Newly opened documents being handed out whole, where that takes more than one page.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub fill: Option<Fill>,
+}
+
+/// Progress of handing out newly opened documents.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Fill {
+    /// The log's end when the round began.
+    pub until: u64,
+    /// The last document handed out, in the shop's own numbering.
+    pub after: u64,
+}
+
+/// A device's half of the exchange.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ExchangeRequest {
+    /// [`PROTOCOL`].
+    pub v: u32,
+    /// Device wall clock when sent, ms since 1970 UTC.
+    pub device_time: i64,
+    /// The shop epoch that the cursor belongs to; absent on first contact.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub epoch: Option<Bytes16>,
+    /// Where the device stands.
+    pub cursor: Cursor,
+    /// Documents with something to say.
+    pub docs: Vec<DocOffer>,
+}
+
+/// A document handed out whole, as Automerge's saved form. Taken from the authenticated shop alone.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Snapshot {
+    /// Automerge's saved document.
+    pub saved: Blob,
+    /// The heads that it must have.
+    pub heads: Vec<Bytes32>,
+}
+
+/// One change that was not taken.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Refusal {
+    /// Which change.
+    pub change: Bytes32,
+    /// Which record of it was at fault, where one was.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub record: Option<RecordId>,
+    /// Why.
+    pub code: Code,
+    /// Why, in a sentence.
+    pub detail: String,
+}
+
+/// What the shop says of one document.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct DocAnswer {
+    /// Which document.
+    pub id: DocId,
+    /// The shop's heads now.
+    pub heads: Vec<Bytes32>,
+    /// Changes that the device lacks.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub recipes: Vec<Recipe>,
+    /// The whole document, where it is new to the device.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub snapshot: Option<Snapshot>,
+    /// Hashes of the offered changes that the shop now holds.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub taken: Vec<Bytes32>,
+    /// Offered changes that it did not take.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub refused: Vec<Refusal>,
+    /// Changes that the offer builds on and the shop lacks.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub needed: Vec<Bytes32>,
+}
+
+/// The shop's half of the exchange.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ExchangeAnswer {
+    /// [`PROTOCOL`].
+    pub v: u32,
+    /// Shop time, ms since 1970 UTC.
+    pub shop_time: i64,
+    /// The shop epoch; a new one means that the shop was restored from a backup.
+    pub epoch: Bytes16,
+    /// Where the device stands once it has kept this page.
+    pub cursor: Cursor,
+    /// There is another page.
+    pub more: bool,
+    /// Documents that moved, the roster and the engines first.
+    pub docs: Vec<DocAnswer>,
+}
