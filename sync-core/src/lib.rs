@@ -1,1 +1,41 @@
+//! The offline engine of the book: signed records, what stands, and the two halves of the exchange.
+//!
+//! Runs the same on a phone, a laptop and the server. What is absent: no HTTP, no async, no printing, no environment;
+//! time and randomness are handed in ([`moment`]). Only [`store`] knows SQLite; only [`replica`] knows Automerge.
+//!
+//! The loop of a device: [`book::Book::open`], enrol once ([`enrol`]), write ([`work`], [`book::Book::write`]),
+//! exchange ([`exchange`]), look ([`view`]). The modules are in the order in which a record passes through them.
 
+#![warn(missing_docs)]
+
+pub mod moment;
+
+// A record, signed; a change, built.
+pub mod envelope;
+pub mod replica;
+
+// What the records of a document say.
+pub mod clock;
+pub mod hours;
+pub mod ledger;
+pub mod machine;
+pub mod plausible;
+pub mod rights;
+pub mod roster;
+pub mod standing;
+
+// Keeping them.
+pub mod admission;
+pub mod book;
+pub mod identity;
+pub mod store;
+
+// Joining a shop and talking to it.
+pub mod enrol;
+pub mod exchange;
+pub mod login;
+pub mod shop;
+
+// What people do and see.
+pub mod view;
+pub mod work;

@@ -223,10 +223,6 @@ fn optional_text(what: &str, given: &str) -> Result<(), String> {
     Ok(())
 }
 
-impl Body {
-    /// The body as JSON, for screens and scripts; `null` for what has no JSON form.
-    #[must_use]
-
 impl Record {
     /// Whether the record's content can be, beyond its shape.
     ///

@@ -1,0 +1,243 @@
+//! The gate: whether a change that somebody offers becomes part of the book. One function for the shop that admits a
+//! device's changes, the device that takes the shop's, and the phone that checks another phone's.
+//!
+//! Nothing offered reaches Automerge's decoder: the change is rebuilt from its recipe and must have the hash named.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use shared::bytes::{Bytes16, Bytes32};
+use shared::ids::{DeviceId, DocId, PersonId, RecordId};
+use shared::problem::Code;
+use shared::record::{Body, Record};
+use shared::wire::{Recipe, Refusal};
+
+use crate::clock::{Receipt, correct};
+use crate::envelope::{self, EnvelopeError, Opened};
+use crate::replica;
+use crate::rights::{self, Place, Target};
+use crate::roster::Roster;
+use crate::store::{HeldRecord, Store, StoreError};
+
+/// What the gate goes by, beside the store.
+#[derive(Debug)]
+pub struct Gate<'a> {
+    /// The roster.
+    pub roster: &'a Roster,
+    /// Keys of devices whose cards the shop signed in the same delivery, before they are on the roster.
+    pub new_devices: &'a BTreeMap<DeviceId, (Bytes32, PersonId)>,
+    /// Records for which the shop's signed receipt is in the same delivery: rights were judged when they arrived.
+    pub vouched: &'a BTreeSet<RecordId>,
+    /// The contact over which the change comes, as its receipt would say.
+    pub contact: Receipt,
+}
+
+/// What the gate says of one change.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Verdict {
+    /// It fits: these are its records, verified.
+    Fits(Vec<Checked>),
+    /// It is held already.
+    Held,
+    /// It builds on changes that have not arrived.
+    Later(Vec<Bytes32>),
+    /// It is not taken.
+    Refused(Refusal),
+}
+
+/// A record that passed the gate.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Checked {
+    /// Who signed.
+    pub device: DeviceId,
+    /// What it says.
+    pub record: Record,
+    /// The very same record is held already, from another change.
+    pub held: bool,
+}
+
+/// A refusal in the making.
+struct No(Code, String);
+
+impl Gate<'_> {
+    /// Judges one change for a document.
+    ///
+    /// # Errors
+    /// [`StoreError`] where the store itself fails; a bad change is a verdict, not an error.
+    pub fn judge(&self, store: &Store, doc: DocId, recipe: &Recipe) -> Result<Verdict, StoreError> {
+        if store.holds_change(recipe.hash)? {
+            return Ok(Verdict::Held);
+        }
+        let missing = store.missing(doc, &recipe.deps)?;
+        if !missing.is_empty() {
+            return Ok(Verdict::Later(missing));
+        }
+        let refuse = |record: Option<RecordId>, no: No| Verdict::Refused(Refusal { change: recipe.hash, record, code: no.0, detail: no.1 });
+        if let Err(no) = self.facts(store, doc, recipe)? {
+            return Ok(refuse(None, no));
+        }
+        let mut place = store.place(doc)?;
+        let mut checked: Vec<Checked> = Vec::with_capacity(recipe.records.len());
+        for bytes in &recipe.records {
+            let opened = match envelope::open(&bytes.0) {
+                Ok(opened) => opened,
+                Err(error) => return Ok(refuse(None, No(Code::Unreadable, format!("{error}.")))),
+            };
+            let id = opened.record.id;
+            let found = place.or_else(|| founded(doc, &opened.record.body));
+            if checked.iter().any(|c| c.record.id == id) {
+                return Ok(refuse(Some(id), No(Code::IdTaken, "The change inserts one record twice.".to_owned())));
+            }
+            match self.record(store, doc, found, &opened, &bytes.0)? {
+                Ok(held) => checked.push(Checked { device: opened.device, record: opened.record, held }),
+                Err(no) => return Ok(refuse(Some(id), no)),
+            }
+            place = found;
+        }
+        Ok(Verdict::Fits(checked))
+    }
+
+    /// The change's own numbers, and its hash.
+    fn facts(&self, store: &Store, doc: DocId, recipe: &Recipe) -> Result<Result<(), No>, StoreError> {
+        let invalid = |why: &str| Ok(Err(No(Code::ChangeInvalid, format!("The change does not fit what is held: {why}."))));
+        let top = store.top_op(doc, &recipe.deps)?;
+        if recipe.start_op != top + 1 {
+            return invalid("its operation counter does not follow what it builds on");
+        }
+        let last = store.last_of_actor(doc, recipe.actor)?;
+        if recipe.seq != last.as_ref().map_or(1, |l| l.seq + 1) {
+            return invalid("its sequence number does not follow its writer's last one");
+        }
+        if let Some(last) = last
+            && !store.descends(&recipe.deps, last.hash, last.top_op)?
+        {
+            return invalid("it does not build on its own writer's last change");
+        }
+        match replica::change_hash(doc, recipe) {
+            Ok(hash) if hash == recipe.hash => Ok(Ok(())),
+            Ok(_) => invalid("it is not the change that its hash names"),
+            Err(error) => Ok(Err(No(Code::ChangeInvalid, format!("The change is not taken: {error}.")))),
+        }
+    }
+
+    /// One record; on success, whether it is held already.
+    fn record(&self, store: &Store, doc: DocId, place: Option<Place>, opened: &Opened, bytes: &[u8]) -> Result<Result<bool, No>, StoreError> {
+        let record = &opened.record;
+        let kind = record.body.kind();
+        if record.doc != doc {
+            return Ok(Err(No(Code::WrongDocument, format!("The {kind} names another document than the one it came in."))));
+        }
+        if let Err(error) = record.check() {
+            return Ok(Err(No(Code::BodyInvalid, format!("The {kind} is not taken: {error}."))));
+        }
+        if !place.is_some_and(|place| place.takes(&record.body)) {
+            return Ok(Err(No(Code::WrongPlace, format!("A {kind} does not belong in this document."))));
+        }
+        let signer = self.new_devices.get(&opened.device).copied().or_else(|| self.roster.signer(opened.device));
+        let Some((key, person)) = signer else {
+            return Ok(Err(No(Code::DeviceUnknown, "The device that signed it is not on the roster.".to_owned())));
+        };
+        match opened.verify(&key, self.roster.root.shop) {
+            Ok(()) => {}
+            Err(EnvelopeError::Key) => return Ok(Err(No(Code::SignatureInvalid, "The device's key on the roster is no key.".to_owned()))),
+            Err(_) => return Ok(Err(No(Code::SignatureInvalid, "The signature does not hold for this device and this shop.".to_owned()))),
+        }
+        if record.by != person {
+            return Ok(Err(No(Code::NotTheAuthor, format!("The {kind} is written in the name of another person than the device's own."))));
+        }
+        let held = store.held(record.id)?;
+        if let Some(held) = &held
+            && held.bytes != bytes
+        {
+            return Ok(Err(No(Code::IdTaken, "Another record has this id; records are never overwritten.".to_owned())));
+        }
+        let by_shop = opened.device == self.roster.root.device;
+        if !by_shop && !self.vouched.contains(&record.id) {
+            if self.roster.devices.get(&opened.device).is_some_and(|d| d.revoked_ms.is_some()) {
+                return Ok(Err(No(Code::DeviceRevoked, "The device is revoked; what it still had waits for the office.".to_owned())));
+            }
+            let at = correct(record, Some(&self.contact)).ms;
+            let target = target(store, self.roster, record)?;
+            if let Err(why) = rights::may_write(record, self.roster.role_at(record.by, at), false, &target) {
+                return Ok(Err(No(Code::RoleMayNot, format!("Not taken: {why}."))));
+            }
+        }
+        if by_shop && let Err(why) = rights::may_write(record, None, true, &Target::default()) {
+            return Ok(Err(No(Code::RoleMayNot, format!("Not taken: {why}."))));
+        }
+        Ok(Ok(held.is_some()))
+    }
+}
+
+/// What kind of document a first record founds.
+fn founded(doc: DocId, body: &Body) -> Option<Place> {
+    match body {
+        Body::Machine(_) => Some(Place::Machine),
+        Body::Property(_) => Some(Place::Property),
+        _ => None,
+    }
+    .filter(|_| !doc.0.is_nil())
+}
+
+/// What a record speaks about, as far as its author's right depends on it.
+///
+/// # Errors
+/// [`StoreError`] where the store fails.
+pub fn target(store: &Store, roster: &Roster, record: &Record) -> Result<Target, StoreError> {
+    let mut target = Target::default();
+    match &record.body {
+        Body::Void(void) => {
+            target.voided = store.held(void.target)?.filter(|held| held.doc == record.doc).map(|held| author(roster, &held));
+        }
+        Body::Ruling(ruling) => {
+            for id in &ruling.of {
+                if let Some(held) = store.held(*id)? {
+                    target.rules_own |= held.entry.record.by == record.by || held.entry.record.measurer() == record.by;
+                }
+            }
+        }
+        Body::Machine(_) => target.machine_known = store.place(record.doc)?.is_some(),
+        _ => {}
+    }
+    Ok(target)
+}
+
+fn author(roster: &Roster, held: &HeldRecord) -> (PersonId, Option<shared::role::Role>) {
+    let record = &held.entry.record;
+    (record.by, roster.role_at(record.by, correct(record, None).ms))
+}
+
+/// The records for which these bytes hold the shop's own signed receipts, and the devices whose cards it signed.
+#[must_use]
+pub fn shop_words<'a>(
+    roster: &Roster,
+    records: impl Iterator<Item = &'a [u8]>,
+) -> (BTreeSet<RecordId>, BTreeMap<DeviceId, (Bytes32, PersonId)>) {
+    let (mut vouched, mut devices) = (BTreeSet::new(), BTreeMap::new());
+    for bytes in records {
+        let Ok(opened) = envelope::open(bytes) else { continue };
+        if opened.device != roster.root.device || opened.verify(&roster.root.key, roster.root.shop).is_err() {
+            continue;
+        }
+        match opened.record.body {
+            Body::Arrival(arrival) => vouched.extend(arrival.records),
+            Body::Device(card) => {
+                devices.insert(card.device, (card.record_key, card.person));
+            }
+            _ => {}
+        }
+    }
+    (vouched, devices)
+}
+
+/// The last change of an actor in a document.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct ActorEnd {
+    /// Its actor.
+    pub actor: Bytes16,
+    /// Its number.
+    pub seq: u64,
+    /// Its hash.
+    pub hash: Bytes32,
+    /// Counter of its last operation.
+    pub top_op: u64,
+}

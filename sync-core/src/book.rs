@@ -1,0 +1,338 @@
+//! The book: the public face of the engine. Opens the store, knows whose book it is, writes records.
+//!
+//! A step that returns is kept: it survives a power cut. A step that fails has kept nothing.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::Path;
+
+use shared::bytes::{Blob, Bytes16};
+use shared::ids::{DocId, PersonId, RecordId};
+use shared::record::{Body, ClockEvidence, MOST_SEEN, Record, RecordError};
+use shared::role::Role;
+use shared::slot::Slot;
+use shared::wire::Recipe;
+
+use crate::admission::{self, Checked};
+use crate::clock::Contact;
+use crate::envelope::{self, EnvelopeError};
+use crate::identity::Identity;
+use crate::ledger::Entry;
+use crate::moment::{Entropy, Moment, fresh_record, random};
+use crate::replica::{self, MOST_RECORDS, ReplicaError};
+use crate::rights::{self, Place};
+use crate::roster::Roster;
+use crate::store::{Store, StoreError, Verification};
+
+/// What the book cannot do, in a sentence.
+#[derive(Debug, thiserror::Error)]
+pub enum BookError {
+    /// The book belongs to no shop yet.
+    #[error("this device is not enrolled in a shop yet; nothing was kept. Ask the office for a one-time code and enrol")]
+    NotEnrolled,
+    /// The book belongs to a shop already.
+    #[error("this device is enrolled already; nothing was changed. Another enrolment needs another book file")]
+    Enrolled,
+    /// The person's role does not allow it.
+    #[error("not kept: {0}")]
+    Denied(String),
+    /// The record's content cannot be.
+    #[error("not kept: {0}")]
+    Record(#[from] RecordError),
+    /// What was named is not in the book.
+    #[error("{0}; nothing was kept")]
+    Unknown(String),
+    /// What was entered cannot be.
+    #[error("{0} Nothing was kept")]
+    Entry(String),
+    /// The store failed.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// A message of the exchange cannot be taken.
+    #[error("{0}")]
+    Message(String),
+    /// A change that this program made does not hold together. A defect of this program.
+    #[error("this program made a change that does not hold together ({0}); nothing of it was kept. Please report it")]
+    Defect(String),
+}
+
+impl From<EnvelopeError> for BookError {
+    fn from(error: EnvelopeError) -> Self {
+        match error {
+            EnvelopeError::Payload(record) => Self::Record(record),
+            other => Self::Defect(other.to_string()),
+        }
+    }
+}
+
+impl From<ReplicaError> for BookError {
+    fn from(error: ReplicaError) -> Self {
+        Self::Defect(error.to_string())
+    }
+}
+
+/// Something to be stated.
+#[derive(Debug, Clone)]
+pub struct Draft {
+    /// The document that it belongs to.
+    pub doc: DocId,
+    /// What is stated.
+    pub body: Body,
+    /// Who measured, where the office writes a paper sheet down.
+    pub measured_by: Option<PersonId>,
+}
+
+impl Draft {
+    /// A statement of one's own.
+    pub fn new(doc: DocId, body: impl Into<Body>) -> Self {
+        Self { doc, body: body.into(), measured_by: None }
+    }
+}
+
+/// An open book.
+#[derive(Debug)]
+pub struct Book {
+    pub(crate) store: Store,
+    pub(crate) identity: Option<Identity>,
+    pub(crate) roster: Option<Roster>,
+    /// Automerge actor of this opening: fresh each time, so that a copied or restored file never forks one.
+    actor: Bytes16,
+}
+
+impl Book {
+    /// Opens the book at a path, making an empty one where there is none.
+    ///
+    /// # Errors
+    /// [`BookError::Store`] where the file is no book, is in use, or cannot be written.
+    pub fn open(path: &Path, entropy: &mut dyn Entropy) -> Result<Self, BookError> {
+        Self::over(Store::open(path)?, entropy)
+    }
+
+    /// A book over a store that is open already.
+    ///
+    /// # Errors
+    /// [`BookError::Store`].
+    pub fn over(store: Store, entropy: &mut dyn Entropy) -> Result<Self, BookError> {
+        let identity: Option<Identity> = store.meta("identity")?;
+        let mut book = Self { store, identity, roster: None, actor: Bytes16(random(entropy)) };
+        book.reload_roster()?;
+        Ok(book)
+    }
+
+    pub(crate) fn reload_roster(&mut self) -> Result<(), BookError> {
+        self.roster = match &self.identity {
+            Some(identity) => Some(Roster::build(identity.root, &self.store.ledger_of(identity.root.shop.roster())?)),
+            None => None,
+        };
+        Ok(())
+    }
+
+    /// Begins another life of the actor: after healing, nothing is appended under one that was refused.
+    pub(crate) fn renew_actor(&mut self, entropy: &mut dyn Entropy) {
+        self.actor = Bytes16(random(entropy));
+    }
+
+    /// Whose book it is.
+    ///
+    /// # Errors
+    /// [`BookError::NotEnrolled`].
+    pub fn identity(&self) -> Result<&Identity, BookError> {
+        self.identity.as_ref().ok_or(BookError::NotEnrolled)
+    }
+
+    /// The roster as this book knows it.
+    ///
+    /// # Errors
+    /// [`BookError::NotEnrolled`].
+    pub fn roster(&self) -> Result<&Roster, BookError> {
+        self.roster.as_ref().ok_or(BookError::NotEnrolled)
+    }
+
+    /// The role of the book's own person now.
+    #[must_use]
+    pub fn my_role(&self) -> Option<Role> {
+        let identity = self.identity.as_ref()?;
+        self.roster.as_ref()?.role_now(identity.person)
+    }
+
+    /// The store, for reading.
+    #[must_use]
+    pub const fn store(&self) -> &Store {
+        &self.store
+    }
+
+    /// Writes records in one transaction: all of them are kept, or none.
+    ///
+    /// # Errors
+    /// [`BookError`], having kept nothing: not enrolled, not this role's to write, content that cannot be, or the store.
+    pub fn write(&mut self, drafts: Vec<Draft>, now: &Moment, entropy: &mut dyn Entropy) -> Result<Vec<RecordId>, BookError> {
+        let evidence = self.clock_evidence(now)?;
+        let identity = self.identity.clone().ok_or(BookError::NotEnrolled)?;
+        let roster = self.roster.clone().ok_or(BookError::NotEnrolled)?;
+        let mut written = Vec::with_capacity(drafts.len());
+        let mut of_docs: BTreeMap<DocId, Vec<Record>> = BTreeMap::new();
+        let mut order: Vec<DocId> = Vec::new();
+        for draft in drafts {
+            let id = fresh_record(now, entropy);
+            written.push(id);
+            let record = Record {
+                id,
+                doc: draft.doc,
+                by: identity.person,
+                measured_by: draft.measured_by,
+                at_ms: now.wall_ms,
+                clock: evidence,
+                seen: Vec::new(),
+                body: draft.body,
+            };
+            if !order.contains(&draft.doc) {
+                order.push(draft.doc);
+            }
+            of_docs.entry(draft.doc).or_default().push(record);
+        }
+        let actor = self.actor;
+        let followed = self.store.atomically(|store| {
+            for doc in &order {
+                let records = of_docs.remove(doc).unwrap_or_default();
+                for batch in records.chunks(MOST_RECORDS) {
+                    write_batch(store, &identity, &roster, actor, *doc, batch.to_vec(), now)?;
+                }
+            }
+            follow_roster(store, &roster, order.contains(&identity.root.shop.roster()))
+        })?;
+        self.roster = followed.or(Some(roster));
+        Ok(written)
+    }
+
+    /// What this device knows of its clock now.
+    ///
+    /// # Errors
+    /// [`BookError::Store`].
+    pub fn clock_evidence(&self, now: &Moment) -> Result<ClockEvidence, BookError> {
+        if self.identity.as_ref().is_some_and(Identity::is_shop) {
+            return Ok(ClockEvidence { offset_ms: Some(0), uncertainty_ms: Some(0), stepped: false });
+        }
+        let contact: Option<Contact> = self.store.meta("contact")?;
+        Ok(contact.map_or_else(ClockEvidence::default, |contact| contact.evidence(now)))
+    }
+
+    /// Verifies the book against a rebuild of itself.
+    ///
+    /// # Errors
+    /// [`BookError`] where it cannot even be read.
+    pub fn verify(&self) -> Result<Verification, BookError> {
+        Ok(self.store.verify(self.roster()?)?)
+    }
+}
+
+/// Checks rights, names what was seen, signs, and appends: one document's share of a step.
+fn write_batch(
+    store: &Store,
+    identity: &Identity,
+    roster: &Roster,
+    actor: Bytes16,
+    doc: DocId,
+    records: Vec<Record>,
+    now: &Moment,
+) -> Result<(), BookError> {
+    let role = roster.role_now(identity.person);
+    let mut last_in_slot: BTreeMap<Slot, RecordId> = BTreeMap::new();
+    let mut signed = Vec::with_capacity(records.len());
+    let mut place = store.place(doc)?;
+    for mut record in records {
+        place = place.or(match record.body {
+            Body::Machine(_) => Some(Place::Machine),
+            Body::Property(_) => Some(Place::Property),
+            _ => None,
+        });
+        if !place.is_some_and(|place| place.takes(&record.body)) {
+            return Err(BookError::Unknown(format!("a {} does not belong in a document that this book does not know", record.body.kind())));
+        }
+        if !identity.is_shop() || !matches!(record.body, Body::Arrival(_)) {
+            let target = admission::target(store, roster, &record)?;
+            rights::may_write(&record, role, identity.is_shop(), &target).map_err(BookError::Denied)?;
+        }
+        if let Some(slot) = Slot::of(&record) {
+            record.seen = match last_in_slot.insert(slot.clone(), record.id) {
+                Some(before) => vec![before],
+                None => open_ends(store, doc, &slot)?,
+            };
+        }
+        let bytes = envelope::sign(&record, identity.device, &identity.keys.record(), identity.root.shop)?;
+        signed.push((Entry { device: identity.device, record }, bytes));
+    }
+    let place = place.ok_or_else(|| BookError::Defect("nothing to write".to_owned()))?;
+    append_signed(store, roster, actor, doc, place, signed, now.wall_ms, identity.is_shop())?;
+    Ok(())
+}
+
+/// What a new record in a slot must name as seen, newest first where there are too many to name.
+fn open_ends(store: &Store, doc: DocId, slot: &Slot) -> Result<Vec<RecordId>, StoreError> {
+    let mut seen = store.standing(doc, slot)?.map(|s| s.open_ends()).unwrap_or_default();
+    seen.sort_unstable();
+    seen.reverse();
+    seen.truncate(MOST_SEEN);
+    seen.reverse();
+    Ok(seen)
+}
+
+/// Appends signed records to a document as one change on its present heads, and derives its rows.
+#[expect(clippy::too_many_arguments, reason = "one call site each in writing, healing and receipting; a struct would only rename them")]
+pub(crate) fn append_signed(
+    store: &Store,
+    roster: &Roster,
+    actor: Bytes16,
+    doc: DocId,
+    place: Place,
+    signed: Vec<(Entry, Vec<u8>)>,
+    time_ms: i64,
+    at_shop: bool,
+) -> Result<u64, BookError> {
+    let document = store.found_document(doc, place)?;
+    let last = store.last_of_actor(doc, actor)?;
+    let mut recipe = Recipe {
+        hash: shared::bytes::Bytes32([0; 32]),
+        actor,
+        seq: last.map_or(1, |l| l.seq + 1),
+        start_op: store.top_op(doc, &document.heads)? + 1,
+        deps: document.heads.clone(),
+        time: time_ms,
+        records: signed.iter().map(|(_, bytes)| Blob(bytes.clone())).collect(),
+    };
+    recipe.hash = replica::change_hash(doc, &recipe)?;
+    let mut checked = Vec::with_capacity(signed.len());
+    for (entry, _) in signed {
+        let held = store.held(entry.record.id)?.is_some();
+        checked.push(Checked { device: entry.device, record: entry.record, held });
+    }
+    let pos = store.append(doc, place, &recipe, &checked, at_shop)?;
+    let document = store.found_document(doc, place)?;
+    store.derive(&document, roster)?;
+    Ok(pos)
+}
+
+/// Follows a moved roster, inside the transaction that moved it: roles and settings reach into the standings of other
+/// documents. Gives the new roster, or `None` where it has not moved.
+pub(crate) fn follow_roster(store: &Store, before: &Roster, moved: bool) -> Result<Option<Roster>, BookError> {
+    if !moved {
+        return Ok(None);
+    }
+    let after = Roster::build(before.root, &store.ledger_of(before.root.shop.roster())?);
+    let mut touched: BTreeSet<i64> = BTreeSet::new();
+    for person in after.roles_differ(before) {
+        touched.extend(store.documents_by_author(person)?);
+    }
+    for document in store.documents()? {
+        if before.settings != after.settings || document.place == Place::Roster || touched.contains(&document.num) {
+            store.derive(&document, &after)?;
+        }
+    }
+    Ok(Some(after))
+}
+
+impl Book {
+    /// The actor of this opening.
+    #[must_use]
+    pub(crate) const fn actor(&self) -> Bytes16 {
+        self.actor
+    }
+}

@@ -1,0 +1,155 @@
+//! The signed envelope: a record's payload under COSE_Sign1 (RFC 9052) with Ed25519.
+//!
+//! Written tagged, alg -8 (EdDSA); read also untagged and with alg -19 (Ed25519, RFC 9864). The shop id is the
+//! external data, so that a record cannot be replayed into another shop. Verified strictly over the bytes received.
+
+use coset::iana::{self, EnumI64};
+use coset::{CborSerializable, CoseSign1, CoseSign1Builder, HeaderBuilder, RegisteredLabelWithPrivate, TaggedCborSerializable};
+use ed25519_dalek::{Signature, Signer, SigningKey, VerifyingKey};
+use shared::bytes::Bytes32;
+use shared::ids::{DeviceId, ShopId};
+use shared::record::{LARGEST_RECORD, Record, RecordError};
+
+/// Content type of the payload: a record of this book.
+pub const RECORD_TYPE: &str = "application/vnd.tappetbook.record+cbor";
+
+/// An envelope that cannot be opened or does not hold.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum EnvelopeError {
+    /// Not a COSE_Sign1 as agreed.
+    #[error("the bytes are not a signed record: {0}")]
+    Malformed(String),
+    /// Larger than agreed.
+    #[error("a signed record has at most {LARGEST_RECORD} bytes")]
+    TooLarge,
+    /// The payload is not a record.
+    #[error("the signed payload is not a record: {0}")]
+    Payload(#[from] RecordError),
+    /// The signature does not hold under the device's key for this shop.
+    #[error("the signature does not hold for this device and this shop")]
+    Signature,
+    /// The public key is not one.
+    #[error("the device's public key is not an Ed25519 key")]
+    Key,
+}
+
+/// An envelope whose payload has been read and whose signature has not been verified yet.
+#[derive(Debug, Clone)]
+pub struct Opened {
+    /// The device that claims to have signed it.
+    pub device: DeviceId,
+    /// What it says.
+    pub record: Record,
+    sign1: CoseSign1,
+}
+
+/// Signs a record.
+///
+/// # Errors
+/// [`EnvelopeError::Payload`] where the record cannot be.
+pub fn sign(record: &Record, device: DeviceId, key: &SigningKey, shop: ShopId) -> Result<Vec<u8>, EnvelopeError> {
+    let protected = HeaderBuilder::new()
+        .algorithm(iana::Algorithm::EdDSA)
+        .content_type(RECORD_TYPE.to_owned())
+        .key_id(device.as_bytes().to_vec())
+        .build();
+    let signed = CoseSign1Builder::new()
+        .protected(protected)
+        .payload(record.encode()?)
+        .create_signature(shop.as_bytes(), |bytes| key.sign(bytes).to_bytes().to_vec())
+        .build();
+    let bytes = signed.to_tagged_vec().map_err(|e| EnvelopeError::Malformed(e.to_string()))?;
+    if bytes.len() > LARGEST_RECORD { Err(EnvelopeError::TooLarge) } else { Ok(bytes) }
+}
+
+/// Reads an envelope without verifying it.
+///
+/// # Errors
+/// [`EnvelopeError`]; nothing is taken from refused bytes.
+pub fn open(bytes: &[u8]) -> Result<Opened, EnvelopeError> {
+    if bytes.len() > LARGEST_RECORD {
+        return Err(EnvelopeError::TooLarge);
+    }
+    let malformed = |why: &str| EnvelopeError::Malformed(why.to_owned());
+    let sign1 = CoseSign1::from_tagged_slice(bytes)
+        .or_else(|_| CoseSign1::from_slice(bytes))
+        .map_err(|e| EnvelopeError::Malformed(e.to_string()))?;
+    let header = &sign1.protected.header;
+    let algorithm = match &header.alg {
+        Some(RegisteredLabelWithPrivate::Assigned(alg)) => alg.to_i64(),
+        Some(RegisteredLabelWithPrivate::PrivateUse(alg)) => *alg,
+        _ => return Err(malformed("it names no algorithm")),
+    };
+    if algorithm != -8 && algorithm != -19 {
+        return Err(malformed("its algorithm is not Ed25519"));
+    }
+    if !header.crit.is_empty() || !sign1.unprotected.is_empty() {
+        return Err(malformed("it has headers that are not agreed"));
+    }
+    let device = <[u8; 16]>::try_from(header.key_id.as_slice()).map_err(|_| malformed("it names no device"))?;
+    let payload = sign1.payload.as_deref().ok_or_else(|| malformed("it has no payload"))?;
+    let record = Record::decode(payload)?;
+    Ok(Opened { device: DeviceId::from_bytes(device), record, sign1 })
+}
+
+impl Opened {
+    /// Verifies the signature strictly, over the bytes received.
+    ///
+    /// # Errors
+    /// [`EnvelopeError::Signature`] where it does not hold, [`EnvelopeError::Key`] where the key is none.
+    pub fn verify(&self, key: &Bytes32, shop: ShopId) -> Result<(), EnvelopeError> {
+        let key = VerifyingKey::from_bytes(&key.0).map_err(|_| EnvelopeError::Key)?;
+        self.sign1.verify_signature(shop.as_bytes(), |signature, bytes| {
+            let signature = Signature::from_slice(signature).map_err(|_| EnvelopeError::Signature)?;
+            key.verify_strict(bytes, &signature).map_err(|_| EnvelopeError::Signature)
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use shared::ids::{DocId, PersonId, RecordId};
+    use shared::record::{Body, ClockEvidence, Note};
+
+    fn note() -> Record {
+        Record {
+            id: RecordId::from_bytes([1; 16]),
+            doc: DocId::from_bytes([2; 16]),
+            by: PersonId::from_bytes([3; 16]),
+            measured_by: None,
+            at_ms: 1_790_000_000_000,
+            clock: ClockEvidence::default(),
+            seen: vec![],
+            body: Body::Note(Note { text: "gate sticks".into(), visit: None }),
+        }
+    }
+
+    #[test]
+    fn a_signed_record_opens_and_holds_in_its_own_shop_only() {
+        let key = SigningKey::from_bytes(&[7; 32]);
+        let public = Bytes32(key.verifying_key().to_bytes());
+        let (device, shop) = (DeviceId::from_bytes([5; 16]), ShopId::from_bytes([6; 16]));
+        let bytes = sign(&note(), device, &key, shop).unwrap();
+        assert_eq!(bytes[..2], [0xd2, 0x84], "tagged COSE_Sign1");
+        let opened = open(&bytes).unwrap();
+        assert_eq!((opened.device, &opened.record), (device, &note()));
+        assert_eq!(opened.verify(&public, shop), Ok(()));
+        assert_eq!(opened.verify(&public, ShopId::from_bytes([9; 16])), Err(EnvelopeError::Signature));
+        assert!(open(&bytes[1..]).unwrap().verify(&public, shop).is_ok(), "untagged is read too");
+    }
+
+    #[test]
+    fn every_changed_byte_is_noticed() {
+        let key = SigningKey::from_bytes(&[7; 32]);
+        let public = Bytes32(key.verifying_key().to_bytes());
+        let (device, shop) = (DeviceId::from_bytes([5; 16]), ShopId::from_bytes([6; 16]));
+        let bytes = sign(&note(), device, &key, shop).unwrap();
+        for at in 1..bytes.len() {
+            let mut changed = bytes.clone();
+            changed[at] ^= 1;
+            let holds = open(&changed).is_ok_and(|o| o.device == device && o.verify(&public, shop).is_ok());
+            assert!(!holds, "byte {at}");
+        }
+    }
+}

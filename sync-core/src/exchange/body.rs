@@ -1,0 +1,84 @@
+//! Bodies of the exchange: CBOR, compressed with zstd where the peer accepts it, bounded both ways.
+
+use std::io::Read;
+
+use serde::Serialize;
+use serde::de::DeserializeOwned;
+use shared::wire::{LARGEST_BODY, LARGEST_PLAIN};
+
+/// Zstd's level: a day's records gain little from more, and a phone pays for it.
+const LEVEL: i32 = 3;
+/// Deepest nesting that is read.
+const DEEPEST: usize = 32;
+
+/// A body that cannot be read or written.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum BodyError {
+    /// More bytes than agreed, compressed or not.
+    #[error("the message is larger than agreed ({LARGEST_BODY} bytes, {LARGEST_PLAIN} uncompressed); nothing was taken from it")]
+    TooLarge,
+    /// Not CBOR of the agreed shape, or cut short.
+    #[error("the message cannot be read ({0}); nothing was taken from it")]
+    Unreadable(String),
+}
+
+/// Writes a message.
+///
+/// # Errors
+/// [`BodyError`] where it grows too large.
+pub fn write_body<T: Serialize>(message: &T, compressed: bool) -> Result<Vec<u8>, BodyError> {
+    let mut plain = Vec::new();
+    ciborium::into_writer(message, &mut plain).map_err(|e| BodyError::Unreadable(e.to_string()))?;
+    if plain.len() > LARGEST_PLAIN {
+        return Err(BodyError::TooLarge);
+    }
+    let bytes = if compressed { zstd::encode_all(plain.as_slice(), LEVEL).map_err(|e| BodyError::Unreadable(e.to_string()))? } else { plain };
+    if bytes.len() > LARGEST_BODY { Err(BodyError::TooLarge) } else { Ok(bytes) }
+}
+
+/// Reads a message, never holding more than the agreed bound.
+///
+/// # Errors
+/// [`BodyError`]; nothing is taken from a body that cannot be read whole.
+pub fn read_body<T: DeserializeOwned>(bytes: &[u8], compressed: bool) -> Result<T, BodyError> {
+    if bytes.len() > LARGEST_BODY {
+        return Err(BodyError::TooLarge);
+    }
+    let unreadable = |why: &dyn std::fmt::Display| BodyError::Unreadable(why.to_string());
+    let mut inflated = Vec::new();
+    let plain = if compressed {
+        let decoder = zstd::Decoder::new(bytes).map_err(|e| unreadable(&e))?;
+        decoder.take(LARGEST_PLAIN as u64 + 1).read_to_end(&mut inflated).map_err(|e| unreadable(&e))?;
+        inflated.as_slice()
+    } else {
+        bytes
+    };
+    if plain.len() > LARGEST_PLAIN {
+        return Err(BodyError::TooLarge);
+    }
+    let mut rest = plain;
+    let message = ciborium::de::from_reader_with_recursion_limit(&mut rest, DEEPEST).map_err(|e| unreadable(&e))?;
+    if rest.is_empty() { Ok(message) } else { Err(unreadable(&"something follows the end")) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use shared::bytes::Blob;
+
+    #[test]
+    fn reads_what_it_wrote_and_refuses_bombs_and_stumps() {
+        let message = vec![Blob(vec![7; 1000]), Blob(vec![8; 10])];
+        for compressed in [false, true] {
+            let bytes = write_body(&message, compressed).unwrap();
+            assert_eq!(read_body::<Vec<Blob>>(&bytes, compressed).unwrap(), message);
+            for cut in 0..bytes.len() {
+                assert!(read_body::<Vec<Blob>>(&bytes[..cut], compressed).is_err(), "cut at {cut}");
+            }
+        }
+        let bomb = zstd::encode_all(std::io::repeat(0).take(LARGEST_PLAIN as u64 + 10), 19).unwrap();
+        assert!(bomb.len() < 20_000);
+        assert_eq!(read_body::<Vec<Blob>>(&bomb, true), Err(BodyError::TooLarge));
+        assert_eq!(read_body::<Vec<Blob>>(&vec![0; LARGEST_BODY + 1], false), Err(BodyError::TooLarge));
+    }
+}

@@ -1,0 +1,239 @@
+//! The shop's half: every offered change through the gate, a signed receipt for what is new, and a page of what moved.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use shared::bytes::{Bytes16, Bytes32};
+use shared::ids::{DeviceId, DocId, PersonId, RecordId};
+use shared::record::{Arrival, Body, ClockEvidence, MOST_NAMED, Record};
+use shared::wire::{DocAnswer, DocOffer, ExchangeAnswer, ExchangeRequest, PROTOCOL, Refusal};
+
+use super::device::place_of;
+use super::page::{Page, next_page};
+use crate::admission::{Gate, Verdict, shop_words};
+use crate::book::{Book, BookError, append_signed, follow_roster};
+use crate::clock::Receipt;
+use crate::envelope;
+use crate::identity::Identity;
+use crate::ledger::Entry;
+use crate::moment::{Entropy, Moment, fresh_record};
+use crate::roster::Roster;
+use crate::store::Store;
+
+/// A skew measured by one message alone, its travel time unknown, may be off by this much.
+const ONE_WAY_UNCERTAINTY_MS: i64 = 5_000;
+
+/// What one offer changed.
+#[derive(Debug, Default)]
+pub(super) struct Intake {
+    /// What to answer, per document.
+    pub(super) answers: BTreeMap<DocId, DocAnswer>,
+    /// Hashes that the device holds already: it offered them.
+    pub(super) offered: BTreeSet<Bytes32>,
+    /// Positions of the receipts in documents that this very request founded.
+    pub(super) founded: BTreeMap<DocId, Vec<u64>>,
+    /// Who may see what may have changed for everyone.
+    regrant: bool,
+    /// Something new was taken in.
+    pub(super) news: bool,
+}
+
+impl Book {
+    /// Answers a device's request. One transaction: what the answer says was taken is kept.
+    ///
+    /// # Errors
+    /// [`BookError::Message`] for a request that is none; [`BookError::Unknown`] for a device not on the roster; the store.
+    pub fn answer(
+        &mut self,
+        device: DeviceId,
+        request: &ExchangeRequest,
+        now: &Moment,
+        entropy: &mut dyn Entropy,
+    ) -> Result<ExchangeAnswer, BookError> {
+        let identity = self.identity()?.clone();
+        let before = self.roster()?.clone();
+        if request.v != PROTOCOL {
+            return Err(BookError::Message("this exchange is of another version; update the program. Nothing was taken in".to_owned()));
+        }
+        let (_, person) = before.signer(device).ok_or_else(|| BookError::Unknown("the device is not on the roster".to_owned()))?;
+        let actor = self.actor();
+        let (answer, roster) = self.store.atomically(|store| {
+            let epoch: Bytes16 = store.meta("epoch")?.ok_or_else(|| BookError::Defect("the shop has no epoch".to_owned()))?;
+            let skew_ms = now.wall_ms.saturating_sub(request.device_time);
+            store.note_contact(device, now.wall_ms, skew_ms)?;
+            let receipt = Receipt { at_ms: now.wall_ms, skew_ms, uncertainty_ms: ONE_WAY_UNCERTAINTY_MS };
+            let mut roster = before.clone();
+            let mut intake = Intake::default();
+            let mut taking = Taking { store, identity: &identity, actor, device, receipt, now, entropy };
+            let roster_doc = identity.root.shop.roster();
+            let (first, rest): (Vec<&DocOffer>, Vec<&DocOffer>) = request.docs.iter().partition(|d| d.id == roster_doc);
+            for offer in first.into_iter().chain(rest) {
+                let new = taking.document(offer, &roster, &mut intake)?;
+                if let Some(after) = follow_roster(store, &roster, new && offer.id == roster_doc)? {
+                    roster = after;
+                    intake.regrant = true;
+                }
+            }
+            if intake.regrant {
+                store.regrant(&roster)?;
+            } else if intake.news {
+                store.regrant_to(person, &roster)?;
+            }
+            let cursor = if request.epoch == Some(epoch) { request.cursor } else { shared::wire::Cursor::default() };
+            let whole: BTreeSet<DocId> = request.docs.iter().filter(|d| d.whole).map(|d| d.id).collect();
+            let Page { cursor, more, docs } = next_page(store, person, cursor, intake, &whole)?;
+            Ok::<_, BookError>((ExchangeAnswer { v: PROTOCOL, shop_time: now.wall_ms, epoch, cursor, more, docs }, roster))
+        })?;
+        self.roster = Some(roster);
+        Ok(answer)
+    }
+}
+
+struct Taking<'a> {
+    store: &'a Store,
+    identity: &'a Identity,
+    actor: Bytes16,
+    device: DeviceId,
+    receipt: Receipt,
+    now: &'a Moment,
+    entropy: &'a mut dyn Entropy,
+}
+
+impl Taking<'_> {
+    /// Takes one document's offer in; true where something new came.
+    fn document(&mut self, offer: &DocOffer, roster: &Roster, intake: &mut Intake) -> Result<bool, BookError> {
+        let (vouched, new_devices) = shop_words(roster, offer.recipes.iter().flat_map(|r| &r.records).map(|b| b.0.as_slice()));
+        let gate = Gate { roster, new_devices: &new_devices, vouched: &vouched, contact: self.receipt };
+        let founds = self.store.place(offer.id)?.is_none();
+        let mut answer = DocAnswer {
+            id: offer.id,
+            heads: Vec::new(),
+            recipes: Vec::new(),
+            snapshot: None,
+            taken: Vec::new(),
+            refused: Vec::new(),
+            needed: Vec::new(),
+        };
+        let mut arrived: Vec<RecordId> = Vec::new();
+        let mut new = false;
+        for recipe in &offer.recipes {
+            intake.offered.insert(recipe.hash);
+            match gate.judge(self.store, offer.id, recipe)? {
+                Verdict::Held => answer.taken.push(recipe.hash),
+                Verdict::Later(missing) => answer.needed.extend(missing),
+                Verdict::Fits(records) => {
+                    let place = place_of(self.store, offer.id, &records)?;
+                    self.store.append(offer.id, place, recipe, &records, true)?;
+                    answer.taken.push(recipe.hash);
+                    new = true;
+                    intake.regrant |= records.iter().any(|c| matches!(c.record.body, Body::Machine(_) | Body::Property(_)));
+                    let receiptless = |c: &&crate::admission::Checked| !c.held && c.device != self.identity.root.device;
+                    arrived.extend(records.iter().filter(receiptless).map(|c| c.record.id));
+                }
+                Verdict::Refused(refusal) => {
+                    self.keep_refused(offer.id, recipe, &refusal)?;
+                    answer.refused.push(refusal);
+                }
+            }
+        }
+        // What builds on a refused change cannot come either; asking for that change again would never end.
+        let refused: BTreeSet<Bytes32> = answer.refused.iter().map(|r| r.change).collect();
+        answer.needed.retain(|hash| !refused.contains(hash) && !intake.offered.contains(hash));
+        answer.needed.sort_unstable();
+        answer.needed.dedup();
+        let arrived: Vec<RecordId> = arrived.into_iter().filter(|id| !vouched.contains(id)).collect();
+        let receipts = self.receipt_for(offer.id, roster, &arrived, None)?;
+        if new && let Some(document) = self.store.document(offer.id)? {
+            self.store.derive(&document, roster)?;
+            if founds {
+                intake.founded.insert(offer.id, receipts);
+            }
+        }
+        intake.news |= new;
+        intake.answers.insert(offer.id, answer);
+        Ok(new)
+    }
+
+    /// Keeps what was refused, with the reason: the record at fault, or the whole change where none is.
+    fn keep_refused(&self, doc: DocId, recipe: &shared::wire::Recipe, refusal: &Refusal) -> Result<(), BookError> {
+        for bytes in &recipe.records {
+            let at_fault = refusal.record.is_none_or(|id| envelope::open(&bytes.0).is_ok_and(|o| o.record.id == id));
+            // The change as such being at fault, its records come again in a healed one.
+            let comes_again = refusal.record.is_none() && refusal.code == shared::problem::Code::ChangeInvalid;
+            if at_fault && !comes_again {
+                self.store.quarantine(doc, &bytes.0, refusal.code, &refusal.detail, self.now.wall_ms)?;
+            }
+        }
+        Ok(())
+    }
+
+    fn receipt_for(&mut self, doc: DocId, roster: &Roster, arrived: &[RecordId], released_by: Option<PersonId>) -> Result<Vec<u64>, BookError> {
+        let mut positions = Vec::new();
+        for records in arrived.chunks(MOST_NAMED) {
+            let record = Record {
+                id: fresh_record(self.now, self.entropy),
+                doc,
+                by: self.identity.person,
+                measured_by: None,
+                at_ms: self.now.wall_ms,
+                clock: ClockEvidence { offset_ms: Some(0), uncertainty_ms: Some(0), stepped: false },
+                seen: Vec::new(),
+                body: Body::Arrival(Arrival {
+                    records: records.to_vec(),
+                    at: self.receipt.at_ms,
+                    skew_ms: self.receipt.skew_ms,
+                    uncertainty_ms: self.receipt.uncertainty_ms,
+                    brought_by: self.device,
+                    position: self.store.log_end()? + 1,
+                    released_by,
+                }),
+            };
+            let bytes = envelope::sign(&record, self.identity.device, &self.identity.keys.record(), self.identity.root.shop)?;
+            let place = self.store.place(doc)?.ok_or_else(|| BookError::Defect("a receipt for no document".to_owned()))?;
+            let signed = vec![(Entry { device: self.identity.device, record }, bytes)];
+            positions.push(append_signed(self.store, roster, self.actor, doc, place, signed, self.now.wall_ms, true)?);
+        }
+        Ok(positions)
+    }
+}
+
+impl Book {
+    /// Lets a record in from quarantine, in the name of an office person. The record's own signature must hold.
+    ///
+    /// # Errors
+    /// [`BookError::Unknown`] where there is no such record, [`BookError::Denied`] where it can never come in.
+    pub fn release(&mut self, quarantine_id: i64, by: PersonId, now: &Moment, entropy: &mut dyn Entropy) -> Result<(), BookError> {
+        use crate::store::QuarantineState;
+        let identity = self.identity()?.clone();
+        let before = self.roster()?.clone();
+        let waiting = self.store.quarantined()?.into_iter().find(|q| q.id == quarantine_id && q.state != QuarantineState::Released);
+        let Some(waiting) = waiting else { return Err(BookError::Unknown(format!("quarantine holds nothing waiting under {quarantine_id}"))) };
+        let opened = envelope::open(&waiting.bytes).map_err(|_| BookError::Denied("the record cannot be read, and so never comes in".to_owned()))?;
+        let holds = before.signer(opened.device).is_some_and(|(key, person)| {
+            person == opened.record.by && opened.verify(&key, before.root.shop).is_ok()
+        });
+        let place = self.store.place(waiting.doc)?.filter(|place| place.takes(&opened.record.body));
+        let place = match place {
+            Some(place) if holds && opened.record.doc == waiting.doc && opened.record.check().is_ok() => place,
+            _ => return Err(BookError::Denied("its signature, author or place does not hold, and so it never comes in".to_owned())),
+        };
+        let actor = self.actor();
+        let roster = self.store.atomically(|store| {
+            if store.held(opened.record.id)?.is_some() {
+                return Err(BookError::Denied("another record has its id, and so it never comes in".to_owned()));
+            }
+            let id = opened.record.id;
+            let device = opened.device;
+            let signed = vec![(Entry { device, record: opened.record.clone() }, waiting.bytes.clone())];
+            append_signed(store, &before, actor, waiting.doc, place, signed, now.wall_ms, true)?;
+            let receipt = Receipt { at_ms: now.wall_ms, skew_ms: 0, uncertainty_ms: ONE_WAY_UNCERTAINTY_MS };
+            let mut taking = Taking { store, identity: &identity, actor, device, receipt, now, entropy };
+            taking.receipt_for(waiting.doc, &before, &[id], Some(by))?;
+            store.settle_quarantined(quarantine_id, QuarantineState::Released)?;
+            let after = follow_roster(store, &before, waiting.doc == identity.root.shop.roster())?;
+            store.regrant(after.as_ref().unwrap_or(&before))?;
+            Ok(after)
+        })?;
+        self.roster = roster.or(Some(before));
+        Ok(())
+    }
+}

@@ -1,0 +1,74 @@
+//! Who this book belongs to: a device of a person, or the shop's server. Holds the two private keys.
+
+use std::fmt;
+
+use ed25519_dalek::SigningKey;
+use serde::{Deserialize, Serialize};
+use shared::bytes::Bytes32;
+use shared::ids::{DeviceId, PersonId};
+
+use crate::moment::{Entropy, random};
+use crate::roster::ShopRoot;
+
+/// A pair of private keys: one signs records, the other log-ins, so that a changed log-in orphans no record.
+#[derive(Clone, Serialize, Deserialize)]
+pub struct Keys {
+    record: Bytes32,
+    login: Bytes32,
+}
+
+impl Keys {
+    /// A fresh pair.
+    pub fn fresh(entropy: &mut dyn Entropy) -> Self {
+        Self { record: Bytes32(random(entropy)), login: Bytes32(random(entropy)) }
+    }
+
+    /// The key that signs records.
+    #[must_use]
+    pub fn record(&self) -> SigningKey {
+        SigningKey::from_bytes(&self.record.0)
+    }
+
+    /// The key that signs log-ins.
+    #[must_use]
+    pub fn login(&self) -> SigningKey {
+        SigningKey::from_bytes(&self.login.0)
+    }
+
+    /// The public halves: record key, log-in key.
+    #[must_use]
+    pub fn public(&self) -> (Bytes32, Bytes32) {
+        (Bytes32(self.record().verifying_key().to_bytes()), Bytes32(self.login().verifying_key().to_bytes()))
+    }
+}
+
+impl fmt::Debug for Keys {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("Keys(not shown)")
+    }
+}
+
+/// Who this book belongs to.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub struct Identity {
+    /// The device.
+    pub device: DeviceId,
+    /// Its person; the shop itself on the server.
+    pub person: PersonId,
+    /// The shop.
+    pub root: ShopRoot,
+    /// The issuer that log-ins name as their audience.
+    pub issuer: String,
+    /// Where the shop's server answers; empty on the server itself.
+    pub server: String,
+    /// The keys.
+    pub keys: Keys,
+}
+
+impl Identity {
+    /// Whether this is the shop's own server.
+    #[must_use]
+    pub fn is_shop(&self) -> bool {
+        self.device == self.root.device
+    }
+}

@@ -1,0 +1,285 @@
+//! The state of one machine, folded from its ledger: card, hours, clearances, visits, findings. No verdicts here:
+//! those need the engine card, which lives in another document, and are made when the state is looked at.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+use shared::bracket::Bracket;
+use shared::due::usage_per_day;
+use shared::hours::Hours;
+use shared::ids::{CardId, PersonId, PropertyId, RecordId};
+use shared::record::{Body, FindingKind, MachineCard, Stage};
+use shared::slot::Slot;
+use shared::valve::Valve;
+
+use crate::hours::MachineHours;
+use crate::ledger::Ledger;
+use crate::roster::Roster;
+use crate::standing::{Aside, Standing, State};
+
+/// The hour meter now.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct HoursNow {
+    /// The reading.
+    pub record: RecordId,
+    /// What the meter showed.
+    #[serde(rename = "meter_tenth_h")]
+    pub meter: Hours,
+    /// With meter changes undone.
+    #[serde(rename = "engine_tenth_h")]
+    pub engine: Hours,
+    /// Corrected time, ms since 1970 UTC.
+    pub at_ms: i64,
+}
+
+/// How one valve stands at one stage.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Lash {
+    /// Which valve.
+    pub valve: Valve,
+    /// Which stage.
+    pub stage: Stage,
+    /// How the slot stands.
+    pub state: State,
+    /// The reading that stands.
+    pub stands: Option<RecordId>,
+    /// What it says, or what agreeing readings say together.
+    pub bracket: Option<Bracket>,
+    /// Who measured.
+    pub by: Option<PersonId>,
+    /// Corrected time, ms since 1970 UTC.
+    pub at_ms: Option<i64>,
+    /// Taken cold.
+    pub cold: bool,
+    /// The adjuster was turned.
+    pub adjusted: bool,
+    /// During which visit.
+    pub visit: Option<RecordId>,
+    /// Why it stands, in words.
+    pub reason: String,
+}
+
+/// A visit.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct VisitLine {
+    /// Which.
+    pub visit: RecordId,
+    /// Whose.
+    pub by: PersonId,
+    /// Corrected time of its opening, ms since 1970 UTC.
+    pub at_ms: i64,
+    /// The engine was confirmed cold.
+    pub cold: bool,
+    /// Corrected time of its sign-off, where it is finished.
+    pub finished_ms: Option<i64>,
+    /// Finished with every valve in range.
+    pub complete: bool,
+}
+
+/// A finding that has not been cleared.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct OpenFinding {
+    /// Which.
+    pub finding: RecordId,
+    /// How grave.
+    pub grade: FindingKind,
+    /// What.
+    pub what: String,
+    /// By whom.
+    pub by: PersonId,
+    /// Corrected time, ms since 1970 UTC.
+    pub at_ms: i64,
+}
+
+/// The last finished check.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LastCheck {
+    /// The visit.
+    pub visit: RecordId,
+    /// Corrected time of its sign-off, ms since 1970 UTC.
+    pub at_ms: i64,
+    /// Engine hours then, where a reading on the chain says so.
+    #[serde(rename = "engine_tenth_h")]
+    pub engine: Option<Hours>,
+}
+
+/// A slot that waits for someone, and why.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SlotAside {
+    /// Which slot.
+    pub slot: Slot,
+    /// What does not stand by itself there.
+    pub aside: Aside,
+}
+
+/// The state of one machine.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, Default)]
+pub struct MachineState {
+    /// Its card.
+    pub card: Option<MachineCard>,
+    /// Its hours.
+    pub hours: Option<HoursNow>,
+    /// Tenths of an hour a day over the trailing year, as far as the chain tells.
+    pub tenth_hours_per_day: Option<f64>,
+    /// Its clearances, by valve and stage.
+    pub lash: Vec<Lash>,
+    /// Its visits, newest first.
+    pub visits: Vec<VisitLine>,
+    /// The last finished check.
+    pub last_check: Option<LastCheck>,
+    /// What is open.
+    pub findings: Vec<OpenFinding>,
+    /// Slots that want a ruling.
+    pub contested: Vec<Slot>,
+    /// Slots that a ruling sent back to be measured again.
+    pub recheck: Vec<Slot>,
+    /// What does not stand by itself.
+    pub aside: Vec<SlotAside>,
+}
+
+impl MachineState {
+    /// Folds a machine's ledger and its standings.
+    #[must_use]
+    pub fn fold(ledger: &Ledger, standings: &[Standing], roster: &Roster) -> Self {
+        let by_slot: BTreeMap<&Slot, &Standing> = standings.iter().map(|s| (&s.slot, s)).collect();
+        let standing_body = |slot: &Slot| by_slot.get(slot).and_then(|s| s.stands).and_then(|id| ledger.get(id)).map(|e| &e.record.body);
+        let mut state = Self::default();
+        if let Some(Body::Machine(card)) = standing_body(&Slot("machine".to_owned())) {
+            state.card = Some(card.clone());
+        }
+        let ruled_in = by_slot.get(&Slot::hours()).filter(|s| s.state == State::Ruled).and_then(|s| s.stands).into_iter().collect();
+        let hours = MachineHours::of(ledger, roster, &ruled_in);
+        state.hours = hours_now(&hours, by_slot.get(&Slot::hours()).and_then(|s| s.stands), ledger);
+        state.tenth_hours_per_day = usage_per_day(&hours.on_chain());
+        for standing in standings {
+            if standing.wants_ruling() {
+                state.contested.push(standing.slot.clone());
+            }
+            if standing.state == State::Recheck {
+                state.recheck.push(standing.slot.clone());
+            }
+            state.aside.extend(standing.aside.iter().map(|aside| SlotAside { slot: standing.slot.clone(), aside: aside.clone() }));
+        }
+        for (valve, stage) in Valve::all(shared::valve::MOST_CYLINDERS).into_iter().flat_map(|v| Stage::ALL.map(|s| (v, s))) {
+            if let Some(standing) = by_slot.get(&Slot::lash(valve, stage)) {
+                state.lash.push(lash(valve, stage, standing, ledger));
+            }
+        }
+        state.visits = visits(ledger, &by_slot);
+        state.last_check = state.visits.iter().filter(|v| v.complete).max_by_key(|v| (v.finished_ms, v.visit)).and_then(|v| {
+            let at_ms = v.finished_ms?;
+            let engine = hours.on_chain().iter().rev().find(|(t, _)| *t <= at_ms).map(|(_, h)| *h);
+            Some(LastCheck { visit: v.visit, at_ms, engine })
+        });
+        state.findings = findings(ledger, &by_slot);
+        state
+    }
+
+    /// The tag, or nothing where no card stands.
+    #[must_use]
+    pub fn tag(&self) -> &str {
+        self.card.as_ref().map_or("", |card| card.tag.as_str())
+    }
+
+    /// Where it lives.
+    #[must_use]
+    pub fn property(&self) -> Option<PropertyId> {
+        self.card.as_ref().map(|card| card.property)
+    }
+
+    /// Its engine's card.
+    #[must_use]
+    pub fn engine_card(&self) -> Option<CardId> {
+        self.card.as_ref().and_then(|card| card.engine_card)
+    }
+
+    /// The holds that forbid running it.
+    pub fn holds(&self) -> impl Iterator<Item = &OpenFinding> {
+        self.findings.iter().filter(|f| f.grade == FindingKind::Hold)
+    }
+
+    /// Its visits that nobody has finished.
+    pub fn open_visits(&self) -> impl Iterator<Item = &VisitLine> {
+        self.visits.iter().filter(|v| v.finished_ms.is_none())
+    }
+
+    /// How a valve stands at a stage.
+    #[must_use]
+    pub fn lash_at(&self, valve: Valve, stage: Stage) -> Option<&Lash> {
+        self.lash.iter().find(|l| l.valve == valve && l.stage == stage)
+    }
+}
+
+fn hours_now(hours: &MachineHours, stands: Option<RecordId>, ledger: &Ledger) -> Option<HoursNow> {
+    let record = stands?;
+    let Body::Hours(reading) = &ledger.get(record)?.record.body else { return None };
+    let engine = hours.engine_hours(record).unwrap_or(reading.meter);
+    Some(HoursNow { record, meter: reading.meter, engine, at_ms: ledger.time(record).ms })
+}
+
+fn lash(valve: Valve, stage: Stage, standing: &Standing, ledger: &Ledger) -> Lash {
+    let entry = standing.stands.and_then(|id| ledger.get(id));
+    let body = entry.and_then(|e| match &e.record.body {
+        Body::Clearance(body) => Some(body),
+        _ => None,
+    });
+    Lash {
+        valve,
+        stage,
+        state: standing.state,
+        stands: standing.stands,
+        bracket: standing.bracket.or_else(|| body.and_then(|b| b.bracket().ok())),
+        by: entry.map(|e| e.record.measurer()),
+        at_ms: standing.stands.map(|id| ledger.time(id).ms),
+        cold: body.is_some_and(|b| b.cold),
+        adjusted: body.is_some_and(|b| b.adjusted),
+        visit: body.and_then(|b| b.visit),
+        reason: standing.reason.clone(),
+    }
+}
+
+fn visits(ledger: &Ledger, by_slot: &BTreeMap<&Slot, &Standing>) -> Vec<VisitLine> {
+    let mut visits: Vec<VisitLine> = by_slot
+        .values()
+        .filter_map(|s| s.stands)
+        .filter_map(|id| ledger.get(id))
+        .filter_map(|entry| {
+            let Body::Visit(visit) = &entry.record.body else { return None };
+            let id = entry.record.id;
+            let sign_off = by_slot.get(&Slot::sign_off(id)).and_then(|s| s.stands).and_then(|s| ledger.get(s));
+            let complete = sign_off.is_some_and(|e| matches!(&e.record.body, Body::SignOff(s) if s.complete));
+            Some(VisitLine {
+                visit: id,
+                by: entry.record.measurer(),
+                at_ms: ledger.time(id).ms,
+                cold: visit.cold,
+                finished_ms: sign_off.map(|e| ledger.time(e.record.id).ms),
+                complete,
+            })
+        })
+        .collect();
+    visits.sort_by_key(|v| std::cmp::Reverse((v.at_ms, v.visit)));
+    visits
+}
+
+fn findings(ledger: &Ledger, by_slot: &BTreeMap<&Slot, &Standing>) -> Vec<OpenFinding> {
+    let mut open: Vec<OpenFinding> = by_slot
+        .values()
+        .filter_map(|s| s.stands)
+        .filter_map(|id| ledger.get(id))
+        .filter_map(|entry| {
+            let Body::Finding(finding) = &entry.record.body else { return None };
+            let id = entry.record.id;
+            let cleared = by_slot.get(&Slot(format!("cleared/{id}"))).is_some_and(|s| s.stands.is_some());
+            (!cleared).then(|| OpenFinding {
+                finding: id,
+                grade: finding.grade,
+                what: finding.what.clone(),
+                by: entry.record.measurer(),
+                at_ms: ledger.time(id).ms,
+            })
+        })
+        .collect();
+    open.sort_by_key(|f| std::cmp::Reverse((f.at_ms, f.finding)));
+    open
+}

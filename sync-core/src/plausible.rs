@@ -1,0 +1,84 @@
+//! What never stands by itself: readings that cannot be, and proposals that are the office's to accept.
+
+use std::collections::BTreeSet;
+
+use shared::ids::RecordId;
+use shared::leaf::{THICKEST_LEAF, check_leaf};
+use shared::length::LengthUnit;
+use shared::record::{Body, Clearance, MachineCard};
+use shared::slot::Slot;
+
+use crate::hours::MachineHours;
+use crate::ledger::Ledger;
+use crate::rights;
+use crate::roster::Roster;
+
+/// Why a record does not stand by itself.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Doubt {
+    /// In words.
+    pub why: String,
+    /// A proposal, as against something that cannot be.
+    pub proposed: bool,
+}
+
+/// What the judging of a slot needs to know of the machine.
+#[derive(Debug, Clone, Default)]
+pub struct Machine {
+    /// Its hours, for the hour meter's slot.
+    pub hours: Option<MachineHours>,
+    /// How many cylinders its engine has, for clearances.
+    pub cylinders: Option<u8>,
+}
+
+impl Machine {
+    /// What judging this slot needs.
+    #[must_use]
+    pub fn for_slot(slot: &Slot, ledger: &Ledger, roster: &Roster, ruled_in: &BTreeSet<RecordId>) -> Self {
+        let hours = (*slot == Slot::hours()).then(|| MachineHours::of(ledger, roster, ruled_in));
+        let cylinders = if slot.0.starts_with("lash/") { cylinders(ledger, roster) } else { None };
+        Self { hours, cylinders }
+    }
+}
+
+/// Why a record does not stand by itself; `None` where it may.
+#[must_use]
+pub fn doubt(id: RecordId, ledger: &Ledger, roster: &Roster, machine: &Machine) -> Option<Doubt> {
+    let entry = ledger.get(id)?;
+    let role = roster.role_at(entry.record.by, ledger.time(id).ms);
+    if rights::proposes(&entry.record, role) {
+        return Some(Doubt { why: "proposed by a lead; the office accepts it by a ruling or a card of its own".to_owned(), proposed: true });
+    }
+    let why = match &entry.record.body {
+        Body::Clearance(reading) => clearance(reading, machine.cylinders),
+        Body::Hours(_) => machine.hours.as_ref().and_then(|h| h.doubt(id)),
+        _ => None,
+    };
+    why.map(|why| Doubt { why, proposed: false })
+}
+
+/// Why a clearance reading cannot be.
+#[must_use]
+pub fn clearance(reading: &Clearance, cylinders: Option<u8>) -> Option<String> {
+    if let Some(thick) = [reading.go, reading.no_go].into_iter().flatten().find(|leaf| *leaf > THICKEST_LEAF) {
+        return check_leaf(thick).err().map(|e| e.in_unit(LengthUnit::Mm));
+    }
+    let cylinders = cylinders?;
+    (reading.valve.cylinder() > cylinders)
+        .then(|| format!("valve {} on an engine with {cylinders} cylinder{}", reading.valve, if cylinders == 1 { "" } else { "s" }))
+}
+
+/// How many cylinders the machine's own card gives its engine. Taken from the latest live card, so that judging a
+/// reading never waits for the judging of the card.
+#[must_use]
+pub fn cylinders(ledger: &Ledger, roster: &Roster) -> Option<u8> {
+    machine_card(ledger, roster).and_then(|card| card.cylinders)
+}
+
+fn machine_card<'a>(ledger: &'a Ledger, roster: &Roster) -> Option<&'a MachineCard> {
+    let standing = crate::standing::stands(&Slot("machine".to_owned()), ledger, roster);
+    match &ledger.get(standing.stands?)?.record.body {
+        Body::Machine(card) => Some(card),
+        _ => None,
+    }
+}

@@ -1,0 +1,167 @@
+//! The shop as its server sees it: everything that HTTP needs, behind one trait, so that another store can take the
+//! place of one SQLite file without the exchange or the server noticing.
+
+use std::path::Path;
+use std::sync::{Mutex, MutexGuard, PoisonError};
+
+use jiff::civil::Date;
+use shared::bytes::Bytes32;
+use shared::ids::{DeviceId, DocId, PersonId};
+use shared::length::LengthUnit;
+use shared::role::Role;
+use shared::wire::{CodeIssued, EnrolAnswer, EnrolRequest, ExchangeAnswer, ExchangeRequest};
+
+use crate::book::{Book, BookError};
+use crate::enrol::{EnrolError, Founding};
+use crate::login::LoginError;
+use crate::moment::{Entropy, Moment};
+use crate::store::{QuarantineState, Quarantined, Verification};
+use crate::view::{ContestedSlot, DaySheet, DueLine, MachineView};
+
+/// Source of randomness that a server hands over for good.
+pub type OwnedEntropy = Box<dyn Entropy + Send>;
+
+/// What a shop can be asked.
+#[expect(clippy::missing_errors_doc, reason = "each fails as the function of Book that it stands for")]
+pub trait Shop: Send + Sync {
+    /// Takes a device that presents a one-time code.
+    fn enrol(&self, request: &EnrolRequest, now: &Moment) -> Result<EnrolAnswer, EnrolError>;
+    /// Issues a one-time code.
+    fn issue_code(&self, by: PersonId, person: PersonId, now: &Moment) -> Result<CodeIssued, EnrolError>;
+    /// Takes a log-in; gives a token and its life in seconds.
+    fn log_in(&self, assertion: &str, now: &Moment) -> Result<(String, i64), LoginError>;
+    /// Whom a token speaks for, and the person's role now.
+    fn bearer(&self, token: &str, now: &Moment) -> Result<(DeviceId, PersonId, Option<Role>), LoginError>;
+    /// The key that verifies tokens.
+    fn token_key(&self) -> Result<(DeviceId, Bytes32), BookError>;
+    /// Answers an exchange.
+    fn exchange(&self, device: DeviceId, request: &ExchangeRequest, now: &Moment) -> Result<ExchangeAnswer, BookError>;
+    /// The day sheet; of today in the shop's zone where no day is given.
+    fn day_sheet(&self, day: Option<Date>, unit: LengthUnit, now: &Moment) -> Result<DaySheet, BookError>;
+    /// The due list.
+    fn due(&self, now: &Moment) -> Result<Vec<DueLine>, BookError>;
+    /// Slots that want a ruling.
+    fn contested(&self, unit: LengthUnit) -> Result<Vec<ContestedSlot>, BookError>;
+    /// One machine.
+    fn machine(&self, doc: DocId, unit: LengthUnit, now: &Moment) -> Result<MachineView, BookError>;
+    /// Whether a person may read a document.
+    fn may_read(&self, person: PersonId, doc: DocId) -> Result<bool, BookError>;
+    /// What is in quarantine.
+    fn quarantined(&self) -> Result<Vec<Quarantined>, BookError>;
+    /// Lets a record in from quarantine, or keeps it out.
+    fn settle(&self, quarantine_id: i64, release: bool, by: PersonId, now: &Moment) -> Result<(), BookError>;
+    /// Verifies the book.
+    fn verify(&self) -> Result<Verification, BookError>;
+}
+
+/// A shop in one SQLite file.
+#[expect(missing_debug_implementations, reason = "it holds a source of randomness")]
+pub struct SqliteShop {
+    inner: Mutex<(Book, OwnedEntropy)>,
+}
+
+/// What opening a shop gave.
+#[expect(missing_debug_implementations, reason = "it holds a source of randomness")]
+pub struct OpenedShop {
+    /// The shop.
+    pub shop: SqliteShop,
+    /// Where it was founded just now: the first office person's one-time code. Never shown again.
+    pub first_code: Option<String>,
+}
+
+impl SqliteShop {
+    /// Opens the shop in a file, founding it where there is none.
+    ///
+    /// # Errors
+    /// [`BookError`] where the file is no book, is in use, is a device's, or cannot be written.
+    pub fn open(path: &Path, founding: &Founding, now: &Moment, mut entropy: OwnedEntropy) -> Result<OpenedShop, BookError> {
+        let mut book = Book::open(path, &mut *entropy)?;
+        let first_code = match book.identity() {
+            Ok(identity) if identity.is_shop() => None,
+            Ok(_) => return Err(BookError::Unknown("this file is a device's book, not a shop's".to_owned())),
+            Err(_) => Some(book.found_shop(founding, now, &mut *entropy)?),
+        };
+        Ok(OpenedShop { shop: Self { inner: Mutex::new((book, entropy)) }, first_code })
+    }
+
+    /// A step that panicked has rolled its transaction back; the next one may go on.
+    fn lock(&self) -> MutexGuard<'_, (Book, OwnedEntropy)> {
+        self.inner.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+impl Shop for SqliteShop {
+    fn enrol(&self, request: &EnrolRequest, now: &Moment) -> Result<EnrolAnswer, EnrolError> {
+        let (book, entropy) = &mut *self.lock();
+        book.admit_device(request, now, &mut **entropy)
+    }
+
+    fn issue_code(&self, by: PersonId, person: PersonId, now: &Moment) -> Result<CodeIssued, EnrolError> {
+        let (book, entropy) = &mut *self.lock();
+        book.issue_code(by, person, now, &mut **entropy)
+    }
+
+    fn log_in(&self, assertion: &str, now: &Moment) -> Result<(String, i64), LoginError> {
+        self.lock().0.log_in(assertion, now)
+    }
+
+    fn bearer(&self, token: &str, now: &Moment) -> Result<(DeviceId, PersonId, Option<Role>), LoginError> {
+        let book = &self.lock().0;
+        let (device, person) = book.bearer(token, now)?;
+        let role = book.roster()?.role_now(person);
+        Ok((device, person, role))
+    }
+
+    fn token_key(&self) -> Result<(DeviceId, Bytes32), BookError> {
+        self.lock().0.token_key()
+    }
+
+    fn exchange(&self, device: DeviceId, request: &ExchangeRequest, now: &Moment) -> Result<ExchangeAnswer, BookError> {
+        let (book, entropy) = &mut *self.lock();
+        book.answer(device, request, now, &mut **entropy)
+    }
+
+    fn day_sheet(&self, day: Option<Date>, unit: LengthUnit, now: &Moment) -> Result<DaySheet, BookError> {
+        self.lock().0.day_sheet(day, unit, now)
+    }
+
+    fn due(&self, now: &Moment) -> Result<Vec<DueLine>, BookError> {
+        self.lock().0.due_list(now)
+    }
+
+    fn contested(&self, unit: LengthUnit) -> Result<Vec<ContestedSlot>, BookError> {
+        self.lock().0.contested(unit)
+    }
+
+    fn machine(&self, doc: DocId, unit: LengthUnit, now: &Moment) -> Result<MachineView, BookError> {
+        self.lock().0.machine_view(doc, unit, now)
+    }
+
+    fn may_read(&self, person: PersonId, doc: DocId) -> Result<bool, BookError> {
+        let book = &self.lock().0;
+        match book.store().document(doc)? {
+            Some(document) => Ok(book.store().may_read(person, &document)?),
+            None => Ok(false),
+        }
+    }
+
+    fn quarantined(&self) -> Result<Vec<Quarantined>, BookError> {
+        Ok(self.lock().0.store().quarantined()?)
+    }
+
+    fn settle(&self, quarantine_id: i64, release: bool, by: PersonId, now: &Moment) -> Result<(), BookError> {
+        let (book, entropy) = &mut *self.lock();
+        if release {
+            return book.release(quarantine_id, by, now, &mut **entropy);
+        }
+        let waiting = book.store().quarantined()?.iter().any(|q| q.id == quarantine_id && q.state == QuarantineState::Waiting);
+        if !waiting {
+            return Err(BookError::Unknown(format!("quarantine holds nothing waiting under {quarantine_id}")));
+        }
+        Ok(book.store().settle_quarantined(quarantine_id, QuarantineState::KeptOut)?)
+    }
+
+    fn verify(&self) -> Result<Verification, BookError> {
+        self.lock().0.verify()
+    }
+}

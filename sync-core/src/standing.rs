@@ -1,0 +1,337 @@
+//! What stands for a slot, and why, in words: one pure function of the records, the roster and nothing else.
+//!
+//! The same records give the same answer on every replica and in every order of arrival.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use serde::{Deserialize, Serialize};
+use shared::bracket::Bracket;
+use shared::ids::{PersonId, RecordId};
+use shared::length::Length;
+use shared::record::{Body, Decision};
+use shared::role::Role;
+use shared::slot::Slot;
+
+use crate::clock::Corrected;
+use crate::ledger::Ledger;
+use crate::plausible::{self, Doubt, Machine};
+use crate::rights;
+use crate::roster::Roster;
+
+/// The version of these rules. Every standing carries the version that made it.
+pub const RULES: u32 = 1;
+
+/// How a slot stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum State {
+    /// Nothing plausible has been stated.
+    Empty,
+    /// One record stands, undisputed.
+    Stands,
+    /// Several people agree.
+    Corroborated,
+    /// People disagree; the pick stands meanwhile.
+    Contested,
+    /// A ruling decided.
+    Ruled,
+    /// A ruling sent someone to measure again; nothing stands.
+    Recheck,
+}
+
+/// A record that does not stand by itself, and why.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Aside {
+    /// Which.
+    pub id: RecordId,
+    /// Why, with the likely slip where there is one.
+    pub why: String,
+    /// A lead's proposal, as against something that cannot be.
+    #[serde(default)]
+    pub proposed: bool,
+}
+
+/// What stands for a slot.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Standing {
+    /// Which slot.
+    pub slot: Slot,
+    /// How it stands.
+    pub state: State,
+    /// The record that stands.
+    pub stands: Option<RecordId>,
+    /// Why, in words.
+    pub reason: String,
+    /// The order in which the deciding records were written is not known: a ruling is asked for.
+    pub order_unknown: bool,
+    /// The plausible records that nothing has replaced and that the window leaves in question.
+    pub contenders: Vec<RecordId>,
+    /// Tips older than the window: history, but nothing has seen and replaced them.
+    pub outdated: Vec<RecordId>,
+    /// Tips that do not stand by themselves.
+    pub aside: Vec<Aside>,
+    /// The ruling that decided.
+    pub ruling: Option<RecordId>,
+    /// For clearances: what agreeing contenders say together.
+    pub bracket: Option<Bracket>,
+    /// [`RULES`].
+    pub rules: u32,
+}
+
+impl Standing {
+    /// Everything that a new record in this slot must name as seen.
+    #[must_use]
+    pub fn open_ends(&self) -> Vec<RecordId> {
+        self.contenders.iter().chain(&self.outdated).copied().chain(self.aside.iter().map(|a| a.id)).collect()
+    }
+
+    /// The office should look at this slot.
+    #[must_use]
+    pub fn wants_ruling(&self) -> bool {
+        self.state == State::Contested || self.order_unknown
+    }
+}
+
+/// A contender with what the pick goes by.
+struct Contender<'a> {
+    id: RecordId,
+    body: &'a Body,
+    role: Option<Role>,
+    time: Corrected,
+    engine_hours: Option<i64>,
+}
+
+impl Contender<'_> {
+    fn rank(&self) -> u8 {
+        self.role.map_or(0, Role::rank)
+    }
+
+    fn role_name(&self) -> &'static str {
+        self.role.map_or("someone without a role", Role::name)
+    }
+}
+
+/// What stands for a slot.
+#[must_use]
+pub fn stands(slot: &Slot, ledger: &Ledger, roster: &Roster) -> Standing {
+    let rulings = valid_rulings(slot, ledger, roster);
+    let ruled_in: BTreeSet<RecordId> = rulings
+        .iter()
+        .filter_map(|id| match ledger.get(*id).map(|e| &e.record.body) {
+            Some(Body::Ruling(ruling)) => match ruling.decision {
+                Decision::Stands(picked) => Some(picked),
+                Decision::Recheck => None,
+            },
+            _ => None,
+        })
+        .collect();
+    let machine = Machine::for_slot(slot, ledger, roster, &ruled_in);
+    let live: Vec<RecordId> =
+        ledger.in_slot(slot).iter().copied().filter(|id| ledger.voided_by(*id, roster).is_none()).collect();
+    let doubts: BTreeMap<RecordId, Doubt> = live
+        .iter()
+        .filter(|id| !ruled_in.contains(id))
+        .filter_map(|id| plausible::doubt(*id, ledger, roster, &machine).map(|doubt| (*id, doubt)))
+        .collect();
+    let plausible: Vec<RecordId> = live.iter().copied().filter(|id| !doubts.contains_key(id)).collect();
+    let tips = ledger.tips_among(&plausible);
+    let open = ledger.tips_among(&live);
+    let aside = open.iter().filter_map(|id| doubts.get(id).map(|d| Aside { id: *id, why: d.why.clone(), proposed: d.proposed })).collect();
+
+    let latest = tips.iter().map(|id| ledger.time(*id).ms).max();
+    let window_ms = i64::from(roster.settings.conflict_window_min) * 60_000;
+    let (contending, outdated): (Vec<_>, Vec<_>) =
+        tips.into_iter().partition(|id| latest.is_none_or(|latest| ledger.time(*id).ms >= latest.saturating_sub(window_ms)));
+    let mut contenders: Vec<Contender<'_>> = contending
+        .iter()
+        .filter_map(|id| {
+            let entry = ledger.get(*id)?;
+            let time = ledger.time(*id);
+            let engine_hours = machine.hours.as_ref().and_then(|h| h.engine_hours(*id)).map(|h| h.tenths());
+            Some(Contender { id: *id, body: &entry.record.body, role: roster.role_at(entry.record.by, time.ms), time, engine_hours })
+        })
+        .collect();
+    contenders.sort_by_key(|c| std::cmp::Reverse((c.rank(), c.time.ms, c.id)));
+
+    let mut standing = Standing {
+        slot: slot.clone(),
+        state: State::Empty,
+        stands: contenders.first().map(|c| c.id),
+        reason: String::new(),
+        order_unknown: false,
+        contenders: contenders.iter().map(|c| c.id).collect(),
+        outdated,
+        aside,
+        ruling: None,
+        bracket: None,
+        rules: RULES,
+    };
+    standing.contenders.sort_unstable();
+    judge(&mut standing, &contenders, roster);
+    apply_ruling(&mut standing, &rulings, ledger, roster);
+    standing
+}
+
+/// Picks, says why, and finds agreement or dispute.
+fn judge(standing: &mut Standing, contenders: &[Contender<'_>], roster: &Roster) {
+    let Some((pick, others)) = contenders.split_first() else {
+        standing.reason = if standing.aside.is_empty() { "nothing stated".to_owned() } else { "nothing plausible stated".to_owned() };
+        return;
+    };
+    standing.bracket = common_bracket(contenders);
+    if others.is_empty() {
+        standing.state = State::Stands;
+        standing.reason = if standing.outdated.is_empty() {
+            "the only reading in question".to_owned()
+        } else {
+            "older readings lie outside the conflict window".to_owned()
+        };
+        return;
+    }
+    let tolerance = Length::from_tenth_um(i64::from(roster.settings.leaf_tolerance_tenth_um));
+    let disputes = |a: &Contender<'_>, b: &Contender<'_>| disagree(a, b, tolerance);
+    let disputed = contenders.iter().enumerate().any(|(n, a)| contenders[n + 1..].iter().any(|b| disputes(a, b)));
+    standing.order_unknown = others
+        .iter()
+        .any(|other| other.rank() == pick.rank() && disputes(pick, other) && !order_known(pick.time, other.time));
+    standing.state = if disputed { State::Contested } else { State::Corroborated };
+    let rule = why_picked(pick, &others[0], standing.order_unknown);
+    standing.reason = if disputed { rule } else { format!("{} readings agree; {rule}", contenders.len()) };
+}
+
+fn why_picked(pick: &Contender<'_>, next: &Contender<'_>, order_unknown: bool) -> String {
+    let apart = apart(pick.time.ms - next.time.ms);
+    if pick.rank() != next.rank() {
+        format!("{} over {}, {apart} apart", pick.role_name(), next.role_name())
+    } else if order_unknown {
+        format!("two {}s, {apart} apart by clocks that cannot tell: order unknown", pick.role_name())
+    } else if pick.time.ms != next.time.ms {
+        format!("the later of two {}s, {apart} apart", pick.role_name())
+    } else {
+        "written at the same time by the same role; the greater id is taken".to_owned()
+    }
+}
+
+const fn order_known(a: Corrected, b: Corrected) -> bool {
+    (a.ms - b.ms).abs() > a.uncertainty_ms.saturating_add(b.uncertainty_ms)
+}
+
+/// A span of time as people say it.
+#[must_use]
+pub fn apart(ms: i64) -> String {
+    let seconds = ms.abs() / 1000;
+    match seconds {
+        0..=59 => format!("{seconds} s"),
+        60..=7_199 => format!("{} min", seconds / 60),
+        7_200..=172_799 => format!("{} h", seconds / 3_600),
+        _ => format!("{} days", seconds / 86_400),
+    }
+}
+
+/// Whether two contenders say things that cannot both be so.
+fn disagree(a: &Contender<'_>, b: &Contender<'_>, tolerance: Length) -> bool {
+    match (a.body, b.body) {
+        (Body::Clearance(x), Body::Clearance(y)) => match (x.bracket(), y.bracket()) {
+            (Ok(x), Ok(y)) => !x.overlaps(&y, tolerance),
+            _ => true,
+        },
+        (Body::Hours(_), Body::Hours(_)) => match (a.engine_hours, b.engine_hours) {
+            (Some(x), Some(y)) => hours_disagree((a.time.ms, x), (b.time.ms, y)),
+            _ => true,
+        },
+        (Body::SignOff(_), _) | (Body::Void(_), _) | (Body::Ruling(_), _) | (Body::FindingCleared(_), _) | (Body::DeviceRevoked(_), _) => false,
+        (x, y) => x != y,
+    }
+}
+
+/// Hours disagree when they are more than 0.2 h apart beyond what the clock between them allows.
+fn hours_disagree(a: (i64, i64), b: (i64, i64)) -> bool {
+    let (earlier, later) = if a.0 <= b.0 { (a, b) } else { (b, a) };
+    let risen = later.1 - earlier.1;
+    let allowed = (later.0 - earlier.0) / shared::hours::MS_PER_TENTH_HOUR;
+    risen < -2 || risen > allowed + 2
+}
+
+fn common_bracket(contenders: &[Contender<'_>]) -> Option<Bracket> {
+    let mut brackets = contenders.iter().map(|c| match c.body {
+        Body::Clearance(body) => body.bracket().ok(),
+        _ => None,
+    });
+    let first = brackets.next()??;
+    brackets.try_fold(first, |common, next| common.intersection(&next?))
+}
+
+/// The live rulings on a slot whose authors had the right, newest word of each chain only.
+fn valid_rulings(slot: &Slot, ledger: &Ledger, roster: &Roster) -> Vec<RecordId> {
+    let valid: Vec<RecordId> = ledger
+        .in_slot(&Slot::ruling(slot))
+        .iter()
+        .copied()
+        .filter(|id| ledger.voided_by(*id, roster).is_none() && may_rule(*id, ledger, roster))
+        .collect();
+    ledger.tips_among(&valid)
+}
+
+fn may_rule(id: RecordId, ledger: &Ledger, roster: &Roster) -> bool {
+    let Some(entry) = ledger.get(id) else { return false };
+    let Body::Ruling(ruling) = &entry.record.body else { return false };
+    let author = entry.record.by;
+    let role = roster.role_at(author, ledger.time(id).ms);
+    let target = rights::Target { rules_own: rules_own(author, &ruling.of, ledger), ..rights::Target::default() };
+    rights::may_write(&entry.record, role, false, &target).is_ok()
+}
+
+/// Whether one of these records was measured or written by this person.
+#[must_use]
+pub fn rules_own(author: PersonId, of: &[RecordId], ledger: &Ledger) -> bool {
+    of.iter().filter_map(|id| ledger.get(*id)).any(|e| e.record.by == author || e.record.measurer() == author)
+}
+
+/// A ruling that names all present contenders decides. Of several, the same order as among readings.
+fn apply_ruling(standing: &mut Standing, rulings: &[RecordId], ledger: &Ledger, roster: &Roster) {
+    let mut stale = false;
+    let mut deciding: Vec<(u8, i64, RecordId, Decision, String)> = Vec::new();
+    for id in rulings {
+        let Some(entry) = ledger.get(*id) else { continue };
+        let Body::Ruling(ruling) = &entry.record.body else { continue };
+        let names_all = standing.contenders.iter().all(|c| ruling.of.contains(c));
+        let picks_live = match ruling.decision {
+            Decision::Stands(picked) => standing.contenders.contains(&picked),
+            Decision::Recheck => !standing.contenders.is_empty(),
+        };
+        if names_all && picks_live {
+            let time = ledger.time(*id).ms;
+            let rank = roster.role_at(entry.record.by, time).map_or(0, Role::rank);
+            let who = roster.role_at(entry.record.by, time).map_or("the office", Role::name);
+            let reason = if ruling.reason.is_empty() { String::new() } else { format!(": {}", ruling.reason) };
+            deciding.push((rank, time, *id, ruling.decision, format!("ruled by {who}{reason}")));
+        } else {
+            stale = stale || standing.contenders.iter().any(|c| ruling.of.contains(c));
+        }
+    }
+    deciding.sort_by_key(|(rank, time, id, ..)| std::cmp::Reverse((*rank, *time, *id)));
+    let Some((_, _, id, decision, words)) = deciding.into_iter().next() else {
+        if stale {
+            standing.reason = format!("{}; a reading that the ruling had not seen re-opened it", standing.reason);
+        }
+        return;
+    };
+    standing.ruling = Some(id);
+    standing.order_unknown = false;
+    standing.reason = words;
+    match decision {
+        Decision::Stands(picked) => {
+            standing.state = State::Ruled;
+            standing.stands = Some(picked);
+            standing.bracket = match ledger.get(picked).map(|e| &e.record.body) {
+                Some(Body::Clearance(body)) => body.bracket().ok(),
+                _ => None,
+            };
+        }
+        Decision::Recheck => {
+            standing.state = State::Recheck;
+            standing.stands = None;
+            standing.bracket = None;
+        }
+    }
+}

@@ -1,0 +1,192 @@
+//! Who may be handed which document from which position on, one-time codes, log-ins used up, and when devices were here.
+//! The shop's side only.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use rusqlite::{OptionalExtension, params};
+use shared::ids::{DeviceId, PersonId};
+
+use super::{Store, StoreError, fixed, from_json, signed, to_json, unsigned};
+use crate::roster::Roster;
+
+/// A one-time code as it is kept: by its hash alone.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Code {
+    /// SHA-256 of the code.
+    pub hash: [u8; 32],
+    /// For whom.
+    pub person: PersonId,
+    /// By whom.
+    pub issued_by: PersonId,
+    /// Until when, ms since 1970 UTC.
+    pub until_ms: i64,
+}
+
+/// A code, and the request that used it up, where one did.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct CodeState {
+    /// The code.
+    pub code: Code,
+    /// The enrolment that used it.
+    pub used: Option<shared::wire::EnrolRequest>,
+}
+
+impl Store {
+    /// Keeps a one-time code.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn keep_code(&self, code: &Code) -> Result<(), StoreError> {
+        self.connection.execute(
+            "INSERT INTO codes (code_hash, person, issued_by, until_ms) VALUES (?1, ?2, ?3, ?4)",
+            params![code.hash.as_slice(), code.person.as_bytes().as_slice(), code.issued_by.as_bytes().as_slice(), code.until_ms],
+        )?;
+        Ok(())
+    }
+
+    /// A code by its hash.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn code(&self, hash: [u8; 32]) -> Result<Option<CodeState>, StoreError> {
+        let mut statement = self.connection.prepare_cached("SELECT person, issued_by, until_ms, used FROM codes WHERE code_hash = ?1")?;
+        let row: Option<(Vec<u8>, Vec<u8>, i64, Option<String>)> =
+            statement.query_row([hash.as_slice()], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?))).optional()?;
+        row.map(|(person, issued_by, until_ms, used)| {
+            Ok(CodeState {
+                code: Code {
+                    hash,
+                    person: PersonId::from_bytes(fixed(&person)?),
+                    issued_by: PersonId::from_bytes(fixed(&issued_by)?),
+                    until_ms,
+                },
+                used: used.map(|text| from_json(&text)).transpose()?,
+            })
+        })
+        .transpose()
+    }
+
+    /// Uses a code up.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn use_code(&self, hash: [u8; 32], by: &shared::wire::EnrolRequest) -> Result<(), StoreError> {
+        // The code itself is a secret: what is kept of the request is without it.
+        let kept = shared::wire::EnrolRequest { code: String::new(), ..by.clone() };
+        self.connection.execute("UPDATE codes SET used = ?2 WHERE code_hash = ?1", params![hash.as_slice(), to_json(&kept)?])?;
+        Ok(())
+    }
+
+    /// Uses a log-in's `jti` up; false where it was used before.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn use_assertion(&self, device: DeviceId, jti: uuid::Uuid, until_s: i64, now_s: i64) -> Result<bool, StoreError> {
+        self.connection.prepare_cached("DELETE FROM assertions WHERE until_s < ?1")?.execute([now_s])?;
+        let inserted = self
+            .connection
+            .prepare_cached("INSERT INTO assertions (device, jti, until_s) VALUES (?1, ?2, ?3) ON CONFLICT DO NOTHING")?
+            .execute(params![device.as_bytes().as_slice(), jti.as_bytes().as_slice(), until_s])?;
+        Ok(inserted == 1)
+    }
+
+    /// Notes that a device was here, and what its clock showed.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn note_contact(&self, device: DeviceId, at_ms: i64, skew_ms: i64) -> Result<(), StoreError> {
+        self.connection
+            .prepare_cached("INSERT INTO contacts (device, last_ms, skew_ms) VALUES (?1, ?2, ?3) ON CONFLICT (device) DO UPDATE SET last_ms = ?2, skew_ms = ?3")?
+            .execute(params![device.as_bytes().as_slice(), at_ms, skew_ms])?;
+        Ok(())
+    }
+
+    /// When each device was here last, and its clock's skew then.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn contacts(&self) -> Result<BTreeMap<DeviceId, (i64, i64)>, StoreError> {
+        let mut statement = self.connection.prepare_cached("SELECT device, last_ms, skew_ms FROM contacts")?;
+        let rows = statement.query_map([], |row| Ok((row.get::<_, Vec<u8>>(0)?, row.get(1)?, row.get(2)?)))?;
+        rows.map(|row| {
+            let (device, last, skew) = row?;
+            Ok((DeviceId::from_bytes(fixed(&device)?), (last, skew)))
+        })
+        .collect()
+    }
+
+    /// Brings the grants level with the roster: what a person may newly see is handed out from the log's present end on.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn regrant(&self, roster: &Roster) -> Result<(), StoreError> {
+        roster.people.keys().try_for_each(|person| self.regrant_to(*person, roster))
+    }
+
+    /// As [`Store::regrant`], for one person.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn regrant_to(&self, person: PersonId, roster: &Roster) -> Result<(), StoreError> {
+        let end = signed(self.log_end()?);
+        let who = person.as_bytes().as_slice();
+        if roster.sees_all(person) {
+            self.connection.prepare_cached("INSERT INTO grants_all (person, pos) VALUES (?1, ?2) ON CONFLICT DO NOTHING")?.execute(params![who, end])?;
+            return Ok(());
+        }
+        self.connection.prepare_cached("DELETE FROM grants_all WHERE person = ?1")?.execute([who])?;
+        let wanted = self.wanted_by(person, roster)?;
+        let mut statement = self.connection.prepare_cached("SELECT num FROM grants WHERE person = ?1")?;
+        let held: BTreeSet<i64> = statement.query_map([who], |row| row.get(0))?.collect::<Result<_, _>>()?;
+        for num in wanted.difference(&held) {
+            self.connection.prepare_cached("INSERT INTO grants (person, num, pos) VALUES (?1, ?2, ?3)")?.execute(params![who, num, end])?;
+        }
+        for num in held.difference(&wanted) {
+            self.connection.prepare_cached("DELETE FROM grants WHERE person = ?1 AND num = ?2")?.execute(params![who, num])?;
+        }
+        Ok(())
+    }
+
+    /// Properties given to a person, the machines there, and whatever they have written in.
+    fn wanted_by(&self, person: PersonId, roster: &Roster) -> Result<BTreeSet<i64>, StoreError> {
+        let mut wanted: BTreeSet<i64> = self.documents_by_author(person)?.into_iter().collect();
+        for (_, property) in roster.assignments.iter().filter(|(who, _)| *who == person) {
+            wanted.extend(self.document(property.doc())?.map(|row| row.num));
+            wanted.extend(self.machines_at(*property)?);
+        }
+        Ok(wanted)
+    }
+
+    /// Documents opened to a person after one position and up to another: numbers after `after`, in order.
+    /// The roster and the engines are open to everyone from the beginning.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn newly_open(&self, person: PersonId, from: u64, until: u64, after: u64) -> Result<Vec<i64>, StoreError> {
+        let mut statement = self.connection.prepare_cached(
+            "SELECT num FROM documents WHERE num > ?4 AND (
+               (?2 = 0 AND place IN ('roster', 'engines'))
+               OR EXISTS (SELECT 1 FROM grants_all WHERE person = ?1 AND pos > ?2 AND pos <= ?3)
+               OR EXISTS (SELECT 1 FROM grants WHERE person = ?1 AND grants.num = documents.num AND pos > ?2 AND pos <= ?3)
+             ) ORDER BY num",
+        )?;
+        let rows = statement.query_map(params![person.as_bytes().as_slice(), signed(from), signed(until), signed(after)], |row| row.get(0))?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Positions of changes after one position and up to another, in documents that were open to a person by the first.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn moved(&self, person: PersonId, from: u64, until: u64, most: i64) -> Result<Vec<u64>, StoreError> {
+        let mut statement = self.connection.prepare_cached(
+            "SELECT pos FROM changes JOIN documents USING (num) WHERE changes.pos > ?2 AND changes.pos <= ?3 AND (
+               place IN ('roster', 'engines')
+               OR EXISTS (SELECT 1 FROM grants_all WHERE person = ?1 AND grants_all.pos <= ?2)
+               OR EXISTS (SELECT 1 FROM grants WHERE person = ?1 AND grants.num = documents.num AND grants.pos <= ?2)
+             ) ORDER BY changes.pos LIMIT ?4",
+        )?;
+        let rows = statement.query_map(params![person.as_bytes().as_slice(), signed(from), signed(until), most], |row| row.get::<_, i64>(0))?;
+        rows.map(|pos| Ok(unsigned(pos?))).collect()
+    }
+}

@@ -1,0 +1,158 @@
+//! The store: one SQLite database per device and per shop. Only this folder knows rusqlite.
+//!
+//! - A record, its change and every row derived from it commit in one transaction, or none of them does.
+//! - WAL, `synchronous=FULL`, and an exclusive lock for as long as the book is open: a second program is told so.
+//! - The file holds the device's keys, so only its owner may read it.
+//! - Kept: changes (as recipes), records (as signed bytes), and quarantine. Derived, and rebuilt by [`verify`] to be
+//!   compared: heads, standings, machine rows, grants.
+
+mod access;
+mod derived;
+mod documents;
+mod meta;
+mod quarantine;
+mod records;
+mod schema;
+mod verify;
+
+use std::path::Path;
+
+use rusqlite::Connection;
+
+pub use access::{Code, CodeState};
+pub use derived::MachineRow;
+pub use documents::{DocumentRow, Logged};
+pub use quarantine::{Quarantined, QuarantineState};
+pub use records::HeldRecord;
+pub use verify::Verification;
+
+/// The store failed. Whatever was being written when it did is not kept; everything before is.
+#[derive(Debug, thiserror::Error)]
+pub enum StoreError {
+    /// Another program has the book open.
+    #[error("another program has this book open; nothing of this step was kept. Close the other one and try again")]
+    InUse,
+    /// The file is not a book, or is damaged.
+    #[error("the file is not a Tappetbook database, or it is damaged ({0}); nothing was written to it")]
+    NotABook(String),
+    /// The book was written by a newer program.
+    #[error("the book was written by a newer version of this program; nothing was changed. Update the program")]
+    TooNew,
+    /// The disk is full.
+    #[error("the disk is full; nothing of this step was kept, everything before it was. Make room and try again")]
+    Full,
+    /// The file or its folder cannot be written.
+    #[error("the book cannot be opened or written here ({0}); nothing of this step was kept")]
+    Unwritable(String),
+    /// A row that this program wrote cannot be read back.
+    #[error("a row of the book cannot be read ({0}); run verify, and restore from the shop or a backup if it stays so")]
+    Damaged(String),
+    /// Any other failure of SQLite.
+    #[error("the book's database failed ({0}); nothing of this step was kept")]
+    Sqlite(rusqlite::Error),
+}
+
+impl From<rusqlite::Error> for StoreError {
+    fn from(error: rusqlite::Error) -> Self {
+        use rusqlite::ErrorCode as E;
+        match error.sqlite_error_code() {
+            Some(E::DatabaseBusy | E::DatabaseLocked) => Self::InUse,
+            Some(E::NotADatabase | E::DatabaseCorrupt) => Self::NotABook(error.to_string()),
+            Some(E::DiskFull) => Self::Full,
+            Some(E::ReadOnly | E::CannotOpen | E::PermissionDenied) => Self::Unwritable(error.to_string()),
+            _ => Self::Sqlite(error),
+        }
+    }
+}
+
+/// An open database.
+#[derive(Debug)]
+pub struct Store {
+    connection: Connection,
+}
+
+impl Store {
+    /// Opens the database at a path, making it where there is none.
+    ///
+    /// # Errors
+    /// [`StoreError`] where the file is no book, is in use, or cannot be written.
+    pub fn open(path: &Path) -> Result<Self, StoreError> {
+        private_file(path)?;
+        Self::prepare(Connection::open(path)?)
+    }
+
+    /// A database in memory, for tests.
+    ///
+    /// # Errors
+    /// [`StoreError`] where SQLite fails.
+    pub fn in_memory() -> Result<Self, StoreError> {
+        Self::prepare(Connection::open_in_memory()?)
+    }
+
+    fn prepare(mut connection: Connection) -> Result<Self, StoreError> {
+        connection.busy_timeout(std::time::Duration::from_secs(2))?;
+        connection.set_prepared_statement_cache_capacity(128);
+        connection.execute_batch(
+            "PRAGMA locking_mode=EXCLUSIVE; PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL; PRAGMA foreign_keys=ON; PRAGMA trusted_schema=OFF;",
+        )?;
+        schema::migrate(&mut connection)?;
+        // Takes the exclusive lock now, so that a second program is told at once and not at its first write.
+        connection.execute_batch("BEGIN IMMEDIATE; COMMIT;")?;
+        Ok(Self { connection })
+    }
+
+    /// Runs a step in one transaction: all of it is kept, or nothing.
+    ///
+    /// # Errors
+    /// The step's own error, or [`StoreError`] where SQLite cannot commit.
+    pub fn atomically<T, E: From<StoreError>>(&self, step: impl FnOnce(&Self) -> Result<T, E>) -> Result<T, E> {
+        self.run("BEGIN IMMEDIATE")?;
+        let result = step(self).and_then(|value| self.run("COMMIT").map(|()| value).map_err(E::from));
+        if result.is_err() && !self.connection.is_autocommit() {
+            // The first error is the one to tell; a rollback that fails leaves the transaction to be undone on open.
+            let _ = self.connection.execute_batch("ROLLBACK");
+        }
+        result
+    }
+
+    fn run(&self, sql: &str) -> Result<(), StoreError> {
+        self.connection.execute_batch(sql).map_err(StoreError::from)
+    }
+}
+
+/// Makes the file with rights for its owner alone, before SQLite would make it with more.
+fn private_file(path: &Path) -> Result<(), StoreError> {
+    let mut options = std::fs::OpenOptions::new();
+    options.create(true).append(true);
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::OpenOptionsExt;
+        options.mode(0o600);
+    }
+    options.open(path).map(drop).map_err(|e| StoreError::Unwritable(e.to_string()))
+}
+
+/// Reads bytes of a fixed length from a row.
+fn fixed<const N: usize>(bytes: &[u8]) -> Result<[u8; N], StoreError> {
+    bytes.try_into().map_err(|_| StoreError::Damaged(format!("{} bytes where {N} belong", bytes.len())))
+}
+
+/// An unsigned number as SQLite holds it.
+fn signed(n: u64) -> i64 {
+    i64::try_from(n).unwrap_or(i64::MAX)
+}
+
+/// A number of SQLite's that is never negative.
+fn unsigned(n: i64) -> u64 {
+    u64::try_from(n).unwrap_or(0)
+}
+
+/// A value as JSON text for a row.
+fn to_json<T: serde::Serialize>(value: &T) -> Result<String, StoreError> {
+    serde_json::to_string(value).map_err(|e| StoreError::Damaged(e.to_string()))
+}
+
+/// A value from JSON text of a row.
+fn from_json<T: serde::de::DeserializeOwned>(text: &str) -> Result<T, StoreError> {
+    serde_json::from_str(text).map_err(|e| StoreError::Damaged(e.to_string()))
+}

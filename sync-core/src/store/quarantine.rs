@@ -1,0 +1,133 @@
+//! Quarantine: records that could not be taken, kept whole with the reason until the office lets them in or keeps them out.
+
+use rusqlite::{OptionalExtension, params};
+use serde::{Deserialize, Serialize};
+use shared::ids::{DeviceId, DocId, RecordId};
+use shared::problem::Code;
+
+use super::{Store, StoreError, fixed, from_json, to_json};
+use crate::envelope;
+
+/// What became of a record in quarantine.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum QuarantineState {
+    /// Waits for the office.
+    Waiting,
+    /// The office let it in.
+    Released,
+    /// The office keeps it out.
+    KeptOut,
+}
+
+/// A record in quarantine.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Quarantined {
+    /// The store's number of it.
+    pub id: i64,
+    /// Which record, where it could be read.
+    pub record: Option<RecordId>,
+    /// The document that it was meant for.
+    pub doc: DocId,
+    /// Why it is here.
+    pub code: Code,
+    /// Why, in a sentence.
+    pub detail: String,
+    /// The device that signed it, or claims to have.
+    pub device: Option<DeviceId>,
+    /// Since when, ms since 1970 UTC.
+    pub since_ms: i64,
+    /// What became of it.
+    pub state: QuarantineState,
+    /// What it says, where it could be read: its kind.
+    pub kind: Option<String>,
+    /// Its signed bytes.
+    #[serde(skip)]
+    pub bytes: Vec<u8>,
+}
+
+impl Store {
+    /// Puts a record into quarantine; once, however often it comes.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn quarantine(&self, doc: DocId, bytes: &[u8], code: Code, detail: &str, since_ms: i64) -> Result<(), StoreError> {
+        let opened = envelope::open(bytes).ok();
+        let record = opened.as_ref().map(|o| o.record.id.as_bytes().to_vec());
+        let device = opened.as_ref().map(|o| o.device.as_bytes().to_vec());
+        self.connection
+            .prepare_cached(
+                "INSERT INTO quarantine (record, doc, code, detail, device, since_ms, state, bytes) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)
+                 ON CONFLICT (bytes) DO NOTHING",
+            )?
+            .execute(params![
+                record,
+                doc.as_bytes().as_slice(),
+                to_json(&code)?,
+                detail,
+                device,
+                since_ms,
+                to_json(&QuarantineState::Waiting)?,
+                bytes
+            ])?;
+        Ok(())
+    }
+
+    /// Everything in quarantine, oldest first.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn quarantined(&self) -> Result<Vec<Quarantined>, StoreError> {
+        let mut statement = self
+            .connection
+            .prepare_cached("SELECT id, record, doc, code, detail, device, since_ms, state, bytes FROM quarantine ORDER BY id")?;
+        let rows = statement.query_map([], |row| {
+            Ok((
+                row.get::<_, i64>(0)?,
+                row.get::<_, Option<Vec<u8>>>(1)?,
+                row.get::<_, Vec<u8>>(2)?,
+                row.get::<_, String>(3)?,
+                row.get::<_, String>(4)?,
+                row.get::<_, Option<Vec<u8>>>(5)?,
+                row.get::<_, i64>(6)?,
+                row.get::<_, String>(7)?,
+                row.get::<_, Vec<u8>>(8)?,
+            ))
+        })?;
+        rows.map(|row| {
+            let (id, record, doc, code, detail, device, since_ms, state, bytes) = row?;
+            Ok(Quarantined {
+                id,
+                record: record.map(|r| fixed(&r).map(RecordId::from_bytes)).transpose()?,
+                doc: DocId::from_bytes(fixed(&doc)?),
+                code: from_json(&code)?,
+                detail,
+                device: device.map(|d| fixed(&d).map(DeviceId::from_bytes)).transpose()?,
+                since_ms,
+                state: from_json(&state)?,
+                kind: envelope::open(&bytes).ok().map(|o| o.record.body.kind().to_owned()),
+                bytes,
+            })
+        })
+        .collect()
+    }
+
+    /// Sets what became of a record in quarantine.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn settle_quarantined(&self, id: i64, state: QuarantineState) -> Result<(), StoreError> {
+        self.connection.prepare_cached("UPDATE quarantine SET state = ?2 WHERE id = ?1")?.execute(params![id, to_json(&state)?])?;
+        Ok(())
+    }
+
+    /// Whether these bytes are in quarantine.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn is_quarantined(&self, bytes: &[u8]) -> Result<bool, StoreError> {
+        let found: Option<i64> =
+            self.connection.prepare_cached("SELECT id FROM quarantine WHERE bytes = ?1")?.query_row([bytes], |row| row.get(0)).optional()?;
+        Ok(found.is_some())
+    }
+}

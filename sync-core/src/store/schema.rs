@@ -1,0 +1,133 @@
+//! The schema, as an append-only list of migrations. Never change one that has been released: add another.
+
+use rusqlite::Connection;
+use rusqlite_migration::{M, Migrations};
+
+use super::StoreError;
+
+const FIRST: &str = "
+CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID, STRICT;
+
+CREATE TABLE documents (
+    num INTEGER PRIMARY KEY,
+    doc BLOB NOT NULL UNIQUE,
+    place TEXT NOT NULL,
+    heads BLOB NOT NULL,
+    held BLOB NOT NULL,
+    whole INTEGER NOT NULL DEFAULT 0,
+    snapshot BLOB,
+    snapshot_heads BLOB
+) STRICT;
+
+CREATE TABLE changes (
+    pos INTEGER PRIMARY KEY AUTOINCREMENT,
+    num INTEGER NOT NULL REFERENCES documents(num),
+    hash BLOB NOT NULL UNIQUE,
+    actor BLOB NOT NULL,
+    seq INTEGER NOT NULL,
+    start_op INTEGER NOT NULL,
+    top_op INTEGER NOT NULL,
+    deps BLOB NOT NULL,
+    time INTEGER NOT NULL,
+    at_shop INTEGER NOT NULL
+) STRICT;
+CREATE UNIQUE INDEX changes_by_actor ON changes(num, actor, seq);
+CREATE INDEX changes_by_document ON changes(num, pos);
+CREATE INDEX changes_unsent ON changes(pos) WHERE at_shop = 0;
+
+CREATE TABLE records (
+    id BLOB PRIMARY KEY,
+    num INTEGER NOT NULL REFERENCES documents(num),
+    slot TEXT,
+    kind TEXT NOT NULL,
+    author BLOB NOT NULL,
+    device BLOB NOT NULL,
+    written_ms INTEGER NOT NULL,
+    received_ms INTEGER,
+    bytes BLOB NOT NULL
+) STRICT, WITHOUT ROWID;
+CREATE INDEX records_by_document ON records(num);
+CREATE INDEX records_by_author ON records(author, num);
+CREATE INDEX records_unreceived ON records(num) WHERE received_ms IS NULL;
+CREATE INDEX records_received ON records(received_ms) WHERE received_ms IS NOT NULL;
+
+CREATE TABLE contents (
+    pos INTEGER NOT NULL REFERENCES changes(pos),
+    idx INTEGER NOT NULL,
+    id BLOB NOT NULL REFERENCES records(id),
+    PRIMARY KEY (pos, idx)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX contents_by_record ON contents(id);
+
+CREATE TABLE standings (
+    num INTEGER NOT NULL REFERENCES documents(num),
+    slot TEXT NOT NULL,
+    wants_ruling INTEGER NOT NULL,
+    standing TEXT NOT NULL,
+    PRIMARY KEY (num, slot)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX standings_open ON standings(num) WHERE wants_ruling = 1;
+
+CREATE TABLE machines (
+    num INTEGER PRIMARY KEY REFERENCES documents(num),
+    tag TEXT NOT NULL,
+    property BLOB,
+    state TEXT NOT NULL
+) STRICT;
+CREATE INDEX machines_by_property ON machines(property);
+CREATE INDEX machines_by_tag ON machines(tag);
+
+CREATE TABLE quarantine (
+    id INTEGER PRIMARY KEY,
+    record BLOB,
+    doc BLOB NOT NULL,
+    code TEXT NOT NULL,
+    detail TEXT NOT NULL,
+    device BLOB,
+    since_ms INTEGER NOT NULL,
+    state TEXT NOT NULL,
+    bytes BLOB NOT NULL UNIQUE
+) STRICT;
+
+CREATE TABLE grants (
+    person BLOB NOT NULL,
+    num INTEGER NOT NULL,
+    pos INTEGER NOT NULL,
+    PRIMARY KEY (person, num)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE grants_all (person BLOB PRIMARY KEY, pos INTEGER NOT NULL) STRICT, WITHOUT ROWID;
+
+CREATE TABLE codes (
+    code_hash BLOB PRIMARY KEY,
+    person BLOB NOT NULL,
+    issued_by BLOB NOT NULL,
+    until_ms INTEGER NOT NULL,
+    used TEXT
+) STRICT, WITHOUT ROWID;
+CREATE TABLE assertions (device BLOB NOT NULL, jti BLOB NOT NULL, until_s INTEGER NOT NULL, PRIMARY KEY (device, jti)) STRICT, WITHOUT ROWID;
+CREATE TABLE contacts (device BLOB PRIMARY KEY, last_ms INTEGER NOT NULL, skew_ms INTEGER NOT NULL) STRICT, WITHOUT ROWID;
+";
+
+/// Brings a database to this program's schema.
+pub(super) fn migrate(connection: &mut Connection) -> Result<(), StoreError> {
+    use rusqlite_migration::{Error, MigrationDefinitionError};
+    Migrations::new(vec![M::up(FIRST)]).to_latest(connection).map_err(|error| match error {
+        Error::RusqliteError { err, .. } => StoreError::from(err),
+        Error::MigrationDefinition(MigrationDefinitionError::DatabaseTooFarAhead) => StoreError::TooNew,
+        other => StoreError::NotABook(other.to_string()),
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn migrating_twice_changes_nothing() {
+        let mut connection = Connection::open_in_memory().unwrap();
+        migrate(&mut connection).unwrap();
+        migrate(&mut connection).unwrap();
+        connection.pragma_update(None, "user_version", 99).unwrap();
+        assert!(matches!(migrate(&mut connection), Err(StoreError::TooNew)));
+    }
+}

@@ -1,0 +1,143 @@
+//! Contested slots: the readings side by side, and why the pick stands meanwhile.
+
+use serde::Serialize;
+use shared::ids::{DocId, RecordId};
+use shared::length::LengthUnit;
+use shared::slot::Slot;
+
+use super::{describe, short};
+use crate::book::{Book, BookError};
+use crate::ledger::Ledger;
+use crate::standing::{Standing, apart};
+
+/// One of the readings in question.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct ContestedReading {
+    /// Which.
+    pub record: RecordId,
+    /// How people name it.
+    pub short: String,
+    /// Who measured.
+    pub by: String,
+    /// In which role.
+    pub role: String,
+    /// What it says.
+    pub words: String,
+    /// Corrected time, ms since 1970 UTC.
+    pub at_ms: i64,
+    /// That, as the shop's clock shows it, and by which clock it is known.
+    pub when: String,
+    /// It stands meanwhile.
+    pub stands: bool,
+    /// It never stands by itself, and why.
+    pub aside: Option<String>,
+}
+
+/// A slot that wants a ruling.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct ContestedSlot {
+    /// Its document.
+    pub doc: DocId,
+    /// What the document is: a machine's tag, or another name.
+    pub title: String,
+    /// The slot.
+    pub slot: Slot,
+    /// The slot in words.
+    pub slot_words: String,
+    /// Why the pick stands.
+    pub reason: String,
+    /// The clocks cannot tell which came first.
+    pub order_unknown: bool,
+    /// The readings.
+    pub readings: Vec<ContestedReading>,
+}
+
+impl Book {
+    /// Every slot that wants a ruling.
+    ///
+    /// # Errors
+    /// [`BookError`] where the store fails.
+    pub fn contested(&self, unit: LengthUnit) -> Result<Vec<ContestedSlot>, BookError> {
+        let mut slots = Vec::new();
+        for (doc, standing) in self.store.open_slots()? {
+            slots.push(self.side_by_side(doc, &standing, unit)?);
+        }
+        Ok(slots)
+    }
+
+    /// One slot with its readings side by side, contested or not.
+    ///
+    /// # Errors
+    /// [`BookError::Unknown`] where nothing speaks about the slot.
+    pub fn slot_view(&self, doc: DocId, slot: &Slot, unit: LengthUnit) -> Result<ContestedSlot, BookError> {
+        let standing = self.store.standing(doc, slot)?.ok_or_else(|| BookError::Unknown(format!("nothing is stated about {}", slot.words())))?;
+        self.side_by_side(doc, &standing, unit)
+    }
+
+    fn side_by_side(&self, doc: DocId, standing: &Standing, unit: LengthUnit) -> Result<ContestedSlot, BookError> {
+        let ledger = self.store.ledger_of(doc)?;
+        let mut readings = Vec::new();
+        let aside = standing.aside.iter().map(|a| (a.id, Some(a.why.clone())));
+        for (id, why) in standing.contenders.iter().map(|id| (*id, None)).chain(aside) {
+            readings.extend(self.contested_reading(&ledger, id, why, standing, unit)?);
+        }
+        readings.sort_by_key(|r| (!r.stands, std::cmp::Reverse(r.at_ms)));
+        Ok(ContestedSlot {
+            doc,
+            title: self.title(doc)?,
+            slot: standing.slot.clone(),
+            slot_words: standing.slot.words(),
+            reason: standing.reason.clone(),
+            order_unknown: standing.order_unknown,
+            readings,
+        })
+    }
+
+    fn contested_reading(
+        &self,
+        ledger: &Ledger,
+        id: RecordId,
+        aside: Option<String>,
+        standing: &Standing,
+        unit: LengthUnit,
+    ) -> Result<Option<ContestedReading>, BookError> {
+        let roster = self.roster()?;
+        let Some(entry) = ledger.get(id) else { return Ok(None) };
+        let time = ledger.time(id);
+        let moved = time.ms - entry.record.at_ms;
+        let when = if moved == 0 {
+            format!("{} by the device's clock", roster.local(time.ms))
+        } else {
+            format!("{}; the device's clock showed {} ({} off)", roster.local(time.ms), roster.local(entry.record.at_ms), apart(moved))
+        };
+        Ok(Some(ContestedReading {
+            record: id,
+            short: short(&id),
+            by: roster.name(entry.record.measurer()),
+            role: roster.role_at(entry.record.by, time.ms).map_or("no role", shared::role::Role::name).to_owned(),
+            words: describe(&entry.record.body, unit, roster),
+            at_ms: time.ms,
+            when,
+            stands: standing.stands == Some(id),
+            aside,
+        }))
+    }
+
+    /// What a document is called on screens.
+    ///
+    /// # Errors
+    /// [`BookError`] where the store fails.
+    pub fn title(&self, doc: DocId) -> Result<String, BookError> {
+        let shop = self.identity()?.root.shop;
+        if doc == shop.roster() {
+            return Ok("the roster".to_owned());
+        }
+        if doc == shop.engines() {
+            return Ok("engine cards".to_owned());
+        }
+        if let Some(machine) = self.store.machine(doc)? {
+            return Ok(machine.state.tag().to_owned());
+        }
+        Ok(self.property(shared::ids::PropertyId(doc.0))?.map_or_else(|| format!("document {}", short(&doc)), |p| p.name))
+    }
+}

@@ -1,0 +1,272 @@
+//! The day sheet: the office's view of one day. What came in, what is contested, what cannot be, what is missing.
+
+use std::collections::BTreeMap;
+
+use jiff::ToSpan;
+use jiff::civil::Date;
+use serde::Serialize;
+use shared::ids::{DeviceId, DocId, RecordId};
+use shared::length::LengthUnit;
+use shared::record::Body;
+use shared::slot::Slot;
+
+use super::{ContestedSlot, describe, short};
+use crate::book::{Book, BookError};
+use crate::moment::Moment;
+use crate::store::{QuarantineState, Quarantined};
+
+/// What one person sent.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct PersonCount {
+    /// The name.
+    pub person: String,
+    /// Records that came in.
+    pub records: usize,
+    /// Of them, clearance readings.
+    pub readings: usize,
+    /// Machines that they speak about.
+    pub machines: usize,
+}
+
+/// When a device was here last.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct DeviceContact {
+    /// Which.
+    pub device: DeviceId,
+    /// What it is called.
+    pub name: String,
+    /// Whose.
+    pub person: String,
+    /// When it was here last, ms since 1970 UTC; absent: never.
+    pub last_ms: Option<i64>,
+    /// Shop time minus its clock then, in ms.
+    pub skew_ms: Option<i64>,
+    /// It was here on this day.
+    pub here_today: bool,
+    /// It is revoked.
+    pub revoked: bool,
+}
+
+/// A reading that does not stand by itself.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct AsideLine {
+    /// The machine, or another document.
+    pub doc: DocId,
+    /// Its name.
+    pub title: String,
+    /// The slot.
+    pub slot: Slot,
+    /// Which record.
+    pub record: RecordId,
+    /// How people name it.
+    pub short: String,
+    /// Who stated it.
+    pub by: String,
+    /// What it says.
+    pub words: String,
+    /// Why it does not stand.
+    pub why: String,
+}
+
+/// A machine that must not be run.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct HoldLine {
+    /// Which.
+    pub doc: DocId,
+    /// Its tag.
+    pub tag: String,
+    /// Where it lives.
+    pub property: String,
+    /// The finding.
+    pub finding: RecordId,
+    /// How people name the finding.
+    pub short: String,
+    /// Why.
+    pub what: String,
+    /// Who says so.
+    pub by: String,
+    /// Since, ms since 1970 UTC.
+    pub at_ms: i64,
+}
+
+/// A slot to be measured again.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct RecheckLine {
+    /// The machine.
+    pub doc: DocId,
+    /// Its tag.
+    pub tag: String,
+    /// The slot in words.
+    pub slot_words: String,
+}
+
+/// A visit of the day, or one that nobody has finished.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct VisitOfDay {
+    /// The machine.
+    pub doc: DocId,
+    /// Its tag.
+    pub tag: String,
+    /// Where it lives.
+    pub property: String,
+    /// Who visited.
+    pub by: String,
+    /// Opened, ms since 1970 UTC.
+    pub at_ms: i64,
+    /// Finished, ms since 1970 UTC.
+    pub finished_ms: Option<i64>,
+    /// Finished with every valve in range.
+    pub complete: bool,
+}
+
+/// One day at the shop.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct DaySheet {
+    /// The day, in the shop's zone.
+    pub day: Date,
+    /// The shop.
+    pub shop: String,
+    /// The zone.
+    pub time_zone: String,
+    /// What wants a ruling.
+    pub contested: Vec<ContestedSlot>,
+    /// What cannot be, or is only proposed.
+    pub aside: Vec<AsideLine>,
+    /// Machines on hold.
+    pub holds: Vec<HoldLine>,
+    /// Slots to be measured again.
+    pub recheck: Vec<RecheckLine>,
+    /// What came in, by person.
+    pub arrived: Vec<PersonCount>,
+    /// The day's visits, and older ones that nobody has finished.
+    pub visits: Vec<VisitOfDay>,
+    /// Devices, and when they were here.
+    pub devices: Vec<DeviceContact>,
+    /// What waits in quarantine.
+    pub quarantine: Vec<Quarantined>,
+}
+
+impl Book {
+    /// The day sheet of a day, by what this book holds; of today where none is given.
+    ///
+    /// # Errors
+    /// [`BookError`] where the store fails.
+    pub fn day_sheet(&self, day: Option<Date>, unit: LengthUnit, now: &Moment) -> Result<DaySheet, BookError> {
+        let roster = self.roster()?;
+        let day = day.unwrap_or(roster.day(self.shop_now_ms(now)?));
+        let from = roster.day_start_ms(day);
+        let until = day.checked_add(1.day()).map_or(i64::MAX, |next| roster.day_start_ms(next));
+        let mut sheet = DaySheet {
+            day,
+            shop: roster.settings.name.clone(),
+            time_zone: roster.settings.time_zone.clone(),
+            contested: self.contested(unit)?,
+            aside: Vec::new(),
+            holds: Vec::new(),
+            recheck: Vec::new(),
+            arrived: self.arrived(from, until)?,
+            visits: Vec::new(),
+            devices: self.device_contacts(from, until)?,
+            quarantine: self.store.quarantined()?.into_iter().filter(|q| q.state == QuarantineState::Waiting).collect(),
+        };
+        for row in self.store.machines()? {
+            self.machine_of_day(&mut sheet, row.doc, &row.state, (from, until), unit)?;
+        }
+        sheet.visits.sort_by_key(|v| (v.at_ms, v.doc));
+        Ok(sheet)
+    }
+
+    fn machine_of_day(
+        &self,
+        sheet: &mut DaySheet,
+        doc: DocId,
+        state: &crate::machine::MachineState,
+        (from, until): (i64, i64),
+        unit: LengthUnit,
+    ) -> Result<(), BookError> {
+        let roster = self.roster()?;
+        let tag = state.tag().to_owned();
+        let property = || self.property_name(state.property());
+        for aside in &state.aside {
+            let Some(held) = self.store.held(aside.aside.id)? else { continue };
+            sheet.aside.push(AsideLine {
+                doc,
+                title: tag.clone(),
+                slot: aside.slot.clone(),
+                record: aside.aside.id,
+                short: short(&aside.aside.id),
+                by: roster.name(held.entry.record.measurer()),
+                words: describe(&held.entry.record.body, unit, roster),
+                why: aside.aside.why.clone(),
+            });
+        }
+        for hold in state.holds() {
+            sheet.holds.push(HoldLine {
+                doc,
+                tag: tag.clone(),
+                property: property()?,
+                finding: hold.finding,
+                short: short(&hold.finding),
+                what: hold.what.clone(),
+                by: roster.name(hold.by),
+                at_ms: hold.at_ms,
+            });
+        }
+        sheet.recheck.extend(state.recheck.iter().map(|slot| RecheckLine { doc, tag: tag.clone(), slot_words: slot.words() }));
+        for visit in &state.visits {
+            let of_day = (from..until).contains(&visit.at_ms);
+            if of_day || (visit.finished_ms.is_none() && visit.at_ms < until) {
+                sheet.visits.push(VisitOfDay {
+                    doc,
+                    tag: tag.clone(),
+                    property: property()?,
+                    by: roster.name(visit.by),
+                    at_ms: visit.at_ms,
+                    finished_ms: visit.finished_ms,
+                    complete: visit.complete,
+                });
+            }
+        }
+        Ok(())
+    }
+
+    fn arrived(&self, from: i64, until: i64) -> Result<Vec<PersonCount>, BookError> {
+        let roster = self.roster()?;
+        let mut by_person: BTreeMap<String, (usize, usize, std::collections::BTreeSet<DocId>)> = BTreeMap::new();
+        for held in self.store.received_between(from, until)? {
+            let record = &held.entry.record;
+            if held.entry.device == roster.root.device {
+                continue;
+            }
+            let counts = by_person.entry(roster.name(record.by)).or_default();
+            counts.0 += 1;
+            counts.1 += usize::from(matches!(record.body, Body::Clearance(_)));
+            counts.2.insert(held.doc);
+        }
+        let line = |(person, (records, readings, docs)): (String, (usize, usize, std::collections::BTreeSet<DocId>))| {
+            let machines = docs.iter().filter(|doc| self.store.machine(**doc).is_ok_and(|m| m.is_some())).count();
+            PersonCount { person, records, readings, machines }
+        };
+        Ok(by_person.into_iter().map(line).collect())
+    }
+
+    fn device_contacts(&self, from: i64, until: i64) -> Result<Vec<DeviceContact>, BookError> {
+        let contacts = self.store.contacts()?;
+        Ok(self
+            .devices()?
+            .into_iter()
+            .map(|line| {
+                let contact = contacts.get(&line.device);
+                DeviceContact {
+                    device: line.device,
+                    name: line.name,
+                    person: line.person_name,
+                    last_ms: contact.map(|c| c.0),
+                    skew_ms: contact.map(|c| c.1),
+                    here_today: contact.is_some_and(|c| (from..until).contains(&c.0)),
+                    revoked: line.revoked_ms.is_some(),
+                }
+            })
+            .collect())
+    }
+}

@@ -1,0 +1,96 @@
+//! The due list: every machine this book knows, the most pressing first.
+
+use std::collections::BTreeMap;
+
+use serde::Serialize;
+use shared::due::{Due, DueState};
+use shared::hours::Hours;
+use shared::ids::{MachineId, PropertyId};
+
+use crate::book::{Book, BookError};
+use crate::moment::Moment;
+
+/// A machine on the due list.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct DueLine {
+    /// Which.
+    pub machine: MachineId,
+    /// Its tag.
+    pub tag: String,
+    /// What it is.
+    pub description: String,
+    /// Where it lives.
+    pub property: Option<PropertyId>,
+    /// That place's name.
+    pub property_name: String,
+    /// Its hour meter, where a reading stands.
+    #[serde(rename = "meter_tenth_h")]
+    pub meter: Option<Hours>,
+    /// When it is due; absent without an engine card.
+    pub due: Option<Due>,
+    /// That in words.
+    pub words: String,
+    /// It must not be run.
+    pub hold: bool,
+    /// A slot of it wants a ruling.
+    pub contested: bool,
+    /// A ruling sent someone to measure again.
+    pub recheck: bool,
+    /// A visit to it is open.
+    pub open_visit: bool,
+}
+
+impl Book {
+    /// The due list, the most pressing first: to be measured again, overdue, never checked, soon, later, unknown.
+    ///
+    /// # Errors
+    /// [`BookError`] where the store fails.
+    pub fn due_list(&self, now: &Moment) -> Result<Vec<DueLine>, BookError> {
+        let today = self.roster()?.day(self.shop_now_ms(now)?);
+        let cards: BTreeMap<_, _> = self.engine_cards()?.into_iter().map(|card| (card.card, card)).collect();
+        let mut names: BTreeMap<PropertyId, String> = BTreeMap::new();
+        let mut lines = Vec::new();
+        for row in self.store.machines()? {
+            let state = row.state;
+            let Some(card) = state.card.clone() else { continue };
+            let due = self.due_of(&state, card.engine_card.and_then(|id| cards.get(&id)), now)?;
+            let property_name = match names.get(&card.property) {
+                Some(name) => name.clone(),
+                None => {
+                    let name = self.property_name(Some(card.property))?;
+                    names.insert(card.property, name.clone());
+                    name
+                }
+            };
+            lines.push(DueLine {
+                machine: MachineId(row.doc.0),
+                words: due.as_ref().map_or_else(|| "no engine card yet".to_owned(), |d| d.words(today)),
+                due,
+                property: Some(card.property),
+                property_name,
+                meter: state.hours.as_ref().map(|h| h.meter),
+                hold: state.holds().next().is_some(),
+                contested: !state.contested.is_empty(),
+                recheck: !state.recheck.is_empty(),
+                open_visit: state.open_visits().next().is_some(),
+                tag: card.tag,
+                description: card.description,
+            });
+        }
+        lines.sort_by(|a, b| press(a).cmp(&press(b)).then_with(|| a.tag.cmp(&b.tag)));
+        Ok(lines)
+    }
+}
+
+/// How pressing a line is: less is more.
+fn press(line: &DueLine) -> (u8, Option<jiff::civil::Date>) {
+    let rank = match line.due.as_ref().map(|d| d.state) {
+        _ if line.recheck => 0,
+        Some(DueState::Overdue) => 1,
+        Some(DueState::NeverChecked) => 2,
+        Some(DueState::DueSoon) => 3,
+        Some(DueState::Later) => 4,
+        Some(DueState::NotKnown) | None => 5,
+    };
+    (rank, line.due.as_ref().and_then(|d| d.date))
+}

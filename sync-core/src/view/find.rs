@@ -1,0 +1,89 @@
+//! Finding things by what people call them: a tag, a name, the last digits of an id.
+
+use shared::ids::{DeviceId, DocId, PersonId, PropertyId, RecordId};
+
+use super::short;
+use crate::book::{Book, BookError};
+
+/// Picks the one match, or says what is wrong with the name.
+fn one<T>(what: &str, given: &str, mut matches: Vec<T>) -> Result<T, BookError> {
+    match (matches.pop(), matches.len()) {
+        (Some(found), 0) => Ok(found),
+        (None, _) => Err(BookError::Unknown(format!("this book has no {what} \"{given}\""))),
+        (Some(_), others) => Err(BookError::Unknown(format!("\"{given}\" names {} {what}s; say which by more of it", others + 1))),
+    }
+}
+
+fn same(name: &str, given: &str) -> bool {
+    name.to_lowercase() == given.trim().to_lowercase()
+}
+
+fn ends(id: &impl std::fmt::Display, given: &str) -> bool {
+    let digits: String = given.chars().filter(char::is_ascii_hexdigit).collect::<String>().to_lowercase();
+    digits.len() >= 4 && id.to_string().replace('-', "").ends_with(&digits)
+}
+
+impl Book {
+    /// A machine by its tag or the last digits of its id.
+    ///
+    /// # Errors
+    /// [`BookError::Unknown`] where none or several are meant.
+    pub fn find_machine(&self, given: &str) -> Result<DocId, BookError> {
+        let rows = self.store.machines()?;
+        let tagged: Vec<DocId> = rows.iter().filter(|r| same(r.state.tag(), given)).map(|r| r.doc).collect();
+        if tagged.is_empty() {
+            return one("machine", given, rows.iter().filter(|r| ends(&r.doc, given)).map(|r| r.doc).collect());
+        }
+        one("machine", given, tagged)
+    }
+
+    /// A property by its name or the last digits of its id.
+    ///
+    /// # Errors
+    /// [`BookError::Unknown`] where none or several are meant.
+    pub fn find_property(&self, given: &str) -> Result<PropertyId, BookError> {
+        let all = self.properties()?;
+        let matches = all.iter().filter(|p| same(&p.name, given) || ends(&p.property, given)).map(|p| p.property).collect();
+        one("property", given, matches)
+    }
+
+    /// A person by name or the last digits of the id.
+    ///
+    /// # Errors
+    /// [`BookError::Unknown`] where none or several are meant.
+    pub fn find_person(&self, given: &str) -> Result<PersonId, BookError> {
+        let people = &self.roster()?.people;
+        one("person", given, people.iter().filter(|(id, name)| same(name, given) || ends(id, given)).map(|(id, _)| *id).collect())
+    }
+
+    /// A device by its name or the last digits of its id.
+    ///
+    /// # Errors
+    /// [`BookError::Unknown`] where none or several are meant.
+    pub fn find_device(&self, given: &str) -> Result<DeviceId, BookError> {
+        let devices = &self.roster()?.devices;
+        let matches = devices.values().filter(|d| same(&d.card.name, given) || ends(&d.card.device, given));
+        one("device", given, matches.map(|d| d.card.device).collect())
+    }
+
+    /// An engine card by its name or the last digits of its id.
+    ///
+    /// # Errors
+    /// [`BookError::Unknown`] where none or several are meant.
+    pub fn find_card(&self, given: &str) -> Result<shared::ids::CardId, BookError> {
+        let cards = self.engine_cards()?;
+        one("engine card", given, cards.iter().filter(|c| same(&c.name, given) || ends(&c.card, given)).map(|c| c.card).collect())
+    }
+
+    /// A record by the last digits of its id.
+    ///
+    /// # Errors
+    /// [`BookError::Unknown`] where none or several are meant.
+    pub fn find_record(&self, given: &str) -> Result<RecordId, BookError> {
+        if given.chars().filter(char::is_ascii_hexdigit).count() < 4 {
+            return Err(BookError::Unknown(format!("\"{given}\" names no record: give the last eight digits shown beside it")));
+        }
+        let ids = self.store.ids_like(given)?;
+        one("record", given, ids.into_iter().filter(|id| ends(id, given) || short(id) == given).collect())
+    }
+}

@@ -1,0 +1,156 @@
+//! A machine's history: every record in a line, with what became of it.
+
+use serde::Serialize;
+use shared::ids::RecordId;
+use shared::length::LengthUnit;
+use shared::record::{Body, Decision, FindingKind};
+
+use super::short;
+use crate::ledger::Ledger;
+use crate::roster::Roster;
+use crate::standing::Standing;
+
+/// What became of a record.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Fate {
+    /// It stands.
+    Stands,
+    /// It contends with the one that stands, or agrees with it.
+    Contends,
+    /// Something later has seen and replaced it, or it fell out of the window.
+    Replaced,
+    /// It does not stand by itself.
+    Aside,
+    /// It was taken back.
+    Voided,
+    /// It needs a newer program to be understood.
+    NotUnderstood,
+}
+
+/// A record in a line.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct HistoryLine {
+    /// Which.
+    pub record: RecordId,
+    /// How people name it.
+    pub short: String,
+    /// Its kind.
+    pub kind: String,
+    /// Corrected time, ms since 1970 UTC.
+    pub at_ms: i64,
+    /// Who stated it.
+    pub by: String,
+    /// What it says, in words.
+    pub words: String,
+    /// What became of it.
+    pub fate: Fate,
+    /// The shop has receipted it.
+    pub at_shop: bool,
+}
+
+/// What a record says, in words.
+#[must_use]
+pub fn describe(body: &Body, unit: LengthUnit, roster: &Roster) -> String {
+    match body {
+        Body::Clearance(b) => {
+            let bracket = b.bracket().map_or_else(|_| "no reading".to_owned(), |bracket| bracket.show(unit));
+            let warm = if b.cold { "" } else { ", engine not cold" };
+            let adjusted = if b.adjusted { ", adjuster turned" } else { "" };
+            format!("{} {}: {bracket}{warm}{adjusted}", b.valve, b.stage)
+        }
+        Body::Hours(b) => format!("hour meter {} h", b.meter),
+        Body::MeterChange(b) => format!("hour meter changed: old one at {} h, new one from {} h", b.old, b.new),
+        Body::Visit(b) => {
+            let purpose = if b.purpose.is_empty() { String::new() } else { format!(": {}", b.purpose) };
+            format!("visit opened, engine {}{purpose}", if b.cold { "cold" } else { "not cold" })
+        }
+        Body::SignOff(b) => {
+            let how = if b.complete { "complete" } else { "with something left open" };
+            let remark = if b.remark.is_empty() { String::new() } else { format!(": {}", b.remark) };
+            format!("visit finished, {how}{remark}")
+        }
+        Body::Finding(b) => format!("{}: {}", if b.grade == FindingKind::Hold { "HOLD, do not run" } else { "finding" }, b.what),
+        Body::FindingCleared(b) => format!("finding {} cleared: {}", short(&b.finding), b.how),
+        Body::Note(b) => format!("note: {}", b.text),
+        Body::Photo(b) => format!("photo {} ({} bytes, {})", &b.sha256.to_string()[..8], b.size_bytes, b.media_type),
+        Body::Void(b) => format!("takes back {}: {}", short(&b.target), b.reason),
+        Body::Ruling(b) => {
+            let decision = match b.decision {
+                Decision::Stands(id) => format!("{} stands", short(&id)),
+                Decision::Recheck => "measure again".to_owned(),
+            };
+            let reason = if b.reason.is_empty() { String::new() } else { format!(" ({})", b.reason) };
+            format!("ruling on {}: {decision}{reason}", b.slot.words())
+        }
+        Body::Arrival(b) => format!("{} record{} received", b.records.len(), if b.records.len() == 1 { "" } else { "s" }),
+        Body::Machine(b) => format!("machine card {}{}", b.tag, if b.provisional { " (provisional)" } else { "" }),
+        Body::Property(b) => format!("property {}", b.name),
+        Body::EngineCard(b) => format!("engine card {}", b.name),
+        Body::Person(b) => format!("person {}", b.name),
+        Body::Role(b) => match b.role {
+            Some(role) => format!("{} is {role}", roster.name(b.person)),
+            None => format!("{} has no role any more", roster.name(b.person)),
+        },
+        Body::Device(b) => format!("device {} of {}", b.name, roster.name(b.person)),
+        Body::DeviceRevoked(b) => format!("device {} revoked: {}", short(&b.device), b.reason),
+        Body::Assignment(b) => {
+            format!("property {} {} {}", short(&b.property), if b.active { "given to" } else { "taken from" }, roster.name(b.person))
+        }
+        Body::Shop(b) => format!("shop settings: conflict window {} min", b.conflict_window_min),
+        Body::Unknown(b) => format!("a {} of version {}: a newer program understands it", b.kind, b.v),
+    }
+}
+
+/// The history of a document, newest first; the shop's receipts left out.
+pub(super) fn lines(ledger: &Ledger, standings: &[Standing], roster: &Roster, unit: LengthUnit) -> Vec<HistoryLine> {
+    let mut lines: Vec<HistoryLine> = ledger
+        .entries()
+        .filter(|entry| !matches!(entry.record.body, Body::Arrival(_)))
+        .map(|entry| {
+            let id = entry.record.id;
+            let by_shop = entry.device == roster.root.device;
+            HistoryLine {
+                record: id,
+                short: short(&id),
+                kind: entry.record.body.kind().to_owned(),
+                at_ms: ledger.time(id).ms,
+                by: by(entry, roster),
+                words: describe(&entry.record.body, unit, roster),
+                fate: fate(id, &entry.record.body, ledger, standings, roster),
+                at_shop: by_shop || ledger.receipt(id).is_some(),
+            }
+        })
+        .collect();
+    lines.sort_by_key(|line| std::cmp::Reverse((line.at_ms, line.record)));
+    lines
+}
+
+/// Who stated a record: the author, or whom the office wrote it down for.
+fn by(entry: &crate::ledger::Entry, roster: &Roster) -> String {
+    match entry.record.measured_by {
+        Some(measurer) => format!("{}, written down by {}", roster.name(measurer), roster.name(entry.record.by)),
+        None => roster.name(entry.record.by),
+    }
+}
+
+fn fate(id: RecordId, body: &Body, ledger: &Ledger, standings: &[Standing], roster: &Roster) -> Fate {
+    if matches!(body, Body::Unknown(_)) {
+        return Fate::NotUnderstood;
+    }
+    if ledger.voided_by(id, roster).is_some() {
+        return Fate::Voided;
+    }
+    for standing in standings {
+        if standing.stands == Some(id) {
+            return Fate::Stands;
+        }
+        if standing.contenders.contains(&id) {
+            return Fate::Contends;
+        }
+        if standing.aside.iter().any(|a| a.id == id) {
+            return Fate::Aside;
+        }
+    }
+    Fate::Replaced
+}

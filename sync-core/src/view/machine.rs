@@ -1,0 +1,194 @@
+//! One machine as people look at it: card, clearances with their verdicts, hours, what is due, history.
+
+use serde::Serialize;
+use shared::due::{Due, DueInput, LastCheck, due};
+use shared::engine_card::{Duty, EngineCard};
+use shared::ids::{DocId, MachineId, PropertyId};
+use shared::length::LengthUnit;
+use shared::record::{Body, Clearance, Stage};
+use shared::valve::Valve;
+use shared::verdict::{Verdict, judge_on_card};
+
+use super::history::{HistoryLine, lines};
+use crate::book::{Book, BookError};
+use crate::machine::{Lash, MachineState, OpenFinding, VisitLine};
+use crate::moment::Moment;
+use crate::standing::State;
+
+/// How one valve stands at one stage, judged.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct LashView {
+    /// How it stands.
+    #[serde(flatten)]
+    pub lash: Lash,
+    /// Who measured.
+    pub by_name: String,
+    /// The bracket in words.
+    pub words: String,
+    /// The verdict, where there is an engine card and a reading that stands.
+    pub judged: Option<Verdict>,
+}
+
+/// A visit, with its person's name.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct VisitView {
+    /// The visit.
+    #[serde(flatten)]
+    pub visit: VisitLine,
+    /// Whose.
+    pub by_name: String,
+}
+
+/// One machine.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct MachineView {
+    /// Which.
+    pub machine: MachineId,
+    /// Its tag.
+    pub tag: String,
+    /// What it is.
+    pub description: String,
+    /// Where it lives.
+    pub property: Option<PropertyId>,
+    /// That place's name.
+    pub property_name: String,
+    /// Who runs it.
+    pub duty: Duty,
+    /// Entered in the field, not yet confirmed.
+    pub provisional: bool,
+    /// How many cylinders, where known.
+    pub cylinders: Option<u8>,
+    /// Its engine's card.
+    pub engine_card: Option<EngineCard>,
+    /// Its clearances.
+    pub lash: Vec<LashView>,
+    /// When the next check is due, where a card says.
+    pub due: Option<Due>,
+    /// That in words.
+    pub due_words: String,
+    /// Its visits, newest first.
+    pub visits: Vec<VisitView>,
+    /// What is open.
+    pub findings: Vec<OpenFinding>,
+    /// Its state as folded: hours, contested slots, what does not stand.
+    pub state: MachineState,
+    /// Every record, newest first.
+    pub history: Vec<HistoryLine>,
+}
+
+impl MachineView {
+    /// The valves that its engine has, as far as is known; one cylinder's where nothing is.
+    #[must_use]
+    pub fn valves(&self) -> Vec<Valve> {
+        Valve::all(self.cylinders.unwrap_or(1))
+    }
+}
+
+impl Book {
+    /// One machine, judged and in words.
+    ///
+    /// # Errors
+    /// [`BookError::Unknown`] where the book has no such machine.
+    pub fn machine_view(&self, doc: DocId, unit: LengthUnit, now: &Moment) -> Result<MachineView, BookError> {
+        let roster = self.roster()?;
+        let row = self.store.machine(doc)?.ok_or_else(|| BookError::Unknown("this book has no such machine".to_owned()))?;
+        let state = row.state;
+        let card = self.card_of(&state)?;
+        let ledger = self.store.ledger_of(doc)?;
+        let standings = self.store.standings(doc)?;
+        let mut lash = Vec::with_capacity(state.lash.len());
+        for line in &state.lash {
+            lash.push(LashView {
+                by_name: line.by.map(|by| roster.name(by)).unwrap_or_default(),
+                words: line.bracket.map_or_else(|| no_reading(line.state).to_owned(), |b| b.show(unit)),
+                judged: card.as_ref().and_then(|card| judge_lash(line, card)),
+                lash: line.clone(),
+            });
+        }
+        let due = self.due_of(&state, card.as_ref(), now)?;
+        let today = roster.day(self.shop_now_ms(now)?);
+        let machine_card = state.card.clone();
+        Ok(MachineView {
+            machine: MachineId(doc.0),
+            tag: state.tag().to_owned(),
+            description: machine_card.as_ref().map(|c| c.description.clone()).unwrap_or_default(),
+            property: state.property(),
+            property_name: self.property_name(state.property())?,
+            duty: machine_card.as_ref().map(|c| c.duty).unwrap_or_default(),
+            provisional: machine_card.as_ref().is_some_and(|c| c.provisional),
+            cylinders: machine_card.as_ref().and_then(|c| c.cylinders).or(card.as_ref().map(|c| c.cylinders)),
+            due_words: due.as_ref().map_or_else(|| "no engine card, so no interval".to_owned(), |d| d.words(today)),
+            due,
+            engine_card: card,
+            lash,
+            visits: state.visits.iter().map(|v| VisitView { visit: v.clone(), by_name: roster.name(v.by) }).collect(),
+            findings: state.findings.clone(),
+            history: lines(&ledger, &standings, roster, unit),
+            state,
+        })
+    }
+
+    pub(crate) fn card_of(&self, state: &MachineState) -> Result<Option<EngineCard>, BookError> {
+        match state.engine_card() {
+            Some(card) => self.engine_card(card),
+            None => Ok(None),
+        }
+    }
+
+    /// When a machine's next check is due; `None` without an engine card.
+    pub(crate) fn due_of(&self, state: &MachineState, card: Option<&EngineCard>, now: &Moment) -> Result<Option<Due>, BookError> {
+        let (Some(card), Some(machine)) = (card, &state.card) else { return Ok(None) };
+        let roster = self.roster()?;
+        let last = state.last_check.as_ref().map(|c| LastCheck { date: roster.day(c.at_ms), hours: c.engine });
+        Ok(Some(due(&DueInput {
+            last,
+            interval: card.interval(machine.duty),
+            hours_now: state.hours.as_ref().map(|h| h.engine),
+            hours_now_date: state.hours.as_ref().map(|h| roster.day(h.at_ms)),
+            tenth_hours_per_day: state.tenth_hours_per_day,
+            today: roster.day(self.shop_now_ms(now)?),
+        })))
+    }
+}
+
+const fn no_reading(state: State) -> &'static str {
+    match state {
+        State::Recheck => "to be measured again",
+        _ => "no reading stands",
+    }
+}
+
+/// The verdict on what stands: the bracket that agreeing readings leave together, cold only if the reading was.
+pub(crate) fn judge_lash(line: &Lash, card: &EngineCard) -> Option<Verdict> {
+    let bracket = line.bracket?;
+    line.stands?;
+    let reading = Clearance {
+        valve: line.valve,
+        stage: line.stage,
+        go: bracket.go(),
+        no_go: bracket.no_go(),
+        leaves: vec![],
+        cold: line.cold,
+        engine_tenth_c: None,
+        adjusted: line.adjusted,
+        visit: line.visit,
+    };
+    Some(judge_on_card(&reading, card))
+}
+
+/// The readings of a visit that say how a valve was left: *left*, or *found* where nothing was touched.
+pub(crate) fn last_of_visit<'a>(ledger: &'a crate::ledger::Ledger, visit: shared::ids::RecordId, valve: Valve, roster: &crate::roster::Roster) -> Option<&'a Clearance> {
+    let of_stage = |stage: Stage| {
+        ledger
+            .in_slot(&shared::slot::Slot::lash(valve, stage))
+            .iter()
+            .rev()
+            .filter(|id| ledger.voided_by(**id, roster).is_none())
+            .filter_map(|id| ledger.get(*id))
+            .find_map(|entry| match &entry.record.body {
+                Body::Clearance(c) if c.visit == Some(visit) => Some(c),
+                _ => None,
+            })
+    };
+    of_stage(Stage::Left).or_else(|| if of_stage(Stage::Set).is_some() { None } else { of_stage(Stage::Found) })
+}

@@ -1,0 +1,131 @@
+//! What people see: plain structures with the words made, for any screen to lay out. Nothing here writes.
+
+mod contested;
+mod day_sheet;
+mod due;
+mod find;
+mod history;
+mod machine;
+mod roster;
+mod service;
+
+use jiff::Timestamp;
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
+use shared::engine_card::EngineCard;
+use shared::ids::{CardId, PropertyId};
+use shared::record::{Body, PropertyCard};
+use shared::slot::Slot;
+
+pub use contested::{ContestedReading, ContestedSlot};
+pub use day_sheet::{AsideLine, DaySheet, DeviceContact, HoldLine, PersonCount, RecheckLine, VisitOfDay};
+pub use due::DueLine;
+pub use history::{Fate, HistoryLine, describe};
+pub(crate) use machine::last_of_visit;
+pub use machine::{LashView, MachineView, VisitView};
+pub use roster::{DeviceLine, PersonLine, PropertyLine, Status};
+pub use service::{ServiceRecord, ServiceValve};
+
+use crate::book::{Book, BookError};
+use crate::clock::IGNORED_OFFSET_MS;
+use crate::moment::Moment;
+use crate::roster::Roster;
+
+impl Roster {
+    /// The shop's time zone; UTC where its name is none.
+    #[must_use]
+    pub fn zone(&self) -> TimeZone {
+        TimeZone::get(&self.settings.time_zone).unwrap_or(TimeZone::UTC)
+    }
+
+    /// A time as the shop's clock shows it, to the minute.
+    #[must_use]
+    pub fn local(&self, ms: i64) -> String {
+        match Timestamp::from_millisecond(ms) {
+            Ok(at) => at.to_zoned_datetime(self.zone()).strftime("%Y-%m-%d %H:%M").to_string(),
+            Err(_) => "outside the calendar".to_owned(),
+        }
+    }
+
+    /// The day of a time in the shop's zone.
+    #[must_use]
+    pub fn day(&self, ms: i64) -> Date {
+        Timestamp::from_millisecond(ms).unwrap_or(Timestamp::UNIX_EPOCH).to_zoned_datetime(self.zone()).date()
+    }
+
+    /// The first millisecond of a day in the shop's zone.
+    #[must_use]
+    pub fn day_start_ms(&self, day: Date) -> i64 {
+        day.to_zoned_datetime(self.zone()).map_or(0, |zoned| zoned.timestamp().as_millisecond())
+    }
+}
+
+impl Book {
+    /// The shop's time as this device knows it: its own clock, corrected where the last contact showed it to be off.
+    ///
+    /// # Errors
+    /// [`BookError`] where the store fails.
+    pub fn shop_now_ms(&self, now: &Moment) -> Result<i64, BookError> {
+        let evidence = self.clock_evidence(now)?;
+        let offset = evidence.offset_ms.filter(|offset| !evidence.stepped && offset.abs() >= IGNORED_OFFSET_MS).unwrap_or(0);
+        Ok(now.wall_ms.saturating_add(offset))
+    }
+
+    /// The engine card that stands under an id.
+    ///
+    /// # Errors
+    /// [`BookError`] where the store fails.
+    pub fn engine_card(&self, card: CardId) -> Result<Option<EngineCard>, BookError> {
+        let doc = self.identity()?.root.shop.engines();
+        Ok(match self.standing_body(doc, &Slot(format!("card/{card}")))? {
+            Some(Body::EngineCard(card)) => Some(card),
+            _ => None,
+        })
+    }
+
+    /// Every engine card that stands, by name.
+    ///
+    /// # Errors
+    /// [`BookError`] where the store fails.
+    pub fn engine_cards(&self) -> Result<Vec<EngineCard>, BookError> {
+        let doc = self.identity()?.root.shop.engines();
+        let mut cards = Vec::new();
+        for standing in self.store.standings(doc)? {
+            if let Some(id) = standing.stands
+                && let Some(Body::EngineCard(card)) = self.store.held(id)?.map(|h| h.entry.record.body)
+            {
+                cards.push(card);
+            }
+        }
+        cards.sort_by(|a, b| (&a.name, a.card).cmp(&(&b.name, b.card)));
+        Ok(cards)
+    }
+
+    /// A property's card, where it stands in this book.
+    ///
+    /// # Errors
+    /// [`BookError`] where the store fails.
+    pub fn property(&self, property: PropertyId) -> Result<Option<PropertyCard>, BookError> {
+        Ok(match self.standing_body(property.doc(), &Slot("property".to_owned()))? {
+            Some(Body::Property(card)) => Some(card),
+            _ => None,
+        })
+    }
+
+    pub(crate) fn property_name(&self, property: Option<PropertyId>) -> Result<String, BookError> {
+        let Some(property) = property else { return Ok(String::new()) };
+        Ok(self.property(property)?.map_or_else(|| format!("property {}", short(&property)), |card| card.name))
+    }
+
+    pub(crate) fn standing_body(&self, doc: shared::ids::DocId, slot: &Slot) -> Result<Option<Body>, BookError> {
+        let Some(id) = self.store.standing(doc, slot)?.and_then(|s| s.stands) else { return Ok(None) };
+        Ok(self.store.held(id)?.map(|h| h.entry.record.body))
+    }
+}
+
+/// The last eight digits of an id: enough to name it on a screen, where the first ones only tell the time.
+#[must_use]
+pub fn short(id: &impl std::fmt::Display) -> String {
+    let text = id.to_string();
+    text[text.len().saturating_sub(8)..].to_owned()
+}

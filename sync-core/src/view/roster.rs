@@ -1,0 +1,165 @@
+//! People, devices, properties, and how far this device is level with the shop.
+
+use serde::Serialize;
+use shared::bytes::Bytes16;
+use shared::ids::{DeviceId, PersonId, PropertyId};
+use shared::role::Role;
+
+use crate::book::{Book, BookError};
+use crate::clock::Contact;
+use crate::rights::Place;
+use crate::store::QuarantineState;
+
+/// A person.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct PersonLine {
+    /// Which.
+    pub person: PersonId,
+    /// The name.
+    pub name: String,
+    /// The role now.
+    pub role: Option<Role>,
+    /// The properties given to the person, by name.
+    pub properties: Vec<String>,
+}
+
+/// A device.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct DeviceLine {
+    /// Which.
+    pub device: DeviceId,
+    /// What it is called.
+    pub name: String,
+    /// Whose.
+    pub person: PersonId,
+    /// That person's name.
+    pub person_name: String,
+    /// Trusted no more since, ms since 1970 UTC.
+    pub revoked_ms: Option<i64>,
+}
+
+/// A property.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct PropertyLine {
+    /// Which.
+    pub property: PropertyId,
+    /// Its name.
+    pub name: String,
+    /// Where it is.
+    pub address: String,
+    /// What the crew must know.
+    pub access: String,
+    /// How many machines this book knows there.
+    pub machines: usize,
+}
+
+/// How far this device is level with the shop.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Status {
+    /// The shop's name.
+    pub shop: String,
+    /// The person's name.
+    pub person: String,
+    /// The person's role, as far as this device knows.
+    pub role: Option<Role>,
+    /// Where the server answers.
+    pub server: String,
+    /// Records in the book.
+    pub records: u64,
+    /// Records that the shop has not receipted.
+    pub waiting: u64,
+    /// The oldest of those, device time, ms since 1970 UTC.
+    pub oldest_waiting_ms: Option<i64>,
+    /// Records in quarantine.
+    pub quarantined: usize,
+    /// The last exchange, device time, ms since 1970 UTC.
+    pub last_exchange_ms: Option<i64>,
+    /// Shop time minus device time then, in ms.
+    pub clock_offset_ms: Option<i64>,
+    /// The shop epoch known here.
+    pub epoch: Option<Bytes16>,
+}
+
+impl Book {
+    /// Everyone on the roster, by name.
+    ///
+    /// # Errors
+    /// [`BookError`] where the store fails.
+    pub fn people(&self) -> Result<Vec<PersonLine>, BookError> {
+        let roster = self.roster()?;
+        let mut people = Vec::with_capacity(roster.people.len());
+        for (person, name) in &roster.people {
+            let mut properties = Vec::new();
+            for (_, property) in roster.assignments.iter().filter(|(who, _)| who == person) {
+                properties.push(self.property_name(Some(*property))?);
+            }
+            people.push(PersonLine { person: *person, name: name.clone(), role: roster.role_now(*person), properties });
+        }
+        people.sort_by(|a, b| (&a.name, a.person).cmp(&(&b.name, b.person)));
+        Ok(people)
+    }
+
+    /// Every device on the roster, by its person's name.
+    ///
+    /// # Errors
+    /// [`BookError::NotEnrolled`].
+    pub fn devices(&self) -> Result<Vec<DeviceLine>, BookError> {
+        let roster = self.roster()?;
+        let mut devices: Vec<DeviceLine> = roster
+            .devices
+            .values()
+            .map(|d| DeviceLine {
+                device: d.card.device,
+                name: d.card.name.clone(),
+                person: d.card.person,
+                person_name: roster.name(d.card.person),
+                revoked_ms: d.revoked_ms,
+            })
+            .collect();
+        devices.sort_by(|a, b| (&a.person_name, &a.name, a.device).cmp(&(&b.person_name, &b.name, b.device)));
+        Ok(devices)
+    }
+
+    /// Every property this book knows, by name.
+    ///
+    /// # Errors
+    /// [`BookError`] where the store fails.
+    pub fn properties(&self) -> Result<Vec<PropertyLine>, BookError> {
+        let mut properties = Vec::new();
+        for document in self.store.documents()? {
+            if document.place == Place::Property {
+                let property = PropertyId(document.doc.0);
+                if let Some(card) = self.property(property)? {
+                    let machines = self.store.machines_at(property)?.len();
+                    properties.push(PropertyLine { property, name: card.name, address: card.address, access: card.access, machines });
+                }
+            }
+        }
+        properties.sort_by(|a, b| (&a.name, a.property).cmp(&(&b.name, b.property)));
+        Ok(properties)
+    }
+
+    /// How far this device is level with the shop.
+    ///
+    /// # Errors
+    /// [`BookError::NotEnrolled`], or the store.
+    pub fn status(&self) -> Result<Status, BookError> {
+        let identity = self.identity()?;
+        let roster = self.roster()?;
+        let (records, waiting, oldest_waiting_ms) = self.store.counts()?;
+        let contact: Option<Contact> = self.store.meta("contact")?;
+        Ok(Status {
+            shop: roster.settings.name.clone(),
+            person: roster.name(identity.person),
+            role: roster.role_now(identity.person),
+            server: identity.server.clone(),
+            records,
+            waiting,
+            oldest_waiting_ms,
+            quarantined: self.store.quarantined()?.iter().filter(|q| q.state == QuarantineState::Waiting).count(),
+            last_exchange_ms: contact.map(|c| c.wall_ms),
+            clock_offset_ms: contact.map(|c| c.offset_ms),
+            epoch: self.store.meta("epoch")?,
+        })
+    }
+}

@@ -1,0 +1,164 @@
+//! A clearance reading: two leaves become a kept record, a verdict, and what to do next.
+
+use serde::Serialize;
+use shared::adjuster::{Turn, carry_tolerated, to_aim};
+use shared::bracket::Bracket;
+use shared::engine_card::{EngineCard, Range};
+use shared::ids::{DocId, RecordId};
+use shared::leaf::{LeafSet, check_leaf};
+use shared::length::{Length, LengthUnit};
+use shared::record::{Clearance, Stage, Visit};
+use shared::slot::Slot;
+use shared::valve::Valve;
+use shared::verdict::{NextLeaf, Verdict, advice, judge_on_card, next_leaf};
+
+use super::Hand;
+use crate::book::{Book, BookError};
+use crate::plausible;
+use crate::standing::State;
+
+/// What a tech enters for one reading.
+#[derive(Debug, Clone)]
+pub struct ReadingEntry {
+    /// Which valve.
+    pub valve: Valve,
+    /// When in the work.
+    pub stage: Stage,
+    /// The largest leaf that entered.
+    pub go: Option<Length>,
+    /// The smallest leaf that did not.
+    pub no_go: Option<Length>,
+    /// The single leaves, where leaves were stacked.
+    pub leaves: Vec<Length>,
+    /// The adjuster was turned.
+    pub adjusted: bool,
+    /// Overrides what the visit says of the engine.
+    pub cold: Option<bool>,
+}
+
+/// A reading kept, and what it means.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct ReadingOutcome {
+    /// The record.
+    pub record: RecordId,
+    /// Its visit, where one is open.
+    pub visit: Option<RecordId>,
+    /// The bracket.
+    pub bracket: Bracket,
+    /// The bracket in words.
+    pub bracket_words: String,
+    /// The range of the engine card.
+    pub range: Option<Range>,
+    /// The verdict; absent without an engine card.
+    pub judged: Option<Verdict>,
+    /// The verdict in a word or two.
+    pub verdict: String,
+    /// What to do next, in sentences.
+    pub next: Vec<String>,
+    /// The leaf to try next, where the verdict is open.
+    pub next_leaf: Option<NextLeaf>,
+    /// How far to turn the adjuster, where it is known and the verdict asks for it.
+    pub turn: Option<Turn>,
+    /// Someone else's reading of this valve disagrees.
+    pub contested: bool,
+    /// Why the reading does not stand, where it does not.
+    pub doubt: Option<String>,
+}
+
+impl Book {
+    /// Keeps a reading and says at once what it means.
+    ///
+    /// # Errors
+    /// [`BookError::Entry`] for leaves or a valve that cannot be; any other having kept nothing.
+    pub fn take_reading(
+        &mut self,
+        machine: DocId,
+        entry: ReadingEntry,
+        set: &LeafSet,
+        unit: LengthUnit,
+        hand: &mut Hand<'_>,
+    ) -> Result<ReadingOutcome, BookError> {
+        let state = self.known_machine(machine)?;
+        for leaf in [entry.go, entry.no_go].into_iter().flatten() {
+            check_leaf(leaf).map_err(|e| BookError::Entry(e.in_unit(unit)))?;
+        }
+        let bracket = Bracket::new(entry.go, entry.no_go).map_err(|e| BookError::Entry(e.in_unit(unit)))?;
+        let card = self.card_of(&state)?;
+        let cylinders = state.card.as_ref().and_then(|c| c.cylinders).or(card.as_ref().map(|c| c.cylinders));
+        let visit = self.my_open_visit(machine)?;
+        let reading = Clearance {
+            valve: entry.valve,
+            stage: entry.stage,
+            go: entry.go,
+            no_go: entry.no_go,
+            leaves: entry.leaves,
+            cold: entry.cold.unwrap_or(state.visits.iter().any(|v| Some(v.visit) == visit && v.cold)),
+            engine_tenth_c: self.visit_of(visit)?.and_then(|v| v.engine_tenth_c),
+            adjusted: entry.adjusted,
+            visit,
+        };
+        if let Some(why) = plausible::clearance(&reading, cylinders) {
+            let names: Vec<String> = Valve::all(cylinders.unwrap_or(1)).iter().map(ToString::to_string).collect();
+            return Err(BookError::Entry(format!("This is {why}; its valves are {}.", names.join(", "))));
+        }
+        let record = self.state_one(machine, reading.clone(), hand)?;
+        let standing = self.store.standing(machine, &Slot::lash(reading.valve, reading.stage))?;
+        let mut outcome = ReadingOutcome {
+            record,
+            visit,
+            bracket,
+            bracket_words: bracket.show(unit),
+            range: card.as_ref().map(|c| c.range(reading.valve.side())),
+            judged: None,
+            verdict: "not judged".to_owned(),
+            next: Vec::new(),
+            next_leaf: None,
+            turn: None,
+            contested: standing.as_ref().is_some_and(|s| s.state == State::Contested),
+            doubt: standing.and_then(|s| s.aside.into_iter().find(|a| a.id == record)).map(|a| a.why),
+        };
+        match card {
+            Some(card) => say_next(&mut outcome, &reading, &card, set, unit),
+            None => outcome.next.push("This machine has no engine card yet: the reading is kept and not judged. Look the range up in the engine maker's manual.".to_owned()),
+        }
+        Ok(outcome)
+    }
+
+    fn visit_of(&self, visit: Option<RecordId>) -> Result<Option<Visit>, BookError> {
+        let Some(visit) = visit else { return Ok(None) };
+        Ok(self.store.held(visit)?.and_then(|h| match h.entry.record.body {
+            shared::record::Body::Visit(visit) => Some(visit),
+            _ => None,
+        }))
+    }
+
+    /// The first leaf to try on a valve, before anything is known of it.
+    ///
+    /// # Errors
+    /// [`BookError`] where the store fails or the machine is not known.
+    pub fn first_leaf(&self, machine: DocId, valve: Valve, set: &LeafSet) -> Result<Option<NextLeaf>, BookError> {
+        let state = self.known_machine(machine)?;
+        Ok(self.card_of(&state)?.and_then(|card| next_leaf(None, &card.range(valve.side()), set)))
+    }
+}
+
+/// The verdict on a reading, and what follows from it.
+fn say_next(outcome: &mut ReadingOutcome, reading: &Clearance, card: &EngineCard, set: &LeafSet, unit: LengthUnit) {
+    let range = card.range(reading.valve.side());
+    let verdict = judge_on_card(reading, card);
+    outcome.judged = Some(verdict);
+    outcome.verdict = verdict.word().to_owned();
+    if !verdict.is_settled() && reading.cold && card.source.is_some() {
+        outcome.next_leaf = next_leaf(Some(&outcome.bracket), &range, set);
+    }
+    outcome.next.push(advice(verdict, &outcome.bracket, &range, outcome.next_leaf.as_ref(), unit));
+    let off = matches!(verdict, Verdict::Tight | Verdict::Loose);
+    if let Some(adjuster) = card.adjuster.filter(|_| off) {
+        outcome.turn = to_aim(&adjuster, &outcome.bracket, &range);
+        outcome.next.extend(outcome.turn.map(|turn| format!("Turn the adjuster {}.", turn.words().trim_end_matches('.'))));
+        outcome.next.extend(carry_tolerated(&adjuster, &range).ok().map(|carry| carry.carry_words()));
+    }
+    if reading.stage == Stage::Set && verdict == Verdict::InSpec {
+        outcome.next.push("Now turn the engine over twice by hand and read it again as left: the lock nut moves the adjuster.".to_owned());
+    }
+}

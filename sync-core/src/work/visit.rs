@@ -1,0 +1,145 @@
+//! A visit from its opening to its finish, and the hour meter.
+
+use serde::Serialize;
+use shared::hours::Hours;
+use shared::ids::{DocId, RecordId};
+use shared::record::{HourReading, SignOff, Visit};
+use shared::slot::Slot;
+use shared::valve::Valve;
+use shared::verdict::{Verdict, judge_on_card};
+
+use super::Hand;
+use crate::book::{Book, BookError, Draft};
+use crate::view::last_of_visit;
+
+/// What is needed to open a visit.
+#[derive(Debug, Clone, Default)]
+pub struct VisitEntry {
+    /// The engine is cold, confirmed by hand.
+    pub cold: bool,
+    /// Its temperature in tenths of a degree Celsius, where measured.
+    pub engine_tenth_c: Option<i32>,
+    /// The cautions were shown and confirmed.
+    pub cautions_confirmed: bool,
+    /// Why the machine is visited.
+    pub purpose: String,
+    /// What the hour meter shows.
+    pub meter: Option<Hours>,
+}
+
+/// A visit opened.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct VisitOutcome {
+    /// The visit.
+    pub visit: RecordId,
+    /// The hour reading, where one was given.
+    pub hours: Option<HoursOutcome>,
+    /// Visits of this person to this machine that are open besides.
+    pub also_open: usize,
+}
+
+/// An hour reading kept.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct HoursOutcome {
+    /// The reading.
+    pub record: RecordId,
+    /// Why it cannot be, with the likely slip; absent where it can.
+    pub doubt: Option<String>,
+}
+
+/// A visit finished.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct FinishOutcome {
+    /// The sign-off.
+    pub record: RecordId,
+    /// The visit.
+    pub visit: RecordId,
+    /// Every valve was left in range.
+    pub complete: bool,
+    /// What was left open, one sentence each.
+    pub open: Vec<String>,
+}
+
+impl Book {
+    /// Opens a visit, with its hour reading: both are kept, or neither.
+    ///
+    /// # Errors
+    /// [`BookError::Entry`] where the cautions were not confirmed; any other having kept nothing.
+    pub fn open_visit(&mut self, machine: DocId, entry: &VisitEntry, hand: &mut Hand<'_>) -> Result<VisitOutcome, BookError> {
+        let state = self.known_machine(machine)?;
+        if !entry.cautions_confirmed {
+            return Err(BookError::Entry("A visit is opened once its cautions have been read and confirmed.".to_owned()));
+        }
+        let person = self.identity()?.person;
+        let also_open = state.open_visits().filter(|v| v.by == person).count();
+        let visit = Visit {
+            cold: entry.cold,
+            engine_tenth_c: entry.engine_tenth_c,
+            cautions_confirmed: true,
+            purpose: entry.purpose.clone(),
+        };
+        let visit = self.state_one(machine, visit, hand)?;
+        let hours = entry.meter.map(|meter| self.read_hours(machine, meter, hand)).transpose()?;
+        Ok(VisitOutcome { visit, hours, also_open })
+    }
+
+    /// Reads the hour meter. A reading that cannot be is kept too, and said to be in doubt.
+    ///
+    /// # Errors
+    /// [`BookError`], having kept nothing.
+    pub fn read_hours(&mut self, machine: DocId, meter: Hours, hand: &mut Hand<'_>) -> Result<HoursOutcome, BookError> {
+        self.known_machine(machine)?;
+        let visit = self.my_open_visit(machine)?;
+        let record = self.state_one(machine, HourReading { meter, visit }, hand)?;
+        let standing = self.store.standing(machine, &Slot::hours())?;
+        let doubt = standing.and_then(|s| s.aside.into_iter().find(|a| a.id == record)).map(|a| a.why);
+        Ok(HoursOutcome { record, doubt })
+    }
+
+    /// Finishes a visit; says what is left open. The person's own latest open visit where none is named.
+    ///
+    /// # Errors
+    /// [`BookError::Unknown`] where no visit is open; any other having kept nothing.
+    pub fn finish_visit(&mut self, machine: DocId, visit: Option<RecordId>, remark: &str, hand: &mut Hand<'_>) -> Result<FinishOutcome, BookError> {
+        self.known_machine(machine)?;
+        let visit = match visit {
+            Some(visit) => visit,
+            None => self
+                .my_open_visit(machine)?
+                .ok_or_else(|| BookError::Unknown("you have no open visit to this machine".to_owned()))?,
+        };
+        let open = self.left_open(machine, visit, hand)?;
+        let sign_off = SignOff { visit, complete: open.is_empty(), remark: remark.to_owned() };
+        let draft = Draft { doc: machine, body: sign_off.into(), measured_by: hand.measured_by };
+        let record = self.write(vec![draft], &hand.now, hand.entropy)?.pop();
+        let record = record.ok_or_else(|| BookError::Defect("nothing was written".to_owned()))?;
+        Ok(FinishOutcome { record, visit, complete: open.is_empty(), open })
+    }
+
+    /// What a visit leaves open, valve by valve.
+    ///
+    /// # Errors
+    /// [`BookError`] where the store fails.
+    pub fn left_open(&self, machine: DocId, visit: RecordId, hand: &Hand<'_>) -> Result<Vec<String>, BookError> {
+        let _ = hand;
+        let state = self.known_machine(machine)?;
+        let card = self.card_of(&state)?.filter(|card| card.source.is_some());
+        let roster = self.roster()?;
+        let ledger = self.store.ledger_of(machine)?;
+        let cylinders = state.card.as_ref().and_then(|c| c.cylinders).or(card.as_ref().map(|c| c.cylinders));
+        let mut open = Vec::new();
+        for valve in Valve::all(cylinders.unwrap_or(1)) {
+            let Some(reading) = last_of_visit(&ledger, visit, valve, roster) else {
+                open.push(format!("{valve} has no reading as left in this visit."));
+                continue;
+            };
+            match card.as_ref().map(|card| judge_on_card(reading, card)) {
+                Some(Verdict::InSpec) => {}
+                Some(verdict) => open.push(format!("{valve} was left {}.", verdict.word())),
+                None if reading.go.is_some() && reading.no_go.is_some() => {}
+                None => open.push(format!("{valve} was read with one leaf only.")),
+            }
+        }
+        Ok(open)
+    }
+}
