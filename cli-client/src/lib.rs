@@ -1,1 +1,63 @@
+//! The terminal of the crew and the office: everything that `tappet` does, as one function.
+//!
+//! [`run`] takes arguments and an [`Environment`] and gives an exit code; `main` only builds the real environment.
+//!
+//! - Nothing here is a rule of the trade or of the book: those are `shared` and `sync-core`.
+//! - Only [`environment`] reads the clock, randomness, the home folder, variables or the terminal.
+//! - Only `transport` opens a socket. Only `exit` turns an error into an exit code and a hint.
+//! - One verb, one file, in `commands`; the words and tables that come out are made in `show`.
 
+pub mod environment;
+pub mod exit;
+
+mod args;
+mod ask;
+mod commands;
+mod given;
+mod level;
+mod outcome;
+mod session;
+mod show;
+mod transport;
+
+use std::ffi::OsString;
+use std::io::Write;
+
+use clap::{CommandFactory, FromArgMatches};
+
+pub use environment::Environment;
+
+use crate::args::Cli;
+use crate::exit::{Exit, Failure};
+use crate::outcome::Outcome;
+
+/// Does what the arguments say, the program's name first, and gives the exit code.
+pub fn run(args: impl IntoIterator<Item = OsString>, env: &mut Environment<'_>) -> i32 {
+    let args: Vec<OsString> = args.into_iter().collect();
+    let json = args.iter().any(|arg| arg == "--json");
+    let command = Cli::command().term_width(show::width(env));
+    let cli = match command.try_get_matches_from(args).and_then(|matches| Cli::from_arg_matches(&matches)) {
+        Ok(cli) => cli,
+        Err(told) => return exit::by_parser(&told, json, env).code(),
+    };
+    let exit = match commands::run(cli, env) {
+        Ok(outcome) => print(&outcome, json, env),
+        Err(failure) => exit::complain(&failure, json, env),
+    };
+    exit.code()
+}
+
+/// Prints what a command did: one JSON document, or text.
+fn print(outcome: &Outcome, json: bool, env: &mut Environment<'_>) -> Exit {
+    let text = if json {
+        match serde_json::to_string_pretty(&outcome.json) {
+            Ok(text) => text,
+            Err(error) => return exit::complain(&Failure::Defect(error.to_string()), json, env),
+        }
+    } else {
+        outcome.text.trim_end().to_owned()
+    };
+    let printed = if text.is_empty() { Ok(()) } else { writeln!(env.stdout, "{text}").and_then(|()| env.stdout.flush()) };
+    // A reader that has gone away (a closed pipe) takes nothing back: what was kept is kept.
+    printed.map_or(Exit::CouldNot, |()| outcome.exit)
+}

@@ -69,16 +69,17 @@ impl Ledger {
         // kosaraju gives what is seen before what has seen it; it is iterative, so that long chains cannot exhaust the stack.
         let rings = kosaraju_scc(&graph);
         let ring_of: BTreeMap<NodeIndex, usize> = rings.iter().enumerate().flat_map(|(n, ring)| ring.iter().map(move |node| (*node, n))).collect();
-        for ring in &rings {
-            for node in ring {
-                let id = graph[*node];
-                let seen: BTreeSet<RecordId> =
-                    graph.neighbors(*node).filter(|other| ring_of[other] != ring_of[node]).map(|other| graph[other]).collect();
-                let floor = seen.iter().map(|s| self.corrected[s].ms).max();
+        for (n, ring) in rings.iter().enumerate() {
+            // A ring has seen what any of it has seen, and who has seen one of a ring has seen it whole.
+            let seen_rings: BTreeSet<usize> =
+                ring.iter().flat_map(|node| graph.neighbors(*node)).map(|other| ring_of[&other]).filter(|other| *other != n).collect();
+            let seen: BTreeSet<RecordId> = seen_rings.iter().flat_map(|other| &rings[*other]).map(|node| graph[*node]).collect();
+            let floor = seen.iter().map(|s| self.corrected[s].ms).max();
+            for id in ring.iter().map(|node| graph[*node]) {
                 if let (Some(floor), Some(own)) = (floor, self.corrected.get_mut(&id)) {
                     own.ms = own.ms.max(floor);
                 }
-                self.replaced.insert(id, seen);
+                self.replaced.insert(id, seen.clone());
             }
         }
     }

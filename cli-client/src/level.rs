@@ -1,0 +1,138 @@
+//! Bringing this book and the shop level: log-in, then exchanges until there is no more.
+
+use serde::{Deserialize, Serialize};
+use shared::problem::Code;
+use shared::wire::{ASSERTION_TYPE, ExchangeAnswer, TokenAnswer};
+use sync_core::exchange::{RefusedLine, read_body, write_body};
+
+use crate::exit::Failure;
+use crate::session::Session;
+use crate::transport::{Traffic, Transport};
+
+/// The most rounds of one exchange.
+const MOST_ROUNDS: u32 = 50;
+/// A token about to end is not used: it must outlive the request.
+const TOKEN_MARGIN_MS: i64 = 30_000;
+/// The name under which the token is kept.
+const TOKEN: &str = "token";
+/// The name under which it is kept that plain http was allowed for this server.
+const PLAIN: &str = "allow_plain_http";
+
+/// A kept access token.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+struct Token {
+    token: String,
+    until_ms: i64,
+}
+
+/// What an exchange did, over all its rounds.
+#[derive(Debug, Clone, Default, Serialize)]
+pub(crate) struct Levelled {
+    /// Rounds.
+    pub(crate) rounds: u32,
+    /// Changes that the shop took, or held already.
+    pub(crate) taken: usize,
+    /// Changes that came from the shop.
+    pub(crate) received: usize,
+    /// Records appended again under a new actor.
+    pub(crate) healed: usize,
+    /// The shop was restored from a backup.
+    pub(crate) shop_restored: bool,
+    /// Records that were not taken.
+    pub(crate) refused: Vec<RefusedLine>,
+    /// Records that the shop has not receipted yet.
+    pub(crate) waiting: u64,
+    /// Both sides are level.
+    pub(crate) level: bool,
+    /// What travelled.
+    #[serde(flatten)]
+    pub(crate) traffic: Traffic,
+}
+
+/// The way to the shop of this book.
+pub(crate) fn transport(session: &Session<'_, '_>) -> Result<Transport, Failure> {
+    let plain = session.global.allow_plain_http || session.kept::<bool>(PLAIN)?.unwrap_or_default();
+    Transport::to(&session.book.identity()?.server, plain)
+}
+
+/// Remembers that plain http was allowed when this device enrolled.
+pub(crate) fn remember_plain(session: &Session<'_, '_>) -> Result<(), Failure> {
+    if session.global.allow_plain_http { session.keep(PLAIN, &true) } else { Ok(()) }
+}
+
+/// Does something at the shop in the device's name, logging in where no token holds.
+pub(crate) fn in_my_name<T>(
+    session: &mut Session<'_, '_>,
+    transport: &mut Transport,
+    mut act: impl FnMut(&mut Transport, &str) -> Result<T, Failure>,
+) -> Result<T, Failure> {
+    let now_ms = session.env.now().wall_ms;
+    let kept = session.kept::<Token>(TOKEN)?.filter(|kept| kept.until_ms - TOKEN_MARGIN_MS > now_ms);
+    let Some(kept) = kept else {
+        let token = log_in(session, transport)?;
+        return act(transport, &token);
+    };
+    match act(transport, &kept.token) {
+        // The clock may have moved, or the shop's key: a kept token that no longer holds is no reason to fail.
+        Err(Failure::Refused(problem)) if problem.code == Code::TokenInvalid => {
+            let token = log_in(session, transport)?;
+            act(transport, &token)
+        }
+        other => other,
+    }
+}
+
+/// Logs in and keeps the token. A device whose clock is off is told the shop's time and signs once more by it.
+fn log_in(session: &mut Session<'_, '_>, transport: &mut Transport) -> Result<String, Failure> {
+    let known = session.book.clock_evidence(&session.env.now())?;
+    let offset_ms = known.offset_ms.filter(|_| !known.stepped).unwrap_or(0);
+    let answer = match ask_token(session, transport, offset_ms) {
+        Err(Failure::Refused(problem)) if problem.code == Code::ClockWrong => {
+            let shop_ms = problem.shop_time_ms.ok_or(Failure::Refused(problem))?;
+            let offset_ms = shop_ms.saturating_sub(session.env.now().wall_ms);
+            ask_token(session, transport, offset_ms)
+        }
+        other => other,
+    }?;
+    let life_ms = i64::try_from(answer.expires_in).unwrap_or(0).saturating_mul(1000);
+    let token = Token { token: answer.access_token, until_ms: session.env.now().wall_ms.saturating_add(life_ms) };
+    session.keep(TOKEN, &token)?;
+    Ok(token.token)
+}
+
+fn ask_token(session: &mut Session<'_, '_>, transport: &mut Transport, offset_ms: i64) -> Result<TokenAnswer, Failure> {
+    let now = session.env.now();
+    let assertion = session.book.assertion(&now, offset_ms, &mut *session.env.entropy)?;
+    let form = [("grant_type", "client_credentials"), ("client_assertion_type", ASSERTION_TYPE), ("client_assertion", assertion.as_str())];
+    transport.post_form("/v1/token", &form)
+}
+
+/// Exchanges until both sides are level, or it is clear that they do not get there.
+///
+/// Each round is kept as it comes: a failure later takes nothing back.
+pub(crate) fn exchange(session: &mut Session<'_, '_>) -> Result<Levelled, Failure> {
+    let mut transport = transport(session)?;
+    let mut done = Levelled::default();
+    while done.rounds < MOST_ROUNDS && !done.level {
+        let sent_at = session.env.now();
+        let body = write_body(&session.book.offer(&sent_at)?, true)?;
+        let (bytes, compressed) = in_my_name(session, &mut transport, |transport, token| transport.post_exchange(token, &body))?;
+        let answer: ExchangeAnswer = read_body(&bytes, compressed)?;
+        let now = session.env.now();
+        let report = session.book.take_answer(&sent_at, &answer, &now, &mut *session.env.entropy)?;
+        done.rounds += 1;
+        done.taken += report.taken;
+        done.received += report.received;
+        done.healed += report.healed;
+        done.shop_restored |= report.shop_restored;
+        for line in report.refused {
+            if !done.refused.contains(&line) {
+                done.refused.push(line);
+            }
+        }
+        done.level = !report.more;
+    }
+    done.waiting = session.book.status()?.waiting;
+    done.traffic = transport.traffic;
+    Ok(done)
+}

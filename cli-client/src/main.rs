@@ -1,0 +1,14 @@
+//! `tappet`: builds the real environment and does what the arguments say.
+
+use std::process::ExitCode;
+
+use cli_client::Environment;
+use cli_client::exit::Exit;
+
+fn main() -> ExitCode {
+    let Some(mut env) = Environment::of_this_process() else {
+        return Exit::Internal.into();
+    };
+    let code = cli_client::run(std::env::args_os(), &mut env);
+    ExitCode::from(u8::try_from(code).unwrap_or(u8::MAX))
+}

@@ -1,0 +1,132 @@
+//! One command's hold on the world: the environment, the open book, and the unit that lengths are shown in.
+
+use std::path::{Path, PathBuf};
+
+use serde::Serialize;
+use serde::de::DeserializeOwned;
+use shared::ids::{DocId, PersonId, RecordId};
+use shared::leaf::LeafSet;
+use shared::length::LengthUnit;
+use sync_core::book::{Book, BookError};
+
+use crate::args::Global;
+use crate::environment::Environment;
+use crate::exit::Failure;
+
+/// The names of what the terminal keeps in the book for itself.
+const UNIT: &str = "unit";
+const LEAVES: &str = "leaves";
+
+/// An open book and everything around it.
+#[derive(Debug)]
+pub(crate) struct Session<'s, 'e> {
+    pub(crate) env: &'s mut Environment<'e>,
+    pub(crate) global: Global,
+    pub(crate) book: Book,
+    pub(crate) unit: LengthUnit,
+}
+
+impl<'s, 'e> Session<'s, 'e> {
+    /// Opens the book. A file that is not there is made only where `found` allows it: looking at a book that does not
+    /// exist must not leave an empty one behind.
+    pub(crate) fn open(global: Global, found: bool, env: &'s mut Environment<'e>) -> Result<Self, Failure> {
+        let path = book_path(&global, env)?;
+        if found {
+            make_folder(&path)?;
+        } else if !path.exists() {
+            return Err(Failure::NoBook(path));
+        }
+        let book = Book::open(&path, &mut *env.entropy)?;
+        let unit = unit_of(&global, env, &book)?;
+        Ok(Self { env, global, book, unit })
+    }
+
+    /// A value that the terminal keeps in the book for itself.
+    pub(crate) fn kept<T: DeserializeOwned>(&self, name: &str) -> Result<Option<T>, Failure> {
+        Ok(self.book.store().meta(name).map_err(BookError::from)?)
+    }
+
+    /// Keeps such a value.
+    pub(crate) fn keep<T: Serialize>(&self, name: &str, value: &T) -> Result<(), Failure> {
+        Ok(self.book.store().set_meta(name, value).map_err(BookError::from)?)
+    }
+
+    /// The unit to go by from now on.
+    pub(crate) fn keep_unit(&mut self, unit: LengthUnit) -> Result<(), Failure> {
+        self.keep(UNIT, &unit)?;
+        self.unit = unit;
+        Ok(())
+    }
+
+    /// The person's own leaves; a plain set of the unit where none were entered.
+    pub(crate) fn leaves(&self) -> Result<LeafSet, Failure> {
+        let plain = match self.unit {
+            LengthUnit::Thou => LeafSet::inch(),
+            LengthUnit::Mm => LeafSet::metric(),
+        };
+        Ok(self.own_leaves()?.unwrap_or(plain))
+    }
+
+    /// The leaves that the person entered.
+    pub(crate) fn own_leaves(&self) -> Result<Option<LeafSet>, Failure> {
+        self.kept(LEAVES)
+    }
+
+    /// Keeps the person's leaves.
+    pub(crate) fn keep_leaves(&self, set: &LeafSet) -> Result<(), Failure> {
+        self.keep(LEAVES, set)
+    }
+
+    /// A time as the shop's clock shows it.
+    pub(crate) fn local(&self, ms: i64) -> Result<String, Failure> {
+        Ok(self.book.roster()?.local(ms))
+    }
+
+    /// A machine by what people call it.
+    pub(crate) fn machine(&self, given: &str) -> Result<DocId, Failure> {
+        self.book.identity()?;
+        Ok(self.book.find_machine(given)?)
+    }
+
+    /// Who measured, where the office writes a paper sheet down.
+    pub(crate) fn measurer(&self, given: Option<&str>) -> Result<Option<PersonId>, Failure> {
+        Ok(given.map(|name| self.book.find_person(name)).transpose()?)
+    }
+
+    /// The open visit that a step belongs to: of the one who measured, else of the book's own person.
+    pub(crate) fn open_visit(&self, machine: DocId, measured_by: Option<PersonId>) -> Result<Option<RecordId>, Failure> {
+        let person = measured_by.unwrap_or(self.book.identity()?.person);
+        let row = self.book.store().machine(machine).map_err(BookError::from)?;
+        Ok(row.and_then(|row| row.state.open_visits().find(|v| v.by == person).map(|v| v.visit)))
+    }
+}
+
+/// The book file: named, by variable, or at its usual place.
+pub(crate) fn book_path(global: &Global, env: &Environment<'_>) -> Result<PathBuf, Failure> {
+    let named = global.book.clone().or_else(|| env.variables.book.clone());
+    named.or_else(|| env.data_dir.as_ref().map(|dir| dir.join("book.db"))).ok_or(Failure::NoHome)
+}
+
+/// Makes the folder of a book, open to its owner alone: the book holds the device's keys.
+fn make_folder(book: &Path) -> Result<(), Failure> {
+    let Some(folder) = book.parent().filter(|folder| !folder.as_os_str().is_empty() && !folder.exists()) else { return Ok(()) };
+    let mut builder = std::fs::DirBuilder::new();
+    builder.recursive(true);
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::DirBuilderExt;
+        builder.mode(0o700);
+    }
+    builder.create(folder).map_err(|why| Failure::File { path: folder.to_owned(), why: why.to_string() })
+}
+
+fn unit_of(global: &Global, env: &Environment<'_>, book: &Book) -> Result<LengthUnit, Failure> {
+    if let Some(unit) = global.unit {
+        return Ok(unit);
+    }
+    if let Some(given) = &env.variables.unit {
+        let wrong = |_| Failure::Given(format!("TAPPET_UNIT is \"{given}\", and lengths are shown in thou or mm"));
+        return given.parse().map_err(wrong);
+    }
+    Ok(book.store().meta(UNIT).map_err(BookError::from)?.unwrap_or_default())
+}

@@ -1,0 +1,80 @@
+//! Who is calling: the access token, and the roles that a route is for.
+//!
+//! Roles are looked up at every call and never taken from the token.
+
+use axum::extract::FromRequestParts;
+use axum::http::header;
+use axum::http::request::Parts;
+use shared::ids::{DeviceId, PersonId};
+use shared::problem::Code;
+use shared::role::Role;
+
+use crate::problem_response::Refused;
+use crate::state::ServerState;
+
+/// An enrolled device that showed a token which holds now.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Caller {
+    pub(crate) device: DeviceId,
+    pub(crate) person: PersonId,
+    role: Option<Role>,
+}
+
+/// A caller of the office.
+#[derive(Debug)]
+pub(crate) struct Office(pub(crate) Caller);
+
+/// A caller of the office, or a lead.
+#[derive(Debug)]
+pub(crate) struct OfficeOrLead;
+
+impl Caller {
+    fn needs(self, roles: &[Role], whom: &str) -> Result<Self, Refused> {
+        if self.role.is_some_and(|role| roles.contains(&role)) {
+            return Ok(self);
+        }
+        let has = self.role.map_or_else(|| "no role".to_owned(), |role| format!("the role {role}"));
+        Err(Refused::new(Code::RoleMayNot, format!("This is for {whom}, and the caller has {has}. Nothing was changed. Ask the office.")))
+    }
+}
+
+/// The token of a request. Two of them are as good as none: whose would count?
+fn token_of(parts: &Parts) -> Result<String, Refused> {
+    let mut given = parts.headers.get_all(header::AUTHORIZATION).iter();
+    let one = given.next().filter(|_| given.next().is_none());
+    let token = one.and_then(|value| value.to_str().ok()).and_then(|value| {
+        let (scheme, token) = value.split_once(' ')?;
+        scheme.eq_ignore_ascii_case("bearer").then(|| token.trim().to_owned())
+    });
+    token.filter(|token| !token.is_empty()).ok_or_else(|| {
+        let say = "No access token came with the request. Log in at /v1/token and send the token as Authorization: Bearer.";
+        Refused::new(Code::TokenInvalid, say)
+    })
+}
+
+impl FromRequestParts<ServerState> for Caller {
+    type Rejection = Refused;
+
+    async fn from_request_parts(parts: &mut Parts, state: &ServerState) -> Result<Self, Refused> {
+        let token = token_of(parts)?;
+        let now = state.now();
+        let (device, person, role) = state.ask(move |shop| shop.bearer(&token, &now)).await?;
+        Ok(Self { device, person, role })
+    }
+}
+
+impl FromRequestParts<ServerState> for Office {
+    type Rejection = Refused;
+
+    async fn from_request_parts(parts: &mut Parts, state: &ServerState) -> Result<Self, Refused> {
+        Caller::from_request_parts(parts, state).await?.needs(&[Role::Office], "the office").map(Self)
+    }
+}
+
+impl FromRequestParts<ServerState> for OfficeOrLead {
+    type Rejection = Refused;
+
+    async fn from_request_parts(parts: &mut Parts, state: &ServerState) -> Result<Self, Refused> {
+        Caller::from_request_parts(parts, state).await?.needs(&[Role::Office, Role::Lead], "the office and leads").map(|_| Self)
+    }
+}

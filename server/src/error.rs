@@ -1,0 +1,42 @@
+//! Why a server does not start, in a sentence.
+
+use std::net::SocketAddr;
+use std::path::PathBuf;
+
+use sync_core::book::BookError;
+
+/// Why a server does not start.
+#[derive(Debug, thiserror::Error)]
+pub enum ServerError {
+    /// What it was told cannot be.
+    #[error("{0} Nothing was started")]
+    Config(String),
+    /// The address cannot be listened on.
+    #[error("{address} cannot be listened on ({source}), and nothing was started. Stop what holds it, or choose another with --listen")]
+    Address {
+        /// Which.
+        address: SocketAddr,
+        /// Why.
+        source: std::io::Error,
+    },
+    /// The folder cannot be made or read.
+    #[error("the folder {} cannot be made or read ({source}), and nothing was started. Choose another with --data", folder.display())]
+    Folder {
+        /// Which.
+        folder: PathBuf,
+        /// Why.
+        source: std::io::Error,
+    },
+    /// There is no book to verify.
+    #[error("there is no shop's book at {}; nothing was made there. Check --data", .0.display())]
+    NoBook(PathBuf),
+    /// The book cannot be opened.
+    #[error("the shop's book cannot be opened: {0}")]
+    Book(#[from] BookError),
+    /// The operating system gives no random bytes, and without them no key can be made.
+    #[error("this computer gives no random bytes ({0}), and nothing was started")]
+    Chance(String),
+    /// The start-up itself broke.
+    #[error("the start-up broke ({0}), and nothing is served. Please report it")]
+    Broke(String),
+}

@@ -1,0 +1,115 @@
+//! The shop's server as a program. The only place of the server that speaks to a person.
+//!
+//! Exit codes: 0 all well; 1 `verify` found faults; 2 what it was told cannot be; 3 it could not start or read the book.
+
+#![expect(clippy::print_stdout, clippy::print_stderr, reason = "this is the program; everything below it returns what it has to say")]
+
+use std::process::ExitCode;
+use std::sync::Arc;
+
+use clap::{Parser, Subcommand};
+use server::{Config, Running, ServerError, SystemClock};
+use tracing_subscriber::EnvFilter;
+
+const FAULTS: u8 = 1;
+const USAGE: u8 = 2;
+const BROKEN: u8 = 3;
+
+/// The shop's server of Tappetbook: the book of valve clearances and engine hours.
+#[derive(Debug, Parser)]
+#[command(name = "tappetbook-server", version, after_help = "Exit codes: 0 all well, 1 verify found faults, 2 wrong options, 3 could not start or read.")]
+struct Args {
+    #[command(flatten)]
+    config: Config,
+    /// Write the log as JSON, one line each
+    #[arg(long, global = true, env = "TAPPETBOOK_LOG_JSON")]
+    log_json: bool,
+    #[command(subcommand)]
+    verb: Option<Verb>,
+}
+
+#[derive(Debug, Subcommand)]
+enum Verb {
+    /// Check every signature, change and derived row of the book, while no server serves it
+    Verify,
+}
+
+fn main() -> ExitCode {
+    let args = Args::parse();
+    log(args.log_json);
+    let outcome = match args.verb {
+        Some(Verb::Verify) => verify(&args.config),
+        None => serve(args.config),
+    };
+    outcome.unwrap_or_else(|error| {
+        eprintln!("tappetbook-server: {error}.");
+        ExitCode::from(if matches!(error, ServerError::Config(_)) { USAGE } else { BROKEN })
+    })
+}
+
+/// The log goes to standard error; `TAPPETBOOK_LOG` says how much, as in `info` or `server=debug`.
+fn log(json: bool) {
+    let filter = EnvFilter::try_from_env("TAPPETBOOK_LOG").unwrap_or_else(|_| EnvFilter::new("info"));
+    let lines = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
+    if json { lines.json().init() } else { lines.init() }
+}
+
+fn verify(config: &Config) -> Result<ExitCode, ServerError> {
+    let found = server::running::verify(config)?;
+    println!("{} documents, {} changes, {} records checked.", found.documents, found.changes, found.records);
+    if found.faults.is_empty() {
+        println!("No fault found.");
+        return Ok(ExitCode::SUCCESS);
+    }
+    for fault in &found.faults {
+        println!("Fault: {fault}");
+    }
+    println!("Nothing was changed. Keep a copy of the file, and restore the last backup that verifies: the devices bring again what it lacks.");
+    Ok(ExitCode::from(FAULTS))
+}
+
+fn serve(config: Config) -> Result<ExitCode, ServerError> {
+    let runtime = tokio::runtime::Builder::new_multi_thread().enable_all().build().map_err(|e| ServerError::Broke(e.to_string()))?;
+    runtime.block_on(async {
+        // Listened for before the shop opens, so that a stop during start-up is a stop and not a cut.
+        let told = told_to_stop().map_err(|e| ServerError::Broke(e.to_string()))?;
+        let issuer = config.issuer.clone();
+        let data = config.data.clone();
+        let running = server::start(config, Arc::new(SystemClock::new()?)).await?;
+        println!("The shop in {} listens on {}", data.display(), running.url());
+        if let Some(code) = &running.first_code {
+            first_words(code, &issuer.unwrap_or_else(|| running.url()), &data);
+        }
+        told.await;
+        println!("Stopping: requests under way are finished first.");
+        Running::shutdown(running).await;
+        println!("Stopped.");
+        Ok(ExitCode::SUCCESS)
+    })
+}
+
+fn first_words(code: &str, url: &str, data: &std::path::Path) {
+    println!("A new shop was founded. The office's one-time code, shown only now and good for 24 hours:");
+    println!();
+    println!("    {code}");
+    println!();
+    println!("On the office's computer: tappet enrol --server {url} --code {code}");
+    println!("Should the code lapse before it is used, stop the server, remove {} and start again: the book is still empty.", data.display());
+}
+
+/// Resolves at ctrl-c, and where there is such a thing at SIGTERM.
+fn told_to_stop() -> std::io::Result<impl Future<Output = ()>> {
+    #[cfg(unix)]
+    let mut term = tokio::signal::unix::signal(tokio::signal::unix::SignalKind::terminate())?;
+    #[cfg(unix)]
+    let mut interrupt = tokio::signal::unix::signal(tokio::signal::unix::SignalKind::interrupt())?;
+    Ok(async move {
+        #[cfg(unix)]
+        tokio::select! {
+            _ = term.recv() => {}
+            _ = interrupt.recv() => {}
+        }
+        #[cfg(not(unix))]
+        let _ = tokio::signal::ctrl_c().await;
+    })
+}

@@ -1,0 +1,243 @@
+//! Every error to its status and its problem details (RFC 9457), in one file.
+//!
+//! Which error belongs where: an error type of the core is turned into a [`Refused`] here and nowhere else; routes,
+//! extractors and layers return [`Refused`]; no other error body leaves this server. Below HTTP, hyper alone answers
+//! what is no request at all, without a body.
+
+use std::time::Duration;
+
+use axum::extract::rejection::{BytesRejection, FormRejection, JsonRejection, QueryRejection};
+use axum::http::{HeaderName, HeaderValue, StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use shared::problem::{Code, Problem};
+use shared::wire::EXCHANGE_TYPE;
+use sync_core::book::BookError;
+use sync_core::enrol::EnrolError;
+use sync_core::exchange::BodyError;
+use sync_core::login::LoginError;
+use sync_core::moment::Moment;
+use sync_core::store::StoreError;
+
+/// Media type of problem details.
+const PROBLEM_TYPE: HeaderValue = HeaderValue::from_static("application/problem+json");
+
+/// An answer other than the one asked for.
+#[derive(Debug)]
+pub(crate) struct Refused {
+    status: StatusCode,
+    problem: Box<Problem>,
+    headers: Vec<(HeaderName, HeaderValue)>,
+}
+
+/// The status that goes with a code where nothing more is known.
+const fn status_of(code: Code) -> StatusCode {
+    match code {
+        Code::TokenInvalid | Code::ClockWrong | Code::DeviceUnknown | Code::DeviceRevoked => StatusCode::UNAUTHORIZED,
+        Code::RoleMayNot | Code::CodeInvalid | Code::NotTheAuthor | Code::SignatureInvalid => StatusCode::FORBIDDEN,
+        Code::NotFound | Code::DocumentClosed => StatusCode::NOT_FOUND,
+        Code::IdTaken | Code::Later | Code::ChangeInvalid => StatusCode::CONFLICT,
+        Code::TooLarge => StatusCode::PAYLOAD_TOO_LARGE,
+        Code::TooMany => StatusCode::TOO_MANY_REQUESTS,
+        Code::Unreadable | Code::BodyInvalid | Code::VersionUnknown | Code::WrongDocument | Code::WrongPlace => StatusCode::BAD_REQUEST,
+        Code::Internal => StatusCode::INTERNAL_SERVER_ERROR,
+    }
+}
+
+impl Refused {
+    pub(crate) fn new(code: Code, detail: impl Into<String>) -> Self {
+        Self::with_status(code, status_of(code), detail)
+    }
+
+    fn with_status(code: Code, status: StatusCode, detail: impl Into<String>) -> Self {
+        let problem = Box::new(Problem::new(code, status.as_u16(), detail));
+        let headers = match status {
+            StatusCode::UNAUTHORIZED => vec![(header::WWW_AUTHENTICATE, HeaderValue::from_static("Bearer"))],
+            _ => Vec::new(),
+        };
+        Self { status, problem, headers }
+    }
+
+    fn and(mut self, name: HeaderName, value: HeaderValue) -> Self {
+        self.headers.push((name, value));
+        self
+    }
+
+    /// Tells the shop's time where the device's clock was the problem.
+    pub(crate) fn telling_time(mut self, now: &Moment) -> Self {
+        if self.problem.code == Code::ClockWrong {
+            self.problem.shop_time_ms = Some(now.wall_ms);
+        }
+        self
+    }
+
+    /// Something of ours broke; `after` says what is true now.
+    pub(crate) fn broke(after: &str) -> Self {
+        Self::new(Code::Internal, format!("Something broke at the shop. {after}"))
+    }
+
+    pub(crate) fn too_slow(limit: Duration) -> Self {
+        let detail = format!(
+            "The request took longer than {} s and was given up. It may have been taken in all the same: send it again, which changes nothing twice.",
+            limit.as_secs()
+        );
+        Self::with_status(Code::Internal, StatusCode::REQUEST_TIMEOUT, detail)
+    }
+
+    pub(crate) fn no_such_route() -> Self {
+        Self::new(Code::NotFound, "There is nothing at this address. Nothing was taken in. Check the address.")
+    }
+
+    pub(crate) fn wrong_method() -> Self {
+        let detail = "This address takes other methods; the Allow header names them. Nothing was taken in.";
+        Self::with_status(Code::NotFound, StatusCode::METHOD_NOT_ALLOWED, detail)
+    }
+
+    pub(crate) fn wrong_exchange_type() -> Self {
+        let detail = format!("An exchange is sent as {EXCHANGE_TYPE}. Nothing was taken in.");
+        Self::with_status(Code::Unreadable, StatusCode::UNSUPPORTED_MEDIA_TYPE, detail)
+            .and(HeaderName::from_static("accept-post"), HeaderValue::from_static(EXCHANGE_TYPE))
+    }
+
+    pub(crate) fn wrong_exchange_encoding() -> Self {
+        let detail = "An exchange is compressed with zstd or not at all. Nothing was taken in.";
+        Self::with_status(Code::Unreadable, StatusCode::UNSUPPORTED_MEDIA_TYPE, detail)
+            .and(header::ACCEPT_ENCODING, HeaderValue::from_static("zstd, identity"))
+    }
+
+    pub(crate) fn too_many_codes(wait_s: i64) -> Self {
+        let detail = format!("Too many wrong codes came in the last minute. Nothing was enrolled. Try again in {wait_s} s.");
+        Self::new(Code::TooMany, detail).and(header::RETRY_AFTER, HeaderValue::from(wait_s))
+    }
+
+    /// The body as such could not be taken.
+    fn body(status: StatusCode, why: &str) -> Self {
+        match status {
+            StatusCode::PAYLOAD_TOO_LARGE => Self::new(Code::TooLarge, "The message is larger than agreed. Nothing was taken in."),
+            StatusCode::UNSUPPORTED_MEDIA_TYPE => Self::with_status(Code::Unreadable, status, format!("{} Nothing was taken in.", sentence(why))),
+            status if status.is_server_error() => Self::broke("Nothing was taken in. Try again."),
+            _ => Self::new(Code::Unreadable, format!("{} Nothing was taken in.", sentence(why))),
+        }
+    }
+}
+
+/// A text of the core as a sentence of its own.
+fn sentence(text: &str) -> String {
+    let text = text.trim();
+    let mut letters = text.chars();
+    let mut out: String = letters.next().map(|first| first.to_uppercase().collect()).unwrap_or_default();
+    out.push_str(letters.as_str());
+    if !out.ends_with(['.', '?', '!']) {
+        out.push('.');
+    }
+    out
+}
+
+impl IntoResponse for Refused {
+    fn into_response(self) -> Response {
+        let Self { status, problem, headers } = self;
+        if status.is_server_error() {
+            tracing::error!(code = %problem.code, detail = problem.detail, "refused");
+        } else {
+            // Without the detail: it may repeat what was sent.
+            tracing::info!(code = %problem.code, "refused");
+        }
+        let body = serde_json::to_vec(&problem).unwrap_or_default();
+        let mut response = (status, [(header::CONTENT_TYPE, PROBLEM_TYPE)], body).into_response();
+        response.headers_mut().extend(headers);
+        response
+    }
+}
+
+impl From<EnrolError> for Refused {
+    fn from(error: EnrolError) -> Self {
+        match error {
+            EnrolError::Refused(code, detail) => Self::new(code, detail),
+            EnrolError::Book(book) => book.into(),
+        }
+    }
+}
+
+impl From<LoginError> for Refused {
+    fn from(error: LoginError) -> Self {
+        match error {
+            LoginError::Refused(code, detail) => Self::new(code, detail),
+            LoginError::Book(book) => book.into(),
+        }
+    }
+}
+
+impl From<BookError> for Refused {
+    fn from(error: BookError) -> Self {
+        let detail = sentence(&error.to_string());
+        match error {
+            BookError::Denied(_) => Self::new(Code::RoleMayNot, detail),
+            BookError::Record(_) | BookError::Entry(_) => Self::new(Code::BodyInvalid, detail),
+            BookError::Unknown(_) => Self::new(Code::NotFound, detail),
+            BookError::Message(_) => Self::new(Code::Unreadable, detail),
+            BookError::Store(store) => Self::with_status(Code::Internal, status_of_store(&store), detail),
+            // A server's book is a shop's book, and a change of its own making holds together: anything else is a defect.
+            BookError::NotEnrolled | BookError::Enrolled | BookError::Defect(_) => Self::new(Code::Internal, detail),
+        }
+    }
+}
+
+/// What may pass by itself or by someone making room is 503; what needs a repair is 500.
+const fn status_of_store(error: &StoreError) -> StatusCode {
+    match error {
+        StoreError::InUse | StoreError::Full | StoreError::Unwritable(_) => StatusCode::SERVICE_UNAVAILABLE,
+        StoreError::NotABook(_) | StoreError::TooNew | StoreError::Damaged(_) | StoreError::Sqlite(_) => StatusCode::INTERNAL_SERVER_ERROR,
+    }
+}
+
+impl From<BodyError> for Refused {
+    fn from(error: BodyError) -> Self {
+        let code = match error {
+            BodyError::TooLarge => Code::TooLarge,
+            BodyError::Unreadable(_) => Code::Unreadable,
+        };
+        Self::new(code, sentence(&error.to_string()))
+    }
+}
+
+impl From<JsonRejection> for Refused {
+    fn from(rejection: JsonRejection) -> Self {
+        Self::body(rejection.status(), &rejection.body_text())
+    }
+}
+
+impl From<FormRejection> for Refused {
+    fn from(rejection: FormRejection) -> Self {
+        Self::body(rejection.status(), &rejection.body_text())
+    }
+}
+
+impl From<BytesRejection> for Refused {
+    fn from(rejection: BytesRejection) -> Self {
+        Self::body(rejection.status(), &rejection.body_text())
+    }
+}
+
+impl From<QueryRejection> for Refused {
+    fn from(rejection: QueryRejection) -> Self {
+        Self::body(rejection.status(), &rejection.body_text())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_text_becomes_a_sentence_once() {
+        assert_eq!(sentence("not kept: it cannot be"), "Not kept: it cannot be.");
+        assert_eq!(sentence("Done. Nothing else."), "Done. Nothing else.");
+        assert_eq!(sentence(""), ".");
+    }
+
+    #[test]
+    fn what_may_pass_is_not_a_defect() {
+        assert_eq!(Refused::from(BookError::from(StoreError::Full)).status, StatusCode::SERVICE_UNAVAILABLE);
+        assert_eq!(Refused::from(BookError::from(StoreError::TooNew)).status, StatusCode::INTERNAL_SERVER_ERROR);
+        assert_eq!(Refused::from(BookError::NotEnrolled).status, StatusCode::INTERNAL_SERVER_ERROR);
+    }
+}

@@ -1,0 +1,50 @@
+//! Every route on one page, grouped by who may call it.
+
+use axum::Router;
+use axum::extract::DefaultBodyLimit;
+use axum::routing::{get, post};
+use shared::wire::LARGEST_BODY;
+
+use crate::layers;
+use crate::problem_response::Refused;
+use crate::routes::{exchange, joining, looking, quarantine};
+use crate::state::ServerState;
+
+/// The largest body of anything but an exchange, in bytes.
+pub const LARGEST_SMALL_BODY: usize = 16 * 1024;
+
+/// The server's routes with everything that surrounds them.
+pub fn router(state: ServerState) -> Router {
+    let started_ms = state.now().wall_ms;
+
+    let anyone = Router::new()
+        .route("/health", get(joining::health))
+        .route("/.well-known/jwks.json", get(joining::keys))
+        .route("/v1/enrol", post(joining::enrol))
+        .route("/v1/token", post(joining::token));
+
+    let any_device = Router::new()
+        .route("/v1/exchange", post(exchange::exchange).layer(DefaultBodyLimit::max(LARGEST_BODY)))
+        .route("/v1/due", get(looking::due))
+        .route("/v1/machines/{id}", get(looking::machine));
+
+    let office_or_lead = Router::new()
+        .route("/v1/day-sheet", get(looking::day_sheet))
+        .route("/v1/contested", get(looking::contested))
+        .route("/v1/quarantine", get(quarantine::list));
+
+    let office = Router::new()
+        .route("/v1/codes", post(joining::codes))
+        .route("/v1/quarantine/{id}/release", post(quarantine::release))
+        .route("/v1/quarantine/{id}/keep-out", post(quarantine::keep_out));
+
+    let routes = anyone
+        .merge(any_device)
+        .merge(office_or_lead)
+        .merge(office)
+        .fallback(async || Refused::no_such_route())
+        .method_not_allowed_fallback(async || Refused::wrong_method())
+        .layer(DefaultBodyLimit::max(LARGEST_SMALL_BODY))
+        .with_state(state);
+    layers::around(routes, started_ms)
+}

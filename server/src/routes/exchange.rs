@@ -1,0 +1,112 @@
+//! POST /v1/exchange: one request and its answer bring a device and the shop level.
+
+use axum::body::Bytes;
+use axum::extract::State;
+use axum::extract::rejection::BytesRejection;
+use axum::http::{HeaderMap, HeaderName, HeaderValue, header};
+use axum::response::{IntoResponse, Response};
+use shared::problem::Code;
+use shared::wire::{EXCHANGE_TYPE, ExchangeRequest, PROTOCOL};
+use sync_core::exchange::{BodyError, read_body, write_body};
+
+use crate::bearer::Caller;
+use crate::problem_response::Refused;
+use crate::state::ServerState;
+
+const ZSTD: &str = "zstd";
+/// What is true when the answer to a request cannot be written.
+const TAKEN: &str = "What was sent has been taken in. Send it again for the answer; nothing is taken twice.";
+
+/// How a body is compressed, before it is read.
+struct Packed {
+    zstd: bool,
+}
+
+impl Packed {
+    fn of(headers: &HeaderMap) -> Result<Self, Refused> {
+        let kind = text(headers, header::CONTENT_TYPE).split(';').next().unwrap_or_default().trim();
+        if !kind.eq_ignore_ascii_case(EXCHANGE_TYPE) {
+            return Err(Refused::wrong_exchange_type());
+        }
+        match text(headers, header::CONTENT_ENCODING).trim() {
+            "" => Ok(Self { zstd: false }),
+            name if name.eq_ignore_ascii_case("identity") => Ok(Self { zstd: false }),
+            name if name.eq_ignore_ascii_case(ZSTD) => Ok(Self { zstd: true }),
+            _ => Err(Refused::wrong_exchange_encoding()),
+        }
+    }
+}
+
+/// A header's text; what is no text is as good as a wrong one.
+fn text(headers: &HeaderMap, name: HeaderName) -> &str {
+    headers.get(name).map_or("", |value| value.to_str().unwrap_or("?"))
+}
+
+/// Whether the peer takes zstd (RFC 9110 §12.5.3): named, and not with a weight of nought.
+fn takes_zstd(headers: &HeaderMap) -> bool {
+    let offers = headers.get_all(header::ACCEPT_ENCODING).iter().filter_map(|value| value.to_str().ok()).flat_map(|value| value.split(','));
+    offers.into_iter().any(|offer| {
+        let mut parts = offer.split(';').map(str::trim);
+        let named = parts.next().is_some_and(|name| name.eq_ignore_ascii_case(ZSTD));
+        let weight = parts.find_map(|part| part.strip_prefix("q=").or_else(|| part.strip_prefix("Q=")));
+        named && weight.is_none_or(|q| q.parse::<f32>().is_ok_and(|q| q > 0.0))
+    })
+}
+
+pub(crate) async fn exchange(
+    State(state): State<ServerState>,
+    caller: Caller,
+    headers: HeaderMap,
+    body: Result<Bytes, BytesRejection>,
+) -> Result<Response, Refused> {
+    let packed = Packed::of(&headers)?;
+    let body = body?;
+    // The time of arrival, before any waiting for the book: the device's clock is measured against it.
+    let now = state.now();
+    let answer = state
+        .ask(move |shop| {
+            let request: ExchangeRequest = read_body(&body, packed.zstd)?;
+            drop(body);
+            if request.v != PROTOCOL {
+                let detail = format!("Version {} of the exchange is not spoken here, only {PROTOCOL}. Nothing was taken in. Update the program.", request.v);
+                return Err(Refused::new(Code::VersionUnknown, detail));
+            }
+            Ok(shop.exchange(caller.device, &request, &now)?)
+        })
+        .await?;
+    let compressed = takes_zstd(&headers);
+    let written = state.work(TAKEN, move || write_body(&answer, compressed).map_err(|error: BodyError| {
+        tracing::error!(%error, "an answer could not be written");
+        Refused::broke(TAKEN)
+    }));
+    let mut response = written.await?.into_response();
+    let headers = response.headers_mut();
+    headers.insert(header::CONTENT_TYPE, HeaderValue::from_static(EXCHANGE_TYPE));
+    headers.insert(header::VARY, HeaderValue::from_static("accept-encoding"));
+    if compressed {
+        headers.insert(header::CONTENT_ENCODING, HeaderValue::from_static(ZSTD));
+    }
+    Ok(response)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn takes(value: &'static str) -> bool {
+        let mut headers = HeaderMap::new();
+        headers.insert(header::ACCEPT_ENCODING, HeaderValue::from_static(value));
+        takes_zstd(&headers)
+    }
+
+    #[test]
+    fn zstd_is_sent_to_whoever_names_it() {
+        for named in ["zstd", "gzip, zstd", "gzip;q=1.0,ZSTD;q=0.5", "zstd ; q=1"] {
+            assert!(takes(named), "{named}");
+        }
+        for unnamed in ["", "gzip", "zstd;q=0", "zstd;q=0.000", "*", "zstd;q=x", "xzstd"] {
+            assert!(!takes(unnamed), "{unnamed}");
+        }
+        assert!(!takes_zstd(&HeaderMap::new()));
+    }
+}

@@ -1,0 +1,38 @@
+//! Quarantine: what waits for the office, let in or kept out.
+
+use axum::Json;
+use axum::extract::{Path, State};
+use axum::http::StatusCode;
+use shared::problem::Code;
+use sync_core::store::Quarantined;
+
+use crate::bearer::{Office, OfficeOrLead};
+use crate::problem_response::Refused;
+use crate::state::ServerState;
+
+/// GET /v1/quarantine
+pub(crate) async fn list(State(state): State<ServerState>, _: OfficeOrLead) -> Result<Json<Vec<Quarantined>>, Refused> {
+    state.ask(|shop| shop.quarantined()).await.map(Json)
+}
+
+/// POST /v1/quarantine/{id}/release
+pub(crate) async fn release(state: State<ServerState>, office: Office, id: Path<String>) -> Result<StatusCode, Refused> {
+    settle(state, office, id, true).await
+}
+
+/// POST /v1/quarantine/{id}/keep-out
+pub(crate) async fn keep_out(state: State<ServerState>, office: Office, id: Path<String>) -> Result<StatusCode, Refused> {
+    settle(state, office, id, false).await
+}
+
+async fn settle(
+    State(state): State<ServerState>,
+    Office(caller): Office,
+    Path(id): Path<String>,
+    let_in: bool,
+) -> Result<StatusCode, Refused> {
+    let number: i64 = id.parse().map_err(|_| Refused::new(Code::NotFound, "Quarantine numbers what it holds: 1, 2, 3. Nothing was changed."))?;
+    let now = state.now();
+    state.ask(move |shop| shop.settle(number, let_in, caller.person, &now)).await?;
+    Ok(StatusCode::NO_CONTENT)
+}

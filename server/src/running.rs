@@ -1,0 +1,130 @@
+//! Start-up and stop, the same for the binary, the demo and the tests.
+
+use std::fmt;
+use std::net::SocketAddr;
+use std::path::Path;
+use std::sync::Arc;
+
+use sync_core::book::Book;
+use sync_core::shop::{OpenedShop, SqliteShop};
+use sync_core::store::Verification;
+use tokio::net::TcpListener;
+use tokio::sync::oneshot;
+use tokio::task::JoinHandle;
+
+use crate::config::Config;
+use crate::error::ServerError;
+use crate::outside::{Clock, entropy};
+use crate::router::router;
+use crate::serve::serve;
+use crate::state::ServerState;
+
+/// A server that serves. Dropped, it stops.
+pub struct Running {
+    /// Where it listens.
+    pub address: SocketAddr,
+    /// Where the shop was founded just now: the first office person's one-time code. Never shown again.
+    pub first_code: Option<String>,
+    stop: oneshot::Sender<()>,
+    task: JoinHandle<()>,
+}
+
+impl fmt::Debug for Running {
+    /// Without the code: it must not end up in a log.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Running").field("address", &self.address).finish_non_exhaustive()
+    }
+}
+
+impl Running {
+    /// The address as a URL.
+    #[must_use]
+    pub fn url(&self) -> String {
+        format!("http://{}", self.address)
+    }
+
+    /// Stops: takes no more requests, finishes those under way, and lets the book's file go.
+    pub async fn shutdown(self) {
+        // Where the receiver is gone, the server has stopped already.
+        let _ = self.stop.send(());
+        ended(self.task).await;
+    }
+
+    /// Waits until the server ends, which it does by itself only where it breaks.
+    pub async fn wait(self) {
+        let stop = self.stop;
+        ended(self.task).await;
+        drop(stop);
+    }
+}
+
+async fn ended(task: JoinHandle<()>) {
+    if let Err(error) = task.await {
+        tracing::error!(%error, "the server ended by a defect");
+    }
+}
+
+/// Starts a server on the current tokio runtime: binds, opens the shop (founding it on the first start), serves.
+///
+/// # Errors
+/// [`ServerError`]; nothing is served then.
+pub async fn start(config: Config, clock: Arc<dyn Clock>) -> Result<Running, ServerError> {
+    config.check()?;
+    let unbound = |source| ServerError::Address { address: config.listen, source };
+    // Bound before the shop is founded: the address may become the shop's issuer.
+    let listener = TcpListener::bind(config.listen).await.map_err(unbound)?;
+    let address = listener.local_addr().map_err(unbound)?;
+    let opening = Arc::clone(&clock);
+    let opened = tokio::task::spawn_blocking(move || open(&config, address, &*opening)).await;
+    let OpenedShop { shop, first_code } = opened.map_err(|e| ServerError::Broke(e.to_string()))??;
+    let state = ServerState::new(Arc::new(shop), clock);
+    let (stop, stopped) = oneshot::channel();
+    let task = tokio::spawn(async move {
+        serve(listener, router(state.clone()), stopped).await;
+        state.quiet().await;
+    });
+    Ok(Running { address, first_code, stop, task })
+}
+
+fn open(config: &Config, address: SocketAddr, clock: &dyn Clock) -> Result<OpenedShop, ServerError> {
+    private_folder(&config.data)?;
+    let book = config.book();
+    let founding = match founded(&book)? {
+        // A founded shop has its own name, zone and issuer; what the command line says of them is not looked at.
+        true => config.founding(address).unwrap_or_else(|_| unused()),
+        false => config.founding(address)?,
+    };
+    Ok(SqliteShop::open(&book, &founding, &clock.now(), entropy()?)?)
+}
+
+/// Whether the file holds a book that belongs to somebody. Makes no file.
+fn founded(book: &Path) -> Result<bool, ServerError> {
+    Ok(book.exists() && Book::open(book, &mut *entropy()?)?.identity().is_ok())
+}
+
+/// Stands where a founding is asked for and never read.
+fn unused() -> sync_core::enrol::Founding {
+    let shop = shared::record::ShopCard { name: String::new(), time_zone: String::new(), conflict_window_min: 0, leaf_tolerance_tenth_um: 0 };
+    sync_core::enrol::Founding { shop, office_name: String::new(), issuer: String::new() }
+}
+
+fn private_folder(folder: &Path) -> Result<(), ServerError> {
+    let mut builder = std::fs::DirBuilder::new();
+    builder.recursive(true);
+    #[cfg(unix)]
+    std::os::unix::fs::DirBuilderExt::mode(&mut builder, 0o700);
+    builder.create(folder).map_err(|source| ServerError::Folder { folder: folder.to_owned(), source })
+}
+
+/// Verifies the shop's book in a folder that no server is serving. Makes nothing, changes nothing.
+///
+/// # Errors
+/// [`ServerError`] where there is no book or it cannot even be read.
+pub fn verify(config: &Config) -> Result<Verification, ServerError> {
+    config.check()?;
+    let book = config.book();
+    if !book.exists() {
+        return Err(ServerError::NoBook(book));
+    }
+    Ok(Book::open(&book, &mut *entropy()?)?.verify()?)
+}

@@ -1,0 +1,84 @@
+//! What every request shares: the shop, the clock, the count of wrong codes, and the one way to ask the shop something.
+
+use std::fmt;
+use std::sync::Arc;
+
+use sync_core::moment::Moment;
+use sync_core::shop::Shop;
+use tokio::sync::Semaphore;
+
+use crate::outside::Clock;
+use crate::problem_response::Refused;
+use crate::tries::Tries;
+
+/// Steps of the shop under way at once. The book does one at a time; more only hold memory while they wait.
+const MOST_STEPS: u32 = 16;
+/// What is true when a step of the shop broke: its transaction was undone.
+const NOTHING_TAKEN: &str = "Nothing was taken in. Try again; if it stays so, tell the office.";
+
+/// What every request shares.
+#[derive(Clone)]
+pub struct ServerState {
+    shop: Arc<dyn Shop>,
+    clock: Arc<dyn Clock>,
+    steps: Arc<Semaphore>,
+    pub(crate) tries: Arc<Tries>,
+}
+
+impl fmt::Debug for ServerState {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("ServerState").finish_non_exhaustive()
+    }
+}
+
+impl ServerState {
+    /// The state of a server for a shop.
+    #[must_use]
+    pub fn new(shop: Arc<dyn Shop>, clock: Arc<dyn Clock>) -> Self {
+        Self { shop, clock, steps: Arc::new(Semaphore::new(MOST_STEPS as usize)), tries: Arc::default() }
+    }
+
+    pub(crate) fn now(&self) -> Moment {
+        self.clock.now()
+    }
+
+    /// Asks the shop, away from the threads that serve: a commit waits for the disk.
+    pub(crate) async fn ask<T, E>(&self, step: impl FnOnce(&dyn Shop) -> Result<T, E> + Send + 'static) -> Result<T, Refused>
+    where
+        T: Send + 'static,
+        E: Into<Refused> + Send + 'static,
+    {
+        let shop = Arc::clone(&self.shop);
+        self.work(NOTHING_TAKEN, move || step(&*shop)).await
+    }
+
+    /// Does work that would hold a serving thread up. A panic in it, as of a dependency, becomes a refusal that says
+    /// what is true `after` it.
+    pub(crate) async fn work<T, E>(&self, after: &str, step: impl FnOnce() -> Result<T, E> + Send + 'static) -> Result<T, Refused>
+    where
+        T: Send + 'static,
+        E: Into<Refused> + Send + 'static,
+    {
+        let place = Arc::clone(&self.steps).acquire_owned().await.map_err(|_| Refused::broke(after))?;
+        let span = tracing::Span::current();
+        let outcome = tokio::task::spawn_blocking(move || {
+            // Held until the step ends, not until the request does: a request given up on leaves its step running.
+            let _place = place;
+            span.in_scope(step)
+        });
+        match outcome.await {
+            Ok(result) => result.map_err(Into::into),
+            Err(error) => {
+                tracing::error!(panicked = error.is_panic(), "a step broke");
+                Err(Refused::broke(after))
+            }
+        }
+    }
+
+    /// Waits until no step is under way, and lets none begin.
+    pub(crate) async fn quiet(&self) {
+        if let Ok(all) = self.steps.acquire_many(MOST_STEPS).await {
+            all.forget();
+        }
+    }
+}

@@ -1,0 +1,175 @@
+//! The exchange: one round trip, idempotent, resumable, and made good after every kind of loss.
+
+use shared::record::Stage;
+use shared::role::Role;
+use tests::Crew;
+
+fn fleet(machines: usize) -> (Crew, Vec<shared::ids::DocId>, usize, usize) {
+    let mut crew = Crew::new(3);
+    let lead = crew.join("Lead", Role::Lead);
+    let tech = crew.join("Tech", Role::Tech);
+    let docs: Vec<_> = (0..machines).map(|n| crew.machine(&format!("M-{n}"))).collect();
+    let person = crew.phones[tech].person;
+    crew.on(0, |book, hand| {
+        let yard = book.find_property("Test yard").unwrap();
+        book.assign(person, yard, true, hand).unwrap()
+    });
+    crew.level_all();
+    (crew, docs, lead, tech)
+}
+
+/// 400 records over 40 machines: one round trip each way. The sizes are printed for the closing note.
+#[test]
+fn a_days_exchange_is_one_round_trip() {
+    let (mut crew, docs, lead, tech) = fleet(40);
+    for doc in &docs {
+        for (n, valve) in ["1I", "1E", "2I", "2E"].iter().enumerate() {
+            crew.read(tech, *doc, valve, Stage::Found, 4, 5 + i64::try_from(n).unwrap());
+            crew.read(tech, *doc, valve, Stage::Left, 5, 6);
+        }
+        crew.on(tech, |book, hand| book.read_hours(*doc, "100.0".parse().unwrap(), hand).unwrap());
+        crew.on(tech, |book, hand| book.add_note(*doc, "checked", hand).unwrap());
+    }
+    let raw: usize = crew.offer(tech).docs.iter().flat_map(|d| &d.recipes).flat_map(|r| &r.records).map(|r| r.0.len()).sum();
+    let all: Vec<u8> = crew.offer(tech).docs.iter().flat_map(|d| &d.recipes).flat_map(|r| &r.records).flat_map(|r| r.0.clone()).collect();
+    let zstd = zstd::encode_all(all.as_slice(), 3).unwrap().len();
+    crew.traffic = (0, 0);
+    assert_eq!(crew.level(tech), 1, "one round trip");
+    println!("up: 400 records raw {raw} B, zstd {zstd} B, exchange body {} B; answer {} B", crew.traffic.0, crew.traffic.1);
+    crew.traffic = (0, 0);
+    assert_eq!(crew.level(lead), 1, "one round trip");
+    println!("down: request {} B, answer {} B", crew.traffic.0, crew.traffic.1);
+    crew.traffic = (0, 0);
+    assert_eq!(crew.level(lead), 1);
+    assert!(crew.traffic.0 < 1024 && crew.traffic.1 < 1024, "an idle exchange is under 1 kB each way: {:?}", crew.traffic);
+    assert_eq!(crew.phones[lead].book.store().counts().unwrap().0, crew.shop.store().counts().unwrap().0);
+}
+
+#[test]
+fn the_same_request_twice_changes_nothing() {
+    let (mut crew, docs, lead, tech) = fleet(2);
+    crew.read(tech, docs[0], "1I", Stage::Found, 4, 5);
+    let request = crew.offer(tech);
+    let first = crew.answer(tech, &request);
+    let end = crew.shop.store().log_end().unwrap();
+    let second = crew.answer(tech, &request);
+    assert_eq!(crew.shop.store().log_end().unwrap(), end, "nothing new was written");
+    crew.take(tech, &first);
+    let before = crew.phones[tech].book.store().log_end().unwrap();
+    crew.take(tech, &second);
+    crew.take(tech, &first);
+    assert_eq!(crew.phones[tech].book.store().log_end().unwrap(), before);
+    crew.level_all();
+    assert_eq!(crew.phones[tech].book.store().unsent(9).unwrap(), vec![]);
+    assert_eq!(crew.phones[lead].book.store().standings(docs[0]).unwrap(), crew.shop.store().standings(docs[0]).unwrap());
+}
+
+#[test]
+fn a_lost_answer_is_made_good() {
+    let (mut crew, docs, _, tech) = fleet(2);
+    let record = crew.read(tech, docs[0], "1I", Stage::Found, 4, 5);
+    let request = crew.offer(tech);
+    let _lost = crew.answer(tech, &request);
+    crew.read(tech, docs[0], "1E", Stage::Found, 5, 6);
+    crew.level(tech);
+    let held = crew.phones[tech].book.store().held(record).unwrap().unwrap();
+    assert!(held.received_ms.is_some(), "its receipt came after all");
+    assert_eq!(crew.phones[tech].book.verify().unwrap().faults, Vec::<String>::new());
+    assert_eq!(crew.shop.verify().unwrap().faults, Vec::<String>::new());
+}
+
+#[test]
+fn a_new_phone_is_filled_in_pages() {
+    let (mut crew, docs, lead, tech) = fleet(30);
+    let text = "x".repeat(3_500);
+    for doc in &docs {
+        for _ in 0..30 {
+            crew.on(tech, |book, hand| book.add_note(*doc, &text, hand).unwrap());
+        }
+    }
+    let up = crew.level(tech);
+    assert!(up >= 2, "over 3 MB does not fit one page: {up}");
+    let person = crew.phones[lead].person;
+    let second = crew.phone_for(person);
+    assert_eq!(crew.phones[second].book.store().documents().unwrap().len(), crew.shop.store().documents().unwrap().len());
+    assert_eq!(crew.phones[second].book.store().counts().unwrap(), crew.shop.store().counts().unwrap());
+    assert_eq!(crew.phones[second].book.verify().unwrap().faults, Vec::<String>::new());
+}
+
+#[test]
+fn a_tech_is_handed_what_is_assigned_and_no_more() {
+    let (mut crew, docs, _, tech) = fleet(1);
+    let stranger = crew.join("Stranger", Role::Tech);
+    crew.level(stranger);
+    assert!(crew.phones[stranger].book.store().document(docs[0]).unwrap().is_none());
+    let person = crew.phones[stranger].person;
+    crew.on(0, |book, hand| {
+        let yard = book.find_property("Test yard").unwrap();
+        book.assign(person, yard, true, hand).unwrap()
+    });
+    crew.read(tech, docs[0], "1I", Stage::Found, 4, 5);
+    crew.level(tech);
+    crew.level(0);
+    crew.level(stranger);
+    assert_eq!(crew.phones[stranger].book.store().standings(docs[0]).unwrap(), crew.shop.store().standings(docs[0]).unwrap());
+    crew.on(0, |book, hand| {
+        let yard = book.find_property("Test yard").unwrap();
+        book.assign(person, yard, false, hand).unwrap()
+    });
+    crew.level(0);
+    crew.read(tech, docs[0], "1E", Stage::Found, 5, 6);
+    crew.level(tech);
+    crew.level(stranger);
+    let heads = |book: &sync_core::book::Book| book.store().document(docs[0]).unwrap().unwrap().heads;
+    assert_ne!(heads(&crew.phones[stranger].book), heads(&crew.shop), "taken away: nothing further is handed out");
+}
+
+#[test]
+fn a_machine_entered_in_the_field_reaches_everyone() {
+    let (mut crew, _, lead, tech) = fleet(1);
+    let doc = crew.on(tech, |book, hand| {
+        let property = book.find_property("Test yard").unwrap();
+        let card = shared::record::MachineCard {
+            tag: "NEW-1".into(),
+            description: "found in the shed".into(),
+            property,
+            engine_card: None,
+            cylinders: Some(1),
+            duty: shared::engine_card::Duty::Homeowner,
+            provisional: false,
+        };
+        book.add_machine(card, hand).unwrap()
+    });
+    crew.read(tech, doc, "1I", Stage::Found, 4, 5);
+    assert_eq!(crew.level(tech), 1, "founding takes no second round trip");
+    crew.level_all();
+    for phone in [0, lead, tech] {
+        let view = crew.phones[phone].book.machine_view(doc, shared::length::LengthUnit::Thou, &crew.moment(phone)).unwrap();
+        assert!(view.provisional && view.tag == "NEW-1", "phone {phone}");
+    }
+    crew.on(0, |book, hand| {
+        let mut card = book.store().machine(doc).unwrap().unwrap().state.card.unwrap();
+        card.engine_card = Some(tests::engine_card().card);
+        book.restate_machine(doc, card, hand).unwrap()
+    });
+    crew.level_all();
+    let view = crew.phones[tech].book.machine_view(doc, shared::length::LengthUnit::Thou, &crew.moment(tech)).unwrap();
+    assert_eq!((view.provisional, view.cylinders), (false, Some(2)));
+}
+
+/// A copied database: both go on, neither forks the other's actor, nothing is lost or doubled.
+#[test]
+fn what_was_written_while_offline_twice_over_merges() {
+    let (mut crew, docs, lead, tech) = fleet(1);
+    let a = crew.read(tech, docs[0], "1I", Stage::Found, 4, 5);
+    let b = crew.read(lead, docs[0], "1I", Stage::Left, 5, 6);
+    let c = crew.read(tech, docs[0], "1I", Stage::Left, 4, 5);
+    crew.level_all();
+    for phone in [0, lead, tech] {
+        for record in [a, b, c] {
+            assert!(crew.phones[phone].book.store().held(record).unwrap().is_some());
+        }
+        assert_eq!(crew.phones[phone].book.store().standings(docs[0]).unwrap(), crew.shop.store().standings(docs[0]).unwrap());
+        assert_eq!(crew.phones[phone].book.verify().unwrap().faults, Vec::<String>::new());
+    }
+}

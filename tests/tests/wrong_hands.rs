@@ -1,0 +1,259 @@
+//! A device with a helper's key that keeps to no rule: each thing it tries is refused by code, kept in quarantine on both
+//! sides, healed, and the good records beside it arrive.
+
+use shared::bytes::{Bytes16, Bytes32};
+use shared::ids::{DocId, PersonId, RecordId};
+use shared::problem::Code;
+use shared::record::{Body, Decision, Note, RoleGrant, Ruling, Stage, Void};
+use shared::role::Role;
+use shared::slot::Slot;
+use sync_core::rights::Place;
+use tests::Crew;
+use tests::forge::{Forged, next_recipe, signed, slip_in};
+
+const BAD: u8 = 0xbd;
+
+struct Ground {
+    crew: Crew,
+    machine: DocId,
+    tech: usize,
+    helper: usize,
+    by_tech: RecordId,
+    by_lead: RecordId,
+}
+
+/// A contested slot, and a helper's phone that has seen all of it.
+fn ground() -> Ground {
+    let mut crew = Crew::new(7);
+    let lead = crew.join("Lead", Role::Lead);
+    let tech = crew.join("Tech", Role::Tech);
+    let helper = crew.join("Helper", Role::Helper);
+    let machine = crew.machine("M-1");
+    for phone in [tech, helper] {
+        let person = crew.phones[phone].person;
+        crew.on(0, |book, hand| {
+            let yard = book.find_property("Test yard").unwrap();
+            book.assign(person, yard, true, hand).unwrap()
+        });
+    }
+    crew.level_all();
+    let by_lead = crew.read(lead, machine, "1I", Stage::Found, 3, 4);
+    let by_tech = crew.read(tech, machine, "1I", Stage::Found, 5, 6);
+    crew.level_all();
+    Ground { crew, machine, tech, helper, by_tech, by_lead }
+}
+
+/// Slips a forged record in between two good ones, exchanges, and checks refusal, quarantine, healing and arrival.
+fn tried(what: &str, code: Code, place: Place, forge: impl FnOnce(&Ground) -> Forged) {
+    let mut ground = ground();
+    let forged = forge(&ground);
+    let helper = ground.helper;
+    let before = ground.crew.read(helper, ground.machine, "2I", Stage::Found, 4, 5);
+    let at_ms = ground.crew.now_ms;
+    slip_in(&ground.crew.phones[helper].book, forged.doc, place, Bytes16([BAD; 16]), std::slice::from_ref(&forged), at_ms);
+    let after = ground.crew.read(helper, ground.machine, "2E", Stage::Found, 5, 6);
+    let report = ground.crew.exchange(helper);
+    assert_eq!(report.refused.iter().map(|r| r.code).collect::<Vec<_>>(), [code], "{what}");
+    assert!(report.refused[0].detail.ends_with('.'), "{what}: a sentence, not {:?}", report.refused[0].detail);
+    ground.crew.level_all();
+    let crew = &ground.crew;
+    for (who, book) in [("shop", &crew.shop), ("phone", &crew.phones[helper].book)] {
+        let quarantine = book.store().quarantined().unwrap();
+        assert_eq!(quarantine.iter().map(|q| (q.record, q.code)).collect::<Vec<_>>(), [(Some(forged.id), code)], "{what}: {who}");
+        assert_eq!(book.verify().unwrap().faults, Vec::<String>::new(), "{what}: {who}");
+        for good in [before, after] {
+            assert!(book.store().held(good).unwrap().is_some_and(|h| h.received_ms.is_some()), "{what}: good record, {who}");
+        }
+        let heads = |doc| book.store().document(doc).unwrap().unwrap().heads;
+        assert_eq!(heads(ground.machine), crew.shop.store().document(ground.machine).unwrap().unwrap().heads, "{what}: {who}");
+    }
+    assert_eq!(crew.phones[helper].book.store().unsent(1).unwrap(), vec![], "{what}: level");
+    let standing = crew.shop.store().standing(ground.machine, &Slot::lash("1I".parse().unwrap(), Stage::Found)).unwrap().unwrap();
+    assert_eq!(standing.stands, Some(ground.by_lead), "{what}: nothing refused stands");
+    assert_eq!(crew.shop.roster().unwrap().role_now(crew.phones[helper].person), Some(Role::Helper), "{what}");
+    assert!(crew.phones[ground.tech].book.store().held(forged.id).unwrap().is_none_or(|h| h.entry.record.body != forged.body), "{what}");
+}
+
+fn id(n: u8) -> RecordId {
+    RecordId::from_bytes([n; 16])
+}
+
+#[test]
+fn a_helper_rules() {
+    tried("ruling", Code::RoleMayNot, Place::Machine, |g| Forged {
+        id: id(0xf1),
+        by: g.crew.phones[g.helper].person,
+        doc: g.machine,
+        body: Body::Ruling(Ruling {
+            slot: Slot::lash("1I".parse().unwrap(), Stage::Found),
+            of: vec![g.by_lead, g.by_tech],
+            decision: Decision::Stands(g.by_tech),
+            reason: String::new(),
+        }),
+    });
+}
+
+#[test]
+fn a_helper_gives_itself_a_role() {
+    tried("role", Code::RoleMayNot, Place::Roster, |g| Forged {
+        id: id(0xf2),
+        by: g.crew.phones[g.helper].person,
+        doc: g.crew.shop.identity().unwrap().root.shop.roster(),
+        body: Body::Role(RoleGrant { person: g.crew.phones[g.helper].person, role: Some(Role::Lead) }),
+    });
+}
+
+#[test]
+fn a_helper_writes_in_anothers_name() {
+    tried("another's name", Code::NotTheAuthor, Place::Machine, |g| Forged {
+        id: id(0xf3),
+        by: g.crew.phones[g.tech].person,
+        doc: g.machine,
+        body: Body::Note(Note { text: "I was never here".into(), visit: None }),
+    });
+}
+
+#[test]
+fn a_helper_writes_in_the_shops_name() {
+    tried("the shop's name", Code::NotTheAuthor, Place::Machine, |g| Forged {
+        id: id(0xf4),
+        by: PersonId::shop(g.crew.shop.identity().unwrap().root.shop),
+        doc: g.machine,
+        body: Body::Arrival(shared::record::Arrival {
+            records: vec![g.by_tech],
+            at: 1,
+            skew_ms: 0,
+            uncertainty_ms: 0,
+            brought_by: g.crew.phones[g.helper].book.identity().unwrap().device,
+            position: 1,
+            released_by: None,
+        }),
+    });
+}
+
+#[test]
+fn a_helper_deletes_anothers_record() {
+    tried("deletion", Code::RoleMayNot, Place::Machine, |g| Forged {
+        id: id(0xf5),
+        by: g.crew.phones[g.helper].person,
+        doc: g.machine,
+        body: Body::Void(Void { target: g.by_tech, reason: "gone".into() }),
+    });
+}
+
+/// This program's own book cannot even hold two records under one id, so the overwrite is put straight into the request,
+/// beside a good record that builds on it.
+#[test]
+fn a_helper_overwrites_a_record() {
+    let mut ground = ground();
+    let helper = ground.helper;
+    let good = ground.crew.read(helper, ground.machine, "2I", Stage::Found, 4, 5);
+    let forged = Forged {
+        id: ground.by_tech,
+        by: ground.crew.phones[helper].person,
+        doc: ground.machine,
+        body: Body::Note(Note { text: "instead".into(), visit: None }),
+    };
+    let mut request = ground.crew.offer(helper);
+    let book = &ground.crew.phones[helper].book;
+    let (_, bytes) = signed(book, &forged, ground.crew.now_ms);
+    let mut bad = request.docs[0].recipes[0].clone();
+    bad.actor = Bytes16([BAD; 16]);
+    bad.records = vec![shared::bytes::Blob(bytes.clone())];
+    bad.hash = sync_core::replica::change_hash(ground.machine, &bad).unwrap();
+    request.docs[0].recipes.insert(0, bad.clone());
+    let answer = ground.crew.answer(helper, &request);
+    let doc = answer.docs.iter().find(|d| d.id == ground.machine).unwrap();
+    assert_eq!(doc.refused.iter().map(|r| (r.change, r.record, r.code)).collect::<Vec<_>>(), [(bad.hash, Some(ground.by_tech), Code::IdTaken)]);
+    ground.crew.take(helper, &answer);
+    ground.crew.level_all();
+    let shop = ground.crew.shop.store();
+    assert!(shop.is_quarantined(&bytes).unwrap());
+    assert_ne!(shop.held(ground.by_tech).unwrap().unwrap().bytes, bytes);
+    assert!(shop.held(good).unwrap().is_some_and(|h| h.received_ms.is_some()));
+    assert_eq!(ground.crew.phones[helper].book.store().unsent(1).unwrap(), vec![]);
+    for book in [&ground.crew.shop, &ground.crew.phones[helper].book] {
+        assert_eq!(book.verify().unwrap().faults, Vec::<String>::new());
+    }
+}
+
+#[test]
+fn a_helper_copies_a_record_to_another_document() {
+    // The record names the roster; it is offered in the machine's document.
+    let mut ground = ground();
+    let helper = ground.helper;
+    let book = &ground.crew.phones[helper].book;
+    let forged = Forged {
+        id: id(0xf6),
+        by: ground.crew.phones[helper].person,
+        doc: ground.crew.shop.identity().unwrap().root.shop.roster(),
+        body: Body::Note(Note { text: "elsewhere".into(), visit: None }),
+    };
+    let (_, bytes) = signed(book, &forged, ground.crew.now_ms);
+    let recipe = next_recipe(book, ground.machine, Place::Machine, Bytes16([BAD; 16]), vec![bytes]);
+    let mut request = ground.crew.offer(helper);
+    request.docs.push(shared::wire::DocOffer { id: ground.machine, heads: vec![], held: vec![], recipes: vec![recipe], whole: false });
+    let answer = ground.crew.answer(helper, &request);
+    let refused = &answer.docs.iter().find(|d| d.id == ground.machine).unwrap().refused;
+    assert_eq!(refused[0].code, Code::WrongDocument);
+}
+
+/// A change whose hash names something else than its recipe makes: a deletion, say. It never reaches Automerge.
+#[test]
+fn a_hash_of_another_change_is_refused() {
+    let mut ground = ground();
+    let helper = ground.helper;
+    ground.crew.read(helper, ground.machine, "2I", Stage::Found, 4, 5);
+    for (why, change) in [
+        ("hash", (|r| r.hash = Bytes32([7; 32])) as fn(&mut shared::wire::Recipe)),
+        ("time", |r| r.time += 1),
+        ("sequence", |r| r.seq += 1),
+        ("counter", |r| r.start_op += 1),
+        ("counter past u32", |r| r.start_op = u64::from(u32::MAX)),
+        ("no records", |r| r.records.clear()),
+        ("records twice", |r| r.records = vec![r.records[0].clone(), r.records[0].clone()]),
+        ("stump", |r| r.records[0].0.truncate(40)),
+    ] {
+        let mut request = ground.crew.offer(helper);
+        change(&mut request.docs[0].recipes[0]);
+        let answer = ground.crew.answer(helper, &request);
+        let doc = answer.docs.iter().find(|d| d.id == ground.machine).unwrap();
+        assert!(doc.taken.is_empty() && doc.refused.len() == 1, "{why}: {doc:?}");
+    }
+    ground.crew.level_all();
+    assert_eq!(ground.crew.shop.verify().unwrap().faults, Vec::<String>::new());
+}
+
+#[test]
+fn what_builds_on_nothing_known_waits_and_is_never_queued() {
+    let mut ground = ground();
+    let helper = ground.helper;
+    ground.crew.read(helper, ground.machine, "2I", Stage::Found, 4, 5);
+    let mut request = ground.crew.offer(helper);
+    request.docs[0].recipes[0].deps = vec![Bytes32([9; 32])];
+    let answer = ground.crew.answer(helper, &request);
+    let doc = answer.docs.iter().find(|d| d.id == ground.machine).unwrap();
+    assert_eq!((doc.needed.clone(), doc.refused.len()), (vec![Bytes32([9; 32])], 0));
+}
+
+#[test]
+fn a_revoked_devices_late_records_wait_for_the_office() {
+    let mut ground = ground();
+    let helper = ground.helper;
+    let late = ground.crew.read(helper, ground.machine, "2I", Stage::Found, 4, 5);
+    let device = ground.crew.phones[helper].book.identity().unwrap().device;
+    ground.crew.on(0, |book, hand| book.revoke_device(device, "left in a van", hand).unwrap());
+    ground.crew.level(0);
+    let report = ground.crew.exchange(helper);
+    assert_eq!(report.refused[0].code, Code::DeviceRevoked);
+    let waiting = ground.crew.shop.store().quarantined().unwrap();
+    assert_eq!(waiting[0].record, Some(late));
+    let (office, now) = (ground.crew.phones[0].person, ground.crew.now_ms);
+    ground.crew.shop.release(waiting[0].id, office, &sync_core::moment::Moment::at(now), &mut ground.crew.dice).unwrap();
+    ground.crew.level(0);
+    ground.crew.level(ground.tech);
+    for phone in [0, ground.tech] {
+        assert!(ground.crew.phones[phone].book.store().held(late).unwrap().is_some(), "released to phone {phone}");
+        assert_eq!(ground.crew.phones[phone].book.verify().unwrap().faults, Vec::<String>::new());
+    }
+}
