@@ -3,6 +3,7 @@
 use std::net::SocketAddr;
 use std::path::PathBuf;
 
+use clap::builder::{OsStringValueParser, TypedValueParser};
 use jiff::tz::TimeZone;
 use shared::record::ShopCard;
 use sync_core::enrol::Founding;
@@ -21,7 +22,15 @@ const LEAF_TOLERANCE_TENTH_UM: u32 = 0;
 pub struct Config {
     /// Folder that holds the shop's book, shop.db; made where there is none, open to its owner alone
     // A global argument cannot be required; `check` asks for it.
-    #[arg(long, global = true, env = "TAPPETBOOK_DATA", value_name = "DIR", default_value = "", hide_default_value = true)]
+    #[arg(
+        long,
+        global = true,
+        env = "TAPPETBOOK_DATA",
+        value_name = "DIR",
+        default_value = "",
+        hide_default_value = true,
+        value_parser = OsStringValueParser::new().map(PathBuf::from)
+    )]
     pub data: PathBuf,
     /// Address to listen on; port 0 takes a free one
     #[arg(long, env = "TAPPETBOOK_LISTEN", value_name = "ADDRESS", default_value_t = DEFAULT_LISTEN)]
@@ -64,15 +73,21 @@ impl Config {
         self.data.join("shop.db")
     }
 
+    /// Refuses to guess a folder: a forgotten option must not found a second shop somewhere.
+    pub(crate) fn check_data(&self) -> Result<(), ServerError> {
+        if self.data.as_os_str().is_empty() {
+            return Err(ServerError::Config("say which folder holds the shop's book: --data DIR.".to_owned()));
+        }
+        Ok(())
+    }
+
     /// Refuses what cannot be served.
     ///
     /// # Errors
     /// [`ServerError::Config`].
     pub fn check(&self) -> Result<(), ServerError> {
         let refuse = |why: String| Err(ServerError::Config(why));
-        if self.data.as_os_str().is_empty() {
-            return refuse("say which folder holds the shop's book: --data DIR.".to_owned());
-        }
+        self.check_data()?;
         if !self.listen.ip().to_canonical().is_loopback() && !self.behind_tls_proxy {
             return refuse(format!(
                 "{} can be reached from other computers, and this server speaks no TLS itself: log-ins and readings would travel open. \
@@ -111,7 +126,7 @@ impl Config {
         let time_zone = said(&self.time_zone, "--time-zone ZONE");
         let office_name = said(&self.office_name, "--office-name NAME");
         // An address behind a proxy is not the one that devices know, and the issuer stays for ever.
-        if self.issuer.is_none() && !bound.ip().to_canonical().is_loopback() {
+        if self.issuer.is_none() && (self.behind_tls_proxy || !bound.ip().to_canonical().is_loopback()) {
             unsaid.push("--issuer URL");
         }
         if !unsaid.is_empty() {
@@ -122,12 +137,7 @@ impl Config {
             )));
         }
         Ok(Founding {
-            shop: ShopCard {
-                name,
-                time_zone,
-                conflict_window_min: CONFLICT_WINDOW_MIN,
-                leaf_tolerance_tenth_um: LEAF_TOLERANCE_TENTH_UM,
-            },
+            shop: ShopCard { name, time_zone, conflict_window_min: CONFLICT_WINDOW_MIN, leaf_tolerance_tenth_um: LEAF_TOLERANCE_TENTH_UM },
             office_name,
             issuer: self.issuer.as_deref().map_or_else(|| format!("http://{bound}"), |url| url.trim_end_matches('/').to_owned()),
         })

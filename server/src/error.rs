@@ -36,7 +36,7 @@ pub enum ServerError {
     /// The operating system gives no random bytes, and without them no key can be made.
     #[error("this computer gives no random bytes ({0}), and nothing was started")]
     Chance(String),
-    /// The start-up itself broke.
-    #[error("the start-up broke ({0}), and nothing is served. Please report it")]
+    /// The server itself broke.
+    #[error("the server broke ({0}), and nothing is served. What it had kept is kept. Please report it")]
     Broke(String),
 }

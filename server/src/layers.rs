@@ -28,7 +28,9 @@ pub fn around(router: Router, started_ms: i64) -> Router {
     let ids = Numbers { started_ms, next: Arc::default() };
     router
         .layer(from_fn(in_time))
-        .layer(CatchPanicLayer::custom(|_: Box<dyn Any + Send>| Refused::broke("It is not known what was taken in. Send it again.").into_response()))
+        .layer(CatchPanicLayer::custom(|_: Box<dyn Any + Send>| {
+            Refused::broke("It is not known what was taken in. Send it again.").into_response()
+        }))
         .layer(map_response(keep_private))
         .layer(PropagateRequestIdLayer::new(REQUEST_ID))
         .layer(TraceLayer::new_for_http().make_span_with(span_of).on_response(DefaultOnResponse::new().level(Level::INFO)))

@@ -8,7 +8,7 @@ use std::process::ExitCode;
 use std::sync::Arc;
 
 use clap::{Parser, Subcommand};
-use server::{Config, Running, ServerError, SystemClock};
+use server::{Config, ServerError, SystemClock};
 use tracing_subscriber::EnvFilter;
 
 const FAULTS: u8 = 1;
@@ -17,7 +17,11 @@ const BROKEN: u8 = 3;
 
 /// The shop's server of Tappetbook: the book of valve clearances and engine hours.
 #[derive(Debug, Parser)]
-#[command(name = "tappetbook-server", version, after_help = "Exit codes: 0 all well, 1 verify found faults, 2 wrong options, 3 could not start or read.")]
+#[command(
+    name = "tappetbook-server",
+    version,
+    after_help = "Exit codes: 0 all well, 1 verify found faults, 2 wrong options, 3 could not start or read."
+)]
 struct Args {
     #[command(flatten)]
     config: Config,
@@ -64,7 +68,9 @@ fn verify(config: &Config) -> Result<ExitCode, ServerError> {
     for fault in &found.faults {
         println!("Fault: {fault}");
     }
-    println!("Nothing was changed. Keep a copy of the file, and restore the last backup that verifies: the devices bring again what it lacks.");
+    println!(
+        "Nothing was changed. Keep a copy of the file, and restore the last backup that verifies: the devices bring again what it lacks."
+    );
     Ok(ExitCode::from(FAULTS))
 }
 
@@ -75,14 +81,16 @@ fn serve(config: Config) -> Result<ExitCode, ServerError> {
         let told = told_to_stop().map_err(|e| ServerError::Broke(e.to_string()))?;
         let issuer = config.issuer.clone();
         let data = config.data.clone();
-        let running = server::start(config, Arc::new(SystemClock::new()?)).await?;
+        let mut running = server::start(config, Arc::new(SystemClock::new()?)).await?;
         println!("The shop in {} listens on {}", data.display(), running.url());
         if let Some(code) = &running.first_code {
             first_words(code, &issuer.unwrap_or_else(|| running.url()), &data);
         }
-        told.await;
-        println!("Stopping: requests under way are finished first.");
-        Running::shutdown(running).await;
+        tokio::select! {
+            () = told => println!("Stopping: requests under way are finished first."),
+            () = running.wait() => return Err(ServerError::Broke("the server ended by itself".to_owned())),
+        }
+        running.shutdown().await;
         println!("Stopped.");
         Ok(ExitCode::SUCCESS)
     })
@@ -94,7 +102,10 @@ fn first_words(code: &str, url: &str, data: &std::path::Path) {
     println!("    {code}");
     println!();
     println!("On the office's computer: tappet enrol --server {url} --code {code}");
-    println!("Should the code lapse before it is used, stop the server, remove {} and start again: the book is still empty.", data.display());
+    println!(
+        "Should the code lapse before it is used, stop the server, remove {} and start again: the book is still empty.",
+        data.display()
+    );
 }
 
 /// Resolves at ctrl-c, and where there is such a thing at SIGTERM.

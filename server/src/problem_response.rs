@@ -113,7 +113,9 @@ impl Refused {
     fn body(status: StatusCode, why: &str) -> Self {
         match status {
             StatusCode::PAYLOAD_TOO_LARGE => Self::new(Code::TooLarge, "The message is larger than agreed. Nothing was taken in."),
-            StatusCode::UNSUPPORTED_MEDIA_TYPE => Self::with_status(Code::Unreadable, status, format!("{} Nothing was taken in.", sentence(why))),
+            StatusCode::UNSUPPORTED_MEDIA_TYPE => {
+                Self::with_status(Code::Unreadable, status, format!("{} Nothing was taken in.", sentence(why)))
+            }
             status if status.is_server_error() => Self::broke("Nothing was taken in. Try again."),
             _ => Self::new(Code::Unreadable, format!("{} Nothing was taken in.", sentence(why))),
         }

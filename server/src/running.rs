@@ -25,8 +25,9 @@ pub struct Running {
     pub address: SocketAddr,
     /// Where the shop was founded just now: the first office person's one-time code. Never shown again.
     pub first_code: Option<String>,
-    stop: oneshot::Sender<()>,
-    task: JoinHandle<()>,
+    /// Held while it is to serve: the server stops once this is gone.
+    stop: Option<oneshot::Sender<()>>,
+    task: Option<JoinHandle<()>>,
 }
 
 impl fmt::Debug for Running {
@@ -44,23 +45,19 @@ impl Running {
     }
 
     /// Stops: takes no more requests, finishes those under way, and lets the book's file go.
-    pub async fn shutdown(self) {
-        // Where the receiver is gone, the server has stopped already.
-        let _ = self.stop.send(());
-        ended(self.task).await;
+    pub async fn shutdown(mut self) {
+        self.stop.take();
+        self.wait().await;
     }
 
-    /// Waits until the server ends, which it does by itself only where it breaks.
-    pub async fn wait(self) {
-        let stop = self.stop;
-        ended(self.task).await;
-        drop(stop);
-    }
-}
-
-async fn ended(task: JoinHandle<()>) {
-    if let Err(error) = task.await {
-        tracing::error!(%error, "the server ended by a defect");
+    /// Waits until the server has ended, which it does by itself only where it breaks.
+    pub async fn wait(&mut self) {
+        if let Some(task) = &mut self.task {
+            if let Err(error) = task.await {
+                tracing::error!(%error, "the server ended by a defect");
+            }
+            self.task = None;
+        }
     }
 }
 
@@ -83,7 +80,7 @@ pub async fn start(config: Config, clock: Arc<dyn Clock>) -> Result<Running, Ser
         serve(listener, router(state.clone()), stopped).await;
         state.quiet().await;
     });
-    Ok(Running { address, first_code, stop, task })
+    Ok(Running { address, first_code, stop: Some(stop), task: Some(task) })
 }
 
 fn open(config: &Config, address: SocketAddr, clock: &dyn Clock) -> Result<OpenedShop, ServerError> {
@@ -104,7 +101,8 @@ fn founded(book: &Path) -> Result<bool, ServerError> {
 
 /// Stands where a founding is asked for and never read.
 fn unused() -> sync_core::enrol::Founding {
-    let shop = shared::record::ShopCard { name: String::new(), time_zone: String::new(), conflict_window_min: 0, leaf_tolerance_tenth_um: 0 };
+    let shop =
+        shared::record::ShopCard { name: String::new(), time_zone: String::new(), conflict_window_min: 0, leaf_tolerance_tenth_um: 0 };
     sync_core::enrol::Founding { shop, office_name: String::new(), issuer: String::new() }
 }
 
@@ -121,7 +119,7 @@ fn private_folder(folder: &Path) -> Result<(), ServerError> {
 /// # Errors
 /// [`ServerError`] where there is no book or it cannot even be read.
 pub fn verify(config: &Config) -> Result<Verification, ServerError> {
-    config.check()?;
+    config.check_data()?;
     let book = config.book();
     if !book.exists() {
         return Err(ServerError::NoBook(book));

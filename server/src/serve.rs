@@ -61,7 +61,10 @@ pub(crate) async fn serve(listener: TcpListener, router: Router, stop: impl Futu
     connections.shutdown().await;
 }
 
-async fn take(listener: &TcpListener, places: &Arc<Semaphore>) -> std::io::Result<(tokio::net::TcpStream, tokio::sync::OwnedSemaphorePermit)> {
+async fn take(
+    listener: &TcpListener,
+    places: &Arc<Semaphore>,
+) -> std::io::Result<(tokio::net::TcpStream, tokio::sync::OwnedSemaphorePermit)> {
     let place = Arc::clone(places).acquire_owned().await.map_err(std::io::Error::other)?;
     let (stream, _) = listener.accept().await?;
     Ok((stream, place))

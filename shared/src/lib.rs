@@ -9,6 +9,8 @@
 //! The modules below are in reading order: quantities, then what an engine asks for, then what is judged,
 //! then what is written down, then what travels.
 
+#![deny(missing_docs)]
+
 // Quantities.
 pub mod bytes;
 pub mod hours;

@@ -120,7 +120,14 @@ impl Gate<'_> {
     }
 
     /// One record; on success, whether it is held already.
-    fn record(&self, store: &Store, doc: DocId, place: Option<Place>, opened: &Opened, bytes: &[u8]) -> Result<Result<bool, No>, StoreError> {
+    fn record(
+        &self,
+        store: &Store,
+        doc: DocId,
+        place: Option<Place>,
+        opened: &Opened,
+        bytes: &[u8],
+    ) -> Result<Result<bool, No>, StoreError> {
         let record = &opened.record;
         let kind = record.body.kind();
         if record.doc != doc {

@@ -203,6 +203,26 @@ impl Book {
         Ok(written)
     }
 
+    /// Runs several steps as one: all of them are kept, or none.
+    pub(crate) fn as_one<T, E: From<BookError>>(&mut self, steps: impl FnOnce(&mut Self) -> Result<T, E>) -> Result<T, E> {
+        let before = (self.identity.clone(), self.roster.clone());
+        self.store.begin().map_err(BookError::from)?;
+        let result = steps(self);
+        // A commit that fails is an error of the store, whatever the steps' own errors are.
+        let result = match result {
+            Ok(value) => self.store.finish(Ok::<T, BookError>(value)).map_err(E::from),
+            Err(error) => {
+                let undone: Result<T, BookError> = self.store.finish(Err(BookError::Defect(String::new())));
+                drop(undone);
+                Err(error)
+            }
+        };
+        if result.is_err() {
+            (self.identity, self.roster) = before;
+        }
+        result
+    }
+
     /// What this device knows of its clock now.
     ///
     /// # Errors

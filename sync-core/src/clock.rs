@@ -33,9 +33,8 @@ pub struct Receipt {
 /// wall clock as it is. Never later than the arrival.
 #[must_use]
 pub fn correct(record: &Record, receipt: Option<&Receipt>) -> Corrected {
-    let (offset, uncertainty) = evidence(&record.clock)
-        .or_else(|| receipt.map(|r| (r.skew_ms, r.uncertainty_ms)))
-        .unwrap_or((0, IGNORED_OFFSET_MS));
+    let (offset, uncertainty) =
+        evidence(&record.clock).or_else(|| receipt.map(|r| (r.skew_ms, r.uncertainty_ms))).unwrap_or((0, IGNORED_OFFSET_MS));
     let (offset, uncertainty) =
         if offset.abs() < IGNORED_OFFSET_MS { (0, uncertainty.saturating_add(offset.abs())) } else { (offset, uncertainty) };
     let ms = record.at_ms.saturating_add(offset);
@@ -45,7 +44,9 @@ pub fn correct(record: &Record, receipt: Option<&Receipt>) -> Corrected {
 
 fn evidence(clock: &ClockEvidence) -> Option<(i64, i64)> {
     match clock {
-        ClockEvidence { offset_ms: Some(offset), uncertainty_ms, stepped: false } => Some((*offset, uncertainty_ms.unwrap_or(IGNORED_OFFSET_MS))),
+        ClockEvidence { offset_ms: Some(offset), uncertainty_ms, stepped: false } => {
+            Some((*offset, uncertainty_ms.unwrap_or(IGNORED_OFFSET_MS)))
+        }
         _ => None,
     }
 }
@@ -139,11 +140,8 @@ mod tests {
     #[test]
     fn a_moved_wall_clock_or_a_restart_is_a_step() {
         let boot = Bytes16([1; 16]);
-        let contact = Contact::measured(
-            &Moment { wall_ms: 1_000, steady_ms: 50, boot },
-            &Moment { wall_ms: 1_200, steady_ms: 250, boot },
-            61_100,
-        );
+        let contact =
+            Contact::measured(&Moment { wall_ms: 1_000, steady_ms: 50, boot }, &Moment { wall_ms: 1_200, steady_ms: 250, boot }, 61_100);
         assert_eq!((contact.offset_ms, contact.uncertainty_ms), (60_000, 101));
         let later = Moment { wall_ms: 11_200, steady_ms: 10_250, boot };
         assert!(!contact.evidence(&later).stepped);

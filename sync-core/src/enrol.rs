@@ -56,8 +56,7 @@ impl<E: Into<BookError>> From<E> for EnrolError {
 
 /// A fresh code, as it is read out.
 fn fresh_code(entropy: &mut dyn Entropy) -> String {
-    let letters: Vec<char> =
-        random::<10>(entropy).iter().map(|byte| char::from(LETTERS[usize::from(byte & 31)])).collect();
+    let letters: Vec<char> = random::<10>(entropy).iter().map(|byte| char::from(LETTERS[usize::from(byte & 31)])).collect();
     let (first, second) = letters.split_at(5);
     format!("{}-{}", first.iter().collect::<String>(), second.iter().collect::<String>())
 }
@@ -94,7 +93,13 @@ impl Book {
             }
         };
         let (record_key, login_key) = pending.keys.public();
-        Ok(EnrolRequest { code: code.trim().to_owned(), device: pending.device, device_name: device_name.to_owned(), record_key, login_key })
+        Ok(EnrolRequest {
+            code: code.trim().to_owned(),
+            device: pending.device,
+            device_name: device_name.to_owned(),
+            record_key,
+            login_key,
+        })
     }
 
     /// Takes the shop's answer: from now on this book is a device of that shop.
@@ -149,26 +154,26 @@ impl Book {
         let office = fresh_person(now, entropy);
         let epoch = Bytes16(random(entropy));
         let roster_doc = root.shop.roster();
-        self.store.atomically(|store| {
-            store.set_meta("root", &root)?;
-            store.set_meta("identity", &identity)?;
-            store.set_meta("epoch", &epoch)?;
-            store.found_document(roster_doc, Place::Roster)?;
-            store.found_document(root.shop.engines(), Place::Engines)?;
-            Ok::<(), BookError>(())
-        })?;
-        self.identity = Some(identity);
-        self.roster = Some(Roster::empty(root));
-        let drafts = vec![
-            Draft::new(roster_doc, founding.shop.clone()),
-            Draft::new(roster_doc, Person { person: office, name: founding.office_name.clone() }),
-            Draft::new(roster_doc, RoleGrant { person: office, role: Some(Role::Office) }),
-        ];
-        self.write(drafts, now, entropy)?;
-        self.store.regrant(self.roster()?)?;
-        let code = fresh_code(entropy);
-        self.keep_code(&code, office, PersonId::shop(root.shop), now)?;
-        Ok(code)
+        // One transaction: a shop that was cut off while it was founded is not there, and is founded anew.
+        self.as_one(|book| {
+            book.store.set_meta("root", &root)?;
+            book.store.set_meta("identity", &identity)?;
+            book.store.set_meta("epoch", &epoch)?;
+            book.store.found_document(roster_doc, Place::Roster)?;
+            book.store.found_document(root.shop.engines(), Place::Engines)?;
+            book.identity = Some(identity);
+            book.roster = Some(Roster::empty(root));
+            let drafts = vec![
+                Draft::new(roster_doc, founding.shop.clone()),
+                Draft::new(roster_doc, Person { person: office, name: founding.office_name.clone() }),
+                Draft::new(roster_doc, RoleGrant { person: office, role: Some(Role::Office) }),
+            ];
+            book.write(drafts, now, entropy)?;
+            book.store.regrant(book.roster()?)?;
+            let code = fresh_code(entropy);
+            book.keep_code(&code, office, PersonId::shop(root.shop), now)?;
+            Ok(code)
+        })
     }
 
     fn keep_code(&self, code: &str, person: PersonId, issued_by: PersonId, now: &Moment) -> Result<i64, BookError> {
@@ -184,7 +189,10 @@ impl Book {
     pub fn issue_code(&self, by: PersonId, person: PersonId, now: &Moment, entropy: &mut dyn Entropy) -> Result<CodeIssued, EnrolError> {
         let roster = self.roster()?;
         if roster.role_now(by) != Some(Role::Office) {
-            return Err(EnrolError::Refused(ProblemCode::RoleMayNot, "One-time codes are for the office to issue. No code was made.".to_owned()));
+            return Err(EnrolError::Refused(
+                ProblemCode::RoleMayNot,
+                "One-time codes are for the office to issue. No code was made.".to_owned(),
+            ));
         }
         if !roster.people.contains_key(&person) {
             return Err(EnrolError::Refused(
@@ -202,7 +210,9 @@ impl Book {
     /// # Errors
     /// [`EnrolError::Refused`] where the code does not hold or the keys cannot be.
     pub fn admit_device(&mut self, request: &EnrolRequest, now: &Moment, entropy: &mut dyn Entropy) -> Result<EnrolAnswer, EnrolError> {
-        let refuse = |why: &str| EnrolError::Refused(ProblemCode::CodeInvalid, format!("{why} Nothing was enrolled. Ask the office for a new code."));
+        let refuse = |why: &str| {
+            EnrolError::Refused(ProblemCode::CodeInvalid, format!("{why} Nothing was enrolled. Ask the office for a new code."))
+        };
         let hash = code_hash(&request.code);
         let state = self.store.code(hash)?.ok_or_else(|| refuse("The code is not one of this shop's."))?;
         match &state.used {
@@ -227,12 +237,12 @@ impl Book {
             login_key: valid_key(&request.login_key)?,
             issued_by: state.code.issued_by,
         };
-        // The code is used up first: should the roster's write be cut off, the same request finds the device missing and
-        // writes it then.
-        self.store.use_code(hash, request)?;
-        if self.roster()?.signer(request.device).is_none() {
+        if state.used.is_none() {
             let roster_doc = self.identity()?.root.shop.roster();
-            self.write(vec![Draft::new(roster_doc, card)], now, entropy)?;
+            self.as_one(|book| {
+                book.store.use_code(hash, request)?;
+                book.write(vec![Draft::new(roster_doc, card)], now, entropy)
+            })?;
         }
         let identity = self.identity()?;
         let roster = self.roster()?;

@@ -68,7 +68,8 @@ impl Ledger {
         }
         // kosaraju gives what is seen before what has seen it; it is iterative, so that long chains cannot exhaust the stack.
         let rings = kosaraju_scc(&graph);
-        let ring_of: BTreeMap<NodeIndex, usize> = rings.iter().enumerate().flat_map(|(n, ring)| ring.iter().map(move |node| (*node, n))).collect();
+        let ring_of: BTreeMap<NodeIndex, usize> =
+            rings.iter().enumerate().flat_map(|(n, ring)| ring.iter().map(move |node| (*node, n))).collect();
         for (n, ring) in rings.iter().enumerate() {
             // A ring has seen what any of it has seen, and who has seen one of a ring has seen it whole.
             let seen_rings: BTreeSet<usize> =

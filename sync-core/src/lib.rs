@@ -6,7 +6,7 @@
 //! The loop of a device: [`book::Book::open`], enrol once ([`enrol`]), write ([`work`], [`book::Book::write`]),
 //! exchange ([`exchange`]), look ([`view`]). The modules are in the order in which a record passes through them.
 
-#![warn(missing_docs)]
+#![deny(missing_docs)]
 
 pub mod moment;
 

@@ -62,7 +62,8 @@ impl Book {
     pub fn assertion(&self, now: &Moment, clock_offset_ms: i64, entropy: &mut dyn Entropy) -> Result<String, BookError> {
         let identity = self.identity()?;
         let iat = now.wall_ms.saturating_add(clock_offset_ms) / 1000;
-        let header = Header { typ: Some(ASSERTION_TYP.to_owned()), kid: Some(identity.device.to_string()), ..Header::new(Algorithm::EdDSA) };
+        let header =
+            Header { typ: Some(ASSERTION_TYP.to_owned()), kid: Some(identity.device.to_string()), ..Header::new(Algorithm::EdDSA) };
         let claims = AssertionClaims {
             iss: identity.device,
             sub: identity.device,
@@ -104,7 +105,10 @@ impl Book {
         }
         let now_s = now.wall_ms / 1000;
         if said.exp + LEEWAY_S < now_s || said.iat - LEEWAY_S > now_s {
-            return refuse(Code::ClockWrong, "The device's clock differs from the shop's: sign in again by the time given here. Records keep the device's own time.");
+            return refuse(
+                Code::ClockWrong,
+                "The device's clock differs from the shop's: sign in again by the time given here. Records keep the device's own time.",
+            );
         }
         let fresh = self.store.atomically(|store| store.use_assertion(said.iss, said.jti, said.exp + LEEWAY_S, now_s))?;
         if !fresh {

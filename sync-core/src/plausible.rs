@@ -47,7 +47,10 @@ pub fn doubt(id: RecordId, ledger: &Ledger, roster: &Roster, machine: &Machine) 
     let entry = ledger.get(id)?;
     let role = roster.role_at(entry.record.by, ledger.time(id).ms);
     if rights::proposes(&entry.record, role) {
-        return Some(Doubt { why: "proposed by a lead; the office accepts it by a ruling or a card of its own".to_owned(), proposed: true });
+        return Some(Doubt {
+            why: "proposed by a lead; the office accepts it by a ruling or a card of its own".to_owned(),
+            proposed: true,
+        });
     }
     let why = match &entry.record.body {
         Body::Clearance(reading) => clearance(reading, machine.cylinders),

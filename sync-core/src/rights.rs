@@ -87,7 +87,11 @@ pub fn may_write(record: &Record, role: Option<Role>, by_shop: bool, target: &Ta
     };
     transcription(record, role)?;
     let only = |roles: &[Role], who: &str| {
-        if roles.contains(&role) { Ok(()) } else { Err(format!("a {} is for {who} to write, and the author is {role}", record.body.kind())) }
+        if roles.contains(&role) {
+            Ok(())
+        } else {
+            Err(format!("a {} is for {who} to write, and the author is {role}", record.body.kind()))
+        }
     };
     match &record.body {
         Body::Visit(_)
@@ -104,7 +108,9 @@ pub fn may_write(record: &Record, role: Option<Role>, by_shop: bool, target: &Ta
             (true, true, _) => Err("this machine is in the book already; changing its card is for the office".to_owned()),
             _ => Err("outside the office a new machine is entered as provisional, and its card is the office's".to_owned()),
         },
-        Body::EngineCard(_) | Body::Property(_) | Body::Machine(_) => only(&[Role::Office, Role::Lead], "the office, or for a lead to propose,"),
+        Body::EngineCard(_) | Body::Property(_) | Body::Machine(_) => {
+            only(&[Role::Office, Role::Lead], "the office, or for a lead to propose,")
+        }
         Body::Void(_) => match target.voided {
             Some((author, author_role)) => may_void(record.by, Some(role), author, author_role),
             None => Err("the record to be voided is not in the book".to_owned()),
@@ -125,10 +131,7 @@ pub fn may_write(record: &Record, role: Option<Role>, by_shop: bool, target: &Ta
 
 /// The office measures nothing: its readings name who did. Nobody else names another.
 fn transcription(record: &Record, role: Role) -> Result<(), Denied> {
-    let measures = matches!(
-        record.body,
-        Body::Visit(_) | Body::Hours(_) | Body::MeterChange(_) | Body::Clearance(_) | Body::Finding(_)
-    );
+    let measures = matches!(record.body, Body::Visit(_) | Body::Hours(_) | Body::MeterChange(_) | Body::Clearance(_) | Body::Finding(_));
     match (role, record.measured_by) {
         (Role::Office, None) if measures => {
             Err(format!("the office writes a {} down for someone: say who measured it", record.body.kind()))

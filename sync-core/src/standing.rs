@@ -126,8 +126,7 @@ pub fn stands(slot: &Slot, ledger: &Ledger, roster: &Roster) -> Standing {
         })
         .collect();
     let machine = Machine::for_slot(slot, ledger, roster, &ruled_in);
-    let live: Vec<RecordId> =
-        ledger.in_slot(slot).iter().copied().filter(|id| ledger.voided_by(*id, roster).is_none()).collect();
+    let live: Vec<RecordId> = ledger.in_slot(slot).iter().copied().filter(|id| ledger.voided_by(*id, roster).is_none()).collect();
     let doubts: BTreeMap<RecordId, Doubt> = live
         .iter()
         .filter(|id| !ruled_in.contains(id))
@@ -191,9 +190,8 @@ fn judge(standing: &mut Standing, contenders: &[Contender<'_>], roster: &Roster)
     let tolerance = Length::from_tenth_um(i64::from(roster.settings.leaf_tolerance_tenth_um));
     let disputes = |a: &Contender<'_>, b: &Contender<'_>| disagree(a, b, tolerance);
     let disputed = contenders.iter().enumerate().any(|(n, a)| contenders[n + 1..].iter().any(|b| disputes(a, b)));
-    standing.order_unknown = others
-        .iter()
-        .any(|other| other.rank() == pick.rank() && disputes(pick, other) && !order_known(pick.time, other.time));
+    standing.order_unknown =
+        others.iter().any(|other| other.rank() == pick.rank() && disputes(pick, other) && !order_known(pick.time, other.time));
     standing.state = if disputed { State::Contested } else { State::Corroborated };
     let rule = why_picked(pick, &others[0], standing.order_unknown);
     standing.reason = if disputed { rule } else { format!("{} readings agree; {rule}", contenders.len()) };
@@ -239,7 +237,9 @@ fn disagree(a: &Contender<'_>, b: &Contender<'_>, tolerance: Length) -> bool {
             (Some(x), Some(y)) => hours_disagree((a.time.ms, x), (b.time.ms, y)),
             _ => true,
         },
-        (Body::SignOff(_), _) | (Body::Void(_), _) | (Body::Ruling(_), _) | (Body::FindingCleared(_), _) | (Body::DeviceRevoked(_), _) => false,
+        (Body::SignOff(_), _) | (Body::Void(_), _) | (Body::Ruling(_), _) | (Body::FindingCleared(_), _) | (Body::DeviceRevoked(_), _) => {
+            false
+        }
         (x, y) => x != y,
     }
 }

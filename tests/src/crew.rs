@@ -78,8 +78,17 @@ impl Crew {
     /// Where the engine fails: this is a test's ground.
     #[must_use]
     pub fn new(seed: u64) -> Self {
+        Self::over(seed, Store::in_memory().expect("store"))
+    }
+
+    /// As [`Crew::new`], with the shop's book in a store of the caller's.
+    ///
+    /// # Panics
+    /// Where the engine fails.
+    #[must_use]
+    pub fn over(seed: u64, store: Store) -> Self {
         let mut dice = Dice::new(seed);
-        let mut shop = Book::over(Store::in_memory().expect("store"), &mut dice).expect("book");
+        let mut shop = Book::over(store, &mut dice).expect("book");
         let founding = Founding {
             shop: ShopCard { name: "Test shop".into(), time_zone: "UTC".into(), conflict_window_min: 720, leaf_tolerance_tenth_um: 0 },
             office_name: "Office".into(),

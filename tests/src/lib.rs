@@ -2,6 +2,5 @@
 //! byte given. The exchange runs through the very bodies that travel.
 
 mod crew;
-pub mod forge;
 
 pub use crew::{Crew, Dice, MORNING as MORNING_MS, Phone, engine_card};

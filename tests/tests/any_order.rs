@@ -1,6 +1,8 @@
 //! Properties of the merge: random people, clocks, `seen` sets, voids, rulings and arrivals. Every replica and every order
 //! of arrival gives the same standings; exchanging again changes nothing; the standing equals a slow, obvious oracle's.
 
+#![expect(clippy::unwrap_used, reason = "a test may panic")]
+
 use proptest::prelude::*;
 use shared::bytes::Bytes32;
 use shared::ids::{DeviceId, DocId, PersonId, RecordId, ShopId};
@@ -59,15 +61,9 @@ fn what() -> impl Strategy<Value = What> {
 }
 
 fn sketches() -> impl Strategy<Value = Vec<Sketch>> {
-    let one = (
-        0..PEOPLE,
-        0i64..2000,
-        proptest::option::of(-300i64..300),
-        any::<bool>(),
-        proptest::collection::vec(0usize..30, 0..3),
-        what(),
-    )
-        .prop_map(|(by, at_min, offset_min, stepped, seen, what)| Sketch { by, at_min, offset_min, stepped, seen, what });
+    let one =
+        (0..PEOPLE, 0i64..2000, proptest::option::of(-300i64..300), any::<bool>(), proptest::collection::vec(0usize..30, 0..3), what())
+            .prop_map(|(by, at_min, offset_min, stepped, seen, what)| Sketch { by, at_min, offset_min, stepped, seen, what });
     proptest::collection::vec(one, 1..30)
 }
 

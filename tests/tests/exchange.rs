@@ -1,5 +1,7 @@
 //! The exchange: one round trip, idempotent, resumable, and made good after every kind of loss.
 
+#![expect(clippy::unwrap_used, reason = "a test may panic")]
+
 use shared::record::Stage;
 use shared::role::Role;
 use tests::Crew;
@@ -172,4 +174,91 @@ fn what_was_written_while_offline_twice_over_merges() {
         assert_eq!(crew.phones[phone].book.store().standings(docs[0]).unwrap(), crew.shop.store().standings(docs[0]).unwrap());
         assert_eq!(crew.phones[phone].book.verify().unwrap().faults, Vec::<String>::new());
     }
+}
+
+/// The shop's file of last night, put back: the phones notice the new epoch and bring everything again.
+#[test]
+fn a_shop_restored_from_last_night_gets_everything_back() {
+    use shared::bytes::Bytes16;
+    use sync_core::book::Book;
+    use sync_core::store::Store;
+    let folder = tempfile::tempdir().unwrap();
+    let (file, backup) = (folder.path().join("shop.db"), folder.path().join("night.db"));
+    let mut crew = Crew::over(11, Store::open(&file).unwrap());
+    let lead = crew.join("Lead", Role::Lead);
+    let doc = crew.machine("M-1");
+    crew.level_all();
+    let reopen = |crew: &mut Crew| {
+        let spare = Book::over(Store::in_memory().unwrap(), &mut crew.dice).unwrap();
+        drop(std::mem::replace(&mut crew.shop, spare));
+    };
+    reopen(&mut crew);
+    std::fs::copy(&file, &backup).unwrap();
+    crew.shop = Book::over(Store::open(&file).unwrap(), &mut crew.dice).unwrap();
+    let today: Vec<_> = ["1I", "1E", "2I"].iter().map(|valve| crew.read(lead, doc, valve, Stage::Found, 4, 5)).collect();
+    let new = crew.machine("M-2");
+    crew.level_all();
+    let before = (crew.shop.store().standings(doc).unwrap(), crew.shop.store().counts().unwrap().0);
+    reopen(&mut crew);
+    for wal in ["shop.db-wal", "shop.db-shm"] {
+        let _ = std::fs::remove_file(folder.path().join(wal));
+    }
+    std::fs::copy(&backup, &file).unwrap();
+    crew.shop = Book::over(Store::open(&file).unwrap(), &mut crew.dice).unwrap();
+    crew.shop.store().set_meta("epoch", &Bytes16([0x77; 16])).unwrap();
+    assert!(crew.shop.store().held(today[0]).unwrap().is_none(), "the backup is of last night");
+    let report = crew.exchange(lead);
+    assert!(report.shop_restored);
+    crew.level_all();
+    for record in &today {
+        assert!(crew.shop.store().held(*record).unwrap().is_some());
+    }
+    assert!(crew.shop.store().machine(new).unwrap().is_some());
+    assert_eq!((crew.shop.store().standings(doc).unwrap(), crew.shop.store().counts().unwrap().0), before);
+    for book in crew.phones.iter().map(|p| &p.book).chain([&crew.shop]) {
+        assert_eq!(book.verify().unwrap().faults, Vec::<String>::new());
+    }
+    let heads = |book: &Book| book.store().document(doc).unwrap().unwrap().heads;
+    assert!(crew.phones.iter().all(|p| heads(&p.book) == heads(&crew.shop)));
+}
+
+/// A phone's database copied to a second device, both going on: neither forks an actor, nothing is lost or doubled.
+#[test]
+fn a_copied_phone_goes_on_as_two() {
+    use sync_core::book::Book;
+    use sync_core::store::Store;
+    let (mut crew, docs, lead, tech) = fleet(1);
+    let folder = tempfile::tempdir().unwrap();
+    let (one, two) = (folder.path().join("one.db"), folder.path().join("two.db"));
+    // The phone's book moves to a file by enrolling one there, so that it can be copied.
+    let person = crew.phones[tech].person;
+    let office = crew.phones[0].person;
+    let moment = crew.moment(tech);
+    let issued = crew.shop.issue_code(office, person, &moment, &mut crew.dice).unwrap();
+    let mut book = Book::over(Store::open(&one).unwrap(), &mut crew.dice).unwrap();
+    let request = book.enrol_request(&issued.code, "phone", &moment, &mut crew.dice).unwrap();
+    let answer = crew.shop.admit_device(&request, &moment, &mut crew.dice).unwrap();
+    book.enrolled(&answer, "http://127.0.0.1").unwrap();
+    crew.phones[tech].book = book;
+    crew.level(tech);
+    let before = crew.read(tech, docs[0], "1I", Stage::Found, 4, 5);
+    let spare = Book::over(Store::in_memory().unwrap(), &mut crew.dice).unwrap();
+    drop(std::mem::replace(&mut crew.phones[tech].book, spare));
+    std::fs::copy(&one, &two).unwrap();
+    crew.phones[tech].book = Book::over(Store::open(&one).unwrap(), &mut crew.dice).unwrap();
+    let copy = Book::over(Store::open(&two).unwrap(), &mut crew.dice).unwrap();
+    crew.phones.push(tests::Phone { book: copy, person, clock_off_ms: 0 });
+    let second = crew.phones.len() - 1;
+    let on_one = crew.read(tech, docs[0], "1E", Stage::Found, 5, 6);
+    let on_two = crew.read(second, docs[0], "2E", Stage::Found, 5, 6);
+    crew.level_all();
+    for phone in [0, lead, tech, second] {
+        let store = crew.phones[phone].book.store();
+        for record in [before, on_one, on_two] {
+            assert!(store.held(record).unwrap().is_some_and(|h| h.received_ms.is_some()), "phone {phone}");
+        }
+        assert_eq!(store.counts().unwrap().1, 0, "nothing waits on phone {phone}");
+        assert_eq!(crew.phones[phone].book.verify().unwrap().faults, Vec::<String>::new());
+    }
+    assert_eq!(crew.shop.store().quarantined().unwrap(), vec![]);
 }

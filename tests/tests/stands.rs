@@ -1,5 +1,7 @@
 //! What stands, over a shop and phones in one thread: each rule of the design's section 6 by example.
 
+#![expect(clippy::unwrap_used, reason = "a test may panic")]
+
 use shared::ids::{DocId, RecordId};
 use shared::record::{Decision, Stage};
 use shared::role::Role;

@@ -1,6 +1,8 @@
 //! A device with a helper's key that keeps to no rule: each thing it tries is refused by code, kept in quarantine on both
 //! sides, healed, and the good records beside it arrive.
 
+#![expect(clippy::unwrap_used, reason = "a test may panic")]
+
 use shared::bytes::{Bytes16, Bytes32};
 use shared::ids::{DocId, PersonId, RecordId};
 use shared::problem::Code;
@@ -9,7 +11,7 @@ use shared::role::Role;
 use shared::slot::Slot;
 use sync_core::rights::Place;
 use tests::Crew;
-use tests::forge::{Forged, next_recipe, signed, slip_in};
+use fixtures::forge::{Forged, next_recipe, signed, slip_in};
 
 const BAD: u8 = 0xbd;
 
@@ -164,7 +166,10 @@ fn a_helper_overwrites_a_record() {
     request.docs[0].recipes.insert(0, bad.clone());
     let answer = ground.crew.answer(helper, &request);
     let doc = answer.docs.iter().find(|d| d.id == ground.machine).unwrap();
-    assert_eq!(doc.refused.iter().map(|r| (r.change, r.record, r.code)).collect::<Vec<_>>(), [(bad.hash, Some(ground.by_tech), Code::IdTaken)]);
+    assert_eq!(
+        doc.refused.iter().map(|r| (r.change, r.record, r.code)).collect::<Vec<_>>(),
+        [(bad.hash, Some(ground.by_tech), Code::IdTaken)]
+    );
     ground.crew.take(helper, &answer);
     ground.crew.level_all();
     let shop = ground.crew.shop.store();

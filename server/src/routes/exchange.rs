@@ -68,17 +68,22 @@ pub(crate) async fn exchange(
             let request: ExchangeRequest = read_body(&body, packed.zstd)?;
             drop(body);
             if request.v != PROTOCOL {
-                let detail = format!("Version {} of the exchange is not spoken here, only {PROTOCOL}. Nothing was taken in. Update the program.", request.v);
+                let detail = format!(
+                    "Version {} of the exchange is not spoken here, only {PROTOCOL}. Nothing was taken in. Update the program.",
+                    request.v
+                );
                 return Err(Refused::new(Code::VersionUnknown, detail));
             }
             Ok(shop.exchange(caller.device, &request, &now)?)
         })
         .await?;
     let compressed = takes_zstd(&headers);
-    let written = state.work(TAKEN, move || write_body(&answer, compressed).map_err(|error: BodyError| {
-        tracing::error!(%error, "an answer could not be written");
-        Refused::broke(TAKEN)
-    }));
+    let written = state.work(TAKEN, move || {
+        write_body(&answer, compressed).map_err(|error: BodyError| {
+            tracing::error!(%error, "an answer could not be written");
+            Refused::broke(TAKEN)
+        })
+    });
     let mut response = written.await?.into_response();
     let headers = response.headers_mut();
     headers.insert(header::CONTENT_TYPE, HeaderValue::from_static(EXCHANGE_TYPE));

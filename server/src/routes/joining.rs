@@ -91,10 +91,8 @@ pub(crate) async fn token(
         return Err(Refused::new(Code::Unreadable, format!("The client_assertion_type here is {ASSERTION_TYPE}. No token was given.")));
     }
     let now = state.now();
-    let (access_token, life_s) = state
-        .ask(move |shop| shop.log_in(&request.client_assertion, &now))
-        .await
-        .map_err(|refused| refused.telling_time(&now))?;
+    let (access_token, life_s) =
+        state.ask(move |shop| shop.log_in(&request.client_assertion, &now)).await.map_err(|refused| refused.telling_time(&now))?;
     Ok(Json(TokenAnswer { access_token, token_type: "Bearer".to_owned(), expires_in: u64::try_from(life_s).unwrap_or(0) }))
 }
 

@@ -31,7 +31,8 @@ async fn settle(
     Path(id): Path<String>,
     let_in: bool,
 ) -> Result<StatusCode, Refused> {
-    let number: i64 = id.parse().map_err(|_| Refused::new(Code::NotFound, "Quarantine numbers what it holds: 1, 2, 3. Nothing was changed."))?;
+    let number: i64 =
+        id.parse().map_err(|_| Refused::new(Code::NotFound, "Quarantine numbers what it holds: 1, 2, 3. Nothing was changed."))?;
     let now = state.now();
     state.ask(move |shop| shop.settle(number, let_in, caller.person, &now)).await?;
     Ok(StatusCode::NO_CONTENT)

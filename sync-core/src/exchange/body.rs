@@ -32,7 +32,8 @@ pub fn write_body<T: Serialize>(message: &T, compressed: bool) -> Result<Vec<u8>
     if plain.len() > LARGEST_PLAIN {
         return Err(BodyError::TooLarge);
     }
-    let bytes = if compressed { zstd::encode_all(plain.as_slice(), LEVEL).map_err(|e| BodyError::Unreadable(e.to_string()))? } else { plain };
+    let bytes =
+        if compressed { zstd::encode_all(plain.as_slice(), LEVEL).map_err(|e| BodyError::Unreadable(e.to_string()))? } else { plain };
     if bytes.len() > LARGEST_BODY { Err(BodyError::TooLarge) } else { Ok(bytes) }
 }
 

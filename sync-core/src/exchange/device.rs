@@ -99,7 +99,9 @@ impl Book {
         let identity = self.identity()?.clone();
         let before = self.roster()?.clone();
         if answer.v != PROTOCOL {
-            return Err(BookError::Message("the shop speaks another version of the exchange; update this program. Nothing was lost".to_owned()));
+            return Err(BookError::Message(
+                "the shop speaks another version of the exchange; update this program. Nothing was lost".to_owned(),
+            ));
         }
         self.renew_actor(entropy);
         let actor = self.actor();
@@ -169,7 +171,11 @@ impl Taking<'_> {
                     whole.extend(doc.recipes.iter().cloned());
                     whole
                 }
-                Err(error) => return Err(BookError::Message(format!("the shop sent a document that cannot be taken ({error}); nothing of this page was kept, and it is asked for again next time"))),
+                Err(error) => {
+                    return Err(BookError::Message(format!(
+                        "the shop sent a document that cannot be taken ({error}); nothing of this page was kept, and it is asked for again next time"
+                    )));
+                }
             },
             None => doc.recipes.clone(),
         };

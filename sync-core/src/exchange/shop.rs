@@ -166,7 +166,13 @@ impl Taking<'_> {
         Ok(())
     }
 
-    fn receipt_for(&mut self, doc: DocId, roster: &Roster, arrived: &[RecordId], released_by: Option<PersonId>) -> Result<Vec<u64>, BookError> {
+    fn receipt_for(
+        &mut self,
+        doc: DocId,
+        roster: &Roster,
+        arrived: &[RecordId],
+        released_by: Option<PersonId>,
+    ) -> Result<Vec<u64>, BookError> {
         let mut positions = Vec::new();
         for records in arrived.chunks(MOST_NAMED) {
             let record = Record {
@@ -206,11 +212,14 @@ impl Book {
         let identity = self.identity()?.clone();
         let before = self.roster()?.clone();
         let waiting = self.store.quarantined()?.into_iter().find(|q| q.id == quarantine_id && q.state != QuarantineState::Released);
-        let Some(waiting) = waiting else { return Err(BookError::Unknown(format!("quarantine holds nothing waiting under {quarantine_id}"))) };
-        let opened = envelope::open(&waiting.bytes).map_err(|_| BookError::Denied("the record cannot be read, and so never comes in".to_owned()))?;
-        let holds = before.signer(opened.device).is_some_and(|(key, person)| {
-            person == opened.record.by && opened.verify(&key, before.root.shop).is_ok()
-        });
+        let Some(waiting) = waiting else {
+            return Err(BookError::Unknown(format!("quarantine holds nothing waiting under {quarantine_id}")));
+        };
+        let opened =
+            envelope::open(&waiting.bytes).map_err(|_| BookError::Denied("the record cannot be read, and so never comes in".to_owned()))?;
+        let holds = before
+            .signer(opened.device)
+            .is_some_and(|(key, person)| person == opened.record.by && opened.verify(&key, before.root.shop).is_ok());
         let place = self.store.place(waiting.doc)?.filter(|place| place.takes(&opened.record.body));
         let place = match place {
             Some(place) if holds && opened.record.doc == waiting.doc && opened.record.check().is_ok() => place,

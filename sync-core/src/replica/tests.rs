@@ -1,5 +1,5 @@
 use automerge::transaction::{CommitOptions, Transactable};
-use automerge::{AutoCommit, ROOT};
+use automerge::{AutoCommit, ROOT, ReadDoc};
 use ed25519_dalek::SigningKey;
 use shared::ids::{DeviceId, PersonId, ShopId};
 use shared::record::{Body, ClockEvidence, Note, Record};

@@ -50,8 +50,11 @@ impl Store {
     /// [`StoreError`].
     pub fn code(&self, hash: [u8; 32]) -> Result<Option<CodeState>, StoreError> {
         let mut statement = self.connection.prepare_cached("SELECT person, issued_by, until_ms, used FROM codes WHERE code_hash = ?1")?;
-        let row: Option<(Vec<u8>, Vec<u8>, i64, Option<String>)> =
-            statement.query_row([hash.as_slice()], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?))).optional()?;
+        let row = statement
+            .query_row([hash.as_slice()], |row| {
+                Ok((row.get::<_, Vec<u8>>(0)?, row.get::<_, Vec<u8>>(1)?, row.get(2)?, row.get::<_, Option<String>>(3)?))
+            })
+            .optional()?;
         row.map(|(person, issued_by, until_ms, used)| {
             Ok(CodeState {
                 code: Code {
@@ -131,7 +134,9 @@ impl Store {
         let end = signed(self.log_end()?);
         let who = person.as_bytes().as_slice();
         if roster.sees_all(person) {
-            self.connection.prepare_cached("INSERT INTO grants_all (person, pos) VALUES (?1, ?2) ON CONFLICT DO NOTHING")?.execute(params![who, end])?;
+            self.connection
+                .prepare_cached("INSERT INTO grants_all (person, pos) VALUES (?1, ?2) ON CONFLICT DO NOTHING")?
+                .execute(params![who, end])?;
             return Ok(());
         }
         self.connection.prepare_cached("DELETE FROM grants_all WHERE person = ?1")?.execute([who])?;
@@ -170,7 +175,8 @@ impl Store {
                OR EXISTS (SELECT 1 FROM grants WHERE person = ?1 AND grants.num = documents.num AND pos > ?2 AND pos <= ?3)
              ) ORDER BY num",
         )?;
-        let rows = statement.query_map(params![person.as_bytes().as_slice(), signed(from), signed(until), signed(after)], |row| row.get(0))?;
+        let rows =
+            statement.query_map(params![person.as_bytes().as_slice(), signed(from), signed(until), signed(after)], |row| row.get(0))?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
@@ -186,7 +192,8 @@ impl Store {
                OR EXISTS (SELECT 1 FROM grants WHERE person = ?1 AND grants.num = documents.num AND grants.pos <= ?2)
              ) ORDER BY changes.pos LIMIT ?4",
         )?;
-        let rows = statement.query_map(params![person.as_bytes().as_slice(), signed(from), signed(until), most], |row| row.get::<_, i64>(0))?;
+        let rows =
+            statement.query_map(params![person.as_bytes().as_slice(), signed(from), signed(until), most], |row| row.get::<_, i64>(0))?;
         rows.map(|pos| Ok(unsigned(pos?))).collect()
     }
 }

@@ -46,12 +46,7 @@ impl Store {
                     "INSERT INTO machines (num, tag, property, state) VALUES (?1, ?2, ?3, ?4)
                      ON CONFLICT (num) DO UPDATE SET tag = ?2, property = ?3, state = ?4",
                 )?
-                .execute(params![
-                    document.num,
-                    state.tag(),
-                    state.property().map(|p| p.as_bytes().to_vec()),
-                    to_json(&state)?
-                ])?;
+                .execute(params![document.num, state.tag(), state.property().map(|p| p.as_bytes().to_vec()), to_json(&state)?])?;
         }
         Ok(())
     }
@@ -80,9 +75,8 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn standing(&self, doc: DocId, slot: &Slot) -> Result<Option<Standing>, StoreError> {
-        let mut statement = self
-            .connection
-            .prepare_cached("SELECT standing FROM standings JOIN documents USING (num) WHERE doc = ?1 AND slot = ?2")?;
+        let mut statement =
+            self.connection.prepare_cached("SELECT standing FROM standings JOIN documents USING (num) WHERE doc = ?1 AND slot = ?2")?;
         let text: Option<String> = statement.query_row(params![doc.as_bytes().as_slice(), slot.0], |row| row.get(0)).optional()?;
         text.map(|text| from_json(&text)).transpose()
     }
@@ -92,9 +86,8 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn standings(&self, doc: DocId) -> Result<Vec<Standing>, StoreError> {
-        let mut statement = self
-            .connection
-            .prepare_cached("SELECT standing FROM standings JOIN documents USING (num) WHERE doc = ?1 ORDER BY slot")?;
+        let mut statement =
+            self.connection.prepare_cached("SELECT standing FROM standings JOIN documents USING (num) WHERE doc = ?1 ORDER BY slot")?;
         let rows = statement.query_map([doc.as_bytes().as_slice()], |row| row.get::<_, String>(0))?;
         rows.map(|text| from_json(&text?)).collect()
     }
@@ -120,7 +113,8 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn machines(&self) -> Result<Vec<MachineRow>, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT doc, state FROM machines JOIN documents USING (num) ORDER BY tag, doc")?;
+        let mut statement =
+            self.connection.prepare_cached("SELECT doc, state FROM machines JOIN documents USING (num) ORDER BY tag, doc")?;
         let rows = statement.query_map([], |row| Ok((row.get::<_, Vec<u8>>(0)?, row.get::<_, String>(1)?)))?;
         rows.map(|row| machine_row(row?)).collect()
     }

@@ -1,13 +1,11 @@
-//! Documents and their changes: heads, counters and sequence numbers as rows, so that no document need be opened.
+//! Documents: their heads as rows, so that none need be opened, and their snapshots.
 
 use rusqlite::{OptionalExtension, Row, params};
-use shared::bytes::{Blob, Bytes16, Bytes32};
+use shared::bytes::Bytes32;
 use shared::ids::DocId;
-use shared::wire::Recipe;
 use std::collections::BTreeSet;
 
-use super::{Store, StoreError, fixed, signed, unsigned};
-use crate::admission::{ActorEnd, Checked};
+use super::{Store, StoreError, fixed};
 use crate::replica::genesis_hash;
 use crate::rights::Place;
 
@@ -28,22 +26,11 @@ pub struct DocumentRow {
     pub whole: bool,
 }
 
-/// A change in the log.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Logged {
-    /// Its position.
-    pub pos: u64,
-    /// Its document.
-    pub doc: DocId,
-    /// How to build it.
-    pub recipe: Recipe,
-}
-
-fn hashes(bytes: &[u8]) -> Result<Vec<Bytes32>, StoreError> {
+pub(super) fn hashes(bytes: &[u8]) -> Result<Vec<Bytes32>, StoreError> {
     bytes.chunks(32).map(|chunk| fixed(chunk).map(Bytes32)).collect()
 }
 
-fn joined(hashes: &[Bytes32]) -> Vec<u8> {
+pub(super) fn joined(hashes: &[Bytes32]) -> Vec<u8> {
     hashes.iter().flat_map(|h| h.0).collect()
 }
 
@@ -88,18 +75,6 @@ impl Store {
         statement.query_map([], |row| Ok(document_row(row)))?.map(|row| row?).collect()
     }
 
-    /// Offers these changes again: the shop says that it lacks them.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn offer_again(&self, hashes: &[Bytes32]) -> Result<(), StoreError> {
-        let mut statement = self.connection.prepare_cached("UPDATE changes SET at_shop = 0 WHERE hash = ?1")?;
-        for hash in hashes {
-            statement.execute([hash.0.as_slice()])?;
-        }
-        Ok(())
-    }
-
     /// What kind of document it is; `None` where there is none yet.
     ///
     /// # Errors
@@ -120,217 +95,16 @@ impl Store {
         self.document(doc)?.ok_or_else(|| StoreError::Damaged("a document that was just made is not there".to_owned()))
     }
 
-    /// Whether a change is held.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn holds_change(&self, hash: Bytes32) -> Result<bool, StoreError> {
-        Ok(self.connection.prepare_cached("SELECT 1 FROM changes WHERE hash = ?1")?.exists([hash.0.as_slice()])?)
-    }
-
-    /// Which of these changes a document lacks.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn missing(&self, doc: DocId, hashes: &[Bytes32]) -> Result<Vec<Bytes32>, StoreError> {
-        let genesis = genesis_hash(doc);
-        let mut statement = self
-            .connection
-            .prepare_cached("SELECT 1 FROM changes JOIN documents USING (num) WHERE hash = ?1 AND doc = ?2")?;
-        let mut missing = Vec::new();
-        for hash in hashes {
-            if *hash != genesis && !statement.exists(params![hash.0.as_slice(), doc.as_bytes().as_slice()])? {
-                missing.push(*hash);
-            }
-        }
-        Ok(missing)
-    }
-
-    /// The greatest operation counter among these changes of a document; the genesis has 1.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn top_op(&self, _doc: DocId, hashes: &[Bytes32]) -> Result<u64, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT top_op FROM changes WHERE hash = ?1")?;
-        let mut top = 1;
-        for hash in hashes {
-            let held: Option<i64> = statement.query_row([hash.0.as_slice()], |row| row.get(0)).optional()?;
-            top = top.max(held.map_or(1, unsigned));
-        }
-        Ok(top)
-    }
-
-    /// The last change of an actor in a document.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn last_of_actor(&self, doc: DocId, actor: Bytes16) -> Result<Option<ActorEnd>, StoreError> {
-        let mut statement = self.connection.prepare_cached(
-            "SELECT seq, hash, top_op FROM changes JOIN documents USING (num) WHERE doc = ?1 AND actor = ?2 ORDER BY seq DESC LIMIT 1",
-        )?;
-        let row: Option<(i64, Vec<u8>, i64)> = statement
-            .query_row(params![doc.as_bytes().as_slice(), actor.0.as_slice()], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))
-            .optional()?;
-        row.map(|(seq, hash, top_op)| Ok(ActorEnd { actor, seq: unsigned(seq), hash: Bytes32(fixed(&hash)?), top_op: unsigned(top_op) }))
-            .transpose()
-    }
-
-    /// Whether some of these changes is, or builds on, a given one. Counters fall along the way back, so the search is
-    /// cut where they fall below the one sought.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn descends(&self, from: &[Bytes32], sought: Bytes32, sought_top: u64) -> Result<bool, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT top_op, deps FROM changes WHERE hash = ?1")?;
-        let mut open = from.to_vec();
-        let mut done = BTreeSet::new();
-        while let Some(hash) = open.pop() {
-            if hash == sought {
-                return Ok(true);
-            }
-            if !done.insert(hash) {
-                continue;
-            }
-            let row: Option<(i64, Vec<u8>)> =
-                statement.query_row([hash.0.as_slice()], |row| Ok((row.get(0)?, row.get(1)?))).optional()?;
-            if let Some((top, deps)) = row
-                && unsigned(top) > sought_top
-            {
-                open.extend(hashes(&deps)?);
-            }
-        }
-        Ok(false)
-    }
-
-    /// Appends a change that passed the gate, with its records. Moves the document's heads.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn append(&self, doc: DocId, place: Place, recipe: &Recipe, records: &[Checked], at_shop: bool) -> Result<u64, StoreError> {
-        let row = self.found_document(doc, place)?;
-        let top_op = recipe.start_op + recipe.records.len() as u64 - 1;
-        self.connection
-            .prepare_cached(
-                "INSERT INTO changes (num, hash, actor, seq, start_op, top_op, deps, time, at_shop) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
-            )?
-            .execute(params![
-                row.num,
-                recipe.hash.0.as_slice(),
-                recipe.actor.0.as_slice(),
-                signed(recipe.seq),
-                signed(recipe.start_op),
-                signed(top_op),
-                joined(&recipe.deps),
-                recipe.time,
-                at_shop
-            ])?;
-        let pos = self.connection.last_insert_rowid();
-        for (idx, (checked, bytes)) in records.iter().zip(&recipe.records).enumerate() {
-            self.insert_record(row.num, checked, &bytes.0)?;
-            self.connection
-                .prepare_cached("INSERT INTO contents (pos, idx, id) VALUES (?1, ?2, ?3)")?
-                .execute(params![pos, signed(idx as u64), checked.record.id.as_bytes().as_slice()])?;
-        }
-        let mut heads: Vec<Bytes32> = row.heads.into_iter().filter(|head| !recipe.deps.contains(head)).collect();
-        heads.push(recipe.hash);
-        heads.sort_unstable();
-        self.connection.prepare_cached("UPDATE documents SET heads = ?2 WHERE num = ?1")?.execute(params![row.num, joined(&heads)])?;
-        Ok(unsigned(pos))
-    }
-
-    /// The end of the log.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn log_end(&self) -> Result<u64, StoreError> {
-        let end: Option<i64> = self.connection.prepare_cached("SELECT max(pos) FROM changes")?.query_row([], |row| row.get(0))?;
-        Ok(end.map_or(0, unsigned))
-    }
-
-    /// The changes of a document, each after what it builds on.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn changes_of(&self, num: i64) -> Result<Vec<Logged>, StoreError> {
-        self.changes("WHERE num = ?1 ORDER BY pos", num)
-    }
-
-    /// The changes that the shop is not known to hold, oldest first, up to a count.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn unsent(&self, most: i64) -> Result<Vec<Logged>, StoreError> {
-        self.changes("WHERE at_shop = 0 ORDER BY pos LIMIT ?1", most)
-    }
-
-    /// One change of the log.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn change_at(&self, pos: u64) -> Result<Option<Logged>, StoreError> {
-        Ok(self.changes("WHERE pos = ?1", signed(pos))?.pop())
-    }
-
-    fn changes(&self, which: &str, parameter: i64) -> Result<Vec<Logged>, StoreError> {
-        let sql = format!("SELECT pos, doc, hash, actor, seq, start_op, deps, time FROM changes JOIN documents USING (num) {which}");
-        let mut statement = self.connection.prepare_cached(&sql)?;
-        let rows = statement.query_map([parameter], |row| Ok(logged(row)))?;
-        let mut all = Vec::new();
-        for row in rows {
-            let mut change = row??;
-            change.recipe.records = self.contents(change.pos)?;
-            all.push(change);
-        }
-        Ok(all)
-    }
-
-    fn contents(&self, pos: u64) -> Result<Vec<Blob>, StoreError> {
-        let mut statement =
-            self.connection.prepare_cached("SELECT bytes FROM contents JOIN records USING (id) WHERE pos = ?1 ORDER BY idx")?;
-        Ok(statement.query_map([signed(pos)], |row| row.get(0).map(Blob))?.collect::<Result<_, _>>()?)
-    }
-
-    /// Notes that the shop holds these changes.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn mark_at_shop(&self, hashes: &[Bytes32]) -> Result<(), StoreError> {
-        let mut statement = self.connection.prepare_cached("UPDATE changes SET at_shop = 1 WHERE hash = ?1")?;
-        for hash in hashes {
-            statement.execute([hash.0.as_slice()])?;
-        }
-        Ok(())
-    }
-
-    /// Offers everything again: the shop was restored from a backup.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn offer_all_again(&self) -> Result<(), StoreError> {
-        self.connection.execute_batch("UPDATE changes SET at_shop = 0; UPDATE documents SET held = x'';")?;
-        Ok(())
-    }
-
-    /// Offers again every change with a record that the shop has not receipted. Level, not edge: whatever happened.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn offer_unreceipted_again(&self) -> Result<usize, StoreError> {
-        Ok(self.connection.execute(
-            "UPDATE changes SET at_shop = 0 WHERE at_shop = 1 AND pos IN
-               (SELECT pos FROM contents JOIN records USING (id) WHERE received_ms IS NULL)",
-            [],
-        )?)
-    }
-
     /// Notes the heads that the shop holds, and whether the whole document is wanted.
     ///
     /// # Errors
     /// [`StoreError`].
     pub fn set_held(&self, doc: DocId, held: &[Bytes32], whole: bool) -> Result<(), StoreError> {
-        self.connection
-            .prepare_cached("UPDATE documents SET held = ?2, whole = ?3 WHERE doc = ?1")?
-            .execute(params![doc.as_bytes().as_slice(), joined(held), whole])?;
+        self.connection.prepare_cached("UPDATE documents SET held = ?2, whole = ?3 WHERE doc = ?1")?.execute(params![
+            doc.as_bytes().as_slice(),
+            joined(held),
+            whole
+        ])?;
         Ok(())
     }
 
@@ -341,27 +115,6 @@ impl Store {
     pub fn want_whole(&self, doc: DocId) -> Result<(), StoreError> {
         self.connection.prepare_cached("UPDATE documents SET whole = 1 WHERE doc = ?1")?.execute([doc.as_bytes().as_slice()])?;
         Ok(())
-    }
-
-    /// Takes out the changes of a document that the shop does not hold, and gives back their records' bytes: the first
-    /// step of healing. The records themselves stay with the caller.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn take_out_unsent(&self, num: i64) -> Result<Vec<Blob>, StoreError> {
-        let unsent: Vec<Logged> = self.changes("WHERE num = ?1 AND at_shop = 0 ORDER BY pos", num)?;
-        let mut taken = Vec::new();
-        for change in unsent {
-            taken.extend(change.recipe.records);
-            let pos = signed(change.pos);
-            self.connection.prepare_cached("DELETE FROM contents WHERE pos = ?1")?.execute([pos])?;
-            self.connection.prepare_cached("DELETE FROM changes WHERE pos = ?1")?.execute([pos])?;
-        }
-        self.connection
-            .prepare_cached("DELETE FROM records WHERE num = ?1 AND NOT EXISTS (SELECT 1 FROM contents WHERE contents.id = records.id)")?
-            .execute([num])?;
-        self.rebuild_heads(num)?;
-        Ok(taken)
     }
 
     /// The heads that follow from a document's changes.
@@ -382,7 +135,7 @@ impl Store {
         Ok(heads.into_iter().collect())
     }
 
-    fn rebuild_heads(&self, num: i64) -> Result<(), StoreError> {
+    pub(super) fn rebuild_heads(&self, num: i64) -> Result<(), StoreError> {
         let doc: Vec<u8> = self.connection.query_row("SELECT doc FROM documents WHERE num = ?1", [num], |row| row.get(0))?;
         let heads = self.heads_from_changes(DocId::from_bytes(fixed(&doc)?), num)?;
         self.connection.execute("UPDATE documents SET heads = ?2 WHERE num = ?1", params![num, joined(&heads)])?;
@@ -394,8 +147,9 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn snapshot(&self, num: i64) -> Result<Option<Vec<u8>>, StoreError> {
-        let mut statement =
-            self.connection.prepare_cached("SELECT snapshot FROM documents WHERE num = ?1 AND snapshot_heads = heads AND snapshot IS NOT NULL")?;
+        let mut statement = self
+            .connection
+            .prepare_cached("SELECT snapshot FROM documents WHERE num = ?1 AND snapshot_heads = heads AND snapshot IS NOT NULL")?;
         Ok(statement.query_row([num], |row| row.get(0)).optional()?)
     }
 
@@ -420,21 +174,5 @@ fn document_row(row: &Row<'_>) -> Result<DocumentRow, StoreError> {
         heads: hashes(&row.get::<_, Vec<u8>>(3)?)?,
         held: hashes(&row.get::<_, Vec<u8>>(4)?)?,
         whole: row.get(5)?,
-    })
-}
-
-fn logged(row: &Row<'_>) -> Result<Logged, StoreError> {
-    Ok(Logged {
-        pos: unsigned(row.get(0)?),
-        doc: DocId::from_bytes(fixed(&row.get::<_, Vec<u8>>(1)?)?),
-        recipe: Recipe {
-            hash: Bytes32(fixed(&row.get::<_, Vec<u8>>(2)?)?),
-            actor: Bytes16(fixed(&row.get::<_, Vec<u8>>(3)?)?),
-            seq: unsigned(row.get(4)?),
-            start_op: unsigned(row.get(5)?),
-            deps: hashes(&row.get::<_, Vec<u8>>(6)?)?,
-            time: row.get(7)?,
-            records: Vec::new(),
-        },
     })
 }

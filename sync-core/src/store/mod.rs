@@ -7,6 +7,7 @@
 //!   compared: heads, standings, machine rows, grants.
 
 mod access;
+mod changes;
 mod derived;
 mod documents;
 mod meta;
@@ -20,9 +21,10 @@ use std::path::Path;
 use rusqlite::Connection;
 
 pub use access::{Code, CodeState};
+pub use changes::Logged;
 pub use derived::MachineRow;
-pub use documents::{DocumentRow, Logged};
-pub use quarantine::{Quarantined, QuarantineState};
+pub use documents::DocumentRow;
+pub use quarantine::{QuarantineState, Quarantined};
 pub use records::HeldRecord;
 pub use verify::Verification;
 
@@ -101,13 +103,27 @@ impl Store {
         Ok(Self { connection })
     }
 
-    /// Runs a step in one transaction: all of it is kept, or nothing.
+    /// Runs a step in one transaction: all of it is kept, or nothing. Inside another one, the step belongs to that.
     ///
     /// # Errors
     /// The step's own error, or [`StoreError`] where SQLite cannot commit.
     pub fn atomically<T, E: From<StoreError>>(&self, step: impl FnOnce(&Self) -> Result<T, E>) -> Result<T, E> {
-        self.run("BEGIN IMMEDIATE")?;
-        let result = step(self).and_then(|value| self.run("COMMIT").map(|()| value).map_err(E::from));
+        if !self.connection.is_autocommit() {
+            return step(self);
+        }
+        self.begin()?;
+        let result = step(self);
+        self.finish(result)
+    }
+
+    /// Begins a transaction that [`Store::finish`] ends.
+    pub(crate) fn begin(&self) -> Result<(), StoreError> {
+        self.run("BEGIN IMMEDIATE")
+    }
+
+    /// Commits where the result is good and undoes where it is not.
+    pub(crate) fn finish<T, E: From<StoreError>>(&self, result: Result<T, E>) -> Result<T, E> {
+        let result = result.and_then(|value| self.run("COMMIT").map(|()| value).map_err(E::from));
         if result.is_err() && !self.connection.is_autocommit() {
             // The first error is the one to tell; a rollback that fails leaves the transaction to be undone on open.
             let _ = self.connection.execute_batch("ROLLBACK");

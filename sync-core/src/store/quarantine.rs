@@ -126,8 +126,11 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn is_quarantined(&self, bytes: &[u8]) -> Result<bool, StoreError> {
-        let found: Option<i64> =
-            self.connection.prepare_cached("SELECT id FROM quarantine WHERE bytes = ?1")?.query_row([bytes], |row| row.get(0)).optional()?;
+        let found: Option<i64> = self
+            .connection
+            .prepare_cached("SELECT id FROM quarantine WHERE bytes = ?1")?
+            .query_row([bytes], |row| row.get(0))
+            .optional()?;
         Ok(found.is_some())
     }
 }

@@ -49,7 +49,9 @@ impl Store {
                 found.changes += 1;
                 match replica::change_hash(document.doc, &change.recipe) {
                     Ok(hash) if hash == change.recipe.hash => {}
-                    _ => found.faults.push(format!("Change {} of document {} is not what its records make.", change.recipe.hash, document.doc)),
+                    _ => found
+                        .faults
+                        .push(format!("Change {} of document {} is not what its records make.", change.recipe.hash, document.doc)),
                 }
                 for bytes in &change.recipe.records {
                     found.records += 1;

@@ -70,7 +70,8 @@ impl Book {
     /// # Errors
     /// [`BookError::Unknown`] where nothing speaks about the slot.
     pub fn slot_view(&self, doc: DocId, slot: &Slot, unit: LengthUnit) -> Result<ContestedSlot, BookError> {
-        let standing = self.store.standing(doc, slot)?.ok_or_else(|| BookError::Unknown(format!("nothing is stated about {}", slot.words())))?;
+        let standing =
+            self.store.standing(doc, slot)?.ok_or_else(|| BookError::Unknown(format!("nothing is stated about {}", slot.words())))?;
         self.side_by_side(doc, &standing, unit)
     }
 

@@ -177,7 +177,12 @@ pub(crate) fn judge_lash(line: &Lash, card: &EngineCard) -> Option<Verdict> {
 }
 
 /// The readings of a visit that say how a valve was left: *left*, or *found* where nothing was touched.
-pub(crate) fn last_of_visit<'a>(ledger: &'a crate::ledger::Ledger, visit: shared::ids::RecordId, valve: Valve, roster: &crate::roster::Roster) -> Option<&'a Clearance> {
+pub(crate) fn last_of_visit<'a>(
+    ledger: &'a crate::ledger::Ledger,
+    visit: shared::ids::RecordId,
+    valve: Valve,
+    roster: &crate::roster::Roster,
+) -> Option<&'a Clearance> {
     let of_stage = |stage: Stage| {
         ledger
             .in_slot(&shared::slot::Slot::lash(valve, stage))

@@ -99,7 +99,9 @@ impl Book {
             if left.is_none() && found.is_none() {
                 continue;
             }
-            let words = |reading: Option<&Clearance>| reading.and_then(|r| r.bracket().ok()).map_or_else(|| "not read".to_owned(), |b| b.show(unit));
+            let words = |reading: Option<&Clearance>| {
+                reading.and_then(|r| r.bracket().ok()).map_or_else(|| "not read".to_owned(), |b| b.show(unit))
+            };
             valves.push(ServiceValve {
                 valve,
                 range: card.map_or_else(String::new, |c| {

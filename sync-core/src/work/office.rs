@@ -38,10 +38,8 @@ impl Book {
         }
         let doc = self.roster_doc()?;
         let person = fresh_person(&hand.now, hand.entropy);
-        let drafts = vec![
-            Draft::new(doc, Person { person, name: name.trim().to_owned() }),
-            Draft::new(doc, RoleGrant { person, role: Some(role) }),
-        ];
+        let drafts =
+            vec![Draft::new(doc, Person { person, name: name.trim().to_owned() }), Draft::new(doc, RoleGrant { person, role: Some(role) })];
         self.write(drafts, &hand.now, hand.entropy)?;
         Ok(person)
     }

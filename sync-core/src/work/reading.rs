@@ -119,7 +119,10 @@ impl Book {
         };
         match card {
             Some(card) => say_next(&mut outcome, &reading, &card, set, unit),
-            None => outcome.next.push("This machine has no engine card yet: the reading is kept and not judged. Look the range up in the engine maker's manual.".to_owned()),
+            None => outcome.next.push(
+                "This machine has no engine card yet: the reading is kept and not judged. Look the range up in the engine maker's manual."
+                    .to_owned(),
+            ),
         }
         Ok(outcome)
     }

@@ -72,15 +72,13 @@ impl Book {
         }
         let person = self.identity()?.person;
         let also_open = state.open_visits().filter(|v| v.by == person).count();
-        let visit = Visit {
-            cold: entry.cold,
-            engine_tenth_c: entry.engine_tenth_c,
-            cautions_confirmed: true,
-            purpose: entry.purpose.clone(),
-        };
-        let visit = self.state_one(machine, visit, hand)?;
-        let hours = entry.meter.map(|meter| self.read_hours(machine, meter, hand)).transpose()?;
-        Ok(VisitOutcome { visit, hours, also_open })
+        let visit =
+            Visit { cold: entry.cold, engine_tenth_c: entry.engine_tenth_c, cautions_confirmed: true, purpose: entry.purpose.clone() };
+        self.as_one(|book| {
+            let visit = book.state_one(machine, visit, hand)?;
+            let hours = entry.meter.map(|meter| book.read_hours(machine, meter, hand)).transpose()?;
+            Ok(VisitOutcome { visit, hours, also_open })
+        })
     }
 
     /// Reads the hour meter. A reading that cannot be is kept too, and said to be in doubt.
@@ -100,15 +98,19 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError::Unknown`] where no visit is open; any other having kept nothing.
-    pub fn finish_visit(&mut self, machine: DocId, visit: Option<RecordId>, remark: &str, hand: &mut Hand<'_>) -> Result<FinishOutcome, BookError> {
+    pub fn finish_visit(
+        &mut self,
+        machine: DocId,
+        visit: Option<RecordId>,
+        remark: &str,
+        hand: &mut Hand<'_>,
+    ) -> Result<FinishOutcome, BookError> {
         self.known_machine(machine)?;
         let visit = match visit {
             Some(visit) => visit,
-            None => self
-                .my_open_visit(machine)?
-                .ok_or_else(|| BookError::Unknown("you have no open visit to this machine".to_owned()))?,
+            None => self.my_open_visit(machine)?.ok_or_else(|| BookError::Unknown("you have no open visit to this machine".to_owned()))?,
         };
-        let open = self.left_open(machine, visit, hand)?;
+        let open = self.left_open(machine, visit)?;
         let sign_off = SignOff { visit, complete: open.is_empty(), remark: remark.to_owned() };
         let draft = Draft { doc: machine, body: sign_off.into(), measured_by: hand.measured_by };
         let record = self.write(vec![draft], &hand.now, hand.entropy)?.pop();
@@ -120,8 +122,7 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
-    pub fn left_open(&self, machine: DocId, visit: RecordId, hand: &Hand<'_>) -> Result<Vec<String>, BookError> {
-        let _ = hand;
+    pub fn left_open(&self, machine: DocId, visit: RecordId) -> Result<Vec<String>, BookError> {
         let state = self.known_machine(machine)?;
         let card = self.card_of(&state)?.filter(|card| card.source.is_some());
         let roster = self.roster()?;

@@ -1,0 +1,139 @@
+//! `tappet guide`: a whole check, one question at a time. Every step is kept as soon as it is answered; leaving at any
+//! question says what is kept, and beginning again goes on from there.
+
+mod finish;
+mod leaves;
+mod progress;
+mod valve;
+
+use serde_json::json;
+use shared::engine_card::EngineCard;
+use shared::ids::{DocId, RecordId};
+use shared::leaf::LeafSet;
+use shared::valve::Valve;
+use sync_core::view::short;
+use sync_core::work::VisitEntry;
+
+use crate::ask::{self, Halt};
+use crate::commands::visit;
+use crate::exit::{Exit, Failure};
+use crate::outcome::Outcome;
+use crate::session::Session;
+use crate::show;
+
+/// Arguments of `guide`.
+#[derive(Debug, clap::Args)]
+pub(crate) struct GuideArgs {
+    /// The machine's tag, or the last digits of its id; asked for where none is given
+    machine: Option<String>,
+}
+
+/// A check under way.
+struct Check<'c, 's, 'e> {
+    session: &'c mut Session<'s, 'e>,
+    machine: DocId,
+    tag: String,
+    visit: RecordId,
+    /// The engine card, where it may be judged against.
+    card: Option<EngineCard>,
+    valves: Vec<Valve>,
+    set: LeafSet,
+    /// What this sitting has kept.
+    kept: Vec<RecordId>,
+    /// Something kept is in doubt or contested.
+    look: bool,
+}
+
+pub(crate) fn run(args: &GuideArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
+    session.book.identity()?;
+    let (mut check, resumed) = match begin(args, session) {
+        Ok(begun) => begun,
+        Err(Halt::Failed(failure)) => return Err(failure),
+        Err(Halt::Quit) => return Outcome::new(&json!({ "stopped": true, "kept": [] }), "Stopped before a visit was opened: nothing was kept."),
+    };
+    let done = valves(&mut check, resumed).and_then(|()| finish::finish(&mut check));
+    let finished = match done {
+        Ok(finished) => finished,
+        Err(Halt::Quit) => None,
+        Err(Halt::Failed(failure)) => {
+            let how = going_on(&check);
+            ask::say(check.session, &how);
+            return Err(failure);
+        }
+    };
+    let text = match &finished {
+        Some(finished) => visit::finish_words(finished, check.session)?,
+        None => going_on(&check),
+    };
+    let json = json!({
+        "machine": check.machine, "tag": check.tag, "visit": check.visit, "kept": check.kept,
+        "stopped": finished.is_none(), "finish": finished,
+    });
+    let text = show::wrapped(&text, show::width(check.session.env));
+    let outcome = Outcome::new(&json, text)?;
+    Ok(Outcome { exit: if check.look { Exit::NeedsALook } else { Exit::Done }, ..outcome })
+}
+
+/// The machine, the cautions, and a visit: the open one, or a new one.
+fn begin<'c, 's, 'e>(args: &GuideArgs, session: &'c mut Session<'s, 'e>) -> Result<(Check<'c, 's, 'e>, bool), Halt> {
+    let machine = match &args.machine {
+        Some(given) => session.machine(given)?,
+        None => ask::until(session, "Which machine? Its tag:", |session, answer| session.machine(answer))?,
+    };
+    let tag = session.book.title(machine)?;
+    let open = session.book.my_open_visit(machine)?;
+    let resumed = open.is_some();
+    ask::say(session, &format!("{tag}. Before a hand goes near the engine:"));
+    let cautions = visit::cautions(show::width(session.env));
+    ask::say(session, &cautions);
+    if !ask::yes_or_no(session, "Read, and followed?")? {
+        ask::say(session, "Then stop here, and come back when they are.");
+        return Err(Halt::Quit);
+    }
+    let mut kept = Vec::new();
+    let visit = match open {
+        Some(visit) => {
+            ask::say(session, &format!("Going on with your open visit {}.", short(&visit)));
+            visit
+        }
+        None => {
+            let cold = ask::yes_or_no(session, "Is the engine cold?")?;
+            if !cold {
+                ask::say(session, "Ranges are for a cold engine: readings are kept, and none of them settles before it has cooled.");
+            }
+            let entry = VisitEntry { cold, cautions_confirmed: true, ..VisitEntry::default() };
+            let visit = session.book.open_visit(machine, &entry, &mut session.env.hand(None))?.visit;
+            kept.push(visit);
+            ask::say(session, &format!("Visit {} is open. Every answer is kept at once; q stops, and nothing is lost.", short(&visit)));
+            visit
+        }
+    };
+    let now = session.env.now();
+    let view = session.book.machine_view(machine, session.unit, &now)?;
+    match &view.engine_card {
+        Some(card) => ask::say(session, &show::machine::card_words(card, session.unit)),
+        None => ask::say(session, "No engine card yet: readings are kept and not judged. Look the range up in the engine maker's manual."),
+    }
+    let valves = view.valves();
+    let card = view.engine_card.filter(|card| card.source.is_some());
+    let set = session.leaves()?;
+    Ok((Check { session, machine, tag, visit, card, valves, set, kept, look: false }, resumed))
+}
+
+fn valves(check: &mut Check<'_, '_, '_>, resumed: bool) -> Result<(), Halt> {
+    for valve in check.valves.clone() {
+        let so_far = if resumed { progress::of_valve(check, valve)? } else { None };
+        valve::check(check, valve, so_far)?;
+    }
+    Ok(())
+}
+
+/// What is kept, and how to go on.
+fn going_on(check: &Check<'_, '_, '_>) -> String {
+    let kept = match check.kept.len() {
+        0 => "Nothing new was entered".to_owned(),
+        1 => "1 record is kept".to_owned(),
+        count => format!("{count} records are kept"),
+    };
+    format!("Stopped. {kept}; visit {} stays open. To go on: tappet guide {}", short(&check.visit), check.tag)
+}

@@ -1,0 +1,37 @@
+//! `tappet history`: everything stated about a machine, newest first.
+
+use serde_json::json;
+
+use crate::exit::Failure;
+use crate::outcome::Outcome;
+use crate::session::Session;
+use crate::show::{self, Table};
+
+/// Arguments of `history`.
+#[derive(Debug, clap::Args)]
+pub(crate) struct HistoryArgs {
+    /// The machine's tag, or the last digits of its id
+    machine: String,
+    /// At most so many records
+    #[arg(long, value_name = "N")]
+    most: Option<usize>,
+}
+
+pub(crate) fn run(args: &HistoryArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
+    let machine = session.machine(&args.machine)?;
+    let now = session.env.now();
+    let view = session.book.machine_view(machine, session.unit, &now)?;
+    let most = args.most.unwrap_or(usize::MAX);
+    let lines: Vec<_> = view.history.iter().take(most).collect();
+    let mut table = Table::new(&["When", "Record", "Who", "What", "Now"]);
+    for line in &lines {
+        let sent = if line.at_shop { "" } else { ", not yet at the shop" };
+        let fate = format!("{}{sent}", show::machine::fate(line.fate));
+        table.row([session.local(line.at_ms)?, line.short.clone(), line.by.clone(), line.words.clone(), fate]);
+    }
+    let mut text = table.text(show::width(session.env));
+    if lines.len() < view.history.len() {
+        text = format!("{text}\n{} older ones are not shown.", view.history.len() - lines.len());
+    }
+    Outcome::new(&json!({ "machine": view.machine, "tag": view.tag, "history": lines }), text)
+}

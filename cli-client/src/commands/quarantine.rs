@@ -1,0 +1,16 @@
+//! `tappet quarantine`: records that were not taken, and why. Nothing entered is ever dropped.
+
+use serde_json::json;
+use sync_core::book::BookError;
+
+use crate::exit::Failure;
+use crate::outcome::Outcome;
+use crate::session::Session;
+use crate::show;
+
+pub(crate) fn run(session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
+    session.book.identity()?;
+    let held = session.book.store().quarantined().map_err(BookError::from)?;
+    let text = show::lists::quarantine(&held, session)?;
+    Outcome::new(&json!({ "quarantine": held }), text)
+}

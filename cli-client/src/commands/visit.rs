@@ -1,0 +1,157 @@
+//! `tappet visit`: opens and finishes a visit to a machine.
+
+use shared::caution::{CAUTIONS, DEFERENCE};
+use shared::hours::Hours;
+use sync_core::view::short;
+use sync_core::work::VisitEntry;
+
+use crate::ask::Halt;
+use crate::exit::Failure;
+use crate::given;
+use crate::outcome::Outcome;
+use crate::session::Session;
+use crate::{ask, show};
+
+/// What to do with a visit.
+#[derive(Debug, clap::Subcommand)]
+pub(crate) enum VisitCommand {
+    /// Open a visit, once the cautions have been read
+    Open(OpenArgs),
+    /// Finish your open visit, and hear what is left open
+    Finish(FinishArgs),
+}
+
+/// Arguments of `visit open`.
+#[derive(Debug, clap::Args)]
+pub(crate) struct OpenArgs {
+    /// The machine's tag, or the last digits of its id
+    machine: String,
+    /// What the hour meter shows
+    #[arg(long, value_name = "H")]
+    hours: Option<String>,
+    /// The engine is cold
+    #[arg(long, conflicts_with = "warm")]
+    cold: bool,
+    /// The engine is not cold: readings are kept and not settled
+    #[arg(long)]
+    warm: bool,
+    /// Engine temperature in degrees Celsius, where measured
+    #[arg(long, value_name = "T", value_parser = given::tenth_c, allow_hyphen_values = true)]
+    temp_c: Option<i32>,
+    /// The cautions have been read and are followed
+    #[arg(long)]
+    cautions_read: bool,
+    /// Why the machine is visited
+    #[arg(long, value_name = "TEXT", default_value = "")]
+    purpose: String,
+    /// Whose paper sheet the office writes down
+    #[arg(long, value_name = "NAME")]
+    measured_by: Option<String>,
+}
+
+/// Arguments of `visit finish`.
+#[derive(Debug, clap::Args)]
+pub(crate) struct FinishArgs {
+    /// The machine's tag, or the last digits of its id
+    machine: String,
+    /// A remark
+    #[arg(long, value_name = "TEXT", default_value = "")]
+    remark: String,
+    /// Whose paper sheet the office writes down
+    #[arg(long, value_name = "NAME")]
+    measured_by: Option<String>,
+}
+
+pub(crate) fn run(command: &VisitCommand, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
+    match command {
+        VisitCommand::Open(args) => open(args, session),
+        VisitCommand::Finish(args) => finish(args, session),
+    }
+}
+
+/// The cautions, as they are shown before a hand goes near an engine.
+pub(crate) fn cautions(width: usize) -> String {
+    let lines: Vec<String> = CAUTIONS.iter().enumerate().map(|(n, caution)| format!("{}. {caution}", n + 1)).collect();
+    format!("{}\n{}", show::indented(&lines.join("\n"), width), show::wrapped(DEFERENCE, width))
+}
+
+fn open(args: &OpenArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
+    let machine = session.machine(&args.machine)?;
+    let meter = args.hours.as_deref().map(given::read::<Hours>).transpose()?;
+    let measured_by = session.measurer(args.measured_by.as_deref())?;
+    let mut cold = args.cold;
+    if !args.cautions_read {
+        confirm_cautions(session)?;
+    }
+    if !args.cold && !args.warm && session.env.is_tty {
+        cold = ask::yes_or_no(session, "Is the engine cold?").map_err(not_opened)?;
+    }
+    let purpose = args.purpose.clone();
+    let entry = VisitEntry { cold, engine_tenth_c: args.temp_c, cautions_confirmed: true, purpose, meter };
+    let done = session.book.open_visit(machine, &entry, &mut session.env.hand(measured_by))?;
+    let tag = session.book.title(machine)?;
+    let mut lines = vec![format!("Visit {} to {tag} is open.", short(&done.visit))];
+    if !cold {
+        lines.push("The engine was not said to be cold: readings are kept, and not settled. Say --cold once it is.".to_owned());
+    }
+    if done.also_open > 0 {
+        lines.push(format!("Besides it {} of yours to this machine not finished.", if done.also_open == 1 { "1 visit is".to_owned() } else { format!("{} visits are", done.also_open) }));
+    }
+    let mut look = false;
+    if let (Some(hours), Some(meter)) = (&done.hours, meter) {
+        lines.push(show::reading::hours(meter, hours));
+        look = hours.doubt.is_some();
+    }
+    let text = show::wrapped(&lines.join("\n"), show::width(session.env));
+    Ok(Outcome::new(&done, text)?.with("machine", &machine)?.needing(look))
+}
+
+/// Shows the cautions; on a terminal asks, in a script refuses: nobody has read them there.
+fn confirm_cautions(session: &mut Session<'_, '_>) -> Result<(), Failure> {
+    let cautions = cautions(show::width(session.env));
+    ask::say(session, &cautions);
+    if !session.env.is_tty {
+        return Err(Failure::CouldNot(
+            "the visit was not opened: the cautions above are to be read first. Say so with --cautions-read; nothing was kept".to_owned(),
+        ));
+    }
+    match ask::yes_or_no(session, "Read, and followed?") {
+        Ok(true) => Ok(()),
+        Ok(false) => Err(not_opened(Halt::Quit)),
+        Err(halt) => Err(not_opened(halt)),
+    }
+}
+
+fn not_opened(halt: Halt) -> Failure {
+    match halt {
+        Halt::Quit => Failure::CouldNot("the visit was not opened: the cautions come first; nothing was kept".to_owned()),
+        Halt::Failed(failure) => failure,
+    }
+}
+
+fn finish(args: &FinishArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
+    let machine = session.machine(&args.machine)?;
+    let measured_by = session.measurer(args.measured_by.as_deref())?;
+    let visit = session.open_visit(machine, measured_by)?;
+    let done = session.book.finish_visit(machine, visit, &args.remark, &mut session.env.hand(measured_by))?;
+    let text = finish_words(&done, session)?;
+    Outcome::new(&done, text)?.with("machine", &machine)
+}
+
+/// How a visit was finished.
+pub(crate) fn finish_words(done: &sync_core::work::FinishOutcome, session: &mut Session<'_, '_>) -> Result<String, Failure> {
+    let now = session.env.now();
+    let held = session.book.store().held(done.record).map_err(sync_core::book::BookError::from)?;
+    let mut lines = vec![format!("Visit {} is finished.", short(&done.visit))];
+    if done.complete {
+        lines.push("Every valve was left in range.".to_owned());
+    } else {
+        lines.push("Left open:".to_owned());
+        lines.extend(done.open.iter().map(|open| format!("  {open}")));
+    }
+    if let Some(held) = held {
+        let view = session.book.machine_view(held.doc, session.unit, &now)?;
+        lines.push(format!("Next check: {}", show::sentence(&view.due_words)));
+    }
+    Ok(show::wrapped(&lines.join("\n"), show::width(session.env)))
+}

@@ -1,0 +1,54 @@
+//! What an exchange did, in sentences.
+
+use sync_core::view::short;
+
+use crate::exit::Failure;
+use crate::level::Levelled;
+use crate::session::Session;
+use crate::show;
+
+/// Whether somebody should look: something was not taken, or the two sides are not level.
+pub(crate) fn wants_a_look(done: &Levelled) -> bool {
+    !done.refused.is_empty() || !done.level
+}
+
+/// What an exchange did.
+pub(crate) fn words(session: &Session<'_, '_>, done: &Levelled) -> Result<String, Failure> {
+    let mut lines = vec![format!("The shop took {}; {} came from it.", changes(done.taken), changes(done.received))];
+    if done.shop_restored {
+        lines.push("The shop was restored from an older copy: this device has offered everything that it holds again.".to_owned());
+    }
+    if done.healed > 0 {
+        lines.push(format!("{} kept here in a change that the shop could not take: sent again in a new one.", records(done.healed)));
+    }
+    if !done.refused.is_empty() {
+        lines.push(format!("Not taken: {}. Nothing is lost; see tappet quarantine.", records(done.refused.len())));
+    }
+    for line in &done.refused {
+        let which = line.record.map_or_else(|| "a change".to_owned(), |id| format!("record {}", short(&id)));
+        lines.push(format!("  {which} of {}: {}", session.book.title(line.doc)?, show::sentence(&line.detail)));
+    }
+    lines.push(match (done.level, done.waiting) {
+        (true, 0) => "Level with the shop: nothing waits.".to_owned(),
+        (true, 1) => "Level as far as the shop takes it: 1 record waits for its receipt.".to_owned(),
+        (true, waiting) => format!("Level as far as the shop takes it: {waiting} records wait for their receipt."),
+        (false, waiting) => format!(
+            "Not level after {} rounds, {} waiting. Everything is still here; exchange again, and tell the office if it stays so.",
+            done.rounds,
+            records(usize::try_from(waiting).unwrap_or(usize::MAX))
+        ),
+    });
+    if session.global.verbose {
+        let t = done.traffic;
+        lines.push(format!("{} rounds, {} requests, {} bytes sent, {} bytes received.", done.rounds, t.requests, t.bytes_sent, t.bytes_received));
+    }
+    Ok(show::wrapped(&lines.join("\n"), show::width(session.env)))
+}
+
+fn changes(count: usize) -> String {
+    if count == 1 { "1 change".to_owned() } else { format!("{count} changes") }
+}
+
+fn records(count: usize) -> String {
+    if count == 1 { "1 record".to_owned() } else { format!("{count} records") }
+}

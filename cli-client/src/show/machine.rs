@@ -1,0 +1,137 @@
+//! One machine on a screen.
+
+use shared::engine_card::{EngineCard, Range};
+use shared::length::LengthUnit;
+use shared::record::FindingKind;
+use shared::valve::Side;
+use sync_core::standing::State;
+use sync_core::view::{Fate, LashView, MachineView, short};
+
+use super::{Table, indented, sentence, width, wrapped};
+use crate::exit::Failure;
+use crate::session::Session;
+
+/// What became of a record, in a word or two.
+pub(crate) const fn fate(fate: Fate) -> &'static str {
+    match fate {
+        Fate::Stands => "stands",
+        Fate::Contends => "contends",
+        Fate::Replaced => "replaced",
+        Fate::Aside => "set aside",
+        Fate::Voided => "taken back",
+        Fate::NotUnderstood => "not understood",
+    }
+}
+
+/// How a slot stands, in a word.
+pub(crate) const fn state(state: State) -> &'static str {
+    match state {
+        State::Empty => "nothing stands",
+        State::Stands => "stands",
+        State::Corroborated => "several agree",
+        State::Contested => "CONTESTED",
+        State::Ruled => "by ruling",
+        State::Recheck => "measure again",
+    }
+}
+
+/// A range as people say it.
+pub(crate) fn range(range: &Range, unit: LengthUnit) -> String {
+    let aim = range.aim.map_or_else(String::new, |aim| format!(", aim {}", aim.show_bare(unit)));
+    format!("{} to {}{aim}", range.low.show_bare(unit), range.high.show(unit))
+}
+
+/// The whole screen of one machine.
+pub(crate) fn screen(view: &MachineView, session: &Session<'_, '_>) -> Result<String, Failure> {
+    let width = width(session.env);
+    let mut parts = vec![head(view, session)?];
+    if view.lash.is_empty() {
+        parts.push("Clearances: none read yet.".to_owned());
+    } else {
+        parts.push(clearances(view, session)?);
+    }
+    let mut open = Vec::new();
+    for finding in &view.findings {
+        let grade = if finding.grade == FindingKind::Hold { "HOLD, do not run" } else { "finding" };
+        open.push(format!("{grade} {}: {} ({}).", short(&finding.finding), finding.what, session.local(finding.at_ms)?));
+    }
+    for slot in &view.state.contested {
+        open.push(format!("Contested: {}. The office or a lead rules.", slot.words()));
+    }
+    for slot in &view.state.recheck {
+        open.push(format!("To be measured again, by ruling: {}.", slot.words()));
+    }
+    for aside in &view.state.aside {
+        open.push(format!("Set aside, {} {}: {}", aside.slot.words(), short(&aside.aside.id), sentence(&aside.aside.why)));
+    }
+    for visit in view.visits.iter().filter(|v| v.visit.finished_ms.is_none()) {
+        open.push(format!("Visit {} of {} is open since {}.", short(&visit.visit.visit), visit.by_name, session.local(visit.visit.at_ms)?));
+    }
+    if !open.is_empty() {
+        parts.push(format!("Open:\n{}", indented(&open.join("\n"), width)));
+    }
+    Ok(parts.join("\n\n"))
+}
+
+fn head(view: &MachineView, session: &Session<'_, '_>) -> Result<String, Failure> {
+    let width = width(session.env);
+    let provisional = if view.provisional { ", provisional: the office has not confirmed it" } else { "" };
+    let about = if view.description.is_empty() { String::new() } else { format!(", {}", view.description) };
+    let mut lines = vec![format!("{}{about}", view.tag)];
+    lines.push(format!("At {}; {} duty{provisional}.", view.property_name, view.duty.name()));
+    lines.push(match &view.state.hours {
+        Some(hours) => format!("Hour meter {} h, read {}.", hours.meter, session.local(hours.at_ms)?),
+        None => "Hour meter: no reading stands.".to_owned(),
+    });
+    lines.push(sentence(&view.due_words));
+    lines.push(match &view.engine_card {
+        Some(card) => card_words(card, session.unit),
+        None => "No engine card yet: readings are kept and not judged.".to_owned(),
+    });
+    Ok(wrapped(&lines.join("\n"), width))
+}
+
+/// An engine card in two sentences: ranges, and where they were read.
+pub(crate) fn card_words(card: &EngineCard, unit: LengthUnit) -> String {
+    let source = match &card.source {
+        Some(source) => format!("Read in {}, {}.", source.manual, source.page),
+        None => "It names no manual and page, so nothing is judged against it.".to_owned(),
+    };
+    let (intake, exhaust) = (range(&card.range(Side::Intake), unit), range(&card.range(Side::Exhaust), unit));
+    format!("Engine card {}: intake {intake}; exhaust {exhaust}; engine cold. {source}", card.name)
+}
+
+fn clearances(view: &MachineView, session: &Session<'_, '_>) -> Result<String, Failure> {
+    let mut table = Table::new(&["Valve", "Stage", "Clearance", "Verdict", "Who", "When", "How it stands"]);
+    for line in &view.lash {
+        let when = line.lash.at_ms.map(|ms| session.local(ms)).transpose()?.unwrap_or_default();
+        let stands = if line.lash.reason.is_empty() || line.lash.state == State::Stands {
+            state(line.lash.state).to_owned()
+        } else {
+            format!("{}: {}", state(line.lash.state), line.lash.reason)
+        };
+        table.row([
+            line.lash.valve.to_string(),
+            line.lash.stage.name().to_owned(),
+            clearance(line),
+            verdict(line).to_owned(),
+            line.by_name.clone(),
+            when,
+            stands,
+        ]);
+    }
+    Ok(table.text(width(session.env)))
+}
+
+fn clearance(line: &LashView) -> String {
+    let warm = if line.lash.stands.is_some() && !line.lash.cold { ", not cold" } else { "" };
+    format!("{}{warm}", line.words)
+}
+
+fn verdict(line: &LashView) -> &'static str {
+    match (line.judged, line.lash.stands) {
+        (Some(verdict), _) => verdict.word(),
+        (None, Some(_)) => "not judged",
+        (None, None) => "-",
+    }
+}

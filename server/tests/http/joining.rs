@@ -1,0 +1,217 @@
+//! Codes, enrolment, log-in, tokens; and every way in which they are refused.
+
+use axum::body::Body;
+use axum::http::{Method, StatusCode, header};
+use ed25519_dalek::SigningKey;
+use ed25519_dalek::pkcs8::EncodePrivateKey;
+use jsonwebtoken::{Algorithm, DecodingKey, EncodingKey, Header, Validation, decode, encode};
+use shared::ids::PersonId;
+use shared::problem::Code;
+use shared::role::Role;
+use shared::wire::{ASSERTION_TYP, ASSERTION_TYPE, AccessClaims, AssertionClaims, CodeRequest, EnrolAnswer, TokenAnswer};
+use sync_core::moment::fresh_person;
+
+use crate::support::{Device, ISSUER, World, asked, chance};
+use server::Clock;
+
+const MINUTE: i64 = 60_000;
+
+#[tokio::test]
+async fn a_device_joins_and_its_token_verifies_under_the_published_key() {
+    let world = World::new();
+    let health = world.get("/health", "").await;
+    assert_eq!(health.status, StatusCode::OK);
+    let office = world.office().await;
+    let keys = world.get("/.well-known/jwks.json", "").await;
+    assert_eq!(keys.headers[header::CONTENT_TYPE], "application/jwk-set+json");
+    let keys: serde_json::Value = keys.json();
+    let key = &keys["keys"][0];
+    assert_eq!((key["kty"].as_str(), key["crv"].as_str(), key["alg"].as_str()), (Some("OKP"), Some("Ed25519"), Some("EdDSA")));
+    let token_kid = jsonwebtoken::decode_header(&office.token).unwrap().kid;
+    assert_eq!(token_kid.as_deref(), key["kid"].as_str());
+    let mut validation = Validation::new(Algorithm::EdDSA);
+    validation.validate_exp = false;
+    validation.set_audience(&[ISSUER]);
+    let published = DecodingKey::from_ed_components(key["x"].as_str().unwrap()).unwrap();
+    let said = decode::<AccessClaims>(&office.token, &published, &validation).unwrap().claims;
+    assert_eq!(said.person, office.person());
+    assert!(world.get("/v1/due", &office.token).await.json::<Vec<serde_json::Value>>().is_empty());
+}
+
+#[tokio::test]
+async fn the_same_enrolment_again_gets_the_same_answer_and_no_other_device_gets_any() {
+    let world = World::new();
+    let device = Device::blank();
+    let request = device.book.enrol_request(&world.first_code.to_lowercase(), "desk", &world.clock.now(), &mut chance).unwrap();
+    let first: EnrolAnswer = world.post_json("/v1/enrol", "", &request).await.json();
+    let second: EnrolAnswer = world.post_json("/v1/enrol", "", &request).await.json();
+    assert_eq!(first, second);
+    assert_eq!((first.issuer.as_str(), first.role), (ISSUER, Some(Role::Office)));
+    let other = Device::blank().book.enrol_request(&world.first_code, "thief", &world.clock.now(), &mut chance).unwrap();
+    let problem = world.post_json("/v1/enrol", "", &other).await.problem(403, Code::CodeInvalid);
+    assert!(problem.detail.contains("used"), "{}", problem.detail);
+}
+
+#[tokio::test]
+async fn a_code_that_is_wrong_or_old_is_refused() {
+    let world = World::new();
+    let wrong = Device::blank().book.enrol_request("AAAAA-BBBBB", "desk", &world.clock.now(), &mut chance).unwrap();
+    world.post_json("/v1/enrol", "", &wrong).await.problem(403, Code::CodeInvalid);
+    world.clock.on(24 * 60 * MINUTE + 1);
+    let late = Device::blank().book.enrol_request(&world.first_code, "desk", &world.clock.now(), &mut chance).unwrap();
+    let problem = world.post_json("/v1/enrol", "", &late).await.problem(403, Code::CodeInvalid);
+    assert!(problem.detail.contains("expired"), "{}", problem.detail);
+}
+
+#[tokio::test]
+async fn after_ten_wrong_codes_even_the_right_one_waits_a_minute() {
+    let world = World::new();
+    let wrong = Device::blank().book.enrol_request("AAAAA-BBBBB", "desk", &world.clock.now(), &mut chance).unwrap();
+    for _ in 0..10 {
+        world.post_json("/v1/enrol", "", &wrong).await.problem(403, Code::CodeInvalid);
+    }
+    let right = Device::blank().book.enrol_request(&world.first_code, "desk", &world.clock.now(), &mut chance).unwrap();
+    let refused = world.post_json("/v1/enrol", "", &right).await;
+    refused.problem(429, Code::TooMany);
+    let wait_s: i64 = refused.headers[header::RETRY_AFTER].to_str().unwrap().parse().unwrap();
+    assert!((1..=61).contains(&wait_s), "{wait_s}");
+    world.clock.on(wait_s * 1000);
+    world.post_json("/v1/enrol", "", &right).await.json::<EnrolAnswer>();
+}
+
+#[tokio::test]
+async fn bodies_of_the_wrong_shape_are_problems_too() {
+    let world = World::new();
+    let long = format!("{{\"code\":\"{}\"}}", "A".repeat(20_000));
+    for (kind, body, status, code) in [
+        ("application/json", "{", 400, Code::Unreadable),
+        ("application/json", "{\"code\":7}", 400, Code::Unreadable),
+        ("application/json", "{\"surprise\":7}", 400, Code::Unreadable),
+        ("text/plain", "{}", 415, Code::Unreadable),
+        ("application/json", long.as_str(), 413, Code::TooLarge),
+    ] {
+        let request = asked(Method::POST, "/v1/enrol", "").header(header::CONTENT_TYPE, kind).body(Body::from(body.to_owned())).unwrap();
+        world.send(request).await.problem(status, code);
+    }
+    let no_form = asked(Method::POST, "/v1/token", "").header(header::CONTENT_TYPE, "application/json").body(Body::from("{}")).unwrap();
+    world.send(no_form).await.problem(415, Code::Unreadable);
+    let bare = asked(Method::POST, "/v1/token", "").header(header::CONTENT_TYPE, "application/x-www-form-urlencoded");
+    world.send(bare.body(Body::from("grant_type=client_credentials")).unwrap()).await.problem(400, Code::Unreadable);
+}
+
+#[tokio::test]
+async fn a_log_in_holds_once_and_its_answer_is_not_for_caches() {
+    let world = World::new();
+    let office = world.office().await;
+    let assertion = office.assertion(&world);
+    let answer = world.log_in_with(&assertion).await;
+    assert_eq!(answer.headers[header::CACHE_CONTROL], "no-store");
+    assert_eq!(answer.json::<TokenAnswer>().expires_in, 900);
+    let refused = world.log_in_with(&assertion).await;
+    assert_eq!(refused.headers[header::WWW_AUTHENTICATE], "Bearer");
+    assert!(refused.problem(401, Code::TokenInvalid).detail.contains("before"));
+    let fresh = office.assertion(&world);
+    world.log_in_as("password", ASSERTION_TYPE, &fresh).await.problem(400, Code::Unreadable);
+    world.log_in_as("client_credentials", "urn:other", &fresh).await.problem(400, Code::Unreadable);
+    world.log_in_with("").await.problem(401, Code::TokenInvalid);
+    world.log_in_with("a.b.c").await.problem(401, Code::TokenInvalid);
+}
+
+#[tokio::test]
+async fn a_device_with_a_wrong_clock_is_told_the_time_and_logs_in_by_it() {
+    let world = World::new();
+    let office = world.office().await;
+    let off_by = 3 * 60 * MINUTE;
+    let mut device_now = world.clock.now();
+    device_now.wall_ms -= off_by;
+    let wrong = office.book.assertion(&device_now, 0, &mut chance).unwrap();
+    let told = world.log_in_with(&wrong).await.problem(401, Code::ClockWrong).shop_time_ms.unwrap();
+    assert_eq!(told, world.clock.now().wall_ms);
+    let again = office.book.assertion(&device_now, told - device_now.wall_ms, &mut chance).unwrap();
+    world.log_in_with(&again).await.json::<TokenAnswer>();
+}
+
+/// An assertion like the device's own, under another header or key.
+fn forged(device: &Device, world: &World, header: &Header, key: &SigningKey) -> String {
+    let identity = device.book.identity().unwrap();
+    let iat = world.clock.now().wall_ms / 1000;
+    let jti = fresh_person(&world.clock.now(), &mut chance).0;
+    let claims = AssertionClaims { iss: identity.device, sub: identity.device, aud: ISSUER.to_owned(), iat, exp: iat + 240, jti };
+    encode(header, &claims, &EncodingKey::from_ed_der(key.to_pkcs8_der().unwrap().as_bytes())).unwrap()
+}
+
+fn unsigned(token: &str) -> String {
+    let claims = token.split('.').nth(1).unwrap();
+    // {"alg":"none","typ":"at+jwt"}, in base64url.
+    format!("eyJhbGciOiJub25lIiwidHlwIjoiYXQrand0In0.{claims}.")
+}
+
+#[tokio::test]
+async fn forged_assertions_are_refused() {
+    let world = World::new();
+    let office = world.office().await;
+    let kid = office.book.identity().unwrap().device.to_string();
+    let good = Header { typ: Some(ASSERTION_TYP.to_owned()), kid: Some(kid), ..Header::new(Algorithm::EdDSA) };
+    let mut seed = [0; 32];
+    chance(&mut seed);
+    world.log_in_with(&forged(&office, &world, &good, &SigningKey::from_bytes(&seed))).await.problem(401, Code::TokenInvalid);
+    world.log_in_with(&unsigned(&office.assertion(&world))).await.problem(401, Code::TokenInvalid);
+    let stranger = Header { kid: Some(fresh_person(&world.clock.now(), &mut chance).to_string()), ..good };
+    world.log_in_with(&forged(&office, &world, &stranger, &SigningKey::from_bytes(&seed))).await.problem(401, Code::DeviceUnknown);
+}
+
+#[tokio::test]
+async fn only_a_token_of_this_shop_that_holds_now_opens_anything() {
+    let world = World::new();
+    let mut office = world.office().await;
+    let elsewhere = World::new().office().await;
+    for (token, why) in [
+        (String::new(), "none"),
+        ("nonsense".to_owned(), "nonsense"),
+        (elsewhere.token.clone(), "another shop's"),
+        (office.assertion(&world), "an assertion in place of a token"),
+        (unsigned(&office.token), "unsigned"),
+    ] {
+        let answer = world.get("/v1/due", &token).await;
+        answer.problem(401, Code::TokenInvalid);
+        assert!(answer.headers[header::WWW_AUTHENTICATE].to_str().unwrap().starts_with("Bearer"), "{why}");
+    }
+    let twice = asked(Method::GET, "/v1/due", &office.token).header(header::AUTHORIZATION, format!("Bearer {}", office.token));
+    world.send(twice.body(Body::empty()).unwrap()).await.problem(401, Code::TokenInvalid);
+    let basic = asked(Method::GET, "/v1/due", "").header(header::AUTHORIZATION, format!("Basic {}", office.token));
+    world.send(basic.body(Body::empty()).unwrap()).await.problem(401, Code::TokenInvalid);
+    world.clock.on(15 * MINUTE);
+    let ended = world.get("/v1/due", &office.token).await.problem(401, Code::TokenInvalid);
+    assert!(ended.detail.contains("ended"), "{}", ended.detail);
+    office.log_in(&world).await;
+    assert_eq!(world.get("/v1/due", &office.token).await.status, StatusCode::OK);
+}
+
+#[tokio::test]
+async fn a_revoked_device_is_shut_out_at_once() {
+    let world = World::new();
+    let mut office = world.office().await;
+    let tech = world.join(&mut office, "Ben", Role::Tech, None).await;
+    assert_eq!(world.get("/v1/due", &tech.token).await.status, StatusCode::OK);
+    let identity = tech.book.identity().unwrap();
+    let gone = shared::record::DeviceRevoked { device: identity.device, reason: "lost in a ditch".to_owned() };
+    office.state(&world, identity.root.shop.roster(), vec![gone.into()]);
+    office.level(&world).await;
+    world.get("/v1/due", &tech.token).await.problem(401, Code::DeviceRevoked);
+    world.log_in_with(&tech.assertion(&world)).await.problem(401, Code::DeviceRevoked);
+}
+
+#[tokio::test]
+async fn codes_are_for_the_office_to_issue() {
+    let world = World::new();
+    let mut office = world.office().await;
+    let tech = world.join(&mut office, "Ben", Role::Tech, None).await;
+    let lead = world.join(&mut office, "Cleo", Role::Lead, None).await;
+    let ask = CodeRequest { person: tech.person() };
+    world.post_json("/v1/codes", "", &ask).await.problem(401, Code::TokenInvalid);
+    let problem = world.post_json("/v1/codes", &tech.token, &ask).await.problem(403, Code::RoleMayNot);
+    assert!(problem.detail.contains("tech"), "{}", problem.detail);
+    world.post_json("/v1/codes", &lead.token, &ask).await.problem(403, Code::RoleMayNot);
+    let nobody = CodeRequest { person: PersonId(fresh_person(&world.clock.now(), &mut chance).0) };
+    world.post_json("/v1/codes", &office.token, &nobody).await.problem(404, Code::NotFound);
+}

@@ -1,0 +1,11 @@
+//! The server over HTTP: its routes called in-process, and over a real socket. One binary, so that it links once.
+
+#![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
+
+mod exchanging;
+mod joining;
+mod looking;
+mod quarantine;
+mod socket;
+mod support;
+mod surround;

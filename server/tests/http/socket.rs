@@ -1,0 +1,173 @@
+//! Start-up and stop, and the server over a real socket.
+
+use std::net::SocketAddr;
+use std::sync::Arc;
+
+use server::{Clock, ServerError, SystemClock, start};
+use shared::problem::Code;
+use shared::wire::{ASSERTION_TYPE, ExchangeAnswer, LARGEST_BODY, TokenAnswer};
+use sync_core::exchange::{read_body, write_body};
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio::net::TcpStream;
+
+use crate::support::{Answer, Device, HandClock, chance, config};
+
+/// One request over one connection, written out by hand.
+async fn over(address: SocketAddr, head: &str, body: &[u8]) -> Answer {
+    let mut stream = TcpStream::connect(address).await.unwrap();
+    let head = format!("{head}\r\nhost: shop\r\nconnection: close\r\ncontent-length: {}\r\n\r\n", body.len());
+    stream.write_all(head.as_bytes()).await.unwrap();
+    // The server may answer and close before it has read all of what is too large.
+    let _ = stream.write_all(body).await;
+    read(stream).await
+}
+
+async fn read(mut stream: TcpStream) -> Answer {
+    let mut bytes = Vec::new();
+    let mut part = [0; 4096];
+    while let Ok(n @ 1..) = stream.read(&mut part).await {
+        bytes.extend_from_slice(&part[..n]);
+    }
+    let split = bytes.windows(4).position(|w| w == b"\r\n\r\n").unwrap_or_else(|| panic!("no head: {bytes:?}"));
+    let head = String::from_utf8(bytes[..split].to_vec()).unwrap();
+    let mut lines = head.lines();
+    let status = lines.next().unwrap().split(' ').nth(1).unwrap().parse().unwrap();
+    let mut headers = axum::http::HeaderMap::new();
+    for line in lines {
+        let (name, value) = line.split_once(": ").unwrap();
+        headers.append(name.parse::<axum::http::HeaderName>().unwrap(), value.parse().unwrap());
+    }
+    Answer { status, headers, body: bytes[split + 4..].to_vec() }
+}
+
+#[tokio::test]
+async fn a_whole_round_over_the_wire_and_the_issuer_outlives_the_port() {
+    let folder = tempfile::tempdir().unwrap();
+    let data = folder.path().join("deep/shop");
+    let clock = Arc::new(SystemClock::new().unwrap());
+    let running = start(config(&data), clock.clone()).await.unwrap();
+    let address = running.address;
+    assert_ne!(address.port(), 0);
+    assert!(!format!("{running:?}").contains(running.first_code.as_deref().unwrap()));
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::PermissionsExt;
+        assert_eq!(std::fs::metadata(&data).unwrap().permissions().mode() & 0o777, 0o700);
+    }
+
+    let mut desk = Device::blank();
+    let request = desk.book.enrol_request(running.first_code.as_deref().unwrap(), "desk", &clock.now(), &mut chance).unwrap();
+    let json = serde_json::to_vec(&request).unwrap();
+    let answer = over(address, "POST /v1/enrol HTTP/1.1\r\ncontent-type: application/json", &json).await;
+    let url = running.url();
+    desk.book.enrolled(&answer.json(), &url).unwrap();
+    assert_eq!(desk.book.identity().unwrap().issuer, url);
+
+    let log_in = async |desk: &Device, address| {
+        let assertion = desk.book.assertion(&clock.now(), 0, &mut chance).unwrap();
+        let form = format!("grant_type=client_credentials&client_assertion_type={ASSERTION_TYPE}&client_assertion={assertion}");
+        let head = "POST /v1/token HTTP/1.1\r\ncontent-type: application/x-www-form-urlencoded";
+        over(address, head, form.as_bytes()).await.json::<TokenAnswer>().access_token
+    };
+    let token = log_in(&desk, address).await;
+    let sent_at = clock.now();
+    let head = format!("POST /v1/exchange HTTP/1.1\r\nauthorization: Bearer {token}\r\ncontent-type: application/cbor");
+    let packed = format!("{head}\r\ncontent-encoding: zstd\r\naccept-encoding: zstd");
+    let answer = over(address, &packed, &write_body(&desk.book.offer(&sent_at).unwrap(), true).unwrap()).await;
+    let answer: ExchangeAnswer = read_body(&answer.body, true).unwrap();
+    assert!(desk.book.take_answer(&sent_at, &answer, &clock.now(), &mut chance).unwrap().received >= 1);
+    over(address, &head, &vec![0; LARGEST_BODY + 1]).await.problem(413, Code::TooLarge);
+
+    // A second server must not have the same book.
+    let second = start(config(&data), clock.clone()).await.unwrap_err();
+    assert!(matches!(second, ServerError::Book(_)) && second.to_string().contains("another program"), "{second}");
+
+    running.shutdown().await;
+    assert!(TcpStream::connect(address).await.is_err());
+
+    // Another port, and nothing said about the shop: it is the same shop, under the same issuer.
+    let mut bare = server::Config::new(&data);
+    bare.listen = "127.0.0.1:0".parse().unwrap();
+    let again = start(bare, clock.clone()).await.unwrap();
+    assert!(again.first_code.is_none());
+    assert_ne!(again.address, address);
+    log_in(&desk, again.address).await;
+    again.shutdown().await;
+    let found = server::running::verify(&config(&data)).unwrap();
+    assert!(found.faults.is_empty() && found.records > 0, "{found:?}");
+}
+
+#[tokio::test]
+async fn what_cannot_be_started_leaves_no_book_behind() {
+    let folder = tempfile::tempdir().unwrap();
+    let clock = Arc::new(HandClock::default());
+    let mut open = config(folder.path());
+    open.listen = "0.0.0.0:0".parse().unwrap();
+    assert!(start(open, clock.clone()).await.unwrap_err().to_string().contains("--behind-tls-proxy"));
+    let mut nameless = config(folder.path());
+    nameless.shop_name = None;
+    let refused = start(nameless, clock.clone()).await.unwrap_err();
+    assert!(matches!(&refused, ServerError::Config(why) if why.contains("--shop-name")), "{refused}");
+    let taken = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
+    let mut busy = config(folder.path());
+    busy.listen = taken.local_addr().unwrap();
+    assert!(matches!(start(busy, clock.clone()).await.unwrap_err(), ServerError::Address { .. }));
+    assert!(!folder.path().join("shop.db").exists());
+    assert!(matches!(server::running::verify(&config(folder.path())), Err(ServerError::NoBook(_))));
+    assert!(!folder.path().join("shop.db").exists());
+
+    std::fs::write(folder.path().join("shop.db"), b"a shopping list, and surely no database of any kind").unwrap();
+    let refused = start(config(folder.path()), clock).await.unwrap_err();
+    assert!(matches!(refused, ServerError::Book(_)), "{refused}");
+    assert!(std::fs::read(folder.path().join("shop.db")).unwrap().starts_with(b"a shopping list"));
+}
+
+#[tokio::test]
+async fn what_is_no_request_does_no_harm_and_a_request_under_way_is_finished() {
+    let folder = tempfile::tempdir().unwrap();
+    let running = start(config(folder.path()), Arc::new(HandClock::default())).await.unwrap();
+    let address = running.address;
+    let mut noise = TcpStream::connect(address).await.unwrap();
+    noise.write_all(b"\x16\x03\x01 not http at all\r\n\r\n").await.unwrap();
+    assert_eq!(read(noise).await.status.as_u16(), 400);
+    let long = format!("GET /health HTTP/1.1\r\nx-long: {}", "a".repeat(600_000));
+    assert_eq!(over(address, &long, b"").await.status.as_u16(), 431);
+
+    // Half sent when the stop comes, the rest after it.
+    let mut half = TcpStream::connect(address).await.unwrap();
+    half.write_all(b"POST /v1/enrol HTTP/1.1\r\nhost: shop\r\ncontent-type: application/json\r\ncontent-length: 2\r\n\r\n{").await.unwrap();
+    tokio::time::sleep(std::time::Duration::from_millis(100)).await;
+    let stopping = tokio::spawn(running.shutdown());
+    tokio::time::sleep(std::time::Duration::from_millis(100)).await;
+    assert!(TcpStream::connect(address).await.is_err());
+    half.write_all(b"}").await.unwrap();
+    read(half).await.problem(400, Code::Unreadable);
+    stopping.await.unwrap();
+}
+
+#[tokio::test(start_paused = true)]
+async fn who_never_finishes_asking_is_shown_out() {
+    let folder = tempfile::tempdir().unwrap();
+    let running = start(config(folder.path()), Arc::new(HandClock::default())).await.unwrap();
+    let mut sleeper = TcpStream::connect(running.address).await.unwrap();
+    sleeper.write_all(b"GET /health HTTP/1.1\r\nhost:").await.unwrap();
+    // Time runs ahead while nothing else happens: the limit comes before the hour does.
+    let mut left = Vec::new();
+    tokio::time::timeout(std::time::Duration::from_secs(3600), sleeper.read_to_end(&mut left)).await.unwrap().unwrap();
+    running.shutdown().await;
+}
+
+#[tokio::test]
+async fn a_dropped_server_stops() {
+    let folder = tempfile::tempdir().unwrap();
+    let running = start(config(folder.path()), Arc::new(HandClock::default())).await.unwrap();
+    let address = running.address;
+    drop(running);
+    for _ in 0..100 {
+        if TcpStream::connect(address).await.is_err() {
+            return;
+        }
+        tokio::time::sleep(std::time::Duration::from_millis(20)).await;
+    }
+    panic!("it still listens");
+}

@@ -1,0 +1,146 @@
+//! What surrounds every route: the one form of error, request ids, the time limit, a panic of a dependency.
+
+use std::sync::Arc;
+
+use axum::body::{Body, to_bytes};
+use axum::http::{Method, header};
+use axum::routing::get;
+use jiff::civil::Date;
+use server::layers::around;
+use server::router::router;
+use server::state::ServerState;
+use shared::bytes::Bytes32;
+use shared::ids::{DeviceId, DocId, PersonId};
+use shared::length::LengthUnit;
+use shared::problem::Code;
+use shared::role::Role;
+use shared::wire::{CodeIssued, EnrolAnswer, EnrolRequest, ExchangeAnswer, ExchangeRequest};
+use sync_core::book::BookError;
+use sync_core::enrol::EnrolError;
+use sync_core::login::LoginError;
+use sync_core::moment::Moment;
+use sync_core::shop::Shop;
+use sync_core::store::{Quarantined, StoreError, Verification};
+use sync_core::view::{ContestedSlot, DaySheet, DueLine, MachineView};
+use tower::ServiceExt;
+
+use crate::support::{Answer, HandClock, World, asked};
+
+#[tokio::test]
+async fn unknown_addresses_and_wrong_methods_are_problems() {
+    let world = World::new();
+    for path in ["/", "/v1", "/v1/exchange/", "/v2/due", "/v1/machines", "/%00"] {
+        world.get(path, "").await.problem(404, Code::NotFound);
+    }
+    for (method, path, allow) in [
+        (Method::GET, "/v1/exchange", "POST"),
+        (Method::DELETE, "/v1/due", "GET,HEAD"),
+        (Method::PUT, "/health", "GET,HEAD"),
+        (Method::GET, "/v1/quarantine/1/release", "POST"),
+        (Method::PATCH, "/v1/codes", "POST"),
+    ] {
+        let answer = world.send(asked(method, path, "").body(Body::empty()).unwrap()).await;
+        answer.problem(405, Code::NotFound);
+        assert_eq!(answer.headers[header::ALLOW], allow, "{path}");
+    }
+}
+
+#[tokio::test]
+async fn every_answer_has_an_id_of_our_own() {
+    let world = World::new();
+    let mut seen = std::collections::BTreeSet::new();
+    for path in ["/health", "/nowhere", "/v1/due"] {
+        let request = asked(Method::GET, path, "").header("x-request-id", "mine\u{9}and a tale").body(Body::empty()).unwrap();
+        let answer = world.send(request).await;
+        let id = answer.headers["x-request-id"].to_str().unwrap().to_owned();
+        assert!(!id.contains("mine"), "{id}");
+        assert!(seen.insert(id));
+        assert_eq!(answer.headers[header::CACHE_CONTROL], "no-store");
+    }
+}
+
+async fn answer_of(router: axum::Router, path: &str, token: &str) -> Answer {
+    let response = router.oneshot(asked(Method::GET, path, token).body(Body::empty()).unwrap()).await.unwrap();
+    let (parts, body) = response.into_parts();
+    Answer { status: parts.status, headers: parts.headers, body: to_bytes(body, usize::MAX).await.unwrap().to_vec() }
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_request_that_never_ends_is_ended_and_says_what_may_have_happened() {
+    let slow = around(axum::Router::new().route("/", get(std::future::pending::<()>)), 0);
+    let problem = answer_of(slow, "/", "").await.problem(408, Code::Internal);
+    assert!(problem.detail.contains("send it again"), "{}", problem.detail);
+}
+
+#[tokio::test]
+async fn a_panic_in_a_route_is_a_problem() {
+    async fn broken() {
+        panic!("a defect");
+    }
+    answer_of(around(axum::Router::new().route("/", get(broken)), 0), "/", "").await.problem(500, Code::Internal);
+}
+
+#[tokio::test]
+async fn a_store_that_panics_or_is_full_is_a_problem_and_the_next_request_goes_on() {
+    let router = router(ServerState::new(Arc::new(Broken), Arc::new(HandClock::default())));
+    let problem = answer_of(router.clone(), "/.well-known/jwks.json", "").await.problem(500, Code::Internal);
+    assert!(problem.detail.contains("Nothing was taken in"), "{}", problem.detail);
+    let problem = answer_of(router.clone(), "/v1/due", "any").await.problem(503, Code::Internal);
+    assert!(problem.detail.contains("disk is full"), "{}", problem.detail);
+    // More breaks than steps may be under way: each must have given its place back.
+    for _ in 0..40 {
+        answer_of(router.clone(), "/.well-known/jwks.json", "").await.problem(500, Code::Internal);
+    }
+}
+
+/// A shop on a full disk, whose keys make a dependency panic.
+struct Broken;
+
+fn full<T, E: From<StoreError>>() -> Result<T, E> {
+    Err(StoreError::Full.into())
+}
+
+impl Shop for Broken {
+    fn enrol(&self, _: &EnrolRequest, _: &Moment) -> Result<EnrolAnswer, EnrolError> {
+        full()
+    }
+    fn issue_code(&self, _: PersonId, _: PersonId, _: &Moment) -> Result<CodeIssued, EnrolError> {
+        full()
+    }
+    fn log_in(&self, _: &str, _: &Moment) -> Result<(String, i64), LoginError> {
+        full()
+    }
+    fn bearer(&self, _: &str, _: &Moment) -> Result<(DeviceId, PersonId, Option<Role>), LoginError> {
+        full()
+    }
+    fn token_key(&self) -> Result<(DeviceId, Bytes32), BookError> {
+        panic!("a dependency broke")
+    }
+    fn exchange(&self, _: DeviceId, _: &ExchangeRequest, _: &Moment) -> Result<ExchangeAnswer, BookError> {
+        full()
+    }
+    fn day_sheet(&self, _: Option<Date>, _: LengthUnit, _: &Moment) -> Result<DaySheet, BookError> {
+        full()
+    }
+    fn due(&self, _: &Moment) -> Result<Vec<DueLine>, BookError> {
+        full()
+    }
+    fn contested(&self, _: LengthUnit) -> Result<Vec<ContestedSlot>, BookError> {
+        full()
+    }
+    fn machine(&self, _: DocId, _: LengthUnit, _: &Moment) -> Result<MachineView, BookError> {
+        full()
+    }
+    fn may_read(&self, _: PersonId, _: DocId) -> Result<bool, BookError> {
+        full()
+    }
+    fn quarantined(&self) -> Result<Vec<Quarantined>, BookError> {
+        full()
+    }
+    fn settle(&self, _: i64, _: bool, _: PersonId, _: &Moment) -> Result<(), BookError> {
+        full()
+    }
+    fn verify(&self) -> Result<Verification, BookError> {
+        full()
+    }
+}

@@ -1,0 +1,97 @@
+//! House rules, as a test.
+
+#![expect(clippy::unwrap_used, reason = "a test may panic")]
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+const MOST_LINES: usize = 400;
+const CRATES: [&str; 6] = ["shared", "sync-core", "server", "cli-client", "fixtures", "tests"];
+
+fn top() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).parent().unwrap().to_owned()
+}
+
+fn sources() -> Vec<(String, String)> {
+    fn walk(folder: &Path, found: &mut Vec<PathBuf>) {
+        for entry in fs::read_dir(folder).unwrap() {
+            let path = entry.unwrap().path();
+            if path.is_dir() {
+                walk(&path, found);
+            } else if path.extension().is_some_and(|e| e == "rs") {
+                found.push(path);
+            }
+        }
+    }
+    let mut found = Vec::new();
+    for name in CRATES {
+        walk(&top().join(name), &mut found);
+    }
+    assert!(found.len() > 60, "the walk must find the sources: {}", found.len());
+    let relative = |path: &PathBuf| path.strip_prefix(top()).unwrap().to_string_lossy().replace('\\', "/");
+    found.iter().map(|path| (relative(path), fs::read_to_string(path).unwrap())).collect()
+}
+
+#[test]
+fn every_file_says_its_purpose_and_is_short() {
+    for (path, text) in sources() {
+        let is_test_module = path.ends_with("/tests.rs");
+        assert!(is_test_module || text.starts_with("//!"), "{path} does not open with its purpose");
+        let lines = text.lines().count();
+        assert!(lines <= MOST_LINES, "{path} has {lines} lines, over {MOST_LINES}");
+    }
+}
+
+#[test]
+fn only_the_rooms_meant_for_it_name_a_library() {
+    let is_test = |path: &str| path.contains("/tests/") || path.ends_with("/tests.rs");
+    for (path, text) in sources() {
+        let code: String = text.lines().filter(|l| !l.trim_start().starts_with("//")).collect::<Vec<_>>().join("\n");
+        if is_test(&path) {
+            continue;
+        }
+        assert!(!code.contains("rusqlite") || path.starts_with("sync-core/src/store/"), "{path} names rusqlite");
+        assert!(!code.contains("automerge::") || path == "sync-core/src/replica.rs", "{path} names automerge");
+        let opens_sockets = code.contains("ureq::") && path != "cli-client/src/transport.rs";
+        assert!(!opens_sockets || path.starts_with("cli-client/src/transport/"), "{path} opens a socket");
+        let reads_clock = ["SystemTime::now", "Instant::now", "Timestamp::now"].iter().any(|call| code.contains(call));
+        let may = ["cli-client/src/environment", "server/src/outside.rs", "fixtures/src/demo/clock.rs"];
+        assert!(!reads_clock || may.iter().any(|room| path.starts_with(room)), "{path} reads the clock");
+    }
+}
+
+#[test]
+fn layers_point_one_way() {
+    let depends = |name: &str| fs::read_to_string(top().join(name).join("Cargo.toml")).unwrap();
+    let before_dev = |text: &str| text.split("[dev-dependencies]").next().unwrap().to_owned();
+    for (layer, forbidden) in [
+        ("shared", vec!["sync-core", "server", "cli-client", "fixtures", "rusqlite", "automerge", "tokio"]),
+        ("sync-core", vec!["server", "cli-client", "fixtures", "tokio", "axum", "ureq"]),
+        ("server", vec!["cli-client", "fixtures", "rusqlite", "automerge"]),
+        ("cli-client", vec!["server", "fixtures", "rusqlite", "automerge", "tokio"]),
+    ] {
+        let text = before_dev(&depends(layer));
+        for name in forbidden {
+            assert!(!text.lines().any(|line| line.starts_with(&format!("{name}.")) || line.starts_with(&format!("{name} "))), "{layer} depends on {name}");
+        }
+    }
+}
+
+#[test]
+fn the_guide_names_files_that_exist() {
+    let guide = fs::read_to_string(top().join("DEVELOPERS.md")).unwrap();
+    let path_table = guide.split("## The path of a reading").nth(1).unwrap().split("## ").next().unwrap();
+    let named: Vec<&str> = path_table.split('`').filter(|part| part.ends_with(".rs") && part.contains('/')).collect();
+    assert!(named.len() > 20, "{named:?}");
+    for path in named {
+        assert!(top().join(path).is_file(), "the guide names {path}, which is not there");
+    }
+}
+
+#[test]
+fn ci_runs_the_readmes_test_command() {
+    let readme = fs::read_to_string(top().join("README.md")).unwrap();
+    let ci = fs::read_to_string(top().join(".ci/run")).unwrap();
+    assert!(readme.contains("\ncargo test --workspace\n") && ci.contains("\ncargo test --workspace\n"));
+    assert!(ci.contains("\ncargo fmt --check\n") && ci.contains("\ncargo clippy --workspace --all-targets -- -D warnings\n"));
+}
