@@ -98,7 +98,6 @@ pub(crate) enum Command {
     /// Check the whole book: signatures, documents, everything derived
     Verify,
     /// What the office keeps and decides
-    #[command(subcommand)]
     Office(Box<office::OfficeCommand>),
     /// Completions for a shell
     Completions(completions::CompletionsArgs),

@@ -91,7 +91,9 @@ fn on_terminal(question: &str) -> Result<String, Halt> {
     match inquire::Text::new(question).with_render_config(plain).prompt() {
         Ok(answer) => Ok(answer.trim().to_owned()),
         Err(InquireError::OperationCanceled | InquireError::OperationInterrupted) => Err(Halt::Quit),
-        Err(error) => Err(Halt::Failed(Failure::CouldNot(format!("the terminal cannot be asked ({error}); everything kept is still here")))),
+        Err(error) => {
+            Err(Halt::Failed(Failure::CouldNot(format!("the terminal cannot be asked ({error}); everything kept is still here"))))
+        }
     }
 }
 

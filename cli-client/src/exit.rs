@@ -176,10 +176,14 @@ impl Failure {
             Self::Book(BookError::Unknown(_)) => {
                 "tappet due lists the machines this book knows. What was entered elsewhere comes with the next exchange."
             }
-            Self::Book(BookError::Store(StoreError::NotABook(_))) => "Name the book with --book FILE, or restore it from a copy or by enrolling anew.",
+            Self::Book(BookError::Store(StoreError::NotABook(_))) => {
+                "Name the book with --book FILE, or restore it from a copy or by enrolling anew."
+            }
             Self::ShopAway(_) => "Go on working; tappet exchange again when there is a signal.",
             Self::Refused(problem) => match problem.code {
-                Code::CodeInvalid => "A code holds for a day and for one device. The office makes one with: tappet office device code PERSON",
+                Code::CodeInvalid => {
+                    "A code holds for a day and for one device. The office makes one with: tappet office device code PERSON"
+                }
                 Code::TooMany => "Wait a minute, then try again.",
                 Code::RoleMayNot => "The office gives roles.",
                 Code::TooLarge => "Exchange again: what is left goes in smaller pages.",
@@ -206,7 +210,13 @@ pub(crate) fn by_parser(told: &clap::Error, json: bool, env: &mut Environment<'_
     }
     if json {
         let said = text.lines().next().unwrap_or_default().trim_start_matches("error: ").to_owned();
-        say("unreadable", &show::sentence(&format!("{said}; nothing was kept")), Some("Each command explains itself with --help."), json, env);
+        say(
+            "unreadable",
+            &show::sentence(&format!("{said}; nothing was kept")),
+            Some("Each command explains itself with --help."),
+            json,
+            env,
+        );
     } else {
         // Nothing more can be done where even the complaint cannot be written.
         let _ = write!(env.stderr, "{text}");

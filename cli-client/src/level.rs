@@ -1,9 +1,10 @@
 //! Bringing this book and the shop level: log-in, then exchanges until there is no more.
 
 use serde::{Deserialize, Serialize};
+use shared::ids::{DocId, RecordId};
 use shared::problem::Code;
 use shared::wire::{ASSERTION_TYPE, ExchangeAnswer, TokenAnswer};
-use sync_core::exchange::{RefusedLine, read_body, write_body};
+use sync_core::exchange::{read_body, write_body};
 
 use crate::exit::Failure;
 use crate::session::Session;
@@ -39,7 +40,7 @@ pub(crate) struct Levelled {
     /// The shop was restored from a backup.
     pub(crate) shop_restored: bool,
     /// Records that were not taken.
-    pub(crate) refused: Vec<RefusedLine>,
+    pub(crate) refused: Vec<Refused>,
     /// Records that the shop has not receipted yet.
     pub(crate) waiting: u64,
     /// Both sides are level.
@@ -47,6 +48,19 @@ pub(crate) struct Levelled {
     /// What travelled.
     #[serde(flatten)]
     pub(crate) traffic: Traffic,
+}
+
+/// A record that was not taken.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub(crate) struct Refused {
+    /// Its document.
+    pub(crate) doc: DocId,
+    /// Which, where one record was at fault.
+    pub(crate) record: Option<RecordId>,
+    /// Why.
+    pub(crate) code: Code,
+    /// Why, in a sentence.
+    pub(crate) detail: String,
 }
 
 /// The way to the shop of this book.
@@ -126,6 +140,7 @@ pub(crate) fn exchange(session: &mut Session<'_, '_>) -> Result<Levelled, Failur
         done.healed += report.healed;
         done.shop_restored |= report.shop_restored;
         for line in report.refused {
+            let line = Refused { doc: line.doc, record: line.record, code: line.code, detail: line.detail };
             if !done.refused.contains(&line) {
                 done.refused.push(line);
             }

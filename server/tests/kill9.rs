@@ -82,7 +82,9 @@ fn first_code(data: &Path, listen: &str) -> String {
     let mut printed = String::new();
     let code = loop {
         assert!(lines.read_line(&mut printed).unwrap() > 0, "no code was printed: {printed}");
-        let found = printed.split_whitespace().find(|w| w.len() == 11 && w.as_bytes()[5] == b'-' && w.bytes().all(|b| b == b'-' || b.is_ascii_alphanumeric()));
+        let found = printed
+            .split_whitespace()
+            .find(|w| w.len() == 11 && w.as_bytes()[5] == b'-' && w.bytes().all(|b| b == b'-' || b.is_ascii_alphanumeric()));
         if let Some(code) = found {
             break code.to_owned();
         }

@@ -16,7 +16,7 @@ use crate::envelope::{self, EnvelopeError, Opened};
 use crate::replica;
 use crate::rights::{self, Place, Target};
 use crate::roster::Roster;
-use crate::store::{HeldRecord, Store, StoreError};
+use crate::store::{Store, StoreError};
 
 /// What the gate goes by, beside the store.
 #[derive(Debug)]
@@ -193,7 +193,11 @@ pub fn target(store: &Store, roster: &Roster, record: &Record) -> Result<Target,
     let mut target = Target::default();
     match &record.body {
         Body::Void(void) => {
-            target.voided = store.held(void.target)?.filter(|held| held.doc == record.doc).map(|held| author(roster, &held));
+            let ledger = store.ledger_of(record.doc)?;
+            target.voided = ledger.get(void.target).map(|entry| {
+                let author = entry.record.by;
+                (author, roster.role_at(author, ledger.time(void.target).ms))
+            });
         }
         Body::Ruling(ruling) => {
             for id in &ruling.of {
@@ -206,11 +210,6 @@ pub fn target(store: &Store, roster: &Roster, record: &Record) -> Result<Target,
         _ => {}
     }
     Ok(target)
-}
-
-fn author(roster: &Roster, held: &HeldRecord) -> (PersonId, Option<shared::role::Role>) {
-    let record = &held.entry.record;
-    (record.by, roster.role_at(record.by, correct(record, None).ms))
 }
 
 /// The records for which these bytes hold the shop's own signed receipts, and the devices whose cards it signed.

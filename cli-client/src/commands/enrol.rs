@@ -45,7 +45,9 @@ pub(crate) fn run(args: &EnrolArgs, session: &mut Session<'_, '_>) -> Result<Out
         // Enrolled is enrolled: the first exchange can come later.
         Err(failure) => {
             let said = show::sentence(&failure.to_string());
-            Ok(outcome.and_say(&format!("The first exchange did not come about: {said} Exchange again later: tappet exchange")).needing(true))
+            Ok(outcome
+                .and_say(&format!("The first exchange did not come about: {said} Exchange again later: tappet exchange"))
+                .needing(true))
         }
     }
 }

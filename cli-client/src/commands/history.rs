@@ -23,11 +23,11 @@ pub(crate) fn run(args: &HistoryArgs, session: &mut Session<'_, '_>) -> Result<O
     let view = session.book.machine_view(machine, session.unit, &now)?;
     let most = args.most.unwrap_or(usize::MAX);
     let lines: Vec<_> = view.history.iter().take(most).collect();
-    let mut table = Table::new(&["When", "Record", "Who", "What", "Now"]);
+    let mut table = Table::new(&["When", "Record", "Who", "What", "Now", "Shop"]);
     for line in &lines {
-        let sent = if line.at_shop { "" } else { ", not yet at the shop" };
-        let fate = format!("{}{sent}", show::machine::fate(line.fate));
-        table.row([session.local(line.at_ms)?, line.short.clone(), line.by.clone(), line.words.clone(), fate]);
+        let shop = if line.at_shop { "has it" } else { "waits" };
+        let now = show::machine::fate(line.fate).to_owned();
+        table.row([session.local(line.at_ms)?, line.short.clone(), line.by.clone(), line.words.clone(), now, shop.to_owned()]);
     }
     let mut text = table.text(show::width(session.env));
     if lines.len() < view.history.len() {

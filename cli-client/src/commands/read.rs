@@ -52,8 +52,7 @@ pub(crate) fn run(args: &ReadArgs, session: &mut Session<'_, '_>) -> Result<Outc
     };
     let measured_by = session.measurer(args.measured_by.as_deref())?;
     let cold = if args.cold || args.warm { Some(args.cold) } else { None };
-    let entry =
-        ReadingEntry { valve, stage, go: leaves.go, no_go: leaves.no_go, leaves: leaves.single, adjusted: args.adjusted, cold };
+    let entry = ReadingEntry { valve, stage, go: leaves.go, no_go: leaves.no_go, leaves: leaves.single, adjusted: args.adjusted, cold };
     let set = session.leaves()?;
     let done = session.book.take_reading(machine, entry, &set, session.unit, &mut session.env.hand(measured_by))?;
     let text = show::reading::words(valve, stage, &done, cold, show::width(session.env));

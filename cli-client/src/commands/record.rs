@@ -28,7 +28,9 @@ pub(crate) fn run(args: &RecordArgs, session: &mut Session<'_, '_>) -> Result<Ou
     let record = &held.entry.record;
     let roster = session.book.roster()?;
     let device = roster.devices.get(&held.entry.device).map(|d| d.card.name.clone());
-    let device = device.unwrap_or_else(|| if held.entry.device == roster.root.device { "the shop's server".to_owned() } else { "a device not on the roster".to_owned() });
+    let device = device.unwrap_or_else(|| {
+        if held.entry.device == roster.root.device { "the shop's server".to_owned() } else { "a device not on the roster".to_owned() }
+    });
     let body = body_json(&record.body)?;
     let mut table = Table::new(&[]);
     table.row(["Record", &id.to_string()]);
@@ -89,7 +91,26 @@ fn body_json(body: &Body) -> Result<Value, Failure> {
         };
     }
     as_json!(
-        Shop, Person, Role, Device, DeviceRevoked, Assignment, EngineCard, Property, Machine, Visit, SignOff, Hours, MeterChange, Clearance,
-        Finding, FindingCleared, Note, Photo, Void, Ruling, Arrival
+        Shop,
+        Person,
+        Role,
+        Device,
+        DeviceRevoked,
+        Assignment,
+        EngineCard,
+        Property,
+        Machine,
+        Visit,
+        SignOff,
+        Hours,
+        MeterChange,
+        Clearance,
+        Finding,
+        FindingCleared,
+        Note,
+        Photo,
+        Void,
+        Ruling,
+        Arrival
     )
 }

@@ -95,7 +95,10 @@ fn open(args: &OpenArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failu
         lines.push("The engine was not said to be cold: readings are kept, and not settled. Say --cold once it is.".to_owned());
     }
     if done.also_open > 0 {
-        lines.push(format!("Besides it {} of yours to this machine not finished.", if done.also_open == 1 { "1 visit is".to_owned() } else { format!("{} visits are", done.also_open) }));
+        lines.push(format!(
+            "Besides it {} of yours to this machine not finished.",
+            if done.also_open == 1 { "1 visit is".to_owned() } else { format!("{} visits are", done.also_open) }
+        ));
     }
     let mut look = false;
     if let (Some(hours), Some(meter)) = (&done.hours, meter) {

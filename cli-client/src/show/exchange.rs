@@ -40,7 +40,10 @@ pub(crate) fn words(session: &Session<'_, '_>, done: &Levelled) -> Result<String
     });
     if session.global.verbose {
         let t = done.traffic;
-        lines.push(format!("{} rounds, {} requests, {} bytes sent, {} bytes received.", done.rounds, t.requests, t.bytes_sent, t.bytes_received));
+        lines.push(format!(
+            "{} rounds, {} requests, {} bytes sent, {} bytes received.",
+            done.rounds, t.requests, t.bytes_sent, t.bytes_received
+        ));
     }
     Ok(show::wrapped(&lines.join("\n"), show::width(session.env)))
 }

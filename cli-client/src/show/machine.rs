@@ -102,25 +102,18 @@ pub(crate) fn card_words(card: &EngineCard, unit: LengthUnit) -> String {
 }
 
 fn clearances(view: &MachineView, session: &Session<'_, '_>) -> Result<String, Failure> {
-    let mut table = Table::new(&["Valve", "Stage", "Clearance", "Verdict", "Who", "When", "How it stands"]);
+    let mut table = Table::new(&["Valve", "Stage", "Clearance", "Verdict", "Who", "When"]);
+    let mut remarks = Vec::new();
     for line in &view.lash {
         let when = line.lash.at_ms.map(|ms| session.local(ms)).transpose()?.unwrap_or_default();
-        let stands = if line.lash.reason.is_empty() || line.lash.state == State::Stands {
-            state(line.lash.state).to_owned()
-        } else {
-            format!("{}: {}", state(line.lash.state), line.lash.reason)
-        };
-        table.row([
-            line.lash.valve.to_string(),
-            line.lash.stage.name().to_owned(),
-            clearance(line),
-            verdict(line).to_owned(),
-            line.by_name.clone(),
-            when,
-            stands,
-        ]);
+        let (valve, stage) = (line.lash.valve.to_string(), line.lash.stage.name().to_owned());
+        if line.lash.state != State::Stands {
+            remarks.push(format!("{valve} {stage}: {}. {}", state(line.lash.state), sentence(&line.lash.reason)));
+        }
+        table.row([valve, stage, clearance(line), verdict(line).to_owned(), line.by_name.clone(), when]);
     }
-    Ok(table.text(width(session.env)))
+    let width = width(session.env);
+    Ok(format!("{}\n{}", table.text(width), indented(&remarks.join("\n"), width)).trim_end().to_owned())
 }
 
 fn clearance(line: &LashView) -> String {

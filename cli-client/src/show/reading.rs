@@ -19,7 +19,9 @@ pub(crate) fn words(valve: Valve, stage: Stage, done: &ReadingOutcome, cold: Opt
         lines.push(format!("It does not stand by itself: {}", sentence(doubt)));
     }
     if done.visit.is_none() && cold.is_none() {
-        lines.push("You have no open visit to this machine, so nobody has said that the engine is cold. Open one, or say --cold.".to_owned());
+        lines.push(
+            "You have no open visit to this machine, so nobody has said that the engine is cold. Open one, or say --cold.".to_owned(),
+        );
     }
     let visit = done.visit.map_or_else(String::new, |visit| format!(", in visit {}", short(&visit)));
     lines.push(format!("Kept: {valve} {stage}, {}, as record {}{visit}.", done.bracket_words, short(&done.record)));
@@ -30,7 +32,10 @@ pub(crate) fn words(valve: Valve, stage: Stage, done: &ReadingOutcome, cold: Opt
 pub(crate) fn hours(meter: Hours, done: &HoursOutcome) -> String {
     let kept = format!("Hour meter {meter} h is kept as record {}.", short(&done.record));
     match &done.doubt {
-        Some(doubt) => format!("{kept}\nIt is in doubt and does not stand by itself: {} Read the meter again, and enter it again if it was a slip.", sentence(doubt)),
+        Some(doubt) => format!(
+            "{kept}\nIt is in doubt and does not stand by itself: {} Read the meter again, and enter it again if it was a slip.",
+            sentence(doubt)
+        ),
         None => kept,
     }
 }

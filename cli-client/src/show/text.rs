@@ -23,7 +23,7 @@ pub(crate) fn sentence(text: &str) -> String {
     format!("{first}{}{end}", letters.as_str())
 }
 
-/// A text broken at blanks to a width; its own line ends stay, and each line's indent is kept on what follows.
+/// A text broken at blanks to a width; its own line ends stay, and each line's indent (and number) is kept clear below it.
 pub(crate) fn wrapped(text: &str, width: usize) -> String {
     let lines: Vec<String> = text.trim_end().lines().map(|line| wrapped_line(line, width)).collect();
     lines.join("\n")
@@ -36,21 +36,25 @@ pub(crate) fn indented(text: &str, width: usize) -> String {
 }
 
 fn wrapped_line(line: &str, width: usize) -> String {
-    let indent: String = line.chars().take_while(|c| *c == ' ').take(width / 2).collect();
-    let mut out = indent.clone();
-    let mut used = indent.len();
-    for word in line.split_whitespace().flat_map(|word| pieces(word, width - indent.len())) {
+    let indent = line.chars().take_while(|c| *c == ' ').count().min(width / 2);
+    let first = line.split_whitespace().next().unwrap_or_default();
+    let numbered = first.ends_with('.') && first.trim_end_matches('.').bytes().all(|b| b.is_ascii_digit());
+    let hanging = " ".repeat(if numbered { (indent + first.len() + 1).min(width / 2) } else { indent });
+    let mut out = " ".repeat(indent);
+    let (mut used, mut begins) = (indent, true);
+    for word in line.split_whitespace().flat_map(|word| pieces(word, width - hanging.len())) {
         let length = word.chars().count();
-        if used > indent.len() && used + 1 + length > width {
+        if !begins && used + 1 + length > width {
             out.push('\n');
-            out.push_str(&indent);
-            used = indent.len();
-        } else if used > indent.len() {
+            out.push_str(&hanging);
+            used = hanging.len();
+        } else if !begins {
             out.push(' ');
             used += 1;
         }
         out.push_str(&word);
         used += length;
+        begins = false;
     }
     out
 }
@@ -72,7 +76,7 @@ impl Table {
     /// An empty table under these headings; without a head where there are none.
     pub(crate) fn new(headings: &[&str]) -> Self {
         let mut inner = comfy_table::Table::new();
-        inner.load_style(presets::NOTHING).set_content_arrangement(ContentArrangement::Dynamic).force_no_tty();
+        inner.load_style(presets::NOTHING).set_content_arrangement(ContentArrangement::Dynamic);
         if !headings.is_empty() {
             inner.set_header(headings.to_vec());
         }
@@ -120,6 +124,7 @@ mod tests {
     fn wraps_and_keeps_the_indent() {
         assert_eq!(wrapped("  one two three\nfour", 10), "  one two\n  three\nfour");
         assert_eq!(wrapped("abcdefghijkl m", 5), "abcde\nfghij\nkl m");
+        assert_eq!(wrapped("  12. one two three", 14), "  12. one two\n      three");
         assert_eq!(wrapped("", 10), "");
     }
 
@@ -140,6 +145,9 @@ mod tests {
 
     #[test]
     fn spans() {
-        assert_eq!([0, 61_000, 3_700_000, 90_000_000, -200_000_000].map(ms_span), ["under a minute", "1 min", "1 h 1 min", "a day", "2 days"]);
+        assert_eq!(
+            [0, 61_000, 3_700_000, 90_000_000, -200_000_000].map(ms_span),
+            ["under a minute", "1 min", "1 h 1 min", "a day", "2 days"]
+        );
     }
 }

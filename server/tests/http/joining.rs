@@ -44,8 +44,11 @@ async fn the_same_enrolment_again_gets_the_same_answer_and_no_other_device_gets_
     let device = Device::blank();
     let request = device.book.enrol_request(&world.first_code.to_lowercase(), "desk", &world.clock.now(), &mut chance).unwrap();
     let first: EnrolAnswer = world.post_json("/v1/enrol", "", &request).await.json();
-    let second: EnrolAnswer = world.post_json("/v1/enrol", "", &request).await.json();
-    assert_eq!(first, second);
+    // More often than wrong codes would be allowed: a right one never counts.
+    for _ in 0..12 {
+        let again: EnrolAnswer = world.post_json("/v1/enrol", "", &request).await.json();
+        assert_eq!(first, again);
+    }
     assert_eq!((first.issuer.as_str(), first.role), (ISSUER, Some(Role::Office)));
     let other = Device::blank().book.enrol_request(&world.first_code, "thief", &world.clock.now(), &mut chance).unwrap();
     let problem = world.post_json("/v1/enrol", "", &other).await.problem(403, Code::CodeInvalid);

@@ -101,7 +101,8 @@ async fn a_misspelt_question_is_not_answered_as_another() {
         "/v1/day-sheet?units=mm",
         "/v1/day-sheet?day=yesterday",
         "/v1/day-sheet?day=2026-02-30",
-        "/v1/day-sheet?day=2026-06-01T10:00:00Z",
+        "/v1/day-sheet?day=2026-06-01T10:00:00",
+        "/v1/day-sheet?day=20260601",
         "/v1/day-sheet?day=",
         "/v1/contested?unit=MM",
     ] {

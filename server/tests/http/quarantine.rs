@@ -36,13 +36,16 @@ async fn waiting(world: &World, office: &Device) -> Vec<Value> {
 #[tokio::test]
 async fn the_office_lets_one_in_and_keeps_another_out() {
     let world = World::new();
-    let (office, ben, machine) = two_waiting(&world).await;
+    let (mut office, ben, machine) = two_waiting(&world).await;
+    let lead = world.join(&mut office, "Cleo", Role::Lead, None).await;
     let held = waiting(&world, &office).await;
     assert_eq!(held.len(), 2, "{held:?}");
     assert!(held.iter().all(|q| q["state"] == "waiting" && q["code"] == "role-may-not" && q["kind"] == "sign-off"), "{held:?}");
     let (first, second) = (&held[0]["id"], &held[1]["id"]);
 
     world.post(&format!("/v1/quarantine/{first}/release"), &ben.token).await.problem(403, Code::RoleMayNot);
+    world.post(&format!("/v1/quarantine/{first}/release"), &lead.token).await.problem(403, Code::RoleMayNot);
+    world.post(&format!("/v1/quarantine/{second}/keep-out"), &lead.token).await.problem(403, Code::RoleMayNot);
     world.post(&format!("/v1/quarantine/{second}/keep-out"), "").await.problem(401, Code::TokenInvalid);
     assert_eq!(world.post(&format!("/v1/quarantine/{first}/release"), &office.token).await.status, StatusCode::NO_CONTENT);
     assert_eq!(world.post(&format!("/v1/quarantine/{second}/keep-out"), &office.token).await.status, StatusCode::NO_CONTENT);

@@ -76,7 +76,15 @@ async fn a_whole_round_over_the_wire_and_the_issuer_outlives_the_port() {
     let answer = over(address, &packed, &write_body(&desk.book.offer(&sent_at).unwrap(), true).unwrap()).await;
     let answer: ExchangeAnswer = read_body(&answer.body, true).unwrap();
     assert!(desk.book.take_answer(&sent_at, &answer, &clock.now(), &mut chance).unwrap().received >= 1);
-    over(address, &head, &vec![0; LARGEST_BODY + 1]).await.problem(413, Code::TooLarge);
+    // Announced endless: refused once it is too large, not once it ends.
+    let mut endless = TcpStream::connect(address).await.unwrap();
+    endless
+        .write_all(format!("{head}\r\nhost: shop\r\nconnection: close\r\ncontent-length: 1099511627776\r\n\r\n").as_bytes())
+        .await
+        .unwrap();
+    let _ = endless.write_all(&vec![0; LARGEST_BODY + 1]).await;
+    let refused = tokio::time::timeout(std::time::Duration::from_secs(10), read(endless)).await.unwrap();
+    refused.problem(413, Code::TooLarge);
 
     // A second server must not have the same book.
     let second = start(config(&data), clock.clone()).await.unwrap_err();

@@ -204,8 +204,10 @@ impl Taking<'_> {
                 }
             }
         }
+        // Asked for whole once and still not level, it waits for the next exchange: another request now would change nothing.
+        let asked = self.store.document(doc.id)?.is_some_and(|d| d.whole);
         self.store.set_held(doc.id, &doc.heads, whole)?;
-        report.more |= whole;
+        report.more |= whole && !asked;
         Ok(())
     }
 }

@@ -15,11 +15,7 @@ pub(super) fn finish(check: &mut Check<'_, '_, '_>) -> Result<Option<FinishOutco
         hours(check)?;
     }
     findings(check)?;
-    let open = {
-        let session = &mut *check.session;
-        let hand = session.env.hand(None);
-        session.book.left_open(check.machine, check.visit, &hand)?
-    };
+    let open = check.session.book.left_open(check.machine, check.visit)?;
     if open.is_empty() {
         ask::say(check.session, "Every valve is left in range.");
     } else {
@@ -49,11 +45,10 @@ fn hours(check: &mut Check<'_, '_, '_>) -> Result<(), Halt> {
         check.kept.push(done.record);
         ask::say(check.session, &show::reading::hours(meter, &done));
         // The last one counts: a slip that was put right needs no look any more.
-        check.look &= check.kept.len() > 1;
-        if done.doubt.is_none() {
+        check.hours_in_doubt = done.doubt.is_some();
+        if !check.hours_in_doubt {
             return Ok(());
         }
-        check.look = true;
         question = "The meter again (Enter: it is as entered):";
     }
 }

@@ -57,7 +57,7 @@ pub(super) fn find(check: &mut Check<'_, '_, '_>, valve: Valve, stage: Stage) ->
 
 fn goes(check: &mut Check<'_, '_, '_>, valve: Valve, stage: Stage, leaf: &NextLeaf) -> Result<Goes, Halt> {
     let unit = check.session.unit;
-    let question = format!("{valve} {stage}: try {}. Does it go? (y/n; both leaves as 5/6; s leaves this valve out)", leaf.feeler.words(unit));
+    let question = format!("{valve} {stage}: try {}. Does it go?", leaf.feeler.words(unit));
     ask::until(check.session, &question, |session, answer| match answer.to_ascii_lowercase().as_str() {
         "y" | "yes" => Ok(Goes::Yes),
         "n" | "no" => Ok(Goes::No),
@@ -69,7 +69,7 @@ fn goes(check: &mut Check<'_, '_, '_>, valve: Valve, stage: Stage, leaf: &NextLe
 
 /// Both leaves at once: where there is no card to be guided by.
 fn both(check: &mut Check<'_, '_, '_>, valve: Valve, stage: Stage) -> Result<Option<Leaves>, Halt> {
-    let question = format!("{valve} {stage}: the largest leaf that goes and the smallest that does not, as 5/6 (s leaves this valve out):");
+    let question = format!("{valve} {stage}: the largest leaf that goes and the smallest that does not, as 5/6:");
     ask::until(check.session, &question, |session, answer| match answer {
         "s" | "S" => Ok(None),
         text => read_both(text, session.unit).map(Some),

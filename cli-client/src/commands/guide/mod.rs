@@ -42,6 +42,8 @@ struct Check<'c, 's, 'e> {
     kept: Vec<RecordId>,
     /// Something kept is in doubt or contested.
     look: bool,
+    /// The last hour reading is in doubt.
+    hours_in_doubt: bool,
 }
 
 pub(crate) fn run(args: &GuideArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
@@ -49,7 +51,9 @@ pub(crate) fn run(args: &GuideArgs, session: &mut Session<'_, '_>) -> Result<Out
     let (mut check, resumed) = match begin(args, session) {
         Ok(begun) => begun,
         Err(Halt::Failed(failure)) => return Err(failure),
-        Err(Halt::Quit) => return Outcome::new(&json!({ "stopped": true, "kept": [] }), "Stopped before a visit was opened: nothing was kept."),
+        Err(Halt::Quit) => {
+            return Outcome::new(&json!({ "stopped": true, "kept": [] }), "Stopped before a visit was opened: nothing was kept.");
+        }
     };
     let done = valves(&mut check, resumed).and_then(|()| finish::finish(&mut check));
     let finished = match done {
@@ -71,7 +75,7 @@ pub(crate) fn run(args: &GuideArgs, session: &mut Session<'_, '_>) -> Result<Out
     });
     let text = show::wrapped(&text, show::width(check.session.env));
     let outcome = Outcome::new(&json, text)?;
-    Ok(Outcome { exit: if check.look { Exit::NeedsALook } else { Exit::Done }, ..outcome })
+    Ok(Outcome { exit: if check.look || check.hours_in_doubt { Exit::NeedsALook } else { Exit::Done }, ..outcome })
 }
 
 /// The machine, the cautions, and a visit: the open one, or a new one.
@@ -104,7 +108,7 @@ fn begin<'c, 's, 'e>(args: &GuideArgs, session: &'c mut Session<'s, 'e>) -> Resu
             let entry = VisitEntry { cold, cautions_confirmed: true, ..VisitEntry::default() };
             let visit = session.book.open_visit(machine, &entry, &mut session.env.hand(None))?.visit;
             kept.push(visit);
-            ask::say(session, &format!("Visit {} is open. Every answer is kept at once; q stops, and nothing is lost.", short(&visit)));
+            ask::say(session, &format!("Visit {} is open. Every answer is kept at once.", short(&visit)));
             visit
         }
     };
@@ -114,18 +118,32 @@ fn begin<'c, 's, 'e>(args: &GuideArgs, session: &'c mut Session<'s, 'e>) -> Resu
         Some(card) => ask::say(session, &show::machine::card_words(card, session.unit)),
         None => ask::say(session, "No engine card yet: readings are kept and not judged. Look the range up in the engine maker's manual."),
     }
+    ask::say(session, "Answer y or n, or both leaves at once as 5/6; s leaves a valve out; q stops, and nothing is lost.");
     let valves = view.valves();
     let card = view.engine_card.filter(|card| card.source.is_some());
     let set = session.leaves()?;
-    Ok((Check { session, machine, tag, visit, card, valves, set, kept, look: false }, resumed))
+    Ok((Check { session, machine, tag, visit, card, valves, set, kept, look: false, hours_in_doubt: false }, resumed))
 }
 
 fn valves(check: &mut Check<'_, '_, '_>, resumed: bool) -> Result<(), Halt> {
+    let mut cylinder = 0;
     for valve in check.valves.clone() {
+        if valve.cylinder() != cylinder {
+            cylinder = valve.cylinder();
+            let piston = piston(check, cylinder);
+            ask::say(check.session, &piston);
+        }
         let so_far = if resumed { progress::of_valve(check, valve)? } else { None };
         valve::check(check, valve, so_far)?;
     }
     Ok(())
+}
+
+/// Where the piston of a cylinder must be before its leaves are tried.
+fn piston(check: &Check<'_, '_, '_>, cylinder: u8) -> String {
+    let past = check.card.as_ref().and_then(|card| card.past_tdc).map(|past| past.show(check.session.unit));
+    let past = past.map_or_else(String::new, |past| format!(", then {past} past it, as the engine card says"));
+    format!("\nCylinder {cylinder}: piston at top dead center of its compression stroke, both rockers loose{past}.")
 }
 
 /// What is kept, and how to go on.

@@ -23,7 +23,7 @@ pub(super) fn check(check: &mut Check<'_, '_, '_>, valve: Valve, so_far: Option<
         Some((stage @ (Stage::Found | Stage::Left), Some(Verdict::NotSettled(_)))) => read(check, valve, stage)?,
         Some(at) => Some(at),
         None => {
-            ask::say(check.session, &format!("\n{}: piston of cylinder {} at top dead center of the compression stroke.", capital(&valve.words()), valve.cylinder()));
+            ask::say(check.session, &format!("\n{}:", show::sentence(&valve.words()).trim_end_matches('.')));
             read(check, valve, Stage::Found)?
         }
     };
@@ -64,8 +64,4 @@ fn read(check: &mut Check<'_, '_, '_>, valve: Valve, stage: Stage) -> Result<Opt
     let words = show::reading::words(valve, stage, &done, None, show::width(session.env));
     ask::say(session, &words);
     Ok(Some((stage, done.judged)))
-}
-
-fn capital(text: &str) -> String {
-    show::sentence(text).trim_end_matches('.').to_owned()
 }

@@ -1,0 +1,91 @@
+//! `tappet office device` and `devices`: one-time codes for new devices, and revoking lost ones.
+
+use serde_json::json;
+use shared::wire::{CodeIssued, CodeRequest};
+use sync_core::view::short;
+
+use crate::exit::Failure;
+use crate::level;
+use crate::outcome::Outcome;
+use crate::session::Session;
+use crate::show::{self, Table};
+
+/// What to do with a device.
+#[derive(Debug, clap::Subcommand)]
+pub(super) enum DeviceCommand {
+    /// Make a one-time code with which a person enrols a device
+    Code(CodeArgs),
+    /// Trust a device no more, for ever
+    Revoke(RevokeArgs),
+}
+
+impl DeviceCommand {
+    pub(super) const fn writes(&self) -> bool {
+        matches!(self, Self::Revoke(_))
+    }
+}
+
+/// Arguments of `device code`.
+#[derive(Debug, clap::Args)]
+pub(super) struct CodeArgs {
+    /// For whom
+    person: String,
+}
+
+/// Arguments of `device revoke`.
+#[derive(Debug, clap::Args)]
+pub(super) struct RevokeArgs {
+    /// The device's name, or the last digits of its id
+    name: String,
+    /// Why
+    #[arg(long, value_name = "TEXT")]
+    because: String,
+}
+
+pub(super) fn run(command: &DeviceCommand, there: bool, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
+    match command {
+        DeviceCommand::Code(args) => code(args, there, session),
+        DeviceCommand::Revoke(args) => {
+            let device = session.book.find_device(&args.name)?;
+            let record = session.book.revoke_device(device, &args.because, &mut session.env.hand(None))?;
+            let text = format!(
+                "Device {} is revoked. What it wrote before stays; what it brings from now on waits in quarantine for you. To undo this, enrol it anew.",
+                args.name
+            );
+            Outcome::new(&json!({ "device": device, "record": record }), show::wrapped(&text, show::width(session.env)))
+        }
+    }
+}
+
+fn code(args: &CodeArgs, there: bool, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
+    let person = session.book.find_person(&args.person)?;
+    if !there {
+        return Err(Failure::ShopAway("a code is made by the shop's server, and no exchange came about".to_owned()));
+    }
+    let mut transport = level::transport(session)?;
+    let request = CodeRequest { person };
+    let issued: CodeIssued =
+        level::in_my_name(session, &mut transport, |transport, token| transport.post_json("/v1/codes", Some(token), &request))?;
+    let text = format!(
+        "{}\nFor one device of {}, until {}. It is shown once. On that device: tappet enrol --server {} --code {}",
+        issued.code,
+        session.book.roster()?.name(issued.person),
+        session.local(issued.until_ms)?,
+        session.book.identity()?.server,
+        issued.code
+    );
+    Outcome::new(&issued, show::wrapped(&text, show::width(session.env)))
+}
+
+pub(super) fn list(session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
+    let devices = session.book.devices()?;
+    let mut table = Table::new(&["Device", "Whose", "Id", "Trusted"]);
+    for device in &devices {
+        let trusted = match device.revoked_ms {
+            Some(ms) => format!("revoked {}", session.local(ms)?),
+            None => "yes".to_owned(),
+        };
+        table.row([device.name.clone(), device.person_name.clone(), short(&device.device), trusted]);
+    }
+    Outcome::new(&json!({ "devices": devices }), table.text(show::width(session.env)))
+}

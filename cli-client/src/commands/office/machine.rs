@@ -1,0 +1,99 @@
+//! `tappet office machine` and `machines`: entering machines for good, and stating their cards anew.
+
+use serde_json::json;
+use shared::engine_card::Duty;
+use sync_core::book::BookError;
+use sync_core::view::short;
+
+use crate::commands::machine::{self, MachineArgs};
+use crate::exit::Failure;
+use crate::outcome::Outcome;
+use crate::session::Session;
+use crate::show::{self, Table};
+
+/// What to do with a machine.
+#[derive(Debug, clap::Subcommand)]
+pub(super) enum MachineCommand {
+    /// Enter a machine
+    Add(MachineArgs),
+    /// State a machine's card anew; confirms one that was entered in the field
+    Set(SetArgs),
+}
+
+/// Arguments of `machine set`. What is not named stays.
+#[derive(Debug, clap::Args)]
+pub(super) struct SetArgs {
+    /// The machine's tag, or the last digits of its id
+    machine: String,
+    /// Its new tag
+    #[arg(long)]
+    tag: Option<String>,
+    /// Where it lives
+    #[arg(long, value_name = "NAME")]
+    property: Option<String>,
+    /// Its engine's card
+    #[arg(long, value_name = "NAME")]
+    card: Option<String>,
+    /// How many cylinders its engine has, where no card says so
+    #[arg(long, value_name = "N")]
+    cylinders: Option<u8>,
+    /// Who runs it: commercial or homeowner
+    #[arg(long, value_parser = machine::duty)]
+    duty: Option<Duty>,
+    /// What it is
+    #[arg(long, value_name = "TEXT")]
+    about: Option<String>,
+}
+
+pub(super) fn run(command: &MachineCommand, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
+    match command {
+        MachineCommand::Add(args) => machine::add(args, session),
+        MachineCommand::Set(args) => set(args, session),
+    }
+}
+
+fn set(args: &SetArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
+    let machine = session.machine(&args.machine)?;
+    let row = session.book.store().machine(machine).map_err(BookError::from)?;
+    let old = row.and_then(|row| row.state.card);
+    let mut card = old.ok_or_else(|| BookError::Unknown(format!("no card stands for {}", args.machine)))?;
+    if let Some(tag) = &args.tag {
+        card.tag = tag.trim().to_owned();
+    }
+    if let Some(property) = &args.property {
+        card.property = session.book.find_property(property)?;
+    }
+    if let Some(name) = &args.card {
+        card.engine_card = Some(session.book.find_card(name)?);
+    }
+    card.cylinders = args.cylinders.or(card.cylinders);
+    card.duty = args.duty.unwrap_or(card.duty);
+    if let Some(about) = &args.about {
+        card.description.clone_from(about);
+    }
+    let confirmed = card.provisional;
+    let tag = card.tag.clone();
+    let record = session.book.restate_machine(machine, card, &mut session.env.hand(None))?;
+    let also = if confirmed { ", and confirmed" } else { "" };
+    let text = format!("The card of {tag} is stated anew{also}, as record {}.", short(&record));
+    Outcome::new(&json!({ "machine": machine, "tag": tag, "confirmed": confirmed, "record": record }), text)
+}
+
+pub(super) fn list(session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
+    let now = session.env.now();
+    let mut table = Table::new(&["Machine", "What", "Where", "Engine card", "Duty", "Id"]);
+    let mut lines = Vec::new();
+    for row in session.book.store().machines().map_err(BookError::from)? {
+        let view = session.book.machine_view(row.doc, session.unit, &now)?;
+        let engine = view.engine_card.as_ref().map_or_else(|| "none yet".to_owned(), |card| card.name.clone());
+        let tag = if view.provisional { format!("{} (provisional)", view.tag) } else { view.tag.clone() };
+        table.row([tag, view.description.clone(), view.property_name.clone(), engine, view.duty.name().to_owned(), short(&row.doc)]);
+        lines.push(json!({
+            "machine": view.machine, "tag": view.tag, "description": view.description, "property": view.property,
+            "property_name": view.property_name, "engine_card": view.engine_card.map(|card| card.card), "cylinders": view.cylinders,
+            "duty": view.duty, "provisional": view.provisional,
+        }));
+    }
+    let text = if table.is_empty() { "No machines yet.".to_owned() } else { table.text(show::width(session.env)) };
+    Outcome::new(&json!({ "machines": lines }), text)
+}

@@ -1,0 +1,84 @@
+//! `tappet office person` and `people`: who is on the roster, and in which role.
+
+use serde_json::json;
+use shared::role::Role;
+use sync_core::view::short;
+
+use crate::exit::Failure;
+use crate::outcome::Outcome;
+use crate::session::Session;
+use crate::show::{self, Table};
+
+/// What to do with a person.
+#[derive(Debug, clap::Subcommand)]
+pub(super) enum PersonCommand {
+    /// Put a person on the roster
+    Add(AddArgs),
+    /// Give a person a role, or none
+    Role(RoleArgs),
+}
+
+/// Arguments of `person add`.
+#[derive(Debug, clap::Args)]
+pub(super) struct AddArgs {
+    /// The name on screens
+    name: String,
+    /// lead, tech, helper or office
+    #[arg(long, value_parser = role)]
+    role: Role,
+}
+
+/// Arguments of `person role`.
+#[derive(Debug, clap::Args)]
+pub(super) struct RoleArgs {
+    /// The person's name
+    name: String,
+    /// lead, tech, helper, office or none
+    #[arg(value_parser = role_or_none)]
+    role: RoleOrNone,
+}
+
+/// A role, or none any more.
+#[derive(Debug, Clone, Copy)]
+struct RoleOrNone(Option<Role>);
+
+fn role(text: &str) -> Result<Role, String> {
+    text.parse().map_err(|error: shared::role::RoleError| error.to_string())
+}
+
+fn role_or_none(text: &str) -> Result<RoleOrNone, String> {
+    if text.trim().eq_ignore_ascii_case("none") { Ok(RoleOrNone(None)) } else { role(text).map(|role| RoleOrNone(Some(role))) }
+}
+
+pub(super) fn run(command: &PersonCommand, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
+    match command {
+        PersonCommand::Add(args) => {
+            let person = session.book.add_person(&args.name, args.role, &mut session.env.hand(None))?;
+            let text = format!(
+                "{} is on the roster as {}. A code for their device: tappet office device code \"{}\"",
+                args.name, args.role, args.name
+            );
+            Outcome::new(&json!({ "person": person, "name": args.name, "role": args.role }), show::wrapped(&text, show::width(session.env)))
+        }
+        PersonCommand::Role(args) => {
+            let person = session.book.find_person(&args.name)?;
+            let RoleOrNone(role) = args.role;
+            let record = session.book.set_role(person, role, &mut session.env.hand(None))?;
+            let text = match role {
+                Some(role) => format!("{} is {role} from now on.", args.name),
+                None => format!("{} has no role from now on. What they wrote before stays.", args.name),
+            };
+            Outcome::new(&json!({ "person": person, "role": role, "record": record }), text)
+        }
+    }
+}
+
+pub(super) fn list(session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
+    let people = session.book.people()?;
+    let mut table = Table::new(&["Name", "Role", "Looks after", "Id"]);
+    for person in &people {
+        let role = person.role.map_or("none", |role| role.name()).to_owned();
+        table.row([person.name.clone(), role, person.properties.join(", "), short(&person.person)]);
+    }
+    Outcome::new(&json!({ "people": people }), table.text(show::width(session.env)))
+}

@@ -1,0 +1,205 @@
+//! One-line steps: what is kept, what is refused and with which exit code, and that every answer parses as JSON.
+
+mod common;
+
+use common::World;
+
+#[test]
+fn every_verb_prints_one_json_document() {
+    let world = World::with_shop();
+    let picture = world.folder().join("plate.JPG");
+    std::fs::write(&picture, b"not really a picture").unwrap();
+    let picture = picture.to_str().unwrap();
+    let steps: &[(&str, &[&str], i32)] = &[
+        ("tove", &["visit", "open", "T-1", "--cold", "--cautions-read", "--hours", "412.6", "--temp-c", "-3.5"], 0),
+        ("tove", &["read", "T-1", "1I", "found", "5/6"], 0),
+        ("tove", &["hours", "T-1", "4126"], 3),
+        ("tove", &["meter-change", "T-1", "--old", "412.6", "--new", "0"], 0),
+        ("tove", &["finding", "T-1", "belt frayed"], 0),
+        ("tove", &["hold", "T-1", "brake does not hold"], 0),
+        ("tove", &["note", "T-1", "gate sticks"], 0),
+        ("tove", &["photo", "T-1", picture], 0),
+        ("tove", &["machine", "add", "T-3", "--property", "Alder Court", "--cylinders", "1"], 0),
+        ("tove", &["visit", "finish", "T-1"], 0),
+        ("tove", &["due"], 0),
+        ("tove", &["show", "T-1"], 0),
+        ("tove", &["history", "T-1"], 0),
+        ("tove", &["leaves"], 0),
+        ("tove", &["status"], 0),
+        ("tove", &["quarantine"], 0),
+        ("tove", &["verify"], 0),
+        ("tove", &["settings", "unit", "mm"], 0),
+        ("office", &["office", "--offline", "people"], 0),
+        ("office", &["office", "--offline", "person", "add", "Nina Berg", "--role", "tech"], 0),
+        ("office", &["office", "--offline", "person", "role", "Nina Berg", "none"], 0),
+        ("office", &["office", "--offline", "device", "revoke", "hans-device", "--because", "lost"], 0),
+        ("office", &["office", "--offline", "unassign", "Hans Lind", "Alder Court"], 0),
+        ("office", &["office", "--offline", "card", "export", "Invented twin"], 0),
+        ("office", &["office", "--offline", "settings", "--conflict-window-min", "60"], 0),
+        ("office", &["office", "--offline", "day-sheet", "--day", "2026-04-29"], 0),
+        ("office", &["office", "--offline", "due"], 0),
+    ];
+    for (device, args, code) in steps {
+        let mut argv = vec!["--json"];
+        argv.extend_from_slice(args);
+        assert!(world.tappet(device, &argv).json(*code).is_object(), "{args:?}");
+    }
+    let photo = world.tappet("tove", &["--json", "history", "T-1"]).json(0).to_string();
+    assert!(photo.contains("image/jpeg"), "{photo}");
+    assert_eq!(world.tappet("tove", &["--json", "settings", "unit", "thou"]).json(0)["unit"], "thou");
+}
+
+#[test]
+fn a_reading_in_json_has_its_verdict_and_record_on_top() {
+    let world = World::with_shop();
+    let done = world.tappet("tove", &["--json", "read", "T-1", "2E", "found", "8/9", "--cold"]).json(0);
+    assert_eq!((&done["verdict"], &done["valve"], &done["bracket"]["go_tenth_um"]), (&"loose".into(), &"2E".into(), &2032.into()));
+    assert_eq!(done["turn"]["closes"], true);
+    let record = world.tappet("tove", &["--json", "record", done["record"].as_str().unwrap()]).json(0);
+    assert_eq!((&record["fate"], &record["body"]["no_go_tenth_um"], &record["received_ms"]), (&"stands".into(), &2286.into(), &serde_json::Value::Null));
+}
+
+#[test]
+fn what_cannot_be_read_keeps_nothing() {
+    let world = World::with_shop();
+    for (args, said) in [
+        (&["read", "T-1", "1X", "found", "5/6"][..], "\"1X\" is not a valve"),
+        (&["read", "T-1", "1I", "before", "5/6"], "\"before\" is not a stage"),
+        (&["read", "T-1", "1I", "found", "5"], "\"5\" does not say which leaf goes"),
+        (&["read", "T-1", "1I", "found", "five/6"], "\"five\" is not a length"),
+        (&["hours", "T-1", "12.34"], "\"12.34\" is not an hour-meter reading"),
+        (&["photo", "T-1", "plate.txt"], "does not end like a picture"),
+        (&["leaves", "5-2"], "\"5-2\" is not a range of leaves"),
+    ] {
+        let mut argv = vec!["--json"];
+        argv.extend_from_slice(args);
+        let error = world.tappet("tove", &argv).error(2);
+        let sentence = error["sentence"].as_str().unwrap();
+        assert!(sentence.contains(said) || sentence.contains(&said.replacen('"', "\"", 1)), "{args:?}: {sentence}");
+        assert!(sentence.ends_with("; nothing was kept."), "{sentence}");
+        assert_eq!(error["code"], "unreadable");
+    }
+    assert_eq!(world.tappet("tove", &["--json", "status"]).json(0)["waiting"], 0);
+}
+
+#[test]
+fn what_the_book_refuses_keeps_nothing() {
+    let world = World::with_shop();
+    for (device, args, code, word) in [
+        ("tove", &["read", "T-1", "3I", "found", "5/6"][..], 1, "body-invalid"),
+        ("tove", &["read", "T-1", "1I", "found", "6/5"], 1, "body-invalid"),
+        ("tove", &["read", "T-1", "1I", "found"], 1, "body-invalid"),
+        ("tove", &["read", "T-1", "1I", "found", "50/90"], 1, "body-invalid"),
+        ("tove", &["show", "T-9"], 1, "not-found"),
+        ("tove", &["record", "12"], 1, "not-found"),
+        ("tove", &["visit", "finish", "T-1"], 1, "not-found"),
+        ("tove", &["machine", "add", "T-1", "--property", "Alder Court"], 1, "body-invalid"),
+        ("tove", &["office", "--offline", "person", "add", "Nina Berg", "--role", "lead"], 5, "role-may-not"),
+        ("office", &["hours", "T-1", "12.3"], 5, "role-may-not"),
+        ("lars", &["read", "T-1", "1I", "found", "5/6", "--measured-by", "Tove Ask"], 5, "role-may-not"),
+        ("tove", &["exchange"], 4, "shop-away"),
+        ("office", &["office", "device", "code", "Tove Ask"], 4, "shop-away"),
+    ] {
+        let mut argv = vec!["--json"];
+        argv.extend_from_slice(args);
+        let error = world.tappet(device, &argv).error(code);
+        assert_eq!(error["code"], word, "{args:?}: {error}");
+    }
+    assert_eq!(world.tappet("tove", &["--json", "status"]).json(0)["waiting"], 0);
+}
+
+#[test]
+fn a_visit_is_not_opened_before_its_cautions_are_read() {
+    let world = World::with_shop();
+    let script = world.tappet("tove", &["visit", "open", "T-1"]);
+    assert!(script.out.contains("Spark plugs out"), "{script:?}");
+    assert_eq!(script.code, 1);
+    let refused = world.answering("tove", &["visit", "open", "T-1"], "n\n");
+    assert_eq!(refused.code, 1, "{refused:?}");
+    assert_eq!(world.tappet("tove", &["--json", "status"]).json(0)["waiting"], 0);
+    let opened = world.answering("tove", &["visit", "open", "T-1"], "y\nn\n");
+    assert!(opened.out.contains("The engine was not said to be cold"), "{opened:?}");
+    assert_eq!((opened.code, &world.tappet("tove", &["--json", "status"]).json(0)["waiting"]), (0, &1.into()));
+}
+
+#[test]
+fn the_office_goes_on_without_the_shop_and_says_so() {
+    let world = World::with_shop();
+    let ran = world.tappet("office", &["office", "property", "add", "Elm Terrace"]).screen(0);
+    assert!(ran.contains("No exchange: The shop cannot be reached (nothing answers at http://127.0.0.1:9)"), "{ran}");
+    assert!(ran.contains("kept here, and goes to the shop with the next exchange"), "{ran}");
+    let listed = world.tappet("office", &["--json", "office", "properties"]).json(0);
+    assert_eq!(listed["properties"].as_array().unwrap().len(), 2);
+    assert_eq!(listed["exchange"]["before"]["state"], "failed");
+}
+
+#[test]
+fn the_office_confirms_and_writes_paper_sheets_down() {
+    let world = World::with_shop();
+    assert_eq!(world.tappet("tove", &["machine", "add", "T-3", "--property", "Alder Court", "--cylinders", "2"]).code, 0);
+    assert!(world.tappet("tove", &["show", "T-3"]).screen(0).contains("provisional"));
+    world.exchange("tove");
+    world.exchange("office");
+    let set = world.tappet("office", &["--json", "office", "--offline", "machine", "set", "T-3", "--card", "invented twin"]).json(0);
+    assert_eq!(set["confirmed"], true);
+    assert!(!world.tappet("office", &["show", "T-3"]).screen(0).contains("provisional"));
+    let read = ["--json", "read", "T-3", "1I", "found", "5/6", "--cold", "--measured-by", "Tove Ask"];
+    let read = world.tappet("office", &read).json(0);
+    let record = world.tappet("office", &["record", read["record"].as_str().unwrap()]).screen(0);
+    assert!(record.contains("Measured by  Tove Ask"), "{record}");
+}
+
+#[test]
+fn cards_travel_as_files() {
+    let world = World::with_shop();
+    let file = world.folder().join("card.json");
+    let card = world.tappet("office", &["office", "--offline", "card", "export", "Invented twin", "--json"]).json(0);
+    let mut card = card.as_object().unwrap().clone();
+    card.remove("exchange");
+    card.remove("card");
+    card.insert("name".into(), "Invented twin, later".into());
+    std::fs::write(&file, serde_json::to_string(&card).unwrap()).unwrap();
+    let file = file.to_str().unwrap();
+    for _ in 0..2 {
+        // The second time it is the same card stated anew, not another one.
+        assert_eq!(world.tappet("office", &["office", "--offline", "card", "import", file]).code, 0);
+    }
+    let cards = world.tappet("office", &["--json", "office", "--offline", "cards"]).json(0);
+    assert_eq!(cards["engine_cards"].as_array().unwrap().len(), 2);
+    std::fs::write(file, "{\"name\": 7}").unwrap();
+    let error = world.tappet("office", &["--json", "office", "--offline", "card", "import", file]).error(1);
+    assert!(error["sentence"].as_str().unwrap().contains("it is not an engine card"), "{error}");
+    let flags = [
+        "office", "--offline", "card", "add", "--name", "Single", "--cylinders", "1", "--intake", "0.10-0.15mm", "--exhaust", "5-7",
+        "--months", "6", "--thread", "M6x1", "--rocker", "stud-pivot", "--ratio", "1.3",
+    ];
+    let screen = world.tappet("office", &flags).screen(0);
+    assert!(screen.contains("It names no manual and page, so nothing is judged against it."), "{screen}");
+}
+
+#[test]
+fn a_void_and_a_clearing_by_their_short_names() {
+    let world = World::with_shop();
+    let read = world.tappet("tove", &["--json", "read", "T-1", "1I", "found", "9/10", "--cold"]).json(0);
+    let id = read["record"].as_str().unwrap();
+    let short = &id[id.len() - 8..];
+    assert_eq!(world.tappet("tove", &["void", short, "--because", "wrong leaf"]).code, 0);
+    assert_eq!(world.tappet("tove", &["--json", "record", short]).json(0)["fate"], "taken back");
+    let hold = world.tappet("tove", &["--json", "hold", "T-1", "drips"]).json(0);
+    assert!(world.tappet("tove", &["due"]).screen(0).contains("ON HOLD: do not run."));
+    let finding = hold["record"].as_str().unwrap();
+    assert_eq!(world.tappet("tove", &["clear", finding, "line replaced"]).code, 0);
+    assert!(!world.tappet("tove", &["due"]).screen(0).contains("ON HOLD"));
+}
+
+#[test]
+fn own_leaves_decide_what_is_offered() {
+    let world = World::with_shop();
+    assert_eq!(world.tappet("tove", &["leaves", "2-12"]).code, 0);
+    let read = world.tappet("tove", &["--json", "read", "T-1", "1I", "found", "3/8", "--cold"]).json(0);
+    assert_eq!(read["verdict"], "not settled");
+    let offered = read["next_leaf"]["feeler"]["thickness_tenth_um"].as_i64().unwrap();
+    assert!([4, 6].contains(&(offered / 254)), "{read}");
+    assert_eq!(world.tappet("tove", &["leaves", "4", "6"]).code, 0);
+    assert_eq!(world.tappet("tove", &["--json", "leaves"]).json(0)["set"]["leaves_tenth_um"], serde_json::json!([1016, 1524]));
+}
