@@ -72,7 +72,10 @@ fn layers_point_one_way() {
     ] {
         let text = before_dev(&depends(layer));
         for name in forbidden {
-            assert!(!text.lines().any(|line| line.starts_with(&format!("{name}.")) || line.starts_with(&format!("{name} "))), "{layer} depends on {name}");
+            assert!(
+                !text.lines().any(|line| line.starts_with(&format!("{name}.")) || line.starts_with(&format!("{name} "))),
+                "{layer} depends on {name}"
+            );
         }
     }
 }

@@ -3,6 +3,7 @@
 
 #![expect(clippy::unwrap_used, reason = "a test may panic")]
 
+use fixtures::forge::{Forged, next_recipe, signed, slip_in};
 use shared::bytes::{Bytes16, Bytes32};
 use shared::ids::{DocId, PersonId, RecordId};
 use shared::problem::Code;
@@ -11,7 +12,6 @@ use shared::role::Role;
 use shared::slot::Slot;
 use sync_core::rights::Place;
 use tests::Crew;
-use fixtures::forge::{Forged, next_recipe, signed, slip_in};
 
 const BAD: u8 = 0xbd;
 

@@ -20,22 +20,22 @@ use sync_core::moment::Moment;
 use sync_core::work::Hand;
 
 /// 2026-04-29 08:00 UTC.
-pub const MORNING_MS: i64 = 1_777_449_600_000;
+pub(crate) const MORNING_MS: i64 = 1_777_449_600_000;
 /// Nothing answers here.
-pub const NOWHERE: &str = "http://127.0.0.1:9";
+pub(crate) const NOWHERE: &str = "http://127.0.0.1:9";
 
 /// What a run gave.
 #[derive(Debug)]
 #[must_use]
-pub struct Ran {
-    pub code: i32,
-    pub out: String,
-    pub err: String,
+pub(crate) struct Ran {
+    pub(crate) code: i32,
+    pub(crate) out: String,
+    pub(crate) err: String,
 }
 
 impl Ran {
     /// Its output, having gone as expected, and nowhere wider than 80 columns.
-    pub fn screen(self, code: i32) -> String {
+    pub(crate) fn screen(self, code: i32) -> String {
         assert_eq!(self.code, code, "{self:?}");
         let wide: Vec<&str> = self.out.lines().chain(self.err.lines()).filter(|line| line.chars().count() > 80).collect();
         assert!(wide.is_empty(), "wider than 80 columns: {wide:#?}");
@@ -43,13 +43,13 @@ impl Ran {
     }
 
     /// Its output as one JSON document.
-    pub fn json(self, code: i32) -> serde_json::Value {
+    pub(crate) fn json(self, code: i32) -> serde_json::Value {
         assert_eq!(self.code, code, "{self:?}");
         serde_json::from_str(&self.out).unwrap()
     }
 
     /// Its error as one JSON document.
-    pub fn error(self, code: i32) -> serde_json::Value {
+    pub(crate) fn error(self, code: i32) -> serde_json::Value {
         assert_eq!(self.code, code, "{self:?}");
         assert_eq!(self.out, "", "an error prints nothing on standard output");
         serde_json::from_str::<serde_json::Value>(&self.err).unwrap()["error"].clone()
@@ -57,7 +57,7 @@ impl Ran {
 }
 
 /// The world of one test.
-pub struct World {
+pub(crate) struct World {
     folder: tempfile::TempDir,
     clock_ms: Rc<Cell<i64>>,
     seed: Rc<Cell<u64>>,
@@ -65,13 +65,13 @@ pub struct World {
 
 impl World {
     /// An empty world.
-    pub fn new() -> Self {
+    pub(crate) fn new() -> Self {
         Self { folder: tempfile::tempdir().unwrap(), clock_ms: Rc::new(Cell::new(MORNING_MS)), seed: Rc::new(Cell::new(7)) }
     }
 
     /// A shop with an office (Olga), a lead (Lars), a tech (Tove) and a helper (Hans), each with a device; one property;
     /// a twin with its card (T-1), a single without one (T-2).
-    pub fn with_shop() -> Self {
+    pub(crate) fn with_shop() -> Self {
         let world = Self::new();
         let mut shop = world.open("shop");
         let settings =
@@ -128,7 +128,7 @@ impl World {
     }
 
     /// Makes a device and the shop level, as an exchange would.
-    pub fn exchange(&self, device: &str) {
+    pub(crate) fn exchange(&self, device: &str) {
         self.level(&mut self.open("shop"), &mut self.open(device));
     }
 
@@ -142,16 +142,16 @@ impl World {
     }
 
     /// A device's book file.
-    pub fn path(&self, name: &str) -> PathBuf {
+    pub(crate) fn path(&self, name: &str) -> PathBuf {
         self.folder.path().join(format!("{name}.db"))
     }
 
-    pub fn folder(&self) -> &Path {
+    pub(crate) fn folder(&self) -> &Path {
         self.folder.path()
     }
 
     /// Lets time pass.
-    pub fn pass_min(&self, minutes: i64) {
+    pub(crate) fn pass_min(&self, minutes: i64) {
         self.clock_ms.set(self.clock_ms.get() + minutes * 60_000);
     }
 
@@ -165,12 +165,12 @@ impl World {
     }
 
     /// Runs the terminal on a device's book.
-    pub fn tappet(&self, device: &str, args: &[&str]) -> Ran {
+    pub(crate) fn tappet(&self, device: &str, args: &[&str]) -> Ran {
         self.run(device, args, None)
     }
 
     /// The same with answers to its questions, on something that passes for a terminal.
-    pub fn answering(&self, device: &str, args: &[&str], answers: &str) -> Ran {
+    pub(crate) fn answering(&self, device: &str, args: &[&str], answers: &str) -> Ran {
         self.run(device, args, Some(answers))
     }
 
@@ -211,7 +211,7 @@ fn fill(seed: &Cell<u64>, buffer: &mut [u8]) {
 }
 
 /// An invented twin: intake 4 to 6 thou, exhaust 5 to 7.
-pub fn twin() -> EngineCard {
+pub(crate) fn twin() -> EngineCard {
     let range = |low, high, aim| Range {
         low: Length::from_thou(low),
         high: Length::from_thou(high),

@@ -19,7 +19,7 @@ use sync_core::book::{Book, Draft};
 use sync_core::enrol::Founding;
 use sync_core::exchange::{Report, read_body, write_body};
 use sync_core::moment::{Moment, fresh_doc, fresh_person};
-use sync_core::shop::SqliteShop;
+use sync_core::shop::{OwnedEntropy, SqliteShop};
 use tempfile::TempDir;
 use tower::ServiceExt;
 
@@ -80,23 +80,39 @@ pub(crate) struct World {
     pub(crate) router: Router,
     pub(crate) clock: Arc<HandClock>,
     pub(crate) first_code: String,
-    _folder: TempDir,
+    folder: TempDir,
+}
+
+fn founding() -> Founding {
+    let shop = ShopCard {
+        name: "Green End Mowers".to_owned(),
+        time_zone: "America/Chicago".to_owned(),
+        conflict_window_min: 720,
+        leaf_tolerance_tenth_um: 0,
+    };
+    Founding { shop, office_name: "Ana".to_owned(), issuer: ISSUER.to_owned() }
 }
 
 impl World {
     pub(crate) fn new() -> Self {
+        Self::with(Box::new(chance))
+    }
+
+    /// A shop that draws its chance from here.
+    pub(crate) fn with(entropy: OwnedEntropy) -> Self {
         let folder = tempfile::tempdir().unwrap();
         let clock = Arc::new(HandClock::default());
-        let shop = ShopCard {
-            name: "Green End Mowers".to_owned(),
-            time_zone: "America/Chicago".to_owned(),
-            conflict_window_min: 720,
-            leaf_tolerance_tenth_um: 0,
-        };
-        let founding = Founding { shop, office_name: "Ana".to_owned(), issuer: ISSUER.to_owned() };
-        let opened = SqliteShop::open(&folder.path().join("shop.db"), &founding, &clock.now(), Box::new(chance)).unwrap();
+        let opened = SqliteShop::open(&folder.path().join("shop.db"), &founding(), &clock.now(), entropy).unwrap();
         let router = router(ServerState::new(Arc::new(opened.shop), clock.clone()));
-        Self { router, clock, first_code: opened.first_code.unwrap(), _folder: folder }
+        Self { router, clock, first_code: opened.first_code.unwrap(), folder }
+    }
+
+    /// The same shop after its server was stopped and started again.
+    pub(crate) fn restarted(self) -> Self {
+        let Self { router: old, clock, first_code, folder } = self;
+        drop(old);
+        let opened = SqliteShop::open(&folder.path().join("shop.db"), &founding(), &clock.now(), Box::new(chance)).unwrap();
+        Self { router: router(ServerState::new(Arc::new(opened.shop), clock.clone())), clock, first_code, folder }
     }
 
     pub(crate) async fn send(&self, request: Request<Body>) -> Answer {

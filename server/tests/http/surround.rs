@@ -1,6 +1,7 @@
 //! What surrounds every route: the one form of error, request ids, the time limit, a panic of a dependency.
 
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use axum::body::{Body, to_bytes};
 use axum::http::{Method, header};
@@ -24,7 +25,9 @@ use sync_core::store::{Quarantined, StoreError, Verification};
 use sync_core::view::{ContestedSlot, DaySheet, DueLine, MachineView};
 use tower::ServiceExt;
 
-use crate::support::{Answer, HandClock, World, asked};
+use crate::support::{Answer, HandClock, World, asked, chance, exchange_of, reading};
+use server::Clock;
+use sync_core::exchange::write_body;
 
 #[tokio::test]
 async fn unknown_addresses_and_wrong_methods_are_problems() {
@@ -68,7 +71,9 @@ async fn answer_of(router: axum::Router, path: &str, token: &str) -> Answer {
 #[tokio::test(start_paused = true)]
 async fn a_request_that_never_ends_is_ended_and_says_what_may_have_happened() {
     let slow = around(axum::Router::new().route("/", get(std::future::pending::<()>)), 0);
-    let problem = answer_of(slow, "/", "").await.problem(408, Code::Internal);
+    // Paused time runs ahead; an hour stands for never.
+    let ended = tokio::time::timeout(std::time::Duration::from_secs(3600), answer_of(slow, "/", "")).await.unwrap();
+    let problem = ended.problem(408, Code::Internal);
     assert!(problem.detail.contains("send it again"), "{}", problem.detail);
 }
 
@@ -91,6 +96,30 @@ async fn a_store_that_panics_or_is_full_is_a_problem_and_the_next_request_goes_o
     for _ in 0..40 {
         answer_of(router.clone(), "/.well-known/jwks.json", "").await.problem(500, Code::Internal);
     }
+}
+
+#[tokio::test]
+async fn what_is_said_to_be_kept_after_a_panic_is_kept() {
+    let breaks = Arc::new(AtomicBool::new(false));
+    let breaking = Arc::clone(&breaks);
+    let world = World::with(Box::new(move |buffer: &mut [u8]| {
+        assert!(!breaking.load(Ordering::SeqCst), "a dependency broke in the middle of a step");
+        chance(buffer);
+    }));
+    let mut office = world.office().await;
+    let (property, machine) = world.machine(&mut office, "A-12").await;
+    let mut ben = world.join(&mut office, "Ben", Role::Tech, Some(property)).await;
+    ben.state(&world, machine, vec![reading(4, 5)]);
+    breaks.store(true, Ordering::SeqCst);
+    let body = write_body(&ben.book.offer(&world.clock.now()).unwrap(), true).unwrap();
+    world.send(exchange_of(&ben.token, body, true)).await.problem(500, Code::Internal);
+    breaks.store(false, Ordering::SeqCst);
+    assert_eq!(ben.level(&world).await.iter().map(|r| r.taken).sum::<usize>(), 1);
+
+    let world = world.restarted();
+    office.log_in(&world).await;
+    let seen: serde_json::Value = world.get(&format!("/v1/machines/{machine}"), &office.token).await.json();
+    assert_eq!(seen["lash"].as_array().unwrap().len(), 1, "{seen}");
 }
 
 /// A shop on a full disk, whose keys make a dependency panic.

@@ -153,5 +153,5 @@ fn going_on(check: &Check<'_, '_, '_>) -> String {
         1 => "1 record is kept".to_owned(),
         count => format!("{count} records are kept"),
     };
-    format!("Stopped. {kept}; visit {} stays open. To go on: tappet guide {}", short(&check.visit), check.tag)
+    format!("Stopped. {kept}; visit {} stays open.\nTo go on: tappet guide {}", short(&check.visit), check.tag)
 }
