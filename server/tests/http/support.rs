@@ -245,21 +245,24 @@ impl Device {
         self.book.write(drafts, &world.clock.now(), &mut chance).unwrap();
     }
 
-    /// Exchanges, packed, until nothing is left to say.
+    /// One exchange, packed.
+    pub(crate) async fn exchange(&mut self, world: &World) -> Report {
+        let sent_at = world.clock.now();
+        let body = write_body(&self.book.offer(&sent_at).unwrap(), true).unwrap();
+        let answer = world.send(exchange_of(&self.token, body, true)).await;
+        assert_eq!(answer.status, StatusCode::OK, "{}", String::from_utf8_lossy(&answer.body));
+        let answer: ExchangeAnswer = read_body(&answer.body, true).unwrap();
+        self.book.take_answer(&sent_at, &answer, &world.clock.now(), &mut chance).unwrap()
+    }
+
+    /// Exchanges until nothing is left to say.
     pub(crate) async fn level(&mut self, world: &World) -> Vec<Report> {
         let mut reports = Vec::new();
-        loop {
-            let sent_at = world.clock.now();
-            let body = write_body(&self.book.offer(&sent_at).unwrap(), true).unwrap();
-            let answer = world.send(exchange_of(&self.token, body, true)).await;
-            assert_eq!(answer.status, StatusCode::OK, "{}", String::from_utf8_lossy(&answer.body));
-            let answer: ExchangeAnswer = read_body(&answer.body, true).unwrap();
-            reports.push(self.book.take_answer(&sent_at, &answer, &world.clock.now(), &mut chance).unwrap());
-            if !reports.last().unwrap().more {
-                return reports;
-            }
+        while reports.last().is_none_or(|r: &Report| r.more) {
             assert!(reports.len() < 20, "never level");
+            reports.push(self.exchange(world).await);
         }
+        reports
     }
 }
 
