@@ -5,7 +5,7 @@
 use std::io::{BufRead, Read};
 
 use inquire::InquireError;
-use inquire::ui::RenderConfig;
+use inquire::ui::{RenderConfig, Styled};
 use sync_core::book::BookError;
 
 use crate::environment::Prompts;
@@ -87,7 +87,7 @@ pub(crate) fn yes_or_no(session: &mut Session<'_, '_>, question: &str) -> Result
 }
 
 fn on_terminal(question: &str) -> Result<String, Halt> {
-    let plain = RenderConfig::empty();
+    let plain = RenderConfig::empty().with_prompt_prefix(Styled::new("")).with_answered_prompt_prefix(Styled::new(""));
     match inquire::Text::new(question).with_render_config(plain).prompt() {
         Ok(answer) => Ok(answer.trim().to_owned()),
         Err(InquireError::OperationCanceled | InquireError::OperationInterrupted) => Err(Halt::Quit),

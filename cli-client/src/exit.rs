@@ -202,6 +202,12 @@ pub(crate) fn complain(failure: &Failure, json: bool, env: &mut Environment<'_>)
     failure.exit()
 }
 
+/// What was done could not be told: it is done all the same, and the exit code must not say that nothing was kept.
+pub(crate) fn unsaid(why: &std::io::Error, json: bool, env: &mut Environment<'_>) -> Exit {
+    say("unsaid", &show::sentence(&format!("what was asked is done, and could not be written out ({why})")), None, json, env);
+    Exit::NeedsALook
+}
+
 /// The argument parser's own word: help and version are no errors.
 pub(crate) fn by_parser(told: &clap::Error, json: bool, env: &mut Environment<'_>) -> Exit {
     let text = told.render().to_string();

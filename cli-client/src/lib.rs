@@ -58,6 +58,10 @@ fn print(outcome: &Outcome, json: bool, env: &mut Environment<'_>) -> Exit {
         outcome.text.trim_end().to_owned()
     };
     let printed = if text.is_empty() { Ok(()) } else { writeln!(env.stdout, "{text}").and_then(|()| env.stdout.flush()) };
-    // A reader that has gone away (a closed pipe) takes nothing back: what was kept is kept.
-    printed.map_or(Exit::CouldNot, |()| outcome.exit)
+    match printed {
+        Ok(()) => outcome.exit,
+        // A reader that has gone away (a closed pipe) takes nothing back: what was kept is kept.
+        Err(error) if error.kind() == std::io::ErrorKind::BrokenPipe => outcome.exit,
+        Err(error) => exit::unsaid(&error, json, env),
+    }
 }

@@ -13,13 +13,23 @@ fn lines(answers: &[&str]) -> String {
 fn a_whole_check_with_a_loose_valve() {
     let world = World::with_shop();
     let answers = lines(&[
-        "y", "y", // cautions, cold
-        "n", "y", // 1I: 6 does not go, 4 goes: in spec
-        "8/9", "y", "6/7", "y", "5/6", // 1E: loose, set, turned over, left
+        "y",
+        "y", // cautions, cold
+        "n",
+        "y", // 1I: 6 does not go, 4 goes: in spec
+        "8/9",
+        "y",
+        "6/7",
+        "y",
+        "5/6", // 1E: loose, set, turned over, left
         "5/6", // 2I
         "5/6", // 2E
-        "412.6", "belt frayed", "n", "", // hours, a finding that is no hold, nothing else
-        "y", "all well", // finish
+        "412.6",
+        "belt frayed",
+        "n",
+        "", // hours, a finding that is no hold, nothing else
+        "y",
+        "all well", // finish
     ]);
     insta::assert_snapshot!("guide_whole", world.answering("tove", &["guide", "T-1"], &answers).screen(0));
     let view = world.tappet("tove", &["--json", "show", "T-1"]).json(0);

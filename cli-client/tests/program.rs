@@ -1,5 +1,7 @@
 //! The real program in a sealed environment: its own usage, books that are none, and the variables it honours.
 
+#![allow(clippy::unwrap_used, reason = "a test's own world fails by panicking")]
+
 mod common;
 
 use assert_cmd::Command;
@@ -109,9 +111,8 @@ fn a_second_program_on_the_same_book_is_told() {
 #[test]
 fn variables_name_the_book_and_the_unit() {
     let world = World::with_shop();
-    let run = |unit: &str| {
-        tappet(&world).env("TAPPET_BOOK", world.path("tove")).env("TAPPET_UNIT", unit).args(["show", "T-1"]).output().unwrap()
-    };
+    let run =
+        |unit: &str| tappet(&world).env("TAPPET_BOOK", world.path("tove")).env("TAPPET_UNIT", unit).args(["show", "T-1"]).output().unwrap();
     assert!(text(&run("mm").stdout).contains("intake 0.1016 to 0.1524 mm"), "{:?}", run("mm"));
     assert!(text(&run("thou").stdout).contains("intake 4 to 6 thou"));
     assert_eq!(run("furlong").status.code(), Some(2));

@@ -56,7 +56,10 @@ fn a_reading_in_json_has_its_verdict_and_record_on_top() {
     assert_eq!((&done["verdict"], &done["valve"], &done["bracket"]["go_tenth_um"]), (&"loose".into(), &"2E".into(), &2032.into()));
     assert_eq!(done["turn"]["closes"], true);
     let record = world.tappet("tove", &["--json", "record", done["record"].as_str().unwrap()]).json(0);
-    assert_eq!((&record["fate"], &record["body"]["no_go_tenth_um"], &record["received_ms"]), (&"stands".into(), &2286.into(), &serde_json::Value::Null));
+    assert_eq!(
+        (&record["fate"], &record["body"]["no_go_tenth_um"], &record["received_ms"]),
+        (&"stands".into(), &2286.into(), &serde_json::Value::Null)
+    );
 }
 
 #[test]
@@ -75,7 +78,7 @@ fn what_cannot_be_read_keeps_nothing() {
         argv.extend_from_slice(args);
         let error = world.tappet("tove", &argv).error(2);
         let sentence = error["sentence"].as_str().unwrap();
-        assert!(sentence.contains(said) || sentence.contains(&said.replacen('"', "\"", 1)), "{args:?}: {sentence}");
+        assert!(sentence.contains(said), "{args:?}: {sentence}");
         assert!(sentence.ends_with("; nothing was kept."), "{sentence}");
         assert_eq!(error["code"], "unreadable");
     }
@@ -170,8 +173,26 @@ fn cards_travel_as_files() {
     let error = world.tappet("office", &["--json", "office", "--offline", "card", "import", file]).error(1);
     assert!(error["sentence"].as_str().unwrap().contains("it is not an engine card"), "{error}");
     let flags = [
-        "office", "--offline", "card", "add", "--name", "Single", "--cylinders", "1", "--intake", "0.10-0.15mm", "--exhaust", "5-7",
-        "--months", "6", "--thread", "M6x1", "--rocker", "stud-pivot", "--ratio", "1.3",
+        "office",
+        "--offline",
+        "card",
+        "add",
+        "--name",
+        "Single",
+        "--cylinders",
+        "1",
+        "--intake",
+        "0.10-0.15mm",
+        "--exhaust",
+        "5-7",
+        "--months",
+        "6",
+        "--thread",
+        "M6x1",
+        "--rocker",
+        "stud-pivot",
+        "--ratio",
+        "1.3",
     ];
     let screen = world.tappet("office", &flags).screen(0);
     assert!(screen.contains("It names no manual and page, so nothing is judged against it."), "{screen}");

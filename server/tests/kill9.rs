@@ -119,7 +119,7 @@ fn what_the_server_said_it_took_survives_the_kill() {
             written.push(said["record"].as_str().unwrap().parse().unwrap());
         }
         // The knife falls while the exchange is under way, or just before or after.
-        let delay = Duration::from_micros(below(span_us * 3 / 2));
+        let delay = Duration::from_micros(below(span_us * 3));
         let pid = server.id();
         let knife = std::thread::spawn(move || {
             std::thread::sleep(delay);

@@ -6,7 +6,7 @@
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::TcpStream;
 use std::path::Path;
-use std::process::{Child, Command, Output, Stdio};
+use std::process::{Child, ChildStdout, Command, Output, Stdio};
 
 fn program(args: &[&str]) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_tappetbook-server"));
@@ -19,17 +19,44 @@ fn said(output: &Output) -> (i32, String, String) {
     (output.status.code().unwrap(), text(&output.stdout), text(&output.stderr))
 }
 
-fn terminate(child: &Child) {
-    assert!(Command::new("kill").args(["-TERM", &child.id().to_string()]).status().unwrap().success());
+/// The program while it serves; killed with the test, however that ends.
+struct Serving {
+    child: Child,
+    out: BufReader<ChildStdout>,
 }
 
-/// Everything that a child says until its standard output has a line with this in it.
-fn until(reader: &mut impl BufRead, wanted: &str) -> String {
-    let mut all = String::new();
-    while !all.contains(wanted) {
-        assert!(reader.read_line(&mut all).unwrap() > 0, "ended without \"{wanted}\": {all}");
+impl Serving {
+    fn start(mut command: Command) -> Self {
+        let mut child = command.spawn().unwrap();
+        let out = BufReader::new(child.stdout.take().unwrap());
+        Self { child, out }
     }
-    all
+
+    /// Everything that it says until its standard output has a line with this in it.
+    fn until(&mut self, wanted: &str) -> String {
+        let mut all = String::new();
+        while !all.contains(wanted) {
+            assert!(self.out.read_line(&mut all).unwrap() > 0, "ended without \"{wanted}\": {all}");
+        }
+        all
+    }
+
+    /// Told to stop: its last words, its exit code and its log.
+    fn stop(mut self) -> (String, Option<i32>, String) {
+        assert!(Command::new("kill").args(["-TERM", &self.child.id().to_string()]).status().unwrap().success());
+        let words = self.until("Stopped.");
+        let mut log = String::new();
+        self.child.stderr.take().unwrap().read_to_string(&mut log).unwrap();
+        (words, self.child.wait().unwrap().code(), log)
+    }
+}
+
+impl Drop for Serving {
+    fn drop(&mut self) {
+        // Fails where it has ended, which is as well.
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
 }
 
 fn founding(data: &Path) -> [&str; 10] {
@@ -57,9 +84,10 @@ fn what_it_was_told_wrong_is_said_with_the_way_out() {
 fn first_start_stop_and_verify_with_no_secret_in_the_log() {
     let folder = tempfile::tempdir().unwrap();
     let data = folder.path().join("shop");
-    let mut child = program(&founding(&data)).arg("--log-json").env("TAPPETBOOK_LOG", "debug").spawn().unwrap();
-    let mut out = BufReader::new(child.stdout.take().unwrap());
-    let greeting = until(&mut out, "start again");
+    let mut command = program(&founding(&data));
+    command.arg("--log-json").env("TAPPETBOOK_LOG", "debug");
+    let mut serving = Serving::start(command);
+    let greeting = serving.until("start again");
     let code = greeting.split("--code ").nth(1).unwrap().split_whitespace().next().unwrap().to_owned();
     assert_eq!(code.len(), 11, "{greeting}");
     assert!(greeting.contains("tappet enrol --server http://127.0.0.1:"), "{greeting}");
@@ -82,11 +110,9 @@ fn first_start_stop_and_verify_with_no_secret_in_the_log() {
         assert!(answer.contains("application/problem+json"), "{answer}");
     }
 
-    terminate(&child);
-    assert!(until(&mut out, "Stopped.").contains("Stopping"));
-    let output = child.wait_with_output().unwrap();
-    assert_eq!(output.status.code(), Some(0));
-    let log = String::from_utf8(output.stderr).unwrap();
+    let (words, exit, log) = serving.stop();
+    assert!(words.contains("Stopping"), "{words}");
+    assert_eq!(exit, Some(0));
     assert!(log.lines().count() >= 3 && log.contains("/v1/enrol"), "{log}");
     for line in log.lines() {
         serde_json::from_str::<serde_json::Value>(line).unwrap_or_else(|_| panic!("no JSON: {line}"));
@@ -98,26 +124,22 @@ fn first_start_stop_and_verify_with_no_secret_in_the_log() {
     assert!(words.contains("No fault found."), "{words}");
 
     // A second start says nothing of a code.
-    let mut child = program(&["--data", data.to_str().unwrap(), "--listen", "127.0.0.1:0"]).spawn().unwrap();
-    let mut out = BufReader::new(child.stdout.take().unwrap());
-    let greeting = until(&mut out, "listens on");
+    let mut serving = Serving::start(program(&["--data", data.to_str().unwrap(), "--listen", "127.0.0.1:0"]));
+    let greeting = serving.until("listens on");
     let (exit, _, words) = said(&program(&["verify", "--data", data.to_str().unwrap()]).output().unwrap());
     assert_eq!(exit, 3);
     assert!(words.contains("another program"), "{words}");
-    terminate(&child);
-    assert!(!format!("{greeting}{}", until(&mut out, "Stopped.")).contains("--code"));
-    assert_eq!(child.wait().unwrap().code(), Some(0));
+    let (words, exit, _) = serving.stop();
+    assert!(!format!("{greeting}{words}").contains("--code"));
+    assert_eq!(exit, Some(0));
 }
 
 #[test]
 fn verify_finds_what_was_changed_behind_the_books_back() {
     let folder = tempfile::tempdir().unwrap();
-    let mut child = program(&founding(folder.path())).spawn().unwrap();
-    let mut out = BufReader::new(child.stdout.take().unwrap());
-    until(&mut out, "start again");
-    terminate(&child);
-    until(&mut out, "Stopped.");
-    child.wait().unwrap();
+    let mut serving = Serving::start(program(&founding(folder.path())));
+    serving.until("start again");
+    serving.stop();
     let file = folder.path().join("shop.db");
     let mut bytes = std::fs::read(&file).unwrap();
     // The shop's name as it is signed: changed in place, in every copy.

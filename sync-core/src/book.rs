@@ -223,6 +223,13 @@ impl Book {
         result
     }
 
+    /// Comes back to what is kept, after a panic in the middle of a step.
+    pub(crate) fn recover(&mut self) -> Result<(), BookError> {
+        self.store.undo_left_open();
+        self.identity = self.store.meta("identity")?;
+        self.reload_roster()
+    }
+
     /// What this device knows of its clock now.
     ///
     /// # Errors

@@ -2,7 +2,7 @@
 //! place of one SQLite file without the exchange or the server noticing.
 
 use std::path::Path;
-use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::sync::{Mutex, MutexGuard};
 
 use jiff::civil::Date;
 use shared::bytes::Bytes32;
@@ -84,9 +84,19 @@ impl SqliteShop {
         Ok(OpenedShop { shop: Self { inner: Mutex::new((book, entropy)) }, first_code })
     }
 
-    /// A step that panicked has rolled its transaction back; the next one may go on.
+    /// After a step that panicked, the book first comes back to what is kept.
     fn lock(&self) -> MutexGuard<'_, (Book, OwnedEntropy)> {
-        self.inner.lock().unwrap_or_else(PoisonError::into_inner)
+        match self.inner.lock() {
+            Ok(guard) => guard,
+            Err(poisoned) => {
+                let mut guard = poisoned.into_inner();
+                // Where even that fails the store says so again at the step that follows.
+                if guard.0.recover().is_ok() {
+                    self.inner.clear_poison();
+                }
+                guard
+            }
+        }
     }
 }
 

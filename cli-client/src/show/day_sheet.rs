@@ -102,8 +102,8 @@ struct Device {
     revoked: bool,
 }
 
-/// The screen.
-pub(crate) fn screen(sheet: &Value, session: &Session<'_, '_>) -> Result<String, Failure> {
+/// The screen. Only the shop itself knows when devices were there, so that part is left out of any other sheet.
+pub(crate) fn screen(sheet: &Value, of_shop: bool, session: &Session<'_, '_>) -> Result<String, Failure> {
     let sheet: Sheet = serde_json::from_value(sheet.clone()).map_err(|e| Failure::Answer(format!("it is not a day sheet: {e}")))?;
     let wide = width(session.env);
     let mut parts = vec![wrapped(&format!("{}: day sheet of {}", sheet.shop, sheet.day), wide)];
@@ -131,7 +131,7 @@ pub(crate) fn screen(sheet: &Value, session: &Session<'_, '_>) -> Result<String,
     part("To be measured again", list(sheet.recheck.iter().map(|r| format!("{}: {}", r.tag, r.slot_words)), wide));
     part("Came in", arrived(&sheet.arrived, wide));
     part("Visits", visits(&sheet.visits, session)?);
-    part("Devices", devices(&sheet.devices, session)?);
+    part("Devices", if of_shop { devices(&sheet.devices, session)? } else { String::new() });
     part("Quarantine", if sheet.quarantine.is_empty() { String::new() } else { inset(&shop_lines(&sheet.quarantine, session)?) });
     if parts.len() == 1 {
         parts.push("Nothing to tell.".to_owned());

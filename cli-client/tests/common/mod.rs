@@ -2,6 +2,7 @@
 //! terminal then runs on the devices' books with a clock and a source of randomness that repeat exactly.
 
 #![allow(dead_code, reason = "each test file uses its own part of the world")]
+#![allow(clippy::unwrap_used, reason = "a test's own world fails by panicking")]
 
 use std::cell::Cell;
 use std::ffi::OsString;
@@ -74,13 +75,13 @@ impl World {
     pub(crate) fn with_shop() -> Self {
         let world = Self::new();
         let mut shop = world.open("shop");
-        let settings =
-            ShopCard { name: "Test Shop".into(), time_zone: "UTC".into(), conflict_window_min: 720, leaf_tolerance_tenth_um: 0 };
+        let settings = ShopCard { name: "Test Shop".into(), time_zone: "UTC".into(), conflict_window_min: 720, leaf_tolerance_tenth_um: 0 };
         let founding = Founding { shop: settings, office_name: "Olga Voss".into(), issuer: "https://shop.test".into() };
         let code = shop.found_shop(&founding, &world.now(), &mut world.entropy()).unwrap();
         let mut office = world.enrol(&mut shop, "office", &code);
         let people = [("Lars Holm", Role::Lead), ("Tove Ask", Role::Tech), ("Hans Lind", Role::Helper)];
-        let people: Vec<PersonId> = people.iter().map(|(name, role)| world.hand(|hand| office.add_person(name, *role, hand)).unwrap()).collect();
+        let people: Vec<PersonId> =
+            people.iter().map(|(name, role)| world.hand(|hand| office.add_person(name, *role, hand)).unwrap()).collect();
         let access = "gate 12".to_owned();
         let card = PropertyCard { name: "Alder Court".into(), address: String::new(), access };
         let property = world.hand(|hand| office.add_property(card, hand)).unwrap();
@@ -212,11 +213,7 @@ fn fill(seed: &Cell<u64>, buffer: &mut [u8]) {
 
 /// An invented twin: intake 4 to 6 thou, exhaust 5 to 7.
 pub(crate) fn twin() -> EngineCard {
-    let range = |low, high, aim| Range {
-        low: Length::from_thou(low),
-        high: Length::from_thou(high),
-        aim: Some(Length::from_thou(aim)),
-    };
+    let range = |low, high, aim| Range { low: Length::from_thou(low), high: Length::from_thou(high), aim: Some(Length::from_thou(aim)) };
     let interval = |hours| Interval { hours, months: Some(6) };
     EngineCard {
         card: CardId::from_bytes([9; 16]),

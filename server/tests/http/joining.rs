@@ -134,13 +134,15 @@ async fn a_device_with_a_wrong_clock_is_told_the_time_and_logs_in_by_it() {
     world.log_in_with(&again).await.json::<TokenAnswer>();
 }
 
-/// An assertion like the device's own, under another header or key.
-fn forged(device: &Device, world: &World, header: &Header, key: &SigningKey) -> String {
-    let identity = device.book.identity().unwrap();
+/// An assertion like the device's own, but for what the test changes in it.
+fn forged(device: &Device, world: &World, key: &SigningKey, change: impl FnOnce(&mut Header, &mut AssertionClaims)) -> String {
+    let device = device.book.identity().unwrap().device;
     let iat = world.clock.now().wall_ms / 1000;
     let jti = fresh_person(&world.clock.now(), &mut chance).0;
-    let claims = AssertionClaims { iss: identity.device, sub: identity.device, aud: ISSUER.to_owned(), iat, exp: iat + 240, jti };
-    encode(header, &claims, &EncodingKey::from_ed_der(key.to_pkcs8_der().unwrap().as_bytes())).unwrap()
+    let mut header = Header { typ: Some(ASSERTION_TYP.to_owned()), kid: Some(device.to_string()), ..Header::new(Algorithm::EdDSA) };
+    let mut claims = AssertionClaims { iss: device, sub: device, aud: ISSUER.to_owned(), iat, exp: iat + 240, jti };
+    change(&mut header, &mut claims);
+    encode(&header, &claims, &EncodingKey::from_ed_der(key.to_pkcs8_der().unwrap().as_bytes())).unwrap()
 }
 
 fn unsigned(token: &str) -> String {
@@ -152,15 +154,34 @@ fn unsigned(token: &str) -> String {
 #[tokio::test]
 async fn forged_assertions_are_refused() {
     let world = World::new();
+    let mut office = world.office().await;
+    let tech = world.join(&mut office, "Ben", Role::Tech, None).await;
+    let keys = &office.book.identity().unwrap().keys;
+    let other = tech.book.identity().unwrap().device;
+    let refused = async |assertion: String, code| world.log_in_with(&assertion).await.problem(401, code);
+    world.log_in_with(&forged(&office, &world, &keys.login(), |_, _| {})).await.json::<TokenAnswer>();
+    refused(unsigned(&office.assertion(&world)), Code::TokenInvalid).await;
+    refused(forged(&office, &world, &tech.book.identity().unwrap().keys.login(), |_, _| {}), Code::TokenInvalid).await;
+    // The device's own other key signs records, and no log-ins.
+    refused(forged(&office, &world, &keys.record(), |_, _| {}), Code::TokenInvalid).await;
+    refused(forged(&office, &world, &keys.login(), |header, _| header.typ = Some("JWT".to_owned())), Code::TokenInvalid).await;
+    refused(forged(&office, &world, &keys.login(), |_, claims| claims.aud = "https://other.example".to_owned()), Code::TokenInvalid).await;
+    refused(forged(&office, &world, &keys.login(), |_, claims| claims.sub = other), Code::TokenInvalid).await;
+    refused(forged(&office, &world, &keys.login(), |_, claims| claims.exp += 3600), Code::TokenInvalid).await;
+    let nobody = fresh_person(&world.clock.now(), &mut chance).to_string();
+    refused(forged(&office, &world, &keys.login(), |header, _| header.kid = Some(nobody)), Code::DeviceUnknown).await;
+}
+
+#[tokio::test]
+async fn times_beyond_all_calendars_are_refused_like_any_other() {
+    let world = World::new();
     let office = world.office().await;
-    let kid = office.book.identity().unwrap().device.to_string();
-    let good = Header { typ: Some(ASSERTION_TYP.to_owned()), kid: Some(kid), ..Header::new(Algorithm::EdDSA) };
-    let mut seed = [0; 32];
-    chance(&mut seed);
-    world.log_in_with(&forged(&office, &world, &good, &SigningKey::from_bytes(&seed))).await.problem(401, Code::TokenInvalid);
-    world.log_in_with(&unsigned(&office.assertion(&world))).await.problem(401, Code::TokenInvalid);
-    let stranger = Header { kid: Some(fresh_person(&world.clock.now(), &mut chance).to_string()), ..good };
-    world.log_in_with(&forged(&office, &world, &stranger, &SigningKey::from_bytes(&seed))).await.problem(401, Code::DeviceUnknown);
+    let key = office.book.identity().unwrap().keys.login();
+    for (iat, exp) in [(i64::MIN, i64::MAX), (i64::MIN, 0), (i64::MAX - 10, i64::MAX), (i64::MIN, i64::MIN + 10), (i64::MAX, i64::MIN)] {
+        let extreme = forged(&office, &world, &key, |_, claims| (claims.iat, claims.exp) = (iat, exp));
+        let answer = world.log_in_with(&extreme).await;
+        assert_eq!(answer.status, StatusCode::UNAUTHORIZED, "{iat} {exp}: {}", String::from_utf8_lossy(&answer.body));
+    }
 }
 
 #[tokio::test]

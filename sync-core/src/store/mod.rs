@@ -112,8 +112,14 @@ impl Store {
             return step(self);
         }
         self.begin()?;
+        let _undo = Undo(&self.connection);
         let result = step(self);
         self.finish(result)
+    }
+
+    /// Undoes a transaction that a panic left open. Joined by the next step, it would never be committed.
+    pub(crate) fn undo_left_open(&self) {
+        drop(Undo(&self.connection));
     }
 
     /// Begins a transaction that [`Store::finish`] ends.
@@ -133,6 +139,18 @@ impl Store {
 
     fn run(&self, sql: &str) -> Result<(), StoreError> {
         self.connection.execute_batch(sql).map_err(StoreError::from)
+    }
+}
+
+/// Undoes, when dropped, whatever transaction is still open then.
+struct Undo<'a>(&'a Connection);
+
+impl Drop for Undo<'_> {
+    fn drop(&mut self) {
+        if !self.0.is_autocommit() {
+            // Nothing can be done about a rollback that fails; the transaction is undone when the file is next opened.
+            let _ = self.0.execute_batch("ROLLBACK");
+        }
     }
 }
 

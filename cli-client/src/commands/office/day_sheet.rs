@@ -28,7 +28,7 @@ pub(super) fn run(args: &DaySheetArgs, there: bool, session: &mut Session<'_, '_
         Ok(None) | Err(Failure::ShopAway(_)) => (of_this_book(args, session)?, true),
         Err(failure) => return Err(failure),
     };
-    let mut text = show::day_sheet::screen(&sheet, session)?;
+    let mut text = show::day_sheet::screen(&sheet, !local, session)?;
     if local {
         let note =
             "This is the day as this book knows it: when devices were at the shop, and what waits in its quarantine, only the shop knows.";
