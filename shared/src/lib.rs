@@ -25,10 +25,24 @@ pub mod role;
 pub mod valve;
 
 // What is judged.
-pub mod adjuster;
-pub mod due;
-pub mod meter;
 pub mod verdict;
+
+pub mod adjuster;
+pub mod conformance;
+pub mod crank;
+pub mod warmth;
+
+// What is followed over time.
+pub mod meter;
+pub mod usage;
+
+pub mod due;
+
+pub mod carry;
+pub mod drift;
+
+pub mod agreement;
+pub mod round;
 
 // What is written down.
 pub mod cbor;
