@@ -209,3 +209,52 @@ fn a_twin_has_no_third_cylinder() {
     let error = crew.on(tech, |book, hand| book.take_reading(machine, entry, &set, shared::length::LengthUnit::Thou, hand)).unwrap_err();
     assert_eq!(error.to_string(), "This is valve 3E on an engine with 2 cylinders; its valves are 1I, 1E, 2I, 2E. Nothing was kept");
 }
+
+/// The office writes a paper sheet down: the readings belong to the visit of the person who measured, and complete it.
+#[test]
+fn a_transcribed_visit_is_complete() {
+    let (mut crew, machine, _, tech, _) = crew();
+    let measurer = crew.phones[tech].person;
+    let set = shared::leaf::LeafSet::inch();
+    let finished = crew.on(0, |book, hand| {
+        let mut hand = sync_core::work::Hand { now: hand.now, entropy: &mut *hand.entropy, measured_by: Some(measurer) };
+        let entry = sync_core::work::VisitEntry { cold: true, cautions_confirmed: true, ..Default::default() };
+        book.open_visit(machine, &entry, &mut hand).unwrap();
+        for (valve, go) in [("1I", 4), ("1E", 5), ("2I", 5), ("2E", 6)] {
+            let entry = sync_core::work::ReadingEntry {
+                valve: valve.parse().unwrap(),
+                stage: Stage::Found,
+                go: Some(shared::length::Length::from_thou(go)),
+                no_go: Some(shared::length::Length::from_thou(go + 1)),
+                leaves: vec![],
+                adjusted: false,
+                cold: None,
+            };
+            let outcome = book.take_reading(machine, entry, &set, shared::length::LengthUnit::Thou, &mut hand).unwrap();
+            assert_eq!(outcome.verdict, "in spec");
+        }
+        book.finish_visit(machine, None, "", &mut hand).unwrap()
+    });
+    assert_eq!((finished.complete, finished.open), (true, vec![]));
+    let state = crew.phones[0].book.store().machine(machine).unwrap().unwrap().state;
+    assert_eq!((state.visits[0].by, state.visits[0].complete), (measurer, true));
+}
+
+/// What a lead proposes waits on the day sheet, and stands once the office rules it in.
+#[test]
+fn a_leads_engine_card_waits_for_the_office() {
+    let (mut crew, _, lead, ..) = crew();
+    let mut card = tests::engine_card();
+    card.card = shared::ids::CardId::from_bytes([0xcb; 16]);
+    card.name = "Proposed single".into();
+    let proposed = crew.on(lead, |book, hand| book.keep_engine_card(card.clone(), hand).unwrap());
+    crew.level_all();
+    assert!(crew.phones[0].book.find_card("Proposed single").is_err());
+    let now = crew.moment(0);
+    let sheet = crew.shop.day_sheet(None, shared::length::LengthUnit::Thou, &now).unwrap();
+    assert_eq!(sheet.aside.iter().map(|a| a.record).collect::<Vec<_>>(), [proposed]);
+    let (doc, slot) = (sheet.aside[0].doc, sheet.aside[0].slot.clone());
+    crew.on(0, |book, hand| book.rule(doc, &slot, Decision::Stands(proposed), "", hand).unwrap());
+    crew.level_all();
+    assert_eq!(crew.phones[lead].book.find_card("Proposed single").unwrap(), card.card);
+}

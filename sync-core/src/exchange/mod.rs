@@ -11,4 +11,4 @@ mod page;
 mod shop;
 
 pub use body::{BodyError, read_body, write_body};
-pub use device::Report;
+pub use device::{RefusedLine, Report};

@@ -108,6 +108,23 @@ impl Store {
         .collect()
     }
 
+    /// Slots outside machines where something waits aside: what leads propose for cards and properties.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn proposals(&self) -> Result<Vec<(DocId, Standing)>, StoreError> {
+        let mut statement = self.connection.prepare_cached(
+            "SELECT doc, standing FROM standings JOIN documents USING (num)
+             WHERE place IN ('engines', 'property') AND standing NOT LIKE '%\"aside\":[]%' ORDER BY num, slot",
+        )?;
+        let rows = statement.query_map([], |row| Ok((row.get::<_, Vec<u8>>(0)?, row.get::<_, String>(1)?)))?;
+        rows.map(|row| {
+            let (doc, text) = row?;
+            Ok((DocId::from_bytes(fixed(&doc)?), from_json(&text)?))
+        })
+        .collect()
+    }
+
     /// Every machine, by tag.
     ///
     /// # Errors

@@ -13,6 +13,7 @@ use shared::slot::Slot;
 use super::{ContestedSlot, describe, short};
 use crate::book::{Book, BookError};
 use crate::moment::Moment;
+use crate::standing::Aside;
 use crate::store::{QuarantineState, Quarantined};
 
 /// What one person sent.
@@ -169,6 +170,11 @@ impl Book {
             devices: self.device_contacts(from, until)?,
             quarantine: self.store.quarantined()?.into_iter().filter(|q| q.state == QuarantineState::Waiting).collect(),
         };
+        for (doc, standing) in self.store.proposals()? {
+            for aside in &standing.aside {
+                self.set_aside(&mut sheet, doc, &standing.slot, aside, unit)?;
+            }
+        }
         for row in self.store.machines()? {
             self.machine_of_day(&mut sheet, row.doc, &row.state, (from, until), unit)?;
         }
@@ -187,18 +193,8 @@ impl Book {
         let roster = self.roster()?;
         let tag = state.tag().to_owned();
         let property = || self.property_name(state.property());
-        for aside in &state.aside {
-            let Some(held) = self.store.held(aside.aside.id)? else { continue };
-            sheet.aside.push(AsideLine {
-                doc,
-                title: tag.clone(),
-                slot: aside.slot.clone(),
-                record: aside.aside.id,
-                short: short(&aside.aside.id),
-                by: roster.name(held.entry.record.measurer()),
-                words: describe(&held.entry.record.body, unit, roster),
-                why: aside.aside.why.clone(),
-            });
+        for waiting in &state.aside {
+            self.set_aside(sheet, doc, &waiting.slot, &waiting.aside, unit)?;
         }
         for hold in state.holds() {
             sheet.holds.push(HoldLine {
@@ -226,6 +222,23 @@ impl Book {
                     complete: visit.complete,
                 });
             }
+        }
+        Ok(())
+    }
+
+    fn set_aside(&self, sheet: &mut DaySheet, doc: DocId, slot: &Slot, aside: &Aside, unit: LengthUnit) -> Result<(), BookError> {
+        let roster = self.roster()?;
+        if let Some(held) = self.store.held(aside.id)? {
+            sheet.aside.push(AsideLine {
+                doc,
+                title: self.title(doc)?,
+                slot: slot.clone(),
+                record: aside.id,
+                short: short(&aside.id),
+                by: roster.name(held.entry.record.measurer()),
+                words: describe(&held.entry.record.body, unit, roster),
+                why: aside.why.clone(),
+            });
         }
         Ok(())
     }

@@ -10,7 +10,9 @@ fn one<T>(what: &str, given: &str, mut matches: Vec<T>) -> Result<T, BookError> 
     match (matches.pop(), matches.len()) {
         (Some(found), 0) => Ok(found),
         (None, _) => Err(BookError::Unknown(format!("this book has no {what} \"{given}\""))),
-        (Some(_), others) => Err(BookError::Unknown(format!("\"{given}\" names {} {what}s; say which by more of it", others + 1))),
+        (Some(_), others) => {
+            Err(BookError::Unknown(format!("\"{given}\" could be any of {}; say which {what} by the last digits of its id", others + 1)))
+        }
     }
 }
 

@@ -67,7 +67,7 @@ impl Book {
     /// # Errors
     /// [`BookError`], having kept nothing.
     pub fn add_finding(&mut self, machine: DocId, grade: FindingKind, what: &str, hand: &mut Hand<'_>) -> Result<RecordId, BookError> {
-        let visit = self.my_open_visit(machine)?;
+        let visit = self.open_visit_of(machine, hand.measured_by)?;
         self.state_one(machine, Finding { grade, what: what.to_owned(), visit }, hand)
     }
 
@@ -86,7 +86,7 @@ impl Book {
     /// # Errors
     /// [`BookError`], having kept nothing.
     pub fn add_note(&mut self, doc: DocId, text: &str, hand: &mut Hand<'_>) -> Result<RecordId, BookError> {
-        let visit = self.my_open_visit(doc)?;
+        let visit = self.open_visit_of(doc, hand.measured_by)?;
         self.state_one(doc, Note { text: text.to_owned(), visit }, hand)
     }
 
@@ -95,7 +95,7 @@ impl Book {
     /// # Errors
     /// [`BookError`], having kept nothing.
     pub fn add_photo(&mut self, doc: DocId, photo: Photo, hand: &mut Hand<'_>) -> Result<RecordId, BookError> {
-        let visit = self.my_open_visit(doc)?;
+        let visit = self.open_visit_of(doc, hand.measured_by)?;
         self.state_one(doc, Photo { visit, ..photo }, hand)
     }
 
@@ -117,8 +117,7 @@ impl Book {
         if matches!(held.entry.record.body, Body::Void(_) | Body::Arrival(_)) {
             return Err(BookError::Denied("a void or a receipt is not taken back; state the matter anew".to_owned()));
         }
-        let own = Hand { now: hand.now, entropy: &mut *hand.entropy, measured_by: None };
-        let mut own = own;
+        let mut own = Hand { now: hand.now, entropy: &mut *hand.entropy, measured_by: None };
         self.state_one(held.doc, Void { target, reason: reason.to_owned() }, &mut own)
     }
 
@@ -127,12 +126,12 @@ impl Book {
         row.map(|row| row.state).ok_or_else(|| BookError::Unknown("this book has no such machine".to_owned()))
     }
 
-    /// This person's latest open visit to a machine.
+    /// This person's latest open visit to a machine; of the person who measured, where the office writes a sheet down.
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
-    pub fn my_open_visit(&self, machine: DocId) -> Result<Option<RecordId>, BookError> {
-        let person = self.identity()?.person;
+    pub fn open_visit_of(&self, machine: DocId, measured_by: Option<PersonId>) -> Result<Option<RecordId>, BookError> {
+        let person = measured_by.unwrap_or(self.identity()?.person);
         let state = self.store.machine(machine)?.map(|row| row.state);
         Ok(state.and_then(|state| state.open_visits().find(|v| v.by == person).map(|v| v.visit)))
     }

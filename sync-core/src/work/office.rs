@@ -110,6 +110,9 @@ impl Book {
     /// [`BookError`], having kept nothing.
     pub fn restate_machine(&mut self, machine: DocId, card: MachineCard, hand: &mut Hand<'_>) -> Result<RecordId, BookError> {
         self.known_machine(machine)?;
+        if self.find_machine(&card.tag).is_ok_and(|other| other != machine) {
+            return Err(BookError::Entry(format!("Another machine is tagged {} already.", card.tag)));
+        }
         let card = self.with_cylinders(MachineCard { provisional: false, ..card })?;
         self.state_one(machine, card, hand)
     }
@@ -120,6 +123,12 @@ impl Book {
     /// [`BookError`], having kept nothing.
     pub fn keep_engine_card(&mut self, card: EngineCard, hand: &mut Hand<'_>) -> Result<RecordId, BookError> {
         let doc = self.identity()?.root.shop.engines();
+        if self.engine_cards()?.iter().any(|other| other.card != card.card && other.name.eq_ignore_ascii_case(card.name.trim())) {
+            return Err(BookError::Entry(format!(
+                "Another engine card is named {} already; restate that one, or name this otherwise.",
+                card.name
+            )));
+        }
         self.state_one(doc, card, hand)
     }
 

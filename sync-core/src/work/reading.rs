@@ -85,7 +85,7 @@ impl Book {
         let bracket = Bracket::new(entry.go, entry.no_go).map_err(|e| BookError::Entry(e.in_unit(unit)))?;
         let card = self.card_of(&state)?;
         let cylinders = state.card.as_ref().and_then(|c| c.cylinders).or(card.as_ref().map(|c| c.cylinders));
-        let visit = self.my_open_visit(machine)?;
+        let visit = self.open_visit_of(machine, hand.measured_by)?;
         let reading = Clearance {
             valve: entry.valve,
             stage: entry.stage,
@@ -154,14 +154,16 @@ fn say_next(outcome: &mut ReadingOutcome, reading: &Clearance, card: &EngineCard
     if !verdict.is_settled() && reading.cold && card.source.is_some() {
         outcome.next_leaf = next_leaf(Some(&outcome.bracket), &range, set);
     }
-    outcome.next.push(advice(verdict, &outcome.bracket, &range, outcome.next_leaf.as_ref(), unit));
+    let settled_for_now = reading.stage == Stage::Set && verdict == Verdict::InSpec;
+    outcome.next.push(if settled_for_now {
+        "In spec as set. Now turn the engine over twice by hand and read it again as left: the lock nut moves the adjuster.".to_owned()
+    } else {
+        advice(verdict, &outcome.bracket, &range, outcome.next_leaf.as_ref(), unit)
+    });
     let off = matches!(verdict, Verdict::Tight | Verdict::Loose);
     if let Some(adjuster) = card.adjuster.filter(|_| off) {
         outcome.turn = to_aim(&adjuster, &outcome.bracket, &range);
         outcome.next.extend(outcome.turn.map(|turn| format!("Turn the adjuster {}.", turn.words().trim_end_matches('.'))));
         outcome.next.extend(carry_tolerated(&adjuster, &range).ok().map(|carry| carry.carry_words()));
-    }
-    if reading.stage == Stage::Set && verdict == Verdict::InSpec {
-        outcome.next.push("Now turn the engine over twice by hand and read it again as left: the lock nut moves the adjuster.".to_owned());
     }
 }

@@ -70,7 +70,7 @@ impl Book {
         if !entry.cautions_confirmed {
             return Err(BookError::Entry("A visit is opened once its cautions have been read and confirmed.".to_owned()));
         }
-        let person = self.identity()?.person;
+        let person = hand.measured_by.unwrap_or(self.identity()?.person);
         let also_open = state.open_visits().filter(|v| v.by == person).count();
         let visit =
             Visit { cold: entry.cold, engine_tenth_c: entry.engine_tenth_c, cautions_confirmed: true, purpose: entry.purpose.clone() };
@@ -87,7 +87,7 @@ impl Book {
     /// [`BookError`], having kept nothing.
     pub fn read_hours(&mut self, machine: DocId, meter: Hours, hand: &mut Hand<'_>) -> Result<HoursOutcome, BookError> {
         self.known_machine(machine)?;
-        let visit = self.my_open_visit(machine)?;
+        let visit = self.open_visit_of(machine, hand.measured_by)?;
         let record = self.state_one(machine, HourReading { meter, visit }, hand)?;
         let standing = self.store.standing(machine, &Slot::hours())?;
         let doubt = standing.and_then(|s| s.aside.into_iter().find(|a| a.id == record)).map(|a| a.why);
@@ -108,7 +108,9 @@ impl Book {
         self.known_machine(machine)?;
         let visit = match visit {
             Some(visit) => visit,
-            None => self.my_open_visit(machine)?.ok_or_else(|| BookError::Unknown("you have no open visit to this machine".to_owned()))?,
+            None => self
+                .open_visit_of(machine, hand.measured_by)?
+                .ok_or_else(|| BookError::Unknown("you have no open visit to this machine".to_owned()))?,
         };
         let open = self.left_open(machine, visit)?;
         let sign_off = SignOff { visit, complete: open.is_empty(), remark: remark.to_owned() };

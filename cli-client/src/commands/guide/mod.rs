@@ -85,7 +85,7 @@ fn begin<'c, 's, 'e>(args: &GuideArgs, session: &'c mut Session<'s, 'e>) -> Resu
         None => ask::until(session, "Which machine? Its tag:", |session, answer| session.machine(answer))?,
     };
     let tag = session.book.title(machine)?;
-    let open = session.book.my_open_visit(machine)?;
+    let open = session.book.open_visit_of(machine, None)?;
     let resumed = open.is_some();
     ask::say(session, &format!("{tag}. Before a hand goes near the engine:"));
     let cautions = visit::cautions(show::width(session.env));
