@@ -170,3 +170,6 @@ fn receipts(entries: &BTreeMap<RecordId, Entry>) -> BTreeMap<RecordId, Receipt> 
     }
     receipts
 }
+
+#[cfg(test)]
+mod tests;

@@ -53,6 +53,8 @@ fn the_same_request_twice_changes_nothing() {
     crew.read(tech, docs[0], "1I", Stage::Found, 4, 5);
     let request = crew.offer(tech);
     let first = crew.answer(tech, &request);
+    let sent_back: usize = first.docs.iter().map(|d| d.recipes.len()).sum();
+    assert_eq!(sent_back, 1, "the receipt alone comes back, not what was offered");
     let end = crew.shop.store().log_end().unwrap();
     let second = crew.answer(tech, &request);
     assert_eq!(crew.shop.store().log_end().unwrap(), end, "nothing new was written");

@@ -258,3 +258,46 @@ fn a_leads_engine_card_waits_for_the_office() {
     crew.level_all();
     assert_eq!(crew.phones[lead].book.find_card("Proposed single").unwrap(), card.card);
 }
+
+/// The conflict window is the shop's setting: widening it brings an old reading back into question, in every document.
+#[test]
+fn a_changed_window_is_felt_everywhere() {
+    let (mut crew, machine, lead, tech, _) = crew();
+    crew.read(lead, machine, "1I", Stage::Found, 3, 4);
+    crew.wait_min(13 * 60);
+    crew.read(tech, machine, "1I", Stage::Found, 5, 6);
+    crew.level_all();
+    assert_eq!(at_shop(&crew, machine, &slot("1I")).state, State::Stands);
+    let wide = sync_core::work::Settings { conflict_window_min: Some(24 * 60), ..Default::default() };
+    crew.on(0, |book, hand| book.change_settings(wide, hand).unwrap());
+    crew.level_all();
+    assert_eq!(at_shop(&crew, machine, &slot("1I")).state, State::Contested);
+    agree(&crew, machine);
+    verify(&crew);
+}
+
+/// A role taken away in the morning, on an office device that had no signal until noon, reaches back to the readings since.
+#[test]
+fn a_role_that_arrives_late_is_felt_in_every_document() {
+    let (mut crew, machine, lead, tech, _) = crew();
+    let person = crew.phones[lead].person;
+    crew.on(0, |book, hand| book.set_role(person, Some(Role::Helper), hand).unwrap());
+    crew.wait_min(30);
+    let by_former_lead = crew.read(lead, machine, "1I", Stage::Found, 3, 4);
+    let by_tech = crew.read(tech, machine, "1I", Stage::Found, 5, 6);
+    crew.level(lead);
+    crew.level(tech);
+    assert_eq!(at_shop(&crew, machine, &slot("1I")).stands, Some(by_former_lead), "the shop knows no better yet");
+    crew.wait_min(120);
+    crew.level_all();
+    let standing = at_shop(&crew, machine, &slot("1I"));
+    assert_eq!((standing.stands, standing.reason.starts_with("tech over helper")), (Some(by_tech), true), "{}", standing.reason);
+    let person = crew.phones[lead].person;
+    crew.on(0, |book, hand| {
+        let yard = book.find_property("Test yard").unwrap();
+        book.assign(person, yard, true, hand).unwrap()
+    });
+    crew.level_all();
+    agree(&crew, machine);
+    verify(&crew);
+}

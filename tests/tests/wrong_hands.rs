@@ -229,6 +229,37 @@ fn a_hash_of_another_change_is_refused() {
     assert_eq!(ground.crew.shop.verify().unwrap().faults, Vec::<String>::new());
 }
 
+/// The same with a hash that fits the changed facts: it is the facts themselves that are refused.
+#[test]
+fn facts_that_do_not_follow_are_refused_whatever_the_hash() {
+    let mut ground = ground();
+    let helper = ground.helper;
+    let book = &ground.crew.phones[helper].book;
+    let genesis = sync_core::replica::genesis_hash(ground.machine);
+    let held_actor = book.store().changes_of(book.store().document(ground.machine).unwrap().unwrap().num).unwrap()[0].recipe.actor;
+    ground.crew.read(helper, ground.machine, "2I", Stage::Found, 4, 5);
+    for (why, change) in [
+        ("sequence", (|r, _, _| r.seq += 1) as fn(&mut shared::wire::Recipe, Bytes32, Bytes16)),
+        ("counter ahead", |r, _, _| r.start_op += 1),
+        ("counter behind", |r, _, _| r.start_op -= 1),
+        ("built on the genesis alone, with a counter of the end", |r, genesis, _| r.deps = vec![genesis]),
+        ("another's actor from the start", |r, _, actor| r.actor = actor),
+        ("another's actor, not built on its last", |r, genesis, actor| {
+            (r.actor, r.seq, r.deps, r.start_op) = (actor, 2, vec![genesis], 2);
+        }),
+    ] {
+        let mut request = ground.crew.offer(helper);
+        let recipe = &mut request.docs[0].recipes[0];
+        change(recipe, genesis, held_actor);
+        recipe.hash = sync_core::replica::change_hash(ground.machine, recipe).unwrap();
+        let answer = ground.crew.answer(helper, &request);
+        let doc = answer.docs.iter().find(|d| d.id == ground.machine).unwrap();
+        assert_eq!(doc.refused.iter().map(|r| r.code).collect::<Vec<_>>(), [Code::ChangeInvalid], "{why}");
+    }
+    ground.crew.level_all();
+    assert_eq!(ground.crew.shop.verify().unwrap().faults, Vec::<String>::new());
+}
+
 #[test]
 fn what_builds_on_nothing_known_waits_and_is_never_queued() {
     let mut ground = ground();

@@ -1,0 +1,90 @@
+use shared::ids::{DocId, PersonId};
+use shared::record::{Arrival, ClockEvidence, HourReading, Note};
+
+use super::*;
+
+fn entry(n: u8, at_ms: i64, seen: &[u8], body: Body) -> Entry {
+    let id = |n: u8| RecordId::from_bytes([n; 16]);
+    Entry {
+        device: DeviceId::from_bytes([9; 16]),
+        record: Record {
+            id: id(n),
+            doc: DocId::from_bytes([8; 16]),
+            by: PersonId::from_bytes([7; 16]),
+            measured_by: None,
+            at_ms,
+            clock: ClockEvidence::default(),
+            seen: seen.iter().map(|n| id(*n)).collect(),
+            body,
+        },
+    }
+}
+
+fn hours() -> Body {
+    Body::Hours(HourReading { meter: shared::hours::Hours::from_tenths(10), visit: None })
+}
+
+fn arrival(n: u8, of: u8, at: i64) -> Entry {
+    let body = Body::Arrival(Arrival {
+        records: vec![RecordId::from_bytes([of; 16])],
+        at,
+        skew_ms: 0,
+        uncertainty_ms: 0,
+        brought_by: DeviceId::from_bytes([9; 16]),
+        position: 1,
+        released_by: None,
+    });
+    entry(n, at, &[], body)
+}
+
+#[test]
+fn no_record_is_older_than_what_it_has_seen() {
+    let ledger = Ledger::new([entry(1, 9_000_000, &[], hours()), entry(2, 3_000_000, &[1], hours()), entry(3, 1_000_000, &[2], hours())]);
+    assert_eq!(ledger.time(RecordId::from_bytes([2; 16])).ms, 9_000_000);
+    assert_eq!(ledger.time(RecordId::from_bytes([3; 16])).ms, 9_000_000, "through another");
+}
+
+#[test]
+fn of_two_receipts_the_earlier_counts() {
+    for order in [[2, 3], [3, 2]] {
+        let first = arrival(order[0], 1, 5_000_000);
+        let second = arrival(order[1], 1, 4_000_000);
+        let ledger = Ledger::new([entry(1, 9_000_000, &[], hours()), first, second]);
+        assert_eq!(ledger.time(RecordId::from_bytes([1; 16])).ms, 4_000_000);
+    }
+}
+
+#[test]
+fn a_ring_has_not_seen_itself_and_whoever_has_seen_one_of_it_has_seen_it_whole() {
+    let ring = [entry(1, 1, &[2], hours()), entry(2, 2, &[1], hours())];
+    let ids = [1, 2, 3].map(|n| RecordId::from_bytes([n; 16]));
+    let ledger = Ledger::new(ring.clone());
+    assert_eq!(ledger.tips_among(&ids[..2]), ids[..2]);
+    let ledger = Ledger::new(ring.into_iter().chain([entry(3, 3, &[1], hours())]));
+    assert_eq!(ledger.tips_among(&ids), [ids[2]]);
+}
+
+#[test]
+fn a_long_chain_does_not_exhaust_the_stack() {
+    let id = |n: u32| {
+        let mut bytes = [0; 16];
+        bytes[..4].copy_from_slice(&n.to_be_bytes());
+        RecordId::from_bytes(bytes)
+    };
+    let chain = (0..20_000u32).map(|n| {
+        let mut entry = entry(1, i64::from(n), &[], hours());
+        entry.record.id = id(n);
+        entry.record.seen = if n == 0 { vec![] } else { vec![id(n - 1)] };
+        entry
+    });
+    let ledger = Ledger::new(chain);
+    let all: Vec<RecordId> = ledger.in_slot(&Slot::hours()).to_vec();
+    assert_eq!(ledger.tips_among(&all), [id(19_999)]);
+}
+
+#[test]
+fn records_of_other_slots_are_not_followed() {
+    let note = Body::Note(Note { text: "x".into(), visit: None });
+    let ledger = Ledger::new([entry(1, 9_000_000, &[], note), entry(2, 3_000_000, &[1], hours())]);
+    assert_eq!(ledger.time(RecordId::from_bytes([2; 16])).ms, 3_000_000);
+}
