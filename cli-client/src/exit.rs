@@ -148,6 +148,7 @@ impl Failure {
                 BookError::Denied(_) => "role-may-not",
                 BookError::Record(_) | BookError::Entry(_) => "body-invalid",
                 BookError::Unknown(_) => "not-found",
+                BookError::Reckoning(_) => "no-answer",
                 BookError::Message(_) => "answer-unreadable",
                 BookError::Store(StoreError::InUse) => "book-in-use",
                 BookError::Store(StoreError::NotABook(_)) => "not-a-book",

@@ -3,7 +3,7 @@
 use std::net::SocketAddr;
 use std::path::PathBuf;
 
-use clap::builder::{OsStringValueParser, TypedValueParser};
+use clap::builder::{BoolishValueParser, OsStringValueParser, TypedValueParser};
 use jiff::tz::TimeZone;
 use shared::record::ShopCard;
 use sync_core::enrol::Founding;
@@ -36,7 +36,7 @@ pub struct Config {
     #[arg(long, env = "TAPPETBOOK_LISTEN", value_name = "ADDRESS", default_value_t = DEFAULT_LISTEN)]
     pub listen: SocketAddr,
     /// Something in front of this server speaks TLS; allows an address that other computers reach
-    #[arg(long, env = "TAPPETBOOK_BEHIND_TLS_PROXY")]
+    #[arg(long, env = "TAPPETBOOK_BEHIND_TLS_PROXY", value_parser = BoolishValueParser::new())]
     pub behind_tls_proxy: bool,
     /// The shop's name (first start only)
     #[arg(long, env = "TAPPETBOOK_SHOP_NAME", value_name = "NAME")]

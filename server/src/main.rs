@@ -7,6 +7,7 @@
 use std::process::ExitCode;
 use std::sync::Arc;
 
+use clap::builder::BoolishValueParser;
 use clap::{Parser, Subcommand};
 use server::{Config, ServerError, SystemClock};
 use tracing_subscriber::EnvFilter;
@@ -26,7 +27,7 @@ struct Args {
     #[command(flatten)]
     config: Config,
     /// Write the log as JSON, one line each
-    #[arg(long, global = true, env = "TAPPETBOOK_LOG_JSON")]
+    #[arg(long, global = true, env = "TAPPETBOOK_LOG_JSON", value_parser = BoolishValueParser::new())]
     log_json: bool,
     #[command(subcommand)]
     verb: Option<Verb>,

@@ -175,6 +175,7 @@ impl From<BookError> for Refused {
             BookError::Denied(_) => Self::new(Code::RoleMayNot, detail),
             BookError::Record(_) | BookError::Entry(_) => Self::new(Code::BodyInvalid, detail),
             BookError::Unknown(_) => Self::new(Code::NotFound, detail),
+            BookError::Reckoning(_) => Self::with_status(Code::BodyInvalid, StatusCode::UNPROCESSABLE_ENTITY, detail),
             BookError::Message(_) => Self::new(Code::Unreadable, detail),
             BookError::Store(store) => Self::with_status(Code::Internal, status_of_store(&store), detail),
             // A server's book is a shop's book, and a change of its own making holds together: anything else is a defect.

@@ -2,6 +2,8 @@
 //!
 //! The calendar limit is exact. The hours limit is projected by the use per day, and rounded down to whole days, so
 //! that the date is never later than either limit. All hours here are engine hours, with meter changes undone.
+//!
+//! [`due`] names one day for a list to be sorted by; [`due_range`] says how sure that day is.
 
 use jiff::civil::Date;
 use jiff::{Span, ToSpan};
@@ -9,16 +11,18 @@ use serde::{Deserialize, Serialize};
 
 use crate::engine_card::Interval;
 use crate::hours::Hours;
+use crate::usage::MS_PER_DAY;
 
 mod iso;
+mod range;
+
+pub use range::{DueRange, due_range};
 
 /// Due within so many days is due soon. Common practice, no source.
 pub const SOON_DAYS: i32 = 14;
 
 /// Due within this share of the hours interval, in percent, is due soon. Common practice, no source.
 pub const SOON_PERCENT: i64 = 10;
-
-const MS_PER_DAY: i64 = 86_400_000;
 
 /// A check of the valves.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -170,7 +174,7 @@ pub fn due(input: &DueInput) -> Due {
             hours_unknown: false,
         };
     };
-    let by_calendar = input.interval.months.map(|months| later(last.date, Span::new().try_months(i64::from(months))));
+    let by_calendar = by_calendar(input, last);
     let hours = by_hours(input, last);
     let date = [hours.date, by_calendar].into_iter().flatten().min();
     let soon_date = later(input.today, Ok(SOON_DAYS.days()));
@@ -198,7 +202,7 @@ pub fn due(input: &DueInput) -> Due {
 /// readings of the 365 days up to the last one. Times in ms since 1970 UTC, hours on the engine's scale, any order.
 ///
 /// `None` for fewer than two readings, less than one day between them, or hours that fall. A plain difference of two
-/// readings: give it a chain's readings only. A robust slope (Theil–Sen, with an interval) comes in a later issue.
+/// readings: give it a chain's readings only. [`crate::usage::usage`] is the robust slope, with an interval.
 #[must_use]
 #[expect(clippy::cast_precision_loss, reason = "a rate; readings and days stay far below 2^53")]
 pub fn usage_per_day(points: &[(i64, Hours)]) -> Option<f64> {
@@ -209,23 +213,44 @@ pub fn usage_per_day(points: &[(i64, Hours)]) -> Option<f64> {
     (elapsed_ms >= MS_PER_DAY && run >= 0).then(|| run as f64 * MS_PER_DAY as f64 / elapsed_ms as f64)
 }
 
-fn by_hours(input: &DueInput, last: LastCheck) -> ByHours {
-    let (Some(interval), Some(at_check)) = (input.interval.hours, last.hours) else { return ByHours::default() };
+/// Where the hours limit is projected from.
+#[derive(Clone, Copy)]
+struct Anchor {
+    /// The hours at which it is reached.
+    by: Hours,
+    /// Hours until then; zero or below where it is reached.
+    left: Hours,
+    /// The day on which so many were left.
+    on: Date,
+    interval: Hours,
+}
+
+/// The last reading, or the check itself where there is none since; `None` where hours are missing.
+fn anchor(input: &DueInput, last: LastCheck) -> Option<Anchor> {
+    let (Some(interval), Some(at_check)) = (input.interval.hours, last.hours) else { return None };
     let interval = Hours::from_tenths(10 * i64::from(interval));
     let by = at_check.plus(interval);
-    // Projected from the last reading, or from the check itself where there is none since.
     let read_on = input.hours_now_date.unwrap_or(input.today);
     let (run, on) = match input.hours_now {
         Some(now) if now >= at_check => (now, read_on.min(input.today)),
         _ => (at_check, last.date.min(input.today)),
     };
-    let left = by.minus(run);
+    Some(Anchor { by, left: by.minus(run), on, interval })
+}
+
+fn by_hours(input: &DueInput, last: LastCheck) -> ByHours {
+    let Some(Anchor { by, left, on, interval }) = anchor(input, last) else { return ByHours::default() };
     let per_day = input.tenth_hours_per_day.filter(|per_day| per_day.is_finite() && *per_day > 0.0);
     let date =
         if left.tenths() <= 0 { Some(on) } else { per_day.map(|per_day| later(on, Span::new().try_days(whole_days(left, per_day)))) };
     let left = input.hours_now.map(|_| left);
     let soon = left.is_some_and(|left| left.tenths().saturating_mul(100) <= interval.tenths() * SOON_PERCENT);
     ByHours { by: Some(by), left, date, soon }
+}
+
+/// The calendar limit.
+fn by_calendar(input: &DueInput, last: LastCheck) -> Option<Date> {
+    input.interval.months.map(|months| later(last.date, Span::new().try_months(i64::from(months))))
 }
 
 /// Whole days, rounded down, until so many hours are run; held to a number that no calendar reaches.

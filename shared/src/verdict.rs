@@ -18,6 +18,10 @@ use crate::leaf::{Feeler, LeafSet, THICKEST_LEAF};
 use crate::length::{Length, LengthUnit};
 use crate::record::Clearance;
 
+mod plan;
+
+pub use plan::{Plan, Step, leaf_plan};
+
 /// What a reading says of a valve. On the wire `{"verdict":"tight"}` or `{"verdict":"not-settled","why":"leaf-edge"}`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", tag = "verdict", content = "why")]

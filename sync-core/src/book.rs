@@ -44,6 +44,9 @@ pub enum BookError {
     /// What was entered cannot be.
     #[error("{0} Nothing was kept")]
     Entry(String),
+    /// The arithmetic has no answer to what was asked.
+    #[error("{0}")]
+    Reckoning(String),
     /// The store failed.
     #[error(transparent)]
     Store(#[from] StoreError),

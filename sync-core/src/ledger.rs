@@ -31,6 +31,7 @@ pub struct Ledger {
     slots: BTreeMap<Slot, Vec<RecordId>>,
     corrected: BTreeMap<RecordId, Corrected>,
     replaced: BTreeMap<RecordId, BTreeSet<RecordId>>,
+    depth: BTreeMap<RecordId, usize>,
 }
 
 impl Ledger {
@@ -76,7 +77,9 @@ impl Ledger {
                 ring.iter().flat_map(|node| graph.neighbors(*node)).map(|other| ring_of[&other]).filter(|other| *other != n).collect();
             let seen: BTreeSet<RecordId> = seen_rings.iter().flat_map(|other| &rings[*other]).map(|node| graph[*node]).collect();
             let floor = seen.iter().map(|s| self.corrected[s].ms).max();
+            let depth = seen.iter().filter_map(|s| self.depth.get(s)).max().map_or(0, |deepest| deepest + 1);
             for id in ring.iter().map(|node| graph[*node]) {
+                self.depth.insert(id, depth);
                 if let (Some(floor), Some(own)) = (floor, self.corrected.get_mut(&id)) {
                     own.ms = own.ms.max(floor);
                 }
@@ -111,6 +114,12 @@ impl Ledger {
     #[must_use]
     pub fn time(&self, id: RecordId) -> Corrected {
         self.corrected.get(&id).copied().unwrap_or(Corrected { ms: 0, uncertainty_ms: 0 })
+    }
+
+    /// How many records of its slot stand behind a record, one having seen the other: among equal times, causality orders.
+    #[must_use]
+    pub fn depth(&self, id: RecordId) -> usize {
+        self.depth.get(&id).copied().unwrap_or(0)
     }
 
     /// The shop's receipt for a record, where there is one.

@@ -37,5 +37,6 @@ pub mod login;
 pub mod shop;
 
 // What people do and see.
+pub mod reckon;
 pub mod view;
 pub mod work;

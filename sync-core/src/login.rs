@@ -100,17 +100,17 @@ impl Book {
         if said.iss != entry.card.device || said.sub != entry.card.device {
             return refuse(Code::TokenInvalid, "The assertion speaks for another device.");
         }
-        if said.exp - said.iat > ASSERTION_LIFE_S || said.exp <= said.iat {
+        if said.exp.saturating_sub(said.iat) > ASSERTION_LIFE_S || said.exp <= said.iat {
             return refuse(Code::TokenInvalid, "The assertion holds longer than agreed.");
         }
         let now_s = now.wall_ms / 1000;
-        if said.exp + LEEWAY_S < now_s || said.iat - LEEWAY_S > now_s {
+        if said.exp.saturating_add(LEEWAY_S) < now_s || said.iat.saturating_sub(LEEWAY_S) > now_s {
             return refuse(
                 Code::ClockWrong,
                 "The device's clock differs from the shop's: sign in again by the time given here. Records keep the device's own time.",
             );
         }
-        let fresh = self.store.atomically(|store| store.use_assertion(said.iss, said.jti, said.exp + LEEWAY_S, now_s))?;
+        let fresh = self.store.atomically(|store| store.use_assertion(said.iss, said.jti, said.exp.saturating_add(LEEWAY_S), now_s))?;
         if !fresh {
             return refuse(Code::TokenInvalid, "The assertion has been used before.");
         }

@@ -5,7 +5,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use shared::bytes::Bytes32;
-use shared::ids::{DeviceId, PersonId, PropertyId, ShopId};
+use shared::ids::{DeviceId, PersonId, PropertyId, RecordId, ShopId};
 use shared::record::{Body, Device, ShopCard};
 use shared::role::Role;
 
@@ -95,17 +95,19 @@ impl Roster {
     }
 
     fn read_roles(&mut self, ledger: &Ledger, voids: Option<&Self>) {
+        let mut grants: BTreeMap<PersonId, Vec<(i64, usize, RecordId, Option<Role>)>> = BTreeMap::new();
         for entry in ledger.entries() {
+            let id = entry.record.id;
             if let Body::Role(grant) = &entry.record.body
-                && voids.is_none_or(|roster| ledger.voided_by(entry.record.id, roster).is_none())
+                && voids.is_none_or(|roster| ledger.voided_by(id, roster).is_none())
             {
-                let at = ledger.time(entry.record.id).ms;
-                self.roles.entry(grant.person).or_default().push((at, grant.role));
+                grants.entry(grant.person).or_default().push((ledger.time(id).ms, ledger.depth(id), id, grant.role));
             }
         }
-        for changes in self.roles.values_mut() {
-            // Entries came in the order of their ids, which stays the order among equal times.
-            changes.sort_by_key(|(at, _)| *at);
+        for (person, mut changes) in grants {
+            // A grant that has seen another is never older, and at the same time comes after it.
+            changes.sort_by_key(|(at, depth, id, _)| (*at, *depth, *id));
+            self.roles.insert(person, changes.into_iter().map(|(at, _, _, role)| (at, role)).collect());
         }
     }
 

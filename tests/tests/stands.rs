@@ -301,3 +301,19 @@ fn a_role_that_arrives_late_is_felt_in_every_document() {
     agree(&crew, machine);
     verify(&crew);
 }
+
+/// Two grants in the same millisecond: the one that has seen the other counts, whatever their ids.
+#[test]
+fn of_two_roles_at_once_the_later_word_counts() {
+    for seed in 20..36 {
+        let mut crew = Crew::new(seed);
+        let tech = crew.join("Tech", Role::Tech);
+        let person = crew.phones[tech].person;
+        crew.on(0, |book, hand| {
+            book.set_role(person, Some(Role::Lead), hand).unwrap();
+            book.set_role(person, Some(Role::Helper), hand).unwrap()
+        });
+        crew.level(0);
+        assert_eq!(crew.shop.roster().unwrap().role_now(person), Some(Role::Helper), "seed {seed}");
+    }
+}

@@ -95,6 +95,38 @@ fn a_helper_rules() {
     });
 }
 
+/// Let in by the office in its mildness, a helper's ruling is in the book and decides nothing.
+#[test]
+fn a_released_ruling_of_a_helper_decides_nothing() {
+    let mut ground = ground();
+    let helper = ground.helper;
+    let slot = Slot::lash("1I".parse().unwrap(), Stage::Found);
+    let forged = Forged {
+        id: id(0xf7),
+        by: ground.crew.phones[helper].person,
+        doc: ground.machine,
+        body: Body::Ruling(Ruling {
+            slot: slot.clone(),
+            of: vec![ground.by_lead, ground.by_tech],
+            decision: Decision::Stands(ground.by_tech),
+            reason: String::new(),
+        }),
+    };
+    let now_ms = ground.crew.now_ms;
+    slip_in(&ground.crew.phones[helper].book, forged.doc, Place::Machine, Bytes16([BAD; 16]), std::slice::from_ref(&forged), now_ms);
+    ground.crew.level(helper);
+    let waiting = ground.crew.shop.store().quarantined().unwrap()[0].id;
+    let office = ground.crew.phones[0].person;
+    let now = sync_core::moment::Moment::at(ground.crew.now_ms);
+    ground.crew.shop.release(waiting, office, &now, &mut ground.crew.dice).unwrap();
+    ground.crew.level_all();
+    for book in [&ground.crew.shop, &ground.crew.phones[ground.tech].book] {
+        assert!(book.store().held(forged.id).unwrap().is_some());
+        let standing = book.store().standing(ground.machine, &slot).unwrap().unwrap();
+        assert_eq!((standing.stands, standing.ruling), (Some(ground.by_lead), None));
+    }
+}
+
 #[test]
 fn a_helper_gives_itself_a_role() {
     tried("role", Code::RoleMayNot, Place::Roster, |g| Forged {

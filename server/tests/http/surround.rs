@@ -99,7 +99,6 @@ async fn a_store_that_panics_or_is_full_is_a_problem_and_the_next_request_goes_o
 }
 
 #[tokio::test]
-#[ignore = "sync-core: a step that panics leaves its transaction open, and what follows is kept only in it"]
 async fn what_is_said_to_be_kept_after_a_panic_is_kept() {
     let breaks = Arc::new(AtomicBool::new(false));
     let breaking = Arc::clone(&breaks);

@@ -213,7 +213,7 @@ impl Book {
         let before = self.roster()?.clone();
         let waiting = self.store.quarantined()?.into_iter().find(|q| q.id == quarantine_id && q.state != QuarantineState::Released);
         let Some(waiting) = waiting else {
-            return Err(BookError::Unknown(format!("quarantine holds nothing waiting under {quarantine_id}")));
+            return Err(BookError::Unknown(format!("quarantine holds nothing under {quarantine_id} that could still be let in")));
         };
         let opened =
             envelope::open(&waiting.bytes).map_err(|_| BookError::Denied("the record cannot be read, and so never comes in".to_owned()))?;

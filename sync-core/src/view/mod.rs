@@ -21,8 +21,8 @@ pub use contested::{ContestedReading, ContestedSlot};
 pub use day_sheet::{AsideLine, DaySheet, DeviceContact, HoldLine, PersonCount, RecheckLine, VisitOfDay};
 pub use due::DueLine;
 pub use history::{Fate, HistoryLine, describe};
-pub(crate) use machine::last_of_visit;
 pub use machine::{LashView, MachineView, VisitView};
+pub(crate) use machine::{judge_lash, last_of_visit};
 pub use roster::{DeviceLine, PersonLine, PropertyLine, Status};
 pub use service::{ServiceRecord, ServiceValve};
 

@@ -1,0 +1,135 @@
+//! One valve: how sure the verdict is, which leaves settle it, how far to turn, and what a warm reading is worth.
+
+use serde::Serialize;
+use shared::adjuster::{Turn, carry_tolerated, to_aim};
+use shared::conformance::{Decided, Spread, decide};
+use shared::engine_card::EngineCard;
+use shared::ids::DocId;
+use shared::leaf::LeafSet;
+use shared::length::LengthUnit;
+use shared::record::Stage;
+use shared::valve::Valve;
+use shared::verdict::{leaf_plan, next_leaf};
+use shared::warmth::{Train, WarmEstimate, estimate_cold};
+
+use super::{Reckoned, cannot};
+use crate::book::{Book, BookError};
+use crate::machine::Lash;
+
+/// The shortest sequence of leaves that settles a valve's verdict.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct LeafPlan {
+    /// The valve.
+    pub valve: Valve,
+    /// The most tries that it takes.
+    pub most_tries: usize,
+    /// Every clearance ends in a verdict.
+    pub always_settles: bool,
+    /// The plan, line by line.
+    pub lines: Vec<String>,
+}
+
+/// How far to turn an adjuster.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct TurnFacts {
+    /// The valve.
+    pub valve: Valve,
+    /// To the aim.
+    pub turn: Option<Turn>,
+    /// How far the lock nut may carry the adjuster before the range is lost.
+    pub carry: Turn,
+}
+
+impl Book {
+    fn card_with_source(&self, machine: DocId) -> Result<EngineCard, BookError> {
+        let state = self.known_machine(machine)?;
+        self.card_of(&state)?
+            .filter(|card| card.source.is_some())
+            .ok_or_else(|| cannot("this machine has no engine card with a source, and nothing is judged without one"))
+    }
+
+    fn reading_of(&self, machine: DocId, valve: Valve, stage: Stage) -> Result<Lash, BookError> {
+        let state = self.known_machine(machine)?;
+        let line = state.lash_at(valve, stage).filter(|l| l.stands.is_some() && l.bracket.is_some()).cloned();
+        line.ok_or_else(|| cannot(format!("no reading of {valve} {stage} stands")))
+    }
+
+    /// How probable it is that a valve is in range (JCGM 106), and what that proves at a level.
+    ///
+    /// # Errors
+    /// [`BookError::Reckoning`] where nothing stands, the engine was warm, or the spread is none.
+    pub fn conformance_of(
+        &self,
+        machine: DocId,
+        valve: Valve,
+        stage: Stage,
+        spread: &Spread,
+        level: f64,
+        unit: LengthUnit,
+    ) -> Result<Reckoned<Decided>, BookError> {
+        let card = self.card_with_source(machine)?;
+        let line = self.reading_of(machine, valve, stage)?;
+        if !line.cold {
+            return Err(cannot(format!("{valve} {stage} was read with the engine warm: it proves nothing against a cold range")));
+        }
+        let bracket = line.bracket.ok_or_else(|| cannot("the reading has no bracket"))?;
+        let facts = decide(&bracket, &card.range(valve.side()), spread, level).map_err(cannot)?;
+        Ok(Reckoned { words: vec![facts.words(unit)], facts })
+    }
+
+    /// The shortest sequence of leaves that settles a valve's verdict, from the set that the tech owns.
+    ///
+    /// # Errors
+    /// [`BookError::Reckoning`] without an engine card with a source.
+    pub fn leaf_plan_of(&self, machine: DocId, valve: Valve, set: &LeafSet, unit: LengthUnit) -> Result<Reckoned<LeafPlan>, BookError> {
+        let range = self.card_with_source(machine)?.range(valve.side());
+        let plan = leaf_plan(&range, set);
+        let first = next_leaf(None, &range, set).map(|leaf| leaf.words(unit));
+        let facts = LeafPlan { valve, most_tries: plan.worst_case(), always_settles: plan.always_settles(), lines: plan.lines(unit) };
+        Ok(Reckoned { words: first.into_iter().collect(), facts })
+    }
+
+    /// How far to turn a valve's adjuster from the reading that stands to the aim.
+    ///
+    /// # Errors
+    /// [`BookError::Reckoning`] where nothing stands or the card names no adjuster.
+    pub fn turn_of(&self, machine: DocId, valve: Valve, stage: Stage) -> Result<Reckoned<TurnFacts>, BookError> {
+        let card = self.card_with_source(machine)?;
+        let adjuster = card.adjuster.ok_or_else(|| cannot("this machine's engine card names no adjuster"))?;
+        let range = card.range(valve.side());
+        let line = self.reading_of(machine, valve, stage)?;
+        let bracket = line.bracket.ok_or_else(|| cannot("the reading has no bracket"))?;
+        let carry = carry_tolerated(&adjuster, &range).map_err(cannot)?;
+        let turn = to_aim(&adjuster, &bracket, &range);
+        let mut words = Vec::new();
+        if crate::view::judge_lash(&line, &card) == Some(shared::verdict::Verdict::InSpec) {
+            words.push("In spec: leave it alone.".to_owned());
+        } else {
+            words.push(turn.map_or_else(
+                || "The reading has only one leaf, so how far to turn cannot be said.".to_owned(),
+                |turn| format!("Turn the adjuster {}.", turn.words().trim_end_matches('.')),
+            ));
+        }
+        words.push(carry.carry_words());
+        Ok(Reckoned { facts: TurnFacts { valve, turn, carry }, words })
+    }
+
+    /// What a valve read warm may be when cold. Never a pass: it must be read again cold.
+    ///
+    /// # Errors
+    /// [`BookError::Reckoning`] where nothing stands or the train is none.
+    pub fn warm_of(
+        &self,
+        machine: DocId,
+        valve: Valve,
+        stage: Stage,
+        train: &Train,
+        (barrel_tenth_c, rod_tenth_c): (i32, i32),
+        unit: LengthUnit,
+    ) -> Result<Reckoned<WarmEstimate>, BookError> {
+        let line = self.reading_of(machine, valve, stage)?;
+        let bracket = line.bracket.ok_or_else(|| cannot("the reading has no bracket"))?;
+        let facts = estimate_cold(&bracket, train, barrel_tenth_c, rod_tenth_c).map_err(cannot)?;
+        Ok(Reckoned { words: vec![facts.words(unit)], facts })
+    }
+}

@@ -1,0 +1,187 @@
+//! One machine over time: its meter, its use, when it is due, how its clearances drift.
+
+use serde::Serialize;
+use shared::drift::{Drift, HoursLeft, Pair, drift, hours_to_leave, needed_interval};
+use shared::due::{DueInput, DueRange, LastCheck, due_range};
+use shared::hours::Hours;
+use shared::ids::{DocId, RecordId};
+use shared::length::LengthUnit;
+use shared::record::{Body, Stage};
+use shared::slot::Slot;
+use shared::usage::{Season, Usage, usage};
+use shared::valve::Valve;
+
+use super::{Reckoned, cannot, hours_at};
+use crate::book::{Book, BookError};
+use crate::moment::Moment;
+
+/// One reading of the hour meter.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct MeterLine {
+    /// The record.
+    pub record: RecordId,
+    /// Corrected time, ms since 1970 UTC.
+    pub at_ms: i64,
+    /// That, as the shop's clock shows it.
+    pub when: String,
+    /// What the meter showed.
+    #[serde(rename = "meter_tenth_h")]
+    pub meter: Hours,
+    /// With meter changes undone.
+    #[serde(rename = "engine_tenth_h")]
+    pub engine: Option<Hours>,
+    /// Why it cannot be, with the likely slip.
+    pub doubt: Option<String>,
+}
+
+/// When a machine is due, as a range.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct DueFacts {
+    /// The range.
+    pub due: DueRange,
+    /// The use that it goes by, where the readings tell.
+    pub usage: Option<Usage>,
+}
+
+/// How a valve drifts.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct DriftFacts {
+    /// The valve.
+    pub valve: Valve,
+    /// The change in 100 engine hours.
+    pub drift: Drift,
+    /// Engine hours until the range is left.
+    pub left: Option<HoursLeft>,
+    /// The interval that this engine needs, never longer than the card's.
+    #[serde(rename = "needed_tenth_h")]
+    pub needed: Option<Hours>,
+}
+
+impl Book {
+    /// The hour meter's readings, oldest first, with those that cannot be and the likely slip.
+    ///
+    /// # Errors
+    /// [`BookError`] where the machine is not known.
+    pub fn meter_of(&self, machine: DocId) -> Result<Reckoned<Vec<MeterLine>>, BookError> {
+        let (_, ledger) = self.machine_ledger(machine)?;
+        let roster = self.roster()?;
+        let hours = self.judged_hours(machine, &ledger)?;
+        let mut lines: Vec<MeterLine> = ledger
+            .in_slot(&Slot::hours())
+            .iter()
+            .filter(|id| ledger.voided_by(**id, roster).is_none())
+            .filter_map(|id| match &ledger.get(*id)?.record.body {
+                Body::Hours(reading) => {
+                    let at_ms = ledger.time(*id).ms;
+                    Some(MeterLine {
+                        record: *id,
+                        at_ms,
+                        when: roster.local(at_ms),
+                        meter: reading.meter,
+                        engine: hours.engine_hours(*id),
+                        doubt: hours.doubt(*id),
+                    })
+                }
+                _ => None,
+            })
+            .collect();
+        lines.sort_by_key(|line| (line.at_ms, line.record));
+        let doubted = lines.iter().filter(|l| l.doubt.is_some()).count();
+        let mut words = vec![format!("{} readings, {} of them not possible beside the others.", lines.len(), doubted)];
+        words.extend(lines.iter().filter_map(|l| l.doubt.as_ref().map(|why| format!("{}: {why}", l.when))));
+        if hours.meter_changes() > 0 {
+            words.push(format!("The meter was changed {} time(s); engine hours go through.", hours.meter_changes()));
+        }
+        Ok(Reckoned { facts: lines, words })
+    }
+
+    /// Hours a day over the chain, within a season.
+    ///
+    /// # Errors
+    /// [`BookError::Reckoning`] where the readings do not tell.
+    pub fn usage_of(&self, machine: DocId, season: &Season, now: &Moment) -> Result<Reckoned<Usage>, BookError> {
+        let (_, ledger) = self.machine_ledger(machine)?;
+        let chain = self.judged_hours(machine, &ledger)?.on_chain();
+        let facts = usage(&chain, self.shop_now_ms(now)?, season).map_err(cannot)?;
+        Ok(Reckoned { words: vec![facts.words()], facts })
+    }
+
+    /// When a machine's next check is due: a range of dates, by hours, calendar and duty.
+    ///
+    /// # Errors
+    /// [`BookError::Reckoning`] without an engine card.
+    pub fn due_range_of(&self, machine: DocId, season: &Season, now: &Moment) -> Result<Reckoned<DueFacts>, BookError> {
+        let (state, ledger) = self.machine_ledger(machine)?;
+        let (Some(card), Some(own)) = (self.card_of(&state)?, &state.card) else {
+            return Err(cannot("this machine has no engine card, so there is no interval"));
+        };
+        let roster = self.roster()?;
+        let now_ms = self.shop_now_ms(now)?;
+        let chain = self.judged_hours(machine, &ledger)?.on_chain();
+        let used = usage(&chain, now_ms, season);
+        let today = roster.day(now_ms);
+        let input = DueInput {
+            last: state.last_check.as_ref().map(|c| LastCheck { date: roster.day(c.at_ms), hours: c.engine }),
+            interval: card.interval(own.duty),
+            hours_now: state.hours.as_ref().map(|h| h.engine),
+            hours_now_date: state.hours.as_ref().map(|h| roster.day(h.at_ms)),
+            tenth_hours_per_day: None,
+            today,
+        };
+        let due = due_range(&input, used.as_ref().ok());
+        let mut words = vec![due.words(today)];
+        match &used {
+            Ok(used) => words.push(used.words()),
+            Err(why) => words.push(cannot(why).to_string()),
+        }
+        Ok(Reckoned { facts: DueFacts { due, usage: used.ok() }, words })
+    }
+
+    /// How a valve drifts from *left* to the next *found*, and how long it stays in range.
+    ///
+    /// # Errors
+    /// [`BookError::Reckoning`] where no valve was left and found again with hours between.
+    pub fn drift_of(&self, machine: DocId, valve: Valve, unit: LengthUnit) -> Result<Reckoned<DriftFacts>, BookError> {
+        let (state, ledger) = self.machine_ledger(machine)?;
+        let chain = self.judged_hours(machine, &ledger)?.on_chain();
+        let found = self.taken(&ledger, valve, Stage::Found)?;
+        let left = self.left_readings(&ledger, valve)?;
+        let mut pairs = Vec::new();
+        for before in &left {
+            let next = found.iter().find(|f| f.at_ms > before.at_ms && f.reading.visit != before.reading.visit);
+            // Another *left* in between means the valve was set anew: what came after says nothing of this one.
+            let Some(next) = next.filter(|f| !left.iter().any(|l| l.at_ms > before.at_ms && l.at_ms < f.at_ms)) else { continue };
+            if let (Some(from), Some(to)) = (hours_at(&chain, before.at_ms), hours_at(&chain, next.at_ms)) {
+                let hours = to.minus(from);
+                if hours > Hours::from_tenths(0) {
+                    pairs.push(Pair { left: before.bracket, found: next.bracket, hours });
+                }
+            }
+        }
+        let drift = drift(&pairs).map_err(cannot)?;
+        let mut words = vec![drift.words(unit)];
+        let card = self.card_of(&state)?.filter(|card| card.source.is_some());
+        let present = left.last().map(|l| l.bracket);
+        let hours_left = card.as_ref().zip(present).map(|(card, now)| hours_to_leave(&card.range(valve.side()), &now, &drift));
+        words.extend(hours_left.as_ref().map(HoursLeft::words));
+        let duty = state.card.as_ref().map(|c| c.duty).unwrap_or_default();
+        let of_card = card.as_ref().and_then(|card| card.interval(duty).hours).map(|h| Hours::from_tenths(i64::from(h) * 10));
+        let needed = of_card.zip(hours_left.as_ref()).map(|(card, left)| needed_interval(card, left));
+        words.extend(
+            needed.map(|hours| format!("By these readings this engine wants a check every {hours} h, never later than its card says.")),
+        );
+        Ok(Reckoned { facts: DriftFacts { valve, drift, left: hours_left, needed }, words })
+    }
+
+    /// How a valve was left at each visit: *left*, or *found* where nothing was touched.
+    fn left_readings<'a>(&self, ledger: &'a crate::ledger::Ledger, valve: Valve) -> Result<Vec<super::Taken<'a>>, BookError> {
+        let set = self.taken(ledger, valve, Stage::Set)?;
+        let mut left = self.taken(ledger, valve, Stage::Left)?;
+        let touched = |visit: Option<RecordId>, left: &[super::Taken<'_>]| set.iter().chain(left).any(|t| t.reading.visit == visit);
+        let untouched: Vec<super::Taken<'a>> =
+            self.taken(ledger, valve, Stage::Found)?.into_iter().filter(|f| !touched(f.reading.visit, &left)).collect();
+        left.extend(untouched);
+        left.sort_by_key(|t| t.at_ms);
+        Ok(left)
+    }
+}

@@ -1,0 +1,99 @@
+//! People: what tightening does to their settings, and how far their leaves agree.
+
+use jiff::civil::Date;
+use serde::Serialize;
+use shared::agreement::{Anova, AverageRange, Crossed, DEFAULT_POOLING_ALPHA, RepeatReading, Study, anova, average_and_range};
+use shared::carry::{Carry, CarryPair, carry};
+use shared::ids::PersonId;
+use shared::length::LengthUnit;
+use shared::record::Stage;
+use shared::valve::{MOST_CYLINDERS, Valve};
+
+use super::{Reckoned, cannot};
+use crate::book::{Book, BookError};
+
+/// How far people agree, by both methods.
+#[derive(Debug, Clone, Serialize)]
+pub struct AgreementFacts {
+    /// The valves that everyone read, as machine and valve.
+    pub parts: Vec<String>,
+    /// The people.
+    pub people: Vec<String>,
+    /// Readings of each valve by each person.
+    pub trials: usize,
+    /// By the average-and-range method, where its table of constants reaches.
+    pub average_range: Option<AverageRange>,
+    /// By analysis of variance.
+    pub anova: Option<Anova>,
+    /// Why one of them is absent, and what was left out.
+    pub remarks: Vec<String>,
+}
+
+impl Book {
+    /// What tightening the lock nut does to a person's settings: *set* against *left*, over all machines.
+    ///
+    /// # Errors
+    /// [`BookError::Reckoning`] where no valve was read both ways.
+    pub fn carry_of(&self, person: PersonId, unit: LengthUnit) -> Result<Reckoned<Carry>, BookError> {
+        let mut pairs = Vec::new();
+        for row in self.store.machines()? {
+            let ledger = self.store.ledger_of(row.doc)?;
+            for valve in Valve::all(MOST_CYLINDERS) {
+                let left = self.taken(&ledger, valve, Stage::Left)?;
+                for set in self.taken(&ledger, valve, Stage::Set)?.iter().filter(|set| set.by == person) {
+                    let after = left.iter().find(|l| l.by == person && l.at_ms >= set.at_ms && l.reading.visit == set.reading.visit);
+                    pairs.extend(after.map(|l| CarryPair { set: set.bracket, left: l.bracket }));
+                }
+            }
+        }
+        let facts = carry(&pairs).map_err(cannot)?;
+        let name = self.roster()?.name(person);
+        Ok(Reckoned { words: vec![facts.words(&name, unit)], facts })
+    }
+
+    /// How far people agree: repeat readings of the same valves as found, on one day or on any.
+    ///
+    /// # Errors
+    /// [`BookError::Reckoning`] where no valves were read repeatedly by the same people.
+    pub fn agreement(&self, day: Option<Date>, unit: LengthUnit) -> Result<Reckoned<AgreementFacts>, BookError> {
+        let roster = self.roster()?;
+        let mut readings = Vec::new();
+        for row in self.store.machines()? {
+            let ledger = self.store.ledger_of(row.doc)?;
+            for valve in Valve::all(MOST_CYLINDERS) {
+                for taken in self.taken(&ledger, valve, Stage::Found)? {
+                    let on = roster.day(taken.at_ms);
+                    if day.is_none_or(|day| day == on) {
+                        // A valve on another day is another part: the engine has run since.
+                        let part = format!("{} {valve} on {on}", row.state.tag());
+                        readings.push(RepeatReading { part, person: roster.name(taken.by), bracket: taken.bracket });
+                    }
+                }
+            }
+        }
+        let crossed: Crossed = Study::from_readings(&readings).map_err(cannot)?;
+        let (ranges, variance) = (average_and_range(&crossed.study), anova(&crossed.study, DEFAULT_POOLING_ALPHA));
+        let mut words = Vec::new();
+        let mut remarks = Vec::new();
+        match &ranges {
+            Ok(facts) => words.push(crossed.words(&facts.spread, unit)),
+            Err(why) => remarks.push(cannot(why).to_string()),
+        }
+        match &variance {
+            Ok(facts) => words.push(crossed.words(&facts.spread, unit)),
+            Err(why) => remarks.push(cannot(why).to_string()),
+        }
+        if words.is_empty() {
+            return Err(BookError::Reckoning(remarks.join(" ")));
+        }
+        let facts = AgreementFacts {
+            trials: crossed.study.trials(),
+            parts: crossed.parts,
+            people: crossed.people,
+            average_range: ranges.ok(),
+            anova: variance.ok(),
+            remarks,
+        };
+        Ok(Reckoned { facts, words })
+    }
+}

@@ -1,0 +1,44 @@
+//! The week's round: which properties are worth the drive, with time and parts.
+
+use shared::round::{Round, RoundMachine, RoundRules, plan_round};
+
+use super::Reckoned;
+use crate::book::{Book, BookError};
+use crate::moment::Moment;
+
+impl Book {
+    /// The round over the machines that this book knows. The order is left to the crew: properties carry no coordinates yet.
+    ///
+    /// # Errors
+    /// [`BookError`] where the store fails.
+    pub fn week_round(&self, horizon_days: Option<u32>, most_minutes: Option<u32>, now: &Moment) -> Result<Reckoned<Round>, BookError> {
+        let today = self.roster()?.day(self.shop_now_ms(now)?);
+        let mut rules = RoundRules::of(today);
+        rules.horizon_days = horizon_days.unwrap_or(rules.horizon_days);
+        rules.most_minutes = most_minutes;
+        let mut machines = Vec::new();
+        for row in self.store.machines()? {
+            let Some(card) = row.state.card.clone() else { continue };
+            let engine = self.card_of(&row.state)?;
+            machines.push(RoundMachine {
+                machine: shared::ids::MachineId(row.doc.0),
+                tag: card.tag,
+                property: card.property,
+                place: None,
+                due: self.due_of(&row.state, engine.as_ref(), now)?,
+                hold: row.state.holds().next().is_some(),
+                recheck: !row.state.recheck.is_empty(),
+                cylinders: card.cylinders.unwrap_or(1),
+                minutes: None,
+                // A valve check leaves a cover gasket behind; common practice, no source.
+                parts: (0..card.cylinders.unwrap_or(1)).map(|_| "valve cover gasket".to_owned()).collect(),
+            });
+        }
+        let facts = plan_round(&machines, &rules);
+        let mut words = vec![facts.words()];
+        for stop in &facts.stops {
+            words.push(format!("{}: {}", self.property_name(Some(stop.property))?, stop.words()));
+        }
+        Ok(Reckoned { facts, words })
+    }
+}
