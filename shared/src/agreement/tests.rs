@@ -257,6 +257,10 @@ fn degenerate_spreads_are_told_apart() {
     let adding = Study::new(vec![vec![vec![0.1; 2], vec![0.3; 2]], vec![vec![0.7; 2], vec![0.9; 2]]]).unwrap();
     let by = anova(&adding, 0.25).unwrap();
     assert_eq!((by.interaction.ss, by.repeat.ss, by.interaction_test), (0.0, 0.0, None));
+    // People alike on average, whose repeats scatter: the estimate between them is below zero, and held there.
+    let scatter = Study::new(vec![vec![vec![1.0, 3.0]; 2], vec![vec![5.0, 7.0]; 2]]).unwrap();
+    assert_eq!(average_and_range(&scatter).unwrap().spread.av, 0.0);
+    assert!(anova(&scatter, 0.25).unwrap().var_person.clamped);
     // People alike to the last leaf: the measuring shows no spread, and any number of classes could be told apart.
     let alike = Study::new(vec![vec![vec![0.1; 2]; 2], vec![vec![0.7; 2]; 2]]).unwrap();
     assert_eq!((anova(&alike, 0.25).unwrap().spread.ndc, average_and_range(&alike).unwrap().spread.ndc), (None, None));

@@ -110,6 +110,8 @@ fn a_limit_takes_the_urgent_first_and_cuts_only_what_never_fits() {
     assert_eq!(stops(&round), ["M-1", "M-3"]);
     let why = |tag: &str| round.put_off.iter().find(|p| p.machine.tag == tag).map(|p| p.why);
     assert_eq!((why("M-2"), why("M-4")), (Some(PutOffWhy::LongerThanRound), Some(PutOffWhy::NoTimeLeft)));
+    // With less still, one; what is left of the limit is not overdrawn.
+    assert_eq!(stops(&plan_round(&all, &limited(60))), ["M-1"]);
     assert_eq!(plan_round(&[], &rules()).words(), "Nothing is worth a drive.");
 }
 
