@@ -65,6 +65,8 @@ fn a_value_without_a_source_is_none() {
     }
     write(&format!(r#"{{"edition":"1","clause":"2","basis":"read",{check}}}"#));
     assert!(read_all(folder.path()).is_err());
-    write(r#"{"source":"S","edition":"1","clause":"2","basis":"read","checks":[{"id":"a","what":"b","call":"length_tenth_um","given":{"text":"1mm"},"expected":10001}]}"#);
+    write(
+        r#"{"source":"S","edition":"1","clause":"2","basis":"read","checks":[{"id":"a","what":"b","call":"length_tenth_um","given":{"text":"1mm"},"expected":10001}]}"#,
+    );
     assert!(!table(&read_all(folder.path()).unwrap())[0].agrees, "a wrong value is seen");
 }
