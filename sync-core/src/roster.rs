@@ -95,19 +95,18 @@ impl Roster {
     }
 
     fn read_roles(&mut self, ledger: &Ledger, voids: Option<&Self>) {
-        let mut grants: BTreeMap<PersonId, Vec<(i64, usize, RecordId, Option<Role>)>> = BTreeMap::new();
+        // A grant that has seen another is never older, and at the same time comes after it.
+        let mut grants: BTreeMap<(PersonId, i64, usize, RecordId), Option<Role>> = BTreeMap::new();
         for entry in ledger.entries() {
             let id = entry.record.id;
             if let Body::Role(grant) = &entry.record.body
                 && voids.is_none_or(|roster| ledger.voided_by(id, roster).is_none())
             {
-                grants.entry(grant.person).or_default().push((ledger.time(id).ms, ledger.depth(id), id, grant.role));
+                grants.insert((grant.person, ledger.time(id).ms, ledger.depth(id), id), grant.role);
             }
         }
-        for (person, mut changes) in grants {
-            // A grant that has seen another is never older, and at the same time comes after it.
-            changes.sort_by_key(|(at, depth, id, _)| (*at, *depth, *id));
-            self.roles.insert(person, changes.into_iter().map(|(at, _, _, role)| (at, role)).collect());
+        for ((person, at, ..), role) in grants {
+            self.roles.entry(person).or_default().push((at, role));
         }
     }
 

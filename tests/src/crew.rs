@@ -183,6 +183,34 @@ impl Crew {
         doc
     }
 
+    /// Gives the test yard, with its machines, to a phone's person.
+    ///
+    /// # Panics
+    /// Where the engine fails.
+    pub fn give_yard(&mut self, phone: usize) {
+        let person = self.phones[phone].person;
+        self.on(0, |book, hand| {
+            let yard = book.find_property("Test yard").expect("yard");
+            book.assign(person, yard, true, hand).expect("assigned")
+        });
+    }
+
+    /// A shop with a lead, a tech and a helper, all level and given a yard with one machine: the machine, and the three phones.
+    ///
+    /// # Panics
+    /// Where the engine fails.
+    #[must_use]
+    pub fn of_three(seed: u64) -> (Self, DocId, [usize; 3]) {
+        let mut crew = Self::new(seed);
+        let phones = [("Lead", Role::Lead), ("Tech", Role::Tech), ("Helper", Role::Helper)].map(|(name, role)| crew.join(name, role));
+        let machine = crew.machine("M-1");
+        for phone in &phones[1..] {
+            crew.give_yard(*phone);
+        }
+        crew.level_all();
+        (crew, machine, phones)
+    }
+
     /// A reading in whole thou.
     ///
     /// # Panics

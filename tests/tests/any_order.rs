@@ -279,11 +279,7 @@ proptest! {
         let machine = crew.machine("M-1");
         // Given the property, each keeps seeing the machine when they are lead no more.
         for phone in 1..crew.phones.len() {
-            let person = crew.phones[phone].person;
-            crew.on(0, |book, hand| {
-                let yard = book.find_property("Test yard").unwrap();
-                book.assign(person, yard, true, hand).unwrap()
-            });
+            crew.give_yard(phone);
         }
         crew.level_all();
         let mut kept: Vec<RecordId> = Vec::new();

@@ -1,7 +1,5 @@
 //! A panic in the middle of a step of the shop: nothing of the step is kept, and the next one is really committed.
 
-#![expect(clippy::unwrap_used, reason = "a test may panic")]
-
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, Ordering};

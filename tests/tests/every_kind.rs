@@ -33,11 +33,7 @@ fn every_kind_is_written_and_read_everywhere() {
     let lead = crew.join("Lead", Role::Lead);
     let tech = crew.join("Tech", Role::Tech);
     let machine = crew.machine("M-1");
-    let person = crew.phones[tech].person;
-    crew.on(0, |book, hand| {
-        let yard = book.find_property("Test yard").unwrap();
-        book.assign(person, yard, true, hand).unwrap()
-    });
+    crew.give_yard(tech);
     crew.level_all();
     let visit = VisitEntry { cold: true, cautions_confirmed: true, meter: Some("100.0".parse().unwrap()), ..Default::default() };
     crew.on(tech, |book, hand| book.open_visit(machine, &visit, hand).unwrap());
@@ -58,6 +54,7 @@ fn every_kind_is_written_and_read_everywhere() {
     crew.level_all();
     let slot = Slot::lash("1I".parse().unwrap(), Stage::Found);
     crew.on(0, |book, hand| book.rule(machine, &slot, Decision::Stands(by_tech), "", hand).unwrap());
+    let person = crew.phones[tech].person;
     let spare = crew.phone_for(person);
     let device = crew.phones[spare].book.identity().unwrap().device;
     crew.on(0, |book, hand| book.revoke_device(device, "dropped in a pond", hand).unwrap());

@@ -1,7 +1,5 @@
 //! The exchange: one round trip, idempotent, resumable, and made good after every kind of loss.
 
-#![expect(clippy::unwrap_used, reason = "a test may panic")]
-
 use shared::record::Stage;
 use shared::role::Role;
 use tests::Crew;
@@ -11,11 +9,7 @@ fn fleet(machines: usize) -> (Crew, Vec<shared::ids::DocId>, usize, usize) {
     let lead = crew.join("Lead", Role::Lead);
     let tech = crew.join("Tech", Role::Tech);
     let docs: Vec<_> = (0..machines).map(|n| crew.machine(&format!("M-{n}"))).collect();
-    let person = crew.phones[tech].person;
-    crew.on(0, |book, hand| {
-        let yard = book.find_property("Test yard").unwrap();
-        book.assign(person, yard, true, hand).unwrap()
-    });
+    crew.give_yard(tech);
     crew.level_all();
     (crew, docs, lead, tech)
 }
@@ -106,16 +100,13 @@ fn a_tech_is_handed_what_is_assigned_and_no_more() {
     let stranger = crew.join("Stranger", Role::Tech);
     crew.level(stranger);
     assert!(crew.phones[stranger].book.store().document(docs[0]).unwrap().is_none());
-    let person = crew.phones[stranger].person;
-    crew.on(0, |book, hand| {
-        let yard = book.find_property("Test yard").unwrap();
-        book.assign(person, yard, true, hand).unwrap()
-    });
+    crew.give_yard(stranger);
     crew.read(tech, docs[0], "1I", Stage::Found, 4, 5);
     crew.level(tech);
     crew.level(0);
     crew.level(stranger);
     assert_eq!(crew.phones[stranger].book.store().standings(docs[0]).unwrap(), crew.shop.store().standings(docs[0]).unwrap());
+    let person = crew.phones[stranger].person;
     crew.on(0, |book, hand| {
         let yard = book.find_property("Test yard").unwrap();
         book.assign(person, yard, false, hand).unwrap()

@@ -1,7 +1,5 @@
 //! Every published value against ours, and that none is without its source.
 
-#![expect(clippy::unwrap_used, reason = "a test may panic")]
-
 use std::collections::BTreeSet;
 
 use fixtures::published::{Basis, folder, read_all, table};

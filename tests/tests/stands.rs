@@ -36,19 +36,7 @@ fn verify(crew: &Crew) {
 
 /// A lead, a tech and a helper with phones, level, and one machine.
 fn crew() -> (Crew, DocId, usize, usize, usize) {
-    let mut crew = Crew::new(1);
-    let lead = crew.join("Lead", Role::Lead);
-    let tech = crew.join("Tech", Role::Tech);
-    let helper = crew.join("Helper", Role::Helper);
-    let machine = crew.machine("M-1");
-    for phone in [tech, helper] {
-        let person = crew.phones[phone].person;
-        crew.on(0, |book, hand| {
-            let property = book.find_property("Test yard").unwrap();
-            book.assign(person, property, true, hand).unwrap();
-        });
-    }
-    crew.level_all();
+    let (crew, machine, [lead, tech, helper]) = Crew::of_three(1);
     (crew, machine, lead, tech, helper)
 }
 
@@ -292,11 +280,7 @@ fn a_role_that_arrives_late_is_felt_in_every_document() {
     crew.level_all();
     let standing = at_shop(&crew, machine, &slot("1I"));
     assert_eq!((standing.stands, standing.reason.starts_with("tech over helper")), (Some(by_tech), true), "{}", standing.reason);
-    let person = crew.phones[lead].person;
-    crew.on(0, |book, hand| {
-        let yard = book.find_property("Test yard").unwrap();
-        book.assign(person, yard, true, hand).unwrap()
-    });
+    crew.give_yard(lead);
     crew.level_all();
     agree(&crew, machine);
     verify(&crew);

@@ -26,19 +26,7 @@ struct Ground {
 
 /// A contested slot, and a helper's phone that has seen all of it.
 fn ground() -> Ground {
-    let mut crew = Crew::new(7);
-    let lead = crew.join("Lead", Role::Lead);
-    let tech = crew.join("Tech", Role::Tech);
-    let helper = crew.join("Helper", Role::Helper);
-    let machine = crew.machine("M-1");
-    for phone in [tech, helper] {
-        let person = crew.phones[phone].person;
-        crew.on(0, |book, hand| {
-            let yard = book.find_property("Test yard").unwrap();
-            book.assign(person, yard, true, hand).unwrap()
-        });
-    }
-    crew.level_all();
+    let (mut crew, machine, [lead, tech, helper]) = Crew::of_three(7);
     let by_lead = crew.read(lead, machine, "1I", Stage::Found, 3, 4);
     let by_tech = crew.read(tech, machine, "1I", Stage::Found, 5, 6);
     crew.level_all();
