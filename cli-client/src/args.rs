@@ -6,8 +6,8 @@ use clap::{Args, Parser, Subcommand};
 use shared::length::LengthUnit;
 
 use crate::commands::{
-    completions, due, enrol, exchange, finding, guide, history, hours, leaves, machine, meter_change, note, office, photo, read, record,
-    settings, show, visit, void,
+    completions, due, enrol, exchange, finding, guide, history, hours, leaves, machine, meter_change, note, office, photo, read, reckon,
+    record, settings, show, visit, void,
 };
 use crate::exit;
 
@@ -90,6 +90,9 @@ pub(crate) enum Command {
     Void(void::VoidArgs),
     /// Your own feeler leaves
     Leaves(leaves::LeavesArgs),
+    /// What the book's numbers say: how sure, how far, when due
+    #[command(subcommand)]
+    Reckon(Box<reckon::ReckonCommand>),
     /// What this terminal goes by
     #[command(subcommand)]
     Settings(settings::SettingsCommand),

@@ -211,12 +211,15 @@ pub(crate) fn unsaid(why: &std::io::Error, json: bool, env: &mut Environment<'_>
 
 /// The argument parser's own word: help and version are no errors.
 pub(crate) fn by_parser(told: &clap::Error, json: bool, env: &mut Environment<'_>) -> Exit {
-    let text = told.render().to_string();
+    let width = show::width(env);
+    let text: String = told.render().to_string().lines().map(|line| format!("{}\n", show::narrowed(line, width))).collect();
     if matches!(told.kind(), ErrorKind::DisplayHelp | ErrorKind::DisplayVersion) {
         return write!(env.stdout, "{text}").and_then(|()| env.stdout.flush()).map_or(Exit::CouldNot, |()| Exit::Done);
     }
     if json {
-        let said = text.lines().next().unwrap_or_default().trim_start_matches("error: ").to_owned();
+        // The first paragraph: what is missing is listed below its first line.
+        let said: Vec<&str> = text.lines().map(str::trim).take_while(|line| !line.is_empty()).collect();
+        let said = said.join(" ").trim_start_matches("error: ").to_owned();
         say(
             "unreadable",
             &show::sentence(&format!("{said}; nothing was kept")),

@@ -1,8 +1,10 @@
-//! What people type, as quantities: leaves with their stacks, a temperature, a slot.
+//! What people type, as quantities: leaves with their stacks, a temperature, a day, an angle, a slot.
 
+use jiff::civil::Date;
 use shared::length::{Length, LengthUnit};
 use shared::record::Stage;
 use shared::slot::Slot;
+use shared::usage::{Between, MonthDay};
 use shared::valve::Valve;
 
 use crate::exit::Failure;
@@ -58,6 +60,57 @@ pub(crate) fn tenth_c(text: &str) -> Result<i32, String> {
     Ok(if negative { -tenths } else { tenths })
 }
 
+/// A length; a bare number is in `unit`.
+pub(crate) fn length(text: &str, unit: LengthUnit) -> Result<Length, Failure> {
+    Length::parse(text, unit).map_err(|error| Failure::Given(error.to_string()))
+}
+
+/// A rocker ratio in thousandths.
+pub(crate) fn ratio_milli(text: &str) -> Result<u32, String> {
+    thousandths(text).ok_or_else(|| format!("\"{text}\" is not a rocker ratio: write it as in 1.3"))
+}
+
+/// A decimal number with at most three decimals, in thousandths.
+pub(crate) fn thousandths(text: &str) -> Option<u32> {
+    let text = text.trim();
+    let (whole, fraction) = text.split_once(['.', ',']).unwrap_or((text, ""));
+    let digits = |s: &str| s.bytes().all(|b| b.is_ascii_digit());
+    if whole.is_empty() || whole.len() > 4 || fraction.len() > 3 || !digits(whole) || !digits(fraction) {
+        return None;
+    }
+    format!("{whole}{fraction:0<3}").parse().ok()
+}
+
+/// An angle in degrees.
+pub(crate) fn degrees(text: &str) -> Result<f64, String> {
+    let number = text.trim().trim_end_matches('°').trim_end().replace(',', ".");
+    let degrees = number.parse().ok().filter(|degrees: &f64| degrees.abs() <= 100_000.0);
+    degrees.ok_or_else(|| format!("\"{text}\" is not an angle: write degrees, as in 20 or 12.5"))
+}
+
+/// A level in percent, as a probability.
+pub(crate) fn level(text: &str) -> Result<f64, String> {
+    let number = text.trim().trim_end_matches('%').trim_end().replace(',', ".");
+    let level = number.parse().ok().map(|percent: f64| percent / 100.0).filter(|level| (0.5..1.0).contains(level));
+    level.ok_or_else(|| format!("\"{text}\" is not a level: write percent from 50 to below 100, as in 95"))
+}
+
+/// A day.
+pub(crate) fn day(text: &str) -> Result<Date, String> {
+    text.trim().parse().map_err(|_| format!("\"{text}\" is not a day: write it as in 2026-04-29"))
+}
+
+/// The first and last day of a season. Whether a year has such days is not said here.
+pub(crate) fn between(text: &str) -> Result<Between, String> {
+    let day = |text: &str| {
+        let (month, day) = text.trim().split_once('-')?;
+        let number = |s: &str| s.parse().ok().filter(|_| s.bytes().all(|b| b.is_ascii_digit()));
+        Some(MonthDay { month: number(month)?, day: number(day)? })
+    };
+    let ends = text.split_once("..").and_then(|(from, to)| Some(Between { from: day(from)?, to: day(to)? }));
+    ends.ok_or_else(|| format!("\"{text}\" is not a season: write its first and last day as month-day, as in 3-1..10-31"))
+}
+
 /// A slot as people name it: `1I found`, `hours`, `machine card`; or its own name.
 pub(crate) fn slot(text: &str) -> Slot {
     let mut words = text.split_whitespace();
@@ -105,6 +158,23 @@ mod tests {
         assert_eq!(tenth_c("-4"), Ok(-40));
         for bad in ["", "warm", "1.25", "99999", "-", "."] {
             assert!(tenth_c(bad).is_err(), "{bad}");
+        }
+    }
+
+    #[test]
+    fn angles_levels_and_seasons() {
+        assert_eq!([degrees("12,5°"), degrees("-20")], [Ok(12.5), Ok(-20.0)]);
+        for bad in ["", "steep", "nan", "inf", "1e300", "°"] {
+            assert!(degrees(bad).is_err(), "{bad}");
+        }
+        assert_eq!([level("95"), level("99.9 %"), level("50")], [Ok(0.95), Ok(99.9 / 100.0), Ok(0.5)]);
+        for bad in ["", "sure", "0.95", "100", "nan", "-95"] {
+            assert!(level(bad).is_err(), "{bad}");
+        }
+        let end = |month, day| MonthDay { month, day };
+        assert_eq!(between("3-1..10-31"), Ok(Between { from: end(3, 1), to: end(10, 31) }));
+        for bad in ["", "3-1", "3-1..", "3..10", "3-1..10-400", "+3-1..10-31", "March..October"] {
+            assert!(between(bad).is_err(), "{bad}");
         }
     }
 

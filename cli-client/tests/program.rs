@@ -28,6 +28,22 @@ fn help_names_every_verb_and_exit_code() {
     insta::assert_snapshot!("help_office", text(&output.stdout));
     let output = tappet(&world).args(["read", "--help"]).output().unwrap();
     insta::assert_snapshot!("help_read", text(&output.stdout));
+    let output = tappet(&world).args(["reckon", "--help"]).output().unwrap();
+    insta::assert_snapshot!("help_reckon", text(&output.stdout));
+    let output = tappet(&world).args(["reckon", "sure", "--help"]).output().unwrap();
+    insta::assert_snapshot!("help_reckon_sure", text(&output.stdout));
+}
+
+#[test]
+fn help_and_wrong_usage_fit_on_a_screen() {
+    let world = World::new();
+    for verb in ["sure", "leaves", "turn", "crank", "tdc", "warm", "meter", "usage", "due", "drift", "carry", "agreement", "round"] {
+        for args in [&["reckon", verb, "--help"][..], &["reckon", verb, "--day", "the day before the one before yesterday, or so"]] {
+            let output = tappet(&world).args(args).output().unwrap();
+            let said = format!("{}{}", text(&output.stdout), text(&output.stderr));
+            assert!(said.lines().all(|line| line.chars().count() <= 80), "{args:?}: {said}");
+        }
+    }
 }
 
 #[test]

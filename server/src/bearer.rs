@@ -1,11 +1,11 @@
-//! Who is calling: the access token, and the roles that a route is for.
+//! Who is calling: the access token, the roles that a route is for, and the machine that must be open to the caller.
 //!
 //! Roles are looked up at every call and never taken from the token.
 
-use axum::extract::FromRequestParts;
+use axum::extract::{FromRequestParts, Path};
 use axum::http::header;
 use axum::http::request::Parts;
-use shared::ids::{DeviceId, PersonId};
+use shared::ids::{DeviceId, DocId, MachineId, PersonId};
 use shared::problem::Code;
 use shared::role::Role;
 
@@ -28,7 +28,16 @@ pub(crate) struct Office(pub(crate) Caller);
 #[derive(Debug)]
 pub(crate) struct OfficeOrLead;
 
+/// The machine that the path names, open to the caller.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct OpenMachine(pub(crate) DocId);
+
 impl Caller {
+    /// The caller, who must be of the office or a lead.
+    pub(crate) fn office_or_lead(self) -> Result<Self, Refused> {
+        self.needs(&[Role::Office, Role::Lead], "the office and leads")
+    }
+
     fn needs(self, roles: &[Role], whom: &str) -> Result<Self, Refused> {
         if self.role.is_some_and(|role| roles.contains(&role)) {
             return Ok(self);
@@ -75,6 +84,18 @@ impl FromRequestParts<ServerState> for OfficeOrLead {
     type Rejection = Refused;
 
     async fn from_request_parts(parts: &mut Parts, state: &ServerState) -> Result<Self, Refused> {
-        Caller::from_request_parts(parts, state).await?.needs(&[Role::Office, Role::Lead], "the office and leads").map(|_| Self)
+        Caller::from_request_parts(parts, state).await?.office_or_lead().map(|_| Self)
+    }
+}
+
+impl FromRequestParts<ServerState> for OpenMachine {
+    type Rejection = Refused;
+
+    async fn from_request_parts(parts: &mut Parts, state: &ServerState) -> Result<Self, Refused> {
+        let caller = Caller::from_request_parts(parts, state).await?;
+        let named = Path::<String>::from_request_parts(parts, state).await.ok();
+        let machine: MachineId = named.and_then(|Path(id)| id.parse().ok()).ok_or_else(Refused::closed)?;
+        let open = state.ask(move |shop| shop.may_read(caller.person, machine.doc())).await?;
+        if open { Ok(Self(machine.doc())) } else { Err(Refused::closed()) }
     }
 }

@@ -6,9 +6,10 @@
 
 use std::time::Duration;
 
-use axum::extract::rejection::{BytesRejection, FormRejection, JsonRejection, QueryRejection};
+use axum::extract::rejection::{BytesRejection, FormRejection, JsonRejection, PathRejection, QueryRejection};
 use axum::http::{HeaderName, HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
+use shared::crank::CrankError;
 use shared::problem::{Code, Problem};
 use shared::wire::EXCHANGE_TYPE;
 use sync_core::book::BookError;
@@ -81,6 +82,17 @@ impl Refused {
             limit.as_secs()
         );
         Self::with_status(Code::Internal, StatusCode::REQUEST_TIMEOUT, detail)
+    }
+
+    /// What was sent is not of the agreed form; `why` is a text of the core or a sentence.
+    pub(crate) fn unreadable(why: &str) -> Self {
+        Self::new(Code::Unreadable, sentence(why))
+    }
+
+    /// The same whether there is no such machine or it is not the caller's to see: the difference is nobody's business.
+    pub(crate) fn closed() -> Self {
+        let detail = "There is no such machine, or it is not open to this device. Ask the office to assign its property.";
+        Self::new(Code::DocumentClosed, detail)
     }
 
     pub(crate) fn no_such_route() -> Self {
@@ -192,6 +204,13 @@ const fn status_of_store(error: &StoreError) -> StatusCode {
     }
 }
 
+/// As the same arithmetic's refusals that come by way of the book.
+impl From<CrankError> for Refused {
+    fn from(error: CrankError) -> Self {
+        Self::with_status(Code::BodyInvalid, StatusCode::UNPROCESSABLE_ENTITY, sentence(&error.to_string()))
+    }
+}
+
 impl From<BodyError> for Refused {
     fn from(error: BodyError) -> Self {
         let code = match error {
@@ -220,9 +239,18 @@ impl From<BytesRejection> for Refused {
     }
 }
 
+/// A part of the path that is no text names nothing.
+impl From<PathRejection> for Refused {
+    fn from(_: PathRejection) -> Self {
+        Self::no_such_route()
+    }
+}
+
 impl From<QueryRejection> for Refused {
     fn from(rejection: QueryRejection) -> Self {
-        Self::body(rejection.status(), &rejection.body_text())
+        let text = rejection.body_text();
+        let why = text.strip_prefix("Failed to deserialize query string: ").unwrap_or(&text);
+        Self::unreadable(&format!("The question at the end of the address cannot be read: {why}"))
     }
 }
 

@@ -7,7 +7,7 @@ use shared::wire::LARGEST_BODY;
 
 use crate::layers;
 use crate::problem_response::Refused;
-use crate::routes::{exchange, joining, looking, quarantine};
+use crate::routes::{exchange, joining, looking, piston, quarantine, reckoning};
 use crate::state::ServerState;
 
 /// The largest body of anything but an exchange, in bytes.
@@ -26,12 +26,28 @@ pub fn router(state: ServerState) -> Router {
     let any_device = Router::new()
         .route("/v1/exchange", post(exchange::exchange).layer(DefaultBodyLimit::max(LARGEST_BODY)))
         .route("/v1/due", get(looking::due))
-        .route("/v1/machines/{id}", get(looking::machine));
+        .route("/v1/reckon/crank", get(piston::crank))
+        .route("/v1/reckon/tdc", get(piston::tdc));
+
+    let whoever_may_read_the_machine = Router::new()
+        .route("/v1/machines/{id}", get(looking::machine))
+        .route("/v1/machines/{id}/sure", get(reckoning::sure))
+        .route("/v1/machines/{id}/leaves", get(reckoning::leaves))
+        .route("/v1/machines/{id}/turn", get(reckoning::turn))
+        .route("/v1/machines/{id}/warm", get(reckoning::warm))
+        .route("/v1/machines/{id}/meter", get(reckoning::meter))
+        .route("/v1/machines/{id}/usage", get(reckoning::usage))
+        .route("/v1/machines/{id}/due", get(reckoning::due))
+        .route("/v1/machines/{id}/drift", get(reckoning::drift));
 
     let office_or_lead = Router::new()
         .route("/v1/day-sheet", get(looking::day_sheet))
         .route("/v1/contested", get(looking::contested))
-        .route("/v1/quarantine", get(quarantine::list));
+        .route("/v1/quarantine", get(quarantine::list))
+        // A person's carry is also for that person.
+        .route("/v1/people/{id}/carry", get(reckoning::carry))
+        .route("/v1/agreement", get(reckoning::agreement))
+        .route("/v1/round", get(reckoning::round));
 
     let office = Router::new()
         .route("/v1/codes", post(joining::codes))
@@ -40,6 +56,7 @@ pub fn router(state: ServerState) -> Router {
 
     let routes = anyone
         .merge(any_device)
+        .merge(whoever_may_read_the_machine)
         .merge(office_or_lead)
         .merge(office)
         .fallback(async || Refused::no_such_route())

@@ -265,10 +265,10 @@ impl WhyStop {
 }
 
 impl Stop {
-    /// "2 overdue, 1 due soon: 125 min. Bring 2 cover gasket, 1 plug."
+    /// "2 overdue, 1 due soon: 125 min. Bring 2 × cover gasket, 1 × plug."
     #[must_use]
     pub fn words(&self) -> String {
-        let parts: Vec<String> = self.parts.iter().map(|(part, count)| format!("{count} {part}")).collect();
+        let parts: Vec<String> = self.parts.iter().map(|(part, count)| format!("{count} × {part}")).collect();
         let bring = if parts.is_empty() { String::new() } else { format!(" Bring {}.", parts.join(", ")) };
         format!("{}: {} min.{bring}", self.why.words(), self.minutes)
     }
@@ -281,6 +281,9 @@ impl Round {
         if self.stops.is_empty() && self.put_off.is_empty() {
             return "Nothing is worth a drive.".to_owned();
         }
+        if self.stops.is_empty() {
+            return format!("No stop fits into the time given. Put off: {}.", self.put_off.len());
+        }
         let machines: usize = self.stops.iter().map(|stop| stop.machines.len()).sum();
         let order = match self.order {
             Order::ByDistance { metres } => format!("In an order of about {} km as the crow flies, there and back.", metres.div_ceil(1000)),
@@ -289,7 +292,7 @@ impl Round {
         };
         let put_off = match self.put_off.len() {
             0 => String::new(),
-            n => format!(" Put off for lack of time: {n}."),
+            n => format!(" Put off, since the time does not reach: {n}."),
         };
         format!("Stops: {}. Machines: {machines}. Work: {} min without driving. {order}{put_off}", self.stops.len(), self.minutes_total)
     }

@@ -37,6 +37,7 @@ pub mod login;
 pub mod shop;
 
 // What people do and see.
+pub mod question;
 pub mod reckon;
 pub mod view;
 pub mod work;

@@ -15,6 +15,7 @@ use crate::book::{Book, BookError};
 use crate::enrol::{EnrolError, Founding};
 use crate::login::LoginError;
 use crate::moment::{Entropy, Moment};
+use crate::question::{Answer, Question};
 use crate::store::{QuarantineState, Quarantined, Verification};
 use crate::view::{ContestedSlot, DaySheet, DueLine, MachineView};
 
@@ -44,6 +45,8 @@ pub trait Shop: Send + Sync {
     fn contested(&self, unit: LengthUnit) -> Result<Vec<ContestedSlot>, BookError>;
     /// One machine.
     fn machine(&self, doc: DocId, unit: LengthUnit, now: &Moment) -> Result<MachineView, BookError>;
+    /// What the arithmetic answers.
+    fn reckon(&self, question: &Question, unit: LengthUnit, now: &Moment) -> Result<Answer, BookError>;
     /// Whether a person may read a document.
     fn may_read(&self, person: PersonId, doc: DocId) -> Result<bool, BookError>;
     /// What is in quarantine.
@@ -145,6 +148,10 @@ impl Shop for SqliteShop {
 
     fn machine(&self, doc: DocId, unit: LengthUnit, now: &Moment) -> Result<MachineView, BookError> {
         self.lock().0.machine_view(doc, unit, now)
+    }
+
+    fn reckon(&self, question: &Question, unit: LengthUnit, now: &Moment) -> Result<Answer, BookError> {
+        self.lock().0.reckon(question, unit, now)
     }
 
     fn may_read(&self, person: PersonId, doc: DocId) -> Result<bool, BookError> {

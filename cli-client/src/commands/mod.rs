@@ -16,6 +16,7 @@ pub(crate) mod office;
 pub(crate) mod photo;
 pub(crate) mod quarantine;
 pub(crate) mod read;
+pub(crate) mod reckon;
 pub(crate) mod record;
 pub(crate) mod settings;
 pub(crate) mod show;
@@ -58,6 +59,7 @@ pub(crate) fn run(cli: Cli, env: &mut Environment<'_>) -> Result<Outcome, Failur
         Command::Machine(command) => machine::run(command, session),
         Command::Void(args) => void::run(args, session),
         Command::Leaves(args) => leaves::run(args, session),
+        Command::Reckon(command) => reckon::run(command, session),
         Command::Settings(command) => settings::run(command, session),
         Command::Quarantine => quarantine::run(session),
         Command::Verify => verify::run(session),

@@ -6,7 +6,8 @@ pub(crate) mod exchange;
 pub(crate) mod lists;
 pub(crate) mod machine;
 pub(crate) mod reading;
+pub(crate) mod reckon;
 pub(crate) mod service_record;
 mod text;
 
-pub(crate) use text::{Table, indented, ms_span, sentence, width, wrapped};
+pub(crate) use text::{Table, indented, ms_span, narrowed, sentence, width, wrapped};

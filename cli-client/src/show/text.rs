@@ -35,6 +35,11 @@ pub(crate) fn indented(text: &str, width: usize) -> String {
     wrapped(&inset.join("\n"), width)
 }
 
+/// A line broken at blanks where it is wider than this, and left as it is where not: for text that was laid out elsewhere.
+pub(crate) fn narrowed(line: &str, width: usize) -> String {
+    if line.chars().count() > width { wrapped_line(line, width) } else { line.to_owned() }
+}
+
 fn wrapped_line(line: &str, width: usize) -> String {
     let indent = line.chars().take_while(|c| *c == ' ').count().min(width / 2);
     let first = line.split_whitespace().next().unwrap_or_default();
@@ -126,6 +131,7 @@ mod tests {
         assert_eq!(wrapped("abcdefghijkl m", 5), "abcde\nfghij\nkl m");
         assert_eq!(wrapped("  12. one two three", 14), "  12. one two\n      three");
         assert_eq!(wrapped("", 10), "");
+        assert_eq!([narrowed("  a  b", 6), narrowed("  a  b", 5)], ["  a  b", "  a b"]);
     }
 
     #[test]

@@ -4,6 +4,8 @@
 #![allow(dead_code, reason = "each test file uses its own part of the world")]
 #![allow(clippy::unwrap_used, reason = "a test's own world fails by panicking")]
 
+mod history;
+
 use std::cell::Cell;
 use std::ffi::OsString;
 use std::path::{Path, PathBuf};
@@ -67,13 +69,21 @@ pub(crate) struct World {
 impl World {
     /// An empty world.
     pub(crate) fn new() -> Self {
-        Self { folder: tempfile::tempdir().unwrap(), clock_ms: Rc::new(Cell::new(MORNING_MS)), seed: Rc::new(Cell::new(7)) }
+        Self::at(MORNING_MS)
+    }
+
+    fn at(clock_ms: i64) -> Self {
+        Self { folder: tempfile::tempdir().unwrap(), clock_ms: Rc::new(Cell::new(clock_ms)), seed: Rc::new(Cell::new(7)) }
     }
 
     /// A shop with an office (Olga), a lead (Lars), a tech (Tove) and a helper (Hans), each with a device; one property;
     /// a twin with its card (T-1), a single without one (T-2).
     pub(crate) fn with_shop() -> Self {
-        let world = Self::new();
+        Self::with_shop_at(MORNING_MS)
+    }
+
+    fn with_shop_at(clock_ms: i64) -> Self {
+        let world = Self::at(clock_ms);
         let mut shop = world.open("shop");
         let settings = ShopCard { name: "Test Shop".into(), time_zone: "UTC".into(), conflict_window_min: 720, leaf_tolerance_tenth_um: 0 };
         let founding = Founding { shop: settings, office_name: "Olga Voss".into(), issuer: "https://shop.test".into() };

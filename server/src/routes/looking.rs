@@ -1,17 +1,13 @@
 //! Looking: the due list, one machine, the day sheet, what is contested.
 
 use axum::Json;
-use axum::extract::rejection::QueryRejection;
-use axum::extract::{Path, Query, State};
-use jiff::civil::Date;
+use axum::extract::State;
 use serde::Deserialize;
-use shared::ids::MachineId;
-use shared::length::LengthUnit;
-use shared::problem::Code;
 use sync_core::book::BookError;
 use sync_core::view::{ContestedSlot, DaySheet, DueLine, MachineView};
 
-use crate::bearer::{Caller, OfficeOrLead};
+use super::given::{self, Given};
+use crate::bearer::{Caller, OfficeOrLead, OpenMachine};
 use crate::problem_response::Refused;
 use crate::state::ServerState;
 
@@ -28,14 +24,6 @@ pub(crate) struct Shown {
 pub(crate) struct Day {
     day: Option<String>,
     unit: Option<String>,
-}
-
-fn unit_of(given: Option<&str>) -> Result<LengthUnit, Refused> {
-    match given {
-        None | Some("thou") => Ok(LengthUnit::Thou),
-        Some("mm") => Ok(LengthUnit::Mm),
-        Some(_) => Err(Refused::new(Code::Unreadable, "A unit is thou or mm: write ?unit=thou or ?unit=mm.")),
-    }
 }
 
 /// GET /v1/due: the machines that the caller may read.
@@ -56,55 +44,32 @@ pub(crate) async fn due(State(state): State<ServerState>, caller: Caller) -> Res
 /// GET /v1/machines/{id}
 pub(crate) async fn machine(
     State(state): State<ServerState>,
-    caller: Caller,
-    Path(id): Path<String>,
-    shown: Result<Query<Shown>, QueryRejection>,
+    OpenMachine(machine): OpenMachine,
+    Given(shown): Given<Shown>,
 ) -> Result<Json<MachineView>, Refused> {
-    let Query(shown) = shown?;
-    let unit = unit_of(shown.unit.as_deref())?;
-    let machine: MachineId = id.parse().map_err(|_| closed())?;
+    let unit = given::unit(shown.unit.as_deref())?;
     let now = state.now();
-    let view = state.ask(move |shop| {
-        if !shop.may_read(caller.person, machine.doc())? {
-            return Err(closed());
-        }
-        Ok(shop.machine(machine.doc(), unit, &now)?)
-    });
-    view.await.map(Json)
-}
-
-/// The same whether there is no such machine or it is not the caller's to see: the difference is nobody's business.
-fn closed() -> Refused {
-    Refused::new(Code::DocumentClosed, "There is no such machine, or it is not open to this device. Ask the office to assign its property.")
+    state.ask(move |shop| shop.machine(machine, unit, &now)).await.map(Json)
 }
 
 /// GET /v1/day-sheet
 pub(crate) async fn day_sheet(
     State(state): State<ServerState>,
     _: OfficeOrLead,
-    asked: Result<Query<Day>, QueryRejection>,
+    Given(asked): Given<Day>,
 ) -> Result<Json<DaySheet>, Refused> {
-    let Query(asked) = asked?;
-    let unit = unit_of(asked.unit.as_deref())?;
-    let day = asked.day.as_deref().map(day_of).transpose()?;
+    let unit = given::unit(asked.unit.as_deref())?;
+    let day = asked.day.as_deref().map(given::day).transpose()?;
     let now = state.now();
     state.ask(move |shop| shop.day_sheet(day, unit, &now)).await.map(Json)
-}
-
-/// A day as year, month and day alone: a time with it would be a mistake about what is asked.
-fn day_of(given: &str) -> Result<Date, Refused> {
-    let plain = given.len() == 10 && given.bytes().all(|b| b.is_ascii_digit() || b == b'-');
-    let day = plain.then(|| given.parse().ok()).flatten();
-    day.ok_or_else(|| Refused::new(Code::Unreadable, "A day is written as year-month-day: write ?day=2026-05-04."))
 }
 
 /// GET /v1/contested
 pub(crate) async fn contested(
     State(state): State<ServerState>,
     _: OfficeOrLead,
-    shown: Result<Query<Shown>, QueryRejection>,
+    Given(shown): Given<Shown>,
 ) -> Result<Json<Vec<ContestedSlot>>, Refused> {
-    let Query(shown) = shown?;
-    let unit = unit_of(shown.unit.as_deref())?;
+    let unit = given::unit(shown.unit.as_deref())?;
     state.ask(move |shop| shop.contested(unit)).await.map(Json)
 }

@@ -1,6 +1,9 @@
 //! What each route does: read the request, ask the shop, write the answer.
 
 pub(crate) mod exchange;
+mod given;
 pub(crate) mod joining;
 pub(crate) mod looking;
+pub(crate) mod piston;
 pub(crate) mod quarantine;
+pub(crate) mod reckoning;

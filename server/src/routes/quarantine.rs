@@ -1,6 +1,7 @@
 //! Quarantine: what waits for the office, let in or kept out.
 
 use axum::Json;
+use axum::extract::rejection::PathRejection;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
 use shared::problem::Code;
@@ -16,21 +17,30 @@ pub(crate) async fn list(State(state): State<ServerState>, _: OfficeOrLead) -> R
 }
 
 /// POST /v1/quarantine/{id}/release
-pub(crate) async fn release(state: State<ServerState>, office: Office, id: Path<String>) -> Result<StatusCode, Refused> {
+pub(crate) async fn release(
+    state: State<ServerState>,
+    office: Office,
+    id: Result<Path<String>, PathRejection>,
+) -> Result<StatusCode, Refused> {
     settle(state, office, id, true).await
 }
 
 /// POST /v1/quarantine/{id}/keep-out
-pub(crate) async fn keep_out(state: State<ServerState>, office: Office, id: Path<String>) -> Result<StatusCode, Refused> {
+pub(crate) async fn keep_out(
+    state: State<ServerState>,
+    office: Office,
+    id: Result<Path<String>, PathRejection>,
+) -> Result<StatusCode, Refused> {
     settle(state, office, id, false).await
 }
 
 async fn settle(
     State(state): State<ServerState>,
     Office(caller): Office,
-    Path(id): Path<String>,
+    id: Result<Path<String>, PathRejection>,
     let_in: bool,
 ) -> Result<StatusCode, Refused> {
+    let Path(id) = id?;
     let number: i64 =
         id.parse().map_err(|_| Refused::new(Code::NotFound, "Quarantine numbers what it holds: 1, 2, 3. Nothing was changed."))?;
     let now = state.now();

@@ -3,9 +3,11 @@
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
 mod exchanging;
+mod history;
 mod joining;
 mod looking;
 mod quarantine;
+mod reckoning;
 mod socket;
 mod support;
 mod surround;

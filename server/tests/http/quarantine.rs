@@ -63,7 +63,7 @@ async fn the_office_lets_one_in_and_keeps_another_out() {
 async fn what_quarantine_does_not_hold_is_not_found() {
     let world = World::new();
     let office = world.office().await;
-    for id in ["1", "0", "-1", "x", "9223372036854775808"] {
+    for id in ["1", "0", "-1", "x", "%FF", "9223372036854775808"] {
         world.post(&format!("/v1/quarantine/{id}/release"), &office.token).await.problem(404, Code::NotFound);
     }
 }

@@ -20,6 +20,7 @@ use sync_core::book::BookError;
 use sync_core::enrol::EnrolError;
 use sync_core::login::LoginError;
 use sync_core::moment::Moment;
+use sync_core::question::{Answer as Reckoned, Question};
 use sync_core::shop::Shop;
 use sync_core::store::{Quarantined, StoreError, Verification};
 use sync_core::view::{ContestedSlot, DaySheet, DueLine, MachineView};
@@ -158,6 +159,9 @@ impl Shop for Broken {
         full()
     }
     fn machine(&self, _: DocId, _: LengthUnit, _: &Moment) -> Result<MachineView, BookError> {
+        full()
+    }
+    fn reckon(&self, _: &Question, _: LengthUnit, _: &Moment) -> Result<Reckoned, BookError> {
         full()
     }
     fn may_read(&self, _: PersonId, _: DocId) -> Result<bool, BookError> {

@@ -57,10 +57,10 @@ fn what_is_due_and_nearly_due_is_grouped_with_time_and_parts() {
     );
     assert_eq!(round.stops.len(), 2);
     let [recheck, overdue] = round.stops.as_slice() else { panic!() };
-    assert_eq!((tags(recheck), recheck.minutes, recheck.words().as_str()), (vec!["M-4"], 35, "1 to read again: 35 min. Bring 1 plug."));
+    assert_eq!((tags(recheck), recheck.minutes, recheck.words().as_str()), (vec!["M-4"], 35, "1 to read again: 35 min. Bring 1 × plug."));
     // The 19th is past the horizon of 14 days from the 4th.
     assert_eq!(tags(overdue), ["M-1", "M-2"]);
-    assert_eq!(overdue.words(), "1 overdue, 1 due soon: 110 min. Bring 2 cover gasket.");
+    assert_eq!(overdue.words(), "1 overdue, 1 due soon: 110 min. Bring 2 × cover gasket.");
     assert_eq!(round.minutes_total, 145);
     assert_eq!(round.order, Order::LeftToCrew { why: LeftWhy::NoStart });
     assert_eq!(round.words(), "Stops: 2. Machines: 3. Work: 145 min without driving. Most urgent first; the way is left to the crew.");
@@ -101,7 +101,7 @@ fn a_limit_takes_the_urgent_first_and_cuts_only_what_never_fits() {
     let round = plan_round(&all, &limited(150));
     assert_eq!((stops(&round), round.minutes_total), (vec!["M-1".to_owned(), "M-2".to_owned(), "M-3".to_owned()], 130));
     assert_eq!(round.put_off.iter().map(|p| p.machine.tag.as_str()).collect::<Vec<_>>(), ["M-4", "M-5", "M-6"]);
-    assert!(round.words().ends_with("Put off for lack of time: 3."));
+    assert!(round.words().ends_with("Put off, since the time does not reach: 3."));
     // The second does not fit after the first, the third does.
     assert_eq!(stops(&plan_round(&all, &limited(180))), ["M-1", "M-2", "M-3", "M-6"]);
     // The first alone is over the limit: two of its machines fit.

@@ -12,7 +12,7 @@ use shared::valve::Valve;
 use shared::verdict::{leaf_plan, next_leaf};
 use shared::warmth::{Train, WarmEstimate, estimate_cold};
 
-use super::{Reckoned, cannot};
+use super::{Reckoned, cannot, sentence};
 use crate::book::{Book, BookError};
 use crate::machine::Lash;
 
@@ -48,7 +48,21 @@ impl Book {
             .ok_or_else(|| cannot("this machine has no engine card with a source, and nothing is judged without one"))
     }
 
+    /// Refuses a valve that the engine does not have.
+    fn has_valve(&self, machine: DocId, valve: Valve) -> Result<(), BookError> {
+        let state = self.known_machine(machine)?;
+        let card = self.card_of(&state)?;
+        let cylinders = state.card.as_ref().and_then(|c| c.cylinders).or(card.map(|c| c.cylinders));
+        match cylinders {
+            Some(n) if valve.cylinder() > n => {
+                Err(cannot(format!("this engine has no valve {valve}: it has {n} cylinder{}", if n == 1 { "" } else { "s" })))
+            }
+            _ => Ok(()),
+        }
+    }
+
     fn reading_of(&self, machine: DocId, valve: Valve, stage: Stage) -> Result<Lash, BookError> {
+        self.has_valve(machine, valve)?;
         let state = self.known_machine(machine)?;
         let line = state.lash_at(valve, stage).filter(|l| l.stands.is_some() && l.bracket.is_some()).cloned();
         line.ok_or_else(|| cannot(format!("no reading of {valve} {stage} stands")))
@@ -82,6 +96,7 @@ impl Book {
     /// # Errors
     /// [`BookError::Reckoning`] without an engine card with a source.
     pub fn leaf_plan_of(&self, machine: DocId, valve: Valve, set: &LeafSet, unit: LengthUnit) -> Result<Reckoned<LeafPlan>, BookError> {
+        self.has_valve(machine, valve)?;
         let range = self.card_with_source(machine)?.range(valve.side());
         let plan = leaf_plan(&range, set);
         let first = next_leaf(None, &range, set).map(|leaf| leaf.words(unit));
@@ -98,6 +113,11 @@ impl Book {
         let adjuster = card.adjuster.ok_or_else(|| cannot("this machine's engine card names no adjuster"))?;
         let range = card.range(valve.side());
         let line = self.reading_of(machine, valve, stage)?;
+        if !line.cold {
+            return Err(cannot(format!(
+                "{valve} {stage} was read with the engine warm: let it cool and read it again before the adjuster is turned"
+            )));
+        }
         let bracket = line.bracket.ok_or_else(|| cannot("the reading has no bracket"))?;
         let carry = carry_tolerated(&adjuster, &range).map_err(cannot)?;
         let turn = to_aim(&adjuster, &bracket, &range);
@@ -107,10 +127,13 @@ impl Book {
         } else {
             words.push(turn.map_or_else(
                 || "The reading has only one leaf, so how far to turn cannot be said.".to_owned(),
-                |turn| format!("Turn the adjuster {}.", turn.words().trim_end_matches('.')),
+                |turn| match turn.degrees_milli {
+                    0 => "The adjuster is where it is wanted.".to_owned(),
+                    _ => format!("Turn the adjuster {}.", turn.words().trim_end_matches('.')),
+                },
             ));
         }
-        words.push(carry.carry_words());
+        words.push(sentence(carry.carry_words()));
         Ok(Reckoned { facts: TurnFacts { valve, turn, carry }, words })
     }
 
@@ -128,6 +151,9 @@ impl Book {
         unit: LengthUnit,
     ) -> Result<Reckoned<WarmEstimate>, BookError> {
         let line = self.reading_of(machine, valve, stage)?;
+        if line.cold {
+            return Err(cannot(format!("{valve} {stage} was read cold: it is judged as it is, and nothing need be estimated")));
+        }
         let bracket = line.bracket.ok_or_else(|| cannot("the reading has no bracket"))?;
         let facts = estimate_cold(&bracket, train, barrel_tenth_c, rod_tenth_c).map_err(cannot)?;
         Ok(Reckoned { words: vec![facts.words(unit)], facts })

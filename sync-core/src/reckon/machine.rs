@@ -87,7 +87,8 @@ impl Book {
             .collect();
         lines.sort_by_key(|line| (line.at_ms, line.record));
         let doubted = lines.iter().filter(|l| l.doubt.is_some()).count();
-        let mut words = vec![format!("{} readings, {} of them not possible beside the others.", lines.len(), doubted)];
+        let readings = if lines.len() == 1 { "reading" } else { "readings" };
+        let mut words = vec![format!("{} {readings}, {doubted} of them not possible beside the others.", lines.len())];
         words.extend(lines.iter().filter_map(|l| l.doubt.as_ref().map(|why| format!("{}: {why}", l.when))));
         if hours.meter_changes() > 0 {
             words.push(format!("The meter was changed {} time(s); engine hours go through.", hours.meter_changes()));
@@ -115,6 +116,7 @@ impl Book {
         let (Some(card), Some(own)) = (self.card_of(&state)?, &state.card) else {
             return Err(cannot("this machine has no engine card, so there is no interval"));
         };
+        season.check().map_err(cannot)?;
         let roster = self.roster()?;
         let now_ms = self.shop_now_ms(now)?;
         let chain = self.judged_hours(machine, &ledger)?.on_chain();
@@ -166,9 +168,14 @@ impl Book {
         words.extend(hours_left.as_ref().map(HoursLeft::words));
         let duty = state.card.as_ref().map(|c| c.duty).unwrap_or_default();
         let of_card = card.as_ref().and_then(|card| card.interval(duty).hours).map(|h| Hours::from_tenths(i64::from(h) * 10));
-        let needed = of_card.zip(hours_left.as_ref()).map(|(card, left)| needed_interval(card, left));
+        // The interval counts from a valve as it is set, not as worn as this one is now.
+        let as_set = card.as_ref().and_then(|card| about_aim(&card.range(valve.side()))).zip(card.as_ref());
+        let from_aim = as_set.map(|(aim, card)| hours_to_leave(&card.range(valve.side()), &aim, &drift));
+        let needed = of_card.zip(from_aim.as_ref()).map(|(card, left)| needed_interval(card, left));
         words.extend(
-            needed.map(|hours| format!("By these readings this engine wants a check every {hours} h, never later than its card says.")),
+            needed.map(|hours| {
+                format!("Set to its aim, by these readings it wants a check every {hours} h, never later than its card says.")
+            }),
         );
         Ok(Reckoned { facts: DriftFacts { valve, drift, left: hours_left, needed }, words })
     }
@@ -184,4 +191,11 @@ impl Book {
         left.sort_by_key(|t| t.at_ms);
         Ok(left)
     }
+}
+
+/// The clearance to set, or the middle of the range, as a bracket of a tenth of a micrometre.
+fn about_aim(range: &shared::engine_card::Range) -> Option<shared::bracket::Bracket> {
+    let middle = shared::length::Length::from_tenth_um(i64::midpoint(range.low.tenth_um(), range.high.tenth_um()));
+    let aim = range.aim.unwrap_or(middle);
+    shared::bracket::Bracket::new(Some(aim), Some(aim.plus(shared::length::Length::from_tenth_um(1)))).ok()
 }

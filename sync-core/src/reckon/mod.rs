@@ -33,12 +33,17 @@ pub struct Reckoned<T: Serialize> {
     pub words: Vec<String>,
 }
 
+/// A text as a sentence: a capital first, a full stop last.
+pub(crate) fn sentence(text: impl std::fmt::Display) -> String {
+    let text = text.to_string();
+    let mut letters = text.chars();
+    let capital: String = letters.next().map(|first| first.to_uppercase().chain(letters).collect()).unwrap_or_default();
+    if capital.ends_with('.') { capital } else { format!("{capital}.") }
+}
+
 /// What the arithmetic cannot answer, as the book's error.
 pub(crate) fn cannot(error: impl std::fmt::Display) -> BookError {
-    let text = error.to_string();
-    let mut letters = text.chars();
-    let sentence: String = letters.next().map(|first| first.to_uppercase().chain(letters).collect()).unwrap_or_default();
-    BookError::Reckoning(if sentence.ends_with('.') { sentence } else { format!("{sentence}.") })
+    BookError::Reckoning(sentence(error))
 }
 
 /// A live clearance reading, with when and at how many engine hours it was taken.

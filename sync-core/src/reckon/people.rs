@@ -75,13 +75,18 @@ impl Book {
         let (ranges, variance) = (average_and_range(&crossed.study), anova(&crossed.study, DEFAULT_POOLING_ALPHA));
         let mut words = Vec::new();
         let mut remarks = Vec::new();
-        match &ranges {
-            Ok(facts) => words.push(crossed.words(&facts.spread, unit)),
-            Err(why) => remarks.push(cannot(why).to_string()),
-        }
-        match &variance {
-            Ok(facts) => words.push(crossed.words(&facts.spread, unit)),
-            Err(why) => remarks.push(cannot(why).to_string()),
+        let spreads = [ranges.as_ref().map(|facts| &facts.spread), variance.as_ref().map(|facts| &facts.spread)];
+        for spread in &spreads {
+            match spread {
+                Ok(spread) => {
+                    // The same for both methods: what was read, said once.
+                    if words.is_empty() {
+                        words.push(crossed.words(spread, unit));
+                    }
+                    words.push(spread.words());
+                }
+                Err(why) => remarks.push(cannot(why).to_string()),
+            }
         }
         if words.is_empty() {
             return Err(BookError::Reckoning(remarks.join(" ")));

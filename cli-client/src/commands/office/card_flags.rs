@@ -2,9 +2,10 @@
 
 use shared::engine_card::{Adjuster, EngineCard, Interval, Range, Rocker, Source, Thread};
 use shared::ids::CardId;
-use shared::length::{Length, LengthUnit};
+use shared::length::LengthUnit;
 
 use crate::exit::Failure;
+use crate::given::{length, ratio_milli, thousandths};
 
 /// What `card add` takes.
 #[derive(Debug, clap::Args)]
@@ -73,7 +74,7 @@ impl CardFlags {
         let source = self.source_manual.clone().zip(self.source_page.clone()).map(|(manual, page)| Source { manual, page });
         let adjuster = match (&self.thread, self.rocker, &self.ratio) {
             (Some(thread_given), Some(rocker), Some(ratio)) => {
-                Some(Adjuster { thread: thread(thread_given)?, rocker, ratio_milli: ratio_milli(ratio)? })
+                Some(Adjuster { thread: thread(thread_given)?, rocker, ratio_milli: ratio_milli(ratio).map_err(Failure::Given)? })
             }
             _ => None,
         };
@@ -90,10 +91,6 @@ impl CardFlags {
             past_tdc: self.past_tdc.as_deref().map(|text| length(text, unit)).transpose()?,
         })
     }
-}
-
-fn length(text: &str, unit: LengthUnit) -> Result<Length, Failure> {
-    Length::parse(text, unit).map_err(|error| Failure::Given(error.to_string()))
 }
 
 /// Reads `4-6`; a unit on one end holds for the other.
@@ -121,21 +118,6 @@ fn thread(text: &str) -> Result<Thread, Failure> {
     }
     let (_, count) = given.rsplit_once('-').ok_or_else(wrong)?;
     count.trim().parse().map(Thread::PerInch).map_err(|_| wrong())
-}
-
-fn ratio_milli(text: &str) -> Result<u32, Failure> {
-    thousandths(text).ok_or_else(|| Failure::Given(format!("\"{text}\" is not a rocker ratio: write it as in 1.3")))
-}
-
-/// A decimal number with at most three decimals, in thousandths.
-fn thousandths(text: &str) -> Option<u32> {
-    let text = text.trim();
-    let (whole, fraction) = text.split_once(['.', ',']).unwrap_or((text, ""));
-    let digits = |s: &str| s.bytes().all(|b| b.is_ascii_digit());
-    if whole.is_empty() || whole.len() > 4 || fraction.len() > 3 || !digits(whole) || !digits(fraction) {
-        return None;
-    }
-    format!("{whole}{fraction:0<3}").parse().ok()
 }
 
 fn rocker(text: &str) -> Result<Rocker, String> {

@@ -4,6 +4,7 @@ use jiff::civil::Date;
 use serde_json::Value;
 
 use crate::exit::Failure;
+use crate::given;
 use crate::level;
 use crate::outcome::{Outcome, to_json};
 use crate::session::Session;
@@ -13,12 +14,8 @@ use crate::show;
 #[derive(Debug, clap::Args)]
 pub(super) struct DaySheetArgs {
     /// Which day, as in 2026-04-29 [today where none is given]
-    #[arg(long, value_name = "DAY", value_parser = day)]
+    #[arg(long, value_name = "DAY", value_parser = given::day)]
     day: Option<Date>,
-}
-
-fn day(text: &str) -> Result<Date, String> {
-    text.trim().parse().map_err(|_| format!("\"{text}\" is not a day: write it as in 2026-04-29"))
 }
 
 pub(super) fn run(args: &DaySheetArgs, there: bool, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {

@@ -1,0 +1,23 @@
+//! `tappet reckon agreement`: how far people agree where they read the same valves, by two methods.
+
+use jiff::civil::Date;
+
+use crate::exit::Failure;
+use crate::outcome::Outcome;
+use crate::session::Session;
+use crate::{given, show};
+
+/// Arguments of `reckon agreement`.
+#[derive(Debug, clap::Args)]
+pub(crate) struct AgreementArgs {
+    /// Only the readings of one day, as in 2026-04-29
+    #[arg(long, value_name = "DAY", value_parser = given::day)]
+    day: Option<Date>,
+}
+
+pub(super) fn run(args: &AgreementArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
+    session.book.identity()?;
+    let reckoned = session.book.agreement(args.day, session.unit)?;
+    let table = show::reckon::agreement(&reckoned.facts, session.unit, show::width(session.env));
+    super::answer(&reckoned, &table, session)
+}

@@ -1,0 +1,13 @@
+//! `tappet reckon due`: when a machine's next check is due, as a range of dates.
+
+use super::season::SeasonArgs;
+use crate::exit::Failure;
+use crate::outcome::Outcome;
+use crate::session::Session;
+
+pub(super) fn run(args: &SeasonArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
+    let machine = session.machine(&args.machine)?;
+    let now = session.env.now();
+    let reckoned = session.book.due_range_of(machine, &args.season()?, &now)?;
+    super::answer(&reckoned, "", session)
+}

@@ -1,0 +1,20 @@
+//! `tappet reckon meter`: the hour meter's readings, oldest first, and those that cannot be.
+
+use crate::exit::Failure;
+use crate::outcome::Outcome;
+use crate::session::Session;
+use crate::show;
+
+/// Arguments of `reckon meter`.
+#[derive(Debug, clap::Args)]
+pub(crate) struct MeterArgs {
+    /// The machine's tag, or the last digits of its id
+    machine: String,
+}
+
+pub(super) fn run(args: &MeterArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
+    let machine = session.machine(&args.machine)?;
+    let reckoned = session.book.meter_of(machine)?;
+    let table = show::reckon::meter(&reckoned.facts, show::width(session.env));
+    super::answer(&reckoned, &table, session)
+}

@@ -1,0 +1,63 @@
+//! `tappet reckon warm`: what a valve read on a warm engine may be when cold. Never a verdict.
+
+use shared::warmth::{Material, Materials, Train};
+
+use super::material::{self, material};
+use super::no_answer;
+use super::reading::{Asked, ReadingArgs};
+use crate::exit::Failure;
+use crate::given;
+use crate::outcome::Outcome;
+use crate::session::Session;
+
+/// Arguments of `reckon warm`.
+#[derive(Debug, clap::Args)]
+#[command(after_help = material::HELP)]
+pub(crate) struct WarmArgs {
+    #[command(flatten)]
+    reading: ReadingArgs,
+    /// Barrel and head, from where the cam followers run to the rocker's pivot
+    #[arg(long, value_name = "L")]
+    barrel: String,
+    /// The push rod
+    #[arg(long, value_name = "L")]
+    rod: String,
+    /// What barrel and head are made of
+    #[arg(long, value_name = "M", value_parser = material)]
+    barrel_material: Material,
+    /// What the push rod is made of
+    #[arg(long, value_name = "M", value_parser = material)]
+    rod_material: Material,
+    /// Rocker ratio, valve-side arm over push-rod-side arm, as in 1.3 [the engine card's, where it names one]
+    #[arg(long, value_parser = given::ratio_milli)]
+    ratio: Option<u32>,
+    /// How much warmer than cold barrel and head are, in degrees Celsius
+    #[arg(long, value_name = "C", value_parser = given::tenth_c, allow_negative_numbers = true)]
+    barrel_warmer: i32,
+    /// How much warmer than cold the push rod is, in degrees Celsius
+    #[arg(long, value_name = "C", value_parser = given::tenth_c, allow_negative_numbers = true)]
+    rod_warmer: i32,
+}
+
+pub(super) fn run(args: &WarmArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
+    let asked = args.reading.asked(session)?;
+    let train = Train {
+        barrel: given::length(&args.barrel, session.unit)?,
+        rod: given::length(&args.rod, session.unit)?,
+        materials: Materials { barrel: args.barrel_material.clone(), rod: args.rod_material.clone() },
+        ratio_milli: args.ratio.map_or_else(|| ratio_of_card(&asked, session), Ok)?,
+        stem: None,
+    };
+    let warmer = (args.barrel_warmer, args.rod_warmer);
+    let reckoned = session.book.warm_of(asked.machine, asked.valve, asked.stage, &train, warmer, session.unit)?;
+    asked.named(super::answer(&reckoned, "", session)?, session)
+}
+
+fn ratio_of_card(asked: &Asked, session: &mut Session<'_, '_>) -> Result<u32, Failure> {
+    let now = session.env.now();
+    let card = session.book.machine_view(asked.machine, session.unit, &now)?.engine_card;
+    let adjuster = card.and_then(|card| card.adjuster);
+    adjuster.map(|adjuster| adjuster.ratio_milli).ok_or_else(|| {
+        no_answer("no engine card names this machine's rocker ratio: give it with --ratio, valve-side arm over push-rod-side arm")
+    })
+}

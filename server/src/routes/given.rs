@@ -1,0 +1,200 @@
+//! What stands in a request's query, as quantities. What is misspelt is refused: it must not pass for something else.
+
+use std::fmt::Display;
+use std::str::FromStr;
+
+use axum::extract::{FromRequestParts, Query};
+use axum::http::request::Parts;
+use jiff::civil::Date;
+use serde::Deserialize;
+use serde::de::value::{Error as ValueError, StrDeserializer};
+use serde::de::{DeserializeOwned, IntoDeserializer};
+use shared::leaf::LeafSet;
+use shared::length::{Length, LengthUnit};
+use shared::usage::{Between, MonthDay, Season};
+use shared::warmth::Material;
+
+use crate::problem_response::Refused;
+
+/// A query whose every name is known and whose every value is of its type.
+#[derive(Debug)]
+pub(crate) struct Given<T>(pub(super) T);
+
+impl<T: DeserializeOwned, S: Send + Sync> FromRequestParts<S> for Given<T> {
+    type Rejection = Refused;
+
+    async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, Refused> {
+        let Query(query) = Query::from_request_parts(parts, state).await?;
+        Ok(Self(query))
+    }
+}
+
+/// The most degrees that are taken for an angle.
+const MOST_DEGREES: f64 = 100_000.0;
+
+/// The materials, as the refusal of another names them.
+const MATERIALS: &str = "steel-1020, steel-1040, steel-4140, steel-4340, stainless-304, gray-iron, ductile-iron-60-40-18, \
+                         ductile-iron-80-55-06, aluminium-356, die-cast-360, die-cast-380, die-cast-a380, die-cast-383, die-cast-384, \
+                         or a coefficient in 1e-6 per K with its source, as in \"21.5: data sheet, page 2\"";
+
+/// The unit of lengths, in what is given and in what is answered.
+pub(super) fn unit(text: Option<&str>) -> Result<LengthUnit, Refused> {
+    match text {
+        None | Some("thou") => Ok(LengthUnit::Thou),
+        Some("mm") => Ok(LengthUnit::Mm),
+        Some(_) => Err(Refused::unreadable("A unit is thou or mm: write ?unit=thou or ?unit=mm")),
+    }
+}
+
+/// A day as year, month and day alone: a time with it would be a mistake about what is asked.
+pub(super) fn day(text: &str) -> Result<Date, Refused> {
+    let plain = text.len() == 10 && text.bytes().all(|b| b.is_ascii_digit() || b == b'-');
+    let day = plain.then(|| text.parse().ok()).flatten();
+    day.ok_or_else(|| Refused::unreadable("A day is written as year-month-day: write ?day=2026-05-04"))
+}
+
+/// What reads itself from a text, as a valve or a stage.
+pub(super) fn read<T: FromStr<Err: Display>>(text: &str) -> Result<T, Refused> {
+    text.parse().map_err(|error: T::Err| Refused::unreadable(&error.to_string()))
+}
+
+/// A length; a bare number is in `unit`.
+pub(super) fn length(text: &str, unit: LengthUnit) -> Result<Length, Refused> {
+    Length::parse(text, unit).map_err(|error| Refused::unreadable(&error.to_string()))
+}
+
+/// A length for arithmetic on tenths of a µm.
+#[expect(clippy::cast_precision_loss, reason = "what parses is at most 1e7 tenths")]
+pub(super) fn tenth_um(text: &str, unit: LengthUnit) -> Result<f64, Refused> {
+    length(text, unit).map(|length| length.tenth_um() as f64)
+}
+
+/// Leaves, as in 2,3,4 or 2-12.
+pub(super) fn leaves(text: &str, unit: LengthUnit) -> Result<LeafSet, Refused> {
+    LeafSet::parse(text, unit).map_err(|error| Refused::unreadable(&error.in_unit(unit)))
+}
+
+/// An angle in degrees.
+pub(super) fn degrees(text: &str) -> Result<f64, Refused> {
+    let degrees = text.parse().ok().filter(|degrees: &f64| degrees.abs() <= MOST_DEGREES);
+    degrees.ok_or_else(|| Refused::unreadable(&format!("\"{text}\" is not an angle: write degrees, as in 20 or 12.5")))
+}
+
+/// A temperature difference in degrees Celsius, in tenths.
+pub(super) fn tenth_c(text: &str) -> Result<i32, Refused> {
+    decimal(text, 1).ok_or_else(|| {
+        Refused::unreadable(&format!(
+            "\"{text}\" is not a temperature difference: write degrees Celsius with at most one decimal, as in 18.5"
+        ))
+    })
+}
+
+/// A rocker ratio in thousandths.
+pub(super) fn ratio_milli(text: &str) -> Result<u32, Refused> {
+    let thousandths = decimal(text, 3).and_then(|milli| u32::try_from(milli).ok());
+    thousandths.ok_or_else(|| Refused::unreadable(&format!("\"{text}\" is not a rocker ratio: write it as in 1.3")))
+}
+
+/// A material's name, or its coefficient in 1e-6 per K with where it was read.
+pub(super) fn material(text: &str) -> Result<Material, Refused> {
+    if let Some((coefficient, source)) = text.split_once(':')
+        && let Some(hundredths) = decimal(coefficient, 2).and_then(|hundredths| u32::try_from(hundredths).ok())
+    {
+        return Ok(Material::Stated { hundredths, source: source.trim().to_owned() });
+    }
+    let name = name_on_the_wire(text);
+    let name: StrDeserializer<'_, ValueError> = name.as_str().into_deserializer();
+    Material::deserialize(name).map_err(|_| Refused::unreadable(&format!("\"{text}\" is no material: write {MATERIALS}")))
+}
+
+/// A material's name as JSON has it: without the hyphens beside a digit.
+fn name_on_the_wire(text: &str) -> String {
+    let letters: Vec<char> = text.trim().to_lowercase().chars().collect();
+    let digit = |at: Option<usize>| at.and_then(|at| letters.get(at)).is_some_and(char::is_ascii_digit);
+    let kept = letters.iter().enumerate().filter(|(at, letter)| **letter != '-' || !(digit(at.checked_sub(1)) || digit(Some(at + 1))));
+    kept.map(|(_, letter)| letter).collect()
+}
+
+/// A decimal number with at most so many decimals, in units of the last of them.
+fn decimal(text: &str, places: usize) -> Option<i32> {
+    let text = text.trim();
+    let (negative, digits) = text.strip_prefix('-').map_or((false, text), |rest| (true, rest));
+    let (whole, fraction) = digits.split_once(['.', ',']).unwrap_or((digits, ""));
+    let all_digits = |text: &str| text.bytes().all(|b| b.is_ascii_digit());
+    if whole.is_empty() || whole.len() > 4 || fraction.len() > places || !all_digits(whole) || !all_digits(fraction) {
+        return None;
+    }
+    let number: i32 = format!("{whole}{fraction:0<places$}").parse().ok()?;
+    Some(if negative { -number } else { number })
+}
+
+/// The first and last day of a season and how far back readings count; as usual where nothing is given.
+pub(super) fn season(days: Option<u32>, between: Option<&str>) -> Result<Season, Refused> {
+    let trailing_days = days.unwrap_or(Season::default().trailing_days);
+    let season = Season { trailing_days, between: between.map(first_and_last).transpose()? };
+    season.check().map_err(|error| Refused::unreadable(&error.to_string()))?;
+    Ok(season)
+}
+
+fn first_and_last(text: &str) -> Result<Between, Refused> {
+    let day = |text: &str| {
+        let (month, day) = text.split_once('-')?;
+        let number = |text: &str| text.parse().ok().filter(|_| text.bytes().all(|b| b.is_ascii_digit()));
+        Some(MonthDay { month: number(month)?, day: number(day)? })
+    };
+    let ends = text.split_once("..").and_then(|(from, to)| Some(Between { from: day(from)?, to: day(to)? }));
+    ends.ok_or_else(|| {
+        Refused::unreadable(&format!("\"{text}\" is not a season: write its first and last day as month-day, as in 03-01..10-31"))
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_material_that_is_named_is_known() {
+        let named: Vec<&str> = MATERIALS.split(", ").take_while(|name| !name.starts_with("or ")).collect();
+        assert_eq!(named.len(), 14, "{named:?}");
+        let read: Vec<Material> = named.iter().map(|name| material(name).unwrap()).collect();
+        for (at, one) in read.iter().enumerate() {
+            assert!(!read[..at].contains(one), "{one:?} has two names");
+        }
+        assert_eq!((&read[7], &read[11]), (&Material::DuctileIron805506, &Material::DieCastA380));
+        assert_eq!(material("Die-Cast-A380").unwrap(), Material::DieCastA380);
+        assert_eq!(material("gray-iron").unwrap(), material(" gray-iron ").unwrap());
+        let stated = Material::Stated { hundredths: 2155, source: "sheet 2: table".to_owned() };
+        assert_eq!(material("21,55: sheet 2: table").unwrap(), stated);
+        for bad in ["", "wood", "stated", "grayiron", "21.5", "21.555: sheet", "-3: sheet", ": sheet", "-", "1-"] {
+            assert!(material(bad).is_err(), "{bad}");
+        }
+    }
+
+    #[test]
+    fn decimals_and_angles() {
+        assert_eq!([decimal("18.5", 1), decimal("-4", 1), decimal("1,3", 3), decimal("0", 2)], [Some(185), Some(-40), Some(1300), Some(0)]);
+        for bad in ["", "-", ".", "1.25", "99999", "--1", "1e2", "१", "+1", "nan"] {
+            assert_eq!(decimal(bad, 1), None, "{bad}");
+        }
+        assert_eq!([degrees("-12.5").unwrap(), degrees("720").unwrap()], [-12.5, 720.0]);
+        for bad in ["", "steep", "nan", "inf", "1e300", "-inf"] {
+            assert!(degrees(bad).is_err(), "{bad}");
+        }
+    }
+
+    #[test]
+    fn seasons() {
+        let end = |month, day| MonthDay { month, day };
+        let summer = season(None, Some("03-01..10-31")).unwrap();
+        assert_eq!(summer, Season { trailing_days: 365, between: Some(Between { from: end(3, 1), to: end(10, 31) }) });
+        assert_eq!(season(Some(90), None).unwrap().trailing_days, 90);
+        for bad in
+            ["", "3-1", "3-1..", "3..10", "3-1..10-400", "+3-1..10-31", "02-30..10-31", "13-01..14-01", "-1-1..2-2", "3-1..10-31..11-1"]
+        {
+            assert!(season(None, Some(bad)).is_err(), "{bad}");
+        }
+        for bad in [0, 3654, u32::MAX] {
+            assert!(season(Some(bad), None).is_err(), "{bad}");
+        }
+    }
+}

@@ -1,0 +1,101 @@
+//! Crank and piston: what needs no book, and so is for every device that is logged in.
+
+use axum::Json;
+use serde::{Deserialize, Serialize};
+use shared::crank::{Crank, HeightAt, TopDeadCenter, past_tdc, tdc_by_equal_drops, tdc_from_heights};
+use shared::length::{Length, LengthUnit};
+use sync_core::reckon::Reckoned;
+
+use super::given::{self, Given};
+use crate::bearer::Caller;
+use crate::problem_response::Refused;
+
+/// A crank, with the angle or the drop that is known.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct OfCrank {
+    stroke: String,
+    rod: String,
+    angle: Option<String>,
+    drop: Option<String>,
+    unit: Option<String>,
+}
+
+/// The piston at an angle.
+#[derive(Debug, Serialize)]
+pub(crate) struct Piston {
+    stroke_tenth_um: Length,
+    rod_tenth_um: Length,
+    degrees: f64,
+    drop_tenth_um: f64,
+}
+
+/// Two readings of the flywheel's scale; with drops, stroke and rod where the heights differ.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct OfTdc {
+    before: String,
+    after: String,
+    drop_before: Option<String>,
+    drop_after: Option<String>,
+    stroke: Option<String>,
+    rod: Option<String>,
+    unit: Option<String>,
+}
+
+/// Where top dead center is.
+#[derive(Debug, Serialize)]
+pub(crate) struct Tdc {
+    degrees: f64,
+    apart_degrees: f64,
+}
+
+/// GET /v1/reckon/crank: the drop at an angle, or the angle past top dead center at a drop.
+pub(crate) async fn crank(_: Caller, Given(asked): Given<OfCrank>) -> Result<Json<Reckoned<Piston>>, Refused> {
+    let unit = given::unit(asked.unit.as_deref())?;
+    let (stroke, rod) = (given::length(&asked.stroke, unit)?, given::length(&asked.rod, unit)?);
+    let (degrees, drop_tenth_um, words) = match (asked.angle.as_deref(), asked.drop.as_deref()) {
+        (Some(angle), None) => {
+            let degrees = given::degrees(angle)?;
+            let drop = Crank::new(stroke, rod)?.drop_at(degrees)?;
+            (degrees, drop, format!("At {degrees}° from top dead center, before it or after it, the piston is {} down.", fine(drop, unit)))
+        }
+        (None, Some(drop)) => {
+            let past = past_tdc(stroke, rod, given::length(drop, unit)?)?;
+            (past.degrees, given::tenth_um(drop, unit)?, past.words(unit))
+        }
+        _ => return Err(Refused::unreadable("Say either the crank's angle or the piston's drop: write angle=20 or drop=0.25in")),
+    };
+    let facts = Piston { stroke_tenth_um: stroke, rod_tenth_um: rod, degrees, drop_tenth_um };
+    Ok(Json(Reckoned { facts, words: vec![words] }))
+}
+
+/// GET /v1/reckon/tdc: from two equal heights, or from two unequal ones and the crank.
+pub(crate) async fn tdc(_: Caller, Given(asked): Given<OfTdc>) -> Result<Json<Reckoned<Tdc>>, Refused> {
+    let unit = given::unit(asked.unit.as_deref())?;
+    let (before, after) = (given::degrees(&asked.before)?, given::degrees(&asked.after)?);
+    let found = match (&asked.stroke, &asked.rod, &asked.drop_before, &asked.drop_after) {
+        (None, None, None, None) => TopDeadCenter { degrees: tdc_by_equal_drops(before, after)?, apart_degrees: 0.0 },
+        (Some(stroke), Some(rod), Some(drop_before), Some(drop_after)) => {
+            let (stroke, rod) = (given::length(stroke, unit)?, given::length(rod, unit)?);
+            let before = HeightAt { degrees: before, drop_tenth_um: given::tenth_um(drop_before, unit)? };
+            let after = HeightAt { degrees: after, drop_tenth_um: given::tenth_um(drop_after, unit)? };
+            tdc_from_heights(&Crank::new(stroke, rod)?, before, after)?
+        }
+        _ => {
+            return Err(Refused::unreadable(
+                "Where the heights differ it takes all four of drop_before, drop_after, stroke and rod; where they are equal, none of them",
+            ));
+        }
+    };
+    let facts = Tdc { degrees: found.degrees, apart_degrees: found.apart_degrees };
+    Ok(Json(Reckoned { facts, words: vec![found.words()] }))
+}
+
+/// A drop that was worked out, as finely as it means anything.
+fn fine(tenth_um: f64, unit: LengthUnit) -> String {
+    match unit {
+        LengthUnit::Thou => format!("{:.1} thou", tenth_um / 254.0),
+        LengthUnit::Mm => format!("{:.3} mm", tenth_um / 10_000.0),
+    }
+}
