@@ -14,7 +14,11 @@
 //!
 //! Lengths in tenths of a µm, temperature differences in tenths of a °C (or K), coefficients in 1e-6 per K.
 
+mod names;
+
 use serde::{Deserialize, Serialize};
+
+pub use names::MaterialError;
 
 use crate::bracket::Bracket;
 use crate::length::{Length, LengthUnit};

@@ -6,9 +6,7 @@ use std::str::FromStr;
 use axum::extract::{FromRequestParts, Query};
 use axum::http::request::Parts;
 use jiff::civil::Date;
-use serde::Deserialize;
-use serde::de::value::{Error as ValueError, StrDeserializer};
-use serde::de::{DeserializeOwned, IntoDeserializer};
+use serde::de::DeserializeOwned;
 use shared::leaf::LeafSet;
 use shared::length::{Length, LengthUnit};
 use shared::usage::{Between, MonthDay, Season};
@@ -31,11 +29,6 @@ impl<T: DeserializeOwned, S: Send + Sync> FromRequestParts<S> for Given<T> {
 
 /// The most degrees that are taken for an angle.
 const MOST_DEGREES: f64 = 100_000.0;
-
-/// The materials, as the refusal of another names them.
-const MATERIALS: &str = "steel-1020, steel-1040, steel-4140, steel-4340, stainless-304, gray-iron, ductile-iron-60-40-18, \
-                         ductile-iron-80-55-06, aluminium-356, die-cast-360, die-cast-380, die-cast-a380, die-cast-383, die-cast-384, \
-                         or a coefficient in 1e-6 per K with its source, as in \"21.5: data sheet, page 2\"";
 
 /// The unit of lengths, in what is given and in what is answered.
 pub(super) fn unit(text: Option<&str>) -> Result<LengthUnit, Refused> {
@@ -97,22 +90,7 @@ pub(super) fn ratio_milli(text: &str) -> Result<u32, Refused> {
 
 /// A material's name, or its coefficient in 1e-6 per K with where it was read.
 pub(super) fn material(text: &str) -> Result<Material, Refused> {
-    if let Some((coefficient, source)) = text.split_once(':')
-        && let Some(hundredths) = decimal(coefficient, 2).and_then(|hundredths| u32::try_from(hundredths).ok())
-    {
-        return Ok(Material::Stated { hundredths, source: source.trim().to_owned() });
-    }
-    let name = name_on_the_wire(text);
-    let name: StrDeserializer<'_, ValueError> = name.as_str().into_deserializer();
-    Material::deserialize(name).map_err(|_| Refused::unreadable(&format!("\"{text}\" is no material: write {MATERIALS}")))
-}
-
-/// A material's name as JSON has it: without the hyphens beside a digit.
-fn name_on_the_wire(text: &str) -> String {
-    let letters: Vec<char> = text.trim().to_lowercase().chars().collect();
-    let digit = |at: Option<usize>| at.and_then(|at| letters.get(at)).is_some_and(char::is_ascii_digit);
-    let kept = letters.iter().enumerate().filter(|(at, letter)| **letter != '-' || !(digit(at.checked_sub(1)) || digit(Some(at + 1))));
-    kept.map(|(_, letter)| letter).collect()
+    text.parse::<Material>().map_err(|error| Refused::unreadable(&error.to_string()))
 }
 
 /// A decimal number with at most so many decimals, in units of the last of them.
@@ -151,24 +129,6 @@ fn first_and_last(text: &str) -> Result<Between, Refused> {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn every_material_that_is_named_is_known() {
-        let named: Vec<&str> = MATERIALS.split(", ").take_while(|name| !name.starts_with("or ")).collect();
-        assert_eq!(named.len(), 14, "{named:?}");
-        let read: Vec<Material> = named.iter().map(|name| material(name).unwrap()).collect();
-        for (at, one) in read.iter().enumerate() {
-            assert!(!read[..at].contains(one), "{one:?} has two names");
-        }
-        assert_eq!((&read[7], &read[11]), (&Material::DuctileIron805506, &Material::DieCastA380));
-        assert_eq!(material("Die-Cast-A380").unwrap(), Material::DieCastA380);
-        assert_eq!(material("gray-iron").unwrap(), material(" gray-iron ").unwrap());
-        let stated = Material::Stated { hundredths: 2155, source: "sheet 2: table".to_owned() };
-        assert_eq!(material("21,55: sheet 2: table").unwrap(), stated);
-        for bad in ["", "wood", "stated", "grayiron", "21.5", "21.555: sheet", "-3: sheet", ": sheet", "-", "1-"] {
-            assert!(material(bad).is_err(), "{bad}");
-        }
-    }
 
     #[test]
     fn decimals_and_angles() {

@@ -203,10 +203,13 @@ async fn a_wrong_question_is_refused_and_not_answered_as_another() {
     ] {
         refused(history.path(question)).await;
     }
-    for (right, wrong) in [("1040", "1041"), ("120mm", "2m"), ("=50", "=hot"), ("30.5", "30.55"), ("die-cast-a380", "21.5")] {
+    for (right, wrong) in [("1040", "1041"), ("120mm", "2m"), ("=50", "=hot"), ("30.5", "30.55"), ("die-cast-a380", "wood")] {
         refused(history.path(&format!("warm?valve=1E&stage=set&{}", GROWTH.replace(right, wrong)))).await;
     }
     refused(history.path(&format!("warm?valve=1E&stage=set&{GROWTH}&ratio=-1"))).await;
+    // A coefficient that names no source is read, and the arithmetic refuses it.
+    let unsourced = history.path(&format!("warm?valve=1E&stage=set&{}", GROWTH.replace("die-cast-a380", "21.5")));
+    history.world.get(&unsourced, &history.office.token).await.problem(422, Code::BodyInvalid);
     let crank = "/v1/reckon/crank?stroke=70mm&rod=110mm";
     for path in [
         "/v1/agreement?day=yesterday",

@@ -2,7 +2,7 @@
 
 use shared::warmth::{Material, Materials, Train};
 
-use super::material::{self, material};
+use super::material;
 use super::no_answer;
 use super::reading::{Asked, ReadingArgs};
 use crate::exit::Failure;
@@ -23,10 +23,10 @@ pub(crate) struct WarmArgs {
     #[arg(long, value_name = "L")]
     rod: String,
     /// What barrel and head are made of
-    #[arg(long, value_name = "M", value_parser = material)]
+    #[arg(long, value_name = "M", value_parser = str::parse::<Material>)]
     barrel_material: Material,
     /// What the push rod is made of
-    #[arg(long, value_name = "M", value_parser = material)]
+    #[arg(long, value_name = "M", value_parser = str::parse::<Material>)]
     rod_material: Material,
     /// Rocker ratio, valve-side arm over push-rod-side arm, as in 1.3 [the engine card's, where it names one]
     #[arg(long, value_parser = given::ratio_milli)]
