@@ -91,6 +91,7 @@ mod tests {
         assert_eq!("1523.4".parse::<Hours>().unwrap(), Hours::from_tenths(15_234));
         assert_eq!("1523".parse::<Hours>().unwrap().to_string(), "1523.0");
         assert_eq!("12,5 h".parse::<Hours>().unwrap().tenths(), 125);
+        assert_eq!("999999.9".parse::<Hours>().unwrap(), Hours::MOST);
         for bad in ["", "-4", "12.34", "a", "1.2.3", "12345678"] {
             assert!(bad.parse::<Hours>().is_err(), "{bad}");
         }

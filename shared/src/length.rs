@@ -257,6 +257,7 @@ mod tests {
         assert_eq!(Length::from_tenth_um(127).show(LengthUnit::Thou), "0.5 thou");
         assert_eq!(Length::from_tenth_um(1000).show(LengthUnit::Mm), "0.10 mm");
         assert_eq!(Length::from_thou(5).show(LengthUnit::Mm), "0.127 mm");
+        assert_eq!([1320, -1320].map(|t| Length::from_tenth_um(t).show(LengthUnit::Thou)), ["5.197 thou", "-5.197 thou"]);
     }
 
     #[test]

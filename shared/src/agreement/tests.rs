@@ -146,6 +146,7 @@ fn classes_go_with_their_method() {
     let variance = anova(&published(), DEFAULT_POOLING_ALPHA).unwrap().spread;
     assert_eq!((ranges.method, ranges.ndc), (Method::AverageAndRange, Some(5)));
     assert_eq!((variance.method, variance.ndc), (Method::Anova, Some(4)));
+    assert!(ranges.words().contains("It tells 5 sizes of clearance apart. The limits"), "{}", ranges.words());
     near(1.41 * ranges.pv / ranges.grr, 5.093_692_472_92, 1e-6);
     near(1.41 * variance.pv / variance.grr, 4.860_516_476_62, 1e-6);
     assert_eq!(

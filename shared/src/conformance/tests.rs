@@ -274,3 +274,11 @@ proptest! {
         let _ = Decision::of(y, level);
     }
 }
+
+/// Without any uncertainty a value is in or out, its limits still in.
+#[test]
+fn no_uncertainty_leaves_no_doubt() {
+    for (y, wanted) in [(3.9, 0.0), (4.0, 1.0), (5.0, 1.0), (6.0, 1.0), (6.1, 0.0)] {
+        near(conformance_normal(y, 0.0, Some(4.0), Some(6.0)).unwrap(), wanted, 0.0);
+    }
+}

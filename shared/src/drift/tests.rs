@@ -267,3 +267,9 @@ proptest! {
         let _ = mann_kendall(&values);
     }
 }
+
+#[test]
+fn a_valve_that_closes_is_said_to_close() {
+    assert!(rate(-30.0, -25.4, -20.0).words(LengthUnit::Thou).starts_with("Closes by about 0.1 thou per 100 h"));
+    assert!(rate(20.0, 25.4, 30.0).words(LengthUnit::Thou).starts_with("Opens by about 0.1 thou per 100 h"));
+}

@@ -160,3 +160,10 @@ fn not_even_where_all_else_would() {
     assert!(range.low <= go && no_go <= range.high);
     assert_eq!(estimate.verdict(), Verdict::NotSettled(Why::EngineWarm));
 }
+
+#[test]
+fn every_coefficient_names_where_it_was_read() {
+    assert_eq!(Material::Stated { hundredths: 2150, source: "sheet 2".into() }.source(), "sheet 2");
+    assert_eq!(Material::DieCastA380.source(), "NADCA table A-3-2");
+    assert_eq!(Material::GrayIron.source(), "Callister table B.6");
+}
