@@ -99,7 +99,7 @@ impl Gate<'_> {
     /// The change's own numbers, and its hash.
     fn facts(&self, store: &Store, doc: DocId, recipe: &Recipe) -> Result<Result<(), No>, StoreError> {
         let invalid = |why: &str| Ok(Err(No(Code::ChangeInvalid, format!("The change does not fit what is held: {why}."))));
-        let top = store.top_op(doc, &recipe.deps)?;
+        let top = store.top_op(&recipe.deps)?;
         if recipe.start_op != top + 1 {
             return invalid("its operation counter does not follow what it builds on");
         }

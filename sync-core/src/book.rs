@@ -323,7 +323,7 @@ pub(crate) fn append_signed(
         hash: shared::bytes::Bytes32([0; 32]),
         actor,
         seq: last.map_or(1, |l| l.seq + 1),
-        start_op: store.top_op(doc, &document.heads)? + 1,
+        start_op: store.top_op(&document.heads)? + 1,
         deps: document.heads.clone(),
         time: time_ms,
         records: signed.iter().map(|(_, bytes)| Blob(bytes.clone())).collect(),

@@ -203,6 +203,16 @@ impl MachineState {
         self.visits.iter().filter(|v| v.finished_ms.is_none())
     }
 
+    /// The stage whose reading says how a valve is now: as left; or as found, where it was found since it was last left.
+    #[must_use]
+    pub fn present_stage(&self, valve: Valve) -> Stage {
+        let at = |stage| self.lash_at(valve, stage).filter(|line| line.stands.is_some()).map(|line| line.at_ms);
+        match (at(Stage::Left), at(Stage::Found)) {
+            (left, Some(found)) if left.is_none_or(|left| left < found) => Stage::Found,
+            _ => Stage::Left,
+        }
+    }
+
     /// How a valve stands at a stage.
     #[must_use]
     pub fn lash_at(&self, valve: Valve, stage: Stage) -> Option<&Lash> {

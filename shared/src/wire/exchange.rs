@@ -137,6 +137,14 @@ pub struct DocAnswer {
     pub needed: Vec<Bytes32>,
 }
 
+impl DocAnswer {
+    /// An answer that says nothing yet of a document.
+    #[must_use]
+    pub const fn new(id: DocId) -> Self {
+        Self { id, heads: Vec::new(), recipes: Vec::new(), snapshot: None, taken: Vec::new(), refused: Vec::new(), needed: Vec::new() }
+    }
+}
+
 /// The shop's half of the exchange.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]

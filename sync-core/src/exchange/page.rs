@@ -93,15 +93,7 @@ impl Filling<'_> {
         if !self.docs.contains_key(&doc) {
             self.order.push(doc);
         }
-        self.docs.entry(doc).or_insert_with(|| DocAnswer {
-            id: doc,
-            heads: Vec::new(),
-            recipes: Vec::new(),
-            snapshot: None,
-            taken: Vec::new(),
-            refused: Vec::new(),
-            needed: Vec::new(),
-        })
+        self.docs.entry(doc).or_insert_with(|| DocAnswer::new(doc))
     }
 
     fn recipe(&mut self, doc: DocId, recipe: Recipe) {

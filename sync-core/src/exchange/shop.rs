@@ -104,15 +104,7 @@ impl Taking<'_> {
         let (vouched, new_devices) = shop_words(roster, offer.recipes.iter().flat_map(|r| &r.records).map(|b| b.0.as_slice()));
         let gate = Gate { roster, new_devices: &new_devices, vouched: &vouched, contact: self.receipt };
         let founds = self.store.place(offer.id)?.is_none();
-        let mut answer = DocAnswer {
-            id: offer.id,
-            heads: Vec::new(),
-            recipes: Vec::new(),
-            snapshot: None,
-            taken: Vec::new(),
-            refused: Vec::new(),
-            needed: Vec::new(),
-        };
+        let mut answer = DocAnswer::new(offer.id);
         let mut arrived: Vec<RecordId> = Vec::new();
         let mut new = false;
         for recipe in &offer.recipes {

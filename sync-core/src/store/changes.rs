@@ -50,11 +50,11 @@ impl Store {
         Ok(missing)
     }
 
-    /// The greatest operation counter among these changes of a document; the genesis has 1.
+    /// The greatest operation counter among these changes; a genesis, which is no row, has 1.
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn top_op(&self, _doc: DocId, hashes: &[Bytes32]) -> Result<u64, StoreError> {
+    pub fn top_op(&self, hashes: &[Bytes32]) -> Result<u64, StoreError> {
         let mut statement = self.connection.prepare_cached("SELECT top_op FROM changes WHERE hash = ?1")?;
         let mut top = 1;
         for hash in hashes {

@@ -108,15 +108,6 @@ impl Store {
         Ok(())
     }
 
-    /// Wants the whole document at the next exchange; makes its row where there is none.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn want_whole(&self, doc: DocId) -> Result<(), StoreError> {
-        self.connection.prepare_cached("UPDATE documents SET whole = 1 WHERE doc = ?1")?.execute([doc.as_bytes().as_slice()])?;
-        Ok(())
-    }
-
     /// The heads that follow from a document's changes.
     ///
     /// # Errors

@@ -39,15 +39,8 @@ impl ReadingArgs {
         let valve: Valve = given::read(&self.valve)?;
         let stage: Option<Stage> = self.stage.as_deref().map(given::read).transpose()?;
         let row = session.book.store().machine(machine).map_err(BookError::from)?;
-        let line = |stage| row.as_ref()?.state.lash_at(valve, stage).filter(|line| line.stands.is_some()).cloned();
-        let (stage, line) = match stage {
-            Some(stage) => (stage, line(stage)),
-            None => match (line(Stage::Left), line(Stage::Found)) {
-                // A valve that was left long ago and found since is now as it was found.
-                (left, Some(found)) if left.as_ref().is_none_or(|left| left.at_ms < found.at_ms) => (Stage::Found, Some(found)),
-                (left, _) => (Stage::Left, left),
-            },
-        };
+        let stage = stage.unwrap_or_else(|| row.as_ref().map_or(Stage::Left, |row| row.state.present_stage(valve)));
+        let line = row.and_then(|row| row.state.lash_at(valve, stage).filter(|line| line.stands.is_some()).cloned());
         Ok(Asked { machine, valve, stage, line })
     }
 }
