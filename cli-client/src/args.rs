@@ -6,8 +6,8 @@ use clap::{Args, Parser, Subcommand};
 use shared::length::LengthUnit;
 
 use crate::commands::{
-    completions, due, enrol, exchange, finding, guide, history, hours, leaves, machine, meter_change, note, office, photo, read, reckon,
-    record, settings, show, visit, void,
+    bundle, completions, due, enrol, exchange, finding, guide, history, hours, leaves, machine, meter_change, note, office, photo, read,
+    reckon, record, settings, show, visit, void,
 };
 use crate::exit;
 
@@ -52,6 +52,9 @@ pub(crate) enum Command {
     Enrol(enrol::EnrolArgs),
     /// Bring this book and the shop level
     Exchange(exchange::ExchangeArgs),
+    /// Hand records to another device where there is no signal
+    #[command(subcommand)]
+    Bundle(bundle::BundleCommand),
     /// Whose book this is, and how far it is level with the shop
     Status,
     /// What is due, and where

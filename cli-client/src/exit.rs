@@ -149,7 +149,7 @@ impl Failure {
                 BookError::Record(_) | BookError::Entry(_) => "body-invalid",
                 BookError::Unknown(_) => "not-found",
                 BookError::Reckoning(_) => "no-answer",
-                BookError::Message(_) => "answer-unreadable",
+                BookError::Message(_) | BookError::LateAnswer => "answer-unreadable",
                 BookError::Store(StoreError::InUse) => "book-in-use",
                 BookError::Store(StoreError::NotABook(_)) => "not-a-book",
                 BookError::Store(_) => "book-failed",

@@ -191,3 +191,33 @@ impl FailingAfter {
         Self { url }
     }
 }
+
+#[test]
+fn a_bundle_goes_from_phone_to_phone_and_from_there_to_the_shop() {
+    let world = World::with_phone();
+    let added = world.tappet("office", 0, &["office", "person", "add", "Hale Ness", "--role", "helper"]);
+    assert_eq!(added.0, 0, "{added:?}");
+    let issued = world.tappet("office", 0, &["office", "device", "code", "hale ness"]).1;
+    let code = issued["code"].as_str().unwrap().to_owned();
+    assert_eq!(world.tappet("hale", 0, &["enrol", "--server", &world.shop.url, "--code", &code]).0, 0);
+    let noted = world.tappet("tove", 0, &["note", "T-1", "no signal behind the barn"]);
+    assert_eq!(noted.0, 0, "{noted:?}");
+    let file = world.folder.path().join("from-tove.bundle");
+    let file = file.to_str().unwrap();
+    let made = world.tappet("tove", 0, &["bundle", "make", file]);
+    assert_eq!((made.0, &made.1["documents"], &made.1["unsent"]), (0, &1.into(), &1.into()), "{made:?}");
+    let again = world.tappet("tove", 0, &["bundle", "make", file]);
+    assert_eq!(again.1["error"]["code"], "file", "an existing file is never written over: {again:?}");
+    let taken = world.tappet("hale", 0, &["bundle", "take", file]);
+    assert_eq!((taken.0, &taken.1["refused"]), (0, &serde_json::json!([])), "{taken:?}");
+    assert!(taken.1["taken"].as_u64().unwrap() > 1, "the machine is new to this phone: {taken:?}");
+    let carried = world.tappet("hale", 0, &["exchange"]);
+    assert_eq!((carried.0, &carried.1["taken"], &carried.1["waiting"]), (0, &1.into(), &0.into()), "{carried:?}");
+    let sheet = world.tappet("office", 0, &["office", "day-sheet"]);
+    assert!(sheet.1.to_string().contains("no signal behind the barn") || sheet.1.to_string().contains("Tove Ask"), "{sheet:?}");
+    let writer = world.tappet("tove", 0, &["exchange"]);
+    assert_eq!((writer.0, &writer.1["taken"], &writer.1["waiting"]), (0, &1.into(), &0.into()), "{writer:?}");
+    std::fs::write(file, b"a shopping list").unwrap();
+    let wrong = world.tappet("hale", 0, &["bundle", "take", file]);
+    assert_eq!(wrong.1["error"]["code"], "answer-unreadable", "{wrong:?}");
+}

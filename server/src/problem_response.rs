@@ -34,7 +34,7 @@ pub(crate) struct Refused {
 const fn status_of(code: Code) -> StatusCode {
     match code {
         Code::TokenInvalid | Code::ClockWrong | Code::DeviceUnknown | Code::DeviceRevoked => StatusCode::UNAUTHORIZED,
-        Code::RoleMayNot | Code::CodeInvalid | Code::NotTheAuthor | Code::SignatureInvalid => StatusCode::FORBIDDEN,
+        Code::RoleMayNot | Code::KeptOut | Code::CodeInvalid | Code::NotTheAuthor | Code::SignatureInvalid => StatusCode::FORBIDDEN,
         Code::NotFound | Code::DocumentClosed => StatusCode::NOT_FOUND,
         Code::IdTaken | Code::Later | Code::ChangeInvalid => StatusCode::CONFLICT,
         Code::TooLarge => StatusCode::PAYLOAD_TOO_LARGE,
@@ -191,7 +191,9 @@ impl From<BookError> for Refused {
             BookError::Message(_) => Self::new(Code::Unreadable, detail),
             BookError::Store(store) => Self::with_status(Code::Internal, status_of_store(&store), detail),
             // A server's book is a shop's book, and a change of its own making holds together: anything else is a defect.
-            BookError::NotEnrolled | BookError::Enrolled | BookError::Defect(_) => Self::new(Code::Internal, detail),
+            BookError::NotEnrolled | BookError::Enrolled | BookError::LateAnswer | BookError::Defect(_) => {
+                Self::new(Code::Internal, detail)
+            }
         }
     }
 }

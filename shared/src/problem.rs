@@ -50,6 +50,8 @@ codes! {
     WrongPlace = "wrong-place", "This kind does not belong in this document";
     /// Another record with this id is held already.
     IdTaken = "id-taken", "Another record has this id";
+    /// The office decided to keep the record out.
+    KeptOut = "kept-out", "The office keeps it out";
     /// The change's facts do not fit what is held: actor, sequence, counter or hash.
     ChangeInvalid = "change-invalid", "The change does not fit what is held";
     /// Something that the change builds on has not arrived.

@@ -29,6 +29,8 @@ pub struct Gate<'a> {
     pub vouched: &'a BTreeSet<RecordId>,
     /// The contact over which the change comes, as its receipt would say.
     pub contact: Receipt,
+    /// The device at the other end of that contact, or this one where the shop is at the other end.
+    pub brought_by: DeviceId,
 }
 
 /// What the gate says of one change.
@@ -53,6 +55,17 @@ pub struct Checked {
     pub record: Record,
     /// The very same record is held already, from another change.
     pub held: bool,
+}
+
+/// Why a record by itself is not taken.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct RecordRefusal {
+    /// Which, where it could be read.
+    pub record: Option<RecordId>,
+    /// Why.
+    pub code: Code,
+    /// Why, in a sentence.
+    pub detail: String,
 }
 
 /// A refusal in the making.
@@ -94,6 +107,22 @@ impl Gate<'_> {
             place = found;
         }
         Ok(Verdict::Fits(checked))
+    }
+
+    /// Judges a record by itself, where the change that it came in cannot be taken: the record, or why not.
+    ///
+    /// # Errors
+    /// [`StoreError`] where the store itself fails.
+    pub fn judge_record(&self, store: &Store, doc: DocId, bytes: &[u8]) -> Result<Result<Checked, RecordRefusal>, StoreError> {
+        let opened = match envelope::open(bytes) {
+            Ok(opened) => opened,
+            Err(error) => return Ok(Err(RecordRefusal { record: None, code: Code::Unreadable, detail: format!("{error}.") })),
+        };
+        let place = store.place(doc)?.or_else(|| founded(doc, &opened.record.body));
+        Ok(match self.record(store, doc, place, &opened, bytes)? {
+            Ok(held) => Ok(Checked { device: opened.device, record: opened.record, held }),
+            Err(No(code, detail)) => Err(RecordRefusal { record: Some(opened.record.id), code, detail }),
+        })
     }
 
     /// The change's own numbers, and its hash.
@@ -157,12 +186,15 @@ impl Gate<'_> {
         {
             return Ok(Err(No(Code::IdTaken, "Another record has this id; records are never overwritten.".to_owned())));
         }
+        if held.is_none() && store.is_kept_out(bytes)? {
+            return Ok(Err(No(Code::KeptOut, format!("The office decided to keep this {kind} out."))));
+        }
         let by_shop = opened.device == self.roster.root.device;
         if !by_shop && !self.vouched.contains(&record.id) {
             if self.roster.devices.get(&opened.device).is_some_and(|d| d.revoked_ms.is_some()) {
                 return Ok(Err(No(Code::DeviceRevoked, "The device is revoked; what it still had waits for the office.".to_owned())));
             }
-            let at = correct(record, Some(&self.contact)).ms;
+            let at = correct(record, Some(&self.contact.of_record(opened.device, self.brought_by))).ms;
             let target = target(store, self.roster, record)?;
             if let Err(why) = rights::may_write(record, self.roster.role_at(record.by, at), false, &target) {
                 return Ok(Err(No(Code::RoleMayNot, format!("Not taken: {why}."))));

@@ -53,6 +53,9 @@ pub enum BookError {
     /// A message of the exchange cannot be taken.
     #[error("{0}")]
     Message(String),
+    /// An answer that comes late, to a request older than the last answer taken.
+    #[error("this answer is to an older request; nothing was taken from it, and nothing is missing. Exchange again")]
+    LateAnswer,
     /// A change that this program made does not hold together. A defect of this program.
     #[error("this program made a change that does not hold together ({0}); nothing of it was kept. Please report it")]
     Defect(String),
@@ -117,6 +120,9 @@ impl Book {
     pub fn over(store: Store, entropy: &mut dyn Entropy) -> Result<Self, BookError> {
         let identity: Option<Identity> = store.meta("identity")?;
         let mut book = Self { store, identity, roster: None, actor: Bytes16(random(entropy)) };
+        if book.identity.as_ref().is_some_and(Identity::is_shop) {
+            book.store.set_opening(book.actor);
+        }
         book.reload_roster()?;
         Ok(book)
     }

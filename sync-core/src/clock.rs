@@ -2,6 +2,7 @@
 //!
 //! The device's clock is evidence, never trusted and never a reason to refuse.
 
+use shared::ids::DeviceId;
 use shared::record::{ClockEvidence, Record};
 
 /// Offsets below this count as none: phones drift that much, and nobody's reading should win by it.
@@ -25,6 +26,15 @@ pub struct Receipt {
     pub skew_ms: i64,
     /// How far off that skew may be.
     pub uncertainty_ms: i64,
+}
+
+impl Receipt {
+    /// The receipt as it counts for a record that one device wrote and another brought: the skew that was measured is
+    /// the bringing device's, and says nothing of the clock that the record was written by.
+    #[must_use]
+    pub fn of_record(self, written_on: DeviceId, brought_by: DeviceId) -> Self {
+        if written_on == brought_by { self } else { Self { skew_ms: 0, uncertainty_ms: IGNORED_OFFSET_MS, ..self } }
+    }
 }
 
 /// The corrected time of a record, before anything that it has seen is considered.
@@ -127,6 +137,17 @@ mod tests {
         let stepped = ClockEvidence { stepped: true, ..known };
         assert_eq!(correct(&written(10 * hour, stepped), Some(&receipt)).ms, 9 * hour);
         assert_eq!(correct(&written(10 * hour, ClockEvidence::default()), None).ms, 10 * hour);
+    }
+
+    #[test]
+    fn the_clock_of_whoever_carried_it_says_nothing() {
+        let (writer, carrier) = (DeviceId::from_bytes([8; 16]), DeviceId::from_bytes([9; 16]));
+        let receipt = Receipt { at_ms: 9_000_000, skew_ms: -3_600_000, uncertainty_ms: 70 };
+        let record = written(8_000_000, ClockEvidence::default());
+        assert_eq!(correct(&record, Some(&receipt.of_record(writer, writer))).ms, 4_400_000);
+        let carried = correct(&record, Some(&receipt.of_record(writer, carrier)));
+        assert_eq!(carried, Corrected { ms: 8_000_000, uncertainty_ms: IGNORED_OFFSET_MS });
+        assert_eq!(correct(&written(9_500_000, ClockEvidence::default()), Some(&receipt.of_record(writer, carrier))).ms, 9_000_000);
     }
 
     #[test]

@@ -4,6 +4,7 @@ use std::fmt;
 
 use ed25519_dalek::SigningKey;
 use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha512};
 use shared::bytes::Bytes32;
 use shared::ids::{DeviceId, PersonId};
 
@@ -33,6 +34,15 @@ impl Keys {
     #[must_use]
     pub fn login(&self) -> SigningKey {
         SigningKey::from_bytes(&self.login.0)
+    }
+
+    /// The secret that seals cursors, derived so that it serves nothing else; as long as a block of SHA-256.
+    #[must_use]
+    pub(crate) fn for_cursors(&self) -> [u8; 64] {
+        let mut hash = Sha512::new();
+        hash.update(b"tappetbook cursors");
+        hash.update(self.login.0);
+        hash.finalize().into()
     }
 
     /// The public halves: record key, log-in key.

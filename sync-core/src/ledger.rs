@@ -166,6 +166,8 @@ fn receipts(entries: &BTreeMap<RecordId, Entry>) -> BTreeMap<RecordId, Receipt> 
         if let Body::Arrival(arrival) = &entry.record.body {
             let receipt = Receipt { at_ms: arrival.at, skew_ms: arrival.skew_ms, uncertainty_ms: arrival.uncertainty_ms };
             for id in &arrival.records {
+                let Some(named) = entries.get(id) else { continue };
+                let receipt = receipt.of_record(named.device, arrival.brought_by);
                 receipts
                     .entry(*id)
                     .and_modify(|held| {

@@ -31,6 +31,7 @@ pub mod identity;
 pub mod store;
 
 // Joining a shop and talking to it.
+pub mod bundle;
 pub mod enrol;
 pub mod exchange;
 pub mod login;

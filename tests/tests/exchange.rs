@@ -2,6 +2,7 @@
 
 use shared::record::Stage;
 use shared::role::Role;
+use sync_core::book::{Book, BookError};
 use tests::Crew;
 
 fn fleet(machines: usize) -> (Crew, Vec<shared::ids::DocId>, usize, usize) {
@@ -15,6 +16,10 @@ fn fleet(machines: usize) -> (Crew, Vec<shared::ids::DocId>, usize, usize) {
 }
 
 /// 400 records over 40 machines: one round trip each way. The sizes are printed for the closing note.
+fn records_in(book: &Book) -> u64 {
+    book.status().unwrap().records
+}
+
 #[test]
 fn a_days_exchange_is_one_round_trip() {
     let (mut crew, docs, lead, tech) = fleet(40);
@@ -38,7 +43,7 @@ fn a_days_exchange_is_one_round_trip() {
     crew.traffic = (0, 0);
     assert_eq!(crew.level(lead), 1);
     assert!(crew.traffic.0 < 1024 && crew.traffic.1 < 1024, "an idle exchange is under 1 kB each way: {:?}", crew.traffic);
-    assert_eq!(crew.phones[lead].book.store().counts().unwrap().0, crew.shop.store().counts().unwrap().0);
+    assert_eq!(records_in(&crew.phones[lead].book), records_in(&crew.shop));
 }
 
 #[test]
@@ -54,8 +59,11 @@ fn the_same_request_twice_changes_nothing() {
     assert_eq!(crew.shop.store().log_end().unwrap(), end, "nothing new was written");
     crew.take(tech, &first);
     let before = crew.phones[tech].book.store().log_end().unwrap();
-    crew.take(tech, &second);
-    crew.take(tech, &first);
+    for late in [&second, &first] {
+        let moment = crew.moment(tech);
+        let taken = crew.phones[tech].book.take_answer(&moment, late, &moment, &mut crew.dice);
+        assert!(matches!(taken, Err(BookError::LateAnswer)), "an answer to an older request: {taken:?}");
+    }
     assert_eq!(crew.phones[tech].book.store().log_end().unwrap(), before);
     crew.level_all();
     assert_eq!(crew.phones[tech].book.store().unsent(9).unwrap(), vec![]);
@@ -90,7 +98,7 @@ fn a_new_phone_is_filled_in_pages() {
     let person = crew.phones[lead].person;
     let second = crew.phone_for(person);
     assert_eq!(crew.phones[second].book.store().documents().unwrap().len(), crew.shop.store().documents().unwrap().len());
-    assert_eq!(crew.phones[second].book.store().counts().unwrap(), crew.shop.store().counts().unwrap());
+    assert_eq!(records_in(&crew.phones[second].book), records_in(&crew.shop));
     assert_eq!(crew.phones[second].book.verify().unwrap().faults, Vec::<String>::new());
 }
 
@@ -191,7 +199,7 @@ fn a_shop_restored_from_last_night_gets_everything_back() {
     let today: Vec<_> = ["1I", "1E", "2I"].iter().map(|valve| crew.read(lead, doc, valve, Stage::Found, 4, 5)).collect();
     let new = crew.machine("M-2");
     crew.level_all();
-    let before = (crew.shop.store().standings(doc).unwrap(), crew.shop.store().counts().unwrap().0);
+    let before = (crew.shop.store().standings(doc).unwrap(), records_in(&crew.shop));
     reopen(&mut crew);
     for wal in ["shop.db-wal", "shop.db-shm"] {
         let _ = std::fs::remove_file(folder.path().join(wal));
@@ -207,7 +215,7 @@ fn a_shop_restored_from_last_night_gets_everything_back() {
         assert!(crew.shop.store().held(*record).unwrap().is_some());
     }
     assert!(crew.shop.store().machine(new).unwrap().is_some());
-    assert_eq!((crew.shop.store().standings(doc).unwrap(), crew.shop.store().counts().unwrap().0), before);
+    assert_eq!((crew.shop.store().standings(doc).unwrap(), records_in(&crew.shop)), before);
     for book in crew.phones.iter().map(|p| &p.book).chain([&crew.shop]) {
         assert_eq!(book.verify().unwrap().faults, Vec::<String>::new());
     }
@@ -246,11 +254,12 @@ fn a_copied_phone_goes_on_as_two() {
     let on_two = crew.read(second, docs[0], "2E", Stage::Found, 5, 6);
     crew.level_all();
     for phone in [0, lead, tech, second] {
-        let store = crew.phones[phone].book.store();
+        let book = &crew.phones[phone].book;
+        let store = book.store();
         for record in [before, on_one, on_two] {
             assert!(store.held(record).unwrap().is_some_and(|h| h.received_ms.is_some()), "phone {phone}");
         }
-        assert_eq!(store.counts().unwrap().1, 0, "nothing waits on phone {phone}");
+        assert_eq!(book.status().unwrap().waiting, 0, "nothing waits on phone {phone}");
         assert_eq!(crew.phones[phone].book.verify().unwrap().faults, Vec::<String>::new());
     }
     assert_eq!(crew.shop.store().quarantined().unwrap(), vec![]);

@@ -217,7 +217,7 @@ fn a_helper_copies_a_record_to_another_document() {
     let (_, bytes) = signed(book, &forged, ground.crew.now_ms);
     let recipe = next_recipe(book, ground.machine, Place::Machine, Bytes16([BAD; 16]), vec![bytes]);
     let mut request = ground.crew.offer(helper);
-    request.docs.push(shared::wire::DocOffer { id: ground.machine, heads: vec![], held: vec![], recipes: vec![recipe], whole: false });
+    request.docs.push(shared::wire::DocOffer { id: ground.machine, heads: vec![], recipes: vec![recipe], lacking: false });
     let answer = ground.crew.answer(helper, &request);
     let refused = &answer.docs.iter().find(|d| d.id == ground.machine).unwrap().refused;
     assert_eq!(refused[0].code, Code::WrongDocument);

@@ -14,15 +14,19 @@ pub(crate) fn wants_a_look(done: &Levelled) -> bool {
 
 /// What an exchange did.
 pub(crate) fn words(session: &Session<'_, '_>, done: &Levelled) -> Result<String, Failure> {
-    let mut lines = vec![format!("The shop took {}; {} came from it.", changes(done.taken), changes(done.received))];
+    let mut lines =
+        vec![format!("The shop took {}; {} came from it.", show::count(done.taken, "change"), show::count(done.received, "change"))];
     if done.shop_restored {
         lines.push("The shop was restored from an older copy: this device has offered everything that it holds again.".to_owned());
     }
     if done.healed > 0 {
-        lines.push(format!("{} kept here in a change that the shop could not take: sent again in a new one.", records(done.healed)));
+        lines.push(format!(
+            "{} kept here in a change that the shop could not take: sent again in a new one.",
+            show::count(done.healed, "record")
+        ));
     }
     if !done.refused.is_empty() {
-        lines.push(format!("Not taken: {}. Nothing is lost; see tappet quarantine.", records(done.refused.len())));
+        lines.push(format!("Not taken: {}. Nothing is lost; see tappet quarantine.", show::count(done.refused.len(), "record")));
     }
     for line in &done.refused {
         let which = line.record.map_or_else(|| "a change".to_owned(), |id| format!("record {}", short(&id)));
@@ -35,7 +39,7 @@ pub(crate) fn words(session: &Session<'_, '_>, done: &Levelled) -> Result<String
         (false, waiting) => format!(
             "Not level after {} rounds, {} waiting. Everything is still here; exchange again, and tell the office if it stays so.",
             done.rounds,
-            records(usize::try_from(waiting).unwrap_or(usize::MAX))
+            show::count(usize::try_from(waiting).unwrap_or(usize::MAX), "record")
         ),
     });
     if session.global.verbose {
@@ -46,12 +50,4 @@ pub(crate) fn words(session: &Session<'_, '_>, done: &Levelled) -> Result<String
         ));
     }
     Ok(show::wrapped(&lines.join("\n"), show::width(session.env)))
-}
-
-fn changes(count: usize) -> String {
-    if count == 1 { "1 change".to_owned() } else { format!("{count} changes") }
-}
-
-fn records(count: usize) -> String {
-    if count == 1 { "1 record".to_owned() } else { format!("{count} records") }
 }

@@ -10,4 +10,4 @@ pub(crate) mod reckon;
 pub(crate) mod service_record;
 mod text;
 
-pub(crate) use text::{Table, indented, ms_span, narrowed, sentence, width, wrapped};
+pub(crate) use text::{Table, count, indented, ms_span, narrowed, sentence, width, wrapped};

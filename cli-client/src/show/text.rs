@@ -109,6 +109,11 @@ impl Table {
     }
 }
 
+/// A number of things: "1 change", "3 changes".
+pub(crate) fn count(number: usize, thing: &str) -> String {
+    if number == 1 { format!("1 {thing}") } else { format!("{number} {thing}s") }
+}
+
 /// A span of time in words: "3 h 5 min", "2 days".
 pub(crate) fn ms_span(ms: i64) -> String {
     let minutes = ms.unsigned_abs() / 60_000;

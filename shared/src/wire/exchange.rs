@@ -40,13 +40,11 @@ pub struct DocOffer {
     pub id: DocId,
     /// Heads now.
     pub heads: Vec<Bytes32>,
-    /// Heads that the shop is known to hold.
-    pub held: Vec<Bytes32>,
-    /// Changes since.
+    /// Changes that the shop is not known to hold.
     pub recipes: Vec<Recipe>,
-    /// The device lacks something that it was sent a change upon: send the whole document.
+    /// The device lacks something that it was sent a change upon: send whatever `heads` do not cover.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
-    pub whole: bool,
+    pub lacking: bool,
 }
 
 /// Where a device stands in the shop's log.
@@ -55,19 +53,42 @@ pub struct DocOffer {
 pub struct Cursor {
     /// Everything up to this position has been handed out.
     pub position: u64,
-    /// Newly opened documents being handed out whole, where that takes more than one page.
+    /// Under which opening of the shop's book the furthest position named here was written. A shop whose book was put
+    /// back by hand has written that position anew, or not yet, and so finds out.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub opening: Option<Bytes16>,
+    /// The shop's own proof that it issued this cursor in its present epoch.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub seal: Option<Bytes16>,
+    /// Newly opened documents being handed out, where that takes more than one page.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub fill: Option<Fill>,
 }
 
+impl Cursor {
+    /// The furthest position that it names.
+    #[must_use]
+    pub fn furthest(&self) -> u64 {
+        self.fill.map_or(self.position, |fill| fill.until.max(self.position))
+    }
+}
+
 /// Progress of handing out newly opened documents.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, Default)]
 #[serde(deny_unknown_fields)]
 pub struct Fill {
     /// The log's end when the round began.
     pub until: u64,
-    /// The last document handed out, in the shop's own numbering.
+    /// The last document handed out to its end, in the shop's own numbering.
     pub after: u64,
+    /// The last change handed out of the document after that one.
+    #[serde(default, skip_serializing_if = "is_nought")]
+    pub within: u64,
+}
+
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "serde asks with a reference")]
+const fn is_nought(n: &u64) -> bool {
+    *n == 0
 }
 
 /// A device's half of the exchange.
@@ -85,16 +106,6 @@ pub struct ExchangeRequest {
     pub cursor: Cursor,
     /// Documents with something to say.
     pub docs: Vec<DocOffer>,
-}
-
-/// A document handed out whole, as Automerge's saved form. Taken from the authenticated shop alone.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Snapshot {
-    /// Automerge's saved document.
-    pub saved: Blob,
-    /// The heads that it must have.
-    pub heads: Vec<Bytes32>,
 }
 
 /// One change that was not taken.
@@ -120,12 +131,9 @@ pub struct DocAnswer {
     pub id: DocId,
     /// The shop's heads now.
     pub heads: Vec<Bytes32>,
-    /// Changes that the device lacks.
+    /// Changes that the device lacks, each after what it builds on.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub recipes: Vec<Recipe>,
-    /// The whole document, where it is new to the device.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub snapshot: Option<Snapshot>,
     /// Hashes of the offered changes that the shop now holds.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub taken: Vec<Bytes32>,
@@ -141,7 +149,7 @@ impl DocAnswer {
     /// An answer that says nothing yet of a document.
     #[must_use]
     pub const fn new(id: DocId) -> Self {
-        Self { id, heads: Vec::new(), recipes: Vec::new(), snapshot: None, taken: Vec::new(), refused: Vec::new(), needed: Vec::new() }
+        Self { id, heads: Vec::new(), recipes: Vec::new(), taken: Vec::new(), refused: Vec::new(), needed: Vec::new() }
     }
 }
 
@@ -155,6 +163,8 @@ pub struct ExchangeAnswer {
     pub shop_time: i64,
     /// The shop epoch; a new one means that the shop was restored from a backup.
     pub epoch: Bytes16,
+    /// The cursor of the request that this answers: an answer that comes late, to an older request, is known by it.
+    pub since: Cursor,
     /// Where the device stands once it has kept this page.
     pub cursor: Cursor,
     /// There is another page.

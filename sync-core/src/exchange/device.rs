@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use serde::Serialize;
 use shared::bytes::Bytes16;
-use shared::ids::{DocId, RecordId};
+use shared::ids::{DeviceId, DocId, RecordId};
 use shared::problem::Code;
 use shared::wire::{Cursor, DocAnswer, DocOffer, ExchangeAnswer, ExchangeRequest, PAGE_BYTES, PROTOCOL, Recipe};
 
@@ -13,7 +13,6 @@ use crate::book::{Book, BookError, follow_roster};
 use crate::clock::{Contact, Receipt};
 use crate::exchange::heal::heal;
 use crate::moment::{Entropy, Moment};
-use crate::replica;
 use crate::rights::Place;
 use crate::roster::Roster;
 use crate::store::{Logged, Store, StoreError};
@@ -70,8 +69,8 @@ impl Book {
         let mut docs = Vec::with_capacity(of_docs.len());
         for document in self.store.documents_to_offer()? {
             let recipes = of_docs.remove(&document.doc).unwrap_or_default();
-            if document.whole || !recipes.is_empty() {
-                docs.push(DocOffer { id: document.doc, heads: document.heads, held: document.held, recipes, whole: document.whole });
+            if document.lacking || !recipes.is_empty() {
+                docs.push(DocOffer { id: document.doc, heads: document.heads, recipes, lacking: document.lacking });
             }
         }
         Ok(ExchangeRequest {
@@ -88,7 +87,7 @@ impl Book {
     /// `sent_at` and `now` are this device's clocks when the request left and the answer came.
     ///
     /// # Errors
-    /// [`BookError::Message`] for an answer that is none; the store.
+    /// [`BookError::Message`] for an answer that is none, [`BookError::LateAnswer`] for one to an older request; the store.
     pub fn take_answer(
         &mut self,
         sent_at: &Moment,
@@ -102,6 +101,9 @@ impl Book {
             return Err(BookError::Message(
                 "the shop speaks another version of the exchange; update this program. Nothing was lost".to_owned(),
             ));
+        }
+        if answer.since != self.store.meta::<Cursor>("cursor")?.unwrap_or_default() {
+            return Err(BookError::LateAnswer);
         }
         self.renew_actor(entropy);
         let actor = self.actor();
@@ -123,7 +125,7 @@ impl Book {
             // The roster first: what follows is judged by it.
             let (first, rest): (Vec<&DocAnswer>, Vec<&DocAnswer>) = answer.docs.iter().partition(|d| d.id == roster_doc);
             for doc in first.into_iter().chain(rest) {
-                Taking { store, receipt, now }.document(doc, &roster, &mut report)?;
+                Taking { store, receipt, own: identity.device, now }.document(doc, &roster, &mut report)?;
                 if !doc.refused.is_empty() {
                     report.healed += heal(store, &roster, actor, doc, now)?;
                     report.more = true;
@@ -138,7 +140,7 @@ impl Book {
             store.set_meta("cursor", &answer.cursor)?;
             report.more |= !store.unsent(1)?.is_empty();
             if !report.more {
-                report.more = store.offer_unreceipted_again()? > 0;
+                report.more = store.offer_unreceipted_again(identity.device)? > 0;
             }
             Ok::<_, BookError>((report, roster))
         })?;
@@ -151,6 +153,7 @@ impl Book {
 struct Taking<'a> {
     store: &'a Store,
     receipt: Receipt,
+    own: DeviceId,
     now: &'a Moment,
 }
 
@@ -165,31 +168,17 @@ impl Taking<'_> {
             code: r.code,
             detail: r.detail.clone(),
         }));
-        let recipes = match &doc.snapshot {
-            Some(snapshot) => match replica::load(doc.id, &snapshot.saved.0, &snapshot.heads) {
-                Ok(mut whole) => {
-                    whole.extend(doc.recipes.iter().cloned());
-                    whole
-                }
-                Err(error) => {
-                    return Err(BookError::Message(format!(
-                        "the shop sent a document that cannot be taken ({error}); nothing of this page was kept, and it is asked for again next time"
-                    )));
-                }
-            },
-            None => doc.recipes.clone(),
-        };
-        let (vouched, new_devices) = shop_words(roster, recipes.iter().flat_map(|r| &r.records).map(|b| b.0.as_slice()));
-        let gate = Gate { roster, new_devices: &new_devices, vouched: &vouched, contact: self.receipt };
-        let mut whole = false;
+        let (vouched, new_devices) = shop_words(roster, doc.recipes.iter().flat_map(|r| &r.records).map(|b| b.0.as_slice()));
+        let gate = Gate { roster, new_devices: &new_devices, vouched: &vouched, contact: self.receipt, brought_by: self.own };
+        let mut lacking = false;
         let mut seen = BTreeSet::new();
-        for recipe in &recipes {
+        for recipe in &doc.recipes {
             if !seen.insert(recipe.hash) {
                 continue;
             }
             match gate.judge(self.store, doc.id, recipe)? {
                 Verdict::Held => self.store.mark_at_shop(&[recipe.hash])?,
-                Verdict::Later(_) => whole = true,
+                Verdict::Later(_) => lacking = true,
                 Verdict::Fits(records) => {
                     let place = place_of(self.store, doc.id, &records)?;
                     self.store.append(doc.id, place, recipe, &records, true)?;
@@ -204,16 +193,16 @@ impl Taking<'_> {
                 }
             }
         }
-        // Asked for whole once and still not level, it waits for the next exchange: another request now would change nothing.
-        let asked = self.store.document(doc.id)?.is_some_and(|d| d.whole);
-        self.store.set_held(doc.id, &doc.heads, whole)?;
-        report.more |= whole && !asked;
+        // Asked for once and still lacking, it waits for the next exchange: another request now would change nothing.
+        let asked = self.store.document(doc.id)?.is_some_and(|d| d.lacking);
+        self.store.set_lacking(doc.id, lacking)?;
+        report.more |= lacking && !asked;
         Ok(())
     }
 }
 
 /// What kind of document it is, or what its founding record makes it.
-pub(super) fn place_of(store: &Store, doc: DocId, records: &[crate::admission::Checked]) -> Result<Place, StoreError> {
+pub(crate) fn place_of(store: &Store, doc: DocId, records: &[crate::admission::Checked]) -> Result<Place, StoreError> {
     if let Some(place) = store.place(doc)? {
         return Ok(place);
     }

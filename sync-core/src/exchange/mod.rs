@@ -5,10 +5,12 @@
 //! changes nothing; an answer that is lost is made good by the next one.
 
 mod body;
+mod cursor;
 mod device;
 mod heal;
 mod page;
 mod shop;
 
 pub use body::{BodyError, read_body, write_body};
+pub(crate) use device::place_of;
 pub use device::{RefusedLine, Report};

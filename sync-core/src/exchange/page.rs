@@ -1,19 +1,18 @@
-//! A page of what moved: newly opened documents whole, then changes in the order of the shop's log.
+//! A page of what moved: newly opened documents from their beginning, then changes in the order of the shop's log.
 //!
 //! The page follows from the log, the grants and the cursor alone; nothing is remembered per device, so an answer that
 //! is lost costs nothing but its repetition.
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use shared::bytes::Blob;
+use shared::bytes::Bytes32;
 use shared::ids::{DocId, PersonId};
-use shared::wire::{Cursor, DocAnswer, Fill, PAGE_BYTES, Recipe, Snapshot};
+use shared::wire::{Cursor, DocAnswer, Fill, PAGE_BYTES, Recipe};
 
 use super::shop::Intake;
 use crate::book::BookError;
-use crate::replica;
 use crate::rights::Place;
-use crate::store::{DocumentRow, Store, StoreError};
+use crate::store::{DocumentRow, Logged, Store, StoreError};
 
 /// The most changes looked at for one page.
 const MOST_CHANGES: i64 = 8_192;
@@ -29,63 +28,59 @@ struct Filling<'a> {
     store: &'a Store,
     docs: BTreeMap<DocId, DocAnswer>,
     order: Vec<DocId>,
+    /// Hashes that the device holds already: it offered them.
+    offered: BTreeSet<Bytes32>,
     bytes: usize,
+    /// Something that was asked for did not fit.
+    cut: bool,
 }
 
-/// The next page for a person's device.
+/// The next page for a person's device. `lacking` names documents with the heads that the device has of them.
 pub(super) fn next_page(
     store: &Store,
     person: PersonId,
     cursor: Cursor,
     intake: Intake,
-    whole: &BTreeSet<DocId>,
+    lacking: &BTreeMap<DocId, &[Bytes32]>,
 ) -> Result<Page, BookError> {
     let end = store.log_end()?;
-    let mut page = Filling { store, order: intake.answers.keys().copied().collect(), docs: intake.answers, bytes: 0 };
-    for doc in whole {
+    let Intake { answers, offered, .. } = intake;
+    let mut page = Filling { store, order: answers.keys().copied().collect(), docs: answers, offered, bytes: 0, cut: false };
+    for (doc, heads) in lacking {
         if let Some(document) = store.document(*doc)?
             && store.may_read(person, &document)?
         {
-            page.snapshot(&document)?;
+            // What does not fit is asked for again, with heads that have moved.
+            page.beyond(&document, heads)?;
         }
     }
-    let fill = cursor.fill.filter(|fill| fill.until > cursor.position).unwrap_or(Fill { until: end, after: 0 });
-    let mut at = fill;
+    let mut fill = cursor.fill.filter(|fill| fill.until > cursor.position).unwrap_or(Fill { until: end, after: 0, within: 0 });
     for num in store.newly_open(person, cursor.position, fill.until, fill.after)? {
-        let Some(document) = store.document_by_num(num)? else { continue };
-        if page.bytes > PAGE_BYTES {
-            return page.close(Cursor { position: cursor.position, fill: Some(at) }, true);
-        }
-        match intake.founded.get(&document.doc) {
-            Some(positions) => {
-                for pos in positions {
-                    if let Some(change) = store.change_at(*pos)? {
-                        page.recipe(change.doc, change.recipe);
-                    }
-                }
+        for pos in store.positions_of(num, fill.within, fill.until)? {
+            if page.is_full() {
+                return page.close(Cursor { position: cursor.position, fill: Some(fill), ..Cursor::default() }, true);
             }
-            None => page.snapshot(&document)?,
+            page.change(pos)?;
+            fill.within = pos;
         }
-        at.after = u64::try_from(num).unwrap_or(0);
+        fill = Fill { until: fill.until, after: num.unsigned_abs(), within: 0 };
     }
+    let filled = Fill { until: fill.until, after: u64::MAX >> 1, within: 0 };
     let mut position = cursor.position;
     let moved = store.moved(person, position, fill.until, MOST_CHANGES)?;
     let all = i64::try_from(moved.len()).unwrap_or(i64::MAX) < MOST_CHANGES;
     for pos in moved {
-        if page.bytes > PAGE_BYTES {
-            return page.close(Cursor { position, fill: Some(Fill { until: fill.until, after: u64::MAX >> 1 }) }, true);
+        if page.is_full() {
+            return page.close(Cursor { position, fill: Some(filled), ..Cursor::default() }, true);
         }
-        if let Some(change) = store.change_at(pos)?
-            && !intake.offered.contains(&change.recipe.hash)
-        {
-            page.recipe(change.doc, change.recipe);
-        }
+        page.change(pos)?;
         position = pos;
     }
     if !all {
-        return page.close(Cursor { position, fill: Some(Fill { until: fill.until, after: u64::MAX >> 1 }) }, true);
+        return page.close(Cursor { position, fill: Some(filled), ..Cursor::default() }, true);
     }
-    page.close(Cursor { position: fill.until, fill: None }, fill.until < end)
+    let more = page.cut || fill.until < end;
+    page.close(Cursor { position: fill.until, ..Cursor::default() }, more)
 }
 
 impl Filling<'_> {
@@ -96,26 +91,37 @@ impl Filling<'_> {
         self.docs.entry(doc).or_insert_with(|| DocAnswer::new(doc))
     }
 
+    const fn is_full(&self) -> bool {
+        self.bytes > PAGE_BYTES
+    }
+
+    /// Adds a change of the log, unless the device has it: it offered it just now.
+    fn change(&mut self, pos: u64) -> Result<(), StoreError> {
+        if let Some(Logged { doc, recipe, .. }) = self.store.change_at(pos)?
+            && !self.offered.contains(&recipe.hash)
+        {
+            self.recipe(doc, recipe);
+        }
+        Ok(())
+    }
+
     fn recipe(&mut self, doc: DocId, recipe: Recipe) {
         self.bytes += recipe.records.iter().map(|r| r.0.len()).sum::<usize>() + 128;
         self.answer(doc).recipes.push(recipe);
     }
 
-    fn snapshot(&mut self, document: &DocumentRow) -> Result<(), BookError> {
-        let saved = match self.store.snapshot(document.num)? {
-            Some(saved) => saved,
-            None => {
-                let recipes: Vec<Recipe> = self.store.changes_of(document.num)?.into_iter().map(|c| c.recipe).collect();
-                let saved = replica::save(document.doc, &recipes)?;
-                // It replaces its predecessor only after it has been loaded again.
-                replica::load(document.doc, &saved, &document.heads)?;
-                self.store.keep_snapshot(document.num, &saved)?;
-                saved
+    /// Adds what a document holds beyond these heads.
+    fn beyond(&mut self, document: &DocumentRow, heads: &[Bytes32]) -> Result<(), StoreError> {
+        let positions = self.store.positions_beyond(document.num, heads)?;
+        // Named even where nothing is beyond, so that the device hears the shop's heads.
+        self.answer(document.doc);
+        for pos in positions {
+            if self.is_full() {
+                self.cut = true;
+                break;
             }
-        };
-        self.bytes += saved.len();
-        let heads = document.heads.clone();
-        self.answer(document.doc).snapshot = Some(Snapshot { saved: Blob(saved), heads });
+            self.change(pos)?;
+        }
         Ok(())
     }
 
@@ -134,15 +140,5 @@ impl Filling<'_> {
         }
         docs.sort_by_key(|(rank, _)| *rank);
         Ok(Page { cursor, more, docs: docs.into_iter().map(|(_, doc)| doc).collect() })
-    }
-}
-
-impl Store {
-    /// Whether a person may be handed a document.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn may_read(&self, person: PersonId, document: &DocumentRow) -> Result<bool, StoreError> {
-        Ok(self.newly_open(person, 0, u64::MAX >> 1, 0)?.contains(&document.num))
     }
 }

@@ -5,8 +5,9 @@ use std::collections::{BTreeMap, BTreeSet};
 use shared::bytes::{Bytes16, Bytes32};
 use shared::ids::{DeviceId, DocId, PersonId, RecordId};
 use shared::record::{Arrival, Body, ClockEvidence, MOST_NAMED, Record};
-use shared::wire::{DocAnswer, DocOffer, ExchangeAnswer, ExchangeRequest, PROTOCOL, Refusal};
+use shared::wire::{Cursor, DocAnswer, DocOffer, ExchangeAnswer, ExchangeRequest, PROTOCOL, Refusal};
 
+use super::cursor::{self, Standing};
 use super::device::place_of;
 use super::page::{Page, next_page};
 use crate::admission::{Gate, Verdict, shop_words};
@@ -15,7 +16,7 @@ use crate::clock::Receipt;
 use crate::envelope;
 use crate::identity::Identity;
 use crate::ledger::Entry;
-use crate::moment::{Entropy, Moment, fresh_record};
+use crate::moment::{Entropy, Moment, fresh_record, random};
 use crate::roster::Roster;
 use crate::store::Store;
 
@@ -29,8 +30,6 @@ pub(super) struct Intake {
     pub(super) answers: BTreeMap<DocId, DocAnswer>,
     /// Hashes that the device holds already: it offered them.
     pub(super) offered: BTreeSet<Bytes32>,
-    /// Positions of the receipts in documents that this very request founded.
-    pub(super) founded: BTreeMap<DocId, Vec<u64>>,
     /// Who may see what may have changed for everyone.
     regrant: bool,
     /// Something new was taken in.
@@ -57,7 +56,7 @@ impl Book {
         let (_, person) = before.signer(device).ok_or_else(|| BookError::Unknown("the device is not on the roster".to_owned()))?;
         let actor = self.actor();
         let (answer, roster) = self.store.atomically(|store| {
-            let epoch: Bytes16 = store.meta("epoch")?.ok_or_else(|| BookError::Defect("the shop has no epoch".to_owned()))?;
+            let (epoch, cursor) = epoch_and_cursor(store, &identity, request, entropy)?;
             let skew_ms = now.wall_ms.saturating_sub(request.device_time);
             store.note_contact(device, now.wall_ms, skew_ms)?;
             let receipt = Receipt { at_ms: now.wall_ms, skew_ms, uncertainty_ms: ONE_WAY_UNCERTAINTY_MS };
@@ -78,13 +77,35 @@ impl Book {
             } else if intake.news {
                 store.regrant_to(person, &roster)?;
             }
-            let cursor = if request.epoch == Some(epoch) { request.cursor } else { shared::wire::Cursor::default() };
-            let whole: BTreeSet<DocId> = request.docs.iter().filter(|d| d.whole).map(|d| d.id).collect();
-            let Page { cursor, more, docs } = next_page(store, person, cursor, intake, &whole)?;
-            Ok::<_, BookError>((ExchangeAnswer { v: PROTOCOL, shop_time: now.wall_ms, epoch, cursor, more, docs }, roster))
+            let lacking: BTreeMap<DocId, &[Bytes32]> =
+                request.docs.iter().filter(|d| d.lacking).map(|d| (d.id, d.heads.as_slice())).collect();
+            let Page { cursor, more, docs } = next_page(store, person, cursor, intake, &lacking)?;
+            let cursor = cursor::mark(cursor, epoch, store, &identity.keys)?;
+            let since = request.cursor;
+            Ok::<_, BookError>((ExchangeAnswer { v: PROTOCOL, shop_time: now.wall_ms, epoch, since, cursor, more, docs }, roster))
         })?;
         self.roster = Some(roster);
         Ok(answer)
+    }
+}
+
+/// The shop's epoch, and where in its log the device stands. A new epoch begins where the device was handed out what this
+/// log no longer holds: the book was put back from an older copy, and every device must offer again what it has.
+fn epoch_and_cursor(
+    store: &Store,
+    identity: &Identity,
+    request: &ExchangeRequest,
+    entropy: &mut dyn Entropy,
+) -> Result<(Bytes16, Cursor), BookError> {
+    let epoch: Bytes16 = store.meta("epoch")?.ok_or_else(|| BookError::Defect("the shop has no epoch".to_owned()))?;
+    match cursor::look(&request.cursor, request.epoch, epoch, store, &identity.keys)? {
+        Standing::Here => Ok((epoch, request.cursor)),
+        Standing::Foreign => Ok((epoch, Cursor::default())),
+        Standing::LogPutBack => {
+            let fresh = Bytes16(random(entropy));
+            store.set_meta("epoch", &fresh)?;
+            Ok((fresh, Cursor::default()))
+        }
     }
 }
 
@@ -102,8 +123,7 @@ impl Taking<'_> {
     /// Takes one document's offer in; true where something new came.
     fn document(&mut self, offer: &DocOffer, roster: &Roster, intake: &mut Intake) -> Result<bool, BookError> {
         let (vouched, new_devices) = shop_words(roster, offer.recipes.iter().flat_map(|r| &r.records).map(|b| b.0.as_slice()));
-        let gate = Gate { roster, new_devices: &new_devices, vouched: &vouched, contact: self.receipt };
-        let founds = self.store.place(offer.id)?.is_none();
+        let gate = Gate { roster, new_devices: &new_devices, vouched: &vouched, contact: self.receipt, brought_by: self.device };
         let mut answer = DocAnswer::new(offer.id);
         let mut arrived: Vec<RecordId> = Vec::new();
         let mut new = false;
@@ -133,12 +153,9 @@ impl Taking<'_> {
         answer.needed.sort_unstable();
         answer.needed.dedup();
         let arrived: Vec<RecordId> = arrived.into_iter().filter(|id| !vouched.contains(id)).collect();
-        let receipts = self.receipt_for(offer.id, roster, &arrived, None)?;
+        self.receipt_for(offer.id, roster, &arrived, None)?;
         if new && let Some(document) = self.store.document(offer.id)? {
             self.store.derive(&document, roster)?;
-            if founds {
-                intake.founded.insert(offer.id, receipts);
-            }
         }
         intake.news |= new;
         intake.answers.insert(offer.id, answer);
@@ -158,14 +175,7 @@ impl Taking<'_> {
         Ok(())
     }
 
-    fn receipt_for(
-        &mut self,
-        doc: DocId,
-        roster: &Roster,
-        arrived: &[RecordId],
-        released_by: Option<PersonId>,
-    ) -> Result<Vec<u64>, BookError> {
-        let mut positions = Vec::new();
+    fn receipt_for(&mut self, doc: DocId, roster: &Roster, arrived: &[RecordId], released_by: Option<PersonId>) -> Result<(), BookError> {
         for records in arrived.chunks(MOST_NAMED) {
             let record = Record {
                 id: fresh_record(self.now, self.entropy),
@@ -188,9 +198,9 @@ impl Taking<'_> {
             let bytes = envelope::sign(&record, self.identity.device, &self.identity.keys.record(), self.identity.root.shop)?;
             let place = self.store.place(doc)?.ok_or_else(|| BookError::Defect("a receipt for no document".to_owned()))?;
             let signed = vec![(Entry { device: self.identity.device, record }, bytes)];
-            positions.push(append_signed(self.store, roster, self.actor, doc, place, signed, self.now.wall_ms, true)?);
+            append_signed(self.store, roster, self.actor, doc, place, signed, self.now.wall_ms, true)?;
         }
-        Ok(positions)
+        Ok(())
     }
 }
 

@@ -6,7 +6,9 @@ use std::collections::{BTreeMap, BTreeSet};
 use rusqlite::{OptionalExtension, params};
 use shared::ids::{DeviceId, PersonId};
 
+use super::documents::DocumentRow;
 use super::{Store, StoreError, fixed, from_json, signed, to_json, unsigned};
+use crate::rights::Place;
 use crate::roster::Roster;
 
 /// A one-time code as it is kept: by its hash alone.
@@ -178,6 +180,20 @@ impl Store {
         let rows =
             statement.query_map(params![person.as_bytes().as_slice(), signed(from), signed(until), signed(after)], |row| row.get(0))?;
         Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Whether a person may be handed a document.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn may_read(&self, person: PersonId, document: &DocumentRow) -> Result<bool, StoreError> {
+        if matches!(document.place, Place::Roster | Place::Engines) {
+            return Ok(true);
+        }
+        let mut statement = self.connection.prepare_cached(
+            "SELECT 1 WHERE EXISTS (SELECT 1 FROM grants_all WHERE person = ?1) OR EXISTS (SELECT 1 FROM grants WHERE person = ?1 AND num = ?2)",
+        )?;
+        Ok(statement.exists(params![person.as_bytes().as_slice(), document.num])?)
     }
 
     /// Positions of changes after one position and up to another, in documents that were open to a person by the first.

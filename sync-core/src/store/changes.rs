@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use rusqlite::{OptionalExtension, Row, params};
 use shared::bytes::{Blob, Bytes16, Bytes32};
-use shared::ids::DocId;
+use shared::ids::{DeviceId, DocId};
 use shared::wire::Recipe;
 
 use super::documents::{hashes, joined};
@@ -110,6 +110,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn append(&self, doc: DocId, place: Place, recipe: &Recipe, records: &[Checked], at_shop: bool) -> Result<u64, StoreError> {
+        self.note_opening()?;
         let row = self.found_document(doc, place)?;
         let top_op = recipe.start_op + recipe.records.len() as u64 - 1;
         self.connection
@@ -141,6 +142,41 @@ impl Store {
         heads.sort_unstable();
         self.connection.prepare_cached("UPDATE documents SET heads = ?2 WHERE num = ?1")?.execute(params![row.num, joined(&heads)])?;
         Ok(unsigned(pos))
+    }
+
+    /// Positions of a document's changes after one position and up to another, in order.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn positions_of(&self, num: i64, after: u64, until: u64) -> Result<Vec<u64>, StoreError> {
+        let mut statement =
+            self.connection.prepare_cached("SELECT pos FROM changes WHERE num = ?1 AND pos > ?2 AND pos <= ?3 ORDER BY pos")?;
+        let rows = statement.query_map(params![num, signed(after), signed(until)], |row| row.get::<_, i64>(0))?;
+        rows.map(|pos| Ok(unsigned(pos?))).collect()
+    }
+
+    /// Positions of the changes of a document that neither are these heads nor stand behind them, in order. Heads that
+    /// are not held cover nothing.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn positions_beyond(&self, num: i64, heads: &[Bytes32]) -> Result<Vec<u64>, StoreError> {
+        let mut statement = self.connection.prepare_cached("SELECT pos, hash, deps FROM changes WHERE num = ?1 ORDER BY pos DESC")?;
+        let rows = statement
+            .query_map([num], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, Vec<u8>>(1)?, row.get::<_, Vec<u8>>(2)?)))?
+            .collect::<Result<Vec<_>, _>>()?;
+        let mut covered: BTreeSet<Bytes32> = heads.iter().copied().collect();
+        let mut beyond = Vec::new();
+        // A change stands in the log after what it builds on, so one pass from the end meets each before its deps.
+        for (pos, hash, deps) in rows {
+            if covered.contains(&Bytes32(fixed(&hash)?)) {
+                covered.extend(hashes(&deps)?);
+            } else {
+                beyond.push(unsigned(pos));
+            }
+        }
+        beyond.reverse();
+        Ok(beyond)
     }
 
     /// The end of the log.
@@ -195,6 +231,38 @@ impl Store {
         Ok(statement.query_map([signed(pos)], |row| row.get(0).map(Blob))?.collect::<Result<_, _>>()?)
     }
 
+    /// Notes, before the first change that this opening of a shop's book appends, where in the log it began.
+    fn note_opening(&self) -> Result<(), StoreError> {
+        let Some(opening) = self.opening else { return Ok(()) };
+        let last: Option<Vec<u8>> = self
+            .connection
+            .prepare_cached("SELECT opening FROM openings ORDER BY first_pos DESC LIMIT 1")?
+            .query_row([], |row| row.get(0))
+            .optional()?;
+        if last.as_deref() != Some(opening.0.as_slice()) {
+            self.connection
+                .prepare_cached("INSERT INTO openings (first_pos, opening) VALUES (?1, ?2)")?
+                .execute(params![signed(self.log_end()? + 1), opening.0.as_slice()])?;
+        }
+        Ok(())
+    }
+
+    /// Under which opening of the shop's book a position of the log was written; `None` for one that is not there.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn opening_at(&self, pos: u64) -> Result<Option<Bytes16>, StoreError> {
+        if pos > self.log_end()? {
+            return Ok(None);
+        }
+        let found: Option<Vec<u8>> = self
+            .connection
+            .prepare_cached("SELECT opening FROM openings WHERE first_pos <= ?1 ORDER BY first_pos DESC LIMIT 1")?
+            .query_row([signed(pos)], |row| row.get(0))
+            .optional()?;
+        found.map(|bytes| fixed(&bytes).map(Bytes16)).transpose()
+    }
+
     /// Notes that the shop holds these changes.
     ///
     /// # Errors
@@ -224,19 +292,21 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn offer_all_again(&self) -> Result<(), StoreError> {
-        self.connection.execute_batch("UPDATE changes SET at_shop = 0; UPDATE documents SET held = x'';")?;
+        self.connection.execute_batch("UPDATE changes SET at_shop = 0")?;
         Ok(())
     }
 
-    /// Offers again every change with a record that the shop has not receipted. Level, not edge: whatever happened.
+    /// Offers again every change with a record of this device's own that the shop has not receipted. Level, not edge:
+    /// whatever happened. What was carried for another device is that device's to be sure of: its receipt may stand in a
+    /// document that is not open to this one.
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn offer_unreceipted_again(&self) -> Result<usize, StoreError> {
+    pub fn offer_unreceipted_again(&self, own: DeviceId) -> Result<usize, StoreError> {
         Ok(self.connection.execute(
             "UPDATE changes SET at_shop = 0 WHERE at_shop = 1 AND pos IN
-               (SELECT pos FROM contents JOIN records USING (id) WHERE received_ms IS NULL)",
-            [],
+               (SELECT pos FROM contents JOIN records USING (id) WHERE received_ms IS NULL AND device = ?1)",
+            [own.as_bytes().as_slice()],
         )?)
     }
 

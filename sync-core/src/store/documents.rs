@@ -1,8 +1,8 @@
-//! Documents: their heads as rows, so that none need be opened, and their snapshots.
+//! Documents: their heads as rows, so that none need be opened.
 
 use rusqlite::{OptionalExtension, Row, params};
 use shared::bytes::Bytes32;
-use shared::ids::DocId;
+use shared::ids::{DeviceId, DocId};
 use std::collections::BTreeSet;
 
 use super::{Store, StoreError, fixed};
@@ -20,10 +20,8 @@ pub struct DocumentRow {
     pub place: Place,
     /// Heads now.
     pub heads: Vec<Bytes32>,
-    /// Heads that the shop is known to hold.
-    pub held: Vec<Bytes32>,
-    /// The whole document is wanted from the shop.
-    pub whole: bool,
+    /// Something that a change sent here builds on is not here: it is asked of the shop.
+    pub lacking: bool,
 }
 
 pub(super) fn hashes(bytes: &[u8]) -> Result<Vec<Bytes32>, StoreError> {
@@ -40,7 +38,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn document(&self, doc: DocId) -> Result<Option<DocumentRow>, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT num, doc, place, heads, held, whole FROM documents WHERE doc = ?1")?;
+        let mut statement = self.connection.prepare_cached("SELECT num, doc, place, heads, lacking FROM documents WHERE doc = ?1")?;
         let row = statement.query_row([doc.as_bytes().as_slice()], |row| Ok(document_row(row))).optional()?;
         row.transpose()
     }
@@ -50,7 +48,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn documents(&self) -> Result<Vec<DocumentRow>, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT num, doc, place, heads, held, whole FROM documents ORDER BY num")?;
+        let mut statement = self.connection.prepare_cached("SELECT num, doc, place, heads, lacking FROM documents ORDER BY num")?;
         statement.query_map([], |row| Ok(document_row(row)))?.map(|row| row?).collect()
     }
 
@@ -59,7 +57,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn document_by_num(&self, num: i64) -> Result<Option<DocumentRow>, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT num, doc, place, heads, held, whole FROM documents WHERE num = ?1")?;
+        let mut statement = self.connection.prepare_cached("SELECT num, doc, place, heads, lacking FROM documents WHERE num = ?1")?;
         let row = statement.query_row([num], |row| Ok(document_row(row))).optional()?;
         row.transpose()
     }
@@ -70,9 +68,22 @@ impl Store {
     /// [`StoreError`].
     pub fn documents_to_offer(&self) -> Result<Vec<DocumentRow>, StoreError> {
         let mut statement = self.connection.prepare_cached(
-            "SELECT num, doc, place, heads, held, whole FROM documents WHERE whole = 1 OR num IN (SELECT num FROM changes WHERE at_shop = 0) ORDER BY num",
+            "SELECT num, doc, place, heads, lacking FROM documents WHERE lacking = 1 OR num IN (SELECT num FROM changes WHERE at_shop = 0) ORDER BY num",
         )?;
         statement.query_map([], |row| Ok(document_row(row)))?.map(|row| row?).collect()
+    }
+
+    /// Documents with something that the shop is not known to hold: not offered yet, or of this device's own and not receipted.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn documents_waiting(&self, own: DeviceId) -> Result<BTreeSet<DocId>, StoreError> {
+        let mut statement = self.connection.prepare_cached(
+            "SELECT doc FROM documents WHERE num IN (SELECT num FROM changes WHERE at_shop = 0)
+               OR num IN (SELECT num FROM records WHERE received_ms IS NULL AND device = ?1)",
+        )?;
+        let rows = statement.query_map([own.as_bytes().as_slice()], |row| row.get::<_, Vec<u8>>(0))?;
+        rows.map(|doc| Ok(DocId::from_bytes(fixed(&doc?)?))).collect()
     }
 
     /// What kind of document it is; `None` where there is none yet.
@@ -90,21 +101,19 @@ impl Store {
     pub fn found_document(&self, doc: DocId, place: Place) -> Result<DocumentRow, StoreError> {
         let genesis = genesis_hash(doc);
         self.connection
-            .prepare_cached("INSERT INTO documents (doc, place, heads, held) VALUES (?1, ?2, ?3, x'') ON CONFLICT (doc) DO NOTHING")?
+            .prepare_cached("INSERT INTO documents (doc, place, heads) VALUES (?1, ?2, ?3) ON CONFLICT (doc) DO NOTHING")?
             .execute(params![doc.as_bytes().as_slice(), place.name(), genesis.0.as_slice()])?;
         self.document(doc)?.ok_or_else(|| StoreError::Damaged("a document that was just made is not there".to_owned()))
     }
 
-    /// Notes the heads that the shop holds, and whether the whole document is wanted.
+    /// Notes whether something is lacking here that the shop must be asked for.
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn set_held(&self, doc: DocId, held: &[Bytes32], whole: bool) -> Result<(), StoreError> {
-        self.connection.prepare_cached("UPDATE documents SET held = ?2, whole = ?3 WHERE doc = ?1")?.execute(params![
-            doc.as_bytes().as_slice(),
-            joined(held),
-            whole
-        ])?;
+    pub fn set_lacking(&self, doc: DocId, lacking: bool) -> Result<(), StoreError> {
+        self.connection
+            .prepare_cached("UPDATE documents SET lacking = ?2 WHERE doc = ?1")?
+            .execute(params![doc.as_bytes().as_slice(), lacking])?;
         Ok(())
     }
 
@@ -132,28 +141,6 @@ impl Store {
         self.connection.execute("UPDATE documents SET heads = ?2 WHERE num = ?1", params![num, joined(&heads)])?;
         Ok(())
     }
-
-    /// The kept snapshot of a document, where it is of its present heads.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn snapshot(&self, num: i64) -> Result<Option<Vec<u8>>, StoreError> {
-        let mut statement = self
-            .connection
-            .prepare_cached("SELECT snapshot FROM documents WHERE num = ?1 AND snapshot_heads = heads AND snapshot IS NOT NULL")?;
-        Ok(statement.query_row([num], |row| row.get(0)).optional()?)
-    }
-
-    /// Keeps a snapshot of a document's present heads.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn keep_snapshot(&self, num: i64, snapshot: &[u8]) -> Result<(), StoreError> {
-        self.connection
-            .prepare_cached("UPDATE documents SET snapshot = ?2, snapshot_heads = heads WHERE num = ?1")?
-            .execute(params![num, snapshot])?;
-        Ok(())
-    }
 }
 
 fn document_row(row: &Row<'_>) -> Result<DocumentRow, StoreError> {
@@ -163,7 +150,6 @@ fn document_row(row: &Row<'_>) -> Result<DocumentRow, StoreError> {
         doc: DocId::from_bytes(fixed(&row.get::<_, Vec<u8>>(1)?)?),
         place: Place::from_name(&place).ok_or_else(|| StoreError::Damaged(format!("a document of kind {place}")))?,
         heads: hashes(&row.get::<_, Vec<u8>>(3)?)?,
-        held: hashes(&row.get::<_, Vec<u8>>(4)?)?,
-        whole: row.get(5)?,
+        lacking: row.get(4)?,
     })
 }

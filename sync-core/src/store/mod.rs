@@ -18,7 +18,8 @@ mod verify;
 
 use std::path::Path;
 
-use rusqlite::Connection;
+use rusqlite::{Connection, OpenFlags};
+use shared::bytes::Bytes16;
 
 pub use access::{Code, CodeState};
 pub use changes::Logged;
@@ -71,6 +72,8 @@ impl From<rusqlite::Error> for StoreError {
 #[derive(Debug)]
 pub struct Store {
     connection: Connection,
+    /// Which opening of a shop's book this is; of no other book.
+    opening: Option<Bytes16>,
 }
 
 impl Store {
@@ -81,6 +84,20 @@ impl Store {
     pub fn open(path: &Path) -> Result<Self, StoreError> {
         private_file(path)?;
         Self::prepare(Connection::open(path)?)
+    }
+
+    /// Opens the database at a path of a file system of SQLite's that the caller registered under a name: the browser's,
+    /// or one that fails on purpose.
+    ///
+    /// # Errors
+    /// As [`Store::open`].
+    pub fn open_on(path: &Path, file_system: &str) -> Result<Self, StoreError> {
+        Self::prepare(Connection::open_with_flags_and_vfs(path, OpenFlags::default(), file_system)?)
+    }
+
+    /// Says which opening of a shop's book this is.
+    pub(crate) const fn set_opening(&mut self, opening: Bytes16) {
+        self.opening = Some(opening);
     }
 
     /// A database in memory, for tests.
@@ -100,7 +117,7 @@ impl Store {
         schema::migrate(&mut connection)?;
         // Takes the exclusive lock now, so that a second program is told at once and not at its first write.
         connection.execute_batch("BEGIN IMMEDIATE; COMMIT;")?;
-        Ok(Self { connection })
+        Ok(Self { connection, opening: None })
     }
 
     /// Runs a step in one transaction: all of it is kept, or nothing. Inside another one, the step belongs to that.

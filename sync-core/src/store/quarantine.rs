@@ -121,6 +121,23 @@ impl Store {
         Ok(())
     }
 
+    /// Notes that a record came into the book after all, by another way.
+    pub(super) fn release_quarantined(&self, bytes: &[u8]) -> Result<(), StoreError> {
+        self.connection
+            .prepare_cached("UPDATE quarantine SET state = ?2 WHERE bytes = ?1")?
+            .execute(params![bytes, to_json(&QuarantineState::Released)?])?;
+        Ok(())
+    }
+
+    /// Whether the office keeps these bytes out.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn is_kept_out(&self, bytes: &[u8]) -> Result<bool, StoreError> {
+        let kept_out = to_json(&QuarantineState::KeptOut)?;
+        Ok(self.connection.prepare_cached("SELECT 1 FROM quarantine WHERE bytes = ?1 AND state = ?2")?.exists(params![bytes, kept_out])?)
+    }
+
     /// Whether these bytes are in quarantine.
     ///
     /// # Errors

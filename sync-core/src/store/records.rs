@@ -1,7 +1,7 @@
 //! Records: the signed bytes, and a few columns to find them by.
 
 use rusqlite::{OptionalExtension, params};
-use shared::ids::{DocId, PersonId, RecordId};
+use shared::ids::{DeviceId, DocId, PersonId, RecordId};
 use shared::record::Body;
 use shared::slot::Slot;
 
@@ -51,10 +51,11 @@ impl Store {
                 by_shop.then_some(record.at_ms),
                 bytes
             ])?;
+        self.release_quarantined(bytes)?;
         Ok(())
     }
 
-    fn is_shop_device(&self, device: shared::ids::DeviceId) -> Result<bool, StoreError> {
+    fn is_shop_device(&self, device: DeviceId) -> Result<bool, StoreError> {
         let root: Option<crate::roster::ShopRoot> = self.meta("root")?;
         Ok(root.is_some_and(|root| root.device == device))
     }
@@ -147,16 +148,20 @@ impl Store {
         .collect()
     }
 
-    /// How many records the store holds, receipts of the shop not counted, and how many of them have no receipt yet,
-    /// with the oldest of those.
+    /// How many records the store holds, receipts of the shop not counted, and how many of them wait for the shop, with
+    /// the oldest of those: what this device wrote and has no receipt for, and what it carries for others and has not
+    /// handed over.
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn counts(&self) -> Result<(u64, u64, Option<i64>), StoreError> {
+    pub fn counts(&self, own: DeviceId) -> Result<(u64, u64, Option<i64>), StoreError> {
         let row = self.connection.query_row(
-            "SELECT count(*), count(*) FILTER (WHERE received_ms IS NULL), min(written_ms) FILTER (WHERE received_ms IS NULL)
-             FROM records WHERE kind <> 'arrival'",
-            [],
+            "WITH waiting AS (
+               SELECT id FROM records WHERE received_ms IS NULL AND device = ?1
+               UNION SELECT id FROM contents JOIN changes USING (pos) JOIN records USING (id) WHERE at_shop = 0 AND received_ms IS NULL)
+             SELECT count(*), count(waiting.id), min(written_ms) FILTER (WHERE waiting.id IS NOT NULL)
+             FROM records LEFT JOIN waiting USING (id) WHERE kind <> 'arrival'",
+            [own.as_bytes().as_slice()],
             |row| Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?, row.get::<_, Option<i64>>(2)?)),
         )?;
         Ok((super::unsigned(row.0), super::unsigned(row.1), row.2))

@@ -108,10 +108,20 @@ CREATE TABLE assertions (device BLOB NOT NULL, jti BLOB NOT NULL, until_s INTEGE
 CREATE TABLE contacts (device BLOB PRIMARY KEY, last_ms INTEGER NOT NULL, skew_ms INTEGER NOT NULL) STRICT, WITHOUT ROWID;
 ";
 
+/// Documents travel as their changes, so no saved form is kept of one; what the shop holds follows from each change.
+/// Openings tell a shop whose file was put back by hand that its log was once longer.
+const SECOND: &str = "
+ALTER TABLE documents DROP COLUMN snapshot;
+ALTER TABLE documents DROP COLUMN snapshot_heads;
+ALTER TABLE documents DROP COLUMN held;
+ALTER TABLE documents RENAME COLUMN whole TO lacking;
+CREATE TABLE openings (first_pos INTEGER PRIMARY KEY, opening BLOB NOT NULL) STRICT;
+";
+
 /// Brings a database to this program's schema.
 pub(super) fn migrate(connection: &mut Connection) -> Result<(), StoreError> {
     use rusqlite_migration::{Error, MigrationDefinitionError};
-    Migrations::new(vec![M::up(FIRST)]).to_latest(connection).map_err(|error| match error {
+    Migrations::new(vec![M::up(FIRST), M::up(SECOND)]).to_latest(connection).map_err(|error| match error {
         Error::RusqliteError { err, .. } => StoreError::from(err),
         Error::MigrationDefinition(MigrationDefinitionError::DatabaseTooFarAhead) => StoreError::TooNew,
         other => StoreError::NotABook(other.to_string()),

@@ -1,0 +1,109 @@
+//! `tappet bundle`: from truck to truck, where there is no signal.
+
+use std::io::{Read, Write};
+use std::path::{Path, PathBuf};
+
+use serde_json::json;
+use shared::wire::LARGEST_BODY;
+use sync_core::bundle::Load;
+
+use crate::exit::Failure;
+use crate::outcome::Outcome;
+use crate::session::Session;
+use crate::show;
+
+/// The verbs of `bundle`.
+#[derive(Debug, clap::Subcommand)]
+pub(crate) enum BundleCommand {
+    /// Write a file for another device of the shop: what the shop does not have yet
+    Make(MakeArgs),
+    /// Take in a file that another device made
+    Take(TakeArgs),
+}
+
+/// Arguments of `bundle make`.
+#[derive(Debug, clap::Args)]
+pub(crate) struct MakeArgs {
+    /// The file to write; it must not exist
+    file: PathBuf,
+    /// These machines whole, instead of what the shop does not have yet [may be given again]
+    #[arg(long, value_name = "MACHINE")]
+    machine: Vec<String>,
+}
+
+/// Arguments of `bundle take`.
+#[derive(Debug, clap::Args)]
+pub(crate) struct TakeArgs {
+    /// The file that the other device made
+    file: PathBuf,
+}
+
+pub(crate) fn run(command: &BundleCommand, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
+    match command {
+        BundleCommand::Make(args) => make(args, session),
+        BundleCommand::Take(args) => take(args, session),
+    }
+}
+
+fn make(args: &MakeArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
+    let named: Result<Vec<_>, Failure> = args.machine.iter().map(|given| session.machine(given)).collect();
+    let named = named?;
+    let load = if named.is_empty() { Load::Unsent } else { Load::Documents(named) };
+    let now = session.env.now();
+    let made = session.book.make_bundle(&load, &now)?;
+    write_new(&args.file, &made.bytes)?;
+    let text = format!(
+        "Written to {}: {}, {} that the shop does not have yet, {} bytes. Everything stays here too, and still goes to the shop with the next exchange. The other device takes it in with tappet bundle take.",
+        args.file.display(),
+        show::count(made.documents, "document"),
+        show::count(made.unsent, "change"),
+        made.bytes.len()
+    );
+    let json = json!({ "file": args.file, "documents": made.documents, "unsent": made.unsent, "bytes": made.bytes.len() });
+    Outcome::new(&json, show::wrapped(&text, show::width(session.env)))
+}
+
+fn take(args: &TakeArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
+    let bytes = read_bounded(&args.file)?;
+    let now = session.env.now();
+    let taken = session.book.take_bundle(&bytes, &now)?;
+    let roster = session.book.roster()?;
+    let from = roster.signer(taken.from).map_or_else(|| "a device that is not on the roster".to_owned(), |(_, person)| roster.name(person));
+    let mut lines = vec![format!(
+        "From {from}, made {}: {} taken in, {} here already. What the shop does not have goes to it with the next exchange, in its writer's name.",
+        session.local(taken.made_at)?,
+        show::count(taken.taken, "change"),
+        taken.held
+    )];
+    if taken.saved > 0 {
+        lines.push(format!("{} taken out of changes that could not be taken as they were.", show::count(taken.saved, "record")));
+    }
+    if !taken.refused.is_empty() {
+        lines.push(format!("Not taken: {}. Nothing is lost; see tappet quarantine.", show::count(taken.refused.len(), "record")));
+        for line in &taken.refused {
+            lines.push(format!("  {}: {}", session.book.title(line.doc)?, show::sentence(&line.detail)));
+        }
+    }
+    let text = show::wrapped(&lines.join("\n"), show::width(session.env));
+    Ok(Outcome::new(&taken, text)?.needing(!taken.refused.is_empty()))
+}
+
+/// Writes a file that must not exist yet, and is on the disk when this returns.
+fn write_new(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
+    let failed = |why: std::io::Error| Failure::File { path: path.to_owned(), why: why.to_string() };
+    let mut file = std::fs::File::create_new(path).map_err(failed)?;
+    file.write_all(bytes).and_then(|()| file.sync_all()).map_err(|why| {
+        // Half a bundle is none; that it cannot be taken away either is not the news.
+        let _ = std::fs::remove_file(path);
+        failed(why)
+    })
+}
+
+/// Reads a file, but never more than a bundle may have.
+fn read_bounded(path: &Path) -> Result<Vec<u8>, Failure> {
+    let failed = |why: std::io::Error| Failure::File { path: path.to_owned(), why: why.to_string() };
+    let file = std::fs::File::open(path).map_err(failed)?;
+    let mut bytes = Vec::new();
+    file.take(LARGEST_BODY as u64 + 1).read_to_end(&mut bytes).map_err(failed)?;
+    Ok(bytes)
+}

@@ -1,0 +1,207 @@
+//! Bundles: from truck to truck, where there is no signal. A record that arrives by way of someone else's phone is as
+//! good as one that arrives directly, and stays its writer's.
+//!
+//! A bundle carries documents from their beginning, so that the receiver never lacks what a change builds on, and the
+//! roster, so that it knows the devices that signed. The receiver checks every signature and right itself, and carries
+//! to the shop what the shop is not known to hold.
+
+use std::collections::BTreeSet;
+
+use serde::Serialize;
+use shared::bytes::{Blob, Bytes16};
+use shared::ids::{DeviceId, DocId};
+use shared::record::Body;
+use shared::wire::{BUNDLE, Bundle, BundledDoc, LARGEST_PLAIN, Recipe};
+
+use crate::admission::{Gate, RecordRefusal, Verdict, shop_words};
+use crate::book::{Book, BookError, append_signed, follow_roster};
+use crate::clock::Receipt;
+use crate::exchange::{RefusedLine, place_of, read_body, write_body};
+use crate::ledger::Entry;
+use crate::moment::Moment;
+use crate::replica::MOST_RECORDS;
+use crate::rights::Place;
+use crate::roster::Roster;
+use crate::store::Store;
+
+/// What a bundle carries.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Load {
+    /// Documents with something that the shop is not known to hold.
+    Unsent,
+    /// These documents.
+    Documents(Vec<DocId>),
+}
+
+/// A bundle that was made.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Made {
+    /// The file's bytes.
+    pub bytes: Vec<u8>,
+    /// Documents in it, beside the roster and the engines.
+    pub documents: usize,
+    /// Changes in it that the shop is not known to hold.
+    pub unsent: usize,
+}
+
+/// What taking a bundle in did.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Taken {
+    /// The device that made it, as it says.
+    pub from: DeviceId,
+    /// When, by that device's clock, ms since 1970 UTC.
+    pub made_at: i64,
+    /// Changes taken in.
+    pub taken: usize,
+    /// Changes that were here already.
+    pub held: usize,
+    /// Records that were not taken, now in quarantine here.
+    pub refused: Vec<RefusedLine>,
+    /// Records taken out of changes that could not be taken as they were.
+    pub saved: usize,
+}
+
+impl Book {
+    /// Makes a bundle for another device of the shop.
+    ///
+    /// # Errors
+    /// [`BookError::NotEnrolled`]; [`BookError::Unknown`] for a document that is not here; [`BookError::Message`] where
+    /// it is more than a bundle holds; the store.
+    pub fn make_bundle(&self, load: &Load, now: &Moment) -> Result<Made, BookError> {
+        let identity = self.identity()?;
+        let wanted: BTreeSet<DocId> = match load {
+            Load::Unsent => self.store.documents_waiting(identity.device)?,
+            Load::Documents(docs) => docs.iter().copied().collect(),
+        };
+        let mut docs = Vec::new();
+        let (mut bytes, mut documents) = (0, 0);
+        for row in self.store.documents()? {
+            let common = matches!(row.place, Place::Roster | Place::Engines);
+            if !common && !wanted.contains(&row.doc) {
+                continue;
+            }
+            documents += usize::from(!common);
+            let recipes: Vec<Recipe> = self.store.changes_of(row.num)?.into_iter().map(|logged| logged.recipe).collect();
+            bytes += recipes.iter().flat_map(|r| &r.records).map(|r| r.0.len() + 128).sum::<usize>();
+            if bytes > LARGEST_PLAIN {
+                return Err(BookError::Message(
+                    "this is more than one bundle holds; name fewer machines. Nothing was written, and nothing is lost".to_owned(),
+                ));
+            }
+            docs.push(BundledDoc { id: row.doc, recipes });
+        }
+        if let Some(strange) = wanted.iter().find(|doc| !docs.iter().any(|d| d.id == **doc)) {
+            return Err(BookError::Unknown(format!("there is no document {strange} in this book")));
+        }
+        let unsent = self.store.unsent(i64::MAX)?.iter().filter(|change| docs.iter().any(|doc| doc.id == change.doc)).count();
+        docs.sort_by_key(|doc| doc.id != identity.root.shop.roster());
+        let bundle = Bundle { bundle: BUNDLE, shop: identity.root.shop, from: identity.device, made_at: now.wall_ms, docs };
+        let bytes = write_body(&bundle, true).map_err(|error| BookError::Message(error.to_string()))?;
+        Ok(Made { bytes, documents, unsent })
+    }
+
+    /// Takes a bundle in: one transaction, or nothing. The same bundle twice changes nothing.
+    ///
+    /// # Errors
+    /// [`BookError::Message`] for bytes that are no bundle, or one of another shop or version; the store.
+    pub fn take_bundle(&mut self, bytes: &[u8], now: &Moment) -> Result<Taken, BookError> {
+        let identity = self.identity()?.clone();
+        let before = self.roster()?.clone();
+        let bundle: Bundle =
+            read_body(bytes, true).map_err(|error| BookError::Message(format!("this is no bundle that can be read: {error}")))?;
+        if bundle.bundle != BUNDLE {
+            return Err(BookError::Message("this bundle is of another version; update the program. Nothing was taken in".to_owned()));
+        }
+        if bundle.shop != identity.root.shop {
+            return Err(BookError::Message("this bundle is of another shop; nothing was taken in".to_owned()));
+        }
+        // By the shop's clock as well as this device knows it: rights are judged by the time of writing.
+        let offset_ms = self.clock_evidence(now)?.offset_ms.unwrap_or_default();
+        let receipt = Receipt { at_ms: now.wall_ms.saturating_add(offset_ms), skew_ms: 0, uncertainty_ms: 0 };
+        let actor = self.actor();
+        let (taken, roster) = self.store.atomically(|store| {
+            let mut taken = Taken { from: bundle.from, made_at: bundle.made_at, taken: 0, held: 0, refused: Vec::new(), saved: 0 };
+            let mut roster = before.clone();
+            for doc in &bundle.docs {
+                let taking = Taking { store, actor, receipt, carrier: bundle.from, now };
+                let new = taking.document(doc, &roster, &mut taken)?;
+                if new && let Some(document) = store.document(doc.id)? {
+                    store.derive(&document, &roster)?;
+                }
+                if let Some(after) = follow_roster(store, &roster, new && doc.id == identity.root.shop.roster())? {
+                    roster = after;
+                }
+            }
+            Ok::<_, BookError>((taken, roster))
+        })?;
+        self.roster = Some(roster);
+        Ok(taken)
+    }
+}
+
+/// Taking one bundle in.
+struct Taking<'a> {
+    store: &'a Store,
+    actor: Bytes16,
+    receipt: Receipt,
+    carrier: DeviceId,
+    now: &'a Moment,
+}
+
+impl Taking<'_> {
+    /// Takes one document in; true where something new came.
+    fn document(&self, doc: &BundledDoc, roster: &Roster, taken: &mut Taken) -> Result<bool, BookError> {
+        let (vouched, new_devices) = shop_words(roster, doc.recipes.iter().flat_map(|r| &r.records).map(|b| b.0.as_slice()));
+        let gate = Gate { roster, new_devices: &new_devices, vouched: &vouched, contact: self.receipt, brought_by: self.carrier };
+        let mut new = false;
+        let mut loose: Vec<&Blob> = Vec::new();
+        for recipe in &doc.recipes {
+            match gate.judge(self.store, doc.id, recipe)? {
+                Verdict::Held => taken.held += 1,
+                Verdict::Fits(records) => {
+                    let place = place_of(self.store, doc.id, &records)?;
+                    // What the shop has signed for, or signed itself, it holds; the rest this device now carries to it.
+                    let at_shop = records.iter().all(|c| vouched.contains(&c.record.id) || c.device == roster.root.device);
+                    self.store.append(doc.id, place, recipe, &records, at_shop)?;
+                    taken.taken += 1;
+                    new = true;
+                }
+                Verdict::Later(_) | Verdict::Refused(_) => loose.extend(&recipe.records),
+            }
+        }
+        let saved = self.save(doc.id, &gate, &loose, taken)?;
+        Ok(new || saved)
+    }
+
+    /// Saves what is good out of changes that cannot be taken as they are: their writer's phone may never reach the shop.
+    fn save(&self, doc: DocId, gate: &Gate<'_>, loose: &[&Blob], taken: &mut Taken) -> Result<bool, BookError> {
+        let mut good: Vec<(Entry, Vec<u8>)> = Vec::new();
+        for Blob(bytes) in loose {
+            match gate.judge_record(self.store, doc, bytes)? {
+                Ok(checked) => {
+                    let again = checked.held || good.iter().any(|(entry, _)| entry.record.id == checked.record.id);
+                    if !again {
+                        good.push((Entry { device: checked.device, record: checked.record }, bytes.clone()));
+                    }
+                }
+                Err(RecordRefusal { record, code, detail }) => {
+                    let detail = format!("Came in a bundle, and is not taken here. {detail}");
+                    self.store.quarantine(doc, bytes, code, &detail, self.now.wall_ms)?;
+                    taken.refused.push(RefusedLine { doc, record, code, detail });
+                }
+            }
+        }
+        let saved = good.len();
+        while !good.is_empty() {
+            let batch: Vec<(Entry, Vec<u8>)> = good.drain(..good.len().min(MOST_RECORDS)).collect();
+            let place = match self.store.place(doc)? {
+                Some(place) => place,
+                None if batch.iter().any(|(entry, _)| matches!(entry.record.body, Body::Property(_))) => Place::Property,
+                None => Place::Machine,
+            };
+            append_signed(self.store, gate.roster, self.actor, doc, place, batch, self.now.wall_ms, false)?;
+        }
+        taken.saved += saved;
+        Ok(saved > 0)
+    }
+}

@@ -1,0 +1,213 @@
+//! Bundles from truck to truck: what reaches the shop by way of another phone, and what does not.
+
+#![expect(clippy::unwrap_used, reason = "a test that cannot go on ends here")]
+
+use fixtures::forge::{Forged, slip_in};
+use shared::bytes::Bytes16;
+use shared::ids::{DocId, RecordId};
+use shared::record::{Body, Decision, Ruling, Stage};
+use shared::role::Role;
+use shared::slot::Slot;
+use sync_core::book::BookError;
+use sync_core::bundle::{Load, Taken};
+use sync_core::rights::Place;
+use sync_core::store::QuarantineState;
+use tests::Crew;
+
+fn make(crew: &Crew, from: usize) -> Vec<u8> {
+    crew.phones[from].book.make_bundle(&Load::Unsent, &crew.moment(from)).unwrap().bytes
+}
+
+fn take(crew: &mut Crew, to: usize, bytes: &[u8]) -> Taken {
+    let moment = crew.moment(to);
+    crew.phones[to].book.take_bundle(bytes, &moment).unwrap()
+}
+
+fn hand_over(crew: &mut Crew, from: usize, to: usize) -> Taken {
+    let bytes = make(crew, from);
+    take(crew, to, &bytes)
+}
+
+fn arrival_of(crew: &Crew, doc: DocId, record: RecordId) -> Option<shared::record::Arrival> {
+    let ledger = crew.shop.store().ledger_of(doc).unwrap();
+    ledger.entries().find_map(|e| match &e.record.body {
+        Body::Arrival(arrival) if arrival.records.contains(&record) => Some(arrival.clone()),
+        _ => None,
+    })
+}
+
+#[test]
+fn a_reading_reaches_the_shop_on_another_phone_and_stays_its_writers() {
+    let (mut crew, machine, [lead, tech, helper]) = Crew::of_three(1);
+    let read = crew.read(tech, machine, "1I", Stage::Found, 4, 5);
+    let taken = hand_over(&mut crew, tech, helper);
+    assert_eq!((taken.taken, taken.refused.len(), taken.saved), (1, 0, 0), "{taken:?}");
+    let writer = crew.phones[tech].book.identity().unwrap().device;
+    assert_eq!(taken.from, writer);
+    // It stands on the other phone at once, and waits there too.
+    let stands = |crew: &Crew, phone: usize| crew.phones[phone].book.store().standings(machine).unwrap();
+    assert_eq!(stands(&crew, helper), stands(&crew, tech));
+    assert_eq!(crew.phones[helper].book.status().unwrap().waiting, 1);
+    crew.level(helper);
+    let arrival = arrival_of(&crew, machine, read).expect("the shop has signed for it");
+    assert_eq!(arrival.brought_by, crew.phones[helper].book.identity().unwrap().device);
+    let held = crew.shop.store().held(read).unwrap().unwrap();
+    assert_eq!((held.entry.device, held.entry.record.by), (writer, crew.phones[tech].person));
+    // The writer learns of it, and nothing comes twice.
+    let log = crew.shop.store().log_end().unwrap();
+    crew.level_all();
+    assert_eq!(crew.shop.store().log_end().unwrap(), log);
+    for phone in [lead, tech, helper] {
+        assert_eq!(stands(&crew, phone), crew.shop.store().standings(machine).unwrap());
+        assert_eq!(crew.phones[phone].book.status().unwrap().waiting, 0, "phone {phone}");
+        assert!(crew.phones[phone].book.verify().unwrap().faults.is_empty());
+    }
+}
+
+#[test]
+fn the_same_bundle_twice_or_after_the_exchange_changes_nothing() {
+    let (mut crew, machine, [_, tech, helper]) = Crew::of_three(2);
+    crew.read(tech, machine, "1I", Stage::Found, 4, 5);
+    let bytes = make(&crew, tech);
+    assert_eq!(take(&mut crew, helper, &bytes).taken, 1);
+    let again = take(&mut crew, helper, &bytes);
+    assert_eq!((again.taken, again.saved), (0, 0));
+    crew.level_all();
+    let log = crew.phones[helper].book.store().log_end().unwrap();
+    assert_eq!(take(&mut crew, helper, &bytes).taken, 0);
+    assert_eq!(crew.phones[helper].book.store().log_end().unwrap(), log);
+    let level = crew.phones[tech].book.make_bundle(&Load::Unsent, &crew.moment(tech)).unwrap();
+    assert_eq!((level.documents, level.unsent), (0, 0), "nothing waits any more");
+}
+
+/// The carrier sees no machine of the writer's yard: the record still arrives, and the carrier's phone comes to rest.
+#[test]
+fn a_stranger_to_the_yard_carries_too_and_does_not_wait_for_ever() {
+    let (mut crew, machine, [_, tech, _]) = Crew::of_three(3);
+    let stranger = crew.join("Stranger", Role::Helper);
+    let founded = crew.machine("M-2");
+    crew.level_all();
+    let old = crew.read(tech, machine, "1I", Stage::Found, 4, 5);
+    let new = crew.read(tech, founded, "1E", Stage::Found, 5, 6);
+    let taken = hand_over(&mut crew, tech, stranger);
+    assert_eq!((taken.refused.len(), taken.saved), (0, 0), "{taken:?}");
+    crew.level(stranger);
+    for (doc, read) in [(machine, old), (founded, new)] {
+        assert!(arrival_of(&crew, doc, read).is_some());
+    }
+    assert_eq!(crew.phones[stranger].book.status().unwrap().waiting, 0);
+    assert_eq!(crew.level(stranger), 1, "nothing is offered again and again");
+}
+
+/// From phone to phone to phone, with the last one alone reaching the shop.
+#[test]
+fn a_chain_of_three_trucks() {
+    let (mut crew, machine, [lead, tech, helper]) = Crew::of_three(4);
+    let first = crew.read(helper, machine, "1I", Stage::Found, 4, 5);
+    hand_over(&mut crew, helper, tech);
+    let second = crew.read(tech, machine, "1I", Stage::Found, 5, 6);
+    let ledger = crew.phones[tech].book.store().ledger_of(machine).unwrap();
+    assert_eq!(ledger.get(second).unwrap().record.seen, vec![first], "what was carried counts as seen");
+    hand_over(&mut crew, tech, lead);
+    crew.level(lead);
+    assert!(arrival_of(&crew, machine, first).is_some() && arrival_of(&crew, machine, second).is_some());
+    crew.level_all();
+    assert!(crew.shop.verify().unwrap().faults.is_empty());
+}
+
+/// The receiver checks for itself: a ruling by a helper is kept out on the other phone, with everything good beside it taken.
+#[test]
+fn what_the_writer_may_not_write_is_quarantined_by_the_receiver() {
+    let (mut crew, machine, [lead, tech, helper]) = Crew::of_three(5);
+    let good = crew.read(helper, machine, "1E", Stage::Found, 5, 6);
+    let target = crew.read(tech, machine, "1I", Stage::Found, 4, 5);
+    let bytes = make(&crew, tech);
+    take(&mut crew, helper, &bytes);
+    let ruling = Ruling {
+        slot: Slot::lash("1I".parse().unwrap(), Stage::Found),
+        of: vec![target],
+        decision: Decision::Recheck,
+        reason: "because".into(),
+    };
+    let forged = RecordId::from_bytes([0xbd; 16]);
+    let by = crew.phones[helper].person;
+    let slip = Forged { id: forged, by, doc: machine, body: ruling.into() };
+    slip_in(&crew.phones[helper].book, machine, Place::Machine, Bytes16([0xbd; 16]), &[slip], crew.now_ms);
+    let after = crew.read(helper, machine, "2E", Stage::Found, 5, 6);
+    let taken = hand_over(&mut crew, helper, lead);
+    assert_eq!(taken.refused.len(), 1, "{taken:?}");
+    assert_eq!((taken.refused[0].record, taken.saved), (Some(forged), 1), "what was written after it is saved out of its change");
+    let book = &crew.phones[lead].book;
+    assert!(book.store().held(forged).unwrap().is_none());
+    assert!([good, target, after].iter().all(|id| book.store().held(*id).unwrap().is_some()));
+    let waiting = book.store().quarantined().unwrap();
+    assert!(waiting.iter().any(|q| q.record == Some(forged) && q.state == QuarantineState::Waiting), "{waiting:?}");
+    // The shop says the same, and nothing refused stands anywhere in the end.
+    crew.level_all();
+    for phone in [lead, tech, helper] {
+        assert!(crew.phones[phone].book.store().held(forged).unwrap().is_none(), "phone {phone}");
+    }
+    assert!([good, target, after].iter().all(|id| crew.shop.store().held(*id).unwrap().is_some()));
+    assert!(crew.phones.iter().all(|phone| phone.book.verify().unwrap().faults.is_empty()));
+}
+
+/// What a revoked device still had comes by another phone: kept for the office, not in the book.
+#[test]
+fn late_records_of_a_revoked_device_wait_for_the_office() {
+    let (mut crew, machine, [_, tech, helper]) = Crew::of_three(6);
+    let late = crew.read(tech, machine, "1I", Stage::Found, 4, 5);
+    let device = crew.phones[tech].book.identity().unwrap().device;
+    crew.on(0, |book, hand| book.revoke_device(device, "lost", hand).unwrap());
+    crew.level(0);
+    hand_over(&mut crew, tech, helper);
+    assert!(crew.phones[helper].book.store().held(late).unwrap().is_some(), "the helper cannot know yet");
+    crew.level(helper);
+    for (what, store) in [("the shop", crew.shop.store()), ("the carrier", crew.phones[helper].book.store())] {
+        assert!(store.held(late).unwrap().is_none(), "{what}");
+        let waiting = store.quarantined().unwrap();
+        assert!(waiting.iter().any(|q| q.record == Some(late) && q.code == shared::problem::Code::DeviceRevoked), "{what}: {waiting:?}");
+    }
+}
+
+#[test]
+fn what_is_no_bundle_of_this_shop_is_told_so_and_changes_nothing() {
+    let (mut crew, machine, [_, tech, helper]) = Crew::of_three(7);
+    crew.read(tech, machine, "1I", Stage::Found, 4, 5);
+    let bytes = make(&crew, tech);
+    let before = crew.phones[helper].book.store().log_end().unwrap();
+    let moment = crew.moment(helper);
+    let mut refused = |bytes: &[u8], words: &str| {
+        let error = crew.phones[helper].book.take_bundle(bytes, &moment).unwrap_err();
+        assert!(matches!(&error, BookError::Message(said) if said.contains(words)), "{error}");
+    };
+    for cut in [0, 1, 7, bytes.len() / 2, bytes.len() - 1] {
+        refused(&bytes[..cut], "no bundle that can be read");
+    }
+    refused(b"a shopping list", "no bundle that can be read");
+    let (mut strange, other, [_, their_tech, _]) = Crew::of_three(8);
+    strange.read(their_tech, other, "1I", Stage::Found, 4, 5);
+    refused(&make(&strange, their_tech), "another shop");
+    let mut newer: shared::wire::Bundle = sync_core::exchange::read_body(&bytes, true).unwrap();
+    newer.bundle = 9;
+    refused(&sync_core::exchange::write_body(&newer, true).unwrap(), "another version");
+    assert_eq!(crew.phones[helper].book.store().log_end().unwrap(), before);
+}
+
+#[test]
+fn chosen_machines_go_whole_to_a_phone_that_never_had_them() {
+    let (mut crew, machine, [lead, tech, _]) = Crew::of_three(9);
+    let stranger = crew.join("New hand", Role::Tech);
+    crew.read(tech, machine, "1I", Stage::Found, 4, 5);
+    crew.level_all();
+    let made = crew.phones[lead].book.make_bundle(&Load::Documents(vec![machine]), &crew.moment(lead)).unwrap();
+    assert_eq!((made.documents, made.unsent), (1, 0));
+    take(&mut crew, stranger, &made.bytes);
+    let stands = |crew: &Crew, phone: usize| crew.phones[phone].book.store().standings(machine).unwrap();
+    assert_eq!(stands(&crew, stranger), stands(&crew, lead));
+    assert_eq!(stands(&crew, stranger).len(), 2, "the card, and the valve");
+    // What the shop has signed for is not carried to it again.
+    assert_eq!(crew.phones[stranger].book.status().unwrap().waiting, 0);
+    assert_eq!(crew.phones[stranger].book.store().unsent(9).unwrap(), vec![]);
+    let unknown = Load::Documents(vec![DocId::from_bytes([7; 16])]);
+    assert!(matches!(crew.phones[lead].book.make_bundle(&unknown, &crew.moment(lead)), Err(BookError::Unknown(_))));
+}
