@@ -101,7 +101,11 @@ impl Crew {
     }
 
     fn enrol(&mut self, code: &str, clock_off_ms: i64) -> usize {
-        let mut book = Book::over(Store::in_memory().expect("store"), &mut self.dice).expect("book");
+        self.enrol_on(Store::in_memory().expect("store"), code, clock_off_ms)
+    }
+
+    fn enrol_on(&mut self, store: Store, code: &str, clock_off_ms: i64) -> usize {
+        let mut book = Book::over(store, &mut self.dice).expect("book");
         let moment = Moment::at(self.now_ms + clock_off_ms);
         let request = book.enrol_request(code, "phone", &moment, &mut self.dice).expect("request");
         let answer = self.shop.admit_device(&request, &Moment::at(self.now_ms), &mut self.dice).expect("admitted");
@@ -117,11 +121,30 @@ impl Crew {
     /// # Panics
     /// Where the engine fails.
     pub fn join(&mut self, name: &str, role: Role) -> usize {
+        let person = self.person(name, role);
+        self.phone_for(person)
+    }
+
+    /// Adds a person with a role.
+    ///
+    /// # Panics
+    /// Where the engine fails.
+    pub fn person(&mut self, name: &str, role: Role) -> PersonId {
         let (moment, dice) = (self.moment(0), &mut self.dice);
         let mut hand = Hand { now: moment, entropy: dice, measured_by: None };
         let person = self.phones[0].book.add_person(name, role, &mut hand).expect("person");
         self.level(0);
-        self.phone_for(person)
+        person
+    }
+
+    /// Enrols one more phone for a person, with its book in a store of the caller's.
+    ///
+    /// # Panics
+    /// Where the engine fails.
+    pub fn phone_on(&mut self, person: PersonId, store: Store) -> usize {
+        let office = self.phones[0].person;
+        let issued = self.shop.issue_code(office, person, &Moment::at(self.now_ms), &mut self.dice).expect("code");
+        self.enrol_on(store, &issued.code, 0)
     }
 
     /// Enrols one more phone for a person.

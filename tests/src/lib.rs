@@ -2,5 +2,8 @@
 //! byte given. The exchange runs through the very bodies that travel.
 
 mod crew;
+pub mod disk;
+pub mod oracle;
+pub mod sim;
 
 pub use crew::{Crew, Dice, MORNING as MORNING_MS, Phone, engine_card};

@@ -1,7 +1,7 @@
 //! The store: one SQLite database per device and per shop. Only this folder knows rusqlite.
 //!
 //! - A record, its change and every row derived from it commit in one transaction, or none of them does.
-//! - WAL, `synchronous=FULL`, and an exclusive lock for as long as the book is open: a second program is told so.
+//! - WAL, `synchronous=EXTRA` (FULL, and the folder too), and an exclusive lock for as long as the book is open: a second program is told so.
 //! - The file holds the device's keys, so only its owner may read it.
 //! - Kept: changes (as recipes), records (as signed bytes), and quarantine. Derived, and rebuilt by [`verify`] to be
 //!   compared: heads, standings, machine rows, grants.
@@ -111,8 +111,10 @@ impl Store {
     fn prepare(mut connection: Connection) -> Result<Self, StoreError> {
         connection.busy_timeout(std::time::Duration::from_secs(2))?;
         connection.set_prepared_statement_cache_capacity(128);
+        // EXTRA is FULL, and also writes out the folder once the journal of a new file is gone: a power cut that brought
+        // that journal back would undo the file to nothing, with its log. It comes before that step.
         connection.execute_batch(
-            "PRAGMA locking_mode=EXCLUSIVE; PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL; PRAGMA foreign_keys=ON; PRAGMA trusted_schema=OFF;",
+            "PRAGMA locking_mode=EXCLUSIVE; PRAGMA synchronous=EXTRA; PRAGMA journal_mode=WAL; PRAGMA foreign_keys=ON; PRAGMA trusted_schema=OFF;",
         )?;
         schema::migrate(&mut connection)?;
         // Takes the exclusive lock now, so that a second program is told at once and not at its first write.

@@ -1,0 +1,74 @@
+//! `cargo simulate`: tells as many stories as asked for, and shortens the first that breaks a promise.
+
+#![expect(clippy::print_stdout, reason = "this is the program")]
+
+use std::process::ExitCode;
+use std::time::Instant;
+
+use clap::Parser;
+use tests::sim::{Told, shrink, steps, tell};
+
+/// Simulates a shop and its crew through power cuts, bad networks, wrong clocks and restored copies.
+#[derive(Debug, Parser)]
+#[command(name = "simulate")]
+struct Args {
+    /// The first seed
+    #[arg(long, default_value_t = 1)]
+    from: u64,
+    /// How many seeds
+    #[arg(long, default_value_t = 1000)]
+    seeds: u64,
+    /// Steps in each story
+    #[arg(long, default_value_t = 60)]
+    steps: usize,
+    /// Tell one seed's story in words
+    #[arg(long)]
+    story: bool,
+    /// Go on after a broken promise, and do not shorten
+    #[arg(long)]
+    go_on: bool,
+}
+
+fn main() -> ExitCode {
+    let args = Args::parse();
+    let began = Instant::now();
+    let (mut sum, mut broken) = (Told::default(), 0_u64);
+    for seed in args.from..args.from + args.seeds {
+        let plan = steps(seed, args.steps);
+        match tell(seed, &plan) {
+            Ok(told) => {
+                if args.story {
+                    println!("{}", told.story);
+                }
+                sum.kept += told.kept;
+                sum.gone_with_a_disk += told.gone_with_a_disk;
+                sum.quarantined += told.quarantined;
+                sum.exchanges += told.exchanges;
+                sum.cuts += told.cuts;
+                sum.epochs += told.epochs;
+            }
+            Err((why, _)) => {
+                broken += 1;
+                println!("Seed {seed} breaks a promise: \"{}\": {}", why.promise, why.seen);
+                if !args.go_on {
+                    let (short, why, story) = shrink(seed, &plan, &why);
+                    println!("\nShortened to {} of {} steps:\n{story}\n\"{}\": {}", short.len(), plan.len(), why.promise, why.seen);
+                    return ExitCode::FAILURE;
+                }
+            }
+        }
+    }
+    println!(
+        "{} stories of {} steps in {:.1} s: {broken} broke a promise. {} records reported kept, none lost; {} more went with the only disk that held them; {} wait in quarantine. {} exchanges, {} power cuts, {} new epochs.",
+        args.seeds,
+        args.steps,
+        began.elapsed().as_secs_f64(),
+        sum.kept,
+        sum.gone_with_a_disk,
+        sum.quarantined,
+        sum.exchanges,
+        sum.cuts,
+        sum.epochs
+    );
+    if broken == 0 { ExitCode::SUCCESS } else { ExitCode::FAILURE }
+}

@@ -1,0 +1,152 @@
+//! What stands in a clearance slot, the slow and obvious way: written from the design's words alone, over plain lists,
+//! with its own reading of times, seen, voids and rulings.
+
+use std::collections::BTreeSet;
+
+use shared::ids::RecordId;
+use shared::record::{Arrival, Body, Decision};
+use shared::role::Role;
+use shared::slot::Slot;
+use sync_core::ledger::Entry;
+use sync_core::roster::Roster;
+
+/// Offsets under two minutes count as none.
+const IGNORED_MS: i64 = 120_000;
+
+struct Slow<'a> {
+    entries: &'a [Entry],
+    roster: &'a Roster,
+}
+
+/// The record that stands in a slot of clearances, or none.
+///
+/// Every reading is taken for plausible; callers keep to leaves under 1.5 mm and valves that the engine has.
+#[must_use]
+pub fn stands(slot: &Slot, entries: &[Entry], roster: &Roster) -> Option<RecordId> {
+    let slow = Slow { entries, roster };
+    let in_slot = |wanted: &Slot| -> Vec<&Entry> { entries.iter().filter(|e| Slot::of(&e.record).as_ref() == Some(wanted)).collect() };
+    let readings: Vec<&Entry> = in_slot(slot).into_iter().filter(|e| !slow.voided(e)).collect();
+    let tips = slow.tips(&readings);
+    let latest = tips.iter().map(|tip| slow.time(tip.record.id)).max()?;
+    let window = i64::from(roster.settings.conflict_window_min) * 60_000;
+    let contenders: Vec<&Entry> = tips.into_iter().filter(|tip| slow.time(tip.record.id) >= latest - window).collect();
+    let rulings: Vec<&Entry> = in_slot(&Slot::ruling(slot)).into_iter().filter(|e| !slow.voided(e) && slow.may_rule(e)).collect();
+    let deciding = slow.tips(&rulings).into_iter().filter_map(|e| match &e.record.body {
+        Body::Ruling(ruling) => {
+            let names_all = contenders.iter().all(|c| ruling.of.contains(&c.record.id));
+            let picks_one = match ruling.decision {
+                Decision::Stands(picked) => contenders.iter().any(|c| c.record.id == picked),
+                Decision::Recheck => true,
+            };
+            (names_all && picks_one).then_some((slow.rank(e), slow.time(e.record.id), e.record.id, ruling.decision))
+        }
+        _ => None,
+    });
+    match deciding.max_by_key(|(rank, time, id, _)| (*rank, *time, *id)) {
+        Some((.., Decision::Stands(picked))) => Some(picked),
+        Some((.., Decision::Recheck)) => None,
+        None => contenders.iter().max_by_key(|c| (slow.rank(c), slow.time(c.record.id), c.record.id)).map(|c| c.record.id),
+    }
+}
+
+impl Slow<'_> {
+    fn find(&self, id: RecordId) -> Option<&Entry> {
+        self.entries.iter().find(|e| e.record.id == id)
+    }
+
+    fn role(&self, entry: &Entry) -> Option<Role> {
+        self.roster.role_at(entry.record.by, self.time(entry.record.id))
+    }
+
+    fn rank(&self, entry: &Entry) -> u8 {
+        self.role(entry).map_or(0, Role::rank)
+    }
+
+    /// The earliest receipt of a record.
+    fn receipt(&self, id: RecordId) -> Option<&Arrival> {
+        self.entries
+            .iter()
+            .filter_map(|e| match &e.record.body {
+                Body::Arrival(arrival) if arrival.records.contains(&id) => Some(arrival),
+                _ => None,
+            })
+            .min_by_key(|arrival| (arrival.at, arrival.records.clone()))
+    }
+
+    /// Its own word on its time: own evidence, else the skew measured as its own device brought it, else the wall clock.
+    fn own_time(&self, entry: &Entry) -> i64 {
+        let record = &entry.record;
+        let receipt = self.receipt(record.id);
+        let measured = receipt.filter(|arrival| arrival.brought_by == entry.device).map(|arrival| arrival.skew_ms);
+        let known = record.clock.offset_ms.filter(|_| !record.clock.stepped);
+        let offset = known.or(measured).unwrap_or(0);
+        let corrected = record.at_ms + if offset.abs() < IGNORED_MS { 0 } else { offset };
+        receipt.map_or(corrected, |arrival| corrected.min(arrival.at))
+    }
+
+    /// Never earlier than anything seen, in its slot.
+    fn time(&self, id: RecordId) -> i64 {
+        let Some(entry) = self.find(id) else { return 0 };
+        let slot = Slot::of(&entry.record);
+        let mut latest = self.own_time(entry);
+        let (mut open, mut done) = (vec![entry], BTreeSet::new());
+        while let Some(at) = open.pop() {
+            for seen in &at.record.seen {
+                if let Some(next) = self.find(*seen)
+                    && Slot::of(&next.record) == slot
+                    && done.insert(*seen)
+                {
+                    latest = latest.max(self.own_time(next));
+                    open.push(next);
+                }
+            }
+        }
+        latest
+    }
+
+    fn reaches(&self, from: &Entry, to: RecordId) -> bool {
+        let (mut open, mut done) = (vec![from], BTreeSet::new());
+        let slot = Slot::of(&from.record);
+        while let Some(at) = open.pop() {
+            for seen in &at.record.seen {
+                if let Some(next) = self.find(*seen)
+                    && Slot::of(&next.record) == slot
+                    && done.insert(*seen)
+                {
+                    open.push(next);
+                }
+            }
+        }
+        done.contains(&to)
+    }
+
+    /// Those that no other of these has seen.
+    fn tips<'e>(&self, live: &[&'e Entry]) -> Vec<&'e Entry> {
+        live.iter().copied().filter(|tip| !live.iter().any(|other| other.record.id != tip.record.id && self.reaches(other, tip.record.id))).collect()
+    }
+
+    fn voided(&self, target: &Entry) -> bool {
+        self.entries.iter().any(|e| {
+            let own = e.record.by == target.record.by;
+            matches!(&e.record.body, Body::Void(void) if void.target == target.record.id)
+                && match self.role(e) {
+                    Some(Role::Office) => true,
+                    Some(Role::Lead) => own || self.role(target).is_none_or(|role| role.rank() < Role::Lead.rank()),
+                    Some(_) => own,
+                    None => false,
+                }
+        })
+    }
+
+    /// The office; a lead, but not on a slot with a reading of their own among those named.
+    fn may_rule(&self, entry: &Entry) -> bool {
+        let Body::Ruling(ruling) = &entry.record.body else { return false };
+        let by = entry.record.by;
+        let own = ruling.of.iter().filter_map(|id| self.find(*id)).any(|e| e.record.by == by || e.record.measurer() == by);
+        match self.role(entry) {
+            Some(Role::Office) => true,
+            Some(Role::Lead) => !own,
+            _ => false,
+        }
+    }
+}

@@ -1,0 +1,140 @@
+//! The end of a story: everything is healed, all exchange until nothing moves, and what is promised is judged.
+
+use std::collections::BTreeSet;
+
+use sync_core::book::Book;
+use sync_core::store::QuarantineState;
+
+use super::steps::Way;
+use super::world::{Broken, OFFICE, SHOP, World};
+use crate::crew::Dice;
+use crate::oracle;
+
+/// Rounds after which a crew that still moves will move for ever.
+const MOST_ROUNDS: usize = 12;
+/// Exchanges after which one device that still has more will have more for ever.
+const MOST_EXCHANGES: usize = 60;
+
+fn broken<T>(promise: &'static str, seen: String) -> Result<T, Broken> {
+    Err(Broken { promise, seen })
+}
+
+/// Heals disks and network, and lets everyone exchange until nothing moves.
+pub(super) fn come_to_rest(world: &mut World, seed: u64) -> Result<(), Broken> {
+    world.say("At rest: every disk is whole, every network works, and everyone exchanges.");
+    let dice = &mut Dice::new(seed ^ 0xfeed);
+    world.mail.clear();
+    for node in 0..world.nodes.len() {
+        let disk = &world.nodes[node].disk;
+        disk.lie(false);
+        disk.leave_room(None);
+        disk.read_only(false);
+        disk.keep_power();
+        // Opened anew, too: a book opened while its disk was read-only stays so.
+        world.revive(node, dice)?;
+    }
+    for _ in 0..MOST_ROUNDS {
+        let before = ends(world);
+        for phone in OFFICE..world.nodes.len() {
+            if !world.nodes[phone].revoked {
+                level(world, phone, dice)?;
+            }
+        }
+        if ends(world) == before {
+            return Ok(());
+        }
+    }
+    broken("comes to rest", format!("something still moves after {MOST_ROUNDS} rounds of everyone exchanging"))
+}
+
+/// Where every log ends.
+fn ends(world: &World) -> Vec<Option<u64>> {
+    world.nodes.iter().map(|node| node.book.as_ref().and_then(|book| book.store().log_end().ok())).collect()
+}
+
+/// One device exchanges until it and the shop are level.
+fn level(world: &mut World, phone: usize, dice: &mut Dice) -> Result<(), Broken> {
+    for _ in 0..MOST_EXCHANGES {
+        let sent_at = world.nodes[phone].moment(world.now_ms);
+        let Some(book) = world.nodes[phone].book.as_ref() else { return Ok(()) };
+        let request = book.offer(&sent_at).map_err(|e| Broken { promise: "offers", seen: e.to_string() })?;
+        let body = sync_core::exchange::write_body(&request, true).map_err(|e| Broken { promise: "offers", seen: e.to_string() })?;
+        let Some(answer) = world.at_the_shop(phone, &body, None, dice)? else {
+            // A shop put back from before this device was enrolled does not know it: another device carries its word.
+            return world.bundle(phone, OFFICE, Way::Through, None, dice);
+        };
+        match world.at_the_phone(phone, &answer, sent_at, None, dice)? {
+            Some(true) => {}
+            Some(false) => return Ok(()),
+            None => return broken("takes an answer", format!("{} cannot take the shop's answer", world.nodes[phone].name)),
+        }
+    }
+    broken("comes to rest", format!("{} still has more after {MOST_EXCHANGES} exchanges", world.nodes[phone].name))
+}
+
+/// Judges what is promised of a crew at rest.
+pub(super) fn judge(world: &mut World) -> Result<(), Broken> {
+    let Some(shop) = world.nodes[SHOP].book.as_ref() else { return broken("opens again", "the shop's book is closed".to_owned()) };
+    let failed = |e: &dyn std::fmt::Display| Broken { promise: "reads", seen: e.to_string() };
+    for node in &world.nodes {
+        let Some(book) = node.book.as_ref() else { return broken("opens again", format!("the book of {} is closed", node.name)) };
+        let faults = book.verify().map_err(|e| failed(&e))?.faults;
+        if !faults.is_empty() {
+            return broken("verifies", format!("{}: {faults:?}", node.name));
+        }
+    }
+    let waiting: Vec<_> = shop.store().quarantined().map_err(|e| failed(&e))?;
+    let out: BTreeSet<_> = waiting.iter().filter(|q| q.state != QuarantineState::Released).map(|q| q.bytes.clone()).collect();
+    for (record, what) in &world.kept {
+        let at_shop = world.nodes[SHOP].holds(*record);
+        let elsewhere = world.nodes.iter().find(|node| node.holds(*record));
+        // A revoked device's own word never reaches the shop but by another's: it stays on that device.
+        let silent = elsewhere.is_some_and(|node| node.revoked) || world.nodes.iter().any(|node| in_quarantine(node.book.as_ref(), *record));
+        if !at_shop && !silent {
+            return broken("keeps what it kept", format!("{record} ({what}) is not at the shop; on {:?}", elsewhere.map(|n| &n.name)));
+        }
+    }
+    for node in world.nodes.iter().skip(OFFICE).filter(|node| !node.revoked) {
+        let Some(book) = node.book.as_ref() else { continue };
+        for row in book.store().documents().map_err(|e| failed(&e))? {
+            let ours = book.store().ledger(row.num).map_err(|e| failed(&e))?;
+            for entry in ours.entries() {
+                let held = book.store().held(entry.record.id).map_err(|e| failed(&e))?;
+                if held.is_some_and(|held| out.contains(&held.bytes)) {
+                    return broken("keeps out what was refused", format!("{} holds {} of {}", node.name, entry.record.id, entry.record.body.kind()));
+                }
+            }
+            let Some(there) = shop.store().document(row.doc).map_err(|e| failed(&e))? else {
+                return broken("is level", format!("the shop lacks document {} of {}", row.doc, node.name));
+            };
+            if !shop.store().may_read(node.person, &there).map_err(|e| failed(&e))? {
+                continue;
+            }
+            if there.heads != row.heads {
+                return broken("is level", format!("{} has other heads of {} than the shop", node.name, row.doc));
+            }
+            let (a, b) = (book.store().standings(row.doc), shop.store().standings(row.doc));
+            if a.map_err(|e| failed(&e))? != b.map_err(|e| failed(&e))? {
+                return broken("is level", format!("{} has other standings of {} than the shop", node.name, row.doc));
+            }
+        }
+    }
+    for row in shop.store().documents().map_err(|e| failed(&e))? {
+        let Ok(roster) = shop.roster() else { continue };
+        let entries: Vec<_> = shop.store().ledger(row.num).map_err(|e| failed(&e))?.entries().cloned().collect();
+        for standing in shop.store().standings(row.doc).map_err(|e| failed(&e))? {
+            if standing.slot.0.starts_with("lash") {
+                let slow = oracle::stands(&standing.slot, &entries, roster);
+                if slow != standing.stands {
+                    return broken("stands as the slow oracle says", format!("{:?}: {:?}, and slowly {slow:?}", standing.slot, standing.stands));
+                }
+            }
+        }
+    }
+    world.told.quarantined = waiting.iter().filter(|q| q.state == QuarantineState::Waiting).count();
+    Ok(())
+}
+
+fn in_quarantine(book: Option<&Book>, record: shared::ids::RecordId) -> bool {
+    book.is_some_and(|book| book.store().quarantined().is_ok_and(|waiting| waiting.iter().any(|q| q.record == Some(record))))
+}
