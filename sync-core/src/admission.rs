@@ -186,7 +186,11 @@ impl Gate<'_> {
         {
             return Ok(Err(No(Code::IdTaken, "Another record has this id; records are never overwritten.".to_owned())));
         }
-        if held.is_none() && store.is_kept_out(bytes)? {
+        if held.is_some() {
+            // In the book already: its rights were judged when it came, and another change that carries it changes nothing.
+            return Ok(Ok(true));
+        }
+        if store.is_kept_out(bytes)? {
             return Ok(Err(No(Code::KeptOut, format!("The office decided to keep this {kind} out."))));
         }
         let by_shop = opened.device == self.roster.root.device;
@@ -203,7 +207,7 @@ impl Gate<'_> {
         if by_shop && let Err(why) = rights::may_write(record, None, true, &Target::default()) {
             return Ok(Err(No(Code::RoleMayNot, format!("Not taken: {why}."))));
         }
-        Ok(Ok(held.is_some()))
+        Ok(Ok(false))
     }
 }
 

@@ -191,7 +191,6 @@ impl Disk {
     }
 }
 
-
 impl State {
     /// Counts an operation; at the fatal one the power goes.
     fn step(&mut self) -> Result<()> {
@@ -297,8 +296,11 @@ impl Vfs for AllDisks {
         // The store has the folder written out after a deletion (synchronous=EXTRA), which this interface does not pass on.
         let name = name.as_str();
         state.open.retain(|(n, _)| n != name);
-        state.claimed.retain(|(n, _)| n != name);
-        Write::Gone.apply(&mut state.safe, name);
+        if state.lying || !state.claimed.is_empty() {
+            state.claimed.push((name.to_owned(), Write::Gone));
+        } else {
+            Write::Gone.apply(&mut state.safe, name);
+        }
         Ok(())
     }
 

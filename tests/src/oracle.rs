@@ -122,7 +122,10 @@ impl Slow<'_> {
 
     /// Those that no other of these has seen.
     fn tips<'e>(&self, live: &[&'e Entry]) -> Vec<&'e Entry> {
-        live.iter().copied().filter(|tip| !live.iter().any(|other| other.record.id != tip.record.id && self.reaches(other, tip.record.id))).collect()
+        live.iter()
+            .copied()
+            .filter(|tip| !live.iter().any(|other| other.record.id != tip.record.id && self.reaches(other, tip.record.id)))
+            .collect()
     }
 
     fn voided(&self, target: &Entry) -> bool {

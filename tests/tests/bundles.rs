@@ -211,3 +211,30 @@ fn chosen_machines_go_whole_to_a_phone_that_never_had_them() {
     let unknown = Load::Documents(vec![DocId::from_bytes([7; 16])]);
     assert!(matches!(crew.phones[lead].book.make_bundle(&unknown, &crew.moment(lead)), Err(BookError::Unknown(_))));
 }
+
+/// Found by the simulator (seed 254): a record already in the book came again in another change after its device was
+/// revoked, and was put into quarantine while it stood.
+#[test]
+fn what_is_in_the_book_stays_in_it_however_often_it_comes() {
+    let (mut crew, machine, [lead, tech, helper]) = Crew::of_three(10);
+    let read = crew.read(tech, machine, "1I", Stage::Found, 4, 5);
+    hand_over(&mut crew, tech, lead);
+    // The helper's phone takes it out of a change that it cannot take whole, into one of its own.
+    let mut bundle: shared::wire::Bundle = sync_core::exchange::read_body(&make(&crew, tech), true).unwrap();
+    for doc in &mut bundle.docs {
+        doc.recipes.iter_mut().filter(|r| r.records.len() == 1 && doc.id == machine).for_each(|r| r.seq += 7);
+    }
+    let taken = take(&mut crew, helper, &sync_core::exchange::write_body(&bundle, true).unwrap());
+    assert_eq!((taken.taken, taken.saved), (0, 1), "{taken:?}");
+    crew.level(lead);
+    let device = crew.phones[tech].book.identity().unwrap().device;
+    crew.on(0, |book, hand| book.revoke_device(device, "lost", hand).unwrap());
+    crew.level(0);
+    for phone in [helper, lead, 0, helper, lead, 0] {
+        crew.level(phone);
+    }
+    assert_eq!(crew.shop.store().quarantined().unwrap(), vec![]);
+    for phone in [lead, helper, 0] {
+        assert!(crew.phones[phone].book.store().held(read).unwrap().is_some(), "phone {phone}");
+    }
+}

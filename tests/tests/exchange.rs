@@ -264,3 +264,31 @@ fn a_copied_phone_goes_on_as_two() {
     }
     assert_eq!(crew.shop.store().quarantined().unwrap(), vec![]);
 }
+
+/// Found by the simulator (seed 63): a machine whose founding card the shop does not take left an empty document behind.
+#[test]
+fn a_founding_that_is_refused_leaves_no_empty_document() {
+    let (mut crew, _, _, tech) = fleet(1);
+    let person = crew.phones[tech].person;
+    crew.on(0, |book, hand| book.set_role(person, Some(Role::Office), hand).unwrap());
+    crew.level_all();
+    crew.on(0, |book, hand| book.set_role(person, Some(Role::Helper), hand).unwrap());
+    crew.level(0);
+    let doc = crew.on(tech, |book, hand| {
+        let card = shared::record::MachineCard {
+            tag: "NEW-2".into(),
+            description: String::new(),
+            property: book.find_property("Test yard").unwrap(),
+            engine_card: None,
+            cylinders: Some(1),
+            duty: shared::engine_card::Duty::Commercial,
+            provisional: false,
+        };
+        book.add_machine(card, hand).unwrap()
+    });
+    crew.level_all();
+    let store = crew.phones[tech].book.store();
+    assert!(store.document(doc).unwrap().is_none() && store.machine(doc).unwrap().is_none());
+    assert!(crew.phones[tech].book.verify().unwrap().faults.is_empty());
+    assert_eq!(store.quarantined().unwrap().len(), 1, "the card itself is kept");
+}

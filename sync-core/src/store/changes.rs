@@ -311,7 +311,7 @@ impl Store {
     }
 
     /// Takes out the changes of a document that the shop does not hold, and gives back their records' bytes: the first
-    /// step of healing. The records themselves stay with the caller.
+    /// step of healing. The records themselves stay with the caller. A document left empty goes.
     ///
     /// # Errors
     /// [`StoreError`].
@@ -327,7 +327,13 @@ impl Store {
         self.connection
             .prepare_cached("DELETE FROM records WHERE num = ?1 AND NOT EXISTS (SELECT 1 FROM contents WHERE contents.id = records.id)")?
             .execute([num])?;
-        self.rebuild_heads(num)?;
+        if self.connection.prepare_cached("SELECT 1 FROM changes WHERE num = ?1")?.exists([num])? {
+            self.rebuild_heads(num)?;
+        } else {
+            // Nothing but what the shop does not take was in it: here, too, there is no such document then.
+            self.underive(num)?;
+            self.connection.prepare_cached("DELETE FROM documents WHERE num = ?1")?.execute([num])?;
+        }
         Ok(taken)
     }
 }

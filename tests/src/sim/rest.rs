@@ -89,7 +89,8 @@ pub(super) fn judge(world: &mut World) -> Result<(), Broken> {
         let at_shop = world.nodes[SHOP].holds(*record);
         let elsewhere = world.nodes.iter().find(|node| node.holds(*record));
         // A revoked device's own word never reaches the shop but by another's: it stays on that device.
-        let silent = elsewhere.is_some_and(|node| node.revoked) || world.nodes.iter().any(|node| in_quarantine(node.book.as_ref(), *record));
+        let silent =
+            elsewhere.is_some_and(|node| node.revoked) || world.nodes.iter().any(|node| in_quarantine(node.book.as_ref(), *record));
         if !at_shop && !silent {
             return broken("keeps what it kept", format!("{record} ({what}) is not at the shop; on {:?}", elsewhere.map(|n| &n.name)));
         }
@@ -101,7 +102,10 @@ pub(super) fn judge(world: &mut World) -> Result<(), Broken> {
             for entry in ours.entries() {
                 let held = book.store().held(entry.record.id).map_err(|e| failed(&e))?;
                 if held.is_some_and(|held| out.contains(&held.bytes)) {
-                    return broken("keeps out what was refused", format!("{} holds {} of {}", node.name, entry.record.id, entry.record.body.kind()));
+                    return broken(
+                        "keeps out what was refused",
+                        format!("{} holds {} of {}", node.name, entry.record.id, entry.record.body.kind()),
+                    );
                 }
             }
             let Some(there) = shop.store().document(row.doc).map_err(|e| failed(&e))? else {
@@ -126,7 +130,10 @@ pub(super) fn judge(world: &mut World) -> Result<(), Broken> {
             if standing.slot.0.starts_with("lash") {
                 let slow = oracle::stands(&standing.slot, &entries, roster);
                 if slow != standing.stands {
-                    return broken("stands as the slow oracle says", format!("{:?}: {:?}, and slowly {slow:?}", standing.slot, standing.stands));
+                    return broken(
+                        "stands as the slow oracle says",
+                        format!("{:?}: {:?}, and slowly {slow:?}", standing.slot, standing.stands),
+                    );
                 }
             }
         }

@@ -103,7 +103,8 @@ fn beginning() -> &'static (Vec<(String, Image, Node0)>, i64) {
             disks.push((name.to_owned(), disk));
         };
         on_disk(&mut crew, "the office", person);
-        for (name, role) in [("the lead", Role::Lead), ("a tech", Role::Tech), ("the other tech", Role::Tech), ("the helper", Role::Helper)] {
+        for (name, role) in [("the lead", Role::Lead), ("a tech", Role::Tech), ("the other tech", Role::Tech), ("the helper", Role::Helper)]
+        {
             let person = crew.person(name, role);
             on_disk(&mut crew, name, person);
         }
@@ -167,7 +168,7 @@ impl World {
 
     /// A machine of the shop, by any number.
     fn machine(&mut self, phone: usize, n: usize) -> Option<DocId> {
-        let mut dice = Dice::new(self.seed);
+        let mut dice = Dice::new(self.seed ^ (phone as u64) << 32 ^ self.now_ms.unsigned_abs());
         let machines = self.nodes[phone].book(&mut dice)?.store().machines().ok()?;
         machines.get(n % machines.len().max(1)).map(|row| row.doc)
     }
@@ -209,15 +210,22 @@ impl World {
                 }
                 Ok(())
             }
-            Err(error) => Err(Broken { promise: "opens again", seen: format!("the book of {name} does not open after a power cut: {error}") }),
+            Err(error) => {
+                Err(Broken { promise: "opens again", seen: format!("the book of {name} does not open after a power cut: {error}") })
+            }
         }
     }
 
     /// Records that no disk holds any more, once one has lost them, cannot be owed.
     fn forgive(&mut self) {
-        let mut dice = Dice::new(1);
+        let mut dice = Dice::new(self.seed ^ self.now_ms.unsigned_abs());
         for node in &mut self.nodes {
-            node.book(&mut dice);
+            if node.book(&mut dice).is_none() {
+                // What a disk holds that cannot be opened just now is not lost: it is made whole to be looked at.
+                node.disk.read_only(false);
+                node.disk.leave_room(None);
+                node.book(&mut dice);
+            }
         }
         let (nodes, before) = (&self.nodes, self.kept.len());
         self.kept.retain(|record, _| nodes.iter().any(|node| node.book.is_none() || node.holds(*record)));
@@ -575,7 +583,10 @@ impl World {
         if self.nodes[node].wake(dice).is_err() {
             self.say("    The copy does not open.");
         }
-        if command && node == SHOP && let Some(book) = &self.nodes[SHOP].book {
+        if command
+            && node == SHOP
+            && let Some(book) = &self.nodes[SHOP].book
+        {
             let fresh = shared::bytes::Bytes16(sync_core::moment::random(dice));
             book.store().set_meta("epoch", &fresh).expect("kept");
         }
