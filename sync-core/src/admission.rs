@@ -80,11 +80,16 @@ impl Gate<'_> {
         if store.holds_change(recipe.hash)? {
             return Ok(Verdict::Held);
         }
+        let refuse = |record: Option<RecordId>, no: No| Verdict::Refused(Refusal { change: recipe.hash, record, code: no.0, detail: no.1 });
+        // Looked at first: what it builds on is looked up one by one.
+        if recipe.deps.len() > replica::MOST_DEPS || recipe.records.len() > replica::MOST_RECORDS {
+            let why = "The change builds on more, or inserts more, than any honest device would write.";
+            return Ok(refuse(None, No(Code::ChangeInvalid, why.to_owned())));
+        }
         let missing = store.missing(doc, &recipe.deps)?;
         if !missing.is_empty() {
             return Ok(Verdict::Later(missing));
         }
-        let refuse = |record: Option<RecordId>, no: No| Verdict::Refused(Refusal { change: recipe.hash, record, code: no.0, detail: no.1 });
         if let Err(no) = self.facts(store, doc, recipe)? {
             return Ok(refuse(None, no));
         }

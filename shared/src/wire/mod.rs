@@ -19,3 +19,7 @@ pub const LARGEST_BODY: usize = 8 * 1024 * 1024;
 pub const LARGEST_PLAIN: usize = 32 * 1024 * 1024;
 /// What a page of an exchange aims at, uncompressed, in bytes.
 pub const PAGE_BYTES: usize = 2 * 1024 * 1024;
+/// The most changes that a device offers in one request.
+pub const MOST_OFFERED: usize = 4_096;
+/// The most documents named in one request.
+pub const MOST_DOCS: usize = 16_384;

@@ -6,7 +6,7 @@ use serde::Serialize;
 use shared::bytes::Bytes16;
 use shared::ids::{DeviceId, DocId, RecordId};
 use shared::problem::Code;
-use shared::wire::{Cursor, DocAnswer, DocOffer, ExchangeAnswer, ExchangeRequest, PAGE_BYTES, PROTOCOL, Recipe};
+use shared::wire::{Cursor, DocAnswer, DocOffer, ExchangeAnswer, ExchangeRequest, MOST_DOCS, MOST_OFFERED, PAGE_BYTES, PROTOCOL, Recipe};
 
 use crate::admission::{Gate, Verdict, shop_words};
 use crate::book::{Book, BookError, follow_roster};
@@ -17,8 +17,8 @@ use crate::rights::Place;
 use crate::roster::Roster;
 use crate::store::{Logged, Store, StoreError};
 
-/// The most changes in one request.
-const MOST_CHANGES: i64 = 4_096;
+/// The most documents asked about in one request, well below what a shop takes.
+const MOST_ASKED: usize = MOST_DOCS / 2;
 
 /// What one exchange did.
 #[derive(Debug, Clone, PartialEq, Eq, Default, Serialize)]
@@ -59,7 +59,7 @@ impl Book {
         self.identity()?;
         let mut of_docs: BTreeMap<DocId, Vec<Recipe>> = BTreeMap::new();
         let mut bytes = 0;
-        for Logged { doc, recipe, .. } in self.store.unsent(MOST_CHANGES)? {
+        for Logged { doc, recipe, .. } in self.store.unsent(i64::try_from(MOST_OFFERED).unwrap_or(i64::MAX))? {
             bytes += recipe.records.iter().map(|r| r.0.len() + 128).sum::<usize>();
             if bytes > PAGE_BYTES && !of_docs.is_empty() {
                 break;
@@ -69,7 +69,7 @@ impl Book {
         let mut docs = Vec::with_capacity(of_docs.len());
         for document in self.store.documents_to_offer()? {
             let recipes = of_docs.remove(&document.doc).unwrap_or_default();
-            if document.lacking || !recipes.is_empty() {
+            if (document.lacking && docs.len() < MOST_ASKED) || !recipes.is_empty() {
                 docs.push(DocOffer { id: document.doc, heads: document.heads, recipes, lacking: document.lacking });
             }
         }

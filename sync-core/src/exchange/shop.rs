@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use shared::bytes::{Bytes16, Bytes32};
 use shared::ids::{DeviceId, DocId, PersonId, RecordId};
 use shared::record::{Arrival, Body, ClockEvidence, MOST_NAMED, Record};
-use shared::wire::{Cursor, DocAnswer, DocOffer, ExchangeAnswer, ExchangeRequest, PROTOCOL, Refusal};
+use shared::wire::{Cursor, DocAnswer, DocOffer, ExchangeAnswer, ExchangeRequest, MOST_DOCS, MOST_OFFERED, PROTOCOL, Refusal};
 
 use super::cursor::{self, Standing};
 use super::device::place_of;
@@ -22,6 +22,9 @@ use crate::store::Store;
 
 /// A skew measured by one message alone, its travel time unknown, may be off by this much.
 const ONE_WAY_UNCERTAINTY_MS: i64 = 5_000;
+
+/// The most changes asked for in one document of an answer.
+const MOST_NEEDED: usize = 256;
 
 /// What one offer changed.
 #[derive(Debug, Default)]
@@ -52,6 +55,12 @@ impl Book {
         let before = self.roster()?.clone();
         if request.v != PROTOCOL {
             return Err(BookError::Message("this exchange is of another version; update the program. Nothing was taken in".to_owned()));
+        }
+        let offered: usize = request.docs.iter().map(|doc| doc.recipes.len()).sum();
+        if request.docs.len() > MOST_DOCS || offered > MOST_OFFERED {
+            return Err(BookError::Message(format!(
+                "this request names more than {MOST_DOCS} documents or {MOST_OFFERED} changes; nothing was taken in. Send less at a time"
+            )));
         }
         let (_, person) = before.signer(device).ok_or_else(|| BookError::Unknown("the device is not on the roster".to_owned()))?;
         let actor = self.actor();
@@ -152,6 +161,8 @@ impl Taking<'_> {
         answer.needed.retain(|hash| !refused.contains(hash) && !intake.offered.contains(hash));
         answer.needed.sort_unstable();
         answer.needed.dedup();
+        // What is not named now is named next time.
+        answer.needed.truncate(MOST_NEEDED);
         let arrived: Vec<RecordId> = arrived.into_iter().filter(|id| !vouched.contains(id)).collect();
         self.receipt_for(offer.id, roster, &arrived, None)?;
         if new && let Some(document) = self.store.document(offer.id)? {

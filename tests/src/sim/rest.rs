@@ -5,6 +5,7 @@ use std::collections::BTreeSet;
 use sync_core::book::Book;
 use sync_core::store::QuarantineState;
 
+use super::nodes::Node;
 use super::steps::Way;
 use super::world::{Broken, OFFICE, SHOP, World};
 use crate::crew::Dice;
@@ -95,7 +96,10 @@ pub(super) fn judge(world: &mut World) -> Result<(), Broken> {
             return broken("keeps what it kept", format!("{record} ({what}) is not at the shop; on {:?}", elsewhere.map(|n| &n.name)));
         }
     }
-    for node in world.nodes.iter().skip(OFFICE).filter(|node| !node.revoked) {
+    // A shop put back from before a device was enrolled, whose card nobody else had yet, does not know it: it enrols anew.
+    let roster = shop.roster().map_err(|e| failed(&e))?;
+    let known = |node: &&Node| roster.devices.contains_key(&node.device);
+    for node in world.nodes.iter().skip(OFFICE).filter(|node| !node.revoked).filter(known) {
         let Some(book) = node.book.as_ref() else { continue };
         for row in book.store().documents().map_err(|e| failed(&e))? {
             let ours = book.store().ledger(row.num).map_err(|e| failed(&e))?;
@@ -124,7 +128,6 @@ pub(super) fn judge(world: &mut World) -> Result<(), Broken> {
         }
     }
     for row in shop.store().documents().map_err(|e| failed(&e))? {
-        let Ok(roster) = shop.roster() else { continue };
         let entries: Vec<_> = shop.store().ledger(row.num).map_err(|e| failed(&e))?.entries().cloned().collect();
         for standing in shop.store().standings(row.doc).map_err(|e| failed(&e))? {
             if standing.slot.0.starts_with("lash") {
