@@ -45,6 +45,7 @@ pub enum Act {
     Revoke { phone: usize },
     Yard { phone: usize, given: bool },
     Join { role: usize },
+    Window { minutes: u32 },
     Exchange { phone: usize, up: Way, down: Way, shop_cut: Cut, phone_cut: Cut },
     LateMail { which: usize },
     Bundle { from: usize, to: usize, way: Way, cut: Cut },
@@ -136,6 +137,7 @@ fn act(dice: &mut Dice) -> Act {
         92..=94 => Act::Backup { node },
         95..=96 => Act::Restore { node, command: one_in(dice, 2) },
         97 => Act::Clone { phone },
+        98 => Act::Window { minutes: u32::try_from(10 + below(dice, 2_000)).unwrap_or(10) },
         _ => Act::Release { which: index(dice, 64), keep_out: one_in(dice, 2) },
     }
 }

@@ -13,7 +13,7 @@ use sync_core::book::{Book, BookError};
 use sync_core::bundle::Load;
 use sync_core::exchange::{read_body, write_body};
 use sync_core::store::QuarantineState;
-use sync_core::work::{Hand, ReadingEntry};
+use sync_core::work::{Hand, ReadingEntry, Settings};
 
 use super::nodes::{Kept, Node};
 use super::post::{Letter, arriving};
@@ -360,6 +360,11 @@ impl World {
                     let yard = book.find_property("Test yard")?;
                     book.assign(person, yard, given, hand).map(|id| vec![id])
                 });
+            }
+            Act::Window { minutes } => {
+                let change = Settings { conflict_window_min: Some(minutes), ..Settings::default() };
+                let what = format!("The office sets the conflict window to {minutes} min");
+                return self.write(OFFICE, None, dice, &what, |book, hand| book.change_settings(change, hand).map(|_| vec![]));
             }
             Act::Join { role } => self.join(ROLES[role % 3], dice),
             Act::Exchange { phone, up, down, shop_cut, phone_cut } => {
