@@ -43,6 +43,9 @@ pub(crate) struct Global {
     /// Allow a server without https that is not this machine
     #[arg(long, global = true)]
     pub(crate) allow_plain_http: bool,
+    /// PEM file of the authority that vouches for the shop's server [or TAPPET_CA; kept at enrolment]
+    #[arg(long, global = true, value_name = "FILE")]
+    pub(crate) ca: Option<PathBuf>,
 }
 
 /// The verbs.

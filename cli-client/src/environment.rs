@@ -30,6 +30,8 @@ pub struct Variables {
     pub book: Option<PathBuf>,
     /// `TAPPET_UNIT`: thou or mm, where `--unit` names none.
     pub unit: Option<String>,
+    /// `TAPPET_CA`: the file of the shop's own authority, where `--ca` names none.
+    pub ca: Option<PathBuf>,
 }
 
 /// Everything that the terminal takes from outside.

@@ -18,6 +18,8 @@ const TOKEN_MARGIN_MS: i64 = 30_000;
 const TOKEN: &str = "token";
 /// The name under which it is kept that plain http was allowed for this server.
 const PLAIN: &str = "allow_plain_http";
+/// The name under which the certificates of the shop's own authority are kept.
+const AUTHORITY: &str = "authority";
 
 /// A kept access token.
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -66,12 +68,27 @@ pub(crate) struct Refused {
 /// The way to the shop of this book.
 pub(crate) fn transport(session: &Session<'_, '_>) -> Result<Transport, Failure> {
     let plain = session.global.allow_plain_http || session.kept::<bool>(PLAIN)?.unwrap_or_default();
-    Transport::to(&session.book.identity()?.server, plain)
+    let authority = match authority_given(session)? {
+        Some(given) => Some(given),
+        None => session.kept::<String>(AUTHORITY)?,
+    };
+    Transport::to(&session.book.identity()?.server, plain, authority.as_deref())
 }
 
-/// Remembers that plain http was allowed when this device enrolled.
-pub(crate) fn remember_plain(session: &Session<'_, '_>) -> Result<(), Failure> {
-    if session.global.allow_plain_http { session.keep(PLAIN, &true) } else { Ok(()) }
+/// The certificates of the shop's own authority (PEM), where a file of them is named.
+pub(crate) fn authority_given(session: &Session<'_, '_>) -> Result<Option<String>, Failure> {
+    let Some(path) = session.global.ca.as_ref().or(session.env.variables.ca.as_ref()) else { return Ok(None) };
+    let unread = |why: std::io::Error| Failure::File { path: path.clone(), why: why.to_string() };
+    std::fs::read_to_string(path).map(Some).map_err(unread)
+}
+
+/// Remembers how the server was reached when this device enrolled: plain http where that was allowed, and who vouched
+/// for the server, so that the file need not stay.
+pub(crate) fn remember_way(session: &Session<'_, '_>, authority: Option<&str>) -> Result<(), Failure> {
+    if session.global.allow_plain_http {
+        session.keep(PLAIN, &true)?;
+    }
+    authority.map_or(Ok(()), |pem| session.keep(AUTHORITY, &pem))
 }
 
 /// Does something at the shop in the device's name, logging in where no token holds.

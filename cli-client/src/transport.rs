@@ -1,6 +1,7 @@
 //! HTTP to the shop's server: the only place that opens a socket. Bounded in time and size, no redirects followed.
 
 use std::io::Read;
+use std::sync::Arc;
 use std::time::Duration;
 
 use serde::Serialize;
@@ -9,6 +10,7 @@ use shared::problem::Problem;
 use shared::wire::{EXCHANGE_TYPE, LARGEST_BODY};
 use ureq::Agent;
 use ureq::http::{Request, Uri};
+use ureq::tls::{Certificate, PemItem, RootCerts, TlsConfig, parse_pem};
 
 use crate::exit::Failure;
 
@@ -45,8 +47,9 @@ struct Call<'c> {
 
 impl Transport {
     /// A way to the server at an address. Plain http goes to this very machine only, unless `plain` allows it
-    /// elsewhere: what travels names people and places.
-    pub(crate) fn to(server: &str, plain: bool) -> Result<Self, Failure> {
+    /// elsewhere: what travels names people and places. Where an `authority` is given (PEM), it alone vouches for the
+    /// server, in place of the public ones.
+    pub(crate) fn to(server: &str, plain: bool, authority: Option<&str>) -> Result<Self, Failure> {
         let server = server.trim().trim_end_matches('/');
         let wrong = || Failure::Given(format!("\"{server}\" is not a server's address: write it as in https://shop.example"));
         let uri: Uri = server.parse().map_err(|_| wrong())?;
@@ -72,6 +75,7 @@ impl Transport {
             .timeout_global(Some(WHOLE_CALL))
             // The environment is read in one place, and a proxy is not among what is honoured.
             .proxy(None)
+            .tls_config(trusting(authority)?)
             .user_agent(concat!("tappet/", env!("CARGO_PKG_VERSION")))
             .build()
             .new_agent();
@@ -150,6 +154,22 @@ impl Transport {
     }
 }
 
+/// TLS with the public authorities built in, or with one's own alone.
+fn trusting(authority: Option<&str>) -> Result<TlsConfig, Failure> {
+    let Some(pem) = authority else { return Ok(TlsConfig::default()) };
+    let wrong = || Failure::Given("the file given with --ca holds no certificate in PEM form".to_owned());
+    let mut certificates: Vec<Certificate<'static>> = Vec::new();
+    for item in parse_pem(pem.as_bytes()) {
+        if let PemItem::Certificate(certificate) = item.map_err(|_| wrong())? {
+            certificates.push(certificate);
+        }
+    }
+    if certificates.is_empty() {
+        return Err(wrong());
+    }
+    Ok(TlsConfig::builder().root_certs(RootCerts::Specific(Arc::new(certificates))).build())
+}
+
 fn read_json<T: DeserializeOwned>(bytes: &[u8]) -> Result<T, Failure> {
     serde_json::from_slice(bytes).map_err(|e| Failure::Answer(format!("it is not what was asked for: {e}")))
 }
@@ -169,6 +189,9 @@ fn away(server: &str, error: &ureq::Error) -> String {
         ureq::Error::HostNotFound => format!("no host answers to the name in {server}"),
         ureq::Error::Timeout(_) => format!("{server} did not answer in time"),
         ureq::Error::Io(error) if error.kind() == std::io::ErrorKind::ConnectionRefused => format!("nothing answers at {server}"),
+        other if other.to_string().contains("UnknownIssuer") => format!(
+            "{server} shows a certificate that nobody trusted here vouches for; where the shop has an authority of its own, name its file with --ca"
+        ),
         other => format!("{server}: {other}"),
     }
 }
@@ -197,12 +220,21 @@ mod tests {
     #[test]
     fn plain_http_stays_on_this_machine() {
         for fine in ["http://localhost:8080", "http://127.0.0.1:1/", "http://[::1]:9", "https://shop.example/book"] {
-            assert!(Transport::to(fine, false).is_ok(), "{fine}");
+            assert!(Transport::to(fine, false, None).is_ok(), "{fine}");
         }
         for bad in ["http://shop.example", "ftp://localhost", "shop.example", "", "https://", "https://a@b", "http://10.0.0.7:80"] {
-            assert!(matches!(Transport::to(bad, false), Err(Failure::Given(_))), "{bad}");
+            assert!(matches!(Transport::to(bad, false, None), Err(Failure::Given(_))), "{bad}");
         }
-        assert!(Transport::to("http://10.0.0.7:80", true).is_ok());
+        assert!(Transport::to("http://10.0.0.7:80", true, None).is_ok());
+    }
+
+    #[test]
+    fn an_authority_that_is_none_is_refused_before_anything_is_sent() {
+        for none in
+            ["", "a shopping list", "-----BEGIN CERTIFICATE-----\nAAA", "-----BEGIN PUBLIC KEY-----\nAAAA\n-----END PUBLIC KEY-----\n"]
+        {
+            assert!(matches!(Transport::to("https://shop.example", false, Some(none)), Err(Failure::Given(_))), "{none}");
+        }
     }
 
     #[test]

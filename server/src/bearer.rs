@@ -68,6 +68,7 @@ impl FromRequestParts<ServerState> for Caller {
         let token = token_of(parts)?;
         let now = state.now();
         let (device, person, role) = state.ask(move |shop| shop.bearer(&token, &now)).await?;
+        state.pace.device(device, &now).map_err(Refused::too_many_requests)?;
         Ok(Self { device, person, role })
     }
 }

@@ -9,9 +9,12 @@ use shared::record::ShopCard;
 use sync_core::enrol::Founding;
 
 use crate::error::ServerError;
+use crate::limits::Limits;
 
 /// Where a server listens unless told otherwise.
 pub const DEFAULT_LISTEN: SocketAddr = SocketAddr::new(std::net::IpAddr::V4(std::net::Ipv4Addr::LOCALHOST), 7878);
+/// The name of the book's file in its folder.
+pub(crate) const BOOK: &str = "shop.db";
 /// A new shop's conflict window; the office may change it.
 const CONFLICT_WINDOW_MIN: u32 = 12 * 60;
 /// A new shop's leaf tolerance: leaves count as exact until the office states a tolerance with its source.
@@ -35,6 +38,12 @@ pub struct Config {
     /// Address to listen on; port 0 takes a free one
     #[arg(long, env = "TAPPETBOOK_LISTEN", value_name = "ADDRESS", default_value_t = DEFAULT_LISTEN)]
     pub listen: SocketAddr,
+    /// PEM file with this server's certificate, the ones that vouch for it after it; the server then speaks TLS itself
+    #[arg(long, env = "TAPPETBOOK_TLS_CERT", value_name = "FILE", requires = "tls_key")]
+    pub tls_cert: Option<PathBuf>,
+    /// PEM file with the certificate's private key, open to its owner alone
+    #[arg(long, env = "TAPPETBOOK_TLS_KEY", value_name = "FILE", requires = "tls_cert")]
+    pub tls_key: Option<PathBuf>,
     /// Something in front of this server speaks TLS; allows an address that other computers reach
     #[arg(long, env = "TAPPETBOOK_BEHIND_TLS_PROXY", value_parser = BoolishValueParser::new())]
     pub behind_tls_proxy: bool,
@@ -47,9 +56,12 @@ pub struct Config {
     /// Name of the first person of the office (first start only)
     #[arg(long, env = "TAPPETBOOK_OFFICE_NAME", value_name = "NAME")]
     pub office_name: Option<String>,
-    /// Address under which devices know the shop; kept for ever (first start only) [default: http://<listen>]
+    /// Address under which devices know the shop; kept for ever (first start only) [default: the one listened on]
     #[arg(long, env = "TAPPETBOOK_ISSUER", value_name = "URL")]
     pub issuer: Option<String>,
+    /// What the server bears.
+    #[arg(skip)]
+    pub limits: Limits,
 }
 
 impl Config {
@@ -59,18 +71,21 @@ impl Config {
         Self {
             data: data.into(),
             listen: DEFAULT_LISTEN,
+            tls_cert: None,
+            tls_key: None,
             behind_tls_proxy: false,
             shop_name: None,
             time_zone: None,
             office_name: None,
             issuer: None,
+            limits: Limits::default(),
         }
     }
 
     /// The book's file.
     #[must_use]
     pub fn book(&self) -> PathBuf {
-        self.data.join("shop.db")
+        self.data.join(BOOK)
     }
 
     /// Refuses to guess a folder: a forgotten option must not found a second shop somewhere.
@@ -88,10 +103,13 @@ impl Config {
     pub fn check(&self) -> Result<(), ServerError> {
         let refuse = |why: String| Err(ServerError::Config(why));
         self.check_data()?;
-        if !self.listen.ip().to_canonical().is_loopback() && !self.behind_tls_proxy {
+        if self.tls_cert.is_some() != self.tls_key.is_some() {
+            return refuse("a certificate and its key go together: give both --tls-cert FILE and --tls-key FILE.".to_owned());
+        }
+        if !self.loopback() && !self.speaks_tls() && !self.behind_tls_proxy {
             return refuse(format!(
-                "{} can be reached from other computers, and this server speaks no TLS itself: log-ins and readings would travel open. \
-                 Listen on 127.0.0.1, or put a TLS proxy in front and say --behind-tls-proxy.",
+                "{} can be reached from other computers, and without TLS log-ins and readings would travel open. \
+                 Give --tls-cert and --tls-key, or listen on 127.0.0.1, or put a TLS proxy in front and say --behind-tls-proxy.",
                 self.listen
             ));
         }
@@ -107,6 +125,27 @@ impl Config {
             }
         }
         Ok(())
+    }
+
+    fn loopback(&self) -> bool {
+        self.listen.ip().to_canonical().is_loopback()
+    }
+
+    /// Whether the server speaks TLS itself.
+    pub(crate) const fn speaks_tls(&self) -> bool {
+        self.tls_cert.is_some()
+    }
+
+    /// Connections that one address may hold.
+    pub(crate) fn of_one_address(&self) -> usize {
+        let everyone_shares_one = self.loopback() || self.behind_tls_proxy;
+        let all = self.limits.connections;
+        self.limits.of_one_address.unwrap_or(if everyone_shares_one { all } else { all / 2 })
+    }
+
+    /// An address as a URL.
+    pub(crate) fn url(&self, bound: SocketAddr) -> String {
+        format!("{}://{bound}", if self.speaks_tls() { "https" } else { "http" })
     }
 
     /// What a new shop is founded with, once the address is known.
@@ -139,7 +178,7 @@ impl Config {
         Ok(Founding {
             shop: ShopCard { name, time_zone, conflict_window_min: CONFLICT_WINDOW_MIN, leaf_tolerance_tenth_um: LEAF_TOLERANCE_TENTH_UM },
             office_name,
-            issuer: self.issuer.as_deref().map_or_else(|| format!("http://{bound}"), |url| url.trim_end_matches('/').to_owned()),
+            issuer: self.issuer.as_deref().map_or_else(|| self.url(bound), |url| url.trim_end_matches('/').to_owned()),
         })
     }
 }
@@ -169,9 +208,18 @@ mod tests {
             good.listen = own.parse().unwrap();
             good.check().unwrap();
         }
+        assert_eq!(good.of_one_address(), 512);
         good.listen = "0.0.0.0:80".parse().unwrap();
         good.behind_tls_proxy = true;
         good.check().unwrap();
+        assert_eq!(good.of_one_address(), 512);
+        good.behind_tls_proxy = false;
+        good.tls_cert = Some("cert.pem".into());
+        assert!(good.check().unwrap_err().to_string().contains("--tls-key"));
+        good.tls_key = Some("key.pem".into());
+        good.check().unwrap();
+        assert_eq!(good.of_one_address(), 256);
+        assert_eq!(good.url("[::1]:80".parse().unwrap()), "https://[::1]:80");
     }
 
     #[test]

@@ -27,6 +27,30 @@ pub enum ServerError {
         /// Why.
         source: std::io::Error,
     },
+    /// A folder of the book's that others can get at, and that is not the book's alone to close.
+    #[error("the folder {} is open to other accounts of this computer (mode {mode:03o}) and holds more than the book, so it was left as it is, and nothing was started. chmod 700 it, or choose another with --data", folder.display())]
+    OpenFolder {
+        /// Which.
+        folder: PathBuf,
+        /// Its rights.
+        mode: u32,
+    },
+    /// A file of the book's that others can get at, and that cannot be closed to them.
+    #[error("{} is open to other accounts of this computer and cannot be closed to them ({source}), and nothing was started. chmod 600 it", file.display())]
+    OpenFile {
+        /// Which.
+        file: PathBuf,
+        /// Why.
+        source: std::io::Error,
+    },
+    /// A certificate or its key cannot be used.
+    #[error("the TLS file {} cannot be used ({why}), and nothing was started. Check --tls-cert and --tls-key", file.display())]
+    Tls {
+        /// Which.
+        file: PathBuf,
+        /// What is wrong with it.
+        why: String,
+    },
     /// There is no book to verify.
     #[error("there is no shop's book at {}; nothing was made there. Check --data", .0.display())]
     NoBook(PathBuf),

@@ -19,19 +19,18 @@ use tracing::{Level, Span};
 
 use crate::problem_response::Refused;
 
-/// A request takes at most this long.
-pub const ANSWER_WITHIN: Duration = Duration::from_secs(30);
 const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
 
-/// Puts the layers around a router, outermost last.
-pub fn around(router: Router, started_ms: i64) -> Router {
+/// Puts the layers around a router, outermost last. A request takes at most `within`.
+pub fn around(router: Router, started_ms: i64, within: Duration) -> Router {
     let ids = Numbers { started_ms, next: Arc::default() };
     router
-        .layer(from_fn(in_time))
+        .layer(from_fn(move |request, next| in_time(within, request, next)))
         .layer(CatchPanicLayer::custom(|_: Box<dyn Any + Send>| {
             Refused::broke("It is not known what was taken in. Send it again.").into_response()
         }))
         .layer(map_response(keep_private))
+        .layer(from_fn(nothing_after_chunks))
         .layer(PropagateRequestIdLayer::new(REQUEST_ID))
         .layer(TraceLayer::new_for_http().make_span_with(span_of).on_response(DefaultOnResponse::new().level(Level::INFO)))
         .layer(SetRequestIdLayer::new(REQUEST_ID, ids))
@@ -70,6 +69,17 @@ async fn keep_private(mut response: Response) -> Response {
     response
 }
 
-async fn in_time(request: Request, next: Next) -> Response {
-    tokio::time::timeout(ANSWER_WITHIN, next.run(request)).await.unwrap_or_else(|_| Refused::too_slow(ANSWER_WITHIN).into_response())
+/// A body in chunks is the last thing read on its connection (RFC 9112 §6.1): where it came with a length as well, hyper
+/// drops the length unseen, and something in front of this server may take the rest for another's request.
+async fn nothing_after_chunks(request: Request, next: Next) -> Response {
+    let in_chunks = request.headers().contains_key(header::TRANSFER_ENCODING);
+    let mut response = next.run(request).await;
+    if in_chunks {
+        response.headers_mut().insert(header::CONNECTION, HeaderValue::from_static("close"));
+    }
+    response
+}
+
+async fn in_time(within: Duration, request: Request, next: Next) -> Response {
+    tokio::time::timeout(within, next.run(request)).await.unwrap_or_else(|_| Refused::too_slow(within).into_response())
 }

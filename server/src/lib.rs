@@ -4,16 +4,20 @@
 //! [`sync_core::shop::Shop`] ([`state`]). Every refusal leaves through [`problem_response`]. What is absent: no rule
 //! of the trade or of the book is decided here, and nothing here knows SQLite or Automerge.
 //!
-//! [`start`] is the whole start-up: the binary, the demo and the tests go through it alike.
+//! Every limit is in [`limits`]. [`start`] is the whole start-up: the binary, the demo and the tests go through it alike.
 
 #![warn(missing_docs)]
 
 // Starting.
 pub mod config;
 pub mod error;
+pub mod limits;
 pub mod outside;
+mod places;
+mod private;
 pub mod running;
 mod serve;
+mod tls;
 
 // A request's way.
 pub mod layers;
@@ -21,11 +25,14 @@ pub mod router;
 pub mod state;
 
 mod bearer;
+pub mod pace;
 mod problem_response;
 mod routes;
 mod tries;
+mod turns;
 
 pub use config::Config;
 pub use error::ServerError;
+pub use limits::Limits;
 pub use outside::{Clock, SystemClock};
 pub use running::{Running, start};

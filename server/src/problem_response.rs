@@ -121,6 +121,21 @@ impl Refused {
         Self::new(Code::TooMany, detail).and(header::RETRY_AFTER, HeaderValue::from(wait_s))
     }
 
+    pub(crate) fn too_many_requests(wait_s: i64) -> Self {
+        let detail = format!("This device asks too often. Nothing was taken in, and nothing is lost. Try again in {wait_s} s.");
+        Self::new(Code::TooMany, detail).and(header::RETRY_AFTER, HeaderValue::from(wait_s))
+    }
+
+    pub(crate) fn too_many_strangers(wait_s: i64) -> Self {
+        let detail = format!("Too many ask to join or to log in at once. Nothing was taken in. Try again in {wait_s} s.");
+        Self::new(Code::TooMany, detail).and(header::RETRY_AFTER, HeaderValue::from(wait_s))
+    }
+
+    pub(crate) fn too_many_exchanges() -> Self {
+        let detail = "Other exchanges of this device are still under way. Nothing of this one was taken in. Try again in 1 s.";
+        Self::new(Code::TooMany, detail).and(header::RETRY_AFTER, HeaderValue::from(1))
+    }
+
     /// The body as such could not be taken.
     fn body(status: StatusCode, why: &str) -> Self {
         match status {
@@ -198,10 +213,12 @@ impl From<BookError> for Refused {
     }
 }
 
-/// What may pass by itself or by someone making room is 503; what needs a repair is 500.
+/// A full disk is 507 (RFC 4918 §11.5), what may pass by itself or by someone giving rights back 503; what needs a repair
+/// is 500.
 const fn status_of_store(error: &StoreError) -> StatusCode {
     match error {
-        StoreError::InUse | StoreError::Full | StoreError::Unwritable(_) => StatusCode::SERVICE_UNAVAILABLE,
+        StoreError::Full => StatusCode::INSUFFICIENT_STORAGE,
+        StoreError::InUse | StoreError::Unwritable(_) => StatusCode::SERVICE_UNAVAILABLE,
         StoreError::NotABook(_) | StoreError::TooNew | StoreError::Damaged(_) | StoreError::Sqlite(_) => StatusCode::INTERNAL_SERVER_ERROR,
     }
 }
@@ -269,7 +286,9 @@ mod tests {
 
     #[test]
     fn what_may_pass_is_not_a_defect() {
-        assert_eq!(Refused::from(BookError::from(StoreError::Full)).status, StatusCode::SERVICE_UNAVAILABLE);
+        assert_eq!(Refused::from(BookError::from(StoreError::Full)).status, StatusCode::INSUFFICIENT_STORAGE);
+        let read_only = StoreError::Unwritable("attempt to write a readonly database".to_owned());
+        assert_eq!(Refused::from(BookError::from(read_only)).status, StatusCode::SERVICE_UNAVAILABLE);
         assert_eq!(Refused::from(BookError::from(StoreError::TooNew)).status, StatusCode::INTERNAL_SERVER_ERROR);
         assert_eq!(Refused::from(BookError::NotEnrolled).status, StatusCode::INTERNAL_SERVER_ERROR);
     }

@@ -1,7 +1,9 @@
 //! Every route on one page, grouped by who may call it.
 
 use axum::Router;
-use axum::extract::DefaultBodyLimit;
+use axum::extract::{DefaultBodyLimit, Request, State};
+use axum::middleware::{Next, from_fn_with_state};
+use axum::response::Response;
 use axum::routing::{get, post};
 use shared::wire::LARGEST_BODY;
 
@@ -15,13 +17,15 @@ pub const LARGEST_SMALL_BODY: usize = 16 * 1024;
 
 /// The server's routes with everything that surrounds them.
 pub fn router(state: ServerState) -> Router {
-    let started_ms = state.now().wall_ms;
+    let (started_ms, within) = (state.now().wall_ms, state.limits.answer);
 
     let anyone = Router::new()
-        .route("/health", get(joining::health))
         .route("/.well-known/jwks.json", get(joining::keys))
         .route("/v1/enrol", post(joining::enrol))
-        .route("/v1/token", post(joining::token));
+        .route("/v1/token", post(joining::token))
+        .route_layer(from_fn_with_state(state.clone(), at_a_strangers_pace))
+        // That the server is up is told at any pace: it asks nothing of the book.
+        .route("/health", get(joining::health));
 
     let any_device = Router::new()
         .route("/v1/exchange", post(exchange::exchange).layer(DefaultBodyLimit::max(LARGEST_BODY)))
@@ -63,5 +67,11 @@ pub fn router(state: ServerState) -> Router {
         .method_not_allowed_fallback(async || Refused::wrong_method())
         .layer(DefaultBodyLimit::max(LARGEST_SMALL_BODY))
         .with_state(state);
-    layers::around(routes, started_ms)
+    layers::around(routes, started_ms, within)
+}
+
+/// Counts a request of whoever shows no token, before anything is read of it.
+async fn at_a_strangers_pace(State(state): State<ServerState>, request: Request, next: Next) -> Result<Response, Refused> {
+    state.pace.stranger(&state.now()).map_err(Refused::too_many_strangers)?;
+    Ok(next.run(request).await)
 }

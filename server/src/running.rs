@@ -15,9 +15,12 @@ use tokio::task::JoinHandle;
 use crate::config::Config;
 use crate::error::ServerError;
 use crate::outside::{Clock, entropy};
+use crate::places::Places;
+use crate::private;
 use crate::router::router;
 use crate::serve::serve;
 use crate::state::ServerState;
+use crate::tls;
 
 /// A server that serves. Dropped, it stops.
 pub struct Running {
@@ -25,6 +28,7 @@ pub struct Running {
     pub address: SocketAddr,
     /// Where the shop was founded just now: the first office person's one-time code. Never shown again.
     pub first_code: Option<String>,
+    url: String,
     /// Held while it is to serve: the server stops once this is gone.
     stop: Option<oneshot::Sender<()>>,
     task: Option<JoinHandle<()>>,
@@ -41,7 +45,7 @@ impl Running {
     /// The address as a URL.
     #[must_use]
     pub fn url(&self) -> String {
-        format!("http://{}", self.address)
+        self.url.clone()
     }
 
     /// Stops: takes no more requests, finishes those under way, and lets the book's file go.
@@ -67,25 +71,29 @@ impl Running {
 /// [`ServerError`]; nothing is served then.
 pub async fn start(config: Config, clock: Arc<dyn Clock>) -> Result<Running, ServerError> {
     config.check()?;
+    let tls = config.tls_cert.as_deref().zip(config.tls_key.as_deref()).map(|(cert, key)| tls::acceptor(cert, key)).transpose()?;
     let unbound = |source| ServerError::Address { address: config.listen, source };
     // Bound before the shop is founded: the address may become the shop's issuer.
     let listener = TcpListener::bind(config.listen).await.map_err(unbound)?;
     let address = listener.local_addr().map_err(unbound)?;
+    let (url, limits) = (config.url(address), config.limits);
+    let places = Places::new(limits.connections, config.of_one_address());
     let opening = Arc::clone(&clock);
     let opened = tokio::task::spawn_blocking(move || open(&config, address, &*opening)).await;
     let OpenedShop { shop, first_code } = opened.map_err(|e| ServerError::Broke(e.to_string()))??;
-    let state = ServerState::new(Arc::new(shop), clock);
+    let state = ServerState::bounded(Arc::new(shop), clock, limits);
     let (stop, stopped) = oneshot::channel();
     let task = tokio::spawn(async move {
-        serve(listener, router(state.clone()), stopped).await;
+        serve(listener, tls, router(state.clone()), limits, places, stopped).await;
         state.quiet().await;
     });
-    Ok(Running { address, first_code, stop: Some(stop), task: Some(task) })
+    Ok(Running { address, first_code, url, stop: Some(stop), task: Some(task) })
 }
 
 fn open(config: &Config, address: SocketAddr, clock: &dyn Clock) -> Result<OpenedShop, ServerError> {
-    private_folder(&config.data)?;
+    private::folder(&config.data)?;
     let book = config.book();
+    private::files_of(&book)?;
     let founding = match founded(&book)? {
         // A founded shop has its own name, zone and issuer; what the command line says of them is not looked at.
         true => config.founding(address).unwrap_or_else(|_| unused()),
@@ -104,14 +112,6 @@ fn unused() -> sync_core::enrol::Founding {
     let shop =
         shared::record::ShopCard { name: String::new(), time_zone: String::new(), conflict_window_min: 0, leaf_tolerance_tenth_um: 0 };
     sync_core::enrol::Founding { shop, office_name: String::new(), issuer: String::new() }
-}
-
-fn private_folder(folder: &Path) -> Result<(), ServerError> {
-    let mut builder = std::fs::DirBuilder::new();
-    builder.recursive(true);
-    #[cfg(unix)]
-    std::os::unix::fs::DirBuilderExt::mode(&mut builder, 0o700);
-    builder.create(folder).map_err(|source| ServerError::Folder { folder: folder.to_owned(), source })
 }
 
 /// Verifies the shop's book in a folder that no server is serving. Makes nothing, changes nothing.

@@ -1,31 +1,38 @@
-//! Connections: taken in, bounded, and ended. Everything has a stated limit.
+//! Connections: taken in, bounded, and ended. Everything has a stated limit ([`crate::limits`]).
+//!
+//! What hyper finds to be no request (a head too large, lengths that contradict each other) it answers itself, with a
+//! status and no body: there is no route yet that could speak.
 
 use std::future::Future;
-use std::sync::Arc;
+use std::net::SocketAddr;
 use std::time::Duration;
 
 use axum::Router;
 use hyper::server::conn::http1;
 use hyper_util::rt::{TokioIo, TokioTimer};
-use hyper_util::server::graceful::GracefulShutdown;
 use hyper_util::service::TowerToHyperService;
-use tokio::net::TcpListener;
-use tokio::sync::Semaphore;
+use tokio::io::{AsyncRead, AsyncWrite};
+use tokio::net::{TcpListener, TcpStream};
+use tokio::sync::{OwnedSemaphorePermit, watch};
 use tokio::task::JoinSet;
+use tokio_rustls::TlsAcceptor;
 
-/// Connections held at once; further ones wait in the listener's queue.
-const MOST_CONNECTIONS: usize = 512;
-/// A connection that has not sent a request's head by then is closed, so that no sleeper holds a place.
-const HEAD_WITHIN: Duration = Duration::from_secs(30);
-/// How long requests under way may take once the server is told to stop.
-const STOP_WITHIN: Duration = Duration::from_secs(35);
+use crate::limits::{LARGEST_HEAD, Limits, MOST_HEADERS};
+use crate::places::Places;
+
 /// How long to wait after a connection could not be taken in, as where the system has no more handles.
 const BREATH: Duration = Duration::from_millis(200);
 
 /// Serves until `stop` resolves, then finishes what is under way.
-pub(crate) async fn serve(listener: TcpListener, router: Router, stop: impl Future) {
-    let places = Arc::new(Semaphore::new(MOST_CONNECTIONS));
-    let graceful = GracefulShutdown::new();
+pub(crate) async fn serve(
+    listener: TcpListener,
+    tls: Option<TlsAcceptor>,
+    router: Router,
+    limits: Limits,
+    places: Places,
+    stop: impl Future,
+) {
+    let (stopping, told) = watch::channel(());
     let mut connections = JoinSet::new();
     let mut stop = std::pin::pin!(stop);
     loop {
@@ -35,7 +42,7 @@ pub(crate) async fn serve(listener: TcpListener, router: Router, stop: impl Futu
             Some(_) = connections.join_next() => continue,
             taken = take(&listener, &places) => taken,
         };
-        let (stream, place) = match taken {
+        let (stream, peer, place) = match taken {
             Ok(taken) => taken,
             Err(error) => {
                 tracing::warn!(%error, "a connection could not be taken in");
@@ -43,29 +50,87 @@ pub(crate) async fn serve(listener: TcpListener, router: Router, stop: impl Futu
                 continue;
             }
         };
-        let service = TowerToHyperService::new(router.clone());
-        let mut builder = http1::Builder::new();
-        builder.timer(TokioTimer::new()).header_read_timeout(HEAD_WITHIN);
-        let connection = graceful.watch(builder.serve_connection(TokioIo::new(stream), service));
+        let Some(place) = places.give(place, peer.ip()) else {
+            tracing::debug!("an address that has its share of the places was sent away");
+            continue;
+        };
+        let one = One { router: router.clone(), limits, told: told.clone() };
+        let tls = tls.clone();
         connections.spawn(async move {
-            if let Err(error) = connection.await {
-                tracing::debug!(%error, "a connection ended early");
+            match tls {
+                None => one.answer(stream).await,
+                Some(tls) => one.answer_within_tls(&tls, stream).await,
             }
             drop(place);
         });
     }
     drop(listener);
-    if tokio::time::timeout(STOP_WITHIN, graceful.shutdown()).await.is_err() {
+    drop(stopping);
+    let finished = async { while connections.join_next().await.is_some() {} };
+    if tokio::time::timeout(limits.last, finished).await.is_err() {
         tracing::warn!("requests were still under way when the server stopped; devices send them again");
     }
     connections.shutdown().await;
 }
 
-async fn take(
-    listener: &TcpListener,
-    places: &Arc<Semaphore>,
-) -> std::io::Result<(tokio::net::TcpStream, tokio::sync::OwnedSemaphorePermit)> {
-    let place = Arc::clone(places).acquire_owned().await.map_err(std::io::Error::other)?;
-    let (stream, _) = listener.accept().await?;
-    Ok((stream, place))
+async fn take(listener: &TcpListener, places: &Places) -> std::io::Result<(TcpStream, SocketAddr, OwnedSemaphorePermit)> {
+    let place = places.any().await?;
+    let (stream, peer) = listener.accept().await?;
+    Ok((stream, peer, place))
+}
+
+/// One connection, in a task of its own: nothing that it does or leaves undone holds the next one up.
+struct One {
+    router: Router,
+    limits: Limits,
+    /// Closed once the server is to stop.
+    told: watch::Receiver<()>,
+}
+
+impl One {
+    async fn answer_within_tls(mut self, tls: &TlsAcceptor, stream: TcpStream) {
+        let handshake = tokio::time::timeout(self.limits.handshake, tls.accept(stream));
+        let shaken = tokio::select! {
+            shaken = handshake => shaken,
+            // Nothing has been asked yet.
+            _ = self.told.changed() => return,
+        };
+        match shaken {
+            Ok(Ok(stream)) => self.answer(stream).await,
+            Ok(Err(error)) => tracing::debug!(%error, "a TLS handshake failed"),
+            Err(_) => tracing::debug!("a TLS handshake took too long"),
+        }
+    }
+
+    async fn answer(mut self, stream: impl AsyncRead + AsyncWrite + Unpin + Send + 'static) {
+        let service = TowerToHyperService::new(self.router);
+        let mut builder = http1::Builder::new();
+        builder
+            .timer(TokioTimer::new())
+            .header_read_timeout(self.limits.head)
+            .max_headers(MOST_HEADERS)
+            .max_header_size(LARGEST_HEAD)
+            .max_buf_size(LARGEST_HEAD * 2);
+        let mut connection = std::pin::pin!(builder.serve_connection(TokioIo::new(stream), service));
+        let ended = tokio::select! {
+            ended = connection.as_mut() => Ok(ended),
+            () = last_request(&mut self.told, self.limits.connection) => {
+                connection.as_mut().graceful_shutdown();
+                tokio::time::timeout(self.limits.last, connection).await
+            }
+        };
+        match ended {
+            Ok(Ok(())) => {}
+            Ok(Err(error)) => tracing::debug!(%error, "a connection ended early"),
+            Err(_) => tracing::debug!("a connection was cut: its last request took too long"),
+        }
+    }
+}
+
+/// Resolves once the request under way is to be the connection's last.
+async fn last_request(told: &mut watch::Receiver<()>, life: Duration) {
+    tokio::select! {
+        _ = told.changed() => {}
+        () = tokio::time::sleep(life) => {}
+    }
 }

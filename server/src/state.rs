@@ -1,4 +1,4 @@
-//! What every request shares: the shop, the clock, the count of wrong codes, and the one way to ask the shop something.
+//! What every request shares: the shop, the clock, the limits and what is counted for them, and the one way to ask the shop something.
 
 use std::fmt;
 use std::sync::Arc;
@@ -7,9 +7,12 @@ use sync_core::moment::Moment;
 use sync_core::shop::Shop;
 use tokio::sync::Semaphore;
 
+use crate::limits::Limits;
 use crate::outside::Clock;
+use crate::pace::Pace;
 use crate::problem_response::Refused;
 use crate::tries::Tries;
+use crate::turns::Turns;
 
 /// Steps of the shop under way at once. The book does one at a time; more only hold memory while they wait.
 const MOST_STEPS: u32 = 16;
@@ -23,6 +26,9 @@ pub struct ServerState {
     clock: Arc<dyn Clock>,
     steps: Arc<Semaphore>,
     pub(crate) tries: Arc<Tries>,
+    pub(crate) pace: Arc<Pace>,
+    pub(crate) turns: Arc<Turns>,
+    pub(crate) limits: Limits,
 }
 
 impl fmt::Debug for ServerState {
@@ -32,10 +38,24 @@ impl fmt::Debug for ServerState {
 }
 
 impl ServerState {
-    /// The state of a server for a shop.
+    /// The state of a server for a shop, with the usual limits.
     #[must_use]
     pub fn new(shop: Arc<dyn Shop>, clock: Arc<dyn Clock>) -> Self {
-        Self { shop, clock, steps: Arc::new(Semaphore::new(MOST_STEPS as usize)), tries: Arc::default() }
+        Self::bounded(shop, clock, Limits::default())
+    }
+
+    /// The state of a server for a shop, with limits of one's own.
+    #[must_use]
+    pub fn bounded(shop: Arc<dyn Shop>, clock: Arc<dyn Clock>, limits: Limits) -> Self {
+        Self {
+            shop,
+            clock,
+            steps: Arc::new(Semaphore::new(MOST_STEPS as usize)),
+            tries: Arc::default(),
+            pace: Arc::new(Pace::new(limits.device, limits.strangers)),
+            turns: Arc::new(Turns::new(limits.exchanges_of_one)),
+            limits,
+        }
     }
 
     pub(crate) fn now(&self) -> Moment {

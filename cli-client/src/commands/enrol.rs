@@ -25,14 +25,15 @@ pub(crate) struct EnrolArgs {
 }
 
 pub(crate) fn run(args: &EnrolArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
-    let mut transport = Transport::to(&args.server, session.global.allow_plain_http)?;
+    let authority = level::authority_given(session)?;
+    let mut transport = Transport::to(&args.server, session.global.allow_plain_http, authority.as_deref())?;
     let name = args.name.clone().unwrap_or_else(|| session.env.device_name.clone());
     let now = session.env.now();
     // The keys are kept before they are sent: a lost answer is asked for again with the same ones.
     let request = session.book.enrol_request(&args.code, &name, &now, &mut *session.env.entropy)?;
     let answer: EnrolAnswer = transport.post_json("/v1/enrol", None, &request)?;
     session.book.enrolled(&answer, &args.server)?;
-    level::remember_plain(session)?;
+    level::remember_way(session, authority.as_deref())?;
     let role = answer.role.map_or("without a role yet", |role| role.name());
     let enrolled = format!("This device, {name}, belongs to {} now: {}, {role}.", answer.shop_name, answer.person_name);
     let outcome = Outcome::new(&json!({ "enrolled": answer, "device_name": name }), enrolled)?;

@@ -37,6 +37,7 @@ impl Environment<'static> {
             variables: Variables {
                 book: env::var_os("TAPPET_BOOK").filter(|v| !v.is_empty()).map(PathBuf::from),
                 unit: env::var("TAPPET_UNIT").ok().filter(|v| !v.is_empty()),
+                ca: env::var_os("TAPPET_CA").filter(|v| !v.is_empty()).map(PathBuf::from),
             },
         })
     }

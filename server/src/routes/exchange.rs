@@ -9,9 +9,9 @@ use shared::problem::Code;
 use shared::wire::{EXCHANGE_TYPE, ExchangeRequest, PROTOCOL};
 use sync_core::exchange::{BodyError, read_body, write_body};
 
-use crate::bearer::Caller;
 use crate::problem_response::Refused;
 use crate::state::ServerState;
+use crate::turns::Exchanger;
 
 const ZSTD: &str = "zstd";
 /// What is true when the answer to a request cannot be written.
@@ -55,7 +55,7 @@ fn takes_zstd(headers: &HeaderMap) -> bool {
 
 pub(crate) async fn exchange(
     State(state): State<ServerState>,
-    caller: Caller,
+    Exchanger { caller, turn }: Exchanger,
     headers: HeaderMap,
     body: Result<Bytes, BytesRejection>,
 ) -> Result<Response, Refused> {
@@ -63,8 +63,11 @@ pub(crate) async fn exchange(
     let body = body?;
     // The time of arrival, before any waiting for the book: the device's clock is measured against it.
     let now = state.now();
+    let room = turn.room().await;
     let answer = state
         .ask(move |shop| {
+            // Held until what was unpacked is gone, even where the request was given up on.
+            let _room = room;
             let request: ExchangeRequest = read_body(&body, packed.zstd)?;
             drop(body);
             if request.v != PROTOCOL {

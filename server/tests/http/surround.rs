@@ -71,7 +71,7 @@ async fn answer_of(router: axum::Router, path: &str, token: &str) -> Answer {
 
 #[tokio::test(start_paused = true)]
 async fn a_request_that_never_ends_is_ended_and_says_what_may_have_happened() {
-    let slow = around(axum::Router::new().route("/", get(std::future::pending::<()>)), 0);
+    let slow = around(axum::Router::new().route("/", get(std::future::pending::<()>)), 0, server::Limits::default().answer);
     // Paused time runs ahead; an hour stands for never.
     let ended = tokio::time::timeout(std::time::Duration::from_secs(3600), answer_of(slow, "/", "")).await.unwrap();
     let problem = ended.problem(408, Code::Internal);
@@ -83,7 +83,9 @@ async fn a_panic_in_a_route_is_a_problem() {
     async fn broken() {
         panic!("a defect");
     }
-    answer_of(around(axum::Router::new().route("/", get(broken)), 0), "/", "").await.problem(500, Code::Internal);
+    answer_of(around(axum::Router::new().route("/", get(broken)), 0, server::Limits::default().answer), "/", "")
+        .await
+        .problem(500, Code::Internal);
 }
 
 #[tokio::test]
@@ -91,7 +93,7 @@ async fn a_store_that_panics_or_is_full_is_a_problem_and_the_next_request_goes_o
     let router = router(ServerState::new(Arc::new(Broken), Arc::new(HandClock::default())));
     let problem = answer_of(router.clone(), "/.well-known/jwks.json", "").await.problem(500, Code::Internal);
     assert!(problem.detail.contains("Nothing was taken in"), "{}", problem.detail);
-    let problem = answer_of(router.clone(), "/v1/due", "any").await.problem(503, Code::Internal);
+    let problem = answer_of(router.clone(), "/v1/due", "any").await.problem(507, Code::Internal);
     assert!(problem.detail.contains("disk is full"), "{}", problem.detail);
     // More breaks than steps may be under way: each must have given its place back.
     for _ in 0..40 {

@@ -1,0 +1,55 @@
+//! Every limit of the server on one page, with the reason for its size. A test hands in smaller ones.
+
+use std::time::Duration;
+
+use crate::pace::Rate;
+
+/// What the server bears. The default is what a shop runs with.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Limits {
+    /// Connections held at once; further ones wait in the listener's queue.
+    pub connections: usize,
+    /// Of those, connections of one address, where peers have addresses of their own: half, because a shop's whole crew
+    /// may come through one router at day's end, and one address must still not take every place. `None`: half where
+    /// peers have addresses of their own, and no such limit on loopback or behind a proxy, where one address is everyone.
+    pub of_one_address: Option<usize>,
+    /// A TLS handshake that is not done by then is given up.
+    pub handshake: Duration,
+    /// A connection that has not sent a request's head by then is closed, so that no sleeper holds a place.
+    pub head: Duration,
+    /// A request, its body included, takes at most this long.
+    pub answer: Duration,
+    /// A connection is ended after this long, between two requests where that is possible: whoever reads an answer a
+    /// byte at a time gives its place back too.
+    pub connection: Duration,
+    /// How long requests under way may take once they are to be the last.
+    pub last: Duration,
+    /// Requests of one device: a crew's office that opens every machine of a fleet passes, a loop gone wild does not.
+    pub device: Rate,
+    /// Requests of whoever has shown no token, all together: 200 devices that log in twice each at day's end pass.
+    pub strangers: Rate,
+    /// Exchanges of one device under way at once. It needs one; a phone whose signal broke off asks again meanwhile.
+    pub exchanges_of_one: usize,
+}
+
+/// Largest head of a request, in bytes: ours stay under two thousand.
+pub(crate) const LARGEST_HEAD: usize = 32 * 1024;
+/// Most header fields of a request.
+pub(crate) const MOST_HEADERS: usize = 64;
+
+impl Default for Limits {
+    fn default() -> Self {
+        Self {
+            connections: 512,
+            of_one_address: None,
+            handshake: Duration::from_secs(10),
+            head: Duration::from_secs(30),
+            answer: Duration::from_secs(30),
+            connection: Duration::from_secs(300),
+            last: Duration::from_secs(35),
+            device: Rate { burst: 240, per_s: 4 },
+            strangers: Rate { burst: 1000, per_s: 50 },
+            exchanges_of_one: 4,
+        }
+    }
+}

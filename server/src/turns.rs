@@ -1,0 +1,107 @@
+//! Exchanges under way: how many of one device, and how many are read and answered at once.
+//!
+//! An exchange may hold 8 MiB as it came and several times that once it is unpacked; without these two bounds one
+//! enrolled device could make the server hold that hundreds of times over.
+
+use std::collections::BTreeMap;
+use std::sync::{Arc, Mutex, PoisonError};
+
+use axum::extract::FromRequestParts;
+use axum::http::request::Parts;
+use shared::ids::DeviceId;
+use tokio::sync::{OwnedSemaphorePermit, Semaphore};
+
+use crate::bearer::Caller;
+use crate::problem_response::Refused;
+use crate::state::ServerState;
+
+/// Exchanges unpacked and answered at once. The book answers one at a time; the others are unpacked meanwhile.
+const MOST_UNPACKED: usize = 4;
+
+/// Who is exchanging.
+#[derive(Debug)]
+pub(crate) struct Turns {
+    most_of_one: usize,
+    under_way: Mutex<BTreeMap<DeviceId, usize>>,
+    unpacking: Arc<Semaphore>,
+}
+
+impl Turns {
+    pub(crate) fn new(most_of_one: usize) -> Self {
+        Self { most_of_one, under_way: Mutex::default(), unpacking: Arc::new(Semaphore::new(MOST_UNPACKED)) }
+    }
+
+    /// Begins one, where the device has not too many under way.
+    fn begin(self: &Arc<Self>, device: DeviceId) -> Option<Turn> {
+        let mut under_way = self.under_way.lock().unwrap_or_else(PoisonError::into_inner);
+        let count = under_way.entry(device).or_default();
+        if *count >= self.most_of_one {
+            return None;
+        }
+        *count += 1;
+        Some(Turn { device, turns: Arc::clone(self) })
+    }
+}
+
+/// One exchange under way; over when dropped.
+#[derive(Debug)]
+pub(crate) struct Turn {
+    device: DeviceId,
+    turns: Arc<Turns>,
+}
+
+impl Turn {
+    /// Waits until there is room to unpack.
+    pub(crate) async fn room(&self) -> Option<OwnedSemaphorePermit> {
+        Arc::clone(&self.turns.unpacking).acquire_owned().await.ok()
+    }
+}
+
+impl Drop for Turn {
+    fn drop(&mut self) {
+        let mut under_way = self.turns.under_way.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(count) = under_way.get_mut(&self.device) {
+            *count -= 1;
+            if *count == 0 {
+                under_way.remove(&self.device);
+            }
+        }
+    }
+}
+
+/// A caller whose turn it is. Asked for before the body, which so is not even read where it is not.
+#[derive(Debug)]
+pub(crate) struct Exchanger {
+    pub(crate) caller: Caller,
+    pub(crate) turn: Turn,
+}
+
+impl FromRequestParts<ServerState> for Exchanger {
+    type Rejection = Refused;
+
+    async fn from_request_parts(parts: &mut Parts, state: &ServerState) -> Result<Self, Refused> {
+        let caller = Caller::from_request_parts(parts, state).await?;
+        let turn = state.turns.begin(caller.device).ok_or_else(Refused::too_many_exchanges)?;
+        Ok(Self { caller, turn })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_turn_that_is_over_makes_room_and_leaves_nothing_behind() {
+        let turns = Arc::new(Turns::new(2));
+        let (one, other) = (DeviceId::from_bytes([1; 16]), DeviceId::from_bytes([2; 16]));
+        let first = turns.begin(one).unwrap();
+        let second = turns.begin(one).unwrap();
+        assert!(turns.begin(one).is_none());
+        drop(turns.begin(other).unwrap());
+        drop(first);
+        let third = turns.begin(one).unwrap();
+        assert!(turns.begin(one).is_none());
+        drop((second, third));
+        assert!(turns.under_way.lock().unwrap().is_empty());
+    }
+}
