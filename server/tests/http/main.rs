@@ -2,12 +2,21 @@
 
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
+mod attacks;
+#[path = "../common/certs.rs"]
+mod certs;
+mod closed;
 mod exchanging;
 mod history;
 mod joining;
+mod limits;
 mod looking;
+mod pace;
 mod quarantine;
 mod reckoning;
 mod socket;
 mod support;
 mod surround;
+mod tls;
+mod tricks;
+mod wire;

@@ -1,44 +1,16 @@
 //! Start-up and stop, and the server over a real socket.
 
-use std::net::SocketAddr;
 use std::sync::Arc;
 
 use server::{Clock, ServerError, SystemClock, start};
 use shared::problem::Code;
-use shared::wire::{ASSERTION_TYPE, ExchangeAnswer, LARGEST_BODY, TokenAnswer};
+use shared::wire::{ExchangeAnswer, LARGEST_BODY};
 use sync_core::exchange::{read_body, write_body};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::TcpStream;
 
-use crate::support::{Answer, Device, HandClock, chance, config};
-
-/// One request over one connection, written out by hand.
-async fn over(address: SocketAddr, head: &str, body: &[u8]) -> Answer {
-    let mut stream = TcpStream::connect(address).await.unwrap();
-    let head = format!("{head}\r\nhost: shop\r\nconnection: close\r\ncontent-length: {}\r\n\r\n", body.len());
-    stream.write_all(head.as_bytes()).await.unwrap();
-    // The server may answer and close before it has read all of what is too large.
-    let _ = stream.write_all(body).await;
-    read(stream).await
-}
-
-async fn read(mut stream: TcpStream) -> Answer {
-    let mut bytes = Vec::new();
-    let mut part = [0; 4096];
-    while let Ok(n @ 1..) = stream.read(&mut part).await {
-        bytes.extend_from_slice(&part[..n]);
-    }
-    let split = bytes.windows(4).position(|w| w == b"\r\n\r\n").unwrap_or_else(|| panic!("no head: {bytes:?}"));
-    let head = String::from_utf8(bytes[..split].to_vec()).unwrap();
-    let mut lines = head.lines();
-    let status = lines.next().unwrap().split(' ').nth(1).unwrap().parse().unwrap();
-    let mut headers = axum::http::HeaderMap::new();
-    for line in lines {
-        let (name, value) = line.split_once(": ").unwrap();
-        headers.append(name.parse::<axum::http::HeaderName>().unwrap(), value.parse().unwrap());
-    }
-    Answer { status, headers, body: bytes[split + 4..].to_vec() }
-}
+use crate::support::{Device, HandClock, chance, config};
+use crate::wire::{exchange_head, log_in, over, read};
 
 #[tokio::test]
 async fn a_whole_round_over_the_wire_and_the_issuer_outlives_the_port() {
@@ -63,15 +35,9 @@ async fn a_whole_round_over_the_wire_and_the_issuer_outlives_the_port() {
     desk.book.enrolled(&answer.json(), &url).unwrap();
     assert_eq!(desk.book.identity().unwrap().issuer, url);
 
-    let log_in = async |desk: &Device, address| {
-        let assertion = desk.book.assertion(&clock.now(), 0, &mut chance).unwrap();
-        let form = format!("grant_type=client_credentials&client_assertion_type={ASSERTION_TYPE}&client_assertion={assertion}");
-        let head = "POST /v1/token HTTP/1.1\r\ncontent-type: application/x-www-form-urlencoded";
-        over(address, head, form.as_bytes()).await.json::<TokenAnswer>().access_token
-    };
-    let token = log_in(&desk, address).await;
+    let token = log_in(&desk, address, &*clock).await;
     let sent_at = clock.now();
-    let head = format!("POST /v1/exchange HTTP/1.1\r\nauthorization: Bearer {token}\r\ncontent-type: application/cbor");
+    let head = exchange_head(&token);
     let packed = format!("{head}\r\ncontent-encoding: zstd\r\naccept-encoding: zstd");
     let answer = over(address, &packed, &write_body(&desk.book.offer(&sent_at).unwrap(), true).unwrap()).await;
     let answer: ExchangeAnswer = read_body(&answer.body, true).unwrap();
@@ -99,7 +65,7 @@ async fn a_whole_round_over_the_wire_and_the_issuer_outlives_the_port() {
     let again = start(bare, clock.clone()).await.unwrap();
     assert!(again.first_code.is_none());
     assert_ne!(again.address, address);
-    log_in(&desk, again.address).await;
+    log_in(&desk, again.address, &*clock).await;
     again.shutdown().await;
     let found = server::running::verify(&config(&data)).unwrap();
     assert!(found.faults.is_empty() && found.records > 0, "{found:?}");

@@ -8,7 +8,7 @@ use axum::body::{Body, to_bytes};
 use axum::http::{HeaderMap, Method, Request, StatusCode, header};
 use server::router::router;
 use server::state::ServerState;
-use server::{Clock, Config};
+use server::{Clock, Config, Limits};
 use shared::ids::{DocId, PersonId, PropertyId};
 use shared::length::Length;
 use shared::problem::{Code, Problem};
@@ -100,10 +100,15 @@ impl World {
 
     /// A shop that draws its chance from here.
     pub(crate) fn with(entropy: OwnedEntropy) -> Self {
+        Self::bounded(entropy, Limits::default())
+    }
+
+    /// A shop whose server bears so much.
+    pub(crate) fn bounded(entropy: OwnedEntropy, limits: Limits) -> Self {
         let folder = tempfile::tempdir().unwrap();
         let clock = Arc::new(HandClock::default());
         let opened = SqliteShop::open(&folder.path().join("shop.db"), &founding(), &clock.now(), entropy).unwrap();
-        let router = router(ServerState::new(Arc::new(opened.shop), clock.clone()));
+        let router = router(ServerState::bounded(Arc::new(opened.shop), clock.clone(), limits));
         Self { router, clock, first_code: opened.first_code.unwrap(), folder }
     }
 

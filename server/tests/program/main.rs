@@ -1,68 +1,22 @@
-//! The real program, in a sealed environment: its words, its exit codes, and what its log does not say.
+//! The real program, in a sealed environment: its words, its exit codes, what its log does not say, what its files let
+//! others see, and what it bears.
 
 #![cfg(unix)]
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
-use std::io::{BufRead, BufReader, Read, Write};
+#[path = "../common/certs.rs"]
+mod certs;
+mod files;
+mod https;
+#[cfg(target_os = "linux")]
+mod memory;
+mod secrets;
+mod serving;
+
+use std::io::{Read, Write};
 use std::net::TcpStream;
-use std::path::Path;
-use std::process::{Child, ChildStdout, Command, Output, Stdio};
 
-fn program(args: &[&str]) -> Command {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_tappetbook-server"));
-    command.env_clear().args(args).stdout(Stdio::piped()).stderr(Stdio::piped());
-    command
-}
-
-fn said(output: &Output) -> (i32, String, String) {
-    let text = |bytes: &[u8]| String::from_utf8(bytes.to_vec()).unwrap();
-    (output.status.code().unwrap(), text(&output.stdout), text(&output.stderr))
-}
-
-/// The program while it serves; killed with the test, however that ends.
-struct Serving {
-    child: Child,
-    out: BufReader<ChildStdout>,
-}
-
-impl Serving {
-    fn start(mut command: Command) -> Self {
-        let mut child = command.spawn().unwrap();
-        let out = BufReader::new(child.stdout.take().unwrap());
-        Self { child, out }
-    }
-
-    /// Everything that it says until its standard output has a line with this in it.
-    fn until(&mut self, wanted: &str) -> String {
-        let mut all = String::new();
-        while !all.contains(wanted) {
-            assert!(self.out.read_line(&mut all).unwrap() > 0, "ended without \"{wanted}\": {all}");
-        }
-        all
-    }
-
-    /// Told to stop: its last words, its exit code and its log.
-    fn stop(mut self) -> (String, Option<i32>, String) {
-        assert!(Command::new("kill").args(["-TERM", &self.child.id().to_string()]).status().unwrap().success());
-        let words = self.until("Stopped.");
-        let mut log = String::new();
-        self.child.stderr.take().unwrap().read_to_string(&mut log).unwrap();
-        (words, self.child.wait().unwrap().code(), log)
-    }
-}
-
-impl Drop for Serving {
-    fn drop(&mut self) {
-        // Fails where it has ended, which is as well.
-        let _ = self.child.kill();
-        let _ = self.child.wait();
-    }
-}
-
-fn founding(data: &Path) -> [&str; 10] {
-    let data = data.to_str().unwrap();
-    ["--data", data, "--listen", "127.0.0.1:0", "--shop-name", "Green End Mowers", "--time-zone", "UTC", "--office-name", "Ana"]
-}
+use serving::{Serving, founding, program, said};
 
 #[test]
 fn what_it_was_told_wrong_is_said_with_the_way_out() {
