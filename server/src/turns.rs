@@ -15,8 +15,8 @@ use crate::bearer::Caller;
 use crate::problem_response::Refused;
 use crate::state::ServerState;
 
-/// Exchanges unpacked and answered at once. The book answers one at a time; the others are unpacked meanwhile.
-const MOST_UNPACKED: usize = 4;
+/// Exchanges unpacked and answered at once. The book answers one at a time; the next is unpacked meanwhile.
+const MOST_UNPACKED: usize = 2;
 
 /// Who is exchanging.
 #[derive(Debug)]

@@ -57,10 +57,11 @@ fn half_of_a_pair_and_an_open_address_without_tls_are_refused() {
     let (exit, _, words) = said(&program(&founding(&data)).args(["--tls-cert", ours.cert.to_str().unwrap()]).output().unwrap());
     assert_eq!(exit, 2, "{words}");
     assert!(words.contains("--tls-key"), "{words}");
-    let (exit, _, words) = said(&program(&founding(&data)).env("TAPPETBOOK_LISTEN", "0.0.0.0:0").args(["--listen", "0.0.0.0:0"]).output().unwrap());
+    let (exit, _, words) = said(&program(&["--data", data.to_str().unwrap()]).env("TAPPETBOOK_LISTEN", "0.0.0.0:0").output().unwrap());
     assert_eq!(exit, 2, "{words}");
     assert!(words.contains("--tls-cert"), "{words}");
-    let (exit, _, words) = said(&program(&founding(&data)).env("TAPPETBOOK_TLS_CERT", &ours.cert).env("TAPPETBOOK_TLS_KEY", &ours.cert).output().unwrap());
+    let (exit, _, words) =
+        said(&program(&founding(&data)).env("TAPPETBOOK_TLS_CERT", &ours.cert).env("TAPPETBOOK_TLS_KEY", &ours.cert).output().unwrap());
     assert_eq!(exit, 3, "{words}");
     assert!(words.contains("no private key"), "{words}");
     assert!(!data.exists());

@@ -88,7 +88,9 @@ fn the_log_at_its_most_talkative_holds_no_secret() {
         secrets.push(("an assertion", assertion.split('.').nth(2).unwrap().into()));
     }
     let json = "POST /v1/enrol HTTP/1.1\r\ncontent-type: application/json";
-    for body in [format!("{{\"code\":\"{code}\""), format!("{{\"{code}\":1}}"), format!("\"{code}\""), format!("{{\"code\":[\"{second_code}\"]}}")] {
+    for body in
+        [format!("{{\"code\":\"{code}\""), format!("{{\"{code}\":1}}"), format!("\"{code}\""), format!("{{\"code\":[\"{second_code}\"]}}")]
+    {
         seen.push(ask(&address, json, body.as_bytes()));
     }
     let exchange = format!("POST /v1/exchange HTTP/1.1\r\nauthorization: Bearer {token}\r\ncontent-type: application/cbor");

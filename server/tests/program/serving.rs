@@ -75,7 +75,6 @@ pub(crate) fn founding(data: &Path) -> [&str; 10] {
     ["--data", data, "--listen", "127.0.0.1:0", "--shop-name", "Green End Mowers", "--time-zone", "UTC", "--office-name", "Ana"]
 }
 
-
 pub(crate) fn chance(buffer: &mut [u8]) {
     getrandom::fill(buffer).unwrap();
 }
