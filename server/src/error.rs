@@ -4,6 +4,8 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 
 use sync_core::book::BookError;
+use sync_core::keeping::RestoreError;
+use sync_core::store::BackupError;
 
 /// Why a server does not start.
 #[derive(Debug, thiserror::Error)]
@@ -57,6 +59,12 @@ pub enum ServerError {
     /// The book cannot be opened.
     #[error("the shop's book cannot be opened: {0}")]
     Book(#[from] BookError),
+    /// No backup was made.
+    #[error(transparent)]
+    Backup(#[from] BackupError),
+    /// No shop was put back, or a backup cannot be looked at.
+    #[error(transparent)]
+    Restore(#[from] RestoreError),
     /// The operating system gives no random bytes, and without them no key can be made.
     #[error("this computer gives no random bytes ({0}), and nothing was started")]
     Chance(String),

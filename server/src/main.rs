@@ -1,9 +1,11 @@
 //! The shop's server as a program. The only place of the server that speaks to a person.
 //!
-//! Exit codes: 0 all well; 1 `verify` found faults; 2 what it was told cannot be; 3 it could not start or read the book.
+//! Exit codes: 0 all well; 1 `verify` found faults; 2 what it was told cannot be; 3 it could not start, read the book, or make or put
+//! back a backup.
 
 #![expect(clippy::print_stdout, clippy::print_stderr, reason = "this is the program; everything below it returns what it has to say")]
 
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
 
@@ -36,14 +38,32 @@ struct Args {
 #[derive(Debug, Subcommand)]
 enum Verb {
     /// Check every signature, change and derived row of the book, while no server serves it
-    Verify,
+    Verify {
+        /// Check this backup instead; it is only read
+        #[arg(long, value_name = "FILE")]
+        file: Option<PathBuf>,
+    },
+    /// Copy the book, keys and all, into a new file, while no server serves it (while one does: tappet office backup)
+    Backup {
+        /// The file to make; it must not exist
+        #[arg(long, value_name = "FILE")]
+        to: PathBuf,
+    },
+    /// Put the shop back from a backup that verifies; the present book is moved aside, and the devices bring what is missing
+    Restore {
+        /// The backup
+        #[arg(long, value_name = "FILE")]
+        from: PathBuf,
+    },
 }
 
 fn main() -> ExitCode {
     let args = Args::parse();
     log(args.log_json);
     let outcome = match args.verb {
-        Some(Verb::Verify) => verify(&args.config),
+        Some(Verb::Verify { file }) => verify(&args.config, file.as_deref()),
+        Some(Verb::Backup { to }) => backup(&args.config, &to),
+        Some(Verb::Restore { from }) => restore(&args.config, &from),
         None => serve(args.config),
     };
     outcome.unwrap_or_else(|error| {
@@ -59,8 +79,11 @@ fn log(json: bool) {
     if json { lines.json().init() } else { lines.init() }
 }
 
-fn verify(config: &Config) -> Result<ExitCode, ServerError> {
-    let found = server::running::verify(config)?;
+fn verify(config: &Config, file: Option<&Path>) -> Result<ExitCode, ServerError> {
+    let found = match file {
+        Some(file) => server::running::verify_backup(file)?,
+        None => server::running::verify(config)?,
+    };
     println!("{} documents, {} changes, {} records checked.", found.documents, found.changes, found.records);
     if found.faults.is_empty() {
         println!("No fault found.");
@@ -73,6 +96,31 @@ fn verify(config: &Config) -> Result<ExitCode, ServerError> {
         "Nothing was changed. Keep a copy of the file, and restore the last backup that verifies: the devices bring again what it lacks."
     );
     Ok(ExitCode::from(FAULTS))
+}
+
+fn backup(config: &Config, to: &Path) -> Result<ExitCode, ServerError> {
+    let made = server::running::backup(config, to)?;
+    println!("Written to {}: {} documents, {} records, {} bytes.", to.display(), made.documents, made.records, made.bytes);
+    println!("It holds the shop's keys: whoever has the file can be the shop. Keep it where only the shop can read it.");
+    Ok(ExitCode::SUCCESS)
+}
+
+fn restore(config: &Config, from: &Path) -> Result<ExitCode, ServerError> {
+    let restored = server::running::restore(config, from, &SystemClock::new()?)?;
+    let held = &restored.verified;
+    println!(
+        "The backup verifies: {} documents, {} changes, {} records. It is now the shop's book in {}.",
+        held.documents,
+        held.changes,
+        held.records,
+        config.data.display()
+    );
+    if let Some(aside) = &restored.aside {
+        println!("The book that was there is kept as {}. Remove it once all is well: it holds the shop's keys.", aside.display());
+    }
+    println!("Start the server. At its next exchange each device offers again all that the shop lacks; nobody needs to do more.");
+    println!("A device that was enrolled after the backup is known again once another device has exchanged.");
+    Ok(ExitCode::SUCCESS)
 }
 
 fn serve(config: Config) -> Result<ExitCode, ServerError> {

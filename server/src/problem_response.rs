@@ -17,7 +17,7 @@ use sync_core::enrol::EnrolError;
 use sync_core::exchange::BodyError;
 use sync_core::login::LoginError;
 use sync_core::moment::Moment;
-use sync_core::store::StoreError;
+use sync_core::store::{BackupError, StoreError};
 
 /// Media type of problem details.
 const PROBLEM_TYPE: HeaderValue = HeaderValue::from_static("application/problem+json");
@@ -209,6 +209,23 @@ impl From<BookError> for Refused {
             BookError::NotEnrolled | BookError::Enrolled | BookError::LateAnswer | BookError::Defect(_) => {
                 Self::new(Code::Internal, detail)
             }
+        }
+    }
+}
+
+impl From<BackupError> for Refused {
+    fn from(error: BackupError) -> Self {
+        let detail = sentence(&error.to_string());
+        match error {
+            BackupError::Exists(_) => Self::new(Code::IdTaken, "A backup was made this very second already. Ask again for another."),
+            BackupError::Unwritable { path, why } => {
+                tracing::error!(path = %path.display(), why, "a backup cannot be written");
+                // Where the shop keeps its files is nobody's business out there.
+                let detail = format!("The backup cannot be written at the shop ({why}); none was made, and the book is as it was. Make room there.");
+                Self::with_status(Code::Internal, StatusCode::SERVICE_UNAVAILABLE, detail)
+            }
+            BackupError::Untrue(_) => Self::new(Code::Internal, detail),
+            BackupError::Store(store) => Self::with_status(Code::Internal, status_of_store(&store), detail),
         }
     }
 }

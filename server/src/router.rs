@@ -9,7 +9,7 @@ use shared::wire::LARGEST_BODY;
 
 use crate::layers;
 use crate::problem_response::Refused;
-use crate::routes::{exchange, joining, looking, piston, quarantine, reckoning};
+use crate::routes::{backups, exchange, joining, looking, piston, quarantine, reckoning};
 use crate::state::ServerState;
 
 /// The largest body of anything but an exchange, in bytes.
@@ -55,6 +55,7 @@ pub fn router(state: ServerState) -> Router {
 
     let office = Router::new()
         .route("/v1/codes", post(joining::codes))
+        .route("/v1/backups", get(backups::list).post(backups::make))
         .route("/v1/quarantine/{id}/release", post(quarantine::release))
         .route("/v1/quarantine/{id}/keep-out", post(quarantine::keep_out));
 

@@ -6,8 +6,9 @@ use std::path::Path;
 use std::sync::Arc;
 
 use sync_core::book::Book;
+use sync_core::keeping::{Restored, restore_shop};
 use sync_core::shop::{OpenedShop, SqliteShop};
-use sync_core::store::Verification;
+use sync_core::store::{Backup, Verification};
 use tokio::net::TcpListener;
 use tokio::sync::oneshot;
 use tokio::task::JoinHandle;
@@ -119,10 +120,40 @@ fn unused() -> sync_core::enrol::Founding {
 /// # Errors
 /// [`ServerError`] where there is no book or it cannot even be read.
 pub fn verify(config: &Config) -> Result<Verification, ServerError> {
+    Ok(present_book(config)?.verify()?)
+}
+
+/// Verifies a backup, which is only read.
+///
+/// # Errors
+/// [`ServerError`] where there is none or it cannot even be read.
+pub fn verify_backup(file: &Path) -> Result<Verification, ServerError> {
+    Ok(Book::of_backup(file, &mut *entropy()?)?.verify()?)
+}
+
+/// Makes a backup of the shop's book in a folder that no server is serving.
+///
+/// # Errors
+/// [`ServerError`]; no file is left then.
+pub fn backup(config: &Config, to: &Path) -> Result<Backup, ServerError> {
+    Ok(present_book(config)?.backup_to(to)?)
+}
+
+/// Puts the shop in a folder back from a backup, while no server serves it.
+///
+/// # Errors
+/// [`ServerError`]; nothing is changed then.
+pub fn restore(config: &Config, from: &Path, clock: &dyn Clock) -> Result<Restored, ServerError> {
+    config.check_data()?;
+    private_folder(&config.data)?;
+    Ok(restore_shop(from, &config.book(), &clock.now(), &mut *entropy()?)?)
+}
+
+fn present_book(config: &Config) -> Result<Book, ServerError> {
     config.check_data()?;
     let book = config.book();
     if !book.exists() {
         return Err(ServerError::NoBook(book));
     }
-    Ok(Book::open(&book, &mut *entropy()?)?.verify()?)
+    Ok(Book::open(&book, &mut *entropy()?)?)
 }

@@ -28,6 +28,7 @@ pub mod standing;
 pub mod admission;
 pub mod book;
 pub mod identity;
+pub mod keeping;
 pub mod store;
 
 // Joining a shop and talking to it.

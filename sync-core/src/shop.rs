@@ -1,7 +1,7 @@
 //! The shop as its server sees it: everything that HTTP needs, behind one trait, so that another store can take the
 //! place of one SQLite file without the exchange or the server noticing.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::{Mutex, MutexGuard};
 
 use jiff::civil::Date;
@@ -13,10 +13,11 @@ use shared::wire::{CodeIssued, EnrolAnswer, EnrolRequest, ExchangeAnswer, Exchan
 
 use crate::book::{Book, BookError};
 use crate::enrol::{EnrolError, Founding};
+use crate::keeping::{BackupLine, backup_name, backups_in};
 use crate::login::LoginError;
 use crate::moment::{Entropy, Moment};
 use crate::question::{Answer, Question};
-use crate::store::{QuarantineState, Quarantined, Verification};
+use crate::store::{BackupError, QuarantineState, Quarantined, Verification};
 use crate::view::{ContestedSlot, DaySheet, DueLine, MachineView};
 
 /// Source of randomness that a server hands over for good.
@@ -55,12 +56,18 @@ pub trait Shop: Send + Sync {
     fn settle(&self, quarantine_id: i64, release: bool, by: PersonId, now: &Moment) -> Result<(), BookError>;
     /// Verifies the book.
     fn verify(&self) -> Result<Verification, BookError>;
+    /// Makes a backup among the shop's own.
+    fn backup(&self, now: &Moment) -> Result<BackupLine, BackupError>;
+    /// The shop's backups, newest first.
+    fn backups(&self) -> Result<Vec<BackupLine>, BackupError>;
 }
 
 /// A shop in one SQLite file.
 #[expect(missing_debug_implementations, reason = "it holds a source of randomness")]
 pub struct SqliteShop {
     inner: Mutex<(Book, OwnedEntropy)>,
+    /// Folder of the backups, beside the file.
+    backups: PathBuf,
 }
 
 /// What opening a shop gave.
@@ -84,7 +91,8 @@ impl SqliteShop {
             Ok(_) => return Err(BookError::Unknown("this file is a device's book, not a shop's".to_owned())),
             Err(_) => Some(book.found_shop(founding, now, &mut *entropy)?),
         };
-        Ok(OpenedShop { shop: Self { inner: Mutex::new((book, entropy)) }, first_code })
+        let backups = path.with_file_name("backups");
+        Ok(OpenedShop { shop: Self { inner: Mutex::new((book, entropy)), backups }, first_code })
     }
 
     /// After a step that panicked, the book first comes back to what is kept.
@@ -181,4 +189,26 @@ impl Shop for SqliteShop {
     fn verify(&self) -> Result<Verification, BookError> {
         self.lock().0.verify()
     }
+
+    fn backup(&self, now: &Moment) -> Result<BackupLine, BackupError> {
+        private_folder(&self.backups).map_err(|why| BackupError::Unwritable { path: self.backups.clone(), why: why.to_string() })?;
+        let name = backup_name(now);
+        // Only the copying holds the book up; it is proved and brought to the disk while exchanges go on.
+        let draft = self.lock().0.copy_for(&self.backups.join(&name))?;
+        let made = draft.keep()?;
+        Ok(BackupLine { made_ms: now.wall_ms, name, bytes: made.bytes })
+    }
+
+    fn backups(&self) -> Result<Vec<BackupLine>, BackupError> {
+        backups_in(&self.backups)
+    }
+}
+
+/// Backups hold the shop's keys, so their folder is open to its owner alone.
+fn private_folder(folder: &Path) -> std::io::Result<()> {
+    let mut builder = std::fs::DirBuilder::new();
+    builder.recursive(true);
+    #[cfg(unix)]
+    std::os::unix::fs::DirBuilderExt::mode(&mut builder, 0o700);
+    builder.create(folder)
 }

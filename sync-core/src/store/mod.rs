@@ -7,6 +7,7 @@
 //!   compared: heads, standings, machine rows, grants.
 
 mod access;
+mod backup;
 mod changes;
 mod derived;
 mod documents;
@@ -22,6 +23,8 @@ use rusqlite::{Connection, OpenFlags};
 use shared::bytes::Bytes16;
 
 pub use access::{Code, CodeState};
+pub(crate) use backup::sync_folder_of;
+pub use backup::{Backup, BackupError, Draft};
 pub use changes::Logged;
 pub use derived::MachineRow;
 pub use documents::DocumentRow;

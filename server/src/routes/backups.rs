@@ -1,0 +1,23 @@
+//! Backups: made at the shop while it serves, and listed. They hold the shop's keys, so none leaves by this way.
+
+use axum::Json;
+use axum::extract::State;
+use axum::http::StatusCode;
+use sync_core::keeping::BackupLine;
+
+use crate::bearer::Office;
+use crate::problem_response::Refused;
+use crate::state::ServerState;
+
+/// POST /v1/backups
+pub(crate) async fn make(State(state): State<ServerState>, _: Office) -> Result<(StatusCode, Json<BackupLine>), Refused> {
+    let now = state.now();
+    let made = state.ask(move |shop| shop.backup(&now)).await?;
+    tracing::info!(name = made.name, bytes = made.bytes, "a backup was made");
+    Ok((StatusCode::CREATED, Json(made)))
+}
+
+/// GET /v1/backups
+pub(crate) async fn list(State(state): State<ServerState>, _: Office) -> Result<Json<Vec<BackupLine>>, Refused> {
+    state.ask(|shop| shop.backups()).await.map(Json)
+}
