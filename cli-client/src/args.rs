@@ -6,8 +6,8 @@ use clap::{Args, Parser, Subcommand};
 use shared::length::LengthUnit;
 
 use crate::commands::{
-    bundle, completions, due, enrol, exchange, finding, guide, history, hours, leaves, machine, meter_change, note, office, photo, read,
-    reckon, record, settings, show, visit, void,
+    backup, bundle, completions, due, enrol, exchange, finding, guide, history, hours, leaves, machine, meter_change, note, office, photo,
+    read, reckon, record, settings, show, visit, void,
 };
 use crate::exit;
 
@@ -106,6 +106,8 @@ pub(crate) enum Command {
     Quarantine,
     /// Check the whole book: signatures, documents, everything derived
     Verify,
+    /// Copy this device's whole book, keys and all, into a new file
+    Backup(backup::BackupArgs),
     /// What the office keeps and decides
     Office(Box<office::OfficeCommand>),
     /// Completions for a shell

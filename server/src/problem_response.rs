@@ -221,7 +221,8 @@ impl From<BackupError> for Refused {
             BackupError::Unwritable { path, why } => {
                 tracing::error!(path = %path.display(), why, "a backup cannot be written");
                 // Where the shop keeps its files is nobody's business out there.
-                let detail = format!("The backup cannot be written at the shop ({why}); none was made, and the book is as it was. Make room there.");
+                let detail =
+                    format!("The backup cannot be written at the shop ({why}); none was made, and the book is as it was. Make room there.");
                 Self::with_status(Code::Internal, StatusCode::SERVICE_UNAVAILABLE, detail)
             }
             BackupError::Untrue(_) => Self::new(Code::Internal, detail),

@@ -1,5 +1,6 @@
 //! The verbs: one file each, its arguments at the top, then what it does.
 
+pub(crate) mod backup;
 pub(crate) mod bundle;
 pub(crate) mod completions;
 pub(crate) mod due;
@@ -42,6 +43,7 @@ pub(crate) fn run(cli: Cli, env: &mut Environment<'_>) -> Result<Outcome, Failur
     match &cli.command {
         Command::Enrol(args) => enrol::run(args, session),
         Command::Exchange(args) => exchange::run(args, session),
+        Command::Backup(args) => backup::run(args, session),
         Command::Bundle(command) => bundle::run(command, session),
         Command::Status => status::run(session),
         Command::Due(args) => due::run(args, session),

@@ -2,6 +2,7 @@
 //! wrote to the shop after; where the shop cannot be reached it says so, and goes on with what is here.
 
 mod assign;
+mod backup;
 mod card;
 mod card_flags;
 mod day_sheet;
@@ -77,6 +78,10 @@ enum Verb {
     ServiceRecord(service_record::ServiceRecordArgs),
     /// What waits in the shop's quarantine; let it in or keep it out
     Quarantine(quarantine::QuarantineArgs),
+    /// Copy the shop's book at the shop, while it serves
+    Backup,
+    /// The backups at the shop
+    Backups,
     /// The shop's settings
     Settings(settings::SettingsArgs),
 }
@@ -138,6 +143,8 @@ fn act(verb: &Verb, there: bool, session: &mut Session<'_, '_>) -> Result<Outcom
         Verb::Due(args) => due::run(args, session),
         Verb::ServiceRecord(args) => service_record::run(args, session),
         Verb::Quarantine(args) => quarantine::run(args, there, session),
+        Verb::Backup => backup::make(there, session),
+        Verb::Backups => backup::list(there, session),
         Verb::Settings(args) => settings::run(args, session),
     }
 }
