@@ -5,5 +5,6 @@ mod crew;
 pub mod disk;
 pub mod oracle;
 pub mod sim;
+pub mod load;
 
 pub use crew::{Crew, Dice, MORNING as MORNING_MS, Phone, engine_card};

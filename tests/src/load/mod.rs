@@ -1,0 +1,182 @@
+//! Many devices at one shop at once: what a whole crew does at five o'clock, and more of it. A real server process on
+//! loopback, a book per device, real HTTP; how long they waited, what failed, and that nothing was lost.
+
+mod caller;
+mod device;
+mod figures;
+mod serving;
+
+use std::collections::BTreeSet;
+use std::path::Path;
+use std::sync::Barrier;
+
+use server::{Clock, SystemClock};
+use shared::engine_card::Duty;
+use shared::ids::{DocId, PersonId};
+use shared::record::{MachineCard, PropertyCard};
+use shared::role::Role;
+use shared::wire::{CodeIssued, CodeRequest};
+use sync_core::book::Book;
+use sync_core::work::Hand;
+
+use caller::{Caller, Told};
+use device::{Device, chance};
+use serving::Serving;
+
+pub use figures::{Figures, Phase};
+pub use serving::{SERVE_IN, serve_until_told};
+
+/// How much of everything.
+#[derive(Debug, Clone, Copy)]
+pub struct Plan {
+    /// Devices besides the office's.
+    pub devices: usize,
+    /// Records that each writes offline.
+    pub records: usize,
+    /// Devices that share a yard, and so its machines.
+    pub devices_per_yard: usize,
+    /// Machines in each yard.
+    pub machines_per_yard: usize,
+    /// After so many seconds no request is begun any more, and the load fails.
+    pub within_s: u32,
+}
+
+/// Runs a load over a new shop in an empty folder. `program` is the load program itself, which serves when told to.
+///
+/// # Errors
+/// A sentence where a device could not go on: the figures would mean nothing.
+pub fn run(plan: &Plan, program: &Path, folder: &Path) -> Result<Figures, String> {
+    let clock = SystemClock::new().map_err(|e| e.to_string())?;
+    let serving = Serving::start(program, folder)?;
+    let until_ms = clock.now().steady_ms + i64::from(plan.within_s) * 1000;
+    let caller = || Caller { address: serving.address, clock: &clock, until_ms, told: Told::default() };
+    let mut office = Device::new(caller())?;
+    office.enrol(&serving.code, "office")?;
+    office.level()?;
+    let yards = stock(&mut office, plan)?;
+    let mut crew = Vec::new();
+    for n in 0..plan.devices {
+        let (yard, person) = (yards.get(n / plan.devices_per_yard.max(1)).ok_or("a yard each")?, person(&mut office, n)?);
+        let mut hand = Hand { now: clock.now(), entropy: &mut chance, measured_by: None };
+        office.book.assign(person, yard.property, true, &mut hand).map_err(|e| e.to_string())?;
+        crew.push((person, yard));
+    }
+    office.level()?;
+    let token = office.token()?;
+    let mut devices = Vec::new();
+    for (person, yard) in crew {
+        let issued: CodeIssued = office.caller.post_json("/v1/codes", Some(&token), &CodeRequest { person })?;
+        devices.push((Device::new(caller())?, issued.code, yard));
+    }
+    let phases = vec![
+        at_once("enrol and first fill", &clock, &mut devices, |(device, code, _)| {
+            device.enrol(code, "phone")?;
+            device.level()
+        })?,
+        at_once("writing offline", &clock, &mut devices, |(device, _, yard)| device.write(plan.records, &yard.machines))?,
+        at_once("all exchange at once", &clock, &mut devices, |(device, ..)| device.level())?,
+        at_once("again, for what others brought", &clock, &mut devices, |(device, ..)| device.level())?,
+    ];
+    let server_peak_kib = serving.peak_kib();
+    serving.stop()?;
+    let shop = Book::open(&folder.join("shop.db"), &mut chance).map_err(|e| e.to_string())?;
+    let mut figures = Figures { phases, server_peak_kib, ..Figures::default() };
+    figures.shop_bytes = std::fs::metadata(folder.join("shop.db")).map_err(|e| e.to_string())?.len();
+    figures.faults = shop.verify().map_err(|e| e.to_string())?.faults;
+    prove(&shop, &devices, &mut figures)?;
+    Ok(figures)
+}
+
+/// A yard and its machines.
+struct Yard {
+    property: shared::ids::PropertyId,
+    machines: Vec<DocId>,
+}
+
+fn stock(office: &mut Device<'_>, plan: &Plan) -> Result<Vec<Yard>, String> {
+    let words = |e: sync_core::book::BookError| e.to_string();
+    let now = office.caller.clock.now();
+    let mut hand = Hand { now, entropy: &mut chance, measured_by: None };
+    office.book.keep_engine_card(crate::engine_card(), &mut hand).map_err(words)?;
+    (0..plan.devices.div_ceil(plan.devices_per_yard.max(1)))
+        .map(|y| {
+            let card = PropertyCard { name: format!("Yard {y}"), address: String::new(), access: String::new() };
+            let property = office.book.add_property(card, &mut hand).map_err(words)?;
+            let machines = (0..plan.machines_per_yard).map(|m| {
+                let card = MachineCard {
+                    tag: format!("L-{y}-{m}"),
+                    description: String::new(),
+                    property,
+                    engine_card: Some(crate::engine_card().card),
+                    cylinders: None,
+                    duty: Duty::Commercial,
+                    provisional: false,
+                };
+                office.book.add_machine(card, &mut hand).map_err(words)
+            });
+            Ok(Yard { property, machines: machines.collect::<Result<_, _>>()? })
+        })
+        .collect()
+}
+
+fn person(office: &mut Device<'_>, n: usize) -> Result<PersonId, String> {
+    let mut hand = Hand { now: office.caller.clock.now(), entropy: &mut chance, measured_by: None };
+    office.book.add_person(&format!("Person {n}"), Role::Tech, &mut hand).map_err(|e| e.to_string())
+}
+
+/// Every device does a step in a thread of its own, and all begin together.
+fn at_once<T: Send>(
+    name: &'static str,
+    clock: &SystemClock,
+    devices: &mut [(Device<'_>, String, T)],
+    step: impl Fn(&mut (Device<'_>, String, T)) -> Result<(), String> + Sync,
+) -> Result<Phase, String> {
+    let (start, step) = (Barrier::new(devices.len() + 1), &step);
+    let (began, outcomes) = std::thread::scope(|scope| {
+        let start = &start;
+        let threads: Vec<_> = devices
+            .iter_mut()
+            .map(|device| {
+                scope.spawn(move || {
+                    start.wait();
+                    step(device)
+                })
+            })
+            .collect();
+        start.wait();
+        let began = clock.now().steady_ms;
+        let broke = |_| Err("a device's thread broke".to_owned());
+        (began, threads.into_iter().map(|t| t.join().unwrap_or_else(broke)).collect::<Vec<_>>())
+    });
+    let wall_ms = clock.now().steady_ms - began;
+    let mut told = Told::default();
+    for (device, ..) in devices {
+        told.add(std::mem::take(&mut device.caller.told));
+    }
+    let broken: Vec<String> = outcomes.into_iter().filter_map(Result::err).collect();
+    match broken.first() {
+        Some(first) => Err(format!("{name}: {} devices could not go on; the first: {first}", broken.len())),
+        None => Ok(Phase::new(name, wall_ms, told)),
+    }
+}
+
+/// Counts what was written, what is at the shop, what is receipted, and what came to whoever shares the yard.
+fn prove(shop: &Book, devices: &[(Device<'_>, String, &Yard)], figures: &mut Figures) -> Result<(), String> {
+    let held = |book: &Book, id| book.store().held(id).map_err(|e| e.to_string());
+    let mut all = BTreeSet::new();
+    for (device, ..) in devices {
+        for id in &device.written {
+            all.insert(*id);
+            figures.at_shop += usize::from(held(shop, *id)?.is_some());
+            figures.receipted += usize::from(held(&device.book, *id)?.is_some_and(|h| h.received_ms.is_some()));
+        }
+    }
+    figures.written = all.len();
+    for (device, _, yard) in devices {
+        let others = devices.iter().filter(|(_, _, other)| other.property == yard.property);
+        for id in others.flat_map(|(other, ..)| &other.written) {
+            figures.missing_at_devices += usize::from(held(&device.book, *id)?.is_none());
+        }
+    }
+    Ok(())
+}
