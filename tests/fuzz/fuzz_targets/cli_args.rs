@@ -1,0 +1,5 @@
+//! Fuzzes `tappet_fuzz::cli_args`.
+
+#![no_main]
+
+libfuzzer_sys::fuzz_target!(|bytes: &[u8]| tappet_fuzz::cli_args::once(bytes));

@@ -1,0 +1,153 @@
+//! The shop's half of the exchange, as a device meets it: whatever comes, nothing that a person entered is lost.
+
+use std::cell::OnceCell;
+
+use shared::bytes::{Blob, Bytes16, Bytes32};
+use shared::ids::RecordId;
+use shared::problem::Code;
+use shared::wire::{DocAnswer, ExchangeAnswer, Refusal, Snapshot};
+use sync_core::book::Book;
+use sync_core::envelope;
+use sync_core::exchange::{read_body, write_body};
+
+use crate::ground::{self, OnPhone, dice, holds};
+use crate::mutate;
+use crate::script::Script;
+
+/// The ground, and the records on the phone that the shop has not receipted.
+struct Ground {
+    phone: OnPhone,
+    own: Vec<(RecordId, Vec<u8>)>,
+}
+
+thread_local! {
+    static GROUND: OnceCell<Ground> = const { OnceCell::new() };
+}
+
+fn ground() -> Ground {
+    let phone = ground::on_phone();
+    let book = phone.template.fresh();
+    let unsent = book.store().unsent(i64::MAX).expect("rows");
+    let records = unsent.into_iter().flat_map(|change| change.recipe.records);
+    let own = records.map(|bytes| (envelope::open(&bytes.0).expect("its own record").record.id, bytes.0)).collect();
+    Ground { phone, own }
+}
+
+/// The first byte says how the rest is meant: as a body, as a compressed body, or as edits of a real answer.
+pub fn once(bytes: &[u8]) {
+    let Some((how, rest)) = bytes.split_first() else { return };
+    GROUND.with(|kept| {
+        let ground = kept.get_or_init(ground);
+        let answer = match how % 4 {
+            0 => read_body::<ExchangeAnswer>(rest, false),
+            1 => read_body::<ExchangeAnswer>(rest, true),
+            _ => Ok(edited(&ground.phone, &mut Script::of(rest))),
+        };
+        if let Ok(answer) = answer {
+            taken(ground, &answer);
+        }
+    });
+}
+
+/// A first corpus: the real answer, plain and compressed, and one edit of each kind.
+pub fn seeds() -> Vec<Vec<u8>> {
+    let answer = ground::on_phone().answer;
+    let body = |how: u8, compressed| [&[how], write_body(&answer, compressed).expect("a body").as_slice()].concat();
+    let mut seeds = vec![body(0, false), body(1, true), vec![2]];
+    for doc in 0..u8::try_from(answer.docs.len()).unwrap_or(u8::MAX) {
+        seeds.extend((0..20).map(|edit| vec![2, edit, doc, 0, 12, 0, 0, 5, 3, 4, 7, 0, 1]));
+    }
+    seeds
+}
+
+fn edited(ground: &OnPhone, script: &mut Script<'_>) -> ExchangeAnswer {
+    let mut answer = ground.answer.clone();
+    let hashes: Vec<Bytes32> = answer.docs.iter().flat_map(|d| d.heads.iter().chain(&d.taken)).copied().collect();
+    let some_hash = |script: &mut Script<'_>| {
+        let n = script.pick(hashes.len() + 1);
+        hashes.get(n).copied().unwrap_or(Bytes32(script.array()))
+    };
+    let mut fitted = true;
+    while !script.is_done() {
+        let edit = script.byte() % 20;
+        let count = answer.docs.len();
+        let n = script.pick(count);
+        match edit {
+            0 => answer.shop_time = script.number(),
+            1 => answer.epoch = Bytes16(script.array()),
+            2 => answer.cursor.position = script.number().unsigned_abs(),
+            3 => answer.more = script.flag(),
+            4 => answer.v = u32::try_from(script.number()).unwrap_or(2),
+            5 => fitted = !fitted,
+            6 => answer.docs.push(DocAnswer::new(ground.signers[0].shop.roster())),
+            _ if count == 0 => {}
+            7 => drop(answer.docs.remove(n)),
+            8 => {
+                let again = answer.docs[n].clone();
+                answer.docs.push(again);
+            }
+            9 => answer.docs[n].id = answer.docs[script.pick(count)].id,
+            10 => {
+                answer.docs[n].heads.pop();
+                answer.docs[n].heads.push(some_hash(script));
+            }
+            11 => answer.docs[n].taken.push(some_hash(script)),
+            12 => answer.docs[n].needed.push(some_hash(script)),
+            13 => drop(answer.docs[n].taken.pop()),
+            14 => refuse(&mut answer.docs[n], some_hash(script), script),
+            15 => answer.docs[n].snapshot = answer.docs[script.pick(count)].snapshot.clone(),
+            16 => {
+                let (saved, heads) = (Blob(script.run().to_vec()), vec![some_hash(script)]);
+                answer.docs[n].snapshot = Some(Snapshot { saved, heads });
+            }
+            17 => {
+                if let Some(snapshot) = &mut answer.docs[n].snapshot {
+                    let at = usize::from(u16::from_le_bytes(script.array())) % snapshot.saved.0.len().max(1);
+                    if let Some(byte) = snapshot.saved.0.get_mut(at) {
+                        *byte ^= script.byte() | 1;
+                    }
+                }
+            }
+            _ => mutate::recipes(&mut answer.docs[n].recipes, &hashes, &ground.signers, script),
+        }
+    }
+    if fitted {
+        for doc in &mut answer.docs {
+            mutate::refit(doc.id, &mut doc.recipes);
+        }
+    }
+    answer
+}
+
+/// Says of a change that it was not taken, naming one of the phone's own records, any record, or none.
+fn refuse(doc: &mut DocAnswer, change: Bytes32, script: &mut Script<'_>) {
+    let record = match script.byte() % 3 {
+        0 => None,
+        1 => Some(RecordId::from_bytes(script.array())),
+        _ => GROUND.with(|kept| {
+            let own = &kept.get()?.own;
+            own.get(script.pick(own.len())).map(|(id, _)| *id)
+        }),
+    };
+    let code = [Code::RoleMayNot, Code::ChangeInvalid, Code::BodyInvalid, Code::SignatureInvalid][script.pick(4)];
+    doc.refused.push(Refusal { change, record, code, detail: script.text() });
+}
+
+fn taken(ground: &Ground, answer: &ExchangeAnswer) {
+    let now = ground.phone.now;
+    let mut book = ground.phone.template.fresh();
+    let log_end = |book: &Book| book.store().log_end().expect("the log");
+    let before = log_end(&book);
+    let sent_at = now;
+    let result = book.take_answer(&sent_at, answer, &now, &mut dice());
+    if result.is_err() {
+        assert_eq!(log_end(&book), before, "what was refused as a whole has kept something");
+    }
+    for (id, bytes) in &ground.own {
+        let held = book.store().held(*id).expect("a row").is_some_and(|held| held.bytes == *bytes);
+        assert!(held || book.store().is_quarantined(bytes).expect("a row"), "a record that a person entered is gone");
+    }
+    holds(&book, &now);
+    let offer = book.offer(&now).expect("an offer");
+    write_body(&offer, true).expect("a body");
+}
