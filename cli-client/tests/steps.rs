@@ -34,7 +34,7 @@ fn every_verb_prints_one_json_document() {
         ("office", &["office", "--offline", "person", "role", "Nina Berg", "none"], 0),
         ("office", &["office", "--offline", "device", "revoke", "hans-device", "--because", "lost"], 0),
         ("office", &["office", "--offline", "unassign", "Hans Lind", "Alder Court"], 0),
-        ("office", &["office", "--offline", "card", "export", "Invented twin"], 0),
+        ("office", &["office", "--offline", "card", "export", "--card", "Invented twin"], 0),
         ("office", &["office", "--offline", "settings", "--conflict-window-min", "60"], 0),
         ("office", &["office", "--offline", "day-sheet", "--day", "2026-04-29"], 0),
         ("office", &["office", "--offline", "due"], 0),
@@ -153,25 +153,8 @@ fn the_office_confirms_and_writes_paper_sheets_down() {
 }
 
 #[test]
-fn cards_travel_as_files() {
+fn a_card_from_flags_without_a_source_says_so() {
     let world = World::with_shop();
-    let file = world.folder().join("card.json");
-    let card = world.tappet("office", &["office", "--offline", "card", "export", "Invented twin", "--json"]).json(0);
-    let mut card = card.as_object().unwrap().clone();
-    card.remove("exchange");
-    card.remove("card");
-    card.insert("name".into(), "Invented twin, later".into());
-    std::fs::write(&file, serde_json::to_string(&card).unwrap()).unwrap();
-    let file = file.to_str().unwrap();
-    for _ in 0..2 {
-        // The second time it is the same card stated anew, not another one.
-        assert_eq!(world.tappet("office", &["office", "--offline", "card", "import", file]).code, 0);
-    }
-    let cards = world.tappet("office", &["--json", "office", "--offline", "cards"]).json(0);
-    assert_eq!(cards["engine_cards"].as_array().unwrap().len(), 2);
-    std::fs::write(file, "{\"name\": 7}").unwrap();
-    let error = world.tappet("office", &["--json", "office", "--offline", "card", "import", file]).error(1);
-    assert!(error["sentence"].as_str().unwrap().contains("it is not an engine card"), "{error}");
     let flags = [
         "office",
         "--offline",

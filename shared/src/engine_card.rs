@@ -1,5 +1,7 @@
 //! The engine card: what the maker asks of one engine type, with the manual and page it was read from.
 
+pub mod file;
+
 use serde::{Deserialize, Serialize};
 
 use crate::ids::CardId;

@@ -11,17 +11,17 @@ use crate::given::{length, ratio_milli, thousandths};
 #[derive(Debug, clap::Args)]
 pub(super) struct CardFlags {
     /// What the shop calls this engine type
-    #[arg(long, requires_all = ["cylinders", "intake", "exhaust"])]
-    name: Option<String>,
+    #[arg(long)]
+    name: String,
     /// How many cylinders
     #[arg(long, value_name = "N")]
-    cylinders: Option<u8>,
+    cylinders: u8,
     /// Intake range, engine cold, as in 4-6 or 0.10mm-0.15mm
     #[arg(long, value_name = "LOW-HIGH")]
-    intake: Option<String>,
+    intake: String,
     /// Exhaust range, engine cold
     #[arg(long, value_name = "LOW-HIGH")]
-    exhaust: Option<String>,
+    exhaust: String,
     /// The clearance to set on the intake side, where one is named
     #[arg(long, value_name = "L")]
     aim_intake: Option<String>,
@@ -61,9 +61,9 @@ pub(super) struct CardFlags {
 }
 
 impl CardFlags {
-    /// The card's name; empty where none was given.
+    /// The card's name.
     pub(super) fn name(&self) -> &str {
-        self.name.as_deref().unwrap_or_default()
+        &self.name
     }
 
     /// The card that the flags make.
@@ -81,9 +81,9 @@ impl CardFlags {
         Ok(EngineCard {
             card,
             name: self.name().trim().to_owned(),
-            cylinders: self.cylinders.unwrap_or_default(),
-            intake: range("intake", self.intake.as_deref(), self.aim_intake.as_deref(), unit)?,
-            exhaust: range("exhaust", self.exhaust.as_deref(), self.aim_exhaust.as_deref(), unit)?,
+            cylinders: self.cylinders,
+            intake: range("intake", &self.intake, self.aim_intake.as_deref(), unit)?,
+            exhaust: range("exhaust", &self.exhaust, self.aim_exhaust.as_deref(), unit)?,
             source,
             commercial,
             homeowner: if unsaid { commercial } else { homeowner },
@@ -94,8 +94,7 @@ impl CardFlags {
 }
 
 /// Reads `4-6`; a unit on one end holds for the other.
-fn range(side: &str, text: Option<&str>, aim: Option<&str>, unit: LengthUnit) -> Result<Range, Failure> {
-    let text = text.unwrap_or_default();
+fn range(side: &str, text: &str, aim: Option<&str>, unit: LengthUnit) -> Result<Range, Failure> {
     let wrong = || Failure::Given(format!("\"{text}\" is not the {side} range: write both ends, as in 4-6 or 0.10mm-0.15mm"));
     let (low, high) = text.split_once('-').ok_or_else(wrong)?;
     let named = |end: &str| end.trim().trim_start_matches(|c: char| c.is_ascii_digit() || ".,".contains(c)).trim().to_owned();
@@ -135,7 +134,7 @@ mod tests {
 
     #[test]
     fn ranges_in_either_unit() {
-        let read = |text| range("intake", Some(text), None, LengthUnit::Thou).map(|r| (r.low.tenth_um(), r.high.tenth_um()));
+        let read = |text| range("intake", text, None, LengthUnit::Thou).map(|r| (r.low.tenth_um(), r.high.tenth_um()));
         assert_eq!(read("4-6").unwrap(), (1016, 1524));
         assert_eq!(read("0.10-0.15mm").unwrap(), (1000, 1500));
         assert_eq!(read("0.10 mm - 0.15 mm").unwrap(), (1000, 1500));

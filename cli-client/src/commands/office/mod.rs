@@ -4,6 +4,7 @@
 mod assign;
 mod backup;
 mod card;
+mod card_file;
 mod card_flags;
 mod day_sheet;
 mod device;

@@ -1,0 +1,306 @@
+//! The file of engine cards: how an office hands its cards on, and takes others' in. JSON, with the field names of the wire.
+//!
+//! A file is taken whole or not at all: [`read`] proves the file, [`settle`] says what it changes among the cards that are
+//! known. Whatever comes in it, no card without a source is ever judged against.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+
+use super::{Adjuster, CardError, EngineCard, Interval, Range, Source};
+use crate::ids::CardId;
+use crate::length::Length;
+
+/// The version of the file's form.
+pub const CARD_FILE: u32 = 1;
+/// The largest file, in bytes.
+pub const LARGEST_FILE: usize = 1024 * 1024;
+/// The most cards in one file.
+pub const MOST_CARDS: usize = 500;
+/// The longest name, manual title or page, in bytes.
+pub const LONGEST_WORDS: usize = 1_000;
+/// The greatest length on a card: one metre, which no part of this work reaches.
+pub const LONGEST: Length = Length::from_tenth_um(10_000_000);
+
+/// One card of a file. A file made by hand need not name the card's id: the card is then known by its name.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ListedCard {
+    /// The card's id, where the file names one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub card: Option<CardId>,
+    /// What the shop calls this engine type.
+    pub name: String,
+    /// How many cylinders.
+    pub cylinders: u8,
+    /// Intake range, engine cold.
+    pub intake: Range,
+    /// Exhaust range, engine cold.
+    pub exhaust: Range,
+    /// Where it was read. A card without a source is kept and never judged against.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub source: Option<Source>,
+    /// Interval under commercial duty.
+    pub commercial: Interval,
+    /// Interval under homeowner duty.
+    pub homeowner: Interval,
+    /// The adjuster, where known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub adjuster: Option<Adjuster>,
+    /// For an engine with compression release: how far the piston is past top dead center when it is checked.
+    #[serde(rename = "past_tdc_tenth_um", default, skip_serializing_if = "Option::is_none")]
+    pub past_tdc: Option<Length>,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct CardFile {
+    /// [`CARD_FILE`].
+    card_file: u32,
+    cards: Vec<ListedCard>,
+}
+
+/// A file of cards that is not taken. Each is a sentence without its full stop; of such a file nothing is taken.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum CardFileError {
+    /// Over [`LARGEST_FILE`].
+    #[error("a file of engine cards has at most {LARGEST_FILE} bytes")]
+    TooLarge,
+    /// Not JSON, or JSON of another shape: a field that is missing, unknown, or of another kind.
+    #[error("line {line}, column {column}: {why}")]
+    Unreadable {
+        /// Line, from 1.
+        line: usize,
+        /// Column, from 1; 0 at a line's very beginning.
+        column: usize,
+        /// What is wrong there.
+        why: String,
+    },
+    /// Of another version.
+    #[error(
+        "the file says \"card_file\": {given}, and this program reads version {CARD_FILE}; update the program, or write the cards anew"
+    )]
+    Version {
+        /// The version that it names.
+        given: u32,
+    },
+    /// No cards, or too many.
+    #[error("a file has 1 to {MOST_CARDS} engine cards, and this one has {given}")]
+    Count {
+        /// How many it has.
+        given: usize,
+    },
+    /// A card that cannot be.
+    #[error("card {number}, \"{name}\": {why}")]
+    Card {
+        /// Which in the file, from 1.
+        number: usize,
+        /// Its name, cut where it is long.
+        name: String,
+        /// What is wrong with it.
+        why: CardError,
+    },
+    /// A text over [`LONGEST_WORDS`].
+    #[error("card {number}: its {field} has more than {LONGEST_WORDS} bytes")]
+    Words {
+        /// Which in the file, from 1.
+        number: usize,
+        /// Which text.
+        field: &'static str,
+    },
+    /// A text with a line break, an escape or another control character: it would not stay in its place on a screen.
+    #[error("card {number}: its {field} has a control character in it, as a line break is")]
+    Control {
+        /// Which in the file, from 1.
+        number: usize,
+        /// Which text.
+        field: &'static str,
+    },
+    /// A length that is not above zero, or over a metre.
+    #[error("card {number}, \"{name}\": {field} is not a length above zero and up to one metre (10000000 tenths of a micrometre)")]
+    Length {
+        /// Which in the file, from 1.
+        number: usize,
+        /// Its name, cut where it is long.
+        name: String,
+        /// Which length, by its field.
+        field: &'static str,
+    },
+    /// Two cards of the file are one by id or name.
+    #[error("cards {first} and {second} of the file, both \"{name}\", are the same card: leave one out, or name it otherwise")]
+    Twice {
+        /// The one, from 1.
+        first: usize,
+        /// The other, from 1.
+        second: usize,
+        /// The later one's name, cut where it is long.
+        name: String,
+    },
+    /// The name is another known card's.
+    #[error(
+        "card {number}: another engine card is named \"{name}\" already; name this one otherwise, or take its id out of the file to state that one anew"
+    )]
+    NameTaken {
+        /// Which in the file, from 1.
+        number: usize,
+        /// The name, cut where it is long.
+        name: String,
+    },
+}
+
+/// A card as a file would change it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Settled {
+    /// The card, with its id.
+    pub card: EngineCard,
+    /// What it changes.
+    pub change: Change,
+}
+
+/// What a listed card changes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Change {
+    /// The card was not known.
+    New,
+    /// A known card says something else from now on.
+    Restated,
+    /// A known card says the very same already.
+    Same,
+}
+
+impl From<EngineCard> for ListedCard {
+    fn from(card: EngineCard) -> Self {
+        Self { card: Some(card.card), ..Self::without_id(card) }
+    }
+}
+
+impl ListedCard {
+    /// A card as it is listed without an id.
+    #[must_use]
+    pub fn without_id(card: EngineCard) -> Self {
+        let EngineCard { card: _, name, cylinders, intake, exhaust, source, commercial, homeowner, adjuster, past_tdc } = card;
+        Self { card: None, name, cylinders, intake, exhaust, source, commercial, homeowner, adjuster, past_tdc }
+    }
+
+    fn with_id(self, card: CardId) -> EngineCard {
+        let Self { card: _, name, cylinders, intake, exhaust, source, commercial, homeowner, adjuster, past_tdc } = self;
+        EngineCard { card, name, cylinders, intake, exhaust, source, commercial, homeowner, adjuster, past_tdc }
+    }
+
+    /// Whether the card can be, as the `number`th of its file.
+    fn check(&self, number: usize) -> Result<(), CardFileError> {
+        let none = String::new();
+        let (manual, page) = self.source.as_ref().map_or((&none, &none), |source| (&source.manual, &source.page));
+        for (field, words) in [("name", &self.name), ("manual", manual), ("page", page)] {
+            if words.len() > LONGEST_WORDS {
+                return Err(CardFileError::Words { number, field });
+            }
+            if words.chars().any(char::is_control) {
+                return Err(CardFileError::Control { number, field });
+            }
+        }
+        let lengths = [
+            ("intake.low_tenth_um", Some(self.intake.low)),
+            ("intake.high_tenth_um", Some(self.intake.high)),
+            ("intake.aim_tenth_um", self.intake.aim),
+            ("exhaust.low_tenth_um", Some(self.exhaust.low)),
+            ("exhaust.high_tenth_um", Some(self.exhaust.high)),
+            ("exhaust.aim_tenth_um", self.exhaust.aim),
+            ("past_tdc_tenth_um", self.past_tdc),
+        ];
+        for (field, length) in lengths {
+            if length.is_some_and(|length| length <= Length::ZERO || length > LONGEST) {
+                return Err(CardFileError::Length { number, name: cut(&self.name), field });
+            }
+        }
+        self.clone().with_id(CardId::from_bytes([0; 16])).check().map_err(|why| CardFileError::Card { number, name: cut(&self.name), why })
+    }
+}
+
+/// A name for a sentence.
+fn cut(name: &str) -> String {
+    let name = name.trim();
+    let short: String = name.chars().take(40).collect();
+    if short.len() < name.len() { format!("{short}…") } else { short }
+}
+
+/// The name by which a card is known: blanks around it and the case of its letters do not count.
+fn known_as(name: &str) -> String {
+    name.trim().to_lowercase()
+}
+
+/// Cards as a file.
+#[must_use]
+pub fn write(cards: &[EngineCard]) -> String {
+    let file = CardFile { card_file: CARD_FILE, cards: cards.iter().cloned().map(ListedCard::from).collect() };
+    // Texts and whole numbers always have their JSON.
+    serde_json::to_string_pretty(&file).map(|text| text + "\n").unwrap_or_default()
+}
+
+/// Reads a file of cards: every one of them can be, or none is given.
+///
+/// # Errors
+/// [`CardFileError`], naming the place in the file or the card and field.
+pub fn read(bytes: &[u8]) -> Result<Vec<ListedCard>, CardFileError> {
+    if bytes.len() > LARGEST_FILE {
+        return Err(CardFileError::TooLarge);
+    }
+    let file: CardFile = serde_json::from_slice(bytes).map_err(|error| unreadable(&error))?;
+    if file.card_file != CARD_FILE {
+        return Err(CardFileError::Version { given: file.card_file });
+    }
+    if file.cards.is_empty() || file.cards.len() > MOST_CARDS {
+        return Err(CardFileError::Count { given: file.cards.len() });
+    }
+    let (mut names, mut ids) = (BTreeMap::new(), BTreeMap::new());
+    for (number, card) in (1..).zip(&file.cards) {
+        card.check(number)?;
+        let same_name = names.insert(known_as(&card.name), number);
+        let same_id = card.card.and_then(|id| ids.insert(id, number));
+        if let Some(first) = same_name.or(same_id) {
+            return Err(CardFileError::Twice { first, second: number, name: cut(&card.name) });
+        }
+    }
+    Ok(file.cards)
+}
+
+fn unreadable(error: &serde_json::Error) -> CardFileError {
+    let (line, column) = (error.line(), error.column());
+    let said = error.to_string();
+    let place = format!(" at line {line} column {column}");
+    CardFileError::Unreadable { line, column, why: said.strip_suffix(&place).unwrap_or(&said).to_owned() }
+}
+
+/// What a file changes among the cards that are known. A card without an id is the known card of its name, else a new one.
+///
+/// # Errors
+/// [`CardFileError::NameTaken`] and [`CardFileError::Twice`], where two cards would have one name or one id.
+pub fn settle(listed: Vec<ListedCard>, known: &[EngineCard], mut fresh: impl FnMut() -> CardId) -> Result<Vec<Settled>, CardFileError> {
+    let mut settled: Vec<Settled> = Vec::with_capacity(listed.len());
+    for (number, listed) in (1..).zip(listed) {
+        let named = known.iter().find(|card| known_as(&card.name) == known_as(&listed.name));
+        let id = listed.card.or(named.map(|card| card.card)).unwrap_or_else(&mut fresh);
+        if let Some(first) = settled.iter().position(|before| before.card.card == id) {
+            return Err(CardFileError::Twice { first: first + 1, second: number, name: cut(&listed.name) });
+        }
+        let card = listed.with_id(id);
+        let change = match known.iter().find(|before| before.card == id) {
+            None => Change::New,
+            Some(before) if *before == card => Change::Same,
+            Some(_) => Change::Restated,
+        };
+        settled.push(Settled { card, change });
+    }
+    // Names are compared as they will be, so that two cards can swap theirs.
+    let stays = |other: &EngineCard| settled.iter().all(|listed| listed.card.card != other.card);
+    for (number, Settled { card, .. }) in (1..).zip(&settled) {
+        if known.iter().any(|other| stays(other) && known_as(&other.name) == known_as(&card.name)) {
+            return Err(CardFileError::NameTaken { number, name: cut(&card.name) });
+        }
+    }
+    Ok(settled)
+}
+
+#[cfg(test)]
+mod tests;
