@@ -2,4 +2,4 @@
 
 #![no_main]
 
-libfuzzer_sys::fuzz_target!(|bytes: &[u8]| tappet_fuzz::cli_args::once(bytes));
+libfuzzer_sys::fuzz_target!(|bytes: &[u8]| tappet_fuzz::cli_args::quickly(bytes));

@@ -2,4 +2,4 @@
 
 #![no_main]
 
-libfuzzer_sys::fuzz_target!(|bytes: &[u8]| tappet_fuzz::enrol::once(bytes));
+libfuzzer_sys::fuzz_target!(|bytes: &[u8]| tappet_fuzz::enrol::quickly(bytes));

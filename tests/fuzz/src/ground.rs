@@ -1,5 +1,6 @@
 //! The ground that inputs fall on: a shop and its devices, made once, and for each input a fresh copy of a book.
 
+use std::cell::OnceCell;
 use std::path::PathBuf;
 
 use shared::engine_card::Duty;
@@ -15,7 +16,7 @@ use sync_core::work::VisitEntry;
 use tempfile::TempDir;
 use tests::{Crew, Dice};
 
-use crate::forge::Signer;
+use super::forge::Signer;
 
 /// Seed of everything that is drawn.
 const SEED: u64 = 11;
@@ -24,11 +25,13 @@ const SEED: u64 = 11;
 #[derive(Debug)]
 pub(crate) struct Template {
     folder: TempDir,
+    /// The original's bytes, read at the first copy. A fuzzer's timer interrupts the system's own way of copying.
+    bytes: OnceCell<Vec<u8>>,
 }
 
 impl Template {
     pub(crate) fn new() -> Self {
-        Self { folder: tempfile::tempdir().expect("a folder") }
+        Self { folder: tempfile::tempdir().expect("a folder"), bytes: OnceCell::new() }
     }
 
     pub(crate) fn folder(&self) -> &std::path::Path {
@@ -46,7 +49,8 @@ impl Template {
             // Mostly there is none: a closed book is one file.
             let _ = std::fs::remove_file(self.folder.path().join(beside));
         }
-        std::fs::copy(self.original(), &copy).expect("a copy");
+        let bytes = self.bytes.get_or_init(|| std::fs::read(self.original()).expect("the original"));
+        std::fs::write(&copy, bytes).expect("a copy");
         copy
     }
 
@@ -135,31 +139,46 @@ pub(crate) struct OnPhone {
     pub(crate) now: Moment,
 }
 
-/// The device's side. The answer brings receipts, others' news, and a document that is new to the phone.
-pub(crate) fn on_phone() -> OnPhone {
-    let template = Template::new();
-    let original = template.original();
-    let (mut crew, machine, phones) = crew(Store::in_memory().expect("a store"));
-    let tech = phones[1];
-    let person = crew.phones[tech].person;
-    let office = crew.phones[0].person;
-    let mut book = Book::open(&original, &mut crew.dice).expect("a book");
-    let moment = crew.moment(tech);
+/// One more device of a phone's person, with its book in a file, in place of the phone.
+fn in_a_file(crew: &mut Crew, phone: usize, template: &Template) {
+    let (person, office) = (crew.phones[phone].person, crew.phones[0].person);
+    let mut book = Book::open(&template.original(), &mut crew.dice).expect("a book");
+    let moment = crew.moment(phone);
     let issued = crew.shop.issue_code(office, person, &moment, &mut crew.dice).expect("a code");
     let request = book.enrol_request(&issued.code, "phone", &moment, &mut crew.dice).expect("a request");
     let answer = crew.shop.admit_device(&request, &moment, &mut crew.dice).expect("admitted");
     book.enrolled(&answer, "http://127.0.0.1:9").expect("enrolled");
-    crew.phones[tech].book = book;
-    crew.level(tech);
+    crew.phones[phone].book = book;
+    crew.level(phone);
+}
+
+/// The device's side. The answer brings receipts, others' news, and a document that is new to the phone.
+pub(crate) fn on_phone() -> OnPhone {
+    let template = Template::new();
+    let (mut crew, machine, [lead, tech, _]) = crew(Store::in_memory().expect("a store"));
+    in_a_file(&mut crew, tech, &template);
     at_the_office(&mut crew);
     crew.level(0);
-    crew.read(phones[0], machine, "1I", Stage::Found, 3, 4);
-    crew.level(phones[0]);
+    crew.read(lead, machine, "1I", Stage::Found, 3, 4);
+    crew.level(lead);
     a_day(&mut crew, tech, machine);
     let request = crew.offer(tech);
     let answer = crew.answer(tech, &request);
-    let signers = [&crew.shop, &crew.phones[0].book, &crew.phones[phones[0]].book, &crew.phones[tech].book].map(Signer::of).to_vec();
-    OnPhone { template, signers, answer, now: Moment::at(crew.now_ms) }
+    let books = [&crew.shop, &crew.phones[0].book, &crew.phones[lead].book, &crew.phones[tech].book];
+    OnPhone { template, signers: books.map(Signer::of).to_vec(), answer, now: Moment::at(crew.now_ms) }
+}
+
+/// The books of a tech and of the office, level and with some history.
+pub(crate) fn of_both() -> ([Template; 2], Moment) {
+    let books = [Template::new(), Template::new()];
+    let (mut crew, machine, [lead, tech, _]) = crew(Store::in_memory().expect("a store"));
+    in_a_file(&mut crew, tech, &books[0]);
+    in_a_file(&mut crew, 0, &books[1]);
+    at_the_office(&mut crew);
+    a_day(&mut crew, tech, machine);
+    crew.read(lead, machine, "1I", Stage::Found, 3, 4);
+    crew.level_all();
+    (books, Moment::at(crew.now_ms))
 }
 
 /// [`Crew::of_three`] with the shop's book in a store of its own.
@@ -174,8 +193,28 @@ fn crew(store: Store) -> (Crew, DocId, [usize; 3]) {
     (crew, machine, phones)
 }
 
+/// How often a book is verified as a whole, which takes longer than the step itself: after every input, or after one in
+/// sixteen, chosen by the input.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Looks(bool);
+
+impl Looks {
+    pub(crate) const ALWAYS: Self = Self(true);
+
+    pub(crate) fn seldom(bytes: &[u8]) -> Self {
+        Self(bytes.iter().fold(0_u8, |sum, byte| sum.rotate_left(3) ^ byte) % 16 == 0)
+    }
+
+    /// Looks at the book where it is time to.
+    pub(crate) fn at(self, book: &Book, now: &Moment) {
+        if self.0 {
+            holds(book, now);
+        }
+    }
+}
+
 /// Whether the book is what its records make it, and can be looked at from every side.
-pub(crate) fn holds(book: &Book, now: &Moment) {
+fn holds(book: &Book, now: &Moment) {
     let found = book.verify().expect("verified");
     assert_eq!(found.faults, Vec::<String>::new());
     let unit = shared::length::LengthUnit::Thou;

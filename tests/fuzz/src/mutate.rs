@@ -1,13 +1,15 @@
 //! Edits of CBOR values, of records and of the recipes that carry them, as a script says.
 
 use ciborium::Value;
+use serde::Serialize;
+use serde::de::DeserializeOwned;
 use shared::bytes::{Blob, Bytes16, Bytes32};
 use shared::ids::DocId;
 use shared::wire::Recipe;
 use sync_core::replica;
 
-use crate::forge::{self, Signer};
-use crate::script::Script;
+use super::forge::{self, Signer};
+use super::script::Script;
 
 /// Deepest step into a value.
 const DEEPEST: usize = 12;
@@ -73,6 +75,13 @@ fn leaf(script: &mut Script<'_>) -> Value {
         7 => ciborium::from_reader(script.run()).unwrap_or(Value::Null),
         _ => Value::Null,
     }
+}
+
+/// One edit somewhere in a message, where it still is one afterwards.
+pub(crate) fn message<T: Serialize + DeserializeOwned>(message: T, script: &mut Script<'_>) -> T {
+    let Ok(mut edited) = shared::cbor::to_value(&message) else { return message };
+    value(&mut edited, script);
+    shared::cbor::from_value(&edited).unwrap_or(message)
 }
 
 /// States a signed record anew with something else in its payload, signed as before or by somebody else.

@@ -9,9 +9,9 @@ use shared::ids::{DeviceId, ShopId};
 use shared::record::Record;
 use sync_core::envelope;
 
-use crate::forge::{self, Signer};
-use crate::mutate;
-use crate::script::Script;
+use super::forge::{self, Signer};
+use super::mutate;
+use super::script::Script;
 
 thread_local! {
     static ARCHETYPES: OnceCell<Vec<Value>> = const { OnceCell::new() };
@@ -23,7 +23,7 @@ fn signer(n: u8) -> Signer {
 
 /// Payloads of real records, of as many kinds as a crew's day has.
 fn archetypes() -> Vec<Value> {
-    let ground = crate::ground::at_shop();
+    let ground = super::ground::at_shop();
     let recipes = ground.offers.iter().flat_map(|offer| &offer.docs).flat_map(|doc| &doc.recipes);
     recipes.flat_map(|recipe| &recipe.records).filter_map(|record| forge::payload(&record.0)).collect()
 }
@@ -66,7 +66,7 @@ fn signed(payload: &Value) {
     assert!(opened.verify(&key(&right), ShopId::from_bytes([8; 16])).is_err(), "another shop");
 }
 
-/// Whatever opens is deterministic CBOR, says the same when written again, and is written as it came.
+/// Whatever opens is deterministic CBOR, and says the same when written again.
 fn opened(bytes: &[u8]) {
     let Ok(opened) = envelope::open(bytes) else { return };
     let payload = forge::payload_bytes(bytes).expect("what opens has a payload");
@@ -77,5 +77,4 @@ fn opened(bytes: &[u8]) {
     }
     let again = opened.record.encode().expect("what is checked is written");
     assert_eq!(Record::decode(&again).as_ref(), Ok(&opened.record), "the record says the same when written again");
-    assert_eq!(again, payload, "the record is written as it came");
 }

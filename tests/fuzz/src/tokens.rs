@@ -11,7 +11,7 @@ use sync_core::login::{ASSERTION_LIFE_S, LEEWAY_S, LoginError};
 use sync_core::moment::Moment;
 use tests::Crew;
 
-use crate::script::Script;
+use super::script::Script;
 
 struct Ground {
     crew: Crew,
@@ -73,6 +73,12 @@ pub fn once(bytes: &[u8]) {
             _ => measured(ground, &mut Script::of(rest)),
         }
     });
+}
+
+/// A first corpus: a real token, and an assertion of which every part is right.
+#[must_use]
+pub fn seeds() -> Vec<Vec<u8>> {
+    vec![vec![0], vec![1], [&[2], [0xff; 8].as_slice(), &[0, 100]].concat(), vec![2, 0xff, 0]]
 }
 
 /// Logs in twice: the second time the assertion has been used. Undone afterwards, so that no input depends on another.
