@@ -4,6 +4,7 @@
 #![expect(clippy::unwrap_used, reason = "a test may panic")]
 
 use std::fs;
+use std::panic::catch_unwind;
 use std::path::{Path, PathBuf};
 
 #[path = "../fuzz/src/lib.rs"]
@@ -33,8 +34,8 @@ fn replay(target: &str, seeds: Vec<Vec<u8>>, once: fn(&[u8])) {
         once(&seed);
     }
     for file in corpus(target) {
-        println!("{}", file.display());
-        once(&fs::read(file).unwrap());
+        let bytes = fs::read(&file).unwrap();
+        assert!(catch_unwind(|| once(&bytes)).is_ok(), "{target} does not hold after {}", file.display());
     }
 }
 
