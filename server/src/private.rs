@@ -33,9 +33,11 @@ pub(crate) fn folder(folder: &Path) -> Result<(), ServerError> {
         if mode & 0o077 == 0 {
             return Ok(());
         }
-        let own = own_files(&folder.join(crate::config::BOOK));
         for entry in std::fs::read_dir(folder).map_err(unmade)? {
-            if !own.contains(&entry.map_err(unmade)?.path()) {
+            let name = entry.map_err(unmade)?.file_name();
+            // The book, its side files, what a restore moved aside, and the folder of backups.
+            let own = name.to_str().is_some_and(|name| name.starts_with(crate::config::BOOK) || name == sync_core::keeping::BACKUPS);
+            if !own {
                 return Err(ServerError::OpenFolder { folder: folder.to_owned(), mode });
             }
         }

@@ -145,7 +145,7 @@ pub fn backup(config: &Config, to: &Path) -> Result<Backup, ServerError> {
 /// [`ServerError`]; nothing is changed then.
 pub fn restore(config: &Config, from: &Path, clock: &dyn Clock) -> Result<Restored, ServerError> {
     config.check_data()?;
-    private_folder(&config.data)?;
+    private::folder(&config.data)?;
     Ok(restore_shop(from, &config.book(), &clock.now(), &mut *entropy()?)?)
 }
 

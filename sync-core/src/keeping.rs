@@ -18,6 +18,8 @@ use crate::store::{Backup, BackupError, Draft, Store, StoreError, Verification, 
 
 /// A time of day in a file's name, always UTC: 20261125T170312Z.
 const STAMP: &str = "%Y%m%dT%H%M%SZ";
+/// The folder of a shop's backups, beside its book.
+pub const BACKUPS: &str = "backups";
 /// What follows the stamp in the name of a backup.
 const ENDING: &str = ".db";
 /// The most faults that one sentence names.

@@ -3,8 +3,8 @@
 
 mod crew;
 pub mod disk;
+pub mod load;
 pub mod oracle;
 pub mod sim;
-pub mod load;
 
 pub use crew::{Crew, Dice, MORNING as MORNING_MS, Phone, engine_card};

@@ -95,8 +95,7 @@ impl Caller<'_> {
             let failure = match self.once(request) {
                 Ok(answer) if answer.status == 200 => {
                     let took_ms = self.clock.now().steady_ms - began;
-                    let waits =
-                        if request.kind == EXCHANGE_TYPE { &mut self.told.exchanges_ms } else { &mut self.told.others_ms };
+                    let waits = if request.kind == EXCHANGE_TYPE { &mut self.told.exchanges_ms } else { &mut self.told.others_ms };
                     waits.push(took_ms);
                     return Ok(answer);
                 }
