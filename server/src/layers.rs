@@ -30,7 +30,6 @@ pub fn around(router: Router, started_ms: i64, within: Duration) -> Router {
             Refused::broke("It is not known what was taken in. Send it again.").into_response()
         }))
         .layer(map_response(keep_private))
-        .layer(from_fn(nothing_after_chunks))
         .layer(PropagateRequestIdLayer::new(REQUEST_ID))
         .layer(TraceLayer::new_for_http().make_span_with(span_of).on_response(DefaultOnResponse::new().level(Level::INFO)))
         .layer(SetRequestIdLayer::new(REQUEST_ID, ids))
@@ -66,17 +65,6 @@ fn span_of(request: &Request) -> Span {
 /// Nothing that the shop says is for a cache in between.
 async fn keep_private(mut response: Response) -> Response {
     response.headers_mut().entry(header::CACHE_CONTROL).or_insert(HeaderValue::from_static("no-store"));
-    response
-}
-
-/// A body in chunks is the last thing read on its connection (RFC 9112 §6.1): where it came with a length as well, hyper
-/// drops the length unseen, and something in front of this server may take the rest for another's request.
-async fn nothing_after_chunks(request: Request, next: Next) -> Response {
-    let in_chunks = request.headers().contains_key(header::TRANSFER_ENCODING);
-    let mut response = next.run(request).await;
-    if in_chunks {
-        response.headers_mut().insert(header::CONNECTION, HeaderValue::from_static("close"));
-    }
     response
 }
 

@@ -40,9 +40,7 @@ async fn a_body_too_large_is_refused_declared_or_in_chunks() {
     let office = shop.office().await;
     let enrol = "POST /v1/enrol HTTP/1.1\r\ncontent-type: application/json";
     over(shop.address(), enrol, &vec![b'['; 20_000]).await.problem(413, Code::TooLarge);
-    let refused = in_chunks(&shop, enrol, 64 * 1024).await;
-    refused.problem(413, Code::TooLarge);
-    assert_eq!(refused.headers["connection"], "close");
+    in_chunks(&shop, enrol, 64 * 1024).await.problem(413, Code::TooLarge);
     over(shop.address(), &exchange_head(&office.token), &vec![0; LARGEST_BODY + 1]).await.problem(413, Code::TooLarge);
     in_chunks(&shop, &exchange_head(&office.token), LARGEST_BODY + 64 * 1024).await.problem(413, Code::TooLarge);
     // Nobody reads a stranger's body at all.

@@ -4,7 +4,7 @@ use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
 use std::process::{Command, Stdio};
 
-use crate::serving::{Serving, founding, program, said, tappet};
+use crate::serving::{Serving, founding, program, refused, tappet};
 
 fn mode(path: &Path) -> u32 {
     std::fs::metadata(path).unwrap().permissions().mode() & 0o777
@@ -78,7 +78,7 @@ fn a_folder_that_holds_other_things_is_not_closed_but_refused() {
     let folder = tempfile::tempdir().unwrap();
     std::fs::write(folder.path().join("somebody's list.txt"), "milk").unwrap();
     open_up(folder.path(), 0o755);
-    let (exit, _, words) = said(&program(&founding(folder.path())).output().unwrap());
+    let (exit, words) = refused(program(&founding(folder.path())));
     assert_eq!(exit, 3, "{words}");
     assert!(words.contains("755") && words.contains("chmod 700"), "{words}");
     assert_eq!(mode(folder.path()), 0o755);

@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use crate::certs::certs;
-use crate::serving::{Serving, founding, program, said, tappet};
+use crate::serving::{Serving, founding, program, refused, tappet};
 
 #[test]
 fn a_device_enrols_and_exchanges_over_https_and_remembers_who_vouches() {
@@ -54,14 +54,18 @@ fn half_of_a_pair_and_an_open_address_without_tls_are_refused() {
     let folder = tempfile::tempdir().unwrap();
     let ours = certs(folder.path(), "ours");
     let data = folder.path().join("shop");
-    let (exit, _, words) = said(&program(&founding(&data)).args(["--tls-cert", ours.cert.to_str().unwrap()]).output().unwrap());
+    let refusal = |options: &[&str], variables: &[(&str, &Path)]| {
+        let mut command = program(&["--data", data.to_str().unwrap()]);
+        command.args(options).envs(variables.iter().copied());
+        refused(command)
+    };
+    let (exit, words) = refusal(&["--tls-cert", ours.cert.to_str().unwrap()], &[]);
     assert_eq!(exit, 2, "{words}");
     assert!(words.contains("--tls-key"), "{words}");
-    let (exit, _, words) = said(&program(&["--data", data.to_str().unwrap()]).env("TAPPETBOOK_LISTEN", "0.0.0.0:0").output().unwrap());
+    let (exit, words) = refusal(&[], &[("TAPPETBOOK_LISTEN", Path::new("0.0.0.0:0"))]);
     assert_eq!(exit, 2, "{words}");
     assert!(words.contains("--tls-cert"), "{words}");
-    let (exit, _, words) =
-        said(&program(&founding(&data)).env("TAPPETBOOK_TLS_CERT", &ours.cert).env("TAPPETBOOK_TLS_KEY", &ours.cert).output().unwrap());
+    let (exit, words) = refusal(&[], &[("TAPPETBOOK_TLS_CERT", &ours.cert), ("TAPPETBOOK_TLS_KEY", &ours.cert)]);
     assert_eq!(exit, 3, "{words}");
     assert!(words.contains("no private key"), "{words}");
     assert!(!data.exists());

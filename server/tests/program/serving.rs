@@ -62,6 +62,18 @@ impl Serving {
     }
 }
 
+/// What a program that must not serve says, and its exit code. One that serves all the same is found out at its first
+/// word, and not waited for.
+pub(crate) fn refused(command: Command) -> (i32, String) {
+    let mut serving = Serving::start(command);
+    let mut greeting = String::new();
+    serving.out.read_line(&mut greeting).unwrap();
+    assert_eq!(greeting, "", "it serves");
+    let mut words = String::new();
+    serving.child.stderr.take().unwrap().read_to_string(&mut words).unwrap();
+    (serving.child.wait().unwrap().code().unwrap(), words)
+}
+
 impl Drop for Serving {
     fn drop(&mut self) {
         // Fails where it has ended, which is as well.
