@@ -13,10 +13,11 @@ use std::sync::Barrier;
 use server::{Clock, SystemClock};
 use shared::engine_card::Duty;
 use shared::ids::{DocId, PersonId};
-use shared::record::{MachineCard, PropertyCard};
+use shared::record::{Assignment, MachineCard, Person, PropertyCard, RoleGrant};
 use shared::role::Role;
 use shared::wire::{CodeIssued, CodeRequest};
-use sync_core::book::Book;
+use sync_core::book::{Book, Draft};
+use sync_core::moment::fresh_person;
 use sync_core::work::Hand;
 
 use caller::{Caller, Told};
@@ -25,6 +26,9 @@ use serving::Serving;
 
 pub use figures::{Figures, Phase};
 pub use serving::{SERVE_IN, serve_until_told};
+
+/// People whom the office puts on the roster with one change.
+const PEOPLE_IN_A_CHANGE: usize = 50;
 
 /// How much of everything.
 #[derive(Debug, Clone, Copy)]
@@ -54,28 +58,22 @@ pub fn run(plan: &Plan, program: &Path, folder: &Path) -> Result<Figures, String
     office.enrol(&serving.code, "office")?;
     office.level()?;
     let yards = stock(&mut office, plan)?;
-    let mut crew = Vec::new();
-    for n in 0..plan.devices {
-        let (yard, person) = (yards.get(n / plan.devices_per_yard.max(1)).ok_or("a yard each")?, person(&mut office, n)?);
-        let mut hand = Hand { now: clock.now(), entropy: &mut chance, measured_by: None };
-        office.book.assign(person, yard.property, true, &mut hand).map_err(|e| e.to_string())?;
-        crew.push((person, yard));
-    }
+    let crew = hire(&mut office, plan, &yards)?;
     office.level()?;
     let token = office.token()?;
     let mut devices = Vec::new();
     for (person, yard) in crew {
+        // One after another: more than ten codes on their way at once count as guesses, and the server has all wait.
         let issued: CodeIssued = office.caller.post_json("/v1/codes", Some(&token), &CodeRequest { person })?;
-        devices.push((Device::new(caller())?, issued.code, yard));
+        let mut device = Device::new(caller())?;
+        device.enrol(&issued.code, "phone")?;
+        devices.push((device, yard));
     }
     let phases = vec![
-        at_once("enrol and first fill", &clock, &mut devices, |(device, code, _)| {
-            device.enrol(code, "phone")?;
-            device.level()
-        })?,
-        at_once("writing offline", &clock, &mut devices, |(device, _, yard)| device.write(plan.records, &yard.machines))?,
-        at_once("all exchange at once", &clock, &mut devices, |(device, ..)| device.level())?,
-        at_once("again, for what others brought", &clock, &mut devices, |(device, ..)| device.level())?,
+        at_once("log in and first fill", &clock, &mut devices, |(device, _)| device.level())?,
+        at_once("writing offline", &clock, &mut devices, |(device, yard)| device.write(plan.records, &yard.machines))?,
+        at_once("all exchange at once", &clock, &mut devices, |(device, _)| device.level())?,
+        at_once("again, for what others brought", &clock, &mut devices, |(device, _)| device.level())?,
     ];
     let server_peak_kib = serving.peak_kib();
     serving.stop()?;
@@ -119,17 +117,34 @@ fn stock(office: &mut Device<'_>, plan: &Plan) -> Result<Vec<Yard>, String> {
         .collect()
 }
 
-fn person(office: &mut Device<'_>, n: usize) -> Result<PersonId, String> {
-    let mut hand = Hand { now: office.caller.clock.now(), entropy: &mut chance, measured_by: None };
-    office.book.add_person(&format!("Person {n}"), Role::Tech, &mut hand).map_err(|e| e.to_string())
+/// A person for each device, with a role and a yard. Many to a change: a roster is derived anew with every change.
+fn hire<'y>(office: &mut Device<'_>, plan: &Plan, yards: &'y [Yard]) -> Result<Vec<(PersonId, &'y Yard)>, String> {
+    let now = office.caller.clock.now();
+    let roster = office.book.identity().map_err(|e| e.to_string())?.root.shop.roster();
+    let mut crew = Vec::new();
+    for n in 0..plan.devices {
+        let yard = yards.get(n / plan.devices_per_yard.max(1)).ok_or("a yard for each device")?;
+        crew.push((fresh_person(&now, &mut chance), yard));
+    }
+    for (part, people) in crew.chunks(PEOPLE_IN_A_CHANGE).enumerate() {
+        let mut drafts = Vec::new();
+        for (n, (person, yard)) in people.iter().enumerate() {
+            let name = format!("Person {}", part * PEOPLE_IN_A_CHANGE + n);
+            drafts.push(Draft::new(roster, Person { person: *person, name }));
+            drafts.push(Draft::new(roster, RoleGrant { person: *person, role: Some(Role::Tech) }));
+            drafts.push(Draft::new(roster, Assignment { person: *person, property: yard.property, active: true }));
+        }
+        office.book.write(drafts, &now, &mut chance).map_err(|e| e.to_string())?;
+    }
+    Ok(crew)
 }
 
 /// Every device does a step in a thread of its own, and all begin together.
 fn at_once<T: Send>(
     name: &'static str,
     clock: &SystemClock,
-    devices: &mut [(Device<'_>, String, T)],
-    step: impl Fn(&mut (Device<'_>, String, T)) -> Result<(), String> + Sync,
+    devices: &mut [(Device<'_>, T)],
+    step: impl Fn(&mut (Device<'_>, T)) -> Result<(), String> + Sync,
 ) -> Result<Phase, String> {
     let (start, step) = (Barrier::new(devices.len() + 1), &step);
     let (began, outcomes) = std::thread::scope(|scope| {
@@ -150,7 +165,7 @@ fn at_once<T: Send>(
     });
     let wall_ms = clock.now().steady_ms - began;
     let mut told = Told::default();
-    for (device, ..) in devices {
+    for (device, _) in devices {
         told.add(std::mem::take(&mut device.caller.told));
     }
     let broken: Vec<String> = outcomes.into_iter().filter_map(Result::err).collect();
@@ -161,10 +176,10 @@ fn at_once<T: Send>(
 }
 
 /// Counts what was written, what is at the shop, what is receipted, and what came to whoever shares the yard.
-fn prove(shop: &Book, devices: &[(Device<'_>, String, &Yard)], figures: &mut Figures) -> Result<(), String> {
+fn prove(shop: &Book, devices: &[(Device<'_>, &Yard)], figures: &mut Figures) -> Result<(), String> {
     let held = |book: &Book, id| book.store().held(id).map_err(|e| e.to_string());
     let mut all = BTreeSet::new();
-    for (device, ..) in devices {
+    for (device, _) in devices {
         for id in &device.written {
             all.insert(*id);
             figures.at_shop += usize::from(held(shop, *id)?.is_some());
@@ -172,9 +187,9 @@ fn prove(shop: &Book, devices: &[(Device<'_>, String, &Yard)], figures: &mut Fig
         }
     }
     figures.written = all.len();
-    for (device, _, yard) in devices {
-        let others = devices.iter().filter(|(_, _, other)| other.property == yard.property);
-        for id in others.flat_map(|(other, ..)| &other.written) {
+    for (device, yard) in devices {
+        let others = devices.iter().filter(|(_, other)| other.property == yard.property);
+        for id in others.flat_map(|(other, _)| &other.written) {
             figures.missing_at_devices += usize::from(held(&device.book, *id)?.is_none());
         }
     }
