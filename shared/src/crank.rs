@@ -250,7 +250,7 @@ fn full_turn(degrees: f64) -> f64 {
 }
 
 fn about(degrees: f64) -> String {
-    if degrees < 0.5 { "less than 1°".to_owned() } else { format!("about {degrees:.0}°") }
+    if degrees <= 0.5 { "less than 1°".to_owned() } else { format!("about {degrees:.0}°") }
 }
 
 #[expect(clippy::cast_precision_loss, reason = "strokes, rods and drops are below 2^53 tenths, or refused")]

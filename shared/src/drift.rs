@@ -173,7 +173,7 @@ pub fn hours_to_leave(range: &Range, present: &Bracket, drift: &Drift) -> HoursL
         }
         let room = if rate > 0.0 { high - clearance } else { clearance - low };
         // A room of nothing by a rate of nothing is never, not NaN.
-        (rate.abs() > 0.0).then(|| if room > 0.0 { room / rate.abs() } else { 0.0 })
+        (rate.abs() > 0.0).then(|| room / rate.abs())
     };
     let corners = [(go, slowest), (go, fastest), (no_go, slowest), (no_go, fastest)].map(|(clearance, rate)| leaves(clearance, rate));
     let earliest = corners.into_iter().flatten().reduce(f64::min);
@@ -203,7 +203,7 @@ pub fn hours_to_leave(range: &Range, present: &Bracket, drift: &Drift) -> HoursL
 #[expect(clippy::cast_possible_truncation, reason = "compared with the most that a meter shows before the cast")]
 fn tenths(hundreds: f64) -> Option<Hours> {
     let tenths = (hundreds * PER_TENTHS).floor();
-    (tenths >= 0.0 && tenths <= Hours::MOST.tenths() as f64).then(|| Hours::from_tenths(tenths as i64))
+    (0.0..=Hours::MOST.tenths() as f64).contains(&tenths).then(|| Hours::from_tenths(tenths as i64))
 }
 
 /// The check interval this engine needs: the **likely** hours until its range is left, down to whole hours, and
@@ -310,8 +310,8 @@ pub fn mann_kendall(values: &[f64]) -> Result<MannKendall, DriftError> {
         return Err(DriftError::NotFinite);
     }
     let mut s = 0_i64;
-    for (at, earlier) in values.iter().enumerate() {
-        for later in values.iter().skip(at + 1) {
+    for (at, later) in values.iter().enumerate() {
+        for earlier in values.iter().take(at) {
             s += i64::from(later > earlier) - i64::from(later < earlier);
         }
     }

@@ -271,9 +271,9 @@ fn days(from: Date, to: Date) -> i32 {
 
 fn day_words(today: Date, date: Date) -> String {
     match days(today, date) {
+        ..0 => date.to_string(),
         0 => "today".to_owned(),
         1 => format!("{date} (tomorrow)"),
-        days if days < 0 => date.to_string(),
         days => format!("{date} (in {days} days)"),
     }
 }

@@ -120,7 +120,8 @@ pub fn chain(points: &[MeterPoint], swaps: &[MeterSwap]) -> Chain {
         let fits = below(reading.reach_to(), true);
         let worth = reading.worth(latest_ms);
         let (from, before) = best.greatest(own + 1).map_or((None, Worth::default()), |(edge, worth)| (newest[edge], worth));
-        best.add(own + 1, fits, worth);
+        // Adds to its own place as well, which is set anew right after.
+        best.add(own, fits, worth);
         best.set(own, before.plus(worth));
         newest[own] = Some(steps.len());
         steps.push(Step { at, own, from });
@@ -131,9 +132,9 @@ pub fn chain(points: &[MeterPoint], swaps: &[MeterSwap]) -> Chain {
     let mut next = best.greatest(edges.len()).and_then(|(edge, _)| newest[edge]);
     while let Some(step) = next.and_then(|step| steps.get(step)) {
         let edge = edges[step.own];
-        for (at, reading) in order.iter().enumerate().take(until).skip(step.at) {
-            let joined = reading.reach_from() < edge && edge <= reading.reach_to();
-            feasible[reading.given] = at == step.at || joined;
+        // No other reading of the stretch has this very `reach_from`: it would have begun a newer step of the same edge.
+        for reading in order.iter().take(until).skip(step.at) {
+            feasible[reading.given] = (reading.reach_from()..=reading.reach_to()).contains(&edge);
         }
         until = step.at;
         next = step.from;
@@ -148,18 +149,19 @@ pub fn chain(points: &[MeterPoint], swaps: &[MeterSwap]) -> Chain {
 #[must_use]
 pub fn feasible_interval(kept: &[MeterPoint], at_ms: i64) -> (Hours, Hours) {
     let tenth_ms = i128::from(MS_PER_TENTH_HOUR);
-    let hours = |tenths: i128| Hours::from_tenths(i64::try_from(tenths).unwrap_or(if tenths < 0 { i64::MIN } else { i64::MAX }));
-    let (mut low, mut high) = (Hours::default(), Hours::MOST);
+    let (mut low, mut high) = (0, i128::from(Hours::MOST.tenths()));
     for point in kept {
         let since_ms = i128::from(at_ms) - i128::from(point.at_ms);
         let shown = i128::from(point.meter.tenths());
         // As far above as the clock allows where the time may be after this reading, as far below where before.
         let above = (since_ms + slack_ms(point)).max(0).div_euclid(tenth_ms);
         let below = (slack_ms(point) - since_ms).max(0).div_euclid(tenth_ms);
-        low = low.max(hours(shown - below));
-        high = high.min(hours(shown + above));
+        low = low.max(shown - below);
+        high = high.min(shown + above);
     }
-    (low, high)
+    // Both fit: the low end is zero or at most a reading, the high end the most or at least a reading.
+    let hours = |tenths: i128| Hours::from_tenths(i64::try_from(tenths).unwrap_or_default());
+    (hours(low), hours(high))
 }
 
 /// A reading on the engine's scale and its place among those given.

@@ -171,6 +171,7 @@ fn component(difference: f64, each: usize) -> Component {
 /// The ratio of two mean squares and its upper tail; `None` where the lower is 0.
 fn f_test(upper: Line, lower: Line) -> Option<FTest> {
     let distribution = FisherSnedecor::new(number(upper.df), number(lower.df)).ok()?;
+    // Over 0 it is infinite, or 0 over 0 not a number.
     let f = upper.ms / lower.ms;
-    (lower.ms > 0.0 && f.is_finite()).then(|| FTest { f, p: distribution.sf(f).clamp(0.0, 1.0) })
+    f.is_finite().then(|| FTest { f, p: distribution.sf(f).clamp(0.0, 1.0) })
 }

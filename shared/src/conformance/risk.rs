@@ -235,8 +235,8 @@ impl Standard {
     fn density(self, x: f64) -> f64 {
         match self {
             Self::Normal => density(x),
-            Self::Gamma { shape } if x > 0.0 => ((shape - 1.0) * x.ln() - x - ln_gamma(shape)).exp(),
-            Self::Gamma { .. } => 0.0,
+            // Only asked above zero: its pieces begin there, and the points of a piece lie inside it.
+            Self::Gamma { shape } => ((shape - 1.0) * x.ln() - x - ln_gamma(shape)).exp(),
         }
     }
 
@@ -251,7 +251,7 @@ impl Standard {
         match self {
             Self::Normal => phi(-x),
             Self::Gamma { .. } if x <= 0.0 => 1.0,
-            Self::Gamma { .. } if x.is_infinite() => 0.0,
+            // At infinity, which that function does not take, nothing is left.
             Self::Gamma { shape } => checked_gamma_ur(shape, x).unwrap_or(0.0),
         }
     }

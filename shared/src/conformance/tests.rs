@@ -282,3 +282,16 @@ fn no_uncertainty_leaves_no_doubt() {
         near(conformance_normal(y, 0.0, Some(4.0), Some(6.0)).unwrap(), wanted, 0.0);
     }
 }
+
+#[test]
+fn words_and_edges() {
+    assert_eq!(
+        [Decision::Accept, Decision::Reject, Decision::NotProven].map(Decision::word),
+        ["accept", "reject", "not proven either way"]
+    );
+    // 1.5 mm is the most that a leaf may be off, and it may be that.
+    assert_eq!(spread(15_000.0, 0.0).combined_tenth_um(), Ok(15_000.0));
+    for p in [0.0, 1.0, -0.1, 1.1, f64::NAN] {
+        assert!(quantile(p).is_nan(), "{p}");
+    }
+}

@@ -260,3 +260,12 @@ proptest! {
         }
     }
 }
+
+/// An angle is told from over half a degree on, as half a one would be shown as none; a difference from a twentieth on.
+#[test]
+fn words_at_their_edges() {
+    assert_eq!([0.0, 0.49, 0.5, 0.51, 7.4].map(about), ["less than 1°", "less than 1°", "less than 1°", "about 1°", "about 7°"]);
+    let top = |apart_degrees| TopDeadCenter { degrees: 3.5, apart_degrees }.words();
+    assert_eq!(top(0.049), "Top dead center is at 3.5° on your scale.");
+    assert_eq!(top(0.05), "Top dead center is at 3.5° on your scale; the two readings place it 0.1° apart.");
+}

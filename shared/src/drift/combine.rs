@@ -104,7 +104,7 @@ fn median(mut values: Vec<(f64, i64)>) -> Option<f64> {
             lower = Some(value);
         }
         if 2 * so_far > total {
-            return lower.map(|lower| if lower.is_finite() && value.is_finite() { f64::midpoint(lower, value) } else { lower + value });
+            return lower.map(|lower| f64::midpoint(lower, value));
         }
     }
     lower
@@ -114,8 +114,8 @@ fn median(mut values: Vec<(f64, i64)>) -> Option<f64> {
 /// `P(B(n, ½) <= k) <= 0.025`; zero where there is none, and so up to eight values.
 fn left_out(values: usize) -> usize {
     let count = u64::try_from(values).unwrap_or(u64::MAX);
-    // The tail grows with k, so the most k is found by halving.
-    let (mut allowed, mut beyond) = (0, count / 2 + 1);
+    // The tail grows with k, up to 1 where k is all of them, so the most k is found by halving.
+    let (mut allowed, mut beyond) = (0, count);
     while beyond - allowed > 1 {
         let tried = u64::midpoint(allowed, beyond);
         if at_most(tried, count) <= TAIL / 2.0 { allowed = tried } else { beyond = tried }

@@ -166,6 +166,34 @@ fn the_needed_interval_is_never_longer_than_the_cards() {
     assert_eq!(needed_interval(Hours::from_tenths(-5), &left(None)), Hours::default());
 }
 
+/// By hand: the range is 508 tenths of a µm wide, 1016 to 1524.
+#[test]
+fn clearances_on_the_edges_of_the_range() {
+    // 6 to 7 thou, 6 being in: closing by 0.25 thou per 100 h it may be in for eight times that; a tenth more is out.
+    let closes = rate(-254.0, -127.0, -63.5);
+    assert_eq!(hours_to_leave(&range(), &bracket(Some(1524), Some(1778)), &closes).latest, h(800));
+    assert_eq!(hours_to_leave(&range(), &bracket(Some(1525), Some(1778)), &closes).latest, h(0));
+    // On the low edge without any drift: never.
+    assert_eq!(hours_to_leave(&range(), &bracket(Some(1016), Some(1270)), &rate(0.0, 0.0, 0.0)).earliest, None);
+    // On it and closing: at once.
+    assert_eq!(hours_to_leave(&range(), &bracket(Some(1016), Some(1270)), &closes).earliest, h(0));
+    // So slowly that no meter lives to show it.
+    let slow = hours_to_leave(&range(), &bracket(Some(1143), Some(1270)), &rate(1e-9, 1e-9, 1e-9));
+    assert_eq!((slow.earliest, slow.likely, slow.latest, slow.likely_known), (None, None, None, true));
+}
+
+#[test]
+fn likely_out_already_in_words() {
+    let left = HoursLeft { earliest: h(0), likely: h(0), latest: h(100), likely_known: true };
+    assert_eq!(left.words(), "Likely outside its range now (perhaps already, 100.0 h at the latest).");
+}
+
+/// As many values as are allowed are taken, and alike they show no trend.
+#[test]
+fn the_most_values_of_a_trend() {
+    assert_eq!(mann_kendall(&vec![1.0; MOST_POINTS]).map(|trend| (trend.s, trend.p)), Ok((0, 1.0)));
+}
+
 #[test]
 fn on_the_wire() {
     let pair = serde_json::to_string(&thou(5, 5, 100)).unwrap();

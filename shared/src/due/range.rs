@@ -138,7 +138,7 @@ impl DueRange {
 fn one_day(today: Date, day: Date, by: &str) -> String {
     match days(day, today) {
         1 => format!("Overdue{by} since {day}, by a day."),
-        late if late > 1 => format!("Overdue{by} since {day}, by {late} days."),
+        late @ 2.. => format!("Overdue{by} since {day}, by {late} days."),
         _ => format!("Due {}{by}.", day_words(today, day)),
     }
 }

@@ -124,6 +124,53 @@ fn on_the_wire() {
     assert_eq!(serde_json::from_str::<Due>(&text).unwrap(), due(&asked));
 }
 
+/// On the limit nothing is overdue yet; a tenth of an hour beyond it is. Counted by hand from 100 h after 1000 h.
+#[test]
+fn the_hours_limit_to_the_tenth() {
+    let today = date(2026, 5, 1);
+    let read = |tenths: i64, on: Date| {
+        let mut asked = input(Some((date(2026, 1, 1), Some(10_000))), Some(100), None, today);
+        asked.hours_now = Some(Hours::from_tenths(tenths));
+        asked.hours_now_date = Some(on);
+        asked.tenth_hours_per_day = Some(10.0);
+        let due = due(&asked);
+        (due.state, due.words(today))
+    };
+    assert_eq!(read(11_000, today), (DueState::DueSoon, "Due today by hours: 0.0 h left.".to_owned()));
+    assert_eq!(read(11_001, today), (DueState::Overdue, "Overdue by 0.1 h.".to_owned()));
+    // Ten days old: up then, so passed since; and 5 h short then, which at 1 h a day is 26 April.
+    let expected = |day: &str| (DueState::Overdue, format!("Overdue by hours, going by its use: expected {day}."));
+    assert_eq!(read(11_000, date(2026, 4, 21)), expected("2026-04-21"));
+    assert_eq!(read(10_950, date(2026, 4, 21)), expected("2026-04-26"));
+}
+
+/// Of two limits on one day the hours are named; the calendar where it is a day before.
+#[test]
+fn which_limit_comes_first() {
+    let checked = date(2026, 1, 1);
+    let limit = |per_day| {
+        let asked = input(Some((checked, Some(10_000))), Some(100), Some(12), checked);
+        due(&DueInput { tenth_hours_per_day: Some(per_day), ..asked }).limit
+    };
+    // 100 h in 365 days is 2.7397 tenths a day, in 366 days 2.7322; a year on is day 365.
+    assert_eq!((limit(2.739), limit(2.732)), (Some(Limit::Hours), Some(Limit::Calendar)));
+    // Hours nearly up and no use known: a calendar limit that is soon itself, on the 14th day, goes before.
+    let nearly_up = |checked| {
+        let asked = input(Some((checked, Some(10_000))), Some(100), Some(12), date(2026, 5, 1));
+        due(&DueInput { hours_now: Some(Hours::from_tenths(10_950)), ..asked }).limit
+    };
+    assert_eq!((nearly_up(date(2025, 5, 15)), nearly_up(date(2025, 5, 16))), (Some(Limit::Calendar), Some(Limit::Hours)));
+}
+
+#[test]
+fn days_in_words() {
+    let words = |day| day_words(date(2026, 5, 1), day);
+    assert_eq!(words(date(2026, 4, 30)), "2026-04-30");
+    assert_eq!(words(date(2026, 5, 1)), "today");
+    assert_eq!(words(date(2026, 5, 2)), "2026-05-02 (tomorrow)");
+    assert_eq!(words(date(2026, 5, 3)), "2026-05-03 (in 2 days)");
+}
+
 fn dates() -> impl Strategy<Value = Date> {
     (1970i16..2200, 1i8..=12, 1i8..=28).prop_map(|(year, month, day)| date(year, month, day))
 }

@@ -25,32 +25,27 @@ struct Node {
 /// One worth, or none yet, for each of a number of places.
 #[derive(Debug)]
 pub(super) struct Best {
-    places: usize,
     nodes: Vec<Node>,
 }
 
 impl Best {
     pub(super) fn new(places: usize) -> Self {
-        Self { places, nodes: vec![Node::default(); 2 * places.next_power_of_two()] }
+        Self { nodes: vec![Node::default(); 2 * places.next_power_of_two()] }
     }
 
     /// Adds to every place from `from` up to, not including, `to` that holds something.
     pub(super) fn add(&mut self, from: usize, to: usize, worth: Worth) {
-        if from < to {
-            self.add_below(1, 0..self.width(), &(from..to), worth);
-        }
+        self.add_below(1, 0..self.width(), &(from..to), worth);
     }
 
-    /// Sets one place.
+    /// Sets one of the places.
     pub(super) fn set(&mut self, place: usize, worth: Worth) {
-        if place < self.places {
-            self.set_below(1, 0..self.width(), place, worth);
-        }
+        self.set_below(1, 0..self.width(), place, worth);
     }
 
     /// The greatest worth among places before `to`, at the first such place.
     pub(super) fn greatest(&mut self, to: usize) -> Option<(usize, Worth)> {
-        self.greatest_below(1, 0..self.width(), to.min(self.places))
+        self.greatest_below(1, 0..self.width(), to)
     }
 
     fn width(&self) -> usize {

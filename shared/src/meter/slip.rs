@@ -79,7 +79,7 @@ pub fn likely_slip(entered: Hours, low: Hours, high: Hours) -> Option<(Hours, Sl
 
 /// The reading of these digits; `None` where nobody would write it so (a leading zero) or no meter shows it.
 fn reading(digits: &[u8]) -> Option<Hours> {
-    if digits.is_empty() || (digits.len() > 2 && digits.first() == Some(&0)) {
+    if matches!(digits, [0, _, _, ..]) {
         return None;
     }
     let tenths = digits.iter().try_fold(0i64, |sum, digit| sum.checked_mul(10)?.checked_add(i64::from(*digit)))?;

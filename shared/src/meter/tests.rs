@@ -84,6 +84,48 @@ fn slips_are_undone() {
     assert_eq!(feasible_interval(&[], 0), (Hours::default(), Hours::MOST));
 }
 
+#[test]
+fn the_first_of_equal_places_is_the_best() {
+    let worth = |weight| Worth { weight, early_ms: 0 };
+    let mut best = Best::new(3);
+    assert_eq!(best.greatest(3), None);
+    best.set(1, worth(2));
+    best.set(2, worth(2));
+    assert_eq!((best.greatest(1), best.greatest(3)), (None, Some((1, worth(2)))));
+    // A stretch of nothing adds nothing; one of a place adds there and where it ends no more.
+    best.add(2, 2, worth(5));
+    best.add(1, 2, worth(1));
+    assert_eq!(best.greatest(3), Some((1, worth(3))));
+    best.add(2, 3, worth(2));
+    assert_eq!(best.greatest(3), Some((2, worth(4))));
+}
+
+/// Counted out by hand, digit by digit.
+#[test]
+fn slips_at_their_edges() {
+    let likely = |entered: &str, low: i64, high: i64| {
+        likely_slip(entered.parse().unwrap(), Hours::from_tenths(low), Hours::from_tenths(high)).map(|(h, slip)| (h.to_string(), slip))
+    };
+    let found = |hours: &str, slip| Some((hours.to_owned(), slip));
+    // 15234.5 has a point, so none was left out: of its digits one is too many.
+    assert_eq!(likely("15234.5", 15_200, 15_400), found("1523.5", Slip::DigitExtra));
+    // A meter that reads nothing may have lost a digit.
+    assert_eq!(likely("0", 150, 250), found("20.0", Slip::DigitMissing));
+    // Nobody writes 01.5, so 10.5 is not that with two digits swapped; but 0.5 is how half an hour is written.
+    assert_eq!(likely("10.5", 10, 20), found("1.5", Slip::DigitExtra));
+    assert_eq!(likely("10.5", 4, 6), found("0.5", Slip::DigitExtra));
+    let words = ["the decimal point left out", "a decimal point put in", "two digits swapped", "a digit too many", "a digit left out"];
+    assert_eq!(Slip::ALL.map(Slip::words), words);
+}
+
+/// Hours far beyond any meter still give an interval, and one that holds nothing: `low` over `high`.
+#[test]
+fn intervals_at_the_ends_of_the_numbers() {
+    let asked = |tenths| feasible_interval(&[point(0, tenths)], HOUR_MS);
+    assert_eq!(asked(i64::MIN), (Hours::default(), Hours::from_tenths(i64::MIN + 11)));
+    assert_eq!(asked(i64::MAX), (Hours::from_tenths(i64::MAX), Hours::MOST));
+}
+
 /// Whether two readings fit, said the plain way.
 fn fit(one: &MeterPoint, other: &MeterPoint) -> bool {
     let (first, second) = if (one.meter, one.at_ms) <= (other.meter, other.at_ms) { (one, other) } else { (other, one) };

@@ -22,9 +22,7 @@ pub fn plan_round(machines: &[RoundMachine], rules: &RoundRules) -> Round {
     let limit = rules.most_minutes.map_or(u64::MAX, u64::from);
     let (mut stops, mut put_off, mut left) = (Vec::new(), Vec::new(), limit);
     for mut candidate in candidates(machines, rules) {
-        if candidate.minutes(rules) > limit {
-            put_off.append(&mut candidate.cut(rules, limit));
-        }
+        put_off.append(&mut candidate.cut(rules, limit));
         let stop = candidate.stop(rules);
         if stop.machines.is_empty() {
             continue;

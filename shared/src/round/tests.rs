@@ -160,6 +160,59 @@ fn a_crossing_is_undone() {
     assert_eq!(shortened(start, &corners, &[0, 0, 7]).order.len(), 3, "an order that is none");
 }
 
+#[test]
+fn the_day_itself_is_not_overdue() {
+    let due_on = |day| machine(1, 1, DueState::DueSoon, Some(Date::constant(2026, 5, day))).reason(&rules());
+    assert_eq!((due_on(3), due_on(4)), (Some(Reason::Overdue), Some(Reason::Soon)));
+}
+
+/// 10 min to set up and 40 of work are just the 50 allowed: either fits alone, so the other only finds no time left.
+#[test]
+fn a_machine_that_just_fits_is_not_longer_than_the_round() {
+    let overdue = |n| machine(n, 1, DueState::Overdue, Some(Date::constant(2026, 4, 1)));
+    let round = plan_round(&[overdue(1), overdue(2)], &RoundRules { most_minutes: Some(50), ..rules() });
+    assert_eq!(round.stops.iter().flat_map(tags).collect::<Vec<_>>(), ["M-1"]);
+    assert_eq!(round.put_off.iter().map(|p| (p.machine.tag.as_str(), p.why)).collect::<Vec<_>>(), [("M-2", PutOffWhy::NoTimeLeft)]);
+}
+
+#[test]
+fn so_many_stops_are_ordered_and_no_more() {
+    let stops = |count: u16| {
+        let one = |n: u16| {
+            let mut id = [0; 16];
+            id[..2].copy_from_slice(&n.to_be_bytes());
+            let (machine_id, property) = (MachineId::from_bytes(id), PropertyId::from_bytes(id));
+            RoundMachine { machine: machine_id, property, ..machine(1, 1, DueState::NeverChecked, Some(today())) }
+        };
+        plan_round(&(0..count).map(one).collect::<Vec<_>>(), &rules()).order
+    };
+    assert_eq!(stops(400), Order::LeftToCrew { why: LeftWhy::NoStart });
+    assert_eq!(stops(401), Order::LeftToCrew { why: LeftWhy::TooMany });
+    // Along the equator, the farthest given first: turned round as long as they are not too many, measured in any case.
+    let line = |count: u16| (1..=count).rev().map(|n| Place::new(0.0, f64::from(n) * 0.01).unwrap()).collect::<Vec<_>>();
+    let start = Place::new(0.0, 0.0).unwrap();
+    for (count, first) in [(400, 399), (401, 0)] {
+        let (places, around) = (line(count), tour(start, &line(count)));
+        assert_eq!(around.order.first(), Some(&first));
+        assert!((around.metres - 2.0 * distance_m(start, places[0])).abs() < 1e-3, "{}", around.metres);
+    }
+}
+
+#[test]
+fn a_place_gives_back_its_numbers() {
+    let place = Place::new(-33.5, 151.25).unwrap();
+    assert_eq!((place.latitude_deg(), place.longitude_deg()), (-33.5, 151.25));
+}
+
+/// Out along a line by 1, 3, 2, 4 and back is 10 long; with the middle two turned round it is 8, there and back.
+#[test]
+fn a_stretch_in_the_middle_is_turned_round() {
+    let at = |east: f64| Place::new(0.0, east).unwrap();
+    let found = shortened(at(0.0), &[at(0.1), at(0.3), at(0.2), at(0.4)], &[0, 1, 2, 3]);
+    assert_eq!(found.order, [0, 2, 1, 3]);
+    assert!((found.metres - 2.0 * distance_m(at(0.0), at(0.4))).abs() < 1e-3, "{found:?}");
+}
+
 fn places() -> impl Strategy<Value = Place> {
     (-90.0f64..=90.0, -180.0f64..=180.0).prop_map(|(n, e)| Place::new(n, e).unwrap())
 }

@@ -66,9 +66,9 @@ pub fn theil_sen(x: &[f64], y: &[f64], level: f64) -> Result<TheilSen, UsageErro
     let points = thinned(points);
 
     let mut slopes = Vec::with_capacity(points.len() * (points.len() - 1) / 2);
-    for (at, first) in points.iter().enumerate() {
-        let later = points.iter().skip(at + 1).filter(|second| second.0 > first.0);
-        slopes.extend(later.map(|second| (second.1 - first.1) / (second.0 - first.0)));
+    for (at, second) in points.iter().enumerate() {
+        let earlier = points.iter().take(at).filter(|first| first.0 < second.0);
+        slopes.extend(earlier.map(|first| (second.1 - first.1) / (second.0 - first.0)));
     }
     if slopes.is_empty() {
         return Err(UsageError::SameTime);

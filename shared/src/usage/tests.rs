@@ -197,6 +197,59 @@ fn on_the_wire() {
     assert_eq!(serde_json::from_str::<Season>(&text).unwrap(), season);
 }
 
+/// By hand: on a line of 1 h a day the slope is 10 tenths, and the tenth that the meter does not show is 1 over the span.
+#[test]
+fn few_readings_and_fast_ones_at_their_edges() {
+    let line = |count: i64| (0..count).map(|n| (10 * n * MS_PER_DAY, Hours::from_tenths(100 * n))).collect::<Vec<_>>();
+    let few = usage(&line(4), 30 * MS_PER_DAY, &WINDOW).unwrap();
+    assert!(few.few_readings);
+    close(few.low, 5.0 - 1.0 / 30.0);
+    close(few.high, 20.0 + 1.0 / 30.0);
+    let enough = usage(&line(5), 40 * MS_PER_DAY, &WINDOW).unwrap();
+    assert!(!enough.few_readings);
+    close(enough.low, 10.0 - 1.0 / 40.0);
+    close(enough.high, 10.0 + 1.0 / 40.0);
+    // Day and night is as fast as the clock, not faster.
+    let always = usage(&[at(1.0, 0), at(2.0, 240)], 3 * MS_PER_DAY, &WINDOW).unwrap();
+    assert_eq!((always.tenth_hours_per_day, always.high), (240.0, 240.0));
+}
+
+#[test]
+fn windows_and_parts_of_days() {
+    let window = |trailing_days| Season { trailing_days, between: None }.check();
+    assert_eq!((window(1), window(LONGEST_WINDOW_DAYS)), (Ok(()), Ok(())));
+    let longer = LONGEST_WINDOW_DAYS + 1;
+    assert_eq!(
+        (window(longer), window(longer + 1)),
+        (Err(UsageError::Window { given: longer }), Err(UsageError::Window { given: longer + 1 }))
+    );
+    // From six in the morning to six in the evening of the day after next.
+    let moment = |days: f64| {
+        let (ms, _) = at(days, 0);
+        (day_of(ms).unwrap(), ms)
+    };
+    close(WINDOW.days_between(moment(100.25), moment(102.75)), 2.5);
+}
+
+/// 11 and 3 equal in x, 11 equal in y: Sen's variance is 14 · 13 · 33 − (11 · 10 · 27 + 3 · 2 · 11) − 11 · 10 · 27 = 0, so
+/// the ranks lie in the middle. The slopes are eleven each of 1, 2 and 3.
+#[test]
+fn a_variance_of_nothing_is_not_below_it() {
+    let mut x = [0.0; 14];
+    let mut y = [0.0; 14];
+    (x[11], x[12], x[13]) = (1.0, 1.0, 1.0);
+    (y[11], y[12], y[13]) = (1.0, 2.0, 3.0);
+    let line = theil_sen(&x, &y, 0.95).unwrap();
+    assert_eq!((line.slope, line.low, line.high, line.pairs), (2.0, 2.0, 2.0, 33));
+}
+
+/// A screen shows no minus before nothing.
+#[test]
+fn nothing_below_zero_is_nothing() {
+    let line = theil_sen(&[0.0, 1.0], &[-0.0, -0.0], 0.95).unwrap();
+    assert_eq!((format!("{:.1}", line.intercept_joint), format!("{:.1}", line.intercept_separate)), ("0.0".to_owned(), "0.0".to_owned()));
+}
+
 proptest! {
     #[test]
     fn the_order_of_points_does_not_matter(points in prop::collection::vec((0i32..20, -50i32..50), 2..30)) {

@@ -74,6 +74,73 @@ fn more_people_than_are_searched_leave_the_least_read_out() {
     assert!(crossed.left_out.iter().all(|left| left.person == "person 04" && left.why == LeftOutWhy::NotCrossed));
 }
 
+/// The most that rounding leaves is 1e-12 of the greatest reading, whatever its sign.
+#[test]
+fn rounding_goes_with_the_greatest_reading() {
+    let study = Study::new(vec![vec![vec![-2000.0, 3.0], vec![1.0, 2.0]]; 2]).unwrap();
+    near(study.rounding(), 2e-9, 1e-12);
+    // Four ranges alike but for their last bits, against a limit of once their mean: none lies apart from the rest.
+    let by = average_and_range_with(&hand(), Constants { k1: 1.0, k2: 1.0, k3: 1.0, d4: 1.0 }).unwrap();
+    assert_eq!(by.wide, []);
+}
+
+#[test]
+fn grades_at_their_limits() {
+    let spread = average_and_range(&published()).unwrap().spread;
+    let grade = |percent_grr| Spread { percent_grr, ..spread }.grade();
+    let grades = [9.99, 10.0, 30.0, 30.01].map(grade);
+    assert_eq!(grades, [Grade::Good, Grade::Usable, Grade::Usable, Grade::NotGoodEnough]);
+}
+
+/// Parts and people add up exactly: without interaction and repeats p counts as 1, which pools unless 1 is asked for.
+/// People who see two parts the other way round, without repeats: p counts as 0, which never pools.
+#[test]
+fn pooling_at_its_ends() {
+    let adding = Study::new(vec![vec![vec![0.1; 2], vec![0.3; 2]], vec![vec![0.7; 2], vec![0.9; 2]]]).unwrap();
+    assert_eq!(anova(&adding, 0.25).unwrap().pooled, Some(Line { ss: 0.0, df: 5, ms: 0.0 }));
+    let never = anova(&adding, 1.0).unwrap();
+    // Nothing is not below nothing: it is not held at 0.
+    assert_eq!((never.pooled, never.var_interaction), (None, Component { variance: 0.0, clamped: false }));
+    let crossed = Study::new(vec![vec![vec![1.1; 2], vec![2.1; 2]], vec![vec![2.1; 2], vec![1.1; 2]]]).unwrap();
+    assert_eq!(anova(&crossed, 0.0).unwrap().pooled, None);
+}
+
+/// Each named person reads each of the parts so often, with 4 to 5 thou.
+fn read(people: &[&str], parts: &[&str], times: usize) -> Vec<RepeatReading> {
+    let cells = people.iter().flat_map(|person| parts.iter().map(move |part| (*part, *person)));
+    cells.flat_map(|(part, person)| vec![reading(part, person, Some(4), Some(5)); times]).collect()
+}
+
+/// The sizes are counted by hand: people × parts × trials.
+#[test]
+fn the_block_of_most_readings_is_taken() {
+    let taken = |readings: &[RepeatReading]| {
+        let crossed = Study::from_readings(readings).unwrap();
+        (crossed.people.join(" "), crossed.parts.join(" "), crossed.study.trials())
+    };
+    let block = |people: &str, parts: &str, trials| (people.to_owned(), parts.to_owned(), trials);
+    // 2 × 6 × 2 = 24 before 2 × 2 × 5 = 20.
+    let mut readings = read(&["Ada", "Bo"], &["1", "2"], 5);
+    readings.extend(read(&["Ada", "Bo"], &["3", "4", "5", "6"], 2));
+    assert_eq!(taken(&readings), block("Ada Bo", "1 2 3 4 5 6", 2));
+    // 3 × 2 × 2 and 2 × 3 × 2 are both 12: the more people.
+    let mut readings = read(&["Ada", "Bo", "Cy"], &["1", "2"], 2);
+    readings.extend(read(&["Ada", "Bo"], &["3"], 2));
+    assert_eq!(taken(&readings), block("Ada Bo Cy", "1 2", 2));
+    // Two blocks of 2 × 2 × 2 = 8: the names that come first.
+    let mut readings = read(&["Bo", "Cy"], &["1", "2"], 2);
+    readings.extend(read(&["Ada", "Bo"], &["3", "4"], 2));
+    assert_eq!(taken(&readings), block("Ada Bo", "3 4", 2));
+}
+
+#[test]
+fn nothing_left_out_is_not_said() {
+    let crossed = Study::from_readings(&read(&["Ada", "Bo"], &["1", "2"], 2)).unwrap();
+    // A thou wide hides 254/√12; a repeatability of just that is not below it.
+    let spread = Spread { ev: 254.0 / 12f64.sqrt(), ..average_and_range(&published()).unwrap().spread };
+    assert_eq!(crossed.words(&spread, LengthUnit::Thou), "2 people, 2 parts, 2 trials each.");
+}
+
 fn studies() -> impl Strategy<Value = Vec<Vec<Vec<f64>>>> {
     (2usize..6, 2usize..4, 2usize..4).prop_flat_map(|(parts, people, trials)| {
         let reading = prop_oneof![-5.0f64..5.0, (0i32..4).prop_map(f64::from)];

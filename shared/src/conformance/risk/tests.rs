@@ -114,6 +114,36 @@ fn priors_that_cannot_be_are_refused() {
     assert!(consumer_risk(BALL_BEARING, tolerance, tolerance, -0.1).is_err());
 }
 
+/// The guard bands of the examples above with another unit and another zero: neither may change a guard band but its unit.
+#[test]
+fn a_guard_band_does_not_turn_on_unit_or_zero() {
+    // The ball bearings in thousandths.
+    let guard = guard_for_consumer_risk(Prior::Gamma { shape: 4.0, scale: 250.0 }, limits(None, Some(2000.0)), 250.0, 0.001).unwrap();
+    near(2000.0 - guard, 1_671.828_771_555_653_5, 1e-7);
+    for mean in [9.5, 0.0, 2.0, -2.0] {
+        let guard =
+            guard_for_consumer_risk(Prior::Normal { mean, sd: 0.3 }, limits(Some(mean - 0.5), Some(mean + 0.5)), 0.1, 0.005).unwrap();
+        near(guard, 0.092_066_045_485_537_66, 1e-10);
+    }
+}
+
+/// Φ(−10) is 7.619853024160527e-24 (erfc(10/√2)/2, by Python): one less what is accepted would be nothing.
+#[test]
+fn a_small_rejected_share_keeps_its_digits() {
+    let case = Case { prior: Standard::Normal, tolerance: (-1.0, 1.0), acceptance: (f64::NEG_INFINITY, 0.0), u: 1.0 };
+    near(case.rejected(-10.0), 7.619_853_024_160_527e-24, 1e-35);
+}
+
+/// A whole shape has a sum for its distribution: below 0.5 lie 1 − e⁻²(1 + 2 + 2 + 4/3), by hand.
+#[test]
+fn gamma_priors_from_zero_to_their_ends() {
+    let below = 1.0 - (-2.0f64).exp() * (5.0 + 4.0 / 3.0);
+    near(nonconforming_share(BALL_BEARING, limits(Some(0.5), None)).unwrap(), below, 1e-14);
+    // 45 deviations past the mean, as the head of the module says: of shape 1 that is 46.
+    let cuts = Standard::Gamma { shape: 1.0 }.cuts();
+    assert_eq!((cuts.first(), cuts.last()), (Some(&0.0), Some(&46.0)));
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(64))]
 

@@ -105,6 +105,44 @@ fn days_out_of_season_are_stepped_over() {
 }
 
 #[test]
+fn the_hours_limit_to_the_tenth() {
+    let words = |now| due_range(&input(Some(now), None), None).words(TODAY);
+    assert_eq!(words(3000), "Due today by hours.");
+    assert_eq!(words(3001), "Overdue by 0.1 h.");
+}
+
+/// 100 h left at 1 h a day are 100 days, at 0.2 h a day 500; the calendar says 1 March of the next year, 304 days on.
+#[test]
+fn which_limit_likely_comes_first() {
+    let limit = |per_day| due_range(&input(Some(2000), Some(12)), Some(&used(per_day, per_day, per_day))).limit;
+    assert_eq!((limit(10.0), limit(2.0)), (Some(Limit::Hours), Some(Limit::Calendar)));
+    // 1000 tenths in 304 days are 3.2895 a day, in 305 days 3.2787: on the very day of the calendar the hours are named.
+    assert_eq!((limit(3.28), limit(3.285)), (Some(Limit::Hours), Some(Limit::Hours)));
+    assert_eq!(limit(3.27), Some(Limit::Calendar));
+}
+
+#[test]
+fn one_day_in_words() {
+    let words = |today| {
+        due_range(&DueInput { today, ..input(None, Some(2)) }, None).words(today).replace(" Its hours are not counted in this.", "")
+    };
+    assert_eq!(words(date(2026, 4, 29)), "Due 2026-05-01 (in 2 days) by the calendar.");
+    assert_eq!(words(date(2026, 4, 30)), "Due 2026-05-01 (tomorrow) by the calendar.");
+    assert_eq!(words(TODAY), "Due today by the calendar.");
+    assert_eq!(words(date(2026, 5, 2)), "Overdue by the calendar since 2026-05-01, by a day.");
+    assert_eq!(words(date(2026, 5, 3)), "Overdue by the calendar since 2026-05-01, by 2 days.");
+}
+
+/// The last day itself is not overdue, and a likely day that is past is named without counting.
+#[test]
+fn a_range_about_today_in_words() {
+    let found = due_range(&input(Some(2235), None), Some(&used(5.0, 6.0, 7.0)));
+    let range = DueRange { earliest: Some(date(2026, 4, 20)), likely: Some(date(2026, 4, 25)), latest: Some(TODAY), ..found };
+    assert_eq!(range.words(TODAY), "May be due already by hours: most likely 2026-04-25, at the latest 2026-05-01.");
+    assert!(range.words(date(2026, 5, 2)).starts_with("Overdue by hours: it was due between 2026-04-20 and 2026-05-01"));
+}
+
+#[test]
 fn on_the_wire() {
     let found = due_range(&input(Some(2235), None), Some(&used(0.0, 3.0, 6.0)));
     let text = serde_json::to_string(&found).unwrap();
