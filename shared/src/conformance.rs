@@ -332,14 +332,9 @@ pub(crate) fn phi_between(below: f64, above: f64) -> f64 {
 }
 
 /// The value below which a standard normal variable lies with probability `p`, which must lie strictly between 0 and
-/// 1: else not a number. From `statrs`, and one step of Newton to mend its last digits.
+/// 1: else not a number. By `statrs`, whose inverse is within 5e-15 of what Φ above would have (its Φ is not).
 pub(crate) fn quantile(p: f64) -> f64 {
-    if !(p > 0.0 && p < 1.0) {
-        return f64::NAN;
-    }
-    let near = Normal::standard().inverse_cdf(p);
-    let step = (phi(near) - p) / density(near);
-    if step.is_finite() { near - step } else { near }
+    if p > 0.0 && p < 1.0 { Normal::standard().inverse_cdf(p) } else { f64::NAN }
 }
 
 /// φ.

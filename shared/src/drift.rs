@@ -169,23 +169,23 @@ pub fn hours_to_leave(range: &Range, present: &Bracket, drift: &Drift) -> HoursL
     // Time to leave falls the nearer the edge and the faster the drift, so the corners hold least and most.
     let leaves = |clearance: f64, rate: f64| {
         if clearance < low || clearance > high {
-            return Some(0.0);
+            return 0.0;
         }
         let room = if rate > 0.0 { high - clearance } else { clearance - low };
-        // A room of nothing by a rate of nothing is never, not NaN.
-        (rate.abs() > 0.0).then(|| room / rate.abs())
+        // By a rate of nothing that is infinite or, from the very edge, not a number: never, to `tenths`.
+        room / rate.abs()
     };
     let corners = [(go, slowest), (go, fastest), (no_go, slowest), (no_go, fastest)].map(|(clearance, rate)| leaves(clearance, rate));
-    let earliest = corners.into_iter().flatten().reduce(f64::min);
+    let earliest = corners.into_iter().reduce(f64::min);
 
     // The no-go leaf itself is not in the bracket: a bracket up to the low end of the range lies wholly outside.
     let outside = go > high || no_go <= low;
     let latest = if outside {
         Some(0.0)
     } else if slowest > 0.0 {
-        leaves(go.max(low), slowest)
+        Some(leaves(go.max(low), slowest))
     } else if fastest < 0.0 {
-        leaves(no_go.min(high), fastest)
+        Some(leaves(no_go.min(high), fastest))
     } else {
         None
     };
@@ -193,7 +193,7 @@ pub fn hours_to_leave(range: &Range, present: &Bracket, drift: &Drift) -> HoursL
     let likely = middle.zip(drift.tenth_um_per_100h.filter(|rate| !rate.is_nan()));
     HoursLeft {
         earliest: earliest.and_then(tenths),
-        likely: likely.and_then(|(middle, rate)| leaves(middle, rate)).and_then(tenths),
+        likely: likely.and_then(|(middle, rate)| tenths(leaves(middle, rate))),
         latest: latest.and_then(tenths),
         likely_known: likely.is_some(),
     }

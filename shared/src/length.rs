@@ -132,11 +132,7 @@ impl Length {
     /// The length in a unit, with as many decimals as it takes to read the same length back and no more.
     #[must_use]
     pub fn show(self, unit: LengthUnit) -> String {
-        let (per_unit, name) = match unit {
-            LengthUnit::Thou => (254, "thou"),
-            LengthUnit::Mm => (10_000, "mm"),
-        };
-        format!("{} {name}", decimals(self.0, per_unit, if unit == LengthUnit::Mm { 2 } else { 0 }))
+        format!("{} {unit}", self.show_bare(unit))
     }
 
     /// As [`Length::show`], without the unit.
@@ -258,6 +254,18 @@ mod tests {
         assert_eq!(Length::from_tenth_um(1000).show(LengthUnit::Mm), "0.10 mm");
         assert_eq!(Length::from_thou(5).show(LengthUnit::Mm), "0.127 mm");
         assert_eq!([1320, -1320].map(|t| Length::from_tenth_um(t).show(LengthUnit::Thou)), ["5.197 thou", "-5.197 thou"]);
+    }
+
+    /// 1270 tenths of a µm are 5 thou and 0.127 mm, by the definition above.
+    #[test]
+    fn numbers_and_names_of_the_units() {
+        let five = Length::from_thou(5);
+        assert_eq!((five.thou(), five.mm()), (5.0, 0.127));
+        assert_eq!((five.show_bare(LengthUnit::Thou), five.show_bare(LengthUnit::Mm)), ("5".to_owned(), "0.127".to_owned()));
+        assert_eq!((LengthUnit::Thou.name(), LengthUnit::Mm.name()), ("thou", "mm"));
+        // A metre is not over a metre.
+        assert_eq!(Length::parse("1000mm", LengthUnit::Mm), Ok(Length::from_tenth_um(10_000_000)));
+        assert!(Length::parse("1000.1um", LengthUnit::Mm).is_ok() && Length::parse("1000.0001mm", LengthUnit::Mm).is_err());
     }
 
     #[test]

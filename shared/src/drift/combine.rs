@@ -148,7 +148,9 @@ mod tests {
     /// Table of the sign test's interval for a median, counted out: 6 to 8 leave out none, 9 to 11 one, 12 two.
     #[test]
     fn the_ranks_of_a_median() {
-        for (values, spare) in [(0, 0), (1, 0), (5, 0), (6, 0), (8, 0), (9, 1), (11, 1), (12, 2), (15, 3), (20, 5), (25, 7)] {
+        for (values, spare) in
+            [(0, 0), (1, 0), (5, 0), (6, 0), (8, 0), (9, 1), (11, 1), (12, 2), (15, 3), (20, 5), (25, 7), (100, 39), (1000, 468)]
+        {
             assert_eq!(left_out(values), spare, "{values}");
         }
         // (1 + 9 + 36) / 2⁹.
