@@ -125,6 +125,7 @@ mod tests {
         assert!(low.overlaps(&high, Length::from_tenth_um(1)));
         assert_eq!(low.intersection(&high), None);
         assert_eq!(thou(Some(4), Some(6)).intersection(&high), Some(high));
+        assert_eq!(thou(Some(3), Some(5)).intersection(&thou(Some(4), Some(6))), Some(low));
         assert_eq!(thou(Some(4), None).intersection(&thou(None, Some(6))), Some(thou(Some(4), Some(6))));
     }
 
@@ -134,11 +135,16 @@ mod tests {
         assert!(crossed.in_unit(LengthUnit::Thou).starts_with("The go leaf (6 thou) is not thinner than the no-go leaf (5 thou)"));
         assert_eq!(Bracket::new(None, None), Err(BracketError::Empty));
         assert_eq!(Bracket::new(Some(Length::ZERO), None), Err(BracketError::NotPositive));
+        assert_eq!(Bracket::new(None, Some(Length::ZERO)), Err(BracketError::NotPositive));
+        let five = Length::from_thou(5);
+        assert_eq!(Bracket::new(Some(five), Some(five)), Err(BracketError::Crossed { go: five, no_go: five }));
+        assert_eq!(BracketError::Empty.in_unit(LengthUnit::Mm), format!("{}.", BracketError::Empty));
     }
 
     #[test]
     fn shown_as_people_say_it() {
         assert_eq!(thou(Some(5), Some(6)).show(LengthUnit::Thou), "5 to 6 thou");
+        assert_eq!(thou(Some(5), None).show(LengthUnit::Thou), "at least 5 thou");
         assert_eq!(thou(None, Some(6)).show(LengthUnit::Mm), "under 0.1524 mm");
     }
 }

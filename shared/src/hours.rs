@@ -92,7 +92,10 @@ mod tests {
         assert_eq!("1523".parse::<Hours>().unwrap().to_string(), "1523.0");
         assert_eq!("12,5 h".parse::<Hours>().unwrap().tenths(), 125);
         assert_eq!("999999.9".parse::<Hours>().unwrap(), Hours::MOST);
-        for bad in ["", "-4", "12.34", "a", "1.2.3", "12345678"] {
+        assert_eq!([0, -5, 5, -15].map(|tenths| Hours::from_tenths(tenths).to_string()), ["0.0", "-0.5", "0.5", "-1.5"]);
+        let (more, less) = (Hours::from_tenths(125), Hours::from_tenths(45));
+        assert_eq!((more.plus(less).tenths(), more.minus(less).tenths(), more.hours()), (170, 80, 12.5));
+        for bad in ["", "-4", "12.34", "a", "1.2.3", "12345678", "1000000", ".5", "5.", "1.a"] {
             assert!(bad.parse::<Hours>().is_err(), "{bad}");
         }
     }

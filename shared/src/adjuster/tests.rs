@@ -102,6 +102,24 @@ fn words_for_every_size() {
     assert_eq!(turned("0mm", 1), "no turn: it is where it is wanted");
 }
 
+/// A millimetre a turn: 10 mm are the ten turns that are taken, a tenth of a µm more is too far.
+#[test]
+fn turns_at_their_edges() {
+    let adjuster = adjuster(M6, Rocker::ValveScrew);
+    let turned = turn(&adjuster, Length::ZERO.minus(length("10mm"))).unwrap();
+    assert!(turned.words().starts_with("about 10 turns and 0° tighter (60.00 flats)"), "{}", turned.words());
+    assert!(turn(&adjuster, Length::from_tenth_um(100_001)).is_err());
+    // A sixth of a turn is a flat, and no longer a part of one.
+    let flat = Turn { degrees_milli: 60_000, sixths_hundredth: 100, closes: true };
+    assert!(flat.words().starts_with("about 60° tighter (1.00 flats)"), "{}", flat.words());
+    // An aim at an end of the range leaves no carry, and is no wrong aim.
+    let thou = Length::from_thou;
+    for aim in [thou(4), thou(6)] {
+        let range = Range { low: thou(4), high: thou(6), aim: Some(aim) };
+        assert_eq!(carry_tolerated(&adjuster, &range).map(|turn| turn.degrees_milli), Ok(0));
+    }
+}
+
 proptest! {
     #[test]
     fn nothing_panics_and_signs_agree(size in any::<u32>(), inch in any::<bool>(), at in 0usize..3, ratio_milli in any::<u32>(), change in any::<i64>()) {

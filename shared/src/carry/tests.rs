@@ -85,6 +85,21 @@ fn open_brackets_tell_one_side_or_nothing() {
     );
 }
 
+/// By the rule's words: six pairs at the least, and those that stood still the more where fewer than six moved.
+#[test]
+fn how_many_pairs_tell() {
+    let tends = |closed: usize, opened: usize, still: usize| {
+        let pairs = [vec![thou(5, 4); closed], vec![thou(5, 6); opened], vec![thou(5, 5); still]].concat();
+        carry(&pairs).unwrap().tends
+    };
+    assert_eq!((tends(0, 0, 5), tends(0, 0, 6)), (Tends::NotKnown, Tends::Neither));
+    assert_eq!((tends(4, 0, 4), tends(4, 0, 5)), (Tends::NotKnown, Tends::Neither));
+    // Three that moved and two that did not are five, whichever way they moved.
+    assert_eq!((tends(3, 0, 2), tends(0, 3, 2)), (Tends::NotKnown, Tends::NotKnown));
+    assert_eq!((tends(3, 3, 0), tends(3, 2, 0)), (Tends::Neither, Tends::NotKnown));
+    assert_eq!((tends(6, 0, 0), tends(0, 6, 0)), (Tends::Tighter, Tends::Looser));
+}
+
 #[test]
 fn on_the_wire() {
     let pair = serde_json::to_string(&thou(5, 4)).unwrap();

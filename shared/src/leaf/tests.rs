@@ -39,6 +39,22 @@ fn what_is_no_set_is_said() {
 }
 
 #[test]
+fn leaves_at_their_edges() {
+    let read = |text: &str, unit| LeafSet::parse(text, unit).map(|set| set.leaves().to_vec());
+    assert_eq!(read("1.5", LengthUnit::Mm), Ok(vec![THICKEST_LEAF]));
+    assert_eq!(read("3-3", LengthUnit::Thou), Ok(thou(&[3])));
+    assert!(read("2-3.5", LengthUnit::Thou).unwrap_err().to_string().contains("is not a range"));
+    let most = (1..).map(Length::from_tenth_um).take(MOST_LEAVES).collect();
+    assert_eq!(LeafSet::new(most).map(|set| set.leaves().len()), Ok(MOST_LEAVES));
+    // A tenth of it is no whole tenth of a µm, so no slip of the point is guessed.
+    let odd = check_leaf(Length::from_tenth_um(15_001)).unwrap_err();
+    assert_eq!(odd.in_unit(LengthUnit::Mm), "1.5001 mm is thicker than any feeler leaf (at most 1.5 mm).");
+    // No leaf is stacked with itself; two may reach the thickest.
+    let stacks = |values: &[i64]| LeafSet::new(values.iter().map(|v| Length::from_tenth_um(*v)).collect()).unwrap().stacks().len();
+    assert_eq!((stacks(&[400]), stacks(&[7000, 8000]), stacks(&[7000, 8001])), (1, 3, 2));
+}
+
+#[test]
 fn plain_sets_are_sets() {
     for (set, count, thinnest, thickest) in [(LeafSet::inch(), 26, 381, 6350), (LeafSet::metric(), 19, 300, 10_000)] {
         assert_eq!(LeafSet::new(set.leaves().to_vec()), Ok(set.clone()));

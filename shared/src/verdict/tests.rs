@@ -81,6 +81,9 @@ fn a_card_without_source_and_a_warm_engine_settle_nothing() {
     reading.go = Some(tenth(50_000));
     reading.no_go = None;
     assert_eq!(judge_on_card(&reading, &card), Verdict::NotSettled(Why::LeafTooThick));
+    // The thickest leaf itself is one.
+    let thickest = Clearance { go: Some(THICKEST_LEAF), cold: true, ..reading.clone() };
+    assert_eq!(judge_on_card(&thickest, &card), Verdict::Loose);
     reading.go = None;
     assert_eq!(judge_on_card(&reading, &card), Verdict::NotSettled(Why::NoReading));
     reading.valve = "3I".parse().unwrap();

@@ -108,6 +108,22 @@ fn said_as_an_estimate() {
 }
 
 #[test]
+fn what_just_can_be_is_taken() {
+    let read = seven_to_eight();
+    let longest = Train { rod: LONGEST, barrel: LONGEST, ratio_milli: 10_000, ..train(Material::GrayIron) };
+    assert!(estimate_cold(&read, &longest, MOST_TENTH_C, -MOST_TENTH_C).is_ok());
+    // 100e-6 of a metre over 1 K are 100 µm, 1000 tenths.
+    near(growth(LONGEST, MOST_COEFFICIENT, 10).unwrap(), 1000.0, 1e-9);
+    let still = estimate_cold(&read, &train(Material::GrayIron), 0, 0).unwrap();
+    assert!(still.words(LengthUnit::Thou).contains("(warmth leaves it as it is)"), "{}", still.words(LengthUnit::Thou));
+    // An estimate of no clearance at all, and of the least that is one.
+    let said = |edge| {
+        WarmEstimate { cold_go: Some(Length::from_tenth_um(edge)), ..still.clone() }.words(LengthUnit::Thou).contains("no clearance left")
+    };
+    assert_eq!([0, 1].map(said), [true, false]);
+}
+
+#[test]
 fn what_cannot_be_is_said() {
     let read = seven_to_eight();
     let good = train(Material::GrayIron);
