@@ -86,7 +86,7 @@ async fn who_never_finishes_the_handshake_holds_nobody_up_and_is_shown_out() {
     let folder = tempfile::tempdir().unwrap();
     let certs = certs(folder.path(), "shop");
     let mut config = with_tls(folder.path(), &certs);
-    config.limits = Limits { handshake: Duration::from_millis(1500), ..Limits::default() };
+    config.limits = Limits { handshake: Duration::from_secs(4), ..Limits::default() };
     let running = start(config, Arc::new(HandClock::default())).await.unwrap();
     let started = Instant::now();
     let mut sleepers = Vec::new();
@@ -96,18 +96,18 @@ async fn who_never_finishes_the_handshake_holds_nobody_up_and_is_shown_out() {
         sleepers.push(sleeper);
     }
     assert_eq!(asks(shake(&running, &certs.authority, &TLS13, &[]).await.unwrap()).await, 200);
-    assert!(started.elapsed() < Duration::from_millis(1400), "it waited for the sleepers: {:?}", started.elapsed());
+    assert!(started.elapsed() < Duration::from_millis(3500), "it waited for the sleepers: {:?}", started.elapsed());
     for mut sleeper in sleepers {
         rest(&mut sleeper).await;
     }
-    assert!(started.elapsed() >= Duration::from_millis(1400), "shown out before their time");
+    assert!(started.elapsed() >= Duration::from_millis(3500), "shown out before their time");
 
     // A stop does not wait for whoever has not asked anything yet.
     let _sleeper = TcpStream::connect(running.address).await.unwrap();
     tokio::time::sleep(Duration::from_millis(100)).await;
     let started = Instant::now();
     running.shutdown().await;
-    assert!(started.elapsed() < Duration::from_millis(1000), "{:?}", started.elapsed());
+    assert!(started.elapsed() < Duration::from_secs(3), "{:?}", started.elapsed());
 }
 
 #[tokio::test]
