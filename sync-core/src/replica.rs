@@ -10,13 +10,12 @@ use automerge::legacy::{Key, ObjectId, Op, OpId, OpType};
 use automerge::{ActorId, Automerge, Change, ChangeHash, ExpandedChange, LoadOptions, ObjType, ScalarValue};
 use shared::bytes::{Blob, Bytes16, Bytes32};
 use shared::ids::{DocId, RecordId};
+pub use shared::wire::MOST_RECORDS;
 use shared::wire::Recipe;
 use std::num::NonZeroU64;
 
 use crate::envelope;
 
-/// The most records that one change inserts.
-pub const MOST_RECORDS: usize = 512;
 /// The most changes that one change builds on directly.
 pub const MOST_DEPS: usize = 64;
 /// Operation counters end far below the u32 at which Automerge breaks.

@@ -19,7 +19,7 @@ use shared::bytes::{Blob, Bytes16, Bytes32};
 use shared::ids::{DocId, RecordId};
 use shared::problem::Code;
 use shared::record::{Body, Note};
-use shared::wire::{Bundle, BundledDoc, DocOffer, ExchangeAnswer, ExchangeRequest, MOST_OFFERED, Recipe};
+use shared::wire::{Bundle, BundledDoc, DocOffer, ExchangeAnswer, ExchangeRequest, MOST_OFFERED, MOST_RECORDS, Recipe, SHORTEST_RECORD};
 use sync_core::exchange::{read_body, write_body};
 use sync_core::rights::Place;
 use tests::Crew;
@@ -213,6 +213,12 @@ fn automerges_own_bytes_are_no_record_no_body_and_no_bundle() {
         assert!(read_body::<ExchangeAnswer>(&bytes, false).is_err() && read_body::<ExchangeAnswer>(&bytes, true).is_err(), "{what}");
         let moment = ground.crew.moment(ground.helper);
         assert!(ground.crew.phones[ground.helper].book.take_bundle(&bytes, &moment).is_err(), "{what}");
+        // Not even read where it is shorter than a signature; else no record.
+        if bytes.len() < SHORTEST_RECORD {
+            let short = write_body(&ground.request(vec![Recipe { records: vec![Blob(bytes)], ..ground.good(1) }]), true).unwrap();
+            assert!(read_body::<ExchangeRequest>(&short, true).is_err(), "{what}");
+            continue;
+        }
         let recipe = Recipe { records: vec![Blob(bytes)], hash: Bytes32([7; 32]), ..ground.good(1) };
         let codes = ground.everywhere(vec![recipe]);
         assert!(matches!(codes[..], [Code::ChangeInvalid | Code::Unreadable]), "{what}: {codes:?}");
@@ -249,6 +255,13 @@ fn bodies_that_would_grow_without_end_are_not_read() {
         let claim = [head, &(1_u64 << 60).to_be_bytes()].concat();
         assert!(read_body::<ExchangeRequest>(&claim, false).is_err());
         assert!(sync_core::envelope::open(&claim).is_err());
+    }
+    // Millions of empty records in a few hundred bytes, and one more than a change may have.
+    let ground = ground(6);
+    for records in [vec![Blob(vec![]); 3_000_000], vec![Blob(vec![7; SHORTEST_RECORD]); MOST_RECORDS + 1]] {
+        let many = write_body(&ground.request(vec![Recipe { records, ..ground.good(1) }]), true).unwrap();
+        assert!(many.len() < 20_000, "{}", many.len());
+        assert!(read_body::<ExchangeRequest>(&many, true).is_err());
     }
     let nested = vec![0x81; 1 << 20];
     assert!(read_body::<ExchangeRequest>(&nested, false).is_err());

@@ -18,11 +18,12 @@ use shared::role::Role;
 use shared::wire::{CodeIssued, EnrolAnswer, EnrolRequest, ExchangeAnswer, ExchangeRequest};
 use sync_core::book::BookError;
 use sync_core::enrol::EnrolError;
+use sync_core::keeping::BackupLine;
 use sync_core::login::LoginError;
 use sync_core::moment::Moment;
 use sync_core::question::{Answer as Reckoned, Question};
 use sync_core::shop::Shop;
-use sync_core::store::{Quarantined, StoreError, Verification};
+use sync_core::store::{BackupError, Quarantined, StoreError, Verification};
 use sync_core::view::{ContestedSlot, DaySheet, DueLine, MachineView};
 use tower::ServiceExt;
 
@@ -133,6 +134,12 @@ fn full<T, E: From<StoreError>>() -> Result<T, E> {
 }
 
 impl Shop for Broken {
+    fn backup(&self, _: &Moment) -> Result<BackupLine, BackupError> {
+        Err(BackupError::Store(StoreError::Full))
+    }
+    fn backups(&self) -> Result<Vec<BackupLine>, BackupError> {
+        Err(BackupError::Store(StoreError::Full))
+    }
     fn enrol(&self, _: &EnrolRequest, _: &Moment) -> Result<EnrolAnswer, EnrolError> {
         full()
     }

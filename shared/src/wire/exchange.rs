@@ -3,7 +3,10 @@
 //! A change never travels as Automerge's bytes. It travels as a [`Recipe`]: the receiver checks the facts, builds
 //! the very same change itself and requires its hash to equal the one named.
 
-use serde::{Deserialize, Serialize};
+use std::fmt;
+
+use serde::de::{Error, SeqAccess, Visitor};
+use serde::{Deserialize, Deserializer, Serialize};
 
 use crate::bytes::{Blob, Bytes16, Bytes32};
 use crate::ids::{DocId, RecordId};
@@ -28,8 +31,42 @@ pub struct Recipe {
     pub deps: Vec<Bytes32>,
     /// The change's time, ms since 1970 UTC.
     pub time: i64,
-    /// The signed records that it inserts, in order.
+    /// The signed records that it inserts, in order: at most [`MOST_RECORDS`], none shorter than [`SHORTEST_RECORD`].
+    #[serde(deserialize_with = "records")]
     pub records: Vec<Blob>,
+}
+
+/// The most records that one change inserts.
+pub const MOST_RECORDS: usize = 512;
+/// No record is shorter than its signature alone, in bytes.
+pub const SHORTEST_RECORD: usize = 64;
+
+/// Reads records, and stops at the first too many or too short: a body of a thousand bytes unpacks into millions of
+/// empty ones, each of which would take room.
+fn records<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Vec<Blob>, D::Error> {
+    struct Records;
+    impl<'de> Visitor<'de> for Records {
+        type Value = Vec<Blob>;
+
+        fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+            write!(f, "at most {MOST_RECORDS} records of at least {SHORTEST_RECORD} bytes")
+        }
+
+        fn visit_seq<A: SeqAccess<'de>>(self, mut seq: A) -> Result<Vec<Blob>, A::Error> {
+            let mut records = Vec::new();
+            while let Some(record) = seq.next_element::<Blob>()? {
+                if records.len() == MOST_RECORDS {
+                    return Err(A::Error::invalid_length(MOST_RECORDS + 1, &self));
+                }
+                if record.0.len() < SHORTEST_RECORD {
+                    return Err(A::Error::invalid_length(record.0.len(), &self));
+                }
+                records.push(record);
+            }
+            Ok(records)
+        }
+    }
+    deserializer.deserialize_seq(Records)
 }
 
 /// What a device says of one document.

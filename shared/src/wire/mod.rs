@@ -9,7 +9,9 @@ pub use enrol::{
     ASSERTION_TYP, ASSERTION_TYPE, AccessClaims, AssertionClaims, CodeIssued, CodeRequest, EnrolAnswer, EnrolRequest, TokenAnswer,
     TokenRequest,
 };
-pub use exchange::{Cursor, DocAnswer, DocOffer, ExchangeAnswer, ExchangeRequest, Fill, PROTOCOL, Recipe, Refusal};
+pub use exchange::{
+    Cursor, DocAnswer, DocOffer, ExchangeAnswer, ExchangeRequest, Fill, MOST_RECORDS, PROTOCOL, Recipe, Refusal, SHORTEST_RECORD,
+};
 
 /// Media type of both halves of the exchange.
 pub const EXCHANGE_TYPE: &str = "application/cbor";

@@ -10,6 +10,8 @@ use shared::wire::{LARGEST_BODY, LARGEST_PLAIN};
 const LEVEL: i32 = 3;
 /// Deepest nesting that is read.
 const DEEPEST: usize = 32;
+/// The most CBOR items of a message; a full page of changes has some tens of thousands.
+const MOST_ITEMS: usize = 1_000_000;
 
 /// A body that cannot be read or written.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -57,9 +59,42 @@ pub fn read_body<T: DeserializeOwned>(bytes: &[u8], compressed: bool) -> Result<
     if plain.len() > LARGEST_PLAIN {
         return Err(BodyError::TooLarge);
     }
+    count(plain)?;
     let mut rest = plain;
     let message = ciborium::de::from_reader_with_recursion_limit(&mut rest, DEEPEST).map_err(|e| unreadable(&e))?;
     if rest.is_empty() { Ok(message) } else { Err(unreadable(&"something follows the end")) }
+}
+
+/// Goes over the items of CBOR (RFC 8949 §3) without taking any: a few hundred bytes unpack into millions of tags or empty
+/// items, each of which costs time and room once it is read. Our messages have no tags, and never so many items.
+fn count(plain: &[u8]) -> Result<(), BodyError> {
+    let unreadable = |why: &str| Err(BodyError::Unreadable(why.to_owned()));
+    let (mut rest, mut items) = (plain, 0_usize);
+    while let Some((head, after)) = rest.split_first() {
+        items += 1;
+        if items > MOST_ITEMS {
+            return unreadable("it has more parts than any message of ours");
+        }
+        let wide = match head & 0x1f {
+            24 => 1,
+            25 => 2,
+            26 => 4,
+            27 => 8,
+            _ => 0,
+        };
+        let Some((number, after)) = after.split_at_checked(wide) else { return unreadable("it is cut short") };
+        rest = match head >> 5 {
+            2 | 3 if head & 0x1f != 31 => {
+                let length = if wide == 0 { u64::from(head & 0x1f) } else { number.iter().fold(0, |n, byte| (n << 8) | u64::from(*byte)) };
+                let length = usize::try_from(length).unwrap_or(usize::MAX);
+                let Some((_, after)) = after.split_at_checked(length) else { return unreadable("it is cut short") };
+                after
+            }
+            6 => return unreadable("it has a tag, and our messages have none"),
+            _ => after,
+        };
+    }
+    Ok(())
 }
 
 #[cfg(test)]
@@ -77,6 +112,9 @@ mod tests {
                 assert!(read_body::<Vec<Blob>>(&bytes[..cut], compressed).is_err(), "cut at {cut}");
             }
         }
+        assert!(read_body::<Vec<Blob>>(&vec![0xc1; 100_000], false).is_err(), "tags");
+        let many = [&[0x9a, 0x00, 0x1e, 0x84, 0x80][..], &vec![0x40; 2_000_000]].concat();
+        assert_eq!(read_body::<Vec<Blob>>(&many, false), Err(BodyError::Unreadable("it has more parts than any message of ours".into())));
         let bomb = zstd::encode_all(std::io::repeat(0).take(LARGEST_PLAIN as u64 + 10), 19).unwrap();
         assert!(bomb.len() < 20_000);
         assert_eq!(read_body::<Vec<Blob>>(&bomb, true), Err(BodyError::TooLarge));

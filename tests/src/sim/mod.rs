@@ -4,15 +4,19 @@
 //! - `steps`: what can happen, drawn from a seed; each step carries its own dice, so that leaving others out changes
 //!   nothing else about it.
 //! - `nodes`: the shop and the devices, each a book on a [`crate::disk::Disk`] that fails on purpose.
-//! - `world`: lets the steps happen. `post`: what the network does to messages.
+//! - `world`: the shop and everything around it. `acts`: the steps as they happen; `travel`: messages and files on their way,
+//!   `post` what the network does to them; `lives`: what befalls the books themselves.
 //! - `rest`: heals everything, lets all exchange until nothing moves, and judges what is promised.
 //! - `shrink`: makes a story that breaks a promise as short as it gets.
 
+mod acts;
+mod lives;
 mod nodes;
 mod post;
 mod rest;
 mod shrink;
 mod steps;
+mod travel;
 mod world;
 
 pub use shrink::shrink;

@@ -1,0 +1,196 @@
+//! The steps, each as it happens.
+
+use shared::ids::RecordId;
+use shared::length::{Length, LengthUnit};
+use shared::record::{Decision, Stage};
+use shared::role::Role;
+use shared::slot::Slot;
+use sync_core::book::{Book, BookError};
+use sync_core::work::{Hand, ReadingEntry, Settings};
+
+use super::steps::{Act, Cut, Step};
+use super::world::{Broken, OFFICE, World};
+use crate::crew::Dice;
+
+const ROLES: [Role; 4] = [Role::Helper, Role::Tech, Role::Lead, Role::Office];
+const VALVES: [&str; 3] = ["1I", "1E", "2I"];
+
+impl World {
+    /// Something that a person does on a device.
+    pub(super) fn write(
+        &mut self,
+        phone: usize,
+        cut: Cut,
+        dice: &mut Dice,
+        what: &str,
+        step: impl FnOnce(&mut Book, &mut Hand<'_>) -> Result<Vec<RecordId>, BookError>,
+    ) -> Result<(), Broken> {
+        self.now_ms += 1_000;
+        let now = self.nodes[phone].moment(self.now_ms);
+        let name = self.nodes[phone].name.clone();
+        if !self.ready(phone, cut, dice) {
+            self.say(&format!("    {name} cannot open the book now."));
+            return Ok(());
+        }
+        let Some(book) = self.nodes[phone].book.as_mut() else { return Ok(()) };
+        let outcome = step(book, &mut Hand { now, entropy: dice, measured_by: None });
+        match outcome {
+            Ok(records) => {
+                self.say(&format!("    {what}: kept."));
+                for record in records {
+                    self.kept.insert(record, format!("{what}, by {name}"));
+                }
+            }
+            Err(error) => self.say(&format!("    {what}: {error}.")),
+        }
+        self.after(phone, dice)
+    }
+
+    pub(super) fn happen(&mut self, n: usize, step: &Step) -> Result<(), Broken> {
+        let mut dice = Dice::new(step.dice);
+        let line = format!("{:>3}. {:?}", n + 1, step.act);
+        self.say(&line);
+        let dice = &mut dice;
+        match step.act {
+            Act::Wait { minutes } => self.now_ms += i64::from(minutes) * 60_000,
+            Act::Read { phone, machine, valve, go, cut } => {
+                let phone = self.phone(phone);
+                let Some(machine) = self.machine(phone, machine) else { return Ok(()) };
+                let entry = ReadingEntry {
+                    valve: VALVES[valve % 3].parse().expect("valve"),
+                    stage: Stage::Found,
+                    go: Some(Length::from_thou(go)),
+                    no_go: Some(Length::from_thou(go + 1)),
+                    leaves: vec![],
+                    adjusted: false,
+                    cold: Some(true),
+                };
+                let what = format!("{} reads {} as {go}/{} thou", self.nodes[phone].name, entry.valve, go + 1);
+                let set = shared::leaf::LeafSet::inch();
+                return self.write(phone, cut, dice, &what, |book, hand| {
+                    book.take_reading(machine, entry, &set, LengthUnit::Thou, hand).map(|o| vec![o.record])
+                });
+            }
+            Act::Hours { phone, machine, tenths, cut } => {
+                let phone = self.phone(phone);
+                let Some(machine) = self.machine(phone, machine) else { return Ok(()) };
+                let what = format!("{} reads the hours as {}.{}", self.nodes[phone].name, tenths / 10, tenths % 10);
+                let meter = shared::hours::Hours::from_tenths(tenths);
+                return self.write(phone, cut, dice, &what, |book, hand| book.read_hours(machine, meter, hand).map(|o| vec![o.record]));
+            }
+            Act::Note { phone, machine, cut } => {
+                let phone = self.phone(phone);
+                let Some(machine) = self.machine(phone, machine) else { return Ok(()) };
+                let what = format!("{} leaves a note", self.nodes[phone].name);
+                return self.write(phone, cut, dice, &what, |book, hand| book.add_note(machine, "a note", hand).map(|id| vec![id]));
+            }
+            Act::Void { phone, record, cut } => {
+                let phone = self.phone(phone);
+                let Some(target) = self.kept.keys().nth(record % self.kept.len().max(1)).copied() else { return Ok(()) };
+                let what = format!("{} takes back \"{}\"", self.nodes[phone].name, self.kept[&target]);
+                return self.write(phone, cut, dice, &what, |book, hand| book.void(target, "slip", hand).map(|id| vec![id]));
+            }
+            Act::Rule { phone, machine, pick, cut } => {
+                let phone = self.phone(phone);
+                let Some(machine) = self.machine(phone, machine) else { return Ok(()) };
+                let slot = Slot::lash("1I".parse().expect("valve"), Stage::Found);
+                let standing = self.nodes[phone].book.as_ref().and_then(|book| book.store().standing(machine, &slot).ok().flatten());
+                let picked = standing.and_then(|s| pick.and_then(|n| s.contenders.get(n % s.contenders.len().max(1)).copied()));
+                let decision = picked.map_or(Decision::Recheck, Decision::Stands);
+                let what = format!("{} rules on 1I", self.nodes[phone].name);
+                return self.write(phone, cut, dice, &what, |book, hand| book.rule(machine, &slot, decision, "", hand).map(|id| vec![id]));
+            }
+            Act::NewMachine { phone, cut } => {
+                let phone = self.phone(phone);
+                self.joined += 1;
+                let tag = format!("N-{}", self.joined);
+                let what = format!("{} enters the machine {tag}", self.nodes[phone].name);
+                return self.write(phone, cut, dice, &what, |book, hand| {
+                    let card = shared::record::MachineCard {
+                        tag,
+                        description: String::new(),
+                        property: book.find_property("Test yard")?,
+                        engine_card: None,
+                        cylinders: Some(2),
+                        duty: shared::engine_card::Duty::Commercial,
+                        provisional: false,
+                    };
+                    let doc = book.add_machine(card, hand)?;
+                    Ok(book.store().ledger_of(doc)?.entries().map(|e| e.record.id).collect())
+                });
+            }
+            Act::Role { phone, role } => {
+                let person = self.nodes[2 + phone % (self.nodes.len() - 2)].person;
+                let role = ROLES.get(role % 3).copied();
+                let what = format!("The office makes {person} {role:?}");
+                return self.write(OFFICE, None, dice, &what, |book, hand| book.set_role(person, role, hand).map(|id| vec![id]));
+            }
+            Act::Revoke { phone } => {
+                let phone = 2 + phone % (self.nodes.len() - 2);
+                if self.nodes.iter().filter(|node| !node.revoked).count() < 5 {
+                    return Ok(());
+                }
+                let device = self.nodes[phone].device;
+                for node in &mut self.nodes {
+                    node.revoked |= node.device == device;
+                }
+                let what = format!("The office revokes the device of {}", self.nodes[phone].name);
+                return self.write(OFFICE, None, dice, &what, |book, hand| book.revoke_device(device, "lost", hand).map(|id| vec![id]));
+            }
+            Act::Yard { phone, given } => {
+                let person = self.nodes[2 + phone % (self.nodes.len() - 2)].person;
+                let what = format!("The office {} {person} the yard", if given { "gives" } else { "takes from" });
+                return self.write(OFFICE, None, dice, &what, |book, hand| {
+                    let yard = book.find_property("Test yard")?;
+                    book.assign(person, yard, given, hand).map(|id| vec![id])
+                });
+            }
+            Act::Window { minutes } => {
+                let change = Settings { conflict_window_min: Some(minutes), ..Settings::default() };
+                let what = format!("The office sets the conflict window to {minutes} min");
+                return self.write(OFFICE, None, dice, &what, |book, hand| book.change_settings(change, hand).map(|_| vec![]));
+            }
+            Act::Join { role } => self.join(ROLES[role % 3], dice),
+            Act::Exchange { phone, up, down, shop_cut, phone_cut } => {
+                let phone = self.phone(phone);
+                return self.exchange(phone, (up, shop_cut), (down, phone_cut), dice);
+            }
+            Act::LateMail { which } => return self.late_mail(which, dice),
+            Act::Bundle { from, to, way, cut } => return self.bundle(self.phone(from), self.phone(to), way, cut, dice),
+            Act::Clock { phone, off_min } => {
+                let phone = self.phone(phone);
+                self.nodes[phone].clock_off_ms = i64::from(off_min) * 60_000;
+            }
+            Act::Reboot { node } => {
+                let node = node % self.nodes.len();
+                if !self.nodes[node].disk.is_off() {
+                    self.nodes[node].boot = self.nodes[node].boot.wrapping_add(1);
+                    self.nodes[node].book = None;
+                }
+            }
+            Act::PowerCut { node } => {
+                let node = node % self.nodes.len();
+                self.nodes[node].disk.cut_power();
+                return self.revive(node, dice);
+            }
+            Act::Lie { node } => self.nodes[node % self.nodes.len()].disk.lie(true),
+            Act::Full { node, room } => self.nodes[node % self.nodes.len()].disk.leave_room(Some(room)),
+            Act::ReadOnly { node } => self.nodes[node % self.nodes.len()].disk.read_only(true),
+            Act::Heal { node } => {
+                let disk = &self.nodes[node % self.nodes.len()].disk;
+                disk.lie(false);
+                disk.leave_room(None);
+                disk.read_only(false);
+            }
+            Act::Backup { node } => {
+                let node = node % self.nodes.len();
+                let image = self.nodes[node].disk.image();
+                self.nodes[node].backups.push(image);
+            }
+            Act::Restore { node, command } => self.restore(node % self.nodes.len(), command, dice),
+            Act::Clone { phone } => self.clone_phone(self.phone(phone), dice),
+            Act::Release { which, keep_out } => return self.release(which, keep_out, dice),
+        }
+        Ok(())
+    }
+}

@@ -1,0 +1,105 @@
+//! What befalls books themselves: new devices, older copies put back, copies that live on, and what the office lets in.
+
+use shared::role::Role;
+use sync_core::book::{Book, BookError};
+use sync_core::store::QuarantineState;
+use sync_core::work::Hand;
+
+use super::nodes::Node;
+use super::world::{Broken, OFFICE, SHOP, World};
+use crate::crew::Dice;
+use crate::disk::{Disk, Image};
+
+impl World {
+    /// A person joins with a device of their own, over a network that works.
+    pub(super) fn join(&mut self, role: Role, dice: &mut Dice) {
+        if self.nodes.len() > 8 {
+            return;
+        }
+        self.joined += 1;
+        let name = format!("newcomer {}", self.joined);
+        let now = self.nodes[OFFICE].moment(self.now_ms);
+        let disk = Disk::new(&format!("{:?}-{}-{name}", std::thread::current().id(), self.seed), &Image::default());
+        let outcome = (|| -> Result<Node, String> {
+            let office = self.nodes[OFFICE].book(dice).ok_or("the office cannot open its book")?;
+            let words = |e: BookError| e.to_string();
+            let person = office.add_person(&name, role, &mut Hand { now, entropy: dice, measured_by: None }).map_err(words)?;
+            let office_person = office.identity().map_err(words)?.person;
+            let request = office.offer(&now).map_err(words)?;
+            let device = office.identity().map_err(words)?.device;
+            let shop_now = self.nodes[SHOP].moment(self.now_ms);
+            let shop = self.nodes[SHOP].book(dice).ok_or("the shop cannot open its book")?;
+            shop.answer(device, &request, &shop_now, dice).map_err(words)?;
+            let code = shop.issue_code(office_person, person, &shop_now, dice).map_err(|e| format!("{e:?}"))?;
+            let mut book = Book::over(disk.open().map_err(|e| e.to_string())?, dice).map_err(words)?;
+            let request = book.enrol_request(&code.code, "phone", &shop_now, dice).map_err(words)?;
+            let answer = shop.admit_device(&request, &shop_now, dice).map_err(|e| format!("{e:?}"))?;
+            book.enrolled(&answer, "http://127.0.0.1").map_err(words)?;
+            let device = book.identity().map_err(words)?.device;
+            let (clock_off_ms, boot) = (0, 1);
+            Ok(Node { name: name.clone(), disk, book: Some(book), person, device, clock_off_ms, boot, backups: vec![], revoked: false })
+        })();
+        match outcome {
+            Ok(node) => self.nodes.push(node),
+            Err(why) => self.say(&format!("    {name} could not join: {why}.")),
+        }
+    }
+
+    /// An older copy of a node's file takes its place: by hand, or for the shop by the command that begins a new epoch.
+    pub(super) fn restore(&mut self, node: usize, command: bool, dice: &mut Dice) {
+        let Some(image) = self.nodes[node].backups.last().cloned() else { return };
+        self.nodes[node].book = None;
+        self.nodes[node].disk.put_back(&image);
+        if self.nodes[node].wake(dice).is_err() {
+            self.say("    The copy does not open.");
+        }
+        if command
+            && node == SHOP
+            && let Some(book) = &self.nodes[SHOP].book
+        {
+            let fresh = shared::bytes::Bytes16(sync_core::moment::random(dice));
+            book.store().set_meta("epoch", &fresh).expect("kept");
+        }
+        self.forgive();
+    }
+
+    /// A copy of a device's file starts a life of its own on a second phone.
+    pub(super) fn clone_phone(&mut self, phone: usize, dice: &mut Dice) {
+        let original = &self.nodes[phone];
+        if self.nodes.len() > 8 || original.disk.is_off() {
+            return;
+        }
+        let name = format!("a copy of {}", original.name);
+        self.joined += 1;
+        let disk = Disk::new(&format!("{:?}-{}-{}-{name}", std::thread::current().id(), self.seed, self.joined), &original.disk.image());
+        let (person, device, revoked) = (original.person, original.device, original.revoked);
+        let mut node = Node { name, disk, book: None, person, device, clock_off_ms: 0, boot: 9, backups: vec![], revoked };
+        if node.wake(dice).is_ok() {
+            self.nodes.push(node);
+        }
+    }
+
+    /// The office lets something in from the shop's quarantine, or keeps it out.
+    pub(super) fn release(&mut self, which: usize, keep_out: bool, dice: &mut Dice) -> Result<(), Broken> {
+        let (now, office) = (self.nodes[SHOP].moment(self.now_ms), self.nodes[OFFICE].person);
+        let Some(shop) = self.nodes[SHOP].book(dice) else { return Ok(()) };
+        let waiting: Vec<i64> = shop
+            .store()
+            .quarantined()
+            .map_err(|e| Broken { promise: "reads quarantine", seen: e.to_string() })?
+            .iter()
+            .filter(|q| q.state == QuarantineState::Waiting)
+            .map(|q| q.id)
+            .collect();
+        let Some(id) = waiting.get(which % waiting.len().max(1)).copied() else { return Ok(()) };
+        let outcome = if keep_out {
+            shop.store().settle_quarantined(id, QuarantineState::KeptOut).map_err(BookError::from)
+        } else {
+            shop.release(id, office, &now, dice)
+        };
+        if let Err(error) = outcome {
+            self.say(&format!("    {error}."));
+        }
+        self.after(SHOP, dice)
+    }
+}
