@@ -176,7 +176,8 @@ pub fn next_leaf(bracket: Option<&Bracket>, range: &Range, set: &LeafSet) -> Opt
             let settles = if_enters.is_settled() && if_refused.is_settled();
             let left = useful(Some(&enters), range, &feelers).len().max(useful(Some(&refused), range, &feelers).len());
             let off_middle = feeler.thickness.plus(feeler.thickness).minus(middle_doubled).tenth_um().abs();
-            let merit = (!settles, left, feeler.leaves.len(), off_middle, feeler.thickness);
+            // One that settles either way is the only useful one: it is `low` itself, with nothing open at the high end.
+            let merit = (left, feeler.leaves.len(), off_middle, feeler.thickness);
             Some((merit, NextLeaf { feeler: feeler.clone(), settles, if_enters, if_refused }))
         })
         .min_by_key(|(merit, _)| *merit)
