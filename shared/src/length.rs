@@ -187,7 +187,8 @@ impl Decimal {
         };
         let (whole, fraction) = text.split_once(['.', ',']).unwrap_or((text, ""));
         let all_digits = |s: &str| s.bytes().all(|b| b.is_ascii_digit());
-        if whole.len() + fraction.len() == 0 || whole.len() > 9 || fraction.len() > 9 || !all_digits(whole) || !all_digits(fraction) {
+        // No digits at all are no number to `parse` below.
+        if whole.len() > 9 || fraction.len() > 9 || !all_digits(whole) || !all_digits(fraction) {
             return None;
         }
         let digits: i64 = format!("{whole}{fraction}").parse().ok()?;
@@ -263,6 +264,16 @@ mod tests {
         assert_eq!((five.thou(), five.mm()), (5.0, 0.127));
         assert_eq!((five.show_bare(LengthUnit::Thou), five.show_bare(LengthUnit::Mm)), ("5".to_owned(), "0.127".to_owned()));
         assert_eq!((LengthUnit::Thou.name(), LengthUnit::Mm.name()), ("thou", "mm"));
+        assert_eq!(format!("{} {}", LengthUnit::Thou, LengthUnit::Mm), "thou mm");
+        assert_eq!((" Thou ".parse(), "mm".parse()), (Ok(LengthUnit::Thou), Ok(LengthUnit::Mm)));
+        assert_eq!("inch".parse::<LengthUnit>(), Err(LengthError::Unreadable { given: "inch".to_owned() }));
+        // Nine digits on either side of the point are read, zeros too, and no more; none at all are not.
+        let read = |text: &str| Length::parse(text, LengthUnit::Thou).ok();
+        assert_eq!(
+            ["000000005", "5.000000000", "000000005.000000000", "5.", ".5"].map(read),
+            [Some(five), Some(five), Some(five), Some(five), Some(Length::from_tenth_um(127))]
+        );
+        assert_eq!(["0000000005", "5.0000000000", ".", "-", "-."].map(read), [None; 5]);
         // A metre is not over a metre.
         assert_eq!(Length::parse("1000mm", LengthUnit::Mm), Ok(Length::from_tenth_um(10_000_000)));
         assert!(Length::parse("1000.1um", LengthUnit::Mm).is_ok() && Length::parse("1000.0001mm", LengthUnit::Mm).is_err());
