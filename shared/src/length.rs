@@ -274,6 +274,10 @@ mod tests {
             [Some(five), Some(five), Some(five), Some(five), Some(Length::from_tenth_um(127))]
         );
         assert_eq!(["0000000005", "5.0000000000", ".", "-", "-."].map(read), [None; 5]);
+        assert_eq!((Length::ZERO.show(LengthUnit::Thou), Length::ZERO.show(LengthUnit::Mm)), ("0 thou".to_owned(), "0.00 mm".to_owned()));
+        // Half a tenth of a µm goes away from zero, less goes to it.
+        let tenths = |text: &str| Length::parse(text, LengthUnit::Mm).map(Length::tenth_um).ok();
+        assert_eq!(["0.00005", "-0.00005", "0.00004", "-0.00004", "0"].map(tenths), [Some(1), Some(-1), Some(0), Some(0), Some(0)]);
         // A metre is not over a metre.
         assert_eq!(Length::parse("1000mm", LengthUnit::Mm), Ok(Length::from_tenth_um(10_000_000)));
         assert!(Length::parse("1000.1um", LengthUnit::Mm).is_ok() && Length::parse("1000.0001mm", LengthUnit::Mm).is_err());
