@@ -1,5 +1,7 @@
 //! Engine cards as files: what is written is taken in again, and a file that cannot be taken leaves the book as it was.
 
+#![expect(clippy::unwrap_used, reason = "a test may panic")]
+
 mod common;
 
 use std::fs;

@@ -377,6 +377,6 @@ impl DatabaseHandle for Handle {
     }
 
     fn wal_index(&self, _: bool) -> Result<WalDisabled> {
-        Ok(WalDisabled::default())
+        Ok(WalDisabled)
     }
 }

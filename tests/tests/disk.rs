@@ -44,7 +44,7 @@ fn a_full_disk_says_so_keeps_what_was_kept_and_goes_on_once_there_is_room() {
     // Looking still works, and the step that failed left nothing.
     let book = &crew.phones[tech].book;
     assert!(kept.iter().chain([&before]).all(|id| book.store().held(*id).unwrap().is_some()));
-    assert_eq!(book.status().unwrap().waiting as usize, kept.len() + 1);
+    assert_eq!(usize::try_from(book.status().unwrap().waiting).unwrap(), kept.len() + 1);
     // An exchange that finds no room fails as a whole and is made good later.
     let request = crew.offer(tech);
     let answer = crew.answer(tech, &request);

@@ -17,7 +17,7 @@ fn fleet(machines: usize) -> (Crew, Vec<shared::ids::DocId>, usize, usize) {
 
 /// 400 records over 40 machines: one round trip each way. The sizes are printed for the closing note.
 fn records_in(book: &Book) -> u64 {
-    book.status().unwrap().records
+    book.status().expect("status").records
 }
 
 #[test]

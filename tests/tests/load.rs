@@ -1,7 +1,4 @@
 //! Forty devices at once at one server process: no exchange fails, nothing is lost, and the server stays small.
-
-#![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
-
 use std::path::Path;
 
 use tests::load::{Plan, run};

@@ -237,7 +237,7 @@ fn a_hash_of_another_change_is_refused() {
         ("counter past u32", |r| r.start_op = u64::from(u32::MAX)),
         ("no records", |r| r.records.clear()),
         ("records twice", |r| r.records = vec![r.records[0].clone(), r.records[0].clone()]),
-        ("stump", |r| r.records[0].0.truncate(40)),
+        ("stump", |r| r.records[0].0.truncate(80)),
     ] {
         let mut request = ground.crew.offer(helper);
         change(&mut request.docs[0].recipes[0]);

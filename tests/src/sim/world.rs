@@ -78,8 +78,8 @@ pub fn tell(seed: u64, steps: &[Step]) -> Result<Told, (Broken, String)> {
 }
 
 /// A founded shop with an office, a lead, two techs and a helper, two machines, all level: made once, copied for each story.
-fn beginning() -> &'static (Vec<(String, Image, Node0)>, i64) {
-    static BEGINNING: OnceLock<(Vec<(String, Image, Node0)>, i64)> = OnceLock::new();
+fn beginning() -> &'static Beginning {
+    static BEGINNING: OnceLock<Beginning> = OnceLock::new();
     BEGINNING.get_or_init(|| {
         let disk = |name: &str| Disk::new(&format!("begin-{name}"), &Image::default());
         let shop_disk = disk("shop");
@@ -120,6 +120,9 @@ fn beginning() -> &'static (Vec<(String, Image, Node0)>, i64) {
         (nodes, now_ms)
     })
 }
+
+/// Each node's name, disk and owner, and the time.
+type Beginning = (Vec<(String, Image, Node0)>, i64);
 
 struct Node0 {
     person: shared::ids::PersonId,
