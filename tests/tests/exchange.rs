@@ -292,3 +292,36 @@ fn a_founding_that_is_refused_leaves_no_empty_document() {
     assert!(crew.phones[tech].book.verify().unwrap().faults.is_empty());
     assert_eq!(store.quarantined().unwrap().len(), 1, "the card itself is kept");
 }
+
+/// Found by the fuzzer: healing took out an unsent change on which a change that came from the shop builds, and left that
+/// one hanging.
+#[test]
+fn healing_leaves_what_the_shops_changes_build_on() {
+    let (mut crew, docs, lead, tech) = fleet(1);
+    let carried = crew.read(tech, docs[0], "1I", Stage::Found, 4, 5);
+    let bundle = crew.phones[tech].book.make_bundle(&sync_core::bundle::Load::Unsent, &crew.moment(tech)).unwrap();
+    let moment = crew.moment(lead);
+    crew.phones[lead].book.take_bundle(&bundle.bytes, &moment).unwrap();
+    crew.read(lead, docs[0], "1E", Stage::Found, 5, 6);
+    crew.level(lead);
+    let later = crew.read(tech, docs[0], "2I", Stage::Found, 4, 5);
+    // An answer to a request that offered nothing yet brings the lead's change, and refuses what the tech wrote last.
+    let mut request = crew.offer(tech);
+    let change = request.docs[0].recipes[0].hash;
+    request.docs.clear();
+    let mut answer = crew.answer(tech, &request);
+    let refusal =
+        shared::wire::Refusal { change, record: Some(later), code: shared::problem::Code::RoleMayNot, detail: "Not taken.".into() };
+    let doc = answer.docs.iter_mut().find(|doc| doc.id == docs[0]).unwrap();
+    doc.recipes.retain(|recipe| recipe.hash != change);
+    doc.refused.push(refusal);
+    crew.take(tech, &answer);
+    let book = &crew.phones[tech].book;
+    assert_eq!(book.verify().unwrap().faults, Vec::<String>::new());
+    assert!(book.store().held(carried).unwrap().is_some(), "the shop holds it: its own changes build on it");
+    assert!(book.store().held(later).unwrap().is_none());
+    crew.level_all();
+    let heads = |book: &Book| book.store().document(docs[0]).unwrap().unwrap().heads;
+    assert_eq!(heads(&crew.phones[tech].book), heads(&crew.shop));
+    assert!(crew.phones[tech].book.verify().unwrap().faults.is_empty());
+}

@@ -316,6 +316,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn take_out_unsent(&self, num: i64) -> Result<Vec<Blob>, StoreError> {
+        self.mark_built_upon(num)?;
         let unsent: Vec<Logged> = self.changes("WHERE num = ?1 AND at_shop = 0 ORDER BY pos", num)?;
         let mut taken = Vec::new();
         for change in unsent {
@@ -335,6 +336,28 @@ impl Store {
             self.connection.prepare_cached("DELETE FROM documents WHERE num = ?1")?.execute([num])?;
         }
         Ok(taken)
+    }
+}
+
+impl Store {
+    /// Notes that the shop holds whatever its changes build on: taken out, such a change would leave them hanging.
+    fn mark_built_upon(&self, num: i64) -> Result<(), StoreError> {
+        let mut statement = self.connection.prepare_cached("SELECT hash, deps, at_shop FROM changes WHERE num = ?1 ORDER BY pos DESC")?;
+        let rows = statement
+            .query_map([num], |row| Ok((row.get::<_, Vec<u8>>(0)?, row.get::<_, Vec<u8>>(1)?, row.get::<_, bool>(2)?)))?
+            .collect::<Result<Vec<_>, _>>()?;
+        let (mut built_upon, mut found) = (BTreeSet::new(), Vec::new());
+        // A change stands in the log after what it builds on, so one pass from the end meets each before its deps.
+        for (hash, deps, at_shop) in rows {
+            let hash = Bytes32(fixed(&hash)?);
+            if at_shop || built_upon.contains(&hash) {
+                built_upon.extend(hashes(&deps)?);
+            }
+            if !at_shop && built_upon.contains(&hash) {
+                found.push(hash);
+            }
+        }
+        self.mark_at_shop(&found)
     }
 }
 
