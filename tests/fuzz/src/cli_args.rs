@@ -150,7 +150,7 @@ fn ground() -> Ground {
 /// A first corpus: lines that are typed every day.
 #[must_use]
 pub fn seeds() -> Vec<Vec<u8>> {
-    let typed: [&str; 24] = [
+    let typed: [&str; 28] = [
         "status",
         "due",
         "show\nM-1",
@@ -175,6 +175,10 @@ pub fn seeds() -> Vec<Vec<u8>> {
         "completions\nbash",
         "office\n--offline\ncard\nadd\n--name\nX\n--cylinders\n1\n--intake\n4-6\n--exhaust\n5-7\n--months\n6",
         "--help",
+        "read\nM-1\n1I\nfound\nfive/6",
+        "leaves\n12-2",
+        "--unit\nmile\nstatus",
+        "office\n--offline\ncard\nadd\n--name\nX\n--cylinders\n1\n--intake\n4\n--exhaust\n5-7\n--months\n6",
     ];
     let mut seeds: Vec<Vec<u8>> = [0, 1].iter().flat_map(|book| typed.map(|line| [&[*book, 80], line.as_bytes()].concat())).collect();
     seeds.push(b"\x03\x50guide\nM-1\0y\ny\n123.4\n5/6\n\n5/6\nq\n".to_vec());

@@ -5,17 +5,22 @@ use std::collections::BTreeSet;
 use shared::engine_card::EngineCard;
 use shared::engine_card::file::{self, Change, Settled};
 use shared::ids::{CardId, DocId, PersonId, RecordId};
-use shared::record::{Body, ClockEvidence, LARGEST_RECORD, Record};
+use shared::length::Length;
+use shared::record::{Body, Clearance, ClockEvidence, LARGEST_RECORD, Record, Stage};
+use shared::verdict;
 
 /// Files for a first corpus.
 #[must_use]
 pub fn seeds() -> Vec<Vec<u8>> {
     let card = tests::engine_card();
-    let full = EngineCard { past_tdc: Some(shared::length::Length::from_thou(250)), ..card.clone() };
+    let full = EngineCard { past_tdc: Some(Length::from_thou(250)), ..card.clone() };
     let bare = EngineCard { name: "Bare".into(), card: CardId::from_bytes([1; 16]), source: None, adjuster: None, ..card.clone() };
     let nameless = file::write(std::slice::from_ref(&card)).replace(&format!("\"card\": \"{}\",", card.card), "");
-    let files = [file::write(std::slice::from_ref(&card)), file::write(&[full, bare]), nameless];
-    files.map(String::into_bytes).to_vec()
+    let nought = EngineCard { past_tdc: Some(Length::ZERO), ..card.clone() };
+    let escape = EngineCard { name: "a\u{1b}[2J".into(), ..card.clone() };
+    let files = [vec![card], vec![full, bare], vec![nought], vec![escape]].map(|cards| file::write(&cards));
+    let files = files.into_iter().chain([nameless]);
+    files.map(String::into_bytes).collect()
 }
 
 /// The bytes are the file.
@@ -43,7 +48,10 @@ fn cards_can_be(cards: &[EngineCard]) {
     assert_eq!((ids.len(), names.len()), (cards.len(), cards.len()), "each card once");
     for card in cards {
         card.check().expect("a card of a file can be");
-        assert!(!card.name.contains(char::is_control));
+        let words = [Some(&card.name), card.source.as_ref().map(|s| &s.manual), card.source.as_ref().map(|s| &s.page)];
+        assert!(words.iter().flatten().all(|words| words.len() <= file::LONGEST_WORDS && !words.contains(char::is_control)));
+        assert!(card.past_tdc.is_none_or(|length| Length::ZERO < length && length <= file::LONGEST));
+        never_judged_without_a_source(card);
         let record = Record {
             id: RecordId::from_bytes([1; 16]),
             doc: DocId::from_bytes([2; 16]),
@@ -58,4 +66,20 @@ fn cards_can_be(cards: &[EngineCard]) {
         assert!(bytes.len() < LARGEST_RECORD - 1_024, "a record with room for its envelope");
         assert_eq!(Record::decode(&bytes), Ok(record));
     }
+}
+
+fn never_judged_without_a_source(card: &EngineCard) {
+    let clearance = Clearance {
+        valve: "1I".parse().expect("a valve"),
+        stage: Stage::Found,
+        go: Some(card.intake.low),
+        no_go: Some(card.intake.high),
+        leaves: Vec::new(),
+        cold: true,
+        engine_tenth_c: None,
+        adjusted: false,
+        visit: None,
+    };
+    let judged = verdict::judge_on_card(&clearance, card).is_settled();
+    assert!(card.source.is_some() || !judged, "judged against a card without a source");
 }

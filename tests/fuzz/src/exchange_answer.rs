@@ -59,13 +59,18 @@ fn tried(bytes: &[u8], looks: Looks) {
     });
 }
 
-/// A first corpus: the real answer, plain and compressed, and one edit of each kind.
+/// A first corpus: the real answer, plain and compressed; one edit of each kind; and, per document, nothing taken or
+/// sent and one of the phone's own records refused.
+#[must_use]
 pub fn seeds() -> Vec<Vec<u8>> {
     let answer = ground::on_phone().answer;
     let body = |how: u8, compressed| [&[how], write_body(&answer, compressed).expect("a body").as_slice()].concat();
     let mut seeds = vec![body(0, false), body(1, true), vec![2]];
     for doc in 0..u8::try_from(answer.docs.len()).unwrap_or(u8::MAX) {
-        seeds.extend((0..20).map(|edit| vec![2, edit, doc, 0, 12, 0, 0, 5, 3, 4, 7, 0, 1]));
+        seeds.extend((0..18).map(|edit| vec![2, edit, doc, 0, 12, 0, 0, 5, 3, 4, 7, 0, 1]));
+        let said = &answer.docs[usize::from(doc)];
+        let nothing = [[13, doc].repeat(said.taken.len()), [15, doc, 0, 0].repeat(said.recipes.len())].concat();
+        seeds.extend([0, 3, 8].map(|own| [&[2], nothing.as_slice(), &[14, doc, 0, 2, own, 0, 0]].concat()));
     }
     seeds
 }
@@ -75,7 +80,7 @@ fn edited(ground: &OnPhone, own: &[RecordId], script: &mut Script<'_>) -> Exchan
     let hashes: Vec<Bytes32> = answer.docs.iter().flat_map(|d| d.heads.iter().chain(&d.taken)).copied().collect();
     let some_hash = |script: &mut Script<'_>| {
         let n = script.pick(hashes.len() + 1);
-        hashes.get(n).copied().unwrap_or(Bytes32(script.array()))
+        hashes.get(n).copied().unwrap_or_else(|| Bytes32(script.array()))
     };
     let mut fitted = true;
     while !script.is_done() {
