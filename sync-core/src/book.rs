@@ -331,7 +331,8 @@ pub(crate) fn append_signed(
         seq: last.map_or(1, |l| l.seq + 1),
         start_op: store.top_op(&document.heads)? + 1,
         deps: document.heads.clone(),
-        time: time_ms,
+        // Only for who opens the document elsewhere: the records say when, and no clock keeps one from being written.
+        time: time_ms.clamp(0, replica::LAST_TIME_MS),
         records: signed.iter().map(|(_, bytes)| Blob(bytes.clone())).collect(),
     };
     recipe.hash = replica::change_hash(doc, &recipe)?;

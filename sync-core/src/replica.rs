@@ -20,6 +20,8 @@ use crate::envelope;
 pub const MOST_DEPS: usize = 64;
 /// Operation counters end far below the u32 at which Automerge breaks.
 pub const LAST_OP: u64 = 1 << 30;
+/// The last time of a change, ms since 1970 UTC: as for records, the end of the year 2999.
+pub const LAST_TIME_MS: i64 = 32_503_680_000_000;
 /// The largest saved document that is loaded, in bytes.
 pub const LARGEST_SNAPSHOT: usize = 16 * 1024 * 1024;
 
@@ -72,6 +74,8 @@ fn build(doc: DocId, recipe: &Recipe) -> Result<Change, ReplicaError> {
     fact((1..=MOST_DEPS).contains(&recipe.deps.len()), "it builds on nothing, or on too much")?;
     fact(recipe.deps.windows(2).all(|pair| pair[0] < pair[1]), "what it builds on is not in order")?;
     fact(recipe.seq >= 1 && recipe.seq < LAST_OP, "its sequence number is out of range")?;
+    // Automerge keeps the differences of times: of two far apart there is none that it can keep.
+    fact((0..=LAST_TIME_MS).contains(&recipe.time), "its time lies outside the years 1970 to 3000")?;
     fact(recipe.actor.0 != *doc.as_bytes(), "its actor is the document's genesis")?;
     let last = recipe.start_op.saturating_add(recipe.records.len() as u64);
     fact(recipe.start_op >= 2 && last < LAST_OP, "its operation counter is out of range")?;

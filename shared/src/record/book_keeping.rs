@@ -75,7 +75,7 @@ impl Check for Arrival {
         if self.records.is_empty() || self.records.len() > MOST_NAMED {
             return Err(format!("an arrival names 1 to {MOST_NAMED} records"));
         }
-        if self.at < 0 || self.skew_ms.abs() > YEARS_MS || !(0..=YEARS_MS).contains(&self.uncertainty_ms) {
+        if self.at < 0 || self.skew_ms.unsigned_abs() > YEARS_MS.unsigned_abs() || !(0..=YEARS_MS).contains(&self.uncertainty_ms) {
             return Err("an arrival's times lie within a century".to_owned());
         }
         Ok(())

@@ -240,7 +240,7 @@ impl Record {
             return content("the record's time lies outside the years 1970 to 3000".to_owned());
         }
         const YEARS_MS: i64 = 100 * 366 * 86_400_000;
-        if self.clock.offset_ms.is_some_and(|ms| ms.abs() > YEARS_MS)
+        if self.clock.offset_ms.is_some_and(|ms| ms.unsigned_abs() > YEARS_MS.unsigned_abs())
             || self.clock.uncertainty_ms.is_some_and(|ms| !(0..=YEARS_MS).contains(&ms))
         {
             return content("the record's clock evidence is beyond a century".to_owned());
@@ -254,6 +254,10 @@ impl Record {
     /// [`RecordError`] where the content cannot be.
     pub fn encode(&self) -> Result<Vec<u8>, RecordError> {
         self.check()?;
+        self.written()
+    }
+
+    fn written(&self) -> Result<Vec<u8>, RecordError> {
         let payload = Payload {
             id: self.id,
             doc: self.doc,
@@ -278,7 +282,7 @@ impl Record {
     /// [`RecordError::Cbor`].
     pub fn decode(bytes: &[u8]) -> Result<Self, RecordError> {
         let payload: Payload = cbor::decode(bytes)?;
-        Ok(Self {
+        let record = Self {
             id: payload.id,
             doc: payload.doc,
             by: payload.by,
@@ -287,7 +291,9 @@ impl Record {
             clock: payload.clock,
             seen: payload.seen,
             body: Body::from_value(payload.kind, payload.v, payload.body)?,
-        })
+        };
+        // A field that is null, or false where absent says the same, would be a second spelling of one record.
+        if record.written()? == bytes { Ok(record) } else { Err(CborError::NotDeterministic.into()) }
     }
 
     /// Who measured: `measured_by` where the office transcribed, else the author.

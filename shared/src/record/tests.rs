@@ -82,3 +82,36 @@ fn an_unknown_field_is_refused_in_a_known_version() {
     let bytes = cbor::encode(&Value::Map(entries)).unwrap();
     assert!(matches!(Record::decode(&bytes), Err(RecordError::Cbor(CborError::Shape(_)))));
 }
+
+/// A field that is null says what its absence says: one record has one spelling.
+#[test]
+fn a_record_has_one_spelling() {
+    let record = Record { body: Body::Note(Note { text: "gate sticks".into(), visit: None }), ..reading() };
+    let Value::Map(mut payload) = cbor::decode_value(&record.encode().unwrap()).unwrap() else { unreachable!() };
+    for (key, value) in &mut payload {
+        if let (Value::Text(key), Value::Map(body)) = (key, value)
+            && key == "body"
+        {
+            body.push((Value::Text("visit".into()), Value::Null));
+        }
+    }
+    let bytes = cbor::encode(&Value::Map(payload)).unwrap();
+    assert_eq!(Record::decode(&bytes), Err(RecordError::Cbor(CborError::NotDeterministic)));
+}
+
+/// The least number there is has no opposite.
+#[test]
+fn clock_evidence_at_the_end_of_numbers_is_refused() {
+    let clock = ClockEvidence { offset_ms: Some(i64::MIN), uncertainty_ms: None, stepped: false };
+    assert!(Record { clock, ..reading() }.check().is_err());
+    let arrival = Arrival {
+        records: vec![RecordId::from_bytes([1; 16])],
+        at: 0,
+        skew_ms: i64::MIN,
+        uncertainty_ms: 0,
+        brought_by: crate::ids::DeviceId::from_bytes([2; 16]),
+        position: 1,
+        released_by: None,
+    };
+    assert!(Record { body: Body::Arrival(arrival), ..reading() }.check().is_err());
+}

@@ -66,7 +66,7 @@ fn signed(payload: &Value) {
     assert!(opened.verify(&key(&right), ShopId::from_bytes([8; 16])).is_err(), "another shop");
 }
 
-/// Whatever opens is deterministic CBOR, and says the same when written again.
+/// Whatever opens is deterministic CBOR, says the same when written again, and is written as it came.
 fn opened(bytes: &[u8]) {
     let Ok(opened) = envelope::open(bytes) else { return };
     let payload = forge::payload_bytes(bytes).expect("what opens has a payload");
@@ -77,4 +77,5 @@ fn opened(bytes: &[u8]) {
     }
     let again = opened.record.encode().expect("what is checked is written");
     assert_eq!(Record::decode(&again).as_ref(), Ok(&opened.record), "the record says the same when written again");
+    assert_eq!(again, payload, "the record is written as it came");
 }
