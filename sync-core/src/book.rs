@@ -347,6 +347,23 @@ pub(crate) fn append_signed(
     Ok(pos)
 }
 
+/// Appends records that were in other changes before, as many to a change as one takes; the shop is not known to hold them.
+pub(crate) fn append_again(
+    store: &Store,
+    roster: &Roster,
+    actor: Bytes16,
+    doc: DocId,
+    place: Place,
+    mut signed: Vec<(Entry, Vec<u8>)>,
+    time_ms: i64,
+) -> Result<(), BookError> {
+    while !signed.is_empty() {
+        let batch = signed.drain(..signed.len().min(MOST_RECORDS)).collect();
+        append_signed(store, roster, actor, doc, place, batch, time_ms, false)?;
+    }
+    Ok(())
+}
+
 /// Follows a moved roster, inside the transaction that moved it: roles and settings reach into the standings of other
 /// documents. Gives the new roster, or `None` where it has not moved.
 pub(crate) fn follow_roster(store: &Store, before: &Roster, moved: bool) -> Result<Option<Roster>, BookError> {

@@ -10,16 +10,14 @@ use std::collections::BTreeSet;
 use serde::Serialize;
 use shared::bytes::{Blob, Bytes16};
 use shared::ids::{DeviceId, DocId};
-use shared::record::Body;
 use shared::wire::{BUNDLE, Bundle, BundledDoc, LARGEST_PLAIN, Recipe};
 
-use crate::admission::{Gate, RecordRefusal, Verdict, shop_words};
-use crate::book::{Book, BookError, append_signed, follow_roster};
+use crate::admission::{Checked, Gate, RecordRefusal, Verdict, shop_words};
+use crate::book::{Book, BookError, append_again, follow_roster};
 use crate::clock::Receipt;
 use crate::exchange::{RefusedLine, place_of, read_body, write_body};
 use crate::ledger::Entry;
 use crate::moment::Moment;
-use crate::replica::MOST_RECORDS;
 use crate::rights::Place;
 use crate::roster::Roster;
 use crate::store::Store;
@@ -175,13 +173,14 @@ impl Taking<'_> {
 
     /// Saves what is good out of changes that cannot be taken as they are: their writer's phone may never reach the shop.
     fn save(&self, doc: DocId, gate: &Gate<'_>, loose: &[&Blob], taken: &mut Taken) -> Result<bool, BookError> {
-        let mut good: Vec<(Entry, Vec<u8>)> = Vec::new();
+        let (mut good, mut signed): (Vec<Checked>, Vec<Vec<u8>>) = (Vec::new(), Vec::new());
         for Blob(bytes) in loose {
             match gate.judge_record(self.store, doc, bytes)? {
                 Ok(checked) => {
-                    let again = checked.held || good.iter().any(|(entry, _)| entry.record.id == checked.record.id);
+                    let again = checked.held || good.iter().any(|c| c.record.id == checked.record.id);
                     if !again {
-                        good.push((Entry { device: checked.device, record: checked.record }, bytes.clone()));
+                        good.push(checked);
+                        signed.push(bytes.clone());
                     }
                 }
                 Err(RecordRefusal { record, code, detail }) => {
@@ -192,15 +191,9 @@ impl Taking<'_> {
             }
         }
         let saved = good.len();
-        while !good.is_empty() {
-            let batch: Vec<(Entry, Vec<u8>)> = good.drain(..good.len().min(MOST_RECORDS)).collect();
-            let place = match self.store.place(doc)? {
-                Some(place) => place,
-                None if batch.iter().any(|(entry, _)| matches!(entry.record.body, Body::Property(_))) => Place::Property,
-                None => Place::Machine,
-            };
-            append_signed(self.store, gate.roster, self.actor, doc, place, batch, self.now.wall_ms, false)?;
-        }
+        let place = place_of(self.store, doc, &good)?;
+        let entries = good.into_iter().map(|c| Entry { device: c.device, record: c.record });
+        append_again(self.store, gate.roster, self.actor, doc, place, entries.zip(signed).collect(), self.now.wall_ms)?;
         taken.saved += saved;
         Ok(saved > 0)
     }

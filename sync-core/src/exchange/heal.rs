@@ -4,11 +4,10 @@
 use shared::bytes::Bytes16;
 use shared::wire::DocAnswer;
 
-use crate::book::{BookError, append_signed};
+use crate::book::{BookError, append_again};
 use crate::envelope;
 use crate::ledger::Entry;
 use crate::moment::Moment;
-use crate::replica::MOST_RECORDS;
 use crate::roster::Roster;
 use crate::store::Store;
 
@@ -29,9 +28,6 @@ pub(super) fn heal(store: &Store, roster: &Roster, actor: Bytes16, answer: &DocA
         }
     }
     let healed = good.len();
-    while !good.is_empty() {
-        let batch = good.drain(..good.len().min(MOST_RECORDS)).collect();
-        append_signed(store, roster, actor, answer.id, document.place, batch, now.wall_ms, false)?;
-    }
+    append_again(store, roster, actor, answer.id, document.place, good, now.wall_ms)?;
     Ok(healed)
 }
