@@ -50,6 +50,11 @@ fn exchange_answer() {
 }
 
 #[test]
+fn bundle() {
+    replay("bundle", targets::bundle::seeds(), targets::bundle::once);
+}
+
+#[test]
 fn record() {
     replay("record", vec![vec![2]], targets::record::once);
 }
@@ -79,5 +84,5 @@ fn cli_args() {
 fn every_corpus_has_its_target() {
     let mut kept: Vec<String> = fs::read_dir(corpora()).unwrap().map(|e| e.unwrap().file_name().into_string().unwrap()).collect();
     kept.sort();
-    assert_eq!(kept, ["cli_args", "engine_card", "enrol", "exchange_answer", "exchange_request", "record", "tokens"]);
+    assert_eq!(kept, ["bundle", "cli_args", "engine_card", "enrol", "exchange_answer", "exchange_request", "record", "tokens"]);
 }

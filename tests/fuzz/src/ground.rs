@@ -10,6 +10,7 @@ use shared::record::{FindingKind, Stage};
 use shared::role::Role;
 use shared::wire::{ExchangeAnswer, ExchangeRequest};
 use sync_core::book::Book;
+use sync_core::bundle::Load;
 use sync_core::moment::Moment;
 use sync_core::store::Store;
 use sync_core::work::VisitEntry;
@@ -166,6 +167,40 @@ pub(crate) fn on_phone() -> OnPhone {
     let answer = crew.answer(tech, &request);
     let books = [&crew.shop, &crew.phones[0].book, &crew.phones[lead].book, &crew.phones[tech].book];
     OnPhone { template, signers: books.map(Signer::of).to_vec(), answer, now: Moment::at(crew.now_ms) }
+}
+
+/// A tech's book with entries of its own, and a bundle from another truck.
+#[derive(Debug)]
+pub(crate) struct InTheYard {
+    pub(crate) template: Template,
+    /// The shop's id and key, then the office's, the lead's, the helper's and the tech's own.
+    pub(crate) signers: Vec<Signer>,
+    pub(crate) bundle: Vec<u8>,
+    pub(crate) now: Moment,
+}
+
+/// The receiver's side of a bundle. The bundle brings a lead's and a helper's day, on a machine that the receiver knows and
+/// on one that is new to it, and the roster and cards that the office has changed since.
+pub(crate) fn in_the_yard() -> InTheYard {
+    let template = Template::new();
+    let (mut crew, machine, [lead, tech, helper]) = crew(Store::in_memory().expect("a store"));
+    in_a_file(&mut crew, tech, &template);
+    at_the_office(&mut crew);
+    crew.read(helper, machine, "2I", Stage::Found, 4, 5);
+    for phone in [0, helper, lead] {
+        crew.level(phone);
+    }
+    crew.on(lead, |book, hand| {
+        let fresh = book.find_machine("M-2")?;
+        book.add_note(fresh, "blade dull", hand).map(drop)
+    })
+    .expect("a note");
+    a_day(&mut crew, lead, machine);
+    a_day(&mut crew, tech, machine);
+    let now = Moment::at(crew.now_ms);
+    let bundle = crew.phones[lead].book.make_bundle(&Load::Unsent, &now).expect("a bundle").bytes;
+    let books = [&crew.shop, &crew.phones[0].book, &crew.phones[lead].book, &crew.phones[helper].book, &crew.phones[tech].book];
+    InTheYard { template, signers: books.map(Signer::of).to_vec(), bundle, now }
 }
 
 /// The books of a tech and of the office, level and with some history.

@@ -6,6 +6,7 @@
 #![forbid(unsafe_code)]
 #![allow(dead_code, clippy::expect_used, reason = "each caller uses its own part; a target fails by panicking")]
 
+pub mod bundle;
 pub mod cli_args;
 pub mod engine_card;
 pub mod enrol;
