@@ -70,7 +70,7 @@ id!(
     ShopId
 );
 id!(
-    /// One Automerge document: a machine, a property, the roster or the engines.
+    /// One Automerge document: a machine, a property, the roster, the engines or the days.
     DocId
 );
 id!(
@@ -133,6 +133,12 @@ impl ShopId {
     #[must_use]
     pub fn engines(self) -> DocId {
         DocId(Uuid::new_v5(&self.0, b"engines"))
+    }
+
+    /// The document that holds the closings of days: UUIDv5 of the shop id and "days".
+    #[must_use]
+    pub fn days(self) -> DocId {
+        DocId(Uuid::new_v5(&self.0, b"days"))
     }
 }
 

@@ -38,6 +38,12 @@ impl Slot {
         Self(format!("sign-off/{visit}"))
     }
 
+    /// One part of the closing of a day.
+    #[must_use]
+    pub fn day(day: jiff::civil::Date, part: u32) -> Self {
+        Self(format!("day/{day}/{part}"))
+    }
+
     /// The rulings on a slot.
     #[must_use]
     pub fn ruling(of: &Self) -> Self {
@@ -75,6 +81,7 @@ impl Slot {
             Body::FindingCleared(b) => Self(format!("cleared/{}", b.finding)),
             Body::Note(_) => Self(format!("note/{id}")),
             Body::Photo(_) => Self(format!("photo/{id}")),
+            Body::DayClosed(b) => Self::day(b.day, b.part),
             Body::Arrival(_) | Body::Unknown(_) => return None,
         })
     }
@@ -93,6 +100,7 @@ impl Slot {
             (Some("property"), None, None) => "property".to_owned(),
             (Some("shop"), None, None) => "shop settings".to_owned(),
             (Some("card"), ..) => "engine card".to_owned(),
+            (Some("day"), Some(day), _) => format!("closing of {day}"),
             (Some("sign-off"), ..) => "visit sign-off".to_owned(),
             (Some("cleared"), ..) => "finding cleared".to_owned(),
             (Some(kind @ ("person" | "role" | "device" | "assignment" | "visit" | "finding" | "note" | "photo")), ..) => kind.to_owned(),

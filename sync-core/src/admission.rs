@@ -101,7 +101,7 @@ impl Gate<'_> {
                 Err(error) => return Ok(refuse(None, No(Code::Unreadable, format!("{error}.")))),
             };
             let id = opened.record.id;
-            let found = place.or_else(|| founded(doc, &opened.record.body));
+            let found = place.or_else(|| self.founded(doc, &opened.record.body));
             if checked.iter().any(|c| c.record.id == id) {
                 return Ok(refuse(Some(id), No(Code::IdTaken, "The change inserts one record twice.".to_owned())));
             }
@@ -123,11 +123,22 @@ impl Gate<'_> {
             Ok(opened) => opened,
             Err(error) => return Ok(Err(RecordRefusal { record: None, code: Code::Unreadable, detail: format!("{error}.") })),
         };
-        let place = store.place(doc)?.or_else(|| founded(doc, &opened.record.body));
+        let place = store.place(doc)?.or_else(|| self.founded(doc, &opened.record.body));
         Ok(match self.record(store, doc, place, &opened, bytes)? {
             Ok(held) => Ok(Checked { device: opened.device, record: opened.record, held }),
             Err(No(code, detail)) => Err(RecordRefusal { record: Some(opened.record.id), code, detail }),
         })
+    }
+
+    /// What kind of document a first record founds.
+    fn founded(&self, doc: DocId, body: &Body) -> Option<Place> {
+        match body {
+            Body::Machine(_) => Some(Place::Machine),
+            Body::Property(_) => Some(Place::Property),
+            Body::DayClosed(_) => (doc == self.roster.root.shop.days()).then_some(Place::Days),
+            _ => None,
+        }
+        .filter(|_| !doc.0.is_nil())
     }
 
     /// The change's own numbers, and its hash.
@@ -214,16 +225,6 @@ impl Gate<'_> {
         }
         Ok(Ok(false))
     }
-}
-
-/// What kind of document a first record founds.
-fn founded(doc: DocId, body: &Body) -> Option<Place> {
-    match body {
-        Body::Machine(_) => Some(Place::Machine),
-        Body::Property(_) => Some(Place::Property),
-        _ => None,
-    }
-    .filter(|_| !doc.0.is_nil())
 }
 
 /// What a record speaks about, as far as its author's right depends on it.

@@ -2,23 +2,23 @@
 //!
 //! A step that returns is kept: it survives a power cut. A step that fails has kept nothing.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::path::Path;
 
-use shared::bytes::{Blob, Bytes16};
+use shared::bytes::Bytes16;
 use shared::ids::{DocId, PersonId, RecordId};
 use shared::record::{Body, ClockEvidence, MOST_SEEN, Record, RecordError};
 use shared::role::Role;
 use shared::slot::Slot;
-use shared::wire::Recipe;
 
-use crate::admission::{self, Checked};
+use crate::admission;
+use crate::append::{append_signed, follow_roster};
 use crate::clock::Contact;
 use crate::envelope::{self, EnvelopeError};
 use crate::identity::Identity;
 use crate::ledger::Entry;
 use crate::moment::{Entropy, Moment, fresh_record, random};
-use crate::replica::{self, MOST_RECORDS, ReplicaError};
+use crate::replica::{MOST_RECORDS, ReplicaError};
 use crate::rights::{self, Place};
 use crate::roster::Roster;
 use crate::store::{Store, StoreError, Verification};
@@ -100,6 +100,8 @@ pub struct Book {
     pub(crate) store: Store,
     pub(crate) identity: Option<Identity>,
     pub(crate) roster: Option<Roster>,
+    /// Who writes instead of the book's owner: a person at a desk of the shop's.
+    desk: Option<Identity>,
     /// Automerge actor of this opening: fresh each time, so that a copied or restored file never forks one.
     actor: Bytes16,
 }
@@ -119,7 +121,7 @@ impl Book {
     /// [`BookError::Store`].
     pub fn over(store: Store, entropy: &mut dyn Entropy) -> Result<Self, BookError> {
         let identity: Option<Identity> = store.meta("identity")?;
-        let mut book = Self { store, identity, roster: None, actor: Bytes16(random(entropy)) };
+        let mut book = Self { store, identity, roster: None, desk: None, actor: Bytes16(random(entropy)) };
         if book.identity.as_ref().is_some_and(Identity::is_shop) {
             book.store.set_opening(book.actor);
         }
@@ -148,6 +150,16 @@ impl Book {
         self.identity.as_ref().ok_or(BookError::NotEnrolled)
     }
 
+    /// Who writes: the book's owner, or whoever sits at a desk of the shop's.
+    pub(crate) fn writer(&self) -> Result<&Identity, BookError> {
+        self.desk.as_ref().map_or_else(|| self.identity(), Ok)
+    }
+
+    /// Somebody sits down at a desk, or leaves it.
+    pub(crate) fn sit_down(&mut self, who: Option<Identity>) {
+        self.desk = who;
+    }
+
     /// The roster as this book knows it.
     ///
     /// # Errors
@@ -156,11 +168,10 @@ impl Book {
         self.roster.as_ref().ok_or(BookError::NotEnrolled)
     }
 
-    /// The role of the book's own person now.
+    /// The role now of the person who writes in this book.
     #[must_use]
     pub fn my_role(&self) -> Option<Role> {
-        let identity = self.identity.as_ref()?;
-        self.roster.as_ref()?.role_now(identity.person)
+        self.roster.as_ref()?.role_now(self.writer().ok()?.person)
     }
 
     /// The store, for reading.
@@ -175,7 +186,8 @@ impl Book {
     /// [`BookError`], having kept nothing: not enrolled, not this role's to write, content that cannot be, or the store.
     pub fn write(&mut self, drafts: Vec<Draft>, now: &Moment, entropy: &mut dyn Entropy) -> Result<Vec<RecordId>, BookError> {
         let evidence = self.clock_evidence(now)?;
-        let identity = self.identity.clone().ok_or(BookError::NotEnrolled)?;
+        let identity = self.writer()?.clone();
+        let at_shop = self.identity()?.is_shop();
         let roster = self.roster.clone().ok_or(BookError::NotEnrolled)?;
         let mut written = Vec::with_capacity(drafts.len());
         let mut of_docs: BTreeMap<DocId, Vec<Record>> = BTreeMap::new();
@@ -200,10 +212,11 @@ impl Book {
         }
         let actor = self.actor;
         let followed = self.store.atomically(|store| {
+            let writing = Writing { store, identity: &identity, roster: &roster, actor, at_shop, now };
             for doc in &order {
                 let records = of_docs.remove(doc).unwrap_or_default();
                 for batch in records.chunks(MOST_RECORDS) {
-                    write_batch(store, &identity, &roster, actor, *doc, batch.to_vec(), now)?;
+                    writing.batch(*doc, batch.to_vec())?;
                 }
             }
             follow_roster(store, &roster, order.contains(&identity.root.shop.roster()))
@@ -214,6 +227,9 @@ impl Book {
 
     /// Runs several steps as one: all of them are kept, or none.
     pub(crate) fn as_one<T, E: From<BookError>>(&mut self, steps: impl FnOnce(&mut Self) -> Result<T, E>) -> Result<T, E> {
+        if self.store.is_in_step() {
+            return steps(self);
+        }
         let before = (self.identity.clone(), self.roster.clone());
         self.store.begin().map_err(BookError::from)?;
         let result = steps(self);
@@ -235,6 +251,7 @@ impl Book {
     /// Comes back to what is kept, after a panic in the middle of a step.
     pub(crate) fn recover(&mut self) -> Result<(), BookError> {
         self.store.undo_left_open();
+        self.desk = None;
         self.identity = self.store.meta("identity")?;
         self.reload_roster()
     }
@@ -260,45 +277,52 @@ impl Book {
     }
 }
 
-/// Checks rights, names what was seen, signs, and appends: one document's share of a step.
-fn write_batch(
-    store: &Store,
-    identity: &Identity,
-    roster: &Roster,
+/// One step of writing.
+struct Writing<'a> {
+    store: &'a Store,
+    identity: &'a Identity,
+    roster: &'a Roster,
     actor: Bytes16,
-    doc: DocId,
-    records: Vec<Record>,
-    now: &Moment,
-) -> Result<(), BookError> {
-    let role = roster.role_now(identity.person);
-    let mut last_in_slot: BTreeMap<Slot, RecordId> = BTreeMap::new();
-    let mut signed = Vec::with_capacity(records.len());
-    let mut place = store.place(doc)?;
-    for mut record in records {
-        place = place.or(match record.body {
-            Body::Machine(_) => Some(Place::Machine),
-            Body::Property(_) => Some(Place::Property),
-            _ => None,
-        });
-        if !place.is_some_and(|place| place.takes(&record.body)) {
-            return Err(BookError::Unknown(format!("a {} does not belong in a document that this book does not know", record.body.kind())));
+    at_shop: bool,
+    now: &'a Moment,
+}
+
+impl Writing<'_> {
+    /// Checks rights, names what was seen, signs, and appends: one document's share of a step.
+    fn batch(&self, doc: DocId, records: Vec<Record>) -> Result<(), BookError> {
+        let Self { store, identity, roster, .. } = *self;
+        let role = roster.role_now(identity.person);
+        let mut last_in_slot: BTreeMap<Slot, RecordId> = BTreeMap::new();
+        let mut signed = Vec::with_capacity(records.len());
+        let mut place = store.place(doc)?;
+        for mut record in records {
+            place = place.or(match record.body {
+                Body::Machine(_) => Some(Place::Machine),
+                Body::Property(_) => Some(Place::Property),
+                Body::DayClosed(_) => Some(Place::Days),
+                _ => None,
+            });
+            if !place.is_some_and(|place| place.takes(&record.body)) {
+                let kind = record.body.kind();
+                return Err(BookError::Unknown(format!("a {kind} does not belong in a document that this book does not know")));
+            }
+            if !identity.is_shop() || !matches!(record.body, Body::Arrival(_)) {
+                let target = admission::target(store, roster, &record)?;
+                rights::may_write(&record, role, identity.is_shop(), &target).map_err(BookError::Denied)?;
+            }
+            if let Some(slot) = Slot::of(&record) {
+                record.seen = match last_in_slot.insert(slot.clone(), record.id) {
+                    Some(before) => vec![before],
+                    None => open_ends(store, doc, &slot)?,
+                };
+            }
+            let bytes = envelope::sign(&record, identity.device, &identity.keys.record(), identity.root.shop)?;
+            signed.push((Entry { device: identity.device, record }, bytes));
         }
-        if !identity.is_shop() || !matches!(record.body, Body::Arrival(_)) {
-            let target = admission::target(store, roster, &record)?;
-            rights::may_write(&record, role, identity.is_shop(), &target).map_err(BookError::Denied)?;
-        }
-        if let Some(slot) = Slot::of(&record) {
-            record.seen = match last_in_slot.insert(slot.clone(), record.id) {
-                Some(before) => vec![before],
-                None => open_ends(store, doc, &slot)?,
-            };
-        }
-        let bytes = envelope::sign(&record, identity.device, &identity.keys.record(), identity.root.shop)?;
-        signed.push((Entry { device: identity.device, record }, bytes));
+        let place = place.ok_or_else(|| BookError::Defect("nothing to write".to_owned()))?;
+        append_signed(store, roster, self.actor, doc, place, signed, self.now.wall_ms, self.at_shop)?;
+        Ok(())
     }
-    let place = place.ok_or_else(|| BookError::Defect("nothing to write".to_owned()))?;
-    append_signed(store, roster, actor, doc, place, signed, now.wall_ms, identity.is_shop())?;
-    Ok(())
 }
 
 /// What a new record in a slot must name as seen, newest first where there are too many to name.
@@ -309,78 +333,6 @@ fn open_ends(store: &Store, doc: DocId, slot: &Slot) -> Result<Vec<RecordId>, St
     seen.truncate(MOST_SEEN);
     seen.reverse();
     Ok(seen)
-}
-
-/// Appends signed records to a document as one change on its present heads, and derives its rows.
-#[expect(clippy::too_many_arguments, reason = "one call site each in writing, healing and receipting; a struct would only rename them")]
-pub(crate) fn append_signed(
-    store: &Store,
-    roster: &Roster,
-    actor: Bytes16,
-    doc: DocId,
-    place: Place,
-    signed: Vec<(Entry, Vec<u8>)>,
-    time_ms: i64,
-    at_shop: bool,
-) -> Result<u64, BookError> {
-    let document = store.found_document(doc, place)?;
-    let last = store.last_of_actor(doc, actor)?;
-    let mut recipe = Recipe {
-        hash: shared::bytes::Bytes32([0; 32]),
-        actor,
-        seq: last.map_or(1, |l| l.seq + 1),
-        start_op: store.top_op(&document.heads)? + 1,
-        deps: document.heads.clone(),
-        // Only for who opens the document elsewhere: the records say when, and no clock keeps one from being written.
-        time: time_ms.clamp(0, replica::LAST_TIME_MS),
-        records: signed.iter().map(|(_, bytes)| Blob(bytes.clone())).collect(),
-    };
-    recipe.hash = replica::change_hash(doc, &recipe)?;
-    let mut checked = Vec::with_capacity(signed.len());
-    for (entry, _) in signed {
-        let held = store.held(entry.record.id)?.is_some();
-        checked.push(Checked { device: entry.device, record: entry.record, held });
-    }
-    let pos = store.append(doc, place, &recipe, &checked, at_shop)?;
-    let document = store.found_document(doc, place)?;
-    store.derive(&document, roster)?;
-    Ok(pos)
-}
-
-/// Appends records that were in other changes before, as many to a change as one takes; the shop is not known to hold them.
-pub(crate) fn append_again(
-    store: &Store,
-    roster: &Roster,
-    actor: Bytes16,
-    doc: DocId,
-    place: Place,
-    mut signed: Vec<(Entry, Vec<u8>)>,
-    time_ms: i64,
-) -> Result<(), BookError> {
-    while !signed.is_empty() {
-        let batch = signed.drain(..signed.len().min(MOST_RECORDS)).collect();
-        append_signed(store, roster, actor, doc, place, batch, time_ms, false)?;
-    }
-    Ok(())
-}
-
-/// Follows a moved roster, inside the transaction that moved it: roles and settings reach into the standings of other
-/// documents. Gives the new roster, or `None` where it has not moved.
-pub(crate) fn follow_roster(store: &Store, before: &Roster, moved: bool) -> Result<Option<Roster>, BookError> {
-    if !moved {
-        return Ok(None);
-    }
-    let after = Roster::build(before.root, &store.ledger_of(before.root.shop.roster())?);
-    let mut touched: BTreeSet<i64> = BTreeSet::new();
-    for person in after.roles_differ(before) {
-        touched.extend(store.documents_by_author(person)?);
-    }
-    for document in store.documents()? {
-        if before.settings != after.settings || document.place == Place::Roster || touched.contains(&document.num) {
-            store.derive(&document, &after)?;
-        }
-    }
-    Ok(Some(after))
 }
 
 impl Book {

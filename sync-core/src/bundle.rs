@@ -13,7 +13,8 @@ use shared::ids::{DeviceId, DocId};
 use shared::wire::{BUNDLE, Bundle, BundledDoc, LARGEST_PLAIN, Recipe};
 
 use crate::admission::{Checked, Gate, RecordRefusal, Verdict, shop_words};
-use crate::book::{Book, BookError, append_again, follow_roster};
+use crate::append::{append_again, follow_roster};
+use crate::book::{Book, BookError};
 use crate::clock::Receipt;
 use crate::exchange::{RefusedLine, place_of, read_body, write_body};
 use crate::ledger::Entry;

@@ -62,7 +62,7 @@ fn fresh_code(entropy: &mut dyn Entropy) -> String {
 }
 
 /// The hash under which a code is kept. Case, spaces and dashes do not count; O is 0, I and L are 1.
-fn code_hash(code: &str) -> [u8; 32] {
+pub(crate) fn code_hash(code: &str) -> [u8; 32] {
     let plain: String = code
         .chars()
         .filter(char::is_ascii_alphanumeric)

@@ -26,6 +26,7 @@ pub mod standing;
 
 // Keeping them.
 pub mod admission;
+mod append;
 pub mod book;
 pub mod identity;
 pub mod keeping;
@@ -39,6 +40,7 @@ pub mod login;
 pub mod shop;
 
 // What people do and see.
+pub mod desk;
 pub mod question;
 pub mod reckon;
 pub mod view;

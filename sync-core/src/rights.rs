@@ -15,6 +15,8 @@ pub enum Place {
     Property,
     /// One machine.
     Machine,
+    /// The closings of days.
+    Days,
 }
 
 impl Place {
@@ -26,13 +28,14 @@ impl Place {
             Self::Engines => "engines",
             Self::Property => "property",
             Self::Machine => "machine",
+            Self::Days => "days",
         }
     }
 
     /// The place with this name.
     #[must_use]
     pub fn from_name(name: &str) -> Option<Self> {
-        [Self::Roster, Self::Engines, Self::Property, Self::Machine].into_iter().find(|p| p.name() == name)
+        [Self::Roster, Self::Engines, Self::Property, Self::Machine, Self::Days].into_iter().find(|p| p.name() == name)
     }
 
     /// Whether a kind of record belongs here. What is not understood belongs anywhere.
@@ -43,6 +46,7 @@ impl Place {
                 matches!(self, Self::Roster)
             }
             Body::EngineCard(_) => matches!(self, Self::Engines),
+            Body::DayClosed(_) => matches!(self, Self::Days),
             Body::Property(_) => matches!(self, Self::Property),
             Body::Machine(_)
             | Body::Visit(_)
@@ -122,9 +126,13 @@ pub fn may_write(record: &Record, role: Option<Role>, by_shop: bool, target: &Ta
             }
             Ok(())
         }
-        Body::Shop(_) | Body::Person(_) | Body::Role(_) | Body::Device(_) | Body::DeviceRevoked(_) | Body::Assignment(_) => {
-            only(&[Role::Office], "the office")
-        }
+        Body::Shop(_)
+        | Body::Person(_)
+        | Body::Role(_)
+        | Body::Device(_)
+        | Body::DeviceRevoked(_)
+        | Body::Assignment(_)
+        | Body::DayClosed(_) => only(&[Role::Office], "the office"),
         Body::Arrival(_) => Err("an arrival is the shop's own receipt; nobody else writes one".to_owned()),
     }
 }

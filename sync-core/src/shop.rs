@@ -12,13 +12,14 @@ use shared::role::Role;
 use shared::wire::{CodeIssued, EnrolAnswer, EnrolRequest, ExchangeAnswer, ExchangeRequest};
 
 use crate::book::{Book, BookError};
+use crate::desk::{Desk, DeskDone, DeskStep};
 use crate::enrol::{EnrolError, Founding};
 use crate::keeping::{BackupLine, backup_name, backups_in};
 use crate::login::LoginError;
 use crate::moment::{Entropy, Moment};
 use crate::question::{Answer, Question};
 use crate::store::{BackupError, QuarantineState, Quarantined, Verification};
-use crate::view::{ContestedSlot, DaySheet, DueLine, MachineView};
+use crate::view::{ClosedDay, ContestedSlot, DaySheet, DueLine, Evening, MachineView};
 
 /// Source of randomness that a server hands over for good.
 pub type OwnedEntropy = Box<dyn Entropy + Send>;
@@ -60,6 +61,23 @@ pub trait Shop: Send + Sync {
     fn backup(&self, now: &Moment) -> Result<BackupLine, BackupError>;
     /// The shop's backups, newest first.
     fn backups(&self) -> Result<Vec<BackupLine>, BackupError>;
+
+    // Desks and days.
+
+    /// Opens a person's desk with a one-time code, or gives it another passphrase.
+    fn open_desk(&self, code: &str, passphrase: &str, now: &Moment) -> Result<Desk, EnrolError>;
+    /// The open desk of the person with a name.
+    fn desk(&self, name: &str) -> Result<Option<Desk>, BookError>;
+    /// A person's open desk.
+    fn desk_of(&self, person: PersonId) -> Result<Option<Desk>, BookError>;
+    /// Does one thing at a person's desk.
+    fn at_desk(&self, person: PersonId, step: &DeskStep, now: &Moment) -> Result<DeskDone, BookError>;
+    /// The closed days, latest first, at most so many.
+    fn closed_days(&self, most: usize, unit: LengthUnit) -> Result<Vec<ClosedDay>, BookError>;
+    /// The closing of a day that stands.
+    fn closed_day(&self, day: Date, unit: LengthUnit) -> Result<Option<ClosedDay>, BookError>;
+    /// How a document stood when a day was closed.
+    fn evening(&self, day: Date, doc: DocId, unit: LengthUnit) -> Result<Evening, BookError>;
 }
 
 /// A shop in one SQLite file.
@@ -201,6 +219,36 @@ impl Shop for SqliteShop {
 
     fn backups(&self) -> Result<Vec<BackupLine>, BackupError> {
         backups_in(&self.backups)
+    }
+
+    fn open_desk(&self, code: &str, passphrase: &str, now: &Moment) -> Result<Desk, EnrolError> {
+        let (book, entropy) = &mut *self.lock();
+        book.open_desk(code, passphrase, now, &mut **entropy)
+    }
+
+    fn desk(&self, name: &str) -> Result<Option<Desk>, BookError> {
+        self.lock().0.desk(name)
+    }
+
+    fn desk_of(&self, person: PersonId) -> Result<Option<Desk>, BookError> {
+        self.lock().0.desk_of(person)
+    }
+
+    fn at_desk(&self, person: PersonId, step: &DeskStep, now: &Moment) -> Result<DeskDone, BookError> {
+        let (book, entropy) = &mut *self.lock();
+        book.at_desk(person, step, now, &mut **entropy)
+    }
+
+    fn closed_days(&self, most: usize, unit: LengthUnit) -> Result<Vec<ClosedDay>, BookError> {
+        self.lock().0.closed_days(most, unit)
+    }
+
+    fn closed_day(&self, day: Date, unit: LengthUnit) -> Result<Option<ClosedDay>, BookError> {
+        self.lock().0.closed_day(day, unit)
+    }
+
+    fn evening(&self, day: Date, doc: DocId, unit: LengthUnit) -> Result<Evening, BookError> {
+        self.lock().0.evening(day, doc, unit)
     }
 }
 

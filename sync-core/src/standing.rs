@@ -237,7 +237,7 @@ fn disagree(a: &Contender<'_>, b: &Contender<'_>, tolerance: Length) -> bool {
             (Some(x), Some(y)) => hours_disagree((a.time.ms, x), (b.time.ms, y)),
             _ => true,
         },
-        (Body::SignOff(_), _) | (Body::Void(_), _) | (Body::Ruling(_), _) | (Body::FindingCleared(_), _) | (Body::DeviceRevoked(_), _) => {
+        (Body::SignOff(_) | Body::Void(_) | Body::Ruling(_) | Body::FindingCleared(_) | Body::DeviceRevoked(_) | Body::DayClosed(_), _) => {
             false
         }
         (x, y) => x != y,

@@ -54,6 +54,7 @@ fn every_kind_is_written_and_read_everywhere() {
     crew.level_all();
     let slot = Slot::lash("1I".parse().unwrap(), Stage::Found);
     crew.on(0, |book, hand| book.rule(machine, &slot, Decision::Stands(by_tech), "", hand).unwrap());
+    crew.on(0, |book, hand| book.close_day("2026-06-01".parse().unwrap(), "", hand).unwrap());
     let person = crew.phones[tech].person;
     let spare = crew.phone_for(person);
     let device = crew.phones[spare].book.identity().unwrap().device;

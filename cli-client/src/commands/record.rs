@@ -111,6 +111,7 @@ fn body_json(body: &Body) -> Result<Value, Failure> {
         Photo,
         Void,
         Ruling,
-        Arrival
+        Arrival,
+        DayClosed
     )
 }

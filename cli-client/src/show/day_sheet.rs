@@ -29,6 +29,26 @@ struct Sheet {
     devices: Vec<Device>,
     #[serde(default)]
     quarantine: Vec<ShopQuarantined>,
+    #[serde(default)]
+    open_matters: Vec<String>,
+    #[serde(default)]
+    closed: Option<Closed>,
+}
+
+#[derive(Debug, Deserialize)]
+struct Closed {
+    by: String,
+    when: String,
+    left_open: String,
+    late: Vec<Late>,
+}
+
+#[derive(Debug, Deserialize)]
+struct Late {
+    title: String,
+    words: String,
+    by: String,
+    came: String,
 }
 
 #[derive(Debug, Deserialize)]
@@ -133,6 +153,8 @@ pub(crate) fn screen(sheet: &Value, of_shop: bool, session: &Session<'_, '_>) ->
     part("Visits", visits(&sheet.visits, session)?);
     part("Devices", if of_shop { devices(&sheet.devices, session)? } else { String::new() });
     part("Quarantine", if sheet.quarantine.is_empty() { String::new() } else { inset(&shop_lines(&sheet.quarantine, session)?) });
+    part("Open", list(sheet.open_matters.iter().map(|matter| sentence(matter)), wide));
+    part("Closed", sheet.closed.as_ref().map_or_else(String::new, |closed| indented(&closing(closed), wide)));
     if parts.len() == 1 {
         parts.push("Nothing to tell.".to_owned());
     }
@@ -141,6 +163,12 @@ pub(crate) fn screen(sheet: &Value, of_shop: bool, session: &Session<'_, '_>) ->
 
 fn list(lines: impl Iterator<Item = String>, wide: usize) -> String {
     indented(&lines.collect::<Vec<_>>().join("\n"), wide)
+}
+
+fn closing(closed: &Closed) -> String {
+    let open = if closed.left_open.is_empty() { String::new() } else { format!(" Left open: {}", sentence(&closed.left_open)) };
+    let late = closed.late.iter().map(|l| format!("\nCame late: {}: {} ({}, {})", l.title, l.words, l.by, l.came));
+    format!("By {} at {}.{open}{}", closed.by, closed.when, late.collect::<String>())
 }
 
 fn inset(text: &str) -> String {

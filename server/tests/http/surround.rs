@@ -17,6 +17,7 @@ use shared::problem::Code;
 use shared::role::Role;
 use shared::wire::{CodeIssued, EnrolAnswer, EnrolRequest, ExchangeAnswer, ExchangeRequest};
 use sync_core::book::BookError;
+use sync_core::desk::{Desk, DeskDone, DeskStep};
 use sync_core::enrol::EnrolError;
 use sync_core::keeping::BackupLine;
 use sync_core::login::LoginError;
@@ -24,7 +25,7 @@ use sync_core::moment::Moment;
 use sync_core::question::{Answer as Reckoned, Question};
 use sync_core::shop::Shop;
 use sync_core::store::{BackupError, Quarantined, StoreError, Verification};
-use sync_core::view::{ContestedSlot, DaySheet, DueLine, MachineView};
+use sync_core::view::{ClosedDay, ContestedSlot, DaySheet, DueLine, Evening, MachineView};
 use tower::ServiceExt;
 
 use crate::support::{Answer, HandClock, World, asked, chance, exchange_of, reading};
@@ -183,6 +184,27 @@ impl Shop for Broken {
         full()
     }
     fn verify(&self) -> Result<Verification, BookError> {
+        full()
+    }
+    fn open_desk(&self, _: &str, _: &str, _: &Moment) -> Result<Desk, EnrolError> {
+        full()
+    }
+    fn desk(&self, _: &str) -> Result<Option<Desk>, BookError> {
+        full()
+    }
+    fn desk_of(&self, _: PersonId) -> Result<Option<Desk>, BookError> {
+        full()
+    }
+    fn at_desk(&self, _: PersonId, _: &DeskStep, _: &Moment) -> Result<DeskDone, BookError> {
+        full()
+    }
+    fn closed_days(&self, _: usize, _: LengthUnit) -> Result<Vec<ClosedDay>, BookError> {
+        full()
+    }
+    fn closed_day(&self, _: Date, _: LengthUnit) -> Result<Option<ClosedDay>, BookError> {
+        full()
+    }
+    fn evening(&self, _: Date, _: DocId, _: LengthUnit) -> Result<Evening, BookError> {
         full()
     }
 }

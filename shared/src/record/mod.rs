@@ -3,6 +3,7 @@
 //! This module is the envelope's payload and the list of kinds. How a payload is signed is `sync-core`'s matter.
 
 mod book_keeping;
+mod day;
 mod measuring;
 mod people;
 mod places;
@@ -12,6 +13,7 @@ use ciborium::Value;
 use serde::{Deserialize, Serialize};
 
 pub use book_keeping::{Arrival, Note, Photo};
+pub use day::{Covered, DayClosed, DayCounts, MOST_COVERED, MOST_HEADS, MOST_PARTS};
 pub use measuring::{Clearance, Finding, FindingCleared, FindingKind, HourReading, MeterChange, SignOff, Stage, Visit};
 pub use people::{Assignment, Device, DeviceRevoked, Person, RoleGrant, ShopCard};
 pub use places::{MachineCard, PropertyCard};
@@ -193,6 +195,7 @@ kinds! {
     Void(Void) = "void", 1;
     Ruling(Ruling) = "ruling", 1;
     Arrival(Arrival) = "arrival", 1;
+    DayClosed(DayClosed) = "day-closed", 1;
 }
 
 /// What a body must satisfy beyond its shape, said in a sentence.

@@ -9,7 +9,8 @@ use shared::problem::Code;
 use shared::wire::{Cursor, DocAnswer, DocOffer, ExchangeAnswer, ExchangeRequest, MOST_DOCS, MOST_OFFERED, PAGE_BYTES, PROTOCOL, Recipe};
 
 use crate::admission::{Gate, Verdict, shop_words};
-use crate::book::{Book, BookError, follow_roster};
+use crate::append::follow_roster;
+use crate::book::{Book, BookError};
 use crate::clock::{Contact, Receipt};
 use crate::exchange::heal::heal;
 use crate::moment::{Entropy, Moment};
@@ -206,6 +207,10 @@ pub(crate) fn place_of(store: &Store, doc: DocId, records: &[crate::admission::C
     if let Some(place) = store.place(doc)? {
         return Ok(place);
     }
-    let property = records.iter().any(|c| matches!(c.record.body, shared::record::Body::Property(_)));
-    Ok(if property { Place::Property } else { Place::Machine })
+    let founds = |record: &shared::record::Record| match record.body {
+        shared::record::Body::Property(_) => Some(Place::Property),
+        shared::record::Body::DayClosed(_) => Some(Place::Days),
+        _ => None,
+    };
+    Ok(records.iter().find_map(|c| founds(&c.record)).unwrap_or(Place::Machine))
 }

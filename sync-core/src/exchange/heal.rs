@@ -4,7 +4,8 @@
 use shared::bytes::Bytes16;
 use shared::wire::DocAnswer;
 
-use crate::book::{BookError, append_again};
+use crate::append::append_again;
+use crate::book::BookError;
 use crate::envelope;
 use crate::ledger::Entry;
 use crate::moment::Moment;

@@ -11,7 +11,8 @@ use super::cursor::{self, Standing};
 use super::device::place_of;
 use super::page::{Page, next_page};
 use crate::admission::{Gate, Verdict, shop_words};
-use crate::book::{Book, BookError, append_signed, follow_roster};
+use crate::append::{append_signed, follow_roster};
+use crate::book::{Book, BookError};
 use crate::clock::Receipt;
 use crate::envelope;
 use crate::identity::Identity;
@@ -216,6 +217,35 @@ impl Taking<'_> {
 }
 
 impl Book {
+    /// Receipts what a desk of the shop's has written since a position of the log, and opens what it has moved.
+    pub(crate) fn receipt_since(
+        &mut self,
+        position: u64,
+        desk: DeviceId,
+        now: &Moment,
+        entropy: &mut dyn Entropy,
+    ) -> Result<(), BookError> {
+        let identity = self.identity()?.clone();
+        let roster = self.roster()?.clone();
+        let mut written: BTreeMap<DocId, Vec<RecordId>> = BTreeMap::new();
+        for pos in position + 1..=self.store.log_end()? {
+            if let Some(change) = self.store.change_at(pos)? {
+                let ids = change.recipe.records.iter().filter_map(|bytes| envelope::open(&bytes.0).ok()).map(|opened| opened.record.id);
+                written.entry(change.doc).or_default().extend(ids);
+            }
+        }
+        let receipt = Receipt { at_ms: now.wall_ms, skew_ms: 0, uncertainty_ms: 0 };
+        let mut taking = Taking { store: &self.store, identity: &identity, actor: self.actor(), device: desk, receipt, now, entropy };
+        for (doc, ids) in &written {
+            taking.receipt_for(*doc, &roster, ids, None)?;
+        }
+        self.store.note_contact(desk, now.wall_ms, 0)?;
+        let after = follow_roster(&self.store, &roster, written.contains_key(&identity.root.shop.roster()))?.unwrap_or(roster);
+        self.store.regrant(&after)?;
+        self.roster = Some(after);
+        Ok(())
+    }
+
     /// Lets a record in from quarantine, in the name of an office person. The record's own signature must hold.
     ///
     /// # Errors

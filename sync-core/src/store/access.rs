@@ -8,6 +8,7 @@ use shared::ids::{DeviceId, PersonId};
 
 use super::documents::DocumentRow;
 use super::{Store, StoreError, fixed, from_json, signed, to_json, unsigned};
+use crate::desk::DeskRow;
 use crate::rights::Place;
 use crate::roster::Roster;
 
@@ -80,6 +81,39 @@ impl Store {
         let kept = shared::wire::EnrolRequest { code: String::new(), ..by.clone() };
         self.connection.execute("UPDATE codes SET used = ?2 WHERE code_hash = ?1", params![hash.as_slice(), to_json(&kept)?])?;
         Ok(())
+    }
+
+    /// Keeps a desk, or what has changed of it.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub(crate) fn keep_desk(&self, desk: &DeskRow) -> Result<(), StoreError> {
+        self.connection
+            .prepare_cached(
+                "INSERT INTO desks (person, device, keys, passphrase) VALUES (?1, ?2, ?3, ?4)
+                 ON CONFLICT (person) DO UPDATE SET device = ?2, keys = ?3, passphrase = ?4",
+            )?
+            .execute(params![
+                desk.person.as_bytes().as_slice(),
+                desk.device.as_bytes().as_slice(),
+                to_json(&desk.keys)?,
+                desk.passphrase
+            ])?;
+        Ok(())
+    }
+
+    /// A person's desk.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub(crate) fn desk_row(&self, person: PersonId) -> Result<Option<DeskRow>, StoreError> {
+        let mut statement = self.connection.prepare_cached("SELECT device, keys, passphrase FROM desks WHERE person = ?1")?;
+        let row: Option<(Vec<u8>, String, String)> =
+            statement.query_row([person.as_bytes().as_slice()], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?))).optional()?;
+        row.map(|(device, keys, passphrase)| {
+            Ok(DeskRow { person, device: DeviceId::from_bytes(fixed(&device)?), keys: from_json(&keys)?, passphrase })
+        })
+        .transpose()
     }
 
     /// Uses a log-in's `jti` up; false where it was used before.

@@ -130,13 +130,18 @@ impl Store {
     /// # Errors
     /// The step's own error, or [`StoreError`] where SQLite cannot commit.
     pub fn atomically<T, E: From<StoreError>>(&self, step: impl FnOnce(&Self) -> Result<T, E>) -> Result<T, E> {
-        if !self.connection.is_autocommit() {
+        if self.is_in_step() {
             return step(self);
         }
         self.begin()?;
         let _undo = Undo(&self.connection);
         let result = step(self);
         self.finish(result)
+    }
+
+    /// Whether a transaction is open: what is done now belongs to it.
+    pub(crate) fn is_in_step(&self) -> bool {
+        !self.connection.is_autocommit()
     }
 
     /// Undoes a transaction that a panic left open. Joined by the next step, it would never be committed.

@@ -1,6 +1,9 @@
 //! Records: the signed bytes, and a few columns to find them by.
 
+use std::collections::BTreeSet;
+
 use rusqlite::{OptionalExtension, params};
+use shared::bytes::Bytes32;
 use shared::ids::{DeviceId, DocId, PersonId, RecordId};
 use shared::record::Body;
 use shared::slot::Slot;
@@ -26,6 +29,10 @@ pub struct HeldRecord {
 fn entry(bytes: &[u8]) -> Result<Entry, StoreError> {
     let opened = envelope::open(bytes).map_err(|e| StoreError::Damaged(e.to_string()))?;
     Ok(Entry { device: opened.device, record: opened.record })
+}
+
+fn held((doc, bytes, received_ms): (Vec<u8>, Vec<u8>, Option<i64>)) -> Result<HeldRecord, StoreError> {
+    Ok(HeldRecord { doc: DocId::from_bytes(fixed(&doc)?), entry: entry(&bytes)?, bytes, received_ms })
 }
 
 impl Store {
@@ -83,10 +90,7 @@ impl Store {
             self.connection.prepare_cached("SELECT doc, bytes, received_ms FROM records JOIN documents USING (num) WHERE id = ?1")?;
         let row: Option<(Vec<u8>, Vec<u8>, Option<i64>)> =
             statement.query_row([id.as_bytes().as_slice()], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?))).optional()?;
-        row.map(|(doc, bytes, received_ms)| {
-            Ok(HeldRecord { doc: DocId::from_bytes(fixed(&doc)?), entry: entry(&bytes)?, bytes, received_ms })
-        })
-        .transpose()
+        row.map(held).transpose()
     }
 
     /// The ids of records that begin with these hexadecimal digits, at most a few.
@@ -122,6 +126,39 @@ impl Store {
         }
     }
 
+    /// The ledger of a document as it was at some heads: what they and the changes behind them hold.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn ledger_at(&self, num: i64, heads: &[Bytes32]) -> Result<Ledger, StoreError> {
+        let beyond: BTreeSet<u64> = self.positions_beyond(num, heads)?.into_iter().collect();
+        let mut statement = self.connection.prepare_cached(
+            "SELECT pos, bytes FROM changes JOIN contents USING (pos) JOIN records USING (id) WHERE changes.num = ?1 ORDER BY pos, idx",
+        )?;
+        let rows = statement.query_map([num], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, Vec<u8>>(1)?)))?;
+        let mut entries = Vec::new();
+        for row in rows {
+            let (pos, bytes) = row?;
+            if !beyond.contains(&super::unsigned(pos)) {
+                entries.push(entry(&bytes)?);
+            }
+        }
+        Ok(Ledger::new(entries))
+    }
+
+    /// Records received after a time of the shop's and written, by their device's own clock, within a span; oldest first.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn received_after(&self, after_ms: i64, written_from_ms: i64, written_until_ms: i64) -> Result<Vec<HeldRecord>, StoreError> {
+        let mut statement = self.connection.prepare_cached(
+            "SELECT doc, bytes, received_ms FROM records JOIN documents USING (num)
+             WHERE received_ms > ?1 AND written_ms >= ?2 AND written_ms < ?3 AND kind <> 'arrival' ORDER BY received_ms, id",
+        )?;
+        let rows = statement.query_map([after_ms, written_from_ms, written_until_ms], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?;
+        rows.map(|row| held(row?)).collect()
+    }
+
     /// The documents in which a person has written.
     ///
     /// # Errors
@@ -141,11 +178,7 @@ impl Store {
              WHERE received_ms >= ?1 AND received_ms < ?2 AND kind <> 'arrival' ORDER BY received_ms, id",
         )?;
         let rows = statement.query_map([from_ms, until_ms], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?;
-        rows.map(|row| {
-            let (doc, bytes, received_ms): (Vec<u8>, Vec<u8>, Option<i64>) = row?;
-            Ok(HeldRecord { doc: DocId::from_bytes(fixed(&doc)?), entry: entry(&bytes)?, bytes, received_ms })
-        })
-        .collect()
+        rows.map(|row| held(row?)).collect()
     }
 
     /// How many records the store holds, receipts of the shop not counted, and how many of them wait for the shop, with

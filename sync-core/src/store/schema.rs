@@ -118,10 +118,15 @@ ALTER TABLE documents RENAME COLUMN whole TO lacking;
 CREATE TABLE openings (first_pos INTEGER PRIMARY KEY, opening BLOB NOT NULL) STRICT;
 ";
 
+/// Desks: the keys under which people of the office write at the shop itself, and what proves that it is they.
+const THIRD: &str = "
+CREATE TABLE desks (person BLOB PRIMARY KEY, device BLOB NOT NULL, keys TEXT NOT NULL, passphrase TEXT NOT NULL) STRICT, WITHOUT ROWID;
+";
+
 /// Brings a database to this program's schema.
 pub(super) fn migrate(connection: &mut Connection) -> Result<(), StoreError> {
     use rusqlite_migration::{Error, MigrationDefinitionError};
-    Migrations::new(vec![M::up(FIRST), M::up(SECOND)]).to_latest(connection).map_err(|error| match error {
+    Migrations::new(vec![M::up(FIRST), M::up(SECOND), M::up(THIRD)]).to_latest(connection).map_err(|error| match error {
         Error::RusqliteError { err, .. } => StoreError::from(err),
         Error::MigrationDefinition(MigrationDefinitionError::DatabaseTooFarAhead) => StoreError::TooNew,
         other => StoreError::NotABook(other.to_string()),

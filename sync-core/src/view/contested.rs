@@ -136,6 +136,9 @@ impl Book {
         if doc == shop.engines() {
             return Ok("engine cards".to_owned());
         }
+        if doc == shop.days() {
+            return Ok("closed days".to_owned());
+        }
         if let Some(machine) = self.store.machine(doc)? {
             return Ok(machine.state.tag().to_owned());
         }

@@ -10,7 +10,7 @@ use shared::length::LengthUnit;
 use shared::record::Body;
 use shared::slot::Slot;
 
-use super::{ContestedSlot, describe, short};
+use super::{ClosedDay, ContestedSlot, describe, short};
 use crate::book::{Book, BookError};
 use crate::moment::Moment;
 use crate::standing::Aside;
@@ -145,6 +145,10 @@ pub struct DaySheet {
     pub devices: Vec<DeviceContact>,
     /// What waits in quarantine.
     pub quarantine: Vec<Quarantined>,
+    /// What keeps the day from being closed without a reason, a sentence each.
+    pub open_matters: Vec<String>,
+    /// The closing of the day that stands.
+    pub closed: Option<ClosedDay>,
 }
 
 impl Book {
@@ -169,6 +173,8 @@ impl Book {
             visits: Vec::new(),
             devices: self.device_contacts(from, until)?,
             quarantine: self.store.quarantined()?.into_iter().filter(|q| q.state == QuarantineState::Waiting).collect(),
+            open_matters: Vec::new(),
+            closed: self.closed_day(day, unit)?,
         };
         for (doc, standing) in self.store.proposals()? {
             for aside in &standing.aside {
@@ -179,6 +185,7 @@ impl Book {
             self.machine_of_day(&mut sheet, row.doc, &row.state, (from, until), unit)?;
         }
         sheet.visits.sort_by_key(|v| (v.at_ms, v.doc));
+        sheet.open_matters = open_matters(&sheet);
         Ok(sheet)
     }
 
@@ -282,4 +289,23 @@ impl Book {
             })
             .collect())
     }
+}
+
+/// What the office has yet to settle. A hold and a slot to be measured again are settled: they are on the list.
+fn open_matters(sheet: &DaySheet) -> Vec<String> {
+    let unfinished = sheet.visits.iter().filter(|visit| visit.finished_ms.is_none()).count();
+    let matter = |count: usize, one: &str, many: &str| match count {
+        0 => None,
+        1 => Some(format!("1 {one}")),
+        _ => Some(format!("{count} {many}")),
+    };
+    [
+        matter(sheet.contested.len(), "slot is contested", "slots are contested"),
+        matter(sheet.aside.len(), "record is in doubt or only proposed", "records are in doubt or only proposed"),
+        matter(unfinished, "visit is not finished", "visits are not finished"),
+        matter(sheet.quarantine.len(), "record waits in quarantine", "records wait in quarantine"),
+    ]
+    .into_iter()
+    .flatten()
+    .collect()
 }

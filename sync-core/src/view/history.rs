@@ -97,6 +97,11 @@ pub fn describe(body: &Body, unit: LengthUnit, roster: &Roster) -> String {
         Body::Assignment(b) => {
             format!("property {} {} {}", short(&b.property), if b.active { "given to" } else { "taken from" }, roster.name(b.person))
         }
+        Body::DayClosed(b) => {
+            let part = if b.parts > 1 { format!(" (part {} of {})", b.part, b.parts) } else { String::new() };
+            let open = if b.left_open.is_empty() { String::new() } else { format!(", left open: {}", b.left_open) };
+            format!("day {} closed with {} records come in{open}{part}", b.day, b.counts.records)
+        }
         Body::Shop(b) => format!("shop settings: conflict window {} min", b.conflict_window_min),
         Body::Unknown(b) => format!("a {} of version {}: a newer program understands it", b.kind, b.v),
     }

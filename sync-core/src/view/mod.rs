@@ -2,6 +2,7 @@
 
 mod contested;
 mod day_sheet;
+mod days;
 mod due;
 mod find;
 mod history;
@@ -19,6 +20,8 @@ use shared::slot::Slot;
 
 pub use contested::{ContestedReading, ContestedSlot};
 pub use day_sheet::{AsideLine, DaySheet, DeviceContact, HoldLine, PersonCount, RecheckLine, VisitOfDay};
+pub use days::{ClosedDay, Evening, EveningLine, LateLine};
+pub(crate) use days::{closing_in, parts_in};
 pub use due::DueLine;
 pub use history::{Fate, HistoryLine, describe};
 pub use machine::{LashView, MachineView, VisitView};

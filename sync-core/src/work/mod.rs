@@ -2,6 +2,7 @@
 //!
 //! Each writes its records in one transaction and says at once what they mean.
 
+mod day;
 mod office;
 mod reading;
 mod visit;
@@ -131,7 +132,7 @@ impl Book {
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn open_visit_of(&self, machine: DocId, measured_by: Option<PersonId>) -> Result<Option<RecordId>, BookError> {
-        let person = measured_by.unwrap_or(self.identity()?.person);
+        let person = measured_by.unwrap_or(self.writer()?.person);
         let state = self.store.machine(machine)?.map(|row| row.state);
         Ok(state.and_then(|state| state.open_visits().find(|v| v.by == person).map(|v| v.visit)))
     }

@@ -70,7 +70,7 @@ impl Book {
         if !entry.cautions_confirmed {
             return Err(BookError::Entry("A visit is opened once its cautions have been read and confirmed.".to_owned()));
         }
-        let person = hand.measured_by.unwrap_or(self.identity()?.person);
+        let person = hand.measured_by.unwrap_or(self.writer()?.person);
         let also_open = state.open_visits().filter(|v| v.by == person).count();
         let visit =
             Visit { cold: entry.cold, engine_tenth_c: entry.engine_tenth_c, cautions_confirmed: true, purpose: entry.purpose.clone() };

@@ -6,6 +6,7 @@ mod backup;
 mod card;
 mod card_file;
 mod card_flags;
+mod day;
 mod day_sheet;
 mod device;
 mod machine;
@@ -73,6 +74,12 @@ enum Verb {
     Rule(rule::RuleArgs),
     /// One day: what came in, what is contested, what is missing
     DaySheet(day_sheet::DaySheetArgs),
+    /// Close a day: nothing is open, or you say why it stays open
+    CloseDay(day::CloseArgs),
+    /// The days that were closed, and what came for them late
+    ClosedDays,
+    /// How a machine stood when a day was closed
+    Evening(day::EveningArgs),
     /// What is due, and where
     Due(due::DueArgs),
     /// The service record of a visit, for the client
@@ -91,7 +98,13 @@ impl Verb {
     /// Whether the verb writes, and so has something to bring to the shop.
     const fn writes(&self) -> bool {
         match self {
-            Self::Person(_) | Self::Property(_) | Self::Machine(_) | Self::Assign(_) | Self::Unassign(_) | Self::Rule(_) => true,
+            Self::Person(_)
+            | Self::Property(_)
+            | Self::Machine(_)
+            | Self::Assign(_)
+            | Self::Unassign(_)
+            | Self::Rule(_)
+            | Self::CloseDay(_) => true,
             Self::Device(command) => command.writes(),
             Self::Card(command) => command.writes(),
             Self::Settings(args) => args.writes(),
@@ -141,6 +154,9 @@ fn act(verb: &Verb, there: bool, session: &mut Session<'_, '_>) -> Result<Outcom
         Verb::Contested => rule::contested(session),
         Verb::Rule(args) => rule::run(args, session),
         Verb::DaySheet(args) => day_sheet::run(args, there, session),
+        Verb::CloseDay(args) => day::close(args, session),
+        Verb::ClosedDays => day::list(session),
+        Verb::Evening(args) => day::evening(args, session),
         Verb::Due(args) => due::run(args, session),
         Verb::ServiceRecord(args) => service_record::run(args, session),
         Verb::Quarantine(args) => quarantine::run(args, there, session),

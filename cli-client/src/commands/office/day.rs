@@ -1,0 +1,86 @@
+//! `tappet office close-day`, `closed-days` and `evening`: closing a day, and what was known when it was closed.
+
+use jiff::civil::Date;
+use serde_json::json;
+
+use crate::exit::Failure;
+use crate::given;
+use crate::outcome::Outcome;
+use crate::session::Session;
+use crate::show::{self, Table};
+
+/// The most closed days that are listed.
+const MOST_LISTED: usize = 60;
+
+/// Arguments of `close-day`.
+#[derive(Debug, clap::Args)]
+pub(super) struct CloseArgs {
+    /// Which day, as in 2026-04-29 [today where none is given]
+    #[arg(long, value_name = "DAY", value_parser = given::day)]
+    day: Option<Date>,
+    /// Why the day is closed with something still open
+    #[arg(long, value_name = "TEXT", default_value = "", hide_default_value = true)]
+    left_open: String,
+}
+
+/// Arguments of `evening`.
+#[derive(Debug, clap::Args)]
+pub(super) struct EveningArgs {
+    /// The closed day, as in 2026-04-29
+    #[arg(value_name = "DAY", value_parser = given::day)]
+    day: Date,
+    /// The machine's tag
+    machine: String,
+}
+
+pub(super) fn close(args: &CloseArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
+    let now = session.env.now();
+    let day = match args.day {
+        Some(day) => day,
+        None => session.book.roster()?.day(session.book.shop_now_ms(&now)?),
+    };
+    session.book.close_day(day, &args.left_open, &mut session.env.hand(None))?;
+    let closed = session.book.closed_day(day, session.unit)?;
+    let closed = closed.ok_or_else(|| sync_core::book::BookError::Defect("the closing does not stand".to_owned()))?;
+    let open = if closed.left_open.is_empty() { String::new() } else { format!(" Left open: {}", show::sentence(&closed.left_open)) };
+    let text = format!(
+        "{day} is closed: {} records came in, {} of them readings; {} visits.{open} What comes for it later will show as late.",
+        closed.counts.records, closed.counts.readings, closed.counts.visits
+    );
+    Outcome::new(&closed, show::wrapped(&text, show::width(session.env)))
+}
+
+pub(super) fn list(session: &Session<'_, '_>) -> Result<Outcome, Failure> {
+    let days = session.book.closed_days(MOST_LISTED, session.unit)?;
+    let wide = show::width(session.env);
+    let mut text = "No day has been closed.".to_owned();
+    if !days.is_empty() {
+        let mut table = Table::new(&["Day", "Closed", "By", "Records", "Late", "Left open"]);
+        for day in &days {
+            let (records, late) = (day.counts.records.to_string(), day.late.len().to_string());
+            table.row([day.day.to_string(), day.when.clone(), day.by.clone(), records, late, day.left_open.clone()]);
+        }
+        text = table.text(wide);
+    }
+    for day in days.iter().filter(|day| !day.late.is_empty()) {
+        let lines: Vec<String> =
+            day.late.iter().map(|l| format!("{}: {} ({}, {}; came {})", l.title, l.words, l.by, l.when, l.came)).collect();
+        text = format!("{text}\n\nCame late for {}\n{}", day.day, show::indented(&lines.join("\n"), wide));
+    }
+    Outcome::new(&json!({ "days": days }), text)
+}
+
+pub(super) fn evening(args: &EveningArgs, session: &Session<'_, '_>) -> Result<Outcome, Failure> {
+    let machine = session.machine(&args.machine)?;
+    let evening = session.book.evening(args.day, machine, session.unit)?;
+    let wide = show::width(session.env);
+    let mut table = Table::new(&["What", "As it stood", "Who", "Since then"]);
+    for line in &evening.lines {
+        let since = if line.changed_since { "reads otherwise now" } else { "" };
+        let stood = if line.words.is_empty() { "nothing stood".to_owned() } else { line.words.clone() };
+        table.row([line.slot_words.clone(), stood, line.by.clone(), since.to_owned()]);
+    }
+    let head = format!("{} when {} was closed, {}:", evening.title, evening.day, evening.when);
+    let text = format!("{}\n{}", show::wrapped(&head, wide), table.text(wide));
+    Outcome::new(&evening, text)
+}
