@@ -1,19 +1,43 @@
 //! The steps, each as it happens.
 
-use shared::ids::RecordId;
+use shared::ids::{DocId, PersonId, RecordId};
 use shared::length::{Length, LengthUnit};
 use shared::record::{Decision, Stage};
 use shared::role::Role;
 use shared::slot::Slot;
 use sync_core::book::{Book, BookError};
+use sync_core::desk::{DeskDone, DeskStep};
+use sync_core::enrol::EnrolError;
 use sync_core::work::{Hand, ReadingEntry, Settings};
 
 use super::steps::{Act, Cut, Step};
-use super::world::{Broken, OFFICE, World};
+use super::world::{Broken, OFFICE, SHOP, World};
 use crate::crew::Dice;
 
 const ROLES: [Role; 4] = [Role::Helper, Role::Tech, Role::Lead, Role::Office];
 const VALVES: [&str; 3] = ["1I", "1E", "2I"];
+
+/// One thing at the office's desk, which is opened where it is not.
+fn at_desk(book: &mut Book, office: PersonId, machine: DocId, close: bool, hand: &mut Hand<'_>) -> Result<Vec<RecordId>, BookError> {
+    let refused = |error: EnrolError| match error {
+        EnrolError::Book(error) => error,
+        EnrolError::Refused(_, why) => BookError::Denied(why),
+    };
+    if book.desk_of(office)?.is_none() {
+        let code = book.issue_code(office, office, &hand.now, hand.entropy).map_err(refused)?.code;
+        book.open_desk(&code, "a hash", &hand.now, hand.entropy).map_err(refused)?;
+    }
+    let day = book.roster()?.day(hand.now.wall_ms);
+    let step = if close {
+        DeskStep::CloseDay { day, left_open: "the story goes on".to_owned() }
+    } else {
+        DeskStep::Note { doc: machine, text: "from the desk".to_owned() }
+    };
+    Ok(match book.at_desk(office, &step, &hand.now, hand.entropy)? {
+        DeskDone::Record(record) => vec![record],
+        _ => vec![],
+    })
+}
 
 impl World {
     /// Something that a person does on a device.
@@ -83,6 +107,11 @@ impl World {
                 let Some(machine) = self.machine(phone, machine) else { return Ok(()) };
                 let what = format!("{} leaves a note", self.nodes[phone].name);
                 return self.write(phone, cut, dice, &what, |book, hand| book.add_note(machine, "a note", hand).map(|id| vec![id]));
+            }
+            Act::AtDesk { machine, close, cut } => {
+                let (Some(machine), office) = (self.machine(SHOP, machine), self.nodes[OFFICE].person) else { return Ok(()) };
+                let what = if close { "The office closes the day at its desk" } else { "The office leaves a note at its desk" };
+                return self.write(SHOP, cut, dice, what, |book, hand| at_desk(book, office, machine, close, hand));
             }
             Act::Void { phone, record, cut } => {
                 let phone = self.phone(phone);

@@ -38,6 +38,7 @@ pub enum Act {
     Read { phone: usize, machine: usize, valve: usize, go: i64, cut: Cut },
     Hours { phone: usize, machine: usize, tenths: i64, cut: Cut },
     Note { phone: usize, machine: usize, cut: Cut },
+    AtDesk { machine: usize, close: bool, cut: Cut },
     Void { phone: usize, record: usize, cut: Cut },
     Rule { phone: usize, machine: usize, pick: Option<usize>, cut: Cut },
     NewMachine { phone: usize, cut: Cut },
@@ -110,7 +111,8 @@ fn act(dice: &mut Dice) -> Act {
         0..=7 => Act::Wait { minutes: u16::try_from(1 + below(dice, 600)).unwrap_or(1) },
         8..=24 => Act::Read { phone, machine, valve: index(dice, 3), go: 3 + small(dice, 5), cut: cut(dice) },
         25..=29 => Act::Hours { phone, machine, tenths: 1000 + small(dice, 200), cut: cut(dice) },
-        30..=32 => Act::Note { phone, machine, cut: cut(dice) },
+        30..=31 => Act::Note { phone, machine, cut: cut(dice) },
+        32 => Act::AtDesk { machine, close: one_in(dice, 2), cut: cut(dice) },
         33..=36 => Act::Void { phone, record: index(dice, 64), cut: cut(dice) },
         37..=41 => {
             let pick = (!one_in(dice, 3)).then(|| index(dice, 3));
