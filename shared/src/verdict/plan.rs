@@ -65,12 +65,6 @@ impl Plan {
         self.first.worst_case()
     }
 
-    /// Whether every clearance ends in spec, tight or loose.
-    #[must_use]
-    pub fn always_settles(&self) -> bool {
-        self.first.settles()
-    }
-
     /// The plan for a screen, every line at most 80 columns: a heading, then one line per answer, indented below the
     /// try that it answers.
     #[must_use]
@@ -100,13 +94,6 @@ impl Step {
         match self {
             Self::Try { if_enters, if_refused, .. } => 1 + if_enters.worst_case().max(if_refused.worst_case()),
             Self::End { .. } => 0,
-        }
-    }
-
-    fn settles(&self) -> bool {
-        match self {
-            Self::Try { if_enters, if_refused, .. } => if_enters.settles() && if_refused.settles(),
-            Self::End { verdict, .. } => verdict.is_settled(),
         }
     }
 

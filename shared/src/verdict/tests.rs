@@ -110,6 +110,15 @@ fn the_next_leaf_settles_or_halves() {
     assert_eq!(next(Some(3), Some(4)), None);
 }
 
+/// With the low end decided, a leaf between the ends tells nothing, and does not count as one left to try: so the single
+/// leaf over the range is as good as the stack at its end, and handier.
+#[test]
+fn a_leaf_between_the_ends_is_no_reason_to_stack() {
+    let set = LeafSet::new([2_000, 4_000, 5_000, 6_500].map(|milli| tenth(milli * 254 / 1_000)).to_vec()).unwrap();
+    let next = next_leaf(Some(&bracket(Some(4), None)), &range(), &set).unwrap();
+    assert_eq!(next.words(LengthUnit::Thou), "Try 6.5 thou next: loose if it enters, not settled yet if not.");
+}
+
 #[test]
 fn advice_is_plain() {
     let say = |go, no_go, set: &LeafSet| {

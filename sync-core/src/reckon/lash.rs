@@ -23,8 +23,6 @@ pub struct LeafPlan {
     pub valve: Valve,
     /// The most tries that it takes.
     pub most_tries: usize,
-    /// Every clearance ends in a verdict.
-    pub always_settles: bool,
     /// The plan, line by line.
     pub lines: Vec<String>,
 }
@@ -100,7 +98,7 @@ impl Book {
         let range = self.card_with_source(machine)?.range(valve.side());
         let plan = leaf_plan(&range, set);
         let first = next_leaf(None, &range, set).map(|leaf| leaf.words(unit));
-        let facts = LeafPlan { valve, most_tries: plan.worst_case(), always_settles: plan.always_settles(), lines: plan.lines(unit) };
+        let facts = LeafPlan { valve, most_tries: plan.worst_case(), lines: plan.lines(unit) };
         Ok(Reckoned { words: first.into_iter().collect(), facts })
     }
 
