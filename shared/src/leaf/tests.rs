@@ -12,6 +12,9 @@ fn lists_and_ranges_are_read() {
     assert_eq!(read("7,2, 3;4,5 6 7", LengthUnit::Thou), thou(&[2, 3, 4, 5, 6, 7]));
     assert_eq!(read("2-12", LengthUnit::Thou), thou(&[2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12]));
     assert_eq!(read("2 – 4 thou", LengthUnit::Mm), thou(&[2, 3, 4]));
+    for one_blank in ["2 -4", "2- 4", "2   -4", "2-   4"] {
+        assert_eq!(read(one_blank, LengthUnit::Thou), thou(&[2, 3, 4]), "{one_blank}");
+    }
     assert_eq!(read("0.002in-0.004in 1.5thou", LengthUnit::Mm), [381, 508, 762, 1016].map(Length::from_tenth_um));
     assert_eq!(read("0.05mm,0.10mm", LengthUnit::Thou), [500, 1000].map(Length::from_tenth_um));
     assert_eq!(read("0.05-0.08 0.10", LengthUnit::Mm), [500, 600, 700, 800, 1000].map(Length::from_tenth_um));
