@@ -9,7 +9,7 @@ use shared::wire::LARGEST_BODY;
 
 use crate::layers;
 use crate::problem_response::Refused;
-use crate::routes::{backups, exchange, joining, looking, piston, quarantine, reckoning};
+use crate::routes::{backups, days, exchange, joining, looking, piston, quarantine, reckoning};
 use crate::state::ServerState;
 
 /// The largest body of anything but an exchange, in bytes.
@@ -47,6 +47,9 @@ pub fn router(state: ServerState) -> Router {
     let office_or_lead = Router::new()
         .route("/v1/day-sheet", get(looking::day_sheet))
         .route("/v1/contested", get(looking::contested))
+        .route("/v1/days", get(days::list))
+        .route("/v1/days/{day}", get(days::one))
+        .route("/v1/days/{day}/machines/{id}", get(days::evening))
         .route("/v1/quarantine", get(quarantine::list))
         // A person's carry is also for that person.
         .route("/v1/people/{id}/carry", get(reckoning::carry))

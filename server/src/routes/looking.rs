@@ -15,7 +15,7 @@ use crate::state::ServerState;
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct Shown {
-    unit: Option<String>,
+    pub(super) unit: Option<String>,
 }
 
 /// Which day is asked for.

@@ -1,6 +1,7 @@
 //! What each route does: read the request, ask the shop, write the answer.
 
 pub(crate) mod backups;
+pub(crate) mod days;
 pub(crate) mod exchange;
 mod given;
 pub(crate) mod joining;

@@ -6,6 +6,7 @@ mod attacks;
 #[path = "../common/certs.rs"]
 mod certs;
 mod closed;
+mod days;
 mod exchanging;
 mod history;
 mod joining;

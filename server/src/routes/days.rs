@@ -1,0 +1,53 @@
+//! Closed days: which, over what, what came late for them, and how a machine stood that evening.
+
+use axum::Json;
+use axum::extract::rejection::PathRejection;
+use axum::extract::{Path, State};
+use shared::ids::MachineId;
+use sync_core::book::BookError;
+use sync_core::view::{ClosedDay, Evening};
+
+use super::given::{self, Given};
+use super::looking::Shown;
+use crate::bearer::OfficeOrLead;
+use crate::problem_response::Refused;
+use crate::state::ServerState;
+
+/// The most closed days in one answer: more than a year of them.
+const MOST_DAYS: usize = 400;
+
+/// GET /v1/days
+pub(crate) async fn list(
+    State(state): State<ServerState>,
+    _: OfficeOrLead,
+    Given(shown): Given<Shown>,
+) -> Result<Json<Vec<ClosedDay>>, Refused> {
+    let unit = given::unit(shown.unit.as_deref())?;
+    state.ask(move |shop| shop.closed_days(MOST_DAYS, unit)).await.map(Json)
+}
+
+/// GET /v1/days/{day}
+pub(crate) async fn one(
+    State(state): State<ServerState>,
+    _: OfficeOrLead,
+    day: Result<Path<String>, PathRejection>,
+    Given(shown): Given<Shown>,
+) -> Result<Json<ClosedDay>, Refused> {
+    let Path(day) = day?;
+    let (day, unit) = (given::day(&day)?, given::unit(shown.unit.as_deref())?);
+    let not_closed = move || BookError::Unknown(format!("{day} is not closed"));
+    state.ask(move |shop| shop.closed_day(day, unit)?.ok_or_else(not_closed)).await.map(Json)
+}
+
+/// GET /v1/days/{day}/machines/{id}
+pub(crate) async fn evening(
+    State(state): State<ServerState>,
+    _: OfficeOrLead,
+    named: Result<Path<(String, String)>, PathRejection>,
+    Given(shown): Given<Shown>,
+) -> Result<Json<Evening>, Refused> {
+    let Path((day, machine)) = named?;
+    let (day, unit) = (given::day(&day)?, given::unit(shown.unit.as_deref())?);
+    let machine: MachineId = machine.parse().map_err(|_| Refused::closed())?;
+    state.ask(move |shop| shop.evening(day, machine.doc(), unit)).await.map(Json)
+}
