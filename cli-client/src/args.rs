@@ -114,7 +114,7 @@ pub(crate) enum Command {
     Completions(completions::CompletionsArgs),
 }
 
-fn unit(text: &str) -> Result<LengthUnit, String> {
+pub(crate) fn unit(text: &str) -> Result<LengthUnit, String> {
     text.parse().map_err(|_| "lengths are in thou or mm".to_owned())
 }
 

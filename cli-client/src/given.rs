@@ -1,6 +1,7 @@
 //! What people type, as quantities: leaves with their stacks, a temperature, a day, an angle, a slot.
 
 use jiff::civil::Date;
+use shared::engine_card::Interval;
 use shared::length::{Length, LengthUnit};
 use shared::record::Stage;
 use shared::slot::Slot;
@@ -95,6 +96,28 @@ pub(crate) fn level(text: &str) -> Result<f64, String> {
     level.ok_or_else(|| format!("\"{text}\" is not a level: write percent from 50 to below 100, as in 95"))
 }
 
+/// How often: hours, months or both, as in `100h,6mo`; `none` for no limit.
+pub(crate) fn interval(text: &str) -> Result<Interval, String> {
+    let wrong = || format!("\"{text}\" does not say how often: write 100h, 6mo, 100h,6mo or none");
+    if text.trim() == "none" {
+        return Ok(Interval::NONE);
+    }
+    let mut interval = Interval::NONE;
+    for part in text.split(',').map(str::trim) {
+        let digits = part.trim_end_matches(|c: char| !c.is_ascii_digit());
+        let number = digits.parse().ok().filter(|n| *n > 0 && digits.bytes().all(|b| b.is_ascii_digit())).ok_or_else(wrong)?;
+        let place = match part.strip_prefix(digits).map(str::trim) {
+            Some("h") => &mut interval.hours,
+            Some("mo" | "months") => &mut interval.months,
+            _ => return Err(wrong()),
+        };
+        if place.replace(number).is_some() {
+            return Err(wrong());
+        }
+    }
+    Ok(interval)
+}
+
 /// A day.
 pub(crate) fn day(text: &str) -> Result<Date, String> {
     text.trim().parse().map_err(|_| format!("\"{text}\" is not a day: write it as in 2026-04-29"))
@@ -175,6 +198,19 @@ mod tests {
         assert_eq!(between("3-1..10-31"), Ok(Between { from: end(3, 1), to: end(10, 31) }));
         for bad in ["", "3-1", "3-1..", "3..10", "3-1..10-400", "+3-1..10-31", "March..October"] {
             assert!(between(bad).is_err(), "{bad}");
+        }
+    }
+
+    #[test]
+    fn how_often() {
+        let of = |hours, months| Ok(Interval { hours, months });
+        assert_eq!(
+            [interval("100h"), interval("6 mo"), interval(" 100 h, 6mo")],
+            [of(Some(100), None), of(None, Some(6)), of(Some(100), Some(6))]
+        );
+        assert_eq!(interval("none"), of(None, None));
+        for bad in ["", "100", "h", "0h", "-5h", "100h,50h", "6m", "100h,", "1.5h", "99999999999h"] {
+            assert!(interval(bad).is_err(), "{bad}");
         }
     }
 

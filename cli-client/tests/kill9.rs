@@ -25,11 +25,7 @@ fn enrolled(path: &Path) {
     let mut entropy = chance;
     let now = Moment::at(1_780_300_000_000);
     let mut shop = Book::open(&path.with_extension("shop"), &mut entropy).unwrap();
-    let founding = Founding {
-        shop: ShopCard { name: "Shop".into(), time_zone: "UTC".into(), conflict_window_min: 720, leaf_tolerance_tenth_um: 0 },
-        office_name: "Office".into(),
-        issuer: "http://127.0.0.1".into(),
-    };
+    let founding = Founding { shop: ShopCard::usual("Shop", "UTC"), office_name: "Office".into(), issuer: "http://127.0.0.1".into() };
     let code = shop.found_shop(&founding, &now, &mut entropy).unwrap();
     let mut book = Book::open(path, &mut entropy).unwrap();
     let request = book.enrol_request(&code, "terminal", &now, &mut entropy).unwrap();

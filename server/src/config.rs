@@ -15,10 +15,6 @@ use crate::limits::Limits;
 pub const DEFAULT_LISTEN: SocketAddr = SocketAddr::new(std::net::IpAddr::V4(std::net::Ipv4Addr::LOCALHOST), 7878);
 /// The name of the book's file in its folder.
 pub(crate) const BOOK: &str = "shop.db";
-/// A new shop's conflict window; the office may change it.
-const CONFLICT_WINDOW_MIN: u32 = 12 * 60;
-/// A new shop's leaf tolerance: leaves count as exact until the office states a tolerance with its source.
-const LEAF_TOLERANCE_TENTH_UM: u32 = 0;
 
 /// How to run a shop's server.
 #[derive(Debug, Clone, clap::Args)]
@@ -176,7 +172,7 @@ impl Config {
             )));
         }
         Ok(Founding {
-            shop: ShopCard { name, time_zone, conflict_window_min: CONFLICT_WINDOW_MIN, leaf_tolerance_tenth_um: LEAF_TOLERANCE_TENTH_UM },
+            shop: ShopCard::usual(name, time_zone),
             office_name,
             issuer: self.issuer.as_deref().map_or_else(|| self.url(bound), |url| url.trim_end_matches('/').to_owned()),
         })

@@ -110,8 +110,7 @@ fn founded(book: &Path) -> Result<bool, ServerError> {
 
 /// Stands where a founding is asked for and never read.
 fn unused() -> sync_core::enrol::Founding {
-    let shop =
-        shared::record::ShopCard { name: String::new(), time_zone: String::new(), conflict_window_min: 0, leaf_tolerance_tenth_um: 0 };
+    let shop = shared::record::ShopCard::usual("", "");
     sync_core::enrol::Founding { shop, office_name: String::new(), issuer: String::new() }
 }
 

@@ -68,7 +68,7 @@ pub struct Adjuster {
 }
 
 /// How often the valves want checking: whichever limit comes first.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, Default)]
 #[serde(deny_unknown_fields)]
 pub struct Interval {
     /// Engine hours between checks.
@@ -77,6 +77,24 @@ pub struct Interval {
     /// Calendar months between checks.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub months: Option<u32>,
+}
+
+impl Interval {
+    /// No limit at all.
+    pub const NONE: Self = Self { hours: None, months: None };
+
+    /// Both at once: of each kind of limit the shorter.
+    #[must_use]
+    pub fn with(self, other: Self) -> Self {
+        let shorter = |a: Option<u32>, b: Option<u32>| a.into_iter().chain(b).min();
+        Self { hours: shorter(self.hours, other.hours), months: shorter(self.months, other.months) }
+    }
+
+    /// Whether there is no limit.
+    #[must_use]
+    pub fn is_none(&self) -> bool {
+        *self == Self::NONE
+    }
 }
 
 /// Who runs the machine, and so how hard.

@@ -54,7 +54,7 @@ pub enum OfMachine {
         /// How far off leaves and feel may be.
         spread: Spread,
         /// The probability that is asked for.
-        level: f64,
+        level: Option<f64>,
     },
     /// Which leaves settle a valve's verdict.
     Leaves {

@@ -55,12 +55,7 @@ impl Roster {
     pub fn empty(root: ShopRoot) -> Self {
         Self {
             root,
-            settings: ShopCard {
-                name: "The shop".to_owned(),
-                time_zone: "UTC".to_owned(),
-                conflict_window_min: 12 * 60,
-                leaf_tolerance_tenth_um: 0,
-            },
+            settings: ShopCard::usual("The shop", "UTC"),
             people: BTreeMap::new(),
             devices: BTreeMap::new(),
             assignments: BTreeSet::new(),

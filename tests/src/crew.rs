@@ -89,11 +89,8 @@ impl Crew {
     pub fn over(seed: u64, store: Store) -> Self {
         let mut dice = Dice::new(seed);
         let mut shop = Book::over(store, &mut dice).expect("book");
-        let founding = Founding {
-            shop: ShopCard { name: "Test shop".into(), time_zone: "UTC".into(), conflict_window_min: 720, leaf_tolerance_tenth_um: 0 },
-            office_name: "Office".into(),
-            issuer: "http://127.0.0.1".into(),
-        };
+        let founding =
+            Founding { shop: ShopCard::usual("Test shop", "UTC"), office_name: "Office".into(), issuer: "http://127.0.0.1".into() };
         let code = shop.found_shop(&founding, &Moment::at(MORNING), &mut dice).expect("founded");
         let mut crew = Self { shop, now_ms: MORNING, dice, phones: Vec::new(), traffic: (0, 0) };
         crew.enrol(&code, 0);

@@ -15,11 +15,7 @@ use tests::MORNING_MS;
 fn a_panic_undoes_its_step_and_no_other() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("shop.db");
-    let founding = Founding {
-        shop: ShopCard { name: "Shop".into(), time_zone: "UTC".into(), conflict_window_min: 720, leaf_tolerance_tenth_um: 0 },
-        office_name: "Office".into(),
-        issuer: "http://127.0.0.1".into(),
-    };
+    let founding = Founding { shop: ShopCard::usual("Shop", "UTC"), office_name: "Office".into(), issuer: "http://127.0.0.1".into() };
     let now = Moment::at(MORNING_MS);
     // Draws until the source breaks; a negative number never comes down to nought.
     let left = Arc::new(AtomicI64::new(-1));

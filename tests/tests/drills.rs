@@ -282,16 +282,7 @@ fn a_backup_in_a_storm_of_exchanges_is_a_whole_earlier_state() {
     let start = crew.shop.store().log_end().unwrap();
     crew.shop = Book::over(Store::in_memory().unwrap(), &mut crew.dice).unwrap();
     let now_ms = crew.now_ms;
-    let never = Founding {
-        shop: shared::record::ShopCard {
-            name: String::new(),
-            time_zone: String::new(),
-            conflict_window_min: 0,
-            leaf_tolerance_tenth_um: 0,
-        },
-        office_name: String::new(),
-        issuer: String::new(),
-    };
+    let never = Founding { shop: shared::record::ShopCard::usual("", ""), office_name: String::new(), issuer: String::new() };
     let opened = SqliteShop::open(&path, &never, &Moment::at(now_ms), Box::new(Dice::new(67))).unwrap();
     let shop = &opened.shop;
     std::thread::scope(|scope| {

@@ -85,7 +85,7 @@ impl World {
     fn with_shop_at(clock_ms: i64) -> Self {
         let world = Self::at(clock_ms);
         let mut shop = world.open("shop");
-        let settings = ShopCard { name: "Test Shop".into(), time_zone: "UTC".into(), conflict_window_min: 720, leaf_tolerance_tenth_um: 0 };
+        let settings = ShopCard::usual("Test Shop", "UTC");
         let founding = Founding { shop: settings, office_name: "Olga Voss".into(), issuer: "https://shop.test".into() };
         let code = shop.found_shop(&founding, &world.now(), &mut world.entropy()).unwrap();
         let mut office = world.enrol(&mut shop, "office", &code);

@@ -46,7 +46,7 @@ type Answer = (u16, &'static str, Vec<u8>);
 impl TestShop {
     /// Founds a shop in a folder and answers for as long as the test runs.
     pub(crate) fn start(folder: &Path, clock_ms: Arc<AtomicI64>) -> Self {
-        let settings = ShopCard { name: "Test Shop".into(), time_zone: "UTC".into(), conflict_window_min: 720, leaf_tolerance_tenth_um: 0 };
+        let settings = ShopCard::usual("Test Shop", "UTC");
         let founding = Founding { shop: settings, office_name: "Olga Voss".into(), issuer: "https://shop.test".into() };
         let entropy = Box::new(|buffer: &mut [u8]| getrandom::fill(buffer).unwrap());
         let now = Moment::at(clock_ms.load(Ordering::SeqCst));

@@ -4,7 +4,7 @@ use axum::Json;
 use axum::extract::rejection::PathRejection;
 use axum::extract::{Path, State};
 use serde::Deserialize;
-use shared::conformance::{DEFAULT_LEVEL, Spread};
+use shared::conformance::Spread;
 use shared::ids::{DocId, PersonId};
 use shared::length::LengthUnit;
 use shared::problem::Code;
@@ -50,7 +50,7 @@ pub(crate) async fn sure(State(state): State<ServerState>, OpenMachine(machine):
         source: asked.source,
     };
     let (valve, stage) = (given::read(&asked.valve)?, given::read(&asked.stage)?);
-    ask_of(&state, machine, OfMachine::Sure { valve, stage, spread, level: asked.level.unwrap_or(DEFAULT_LEVEL) }, unit).await
+    ask_of(&state, machine, OfMachine::Sure { valve, stage, spread, level: asked.level }, unit).await
 }
 
 /// Which leaves settle a valve's verdict.

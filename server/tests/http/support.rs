@@ -84,12 +84,7 @@ pub(crate) struct World {
 }
 
 fn founding() -> Founding {
-    let shop = ShopCard {
-        name: "Green End Mowers".to_owned(),
-        time_zone: "America/Chicago".to_owned(),
-        conflict_window_min: 720,
-        leaf_tolerance_tenth_um: 0,
-    };
+    let shop = ShopCard::usual("Green End Mowers", "America/Chicago");
     Founding { shop, office_name: "Ana".to_owned(), issuer: ISSUER.to_owned() }
 }
 

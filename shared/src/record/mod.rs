@@ -15,7 +15,7 @@ use serde::{Deserialize, Serialize};
 pub use book_keeping::{Arrival, Note, Photo};
 pub use day::{Covered, DayClosed, DayCounts, MOST_COVERED, MOST_HEADS, MOST_PARTS};
 pub use measuring::{Clearance, Finding, FindingCleared, FindingKind, HourReading, MeterChange, SignOff, Stage, Visit};
-pub use people::{Assignment, Device, DeviceRevoked, Person, RoleGrant, ShopCard};
+pub use people::{Assignment, Device, DeviceRevoked, Person, RoleGrant, ShopCard, USUAL_LEVEL_MILLI, USUAL_WINDOW_MIN};
 pub use places::{MachineCard, PropertyCard};
 pub use settling::{Decision, Ruling, Void};
 

@@ -4,7 +4,9 @@ use serde::{Deserialize, Serialize};
 
 use super::{Check, optional_text, text};
 use crate::bytes::Bytes32;
+use crate::engine_card::{Duty, Interval};
 use crate::ids::{DeviceId, PersonId, PropertyId};
+use crate::length::LengthUnit;
 use crate::role::Role;
 
 /// The shop: its name, its signing key and the settings that every replica must share.
@@ -20,6 +22,70 @@ pub struct ShopCard {
     /// What each feeler leaf may be off by when two readings are compared, in tenths of a µm.
     /// An input: no published tolerance table could be read, so none is built in (0 = leaves taken as exact).
     pub leaf_tolerance_tenth_um: u32,
+    /// The unit of lengths on the shop's pages and papers, where nobody asks for another.
+    #[serde(default, skip_serializing_if = "is_usual")]
+    pub unit: LengthUnit,
+    /// The level at which a reading proves something, in thousandths, where nobody asks for another: 950 by default
+    /// (ISO 14253-1:2017).
+    #[serde(default = "usual_level", skip_serializing_if = "is_usual_level")]
+    pub conformance_milli: u32,
+    /// What the shop asks of commercial machines, whatever their cards say: the shorter of the two counts.
+    #[serde(default, skip_serializing_if = "Interval::is_none")]
+    pub commercial: Interval,
+    /// The same of homeowners' machines.
+    #[serde(default, skip_serializing_if = "Interval::is_none")]
+    pub homeowner: Interval,
+}
+
+/// Twelve hours: within them an engine has hardly run between two readings, and two people may well disagree.
+pub const USUAL_WINDOW_MIN: u32 = 12 * 60;
+/// 95 % (ISO 14253-1:2017).
+pub const USUAL_LEVEL_MILLI: u32 = 950;
+
+const fn usual_level() -> u32 {
+    USUAL_LEVEL_MILLI
+}
+
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "as serde calls it")]
+const fn is_usual_level(level: &u32) -> bool {
+    *level == USUAL_LEVEL_MILLI
+}
+
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "as serde calls it")]
+fn is_usual(unit: &LengthUnit) -> bool {
+    *unit == LengthUnit::default()
+}
+
+impl ShopCard {
+    /// A shop with the usual settings.
+    #[must_use]
+    pub fn usual(name: impl Into<String>, time_zone: impl Into<String>) -> Self {
+        Self {
+            name: name.into(),
+            time_zone: time_zone.into(),
+            conflict_window_min: USUAL_WINDOW_MIN,
+            leaf_tolerance_tenth_um: 0,
+            unit: LengthUnit::default(),
+            conformance_milli: USUAL_LEVEL_MILLI,
+            commercial: Interval::NONE,
+            homeowner: Interval::NONE,
+        }
+    }
+
+    /// What the shop asks of machines under a duty, beside their cards.
+    #[must_use]
+    pub const fn interval(&self, duty: Duty) -> Interval {
+        match duty {
+            Duty::Commercial => self.commercial,
+            Duty::Homeowner => self.homeowner,
+        }
+    }
+
+    /// The level at which a reading proves something, 0.5 to below 1.
+    #[must_use]
+    pub fn conformance_level(&self) -> f64 {
+        f64::from(self.conformance_milli) / 1000.0
+    }
 }
 
 /// A person of the shop.
@@ -92,6 +158,14 @@ impl Check for ShopCard {
         }
         if self.leaf_tolerance_tenth_um > 500 {
             return Err("a leaf tolerance over 0.05 mm is no feeler gauge".to_owned());
+        }
+        if !(500..=999).contains(&self.conformance_milli) {
+            return Err("a conformance level is from 50 % to 99.9 %".to_owned());
+        }
+        for interval in [self.commercial, self.homeowner] {
+            if interval.hours == Some(0) || interval.months == Some(0) {
+                return Err("a shop's interval is of one hour or month at least, or there is none".to_owned());
+            }
         }
         Ok(())
     }

@@ -17,7 +17,7 @@ fn entropy() -> impl FnMut(&mut [u8]) {
 fn shop_at(path: &Path) -> Book {
     let mut dice = entropy();
     let mut book = Book::open(path, &mut dice).unwrap();
-    let shop = ShopCard { name: "Shop".into(), time_zone: "UTC".into(), conflict_window_min: 720, leaf_tolerance_tenth_um: 0 };
+    let shop = ShopCard::usual("Shop", "UTC");
     let founding = Founding { shop, office_name: "Office".into(), issuer: "http://127.0.0.1".into() };
     book.found_shop(&founding, &Moment::at(NOON), &mut dice).unwrap();
     book

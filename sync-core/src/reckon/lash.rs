@@ -76,7 +76,7 @@ impl Book {
         valve: Valve,
         stage: Stage,
         spread: &Spread,
-        level: f64,
+        level: Option<f64>,
         unit: LengthUnit,
     ) -> Result<Reckoned<Decided>, BookError> {
         let card = self.card_with_source(machine)?;
@@ -85,6 +85,7 @@ impl Book {
             return Err(cannot(format!("{valve} {stage} was read with the engine warm: it proves nothing against a cold range")));
         }
         let bracket = line.bracket.ok_or_else(|| cannot("the reading has no bracket"))?;
+        let level = level.unwrap_or(self.roster()?.settings.conformance_level());
         let facts = decide(&bracket, &card.range(valve.side()), spread, level).map_err(cannot)?;
         Ok(Reckoned { words: vec![facts.words(unit)], facts })
     }

@@ -124,7 +124,7 @@ impl Book {
         let today = roster.day(now_ms);
         let input = DueInput {
             last: state.last_check.as_ref().map(|c| LastCheck { date: roster.day(c.at_ms), hours: c.engine }),
-            interval: card.interval(own.duty),
+            interval: card.interval(own.duty).with(roster.settings.interval(own.duty)),
             hours_now: state.hours.as_ref().map(|h| h.engine),
             hours_now_date: state.hours.as_ref().map(|h| roster.day(h.at_ms)),
             tenth_hours_per_day: None,
@@ -167,7 +167,8 @@ impl Book {
         let hours_left = card.as_ref().zip(present).map(|(card, now)| hours_to_leave(&card.range(valve.side()), &now, &drift));
         words.extend(hours_left.as_ref().map(HoursLeft::words));
         let duty = state.card.as_ref().map(|c| c.duty).unwrap_or_default();
-        let of_card = card.as_ref().and_then(|card| card.interval(duty).hours).map(|h| Hours::from_tenths(i64::from(h) * 10));
+        let of_shop = self.roster()?.settings.interval(duty);
+        let of_card = card.as_ref().and_then(|card| card.interval(duty).with(of_shop).hours).map(|h| Hours::from_tenths(i64::from(h) * 10));
         // The interval counts from a valve as it is set, not as worn as this one is now.
         let as_set = card.as_ref().and_then(|card| about_aim(&card.range(valve.side()))).zip(card.as_ref());
         let from_aim = as_set.map(|(aim, card)| hours_to_leave(&card.range(valve.side()), &aim, &drift));

@@ -142,7 +142,7 @@ impl Book {
         let last = state.last_check.as_ref().map(|c| LastCheck { date: roster.day(c.at_ms), hours: c.engine });
         Ok(Some(due(&DueInput {
             last,
-            interval: card.interval(machine.duty),
+            interval: card.interval(machine.duty).with(roster.settings.interval(machine.duty)),
             hours_now: state.hours.as_ref().map(|h| h.engine),
             hours_now_date: state.hours.as_ref().map(|h| roster.day(h.at_ms)),
             tenth_hours_per_day: state.tenth_hours_per_day,

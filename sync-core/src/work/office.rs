@@ -1,7 +1,8 @@
 //! What the office keeps: people, roles, devices, assignments, cards, settings; and rulings.
 
-use shared::engine_card::EngineCard;
+use shared::engine_card::{EngineCard, Interval};
 use shared::ids::{DeviceId, DocId, PersonId, PropertyId, RecordId};
+use shared::length::LengthUnit;
 use shared::record::{Assignment, Decision, DeviceRevoked, MachineCard, Person, PropertyCard, RoleGrant, Ruling, ShopCard};
 use shared::role::Role;
 use shared::slot::Slot;
@@ -21,6 +22,14 @@ pub struct Settings {
     pub conflict_window_min: Option<u32>,
     /// What a leaf may be off by when readings are compared, in tenths of a µm.
     pub leaf_tolerance_tenth_um: Option<u32>,
+    /// The unit of lengths on the shop's pages and papers.
+    pub unit: Option<LengthUnit>,
+    /// The level at which a reading proves something, in thousandths.
+    pub conformance_milli: Option<u32>,
+    /// What the shop asks of commercial machines beside their cards.
+    pub commercial: Option<Interval>,
+    /// The same of homeowners' machines.
+    pub homeowner: Option<Interval>,
 }
 
 impl Book {
@@ -82,6 +91,10 @@ impl Book {
             time_zone: change.time_zone.unwrap_or(old.time_zone),
             conflict_window_min: change.conflict_window_min.unwrap_or(old.conflict_window_min),
             leaf_tolerance_tenth_um: change.leaf_tolerance_tenth_um.unwrap_or(old.leaf_tolerance_tenth_um),
+            unit: change.unit.unwrap_or(old.unit),
+            conformance_milli: change.conformance_milli.unwrap_or(old.conformance_milli),
+            commercial: change.commercial.unwrap_or(old.commercial),
+            homeowner: change.homeowner.unwrap_or(old.homeowner),
         };
         if jiff::tz::TimeZone::get(&new.time_zone).is_err() {
             return Err(BookError::Entry(format!("\"{}\" is not a time zone: use an IANA name as in Europe/Oslo.", new.time_zone)));

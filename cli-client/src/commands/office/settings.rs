@@ -1,9 +1,11 @@
 //! `tappet office settings`: the shop's name, zone, conflict window and leaf tolerance.
 
-use shared::length::Length;
+use shared::engine_card::Interval;
+use shared::length::{Length, LengthUnit};
 use sync_core::work::Settings;
 
 use crate::exit::Failure;
+use crate::given;
 use crate::outcome::Outcome;
 use crate::session::Session;
 use crate::show::{self, Table};
@@ -23,11 +25,24 @@ pub(super) struct SettingsArgs {
     /// What a leaf may be off by when readings are compared, with its unit or in yours
     #[arg(long, value_name = "L")]
     leaf_tolerance: Option<String>,
+    /// The unit on the shop's pages and papers: thou or mm
+    #[arg(long, value_name = "UNIT", value_parser = crate::args::unit)]
+    shown_in: Option<LengthUnit>,
+    /// How sure a reading must make of a range before it proves anything, in per cent
+    #[arg(long, value_name = "PERCENT", value_parser = given::level)]
+    level: Option<f64>,
+    /// Check commercial machines at least so often, as in 100h, 6mo or 100h,6mo; none for by their cards alone
+    #[arg(long, value_name = "OFTEN", value_parser = given::interval)]
+    commercial: Option<Interval>,
+    /// The same of homeowners' machines
+    #[arg(long, value_name = "OFTEN", value_parser = given::interval)]
+    homeowner: Option<Interval>,
 }
 
 impl SettingsArgs {
     pub(super) const fn writes(&self) -> bool {
-        self.name.is_some() || self.time_zone.is_some() || self.conflict_window_min.is_some() || self.leaf_tolerance.is_some()
+        let told = self.name.is_some() || self.time_zone.is_some() || self.conflict_window_min.is_some() || self.leaf_tolerance.is_some();
+        told || self.shown_in.is_some() || self.level.is_some() || self.commercial.is_some() || self.homeowner.is_some()
     }
 }
 
@@ -43,6 +58,10 @@ pub(super) fn run(args: &SettingsArgs, session: &mut Session<'_, '_>) -> Result<
             time_zone: args.time_zone.clone(),
             conflict_window_min: args.conflict_window_min,
             leaf_tolerance_tenth_um,
+            unit: args.shown_in,
+            conformance_milli: args.level.map(milli),
+            commercial: args.commercial,
+            homeowner: args.homeowner,
         };
         shop = session.book.change_settings(change, &mut session.env.hand(None))?;
     }
@@ -51,8 +70,27 @@ pub(super) fn run(args: &SettingsArgs, session: &mut Session<'_, '_>) -> Result<
     table.row(["Time zone", &shop.time_zone]);
     table.row(["Conflict window", &format!("{} min", shop.conflict_window_min)]);
     table.row(["Leaf tolerance", &Length::from_tenth_um(i64::from(shop.leaf_tolerance_tenth_um)).show(session.unit)]);
+    table.row(["Pages and papers in", shop.unit.name()]);
+    table.row(["Proof at", &format!("{} %", f64::from(shop.conformance_milli) / 10.0)]);
+    table.row(["Commercial machines", &often(shop.commercial)]);
+    table.row(["Homeowners' machines", &often(shop.homeowner)]);
     let text = table.text(show::width(session.env));
     Outcome::new(&shop, text)
+}
+
+fn often(interval: Interval) -> String {
+    match (interval.hours, interval.months) {
+        (None, None) => "by their cards".to_owned(),
+        (Some(hours), None) => format!("every {hours} h, or by their cards if sooner"),
+        (None, Some(months)) => format!("every {months} months, or by their cards if sooner"),
+        (Some(hours), Some(months)) => format!("every {hours} h and every {months} months, or by their cards if sooner"),
+    }
+}
+
+/// A level in thousandths.
+#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a level lies between 0.5 and 1")]
+fn milli(level: f64) -> u32 {
+    (level * 1000.0).round() as u32
 }
 
 fn tolerance(text: &str, session: &Session<'_, '_>) -> Result<u32, Failure> {

@@ -23,9 +23,9 @@ pub(crate) struct SureArgs {
     /// Where the two were read, or how they were found
     #[arg(long, value_name = "TEXT")]
     source: String,
-    /// How sure is sure enough, in percent, from 50 to below 100
-    #[arg(long, value_name = "PERCENT", default_value = "95", value_parser = given::level)]
-    level: f64,
+    /// How sure is sure enough, in percent, from 50 to below 100 [as the shop has set it]
+    #[arg(long, value_name = "PERCENT", value_parser = given::level)]
+    level: Option<f64>,
 }
 
 pub(super) fn run(args: &SureArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
