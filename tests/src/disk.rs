@@ -102,6 +102,11 @@ impl Disk {
         disk
     }
 
+    /// Forgets the disk: what is open on it goes on, and nothing opens it again.
+    pub fn take_away(&self) {
+        locked(&DISKS).remove(&self.name);
+    }
+
     /// Opens the store on it.
     ///
     /// # Errors

@@ -53,6 +53,16 @@ pub(super) struct World {
     pub(super) joined: usize,
 }
 
+impl Drop for World {
+    /// Thousands of stories, each with its disks, would fill the memory.
+    fn drop(&mut self) {
+        for node in &mut self.nodes {
+            node.book = None;
+            node.disk.take_away();
+        }
+    }
+}
+
 /// The shop is node 0, the office's device node 1.
 pub(super) const SHOP: usize = 0;
 /// The office's device.
@@ -72,8 +82,8 @@ pub fn tell(seed: u64, steps: &[Step]) -> Result<Told, (Broken, String)> {
         .and_then(|()| rest::judge(&mut world));
     world.told.kept = world.kept.len();
     match outcome {
-        Ok(()) => Ok(world.told),
-        Err(broken) => Err((broken, world.told.story)),
+        Ok(()) => Ok(std::mem::take(&mut world.told)),
+        Err(broken) => Err((broken, std::mem::take(&mut world.told.story))),
     }
 }
 
