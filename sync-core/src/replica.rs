@@ -119,6 +119,21 @@ pub fn change_hash(doc: DocId, recipe: &Recipe) -> Result<Bytes32, ReplicaError>
         .unwrap_or(Err(ReplicaError::Facts("its numbers do not make a change")))
 }
 
+/// A document's genesis change as Automerge writes it: for whoever builds the same document with another library.
+#[must_use]
+pub fn genesis_bytes(doc: DocId) -> Vec<u8> {
+    genesis(doc).raw_bytes().to_vec()
+}
+
+/// The change that a recipe makes, as Automerge writes it, not compressed. It never travels: it is what the hash is of.
+///
+/// # Errors
+/// As [`change_hash`].
+pub fn change_bytes(doc: DocId, recipe: &Recipe) -> Result<Vec<u8>, ReplicaError> {
+    catch_unwind(AssertUnwindSafe(|| build(doc, recipe).map(|change| change.raw_bytes().to_vec())))
+        .unwrap_or(Err(ReplicaError::Facts("its numbers do not make a change")))
+}
+
 /// The Automerge document of these recipes, saved; recipes in an order in which each follows what it builds on.
 ///
 /// Not compressed: it travels inside one compressed body.
