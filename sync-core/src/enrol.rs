@@ -156,6 +156,7 @@ impl Book {
         let roster_doc = root.shop.roster();
         // One transaction: a shop that was cut off while it was founded is not there, and is founded anew.
         self.as_one(|book| {
+            book.store.set_opening(book.actor());
             book.store.set_meta("root", &root)?;
             book.store.set_meta("identity", &identity)?;
             book.store.set_meta("epoch", &epoch)?;

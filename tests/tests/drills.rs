@@ -157,6 +157,19 @@ fn a_shop_put_back_from_its_founding_has_everything_again() {
     put_back("founding.db", 62);
 }
 
+/// Put back by hand, as no `restore` would, to a copy made while the process that founded the shop still ran: the cursors say so.
+#[test]
+fn a_shop_put_back_by_hand_within_its_first_run_finds_out() {
+    let mut ground = Ground::new(63);
+    ground.crew.shop.backup_to(&ground.path("last-night.db")).unwrap();
+    ground.day();
+    let before = said(&ground.crew.shop);
+    ground.crew.shop = Book::open(&ground.path("last-night.db"), &mut ground.crew.dice).unwrap();
+    ground.crew.level_all();
+    assert_eq!(said(&ground.crew.shop).records.keys().collect::<Vec<_>>(), before.records.keys().collect::<Vec<_>>());
+    ground.all_verify();
+}
+
 fn actors_of(book: &Book, records: &[RecordId]) -> BTreeSet<Bytes16> {
     let store = book.store();
     let mut actors = BTreeSet::new();
