@@ -21,7 +21,7 @@ import book  # noqa: E402  the guide's own bytes, held to the same vectors
 
 ED25519_ORDER = 2**252 + 27742317777372353535851937790883648493  # RFC 8032 section 5.1
 IDS = {"id", "doc", "by", "measured_by", "person", "device", "property", "card", "visit", "finding", "target", "issued_by",
-       "brought_by", "released_by", "engine_card", "stands"}
+       "brought_by", "released_by", "engine_card", "stands", "since"}
 HEX = {"record_key", "login_key", "sha256"}
 
 
@@ -34,7 +34,7 @@ def raw(value, name=""):
     if isinstance(value, dict):
         return {key: raw(inner, key) for key, inner in value.items()}
     if isinstance(value, list):
-        return [uuid.UUID(inner).bytes if name in ("seen", "of", "records") else raw(inner) for inner in value]
+        return [raw(inner, {"seen": "id", "of": "id", "records": "id", "heads": "sha256"}.get(name, "")) for inner in value]
     if isinstance(value, str) and name in IDS:
         return uuid.UUID(value).bytes
     return bytes.fromhex(value) if isinstance(value, str) and name in HEX else value
