@@ -9,7 +9,7 @@ use shared::wire::LARGEST_BODY;
 
 use crate::layers;
 use crate::problem_response::Refused;
-use crate::routes::{backups, days, exchange, joining, looking, piston, quarantine, reckoning};
+use crate::routes::{backups, days, exchange, joining, lists, looking, piston, quarantine, reckoning};
 use crate::state::ServerState;
 
 /// The largest body of anything but an exchange, in bytes.
@@ -30,11 +30,19 @@ pub fn router(state: ServerState) -> Router {
     let any_device = Router::new()
         .route("/v1/exchange", post(exchange::exchange).layer(DefaultBodyLimit::max(LARGEST_BODY)))
         .route("/v1/due", get(looking::due))
+        .route("/v1/status", get(lists::status))
+        .route("/v1/properties", get(lists::properties))
+        .route("/v1/properties/{id}", get(lists::property))
+        .route("/v1/machines", get(lists::machines))
+        .route("/v1/engine-cards", get(lists::engine_cards))
         .route("/v1/reckon/crank", get(piston::crank))
         .route("/v1/reckon/tdc", get(piston::tdc));
 
     let whoever_may_read_the_machine = Router::new()
         .route("/v1/machines/{id}", get(looking::machine))
+        .route("/v1/machines/{id}/history", get(lists::history))
+        .route("/v1/visits/{id}/service-record", get(lists::service_record))
+        .route("/v1/records/{id}", get(lists::record))
         .route("/v1/machines/{id}/sure", get(reckoning::sure))
         .route("/v1/machines/{id}/leaves", get(reckoning::leaves))
         .route("/v1/machines/{id}/turn", get(reckoning::turn))
@@ -50,6 +58,8 @@ pub fn router(state: ServerState) -> Router {
         .route("/v1/days", get(days::list))
         .route("/v1/days/{day}", get(days::one))
         .route("/v1/days/{day}/machines/{id}", get(days::evening))
+        .route("/v1/people", get(lists::people))
+        .route("/v1/devices", get(lists::devices))
         .route("/v1/quarantine", get(quarantine::list))
         // A person's carry is also for that person.
         .route("/v1/people/{id}/carry", get(reckoning::carry))

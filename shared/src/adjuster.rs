@@ -28,6 +28,7 @@ const HUNDREDTH_FLATS_PER_TURN: i128 = 600;
 
 /// A turn of the adjuster.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Turn {
     /// The angle in thousandths of a degree; above zero tightens and closes the clearance, below zero opens it.

@@ -51,6 +51,7 @@ pub struct Study {
 
 /// One of the three directions of a study.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Direction {
     /// What is read.
@@ -63,6 +64,7 @@ pub enum Direction {
 
 /// How a spread was taken apart.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Method {
     /// From averages and ranges.
@@ -73,6 +75,7 @@ pub enum Method {
 
 /// How good the measuring is, by common guidance.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Grade {
     /// Below [`GOOD_PERCENT`].
@@ -87,6 +90,7 @@ pub enum Grade {
 ///
 /// Shares are of standard deviations, so they do not add up to 100; their squares add up to 100².
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Spread {
     /// How it was taken apart.

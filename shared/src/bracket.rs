@@ -6,6 +6,7 @@ use crate::length::{Length, LengthUnit};
 
 /// What two leaves say of a clearance: `go <= clearance < no_go`. Either edge may be missing (an open bracket).
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct Bracket {
     /// The largest leaf that entered.
     #[serde(rename = "go_tenth_um", default, skip_serializing_if = "Option::is_none")]

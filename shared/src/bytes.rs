@@ -67,6 +67,25 @@ macro_rules! fixed {
     };
 }
 
+#[cfg(feature = "schema")]
+macro_rules! schema {
+    ($name:ident, $pattern:literal, $what:literal) => {
+        impl utoipa::PartialSchema for $name {
+            fn schema() -> utoipa::openapi::RefOr<utoipa::openapi::schema::Schema> {
+                let text = utoipa::openapi::ObjectBuilder::new().schema_type(utoipa::openapi::schema::Type::String);
+                text.pattern(Some($pattern)).description(Some($what)).into()
+            }
+        }
+
+        impl utoipa::ToSchema for $name {}
+    };
+}
+
+#[cfg(feature = "schema")]
+schema!(Bytes32, "^[0-9a-fA-F]{64}$", "Thirty-two bytes in hexadecimal: an Ed25519 public key or a hash.");
+#[cfg(feature = "schema")]
+schema!(Bytes16, "^[0-9a-fA-F]{32}$", "Sixteen bytes in hexadecimal.");
+
 fixed!(Bytes32, 32);
 fixed!(Bytes16, 16);
 

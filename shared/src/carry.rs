@@ -28,6 +28,7 @@ pub struct CarryPair {
 
 /// Which way a person's settings move.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Tends {
     /// The gap closes, more often than chance explains.
@@ -42,6 +43,7 @@ pub enum Tends {
 
 /// What tightening the lock nut does to one person's settings, in **tenths of a µm**; below zero it closes the gap.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Carry {
     /// The median change, from the middles of the brackets. Missing where no pair has both edges.

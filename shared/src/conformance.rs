@@ -39,6 +39,7 @@ pub struct Spread {
 
 /// What a reading proves.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Decision {
     /// In the range, with at least the level's probability.
@@ -51,6 +52,7 @@ pub enum Decision {
 
 /// A decision, with all that it rests on.
 #[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct Decided {
     /// What is proven.
     pub decision: Decision,

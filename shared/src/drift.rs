@@ -41,6 +41,7 @@ pub struct Pair {
 
 /// The change per 100 engine hours, in **tenths of a µm**; above zero opens, below zero closes.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Drift {
     /// The likely drift: the median of the pairs' middles. Missing where no pair has both edges.
@@ -136,6 +137,7 @@ pub fn drift(pairs: &[Pair]) -> Result<Drift, DriftError> {
 
 /// Engine hours until a clearance leaves its range. `earliest <= likely <= latest`; a missing one is later than any.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct HoursLeft {
     /// From the edge of the bracket nearest to leaving, by the fastest drift; zero where it may be out already.

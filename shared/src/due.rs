@@ -61,6 +61,7 @@ pub struct DueInput {
 
 /// How urgent a check is, most urgent first.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum DueState {
     /// A limit is passed, or by the machine's use must have been.
@@ -77,6 +78,7 @@ pub enum DueState {
 
 /// One of the two limits.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Limit {
     /// Engine hours since the last check.
@@ -87,6 +89,7 @@ pub enum Limit {
 
 /// When a check is due.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Due {
     /// How urgent.
@@ -99,9 +102,11 @@ pub struct Due {
     pub hours_left: Option<Hours>,
     /// The calendar limit.
     #[serde(with = "iso::optional_date", default, skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(feature = "schema", schema(value_type = Option<String>, format = Date))]
     pub by_calendar: Option<Date>,
     /// The earliest day on which a limit is reached, as far as it is known; today where never checked.
     #[serde(with = "iso::optional_date", default, skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(feature = "schema", schema(value_type = Option<String>, format = Date))]
     pub date: Option<Date>,
     /// Which limit comes first, as far as it is known.
     #[serde(default, skip_serializing_if = "Option::is_none")]

@@ -10,6 +10,7 @@ use crate::valve::{MOST_CYLINDERS, Side};
 
 /// The clearance range of one side, both ends allowed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Range {
     /// The least clearance in range.
@@ -25,6 +26,7 @@ pub struct Range {
 
 /// Where a card was read.
 #[derive(Debug, Clone, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Source {
     /// The manual, as its title page says.
@@ -35,6 +37,7 @@ pub struct Source {
 
 /// How the thread of the adjuster is given.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Thread {
     /// A metric thread's pitch, in whole micrometres.
@@ -45,6 +48,7 @@ pub enum Thread {
 
 /// Where the adjuster sits in the valve train.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Rocker {
     /// A nut on a stud sets the height of the rocker's pivot.
@@ -57,6 +61,7 @@ pub enum Rocker {
 
 /// The adjuster of one engine type.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Adjuster {
     /// Its thread.
@@ -69,6 +74,7 @@ pub struct Adjuster {
 
 /// How often the valves want checking: whichever limit comes first.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, Default)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Interval {
     /// Engine hours between checks.
@@ -99,6 +105,7 @@ impl Interval {
 
 /// Who runs the machine, and so how hard.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, Default)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Duty {
     /// A crew's machine, run most working days.
@@ -110,6 +117,7 @@ pub enum Duty {
 
 /// What one engine type asks for.
 #[derive(Debug, Clone, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct EngineCard {
     /// The card's id.

@@ -10,6 +10,7 @@ pub const MS_PER_TENTH_HOUR: i64 = 360_000;
 
 /// Engine hours, in whole tenths.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, Default)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(transparent)]
 pub struct Hours(i64);
 

@@ -27,6 +27,7 @@ pub struct LeafSet {
 
 /// What goes into a gap: one leaf, or two leaves stacked.
 #[derive(Debug, Clone, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Feeler {
     /// The thickness of all its leaves together.

@@ -15,11 +15,13 @@ pub const TENTH_UM_PER_MM: i64 = 10_000;
 
 /// A length, in whole tenths of a micrometre.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, Default)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(transparent)]
 pub struct Length(i64);
 
 /// The unit in which a person reads and writes lengths.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, Default)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum LengthUnit {
     /// Thousandths of an inch.

@@ -6,6 +6,7 @@ macro_rules! codes {
     ($($(#[$doc:meta])* $variant:ident = $name:literal, $title:literal;)+) => {
         /// Why something was refused. The names are a promise to strangers.
         #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+        #[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
         pub enum Code {
             $($(#[$doc])* #[serde(rename = $name)] $variant,)+
         }
@@ -84,6 +85,7 @@ impl std::fmt::Display for Code {
 
 /// Problem details (RFC 9457), the one error body of the HTTP interface.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct Problem {
     /// A URI reference that names the kind of problem: `urn:tappetbook:problem:<code>`.
     #[serde(rename = "type")]

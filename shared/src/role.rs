@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 
 /// What a person may do, and how much their reading weighs.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Role {
     /// Keeps cards, people and devices; rules; measures nothing and only transcribes paper sheets.

@@ -81,6 +81,7 @@ impl RoundRules {
 
 /// Why a machine is worth the drive, most urgent first.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Reason {
     /// It may not be run until a finding is cleared.
@@ -97,6 +98,7 @@ pub enum Reason {
 
 /// A machine of a stop.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct StopMachine {
     /// The machine.
     pub machine: MachineId,
@@ -106,6 +108,7 @@ pub struct StopMachine {
     pub reason: Reason,
     /// When its check is due, where a date is known.
     #[serde(skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(feature = "schema", schema(value_type = Option<String>, format = Date))]
     pub date: Option<Date>,
     /// Minutes of work on it.
     pub minutes: u32,
@@ -113,6 +116,7 @@ pub struct StopMachine {
 
 /// How many machines of a stop have which most urgent reason; a machine counts once.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct WhyStop {
     /// On hold.
     pub hold: usize,
@@ -128,6 +132,7 @@ pub struct WhyStop {
 
 /// One property on the round.
 #[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct Stop {
     /// The property.
     pub property: PropertyId,
@@ -146,6 +151,7 @@ pub struct Stop {
 
 /// Why a worthwhile machine is not on the round.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum PutOffWhy {
     /// More urgent stops take the time.
@@ -156,6 +162,7 @@ pub enum PutOffWhy {
 
 /// A worthwhile machine that is not on the round.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct PutOff {
     /// Where it lives.
     pub property: PropertyId,
@@ -167,6 +174,7 @@ pub struct PutOff {
 
 /// In which order the stops are listed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(rename_all = "kebab-case", tag = "order")]
 pub enum Order {
     /// Most urgent first; the crew, who know the roads, choose the way.
@@ -183,6 +191,7 @@ pub enum Order {
 
 /// Why the order is left to the crew.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum LeftWhy {
     /// There are no stops.
@@ -197,6 +206,7 @@ pub enum LeftWhy {
 
 /// The week's round.
 #[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct Round {
     /// The properties worth the drive, in the order that `order` says.
     pub stops: Vec<Stop>,

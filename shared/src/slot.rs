@@ -16,6 +16,7 @@ pub const LONGEST_SLOT: usize = 160;
 
 /// A slot's name within its document.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(transparent)]
 pub struct Slot(pub String);
 

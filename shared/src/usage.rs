@@ -35,6 +35,7 @@ const MOST_PER_DAY: f64 = 240.0;
 
 /// How much a machine is used.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Usage {
     /// **Tenths** of an engine hour per day of the season; 0 to 240.

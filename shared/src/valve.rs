@@ -103,6 +103,17 @@ impl FromStr for Valve {
     }
 }
 
+#[cfg(feature = "schema")]
+impl utoipa::PartialSchema for Valve {
+    fn schema() -> utoipa::openapi::RefOr<utoipa::openapi::schema::Schema> {
+        let text = utoipa::openapi::ObjectBuilder::new().schema_type(utoipa::openapi::schema::Type::String);
+        text.pattern(Some("^[1-4][IE]$")).description(Some("A valve: cylinder number, and I for intake or E for exhaust.")).into()
+    }
+}
+
+#[cfg(feature = "schema")]
+impl utoipa::ToSchema for Valve {}
+
 impl Serialize for Valve {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         serializer.collect_str(self)

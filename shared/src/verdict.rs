@@ -24,6 +24,7 @@ pub use plan::{Plan, Step, leaf_plan};
 
 /// What a reading says of a valve. On the wire `{"verdict":"tight"}` or `{"verdict":"not-settled","why":"leaf-edge"}`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(rename_all = "kebab-case", tag = "verdict", content = "why")]
 pub enum Verdict {
     /// Every clearance of the bracket lies in the range.
@@ -38,6 +39,7 @@ pub enum Verdict {
 
 /// Why a verdict is not settled.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Why {
     /// The bracket reaches over an end of the range, or has an open edge there.
@@ -58,6 +60,7 @@ pub enum Why {
 
 /// The one feeler to try next.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct NextLeaf {
     /// One leaf, or two stacked.

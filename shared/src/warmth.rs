@@ -124,6 +124,7 @@ pub struct Train {
 /// What a warm reading would be cold. It is for reading, not for judging: it holds no bracket, and its only verdict is
 /// *not settled, engine warm*.
 #[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct WarmEstimate {
     warm: Bracket,
     cold_go: Option<Length>,

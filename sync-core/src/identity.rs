@@ -36,11 +36,22 @@ impl Keys {
         SigningKey::from_bytes(&self.login.0)
     }
 
-    /// The secret that seals cursors, derived so that it serves nothing else; as long as a block of SHA-256.
+    /// The secret that seals cursors.
     #[must_use]
     pub(crate) fn for_cursors(&self) -> [u8; 64] {
+        self.derived(b"tappetbook cursors")
+    }
+
+    /// The secret behind the addresses of calendar feeds.
+    #[must_use]
+    pub(crate) fn for_calendars(&self) -> [u8; 64] {
+        self.derived(b"tappetbook calendars")
+    }
+
+    /// A secret derived so that it serves nothing else; as long as a block of SHA-256.
+    fn derived(&self, purpose: &[u8]) -> [u8; 64] {
         let mut hash = Sha512::new();
-        hash.update(b"tappetbook cursors");
+        hash.update(purpose);
         hash.update(self.login.0);
         hash.finalize().into()
     }

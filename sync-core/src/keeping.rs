@@ -77,6 +77,7 @@ pub struct Restored {
 
 /// A backup in a folder of backups.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, serde::Serialize, serde::Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct BackupLine {
     /// When it was made, in ms since 1970 UTC.
     pub made_ms: i64,

@@ -36,6 +36,7 @@ pub mod store;
 pub mod bundle;
 pub mod enrol;
 pub mod exchange;
+pub mod feed;
 pub mod login;
 pub mod shop;
 

@@ -19,6 +19,7 @@ use crate::standing::{Aside, Standing, State};
 
 /// The hour meter now.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct HoursNow {
     /// The reading.
     pub record: RecordId,
@@ -34,6 +35,7 @@ pub struct HoursNow {
 
 /// How one valve stands at one stage.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct Lash {
     /// Which valve.
     pub valve: Valve,
@@ -61,6 +63,7 @@ pub struct Lash {
 
 /// A visit.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct VisitLine {
     /// Which.
     pub visit: RecordId,
@@ -78,6 +81,7 @@ pub struct VisitLine {
 
 /// A finding that has not been cleared.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct OpenFinding {
     /// Which.
     pub finding: RecordId,
@@ -93,6 +97,7 @@ pub struct OpenFinding {
 
 /// The last finished check.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct LastCheck {
     /// The visit.
     pub visit: RecordId,
@@ -105,6 +110,7 @@ pub struct LastCheck {
 
 /// A slot that waits for someone, and why.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct SlotAside {
     /// Which slot.
     pub slot: Slot,
@@ -114,6 +120,7 @@ pub struct SlotAside {
 
 /// The state of one machine.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, Default)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct MachineState {
     /// Its card.
     pub card: Option<MachineCard>,

@@ -6,7 +6,8 @@ use std::sync::{Mutex, MutexGuard};
 
 use jiff::civil::Date;
 use shared::bytes::Bytes32;
-use shared::ids::{DeviceId, DocId, PersonId};
+use shared::engine_card::EngineCard;
+use shared::ids::{DeviceId, DocId, PersonId, PropertyId, RecordId};
 use shared::length::LengthUnit;
 use shared::role::Role;
 use shared::wire::{CodeIssued, EnrolAnswer, EnrolRequest, ExchangeAnswer, ExchangeRequest};
@@ -14,12 +15,13 @@ use shared::wire::{CodeIssued, EnrolAnswer, EnrolRequest, ExchangeAnswer, Exchan
 use crate::book::{Book, BookError};
 use crate::desk::{Desk, DeskDone, DeskStep};
 use crate::enrol::{EnrolError, Founding};
+use crate::feed::FeedSecret;
 use crate::keeping::{BackupLine, backup_name, backups_in};
 use crate::login::LoginError;
 use crate::moment::{Entropy, Moment};
 use crate::question::{Answer, Question};
 use crate::store::{BackupError, QuarantineState, Quarantined, Verification};
-use crate::view::{ClosedDay, ContestedSlot, DaySheet, DueLine, Evening, MachineView};
+use crate::view::{ClosedDay, ContestedSlot, DaySheet, DeviceLine, DueLine, Evening, HistoryLine, HoursRow, MachineLine, MachineView, PersonLine, PropertyLine, PropertyView, ReadingRow, RecordView, ServiceRecord, ShopStatus};
 
 /// Source of randomness that a server hands over for good.
 pub type OwnedEntropy = Box<dyn Entropy + Send>;
@@ -78,6 +80,38 @@ pub trait Shop: Send + Sync {
     fn closed_day(&self, day: Date, unit: LengthUnit) -> Result<Option<ClosedDay>, BookError>;
     /// How a document stood when a day was closed.
     fn evening(&self, day: Date, doc: DocId, unit: LengthUnit) -> Result<Evening, BookError>;
+    /// Everyone on the roster.
+    fn people(&self) -> Result<Vec<PersonLine>, BookError>;
+    /// Every device on the roster.
+    fn devices(&self) -> Result<Vec<DeviceLine>, BookError>;
+    /// Every engine card that stands.
+    fn engine_cards(&self) -> Result<Vec<EngineCard>, BookError>;
+    /// The properties open to a person.
+    fn properties(&self, person: PersonId) -> Result<Vec<PropertyLine>, BookError>;
+    /// One property with its machines, as far as they are open to a person.
+    fn property(&self, person: PersonId, property: PropertyId) -> Result<PropertyView, BookError>;
+    /// The machines open to a person.
+    fn machines(&self, person: PersonId) -> Result<Vec<MachineLine>, BookError>;
+    /// A machine's history, newest first.
+    fn history(&self, machine: DocId, unit: LengthUnit) -> Result<Vec<HistoryLine>, BookError>;
+    /// The service record of a visit, where it is open to a person.
+    fn service_record(&self, person: PersonId, visit: RecordId, unit: LengthUnit, now: &Moment) -> Result<ServiceRecord, BookError>;
+    /// One record, where it is open to a person.
+    fn record(&self, person: PersonId, id: RecordId, unit: LengthUnit) -> Result<RecordView, BookError>;
+    /// Every clearance reading open to a person.
+    fn readings(&self, person: PersonId) -> Result<Vec<ReadingRow>, BookError>;
+    /// Every hour-meter reading open to a person.
+    fn hours(&self, person: PersonId) -> Result<Vec<HoursRow>, BookError>;
+    /// What the shop's book holds, in numbers.
+    fn status(&self) -> Result<ShopStatus, BookError>;
+    /// The end of the shop's log.
+    fn position(&self) -> Result<u64, BookError>;
+    /// Documents open to a person that moved after one position of the shop's log and up to another.
+    fn moved(&self, person: PersonId, from: u64, until: u64) -> Result<Vec<DocId>, BookError>;
+    /// The secret of a person's calendar feed.
+    fn calendar_feed(&self, person: PersonId) -> Result<FeedSecret, BookError>;
+    /// Whose a calendar feed's secret is, where it holds now.
+    fn calendar_person(&self, secret: &FeedSecret) -> Result<PersonId, LoginError>;
 }
 
 /// A shop in one SQLite file.
@@ -181,11 +215,7 @@ impl Shop for SqliteShop {
     }
 
     fn may_read(&self, person: PersonId, doc: DocId) -> Result<bool, BookError> {
-        let book = &self.lock().0;
-        match book.store().document(doc)? {
-            Some(document) => Ok(book.store().may_read(person, &document)?),
-            None => Ok(false),
-        }
+        self.lock().0.may_read(person, doc)
     }
 
     fn quarantined(&self) -> Result<Vec<Quarantined>, BookError> {
@@ -249,6 +279,68 @@ impl Shop for SqliteShop {
 
     fn evening(&self, day: Date, doc: DocId, unit: LengthUnit) -> Result<Evening, BookError> {
         self.lock().0.evening(day, doc, unit)
+    fn people(&self) -> Result<Vec<PersonLine>, BookError> {
+        self.lock().0.people()
+    }
+
+    fn devices(&self) -> Result<Vec<DeviceLine>, BookError> {
+        self.lock().0.devices()
+    }
+
+    fn engine_cards(&self) -> Result<Vec<EngineCard>, BookError> {
+        self.lock().0.engine_cards()
+    }
+
+    fn properties(&self, person: PersonId) -> Result<Vec<PropertyLine>, BookError> {
+        self.lock().0.properties_for(person)
+    }
+
+    fn property(&self, person: PersonId, property: PropertyId) -> Result<PropertyView, BookError> {
+        self.lock().0.property_for(person, property)
+    }
+
+    fn machines(&self, person: PersonId) -> Result<Vec<MachineLine>, BookError> {
+        self.lock().0.machines_for(person)
+    }
+
+    fn history(&self, machine: DocId, unit: LengthUnit) -> Result<Vec<HistoryLine>, BookError> {
+        self.lock().0.history(machine, unit)
+    }
+
+    fn service_record(&self, person: PersonId, visit: RecordId, unit: LengthUnit, now: &Moment) -> Result<ServiceRecord, BookError> {
+        self.lock().0.service_record_for(person, visit, unit, now)
+    }
+
+    fn record(&self, person: PersonId, id: RecordId, unit: LengthUnit) -> Result<RecordView, BookError> {
+        self.lock().0.record_for(person, id, unit)
+    }
+
+    fn readings(&self, person: PersonId) -> Result<Vec<ReadingRow>, BookError> {
+        self.lock().0.readings_for(person)
+    }
+
+    fn hours(&self, person: PersonId) -> Result<Vec<HoursRow>, BookError> {
+        self.lock().0.hours_for(person)
+    }
+
+    fn status(&self) -> Result<ShopStatus, BookError> {
+        self.lock().0.shop_status()
+    }
+
+    fn position(&self) -> Result<u64, BookError> {
+        Ok(self.lock().0.store().log_end()?)
+    }
+
+    fn moved(&self, person: PersonId, from: u64, until: u64) -> Result<Vec<DocId>, BookError> {
+        self.lock().0.moved_for(person, from, until)
+    }
+
+    fn calendar_feed(&self, person: PersonId) -> Result<FeedSecret, BookError> {
+        self.lock().0.calendar_feed(person)
+    }
+
+    fn calendar_person(&self, secret: &FeedSecret) -> Result<PersonId, LoginError> {
+        self.lock().0.calendar_person(secret)
     }
 }
 

@@ -23,6 +23,7 @@ pub const RULES: u32 = 1;
 
 /// How a slot stands.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum State {
     /// Nothing plausible has been stated.
@@ -41,6 +42,7 @@ pub enum State {
 
 /// A record that does not stand by itself, and why.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct Aside {
     /// Which.
     pub id: RecordId,

@@ -3,12 +3,13 @@
 use std::fmt::Display;
 use std::str::FromStr;
 
-use axum::extract::{FromRequestParts, Query};
+use axum::extract::{FromRequestParts, Path, Query};
 use axum::http::request::Parts;
 use jiff::civil::Date;
 use serde::de::DeserializeOwned;
 use shared::leaf::LeafSet;
 use shared::length::{Length, LengthUnit};
+use shared::problem::Code;
 use shared::usage::{Between, MonthDay, Season};
 use shared::warmth::Material;
 
@@ -37,6 +38,11 @@ pub(super) fn unit(text: Option<&str>) -> Result<LengthUnit, Refused> {
         Some("mm") => Ok(LengthUnit::Mm),
         Some(_) => Err(Refused::unreadable("A unit is thou or mm: write ?unit=thou or ?unit=mm")),
     }
+}
+
+/// The id in a path; a text that is none names nothing.
+pub(super) fn id<T: FromStr>(Path(text): Path<String>) -> Result<T, Refused> {
+    text.parse().map_err(|_| Refused::new(Code::NotFound, "What the address names is not an id. Ask by the id of something in a list."))
 }
 
 /// A day as year, month and day alone: a time with it would be a mistake about what is asked.

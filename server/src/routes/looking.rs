@@ -5,6 +5,7 @@ use axum::extract::State;
 use serde::Deserialize;
 use sync_core::book::BookError;
 use sync_core::view::{ContestedSlot, DaySheet, DueLine, MachineView};
+use utoipa::IntoParams;
 
 use super::given::{self, Given};
 use crate::bearer::{Caller, OfficeOrLead, OpenMachine};
@@ -12,9 +13,12 @@ use crate::problem_response::Refused;
 use crate::state::ServerState;
 
 /// In which unit lengths are shown. A misspelt parameter is refused: a wrong unit must not pass for a right one.
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
 pub(crate) struct Shown {
+    /// Unit of lengths in words: thou, where none is given, or mm.
+    #[param(value_type = Option<shared::length::LengthUnit>)]
     pub(super) unit: Option<String>,
 }
 

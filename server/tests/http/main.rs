@@ -11,6 +11,7 @@ mod exchanging;
 mod history;
 mod joining;
 mod limits;
+mod lists;
 mod looking;
 mod pace;
 mod quarantine;

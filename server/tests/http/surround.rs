@@ -11,7 +11,8 @@ use server::layers::around;
 use server::router::router;
 use server::state::ServerState;
 use shared::bytes::Bytes32;
-use shared::ids::{DeviceId, DocId, PersonId};
+use shared::engine_card::EngineCard;
+use shared::ids::{DeviceId, DocId, PersonId, PropertyId, RecordId};
 use shared::length::LengthUnit;
 use shared::problem::Code;
 use shared::role::Role;
@@ -19,13 +20,14 @@ use shared::wire::{CodeIssued, EnrolAnswer, EnrolRequest, ExchangeAnswer, Exchan
 use sync_core::book::BookError;
 use sync_core::desk::{Desk, DeskDone, DeskStep};
 use sync_core::enrol::EnrolError;
+use sync_core::feed::FeedSecret;
 use sync_core::keeping::BackupLine;
 use sync_core::login::LoginError;
 use sync_core::moment::Moment;
 use sync_core::question::{Answer as Reckoned, Question};
 use sync_core::shop::Shop;
 use sync_core::store::{BackupError, Quarantined, StoreError, Verification};
-use sync_core::view::{ClosedDay, ContestedSlot, DaySheet, DueLine, Evening, MachineView};
+use sync_core::view::{ClosedDay, ContestedSlot, DaySheet, DeviceLine, DueLine, Evening, HistoryLine, HoursRow, MachineLine, MachineView, PersonLine, PropertyLine, PropertyView, ReadingRow, RecordView, ServiceRecord, ShopStatus};
 use tower::ServiceExt;
 
 use crate::support::{Answer, HandClock, World, asked, chance, exchange_of, reading};
@@ -35,7 +37,7 @@ use sync_core::exchange::write_body;
 #[tokio::test]
 async fn unknown_addresses_and_wrong_methods_are_problems() {
     let world = World::new();
-    for path in ["/", "/v1", "/v1/exchange/", "/v2/due", "/v1/machines", "/%00"] {
+    for path in ["/", "/v1", "/v1/exchange/", "/v2/due", "/v1/machine", "/%00"] {
         world.get(path, "").await.problem(404, Code::NotFound);
     }
     for (method, path, allow) in [
@@ -205,6 +207,54 @@ impl Shop for Broken {
         full()
     }
     fn evening(&self, _: Date, _: DocId, _: LengthUnit) -> Result<Evening, BookError> {
+        full()
+    }
+    fn people(&self) -> Result<Vec<PersonLine>, BookError> {
+        full()
+    }
+    fn devices(&self) -> Result<Vec<DeviceLine>, BookError> {
+        full()
+    }
+    fn engine_cards(&self) -> Result<Vec<EngineCard>, BookError> {
+        full()
+    }
+    fn properties(&self, _: PersonId) -> Result<Vec<PropertyLine>, BookError> {
+        full()
+    }
+    fn property(&self, _: PersonId, _: PropertyId) -> Result<PropertyView, BookError> {
+        full()
+    }
+    fn machines(&self, _: PersonId) -> Result<Vec<MachineLine>, BookError> {
+        full()
+    }
+    fn history(&self, _: DocId, _: LengthUnit) -> Result<Vec<HistoryLine>, BookError> {
+        full()
+    }
+    fn service_record(&self, _: PersonId, _: RecordId, _: LengthUnit, _: &Moment) -> Result<ServiceRecord, BookError> {
+        full()
+    }
+    fn record(&self, _: PersonId, _: RecordId, _: LengthUnit) -> Result<RecordView, BookError> {
+        full()
+    }
+    fn readings(&self, _: PersonId) -> Result<Vec<ReadingRow>, BookError> {
+        full()
+    }
+    fn hours(&self, _: PersonId) -> Result<Vec<HoursRow>, BookError> {
+        full()
+    }
+    fn status(&self) -> Result<ShopStatus, BookError> {
+        full()
+    }
+    fn position(&self) -> Result<u64, BookError> {
+        full()
+    }
+    fn moved(&self, _: PersonId, _: u64, _: u64) -> Result<Vec<DocId>, BookError> {
+        full()
+    }
+    fn calendar_feed(&self, _: PersonId) -> Result<FeedSecret, BookError> {
+        full()
+    }
+    fn calendar_person(&self, _: &FeedSecret) -> Result<PersonId, LoginError> {
         full()
     }
 }

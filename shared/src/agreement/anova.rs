@@ -11,6 +11,7 @@ pub const DEFAULT_POOLING_ALPHA: f64 = 0.25;
 
 /// One line of the table.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Line {
     /// Sum of squares, in the square of the readings' unit.
@@ -23,6 +24,7 @@ pub struct Line {
 
 /// A ratio of mean squares and how likely one so large is by chance.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct FTest {
     /// The ratio.
@@ -33,6 +35,7 @@ pub struct FTest {
 
 /// A part of the variance, in the square of the readings' unit.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Component {
     /// 0 or more.
@@ -43,6 +46,7 @@ pub struct Component {
 
 /// A study taken apart by the analysis of variance.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Anova {
     /// Between parts.

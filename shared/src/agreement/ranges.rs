@@ -23,6 +23,7 @@ const RANGE_LIMIT: [f64; 2] = [3.267, 2.574];
 
 /// The constants of the method.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Constants {
     /// Mean range of the trials to repeatability.
@@ -37,6 +38,7 @@ pub struct Constants {
 
 /// A cell whose range is over the limit.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct WideRange {
     /// The part, counted from 0 in the order given.
@@ -49,6 +51,7 @@ pub struct WideRange {
 
 /// A study taken apart by average and range. Lengths in the unit of the readings.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct AverageRange {
     /// Each person's mean range, in the order given.

@@ -9,16 +9,20 @@ use crate::usage::Usage;
 
 /// The days between which a check becomes due. `earliest <= likely <= latest`; a missing day is later than any.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct DueRange {
     /// The day by the high end of the use.
     #[serde(with = "iso::optional_date", default, skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(feature = "schema", schema(value_type = Option<String>, format = Date))]
     pub earliest: Option<Date>,
     /// The day by the likely use.
     #[serde(with = "iso::optional_date", default, skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(feature = "schema", schema(value_type = Option<String>, format = Date))]
     pub likely: Option<Date>,
     /// The day by the low end of the use. Missing where by that use no day is in sight and there is no calendar limit.
     #[serde(with = "iso::optional_date", default, skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(feature = "schema", schema(value_type = Option<String>, format = Date))]
     pub latest: Option<Date>,
     /// The limit that likely comes first, as far as it is known.
     #[serde(default, skip_serializing_if = "Option::is_none")]

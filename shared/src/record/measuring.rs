@@ -14,6 +14,7 @@ use crate::valve::Valve;
 
 /// When in the work a clearance was read.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Stage {
     /// Before touching the adjuster.
@@ -117,6 +118,7 @@ pub struct Clearance {
 
 /// How grave a finding is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum FindingKind {
     /// To be looked after.

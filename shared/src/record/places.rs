@@ -23,6 +23,7 @@ pub struct PropertyCard {
 
 /// A machine. The machine's id is its document's.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct MachineCard {
     /// The tag on the machine.

@@ -18,6 +18,7 @@ const WORTH_M: f64 = 1e-3;
 
 /// A place on the earth, in degrees.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(try_from = "PlaceWire", into = "PlaceWire")]
 pub struct Place {
     latitude_deg: f64,

@@ -17,6 +17,7 @@ pub const HORIZON_DAYS: i64 = 3653;
 
 /// A day of the year.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct MonthDay {
     /// 1 to 12.
@@ -27,6 +28,7 @@ pub struct MonthDay {
 
 /// The part of the year in which a machine works; both days belong to it. May span the turn of the year.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Between {
     /// The first day.
@@ -41,6 +43,7 @@ pub struct Between {
 /// day *of the season*, and a date projected with it steps over them. Days are UTC days; a property's own midnight
 /// moves an edge of the season by a day at most.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Season {
     /// How far back readings count, in calendar days, 1 to [`LONGEST_WINDOW_DAYS`].

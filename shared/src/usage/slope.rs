@@ -15,6 +15,7 @@ pub const MOST_POINTS: usize = 2000;
 
 /// A Theil–Sen line. Slopes are in units of y per unit of x, intercepts in units of y.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct TheilSen {
     /// The median of the pairs' slopes.

@@ -13,6 +13,7 @@ pub const ASSERTION_TYP: &str = "client-authentication+jwt";
 
 /// A device that presents a one-time code. Sent again after a lost answer, it gets the same answer.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct EnrolRequest {
     /// The one-time code, as the office read it out.
@@ -29,6 +30,7 @@ pub struct EnrolRequest {
 
 /// What an enrolled device needs to know.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct EnrolAnswer {
     /// The shop.
     pub shop: ShopId,
@@ -52,6 +54,7 @@ pub struct EnrolAnswer {
 
 /// The office asks for a one-time code.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct CodeRequest {
     /// For whom.
@@ -60,6 +63,7 @@ pub struct CodeRequest {
 
 /// A one-time code.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct CodeIssued {
     /// The code, for reading out.
     pub code: String,
@@ -71,6 +75,7 @@ pub struct CodeIssued {
 
 /// A log-in (RFC 6749 §4.4 with the client assertion of RFC 7523 §2.2), as a form.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct TokenRequest {
     /// `client_credentials`.
     pub grant_type: String,
@@ -82,6 +87,7 @@ pub struct TokenRequest {
 
 /// An access token (RFC 6749 §5.1).
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct TokenAnswer {
     /// The token.
     pub access_token: String,

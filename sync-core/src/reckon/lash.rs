@@ -18,6 +18,7 @@ use crate::machine::Lash;
 
 /// The shortest sequence of leaves that settles a valve's verdict.
 #[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct LeafPlan {
     /// The valve.
     pub valve: Valve,
@@ -29,6 +30,7 @@ pub struct LeafPlan {
 
 /// How far to turn an adjuster.
 #[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct TurnFacts {
     /// The valve.
     pub valve: Valve,

@@ -17,6 +17,7 @@ use crate::moment::Moment;
 
 /// One reading of the hour meter.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct MeterLine {
     /// The record.
     pub record: RecordId,
@@ -36,6 +37,7 @@ pub struct MeterLine {
 
 /// When a machine is due, as a range.
 #[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct DueFacts {
     /// The range.
     pub due: DueRange,
@@ -45,6 +47,7 @@ pub struct DueFacts {
 
 /// How a valve drifts.
 #[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct DriftFacts {
     /// The valve.
     pub valve: Valve,

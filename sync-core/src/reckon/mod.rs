@@ -26,6 +26,7 @@ use crate::machine::MachineState;
 
 /// A number and what it means.
 #[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct Reckoned<T: Serialize> {
     /// The facts.
     pub facts: T,

@@ -14,6 +14,7 @@ use crate::book::{Book, BookError};
 
 /// How far people agree, by both methods.
 #[derive(Debug, Clone, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct AgreementFacts {
     /// The valves that everyone read, as machine and valve.
     pub parts: Vec<String>,

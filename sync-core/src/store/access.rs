@@ -4,7 +4,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use rusqlite::{OptionalExtension, params};
-use shared::ids::{DeviceId, PersonId};
+use shared::ids::{DeviceId, DocId, PersonId};
 
 use super::documents::DocumentRow;
 use super::{Store, StoreError, fixed, from_json, signed, to_json, unsigned};
@@ -245,5 +245,25 @@ impl Store {
         let rows =
             statement.query_map(params![person.as_bytes().as_slice(), signed(from), signed(until), most], |row| row.get::<_, i64>(0))?;
         rows.map(|pos| Ok(unsigned(pos?))).collect()
+    }
+
+    /// Documents open to a person that moved, or were opened to them, after one position and up to another.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn moved_documents(&self, person: PersonId, from: u64, until: u64) -> Result<Vec<DocId>, StoreError> {
+        let mut statement = self.connection.prepare_cached(
+            "WITH moved AS (SELECT DISTINCT num FROM changes WHERE pos > ?2 AND pos <= ?3)
+             SELECT doc FROM documents WHERE
+               (num IN moved AND (place IN ('roster', 'engines')
+                 OR EXISTS (SELECT 1 FROM grants_all WHERE person = ?1)
+                 OR EXISTS (SELECT 1 FROM grants WHERE person = ?1 AND grants.num = documents.num)))
+               OR EXISTS (SELECT 1 FROM grants_all WHERE person = ?1 AND pos > ?2 AND pos <= ?3)
+               OR EXISTS (SELECT 1 FROM grants WHERE person = ?1 AND grants.num = documents.num AND pos > ?2 AND pos <= ?3)
+             ORDER BY num",
+        )?;
+        let rows =
+            statement.query_map(params![person.as_bytes().as_slice(), signed(from), signed(until)], |row| row.get::<_, Vec<u8>>(0))?;
+        rows.map(|doc| Ok(DocId::from_bytes(fixed(&doc?)?))).collect()
     }
 }

@@ -10,6 +10,7 @@ use crate::envelope;
 
 /// What became of a record in quarantine.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum QuarantineState {
     /// Waits for the office.
@@ -22,6 +23,7 @@ pub enum QuarantineState {
 
 /// A record in quarantine.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct Quarantined {
     /// The store's number of it.
     pub id: i64,

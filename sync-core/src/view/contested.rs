@@ -12,6 +12,7 @@ use crate::standing::{Standing, apart};
 
 /// One of the readings in question.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct ContestedReading {
     /// Which.
     pub record: RecordId,
@@ -35,6 +36,7 @@ pub struct ContestedReading {
 
 /// A slot that wants a ruling.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct ContestedSlot {
     /// Its document.
     pub doc: DocId,

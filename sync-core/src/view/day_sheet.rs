@@ -18,6 +18,7 @@ use crate::store::{QuarantineState, Quarantined};
 
 /// What one person sent.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct PersonCount {
     /// The name.
     pub person: String,
@@ -31,6 +32,7 @@ pub struct PersonCount {
 
 /// When a device was here last.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct DeviceContact {
     /// Which.
     pub device: DeviceId,
@@ -50,6 +52,7 @@ pub struct DeviceContact {
 
 /// A reading that does not stand by itself.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct AsideLine {
     /// The machine, or another document.
     pub doc: DocId,
@@ -71,6 +74,7 @@ pub struct AsideLine {
 
 /// A machine that must not be run.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct HoldLine {
     /// Which.
     pub doc: DocId,
@@ -92,6 +96,7 @@ pub struct HoldLine {
 
 /// A slot to be measured again.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct RecheckLine {
     /// The machine.
     pub doc: DocId,
@@ -103,6 +108,7 @@ pub struct RecheckLine {
 
 /// A visit of the day, or one that nobody has finished.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct VisitOfDay {
     /// The machine.
     pub doc: DocId,
@@ -122,8 +128,10 @@ pub struct VisitOfDay {
 
 /// One day at the shop.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct DaySheet {
     /// The day, in the shop's zone.
+    #[cfg_attr(feature = "schema", schema(value_type = String, format = Date))]
     pub day: Date,
     /// The shop.
     pub shop: String,

@@ -12,6 +12,7 @@ use crate::moment::Moment;
 
 /// A machine on the due list.
 #[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct DueLine {
     /// Which.
     pub machine: MachineId,

@@ -12,6 +12,7 @@ use crate::standing::Standing;
 
 /// What became of a record.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Fate {
     /// It stands.
@@ -30,6 +31,7 @@ pub enum Fate {
 
 /// A record in a line.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct HistoryLine {
     /// Which.
     pub record: RecordId,
@@ -139,7 +141,7 @@ fn by(entry: &crate::ledger::Entry, roster: &Roster) -> String {
     }
 }
 
-fn fate(id: RecordId, body: &Body, ledger: &Ledger, standings: &[Standing], roster: &Roster) -> Fate {
+pub(super) fn fate(id: RecordId, body: &Body, ledger: &Ledger, standings: &[Standing], roster: &Roster) -> Fate {
     if matches!(body, Body::Unknown(_)) {
         return Fate::NotUnderstood;
     }

@@ -17,6 +17,7 @@ use crate::standing::State;
 
 /// How one valve stands at one stage, judged.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct LashView {
     /// How it stands.
     #[serde(flatten)]
@@ -31,6 +32,7 @@ pub struct LashView {
 
 /// A visit, with its person's name.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct VisitView {
     /// The visit.
     #[serde(flatten)]
@@ -41,6 +43,7 @@ pub struct VisitView {
 
 /// One machine.
 #[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct MachineView {
     /// Which.
     pub machine: MachineId,

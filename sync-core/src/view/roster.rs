@@ -12,6 +12,7 @@ use crate::store::QuarantineState;
 
 /// A person.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct PersonLine {
     /// Which.
     pub person: PersonId,
@@ -25,6 +26,7 @@ pub struct PersonLine {
 
 /// A device.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct DeviceLine {
     /// Which.
     pub device: DeviceId,
@@ -40,6 +42,7 @@ pub struct DeviceLine {
 
 /// A property.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct PropertyLine {
     /// Which.
     pub property: PropertyId,

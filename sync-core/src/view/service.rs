@@ -17,6 +17,7 @@ use crate::moment::Moment;
 
 /// One valve in a service record.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct ServiceValve {
     /// Which.
     pub valve: Valve,
@@ -32,6 +33,7 @@ pub struct ServiceValve {
 
 /// The service record of one visit.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct ServiceRecord {
     /// The shop.
     pub shop: String,

@@ -1,0 +1,224 @@
+//! Lists and single things of the book: people, devices, properties, engine cards, machines, histories, records.
+
+use std::cmp::Reverse;
+
+use axum::Json;
+use axum::extract::rejection::PathRejection;
+use axum::extract::{OriginalUri, Path, State};
+use axum::response::Response;
+use base64::Engine;
+use base64::prelude::BASE64_STANDARD;
+use serde::{Deserialize, Serialize};
+use shared::engine_card::EngineCard;
+use shared::ids::{PropertyId, RecordId};
+use sync_core::view::{
+    DeviceLine, HistoryLine, MachineLine, PersonLine, PropertyLine, PropertyView, RecordView, ServiceRecord, ShopStatus,
+};
+use utoipa::{IntoParams, ToSchema};
+
+use super::given::{self, Given};
+use super::looking::Shown;
+use super::page::{Page, Paging};
+use crate::bearer::{Caller, OfficeOrLead, OpenMachine};
+use crate::problem_response::Refused;
+use crate::state::ServerState;
+
+/// The shop in numbers
+#[utoipa::path(
+    get,
+    path = "/v1/status",
+    tag = "any device",
+    responses((status = 200, description = "What the book holds.", body = ShopStatus)),
+)]
+pub(crate) async fn status(State(state): State<ServerState>, _: Caller) -> Result<Json<ShopStatus>, Refused> {
+    state.ask(|shop| shop.status()).await.map(Json)
+}
+
+/// Everyone on the roster, by name
+#[utoipa::path(
+    get,
+    path = "/v1/people",
+    tag = "office and leads",
+    params(Paging),
+    responses((status = 200, description = "A page of people.", body = Page<PersonLine>)),
+)]
+pub(crate) async fn people(
+    State(state): State<ServerState>,
+    OriginalUri(uri): OriginalUri,
+    _: OfficeOrLead,
+    Given(paging): Given<Paging>,
+) -> Result<Response, Refused> {
+    let people = state.ask(|shop| shop.people()).await?;
+    paging.of(&uri, people, |line| (line.name.clone(), line.person))
+}
+
+/// Every device on the roster, by its person's name
+#[utoipa::path(
+    get,
+    path = "/v1/devices",
+    tag = "office and leads",
+    params(Paging),
+    responses((status = 200, description = "A page of devices.", body = Page<DeviceLine>)),
+)]
+pub(crate) async fn devices(
+    State(state): State<ServerState>,
+    OriginalUri(uri): OriginalUri,
+    _: OfficeOrLead,
+    Given(paging): Given<Paging>,
+) -> Result<Response, Refused> {
+    let devices = state.ask(|shop| shop.devices()).await?;
+    paging.of(&uri, devices, |line| (line.person_name.clone(), line.name.clone(), line.device))
+}
+
+/// The properties open to the caller, by name
+#[utoipa::path(
+    get,
+    path = "/v1/properties",
+    tag = "any device",
+    params(Paging),
+    responses((status = 200, description = "A page of properties.", body = Page<PropertyLine>)),
+)]
+pub(crate) async fn properties(
+    State(state): State<ServerState>,
+    OriginalUri(uri): OriginalUri,
+    caller: Caller,
+    Given(paging): Given<Paging>,
+) -> Result<Response, Refused> {
+    let properties = state.ask(move |shop| shop.properties(caller.person)).await?;
+    paging.of(&uri, properties, |line| (line.name.clone(), line.property))
+}
+
+/// One property, with the machines there that are open to the caller
+#[utoipa::path(
+    get,
+    path = "/v1/properties/{id}",
+    tag = "any device",
+    params(("id" = PropertyId, Path, description = "The property.")),
+    responses((status = 200, description = "The property.", body = PropertyView)),
+)]
+pub(crate) async fn property(
+    State(state): State<ServerState>,
+    caller: Caller,
+    id: Result<Path<String>, PathRejection>,
+) -> Result<Json<PropertyView>, Refused> {
+    let property: PropertyId = given::id(id?)?;
+    state.ask(move |shop| shop.property(caller.person, property)).await.map(Json)
+}
+
+/// Every engine card that stands, by name
+#[utoipa::path(
+    get,
+    path = "/v1/engine-cards",
+    tag = "any device",
+    params(Paging),
+    responses((status = 200, description = "A page of engine cards.", body = Page<EngineCard>)),
+)]
+pub(crate) async fn engine_cards(
+    State(state): State<ServerState>,
+    OriginalUri(uri): OriginalUri,
+    _: Caller,
+    Given(paging): Given<Paging>,
+) -> Result<Response, Refused> {
+    let cards = state.ask(|shop| shop.engine_cards()).await?;
+    paging.of(&uri, cards, |card| (card.name.clone(), card.card))
+}
+
+/// The machines open to the caller, by tag
+#[utoipa::path(
+    get,
+    path = "/v1/machines",
+    tag = "any device",
+    params(Paging),
+    responses((status = 200, description = "A page of machines.", body = Page<MachineLine>)),
+)]
+pub(crate) async fn machines(
+    State(state): State<ServerState>,
+    OriginalUri(uri): OriginalUri,
+    caller: Caller,
+    Given(paging): Given<Paging>,
+) -> Result<Response, Refused> {
+    let machines = state.ask(move |shop| shop.machines(caller.person)).await?;
+    paging.of(&uri, machines, |line| (line.tag.clone(), line.machine))
+}
+
+/// Which page of a history, and in which unit.
+#[derive(Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub(crate) struct OfHistory {
+    /// The most items of the page; 100 where none is given.
+    #[param(minimum = 1, maximum = 500)]
+    limit: Option<usize>,
+    /// Where the page begins: `next` of the page before.
+    after: Option<String>,
+    /// Unit of lengths in words: thou, where none is given, or mm.
+    #[param(value_type = Option<shared::length::LengthUnit>)]
+    unit: Option<String>,
+}
+
+/// Every record of a machine, newest first
+#[utoipa::path(
+    get,
+    path = "/v1/machines/{id}/history",
+    tag = "whoever may read the machine",
+    params(("id" = shared::ids::MachineId, Path, description = "The machine."), OfHistory),
+    responses((status = 200, description = "A page of its history.", body = Page<HistoryLine>)),
+)]
+pub(crate) async fn history(
+    State(state): State<ServerState>,
+    OriginalUri(uri): OriginalUri,
+    OpenMachine(machine): OpenMachine,
+    Given(asked): Given<OfHistory>,
+) -> Result<Response, Refused> {
+    let unit = given::unit(asked.unit.as_deref())?;
+    let lines = state.ask(move |shop| shop.history(machine, unit)).await?;
+    Paging { limit: asked.limit, after: asked.after }.of(&uri, lines, |line| Reverse((line.at_ms, line.record)))
+}
+
+/// The service record of a visit, for the client
+#[utoipa::path(
+    get,
+    path = "/v1/visits/{id}/service-record",
+    tag = "whoever may read the machine",
+    params(("id" = RecordId, Path, description = "The record that opened the visit."), Shown),
+    responses((status = 200, description = "The service record.", body = ServiceRecord)),
+)]
+pub(crate) async fn service_record(
+    State(state): State<ServerState>,
+    caller: Caller,
+    id: Result<Path<String>, PathRejection>,
+    Given(shown): Given<Shown>,
+) -> Result<Json<ServiceRecord>, Refused> {
+    let (visit, unit): (RecordId, _) = (given::id(id?)?, given::unit(shown.unit.as_deref())?);
+    let now = state.now();
+    state.ask(move |shop| shop.service_record(caller.person, visit, unit, &now)).await.map(Json)
+}
+
+/// A record with the bytes that its device signed.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct SignedRecord {
+    #[serde(flatten)]
+    view: RecordView,
+    /// The signed bytes, COSE_Sign1 (RFC 9052), in base64 (RFC 4648 section 4).
+    #[schema(content_encoding = "base64", content_media_type = "application/cose")]
+    signed: String,
+}
+
+/// One record, described, with its signed bytes
+#[utoipa::path(
+    get,
+    path = "/v1/records/{id}",
+    tag = "whoever may read the machine",
+    params(("id" = RecordId, Path, description = "The record."), Shown),
+    responses((status = 200, description = "The record.", body = SignedRecord)),
+)]
+pub(crate) async fn record(
+    State(state): State<ServerState>,
+    caller: Caller,
+    id: Result<Path<String>, PathRejection>,
+    Given(shown): Given<Shown>,
+) -> Result<Json<SignedRecord>, Refused> {
+    let (record, unit): (RecordId, _) = (given::id(id?)?, given::unit(shown.unit.as_deref())?);
+    let view = state.ask(move |shop| shop.record(caller.person, record, unit)).await?;
+    Ok(Json(SignedRecord { signed: BASE64_STANDARD.encode(&view.bytes), view }))
+}
