@@ -25,6 +25,8 @@ pub mod router;
 pub mod state;
 
 mod bearer;
+mod etag;
+mod once;
 pub mod pace;
 mod problem_response;
 mod routes;

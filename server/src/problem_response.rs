@@ -37,6 +37,7 @@ const fn status_of(code: Code) -> StatusCode {
         Code::RoleMayNot | Code::KeptOut | Code::CodeInvalid | Code::NotTheAuthor | Code::SignatureInvalid => StatusCode::FORBIDDEN,
         Code::NotFound | Code::DocumentClosed => StatusCode::NOT_FOUND,
         Code::IdTaken | Code::Later | Code::ChangeInvalid => StatusCode::CONFLICT,
+        Code::KeyReused => StatusCode::UNPROCESSABLE_ENTITY,
         Code::TooLarge => StatusCode::PAYLOAD_TOO_LARGE,
         Code::TooMany => StatusCode::TOO_MANY_REQUESTS,
         Code::Unreadable | Code::BodyInvalid | Code::VersionUnknown | Code::WrongDocument | Code::WrongPlace => StatusCode::BAD_REQUEST,
@@ -134,6 +135,16 @@ impl Refused {
     pub(crate) fn too_many_exchanges() -> Self {
         let detail = "Other exchanges of this device are still under way. Nothing of this one was taken in. Try again in 1 s.";
         Self::new(Code::TooMany, detail).and(header::RETRY_AFTER, HeaderValue::from(1))
+    }
+
+    pub(crate) fn key_reused() -> Self {
+        let detail = "This Idempotency-Key was used for another request. Nothing of this one was done. Send it with a key of its own.";
+        Self::new(Code::KeyReused, detail)
+    }
+
+    pub(crate) fn key_busy() -> Self {
+        let detail = "The first request with this Idempotency-Key is still under way. This one was not done. Send it again in 1 s.";
+        Self::with_status(Code::KeyReused, StatusCode::CONFLICT, detail).and(header::RETRY_AFTER, HeaderValue::from(1))
     }
 
     /// The body as such could not be taken.

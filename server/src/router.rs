@@ -2,15 +2,15 @@
 
 use axum::Router;
 use axum::extract::{DefaultBodyLimit, Request, State};
-use axum::middleware::{Next, from_fn_with_state};
+use axum::middleware::{Next, from_fn, from_fn_with_state};
 use axum::response::Response;
 use axum::routing::{get, post};
 use shared::wire::LARGEST_BODY;
 
-use crate::layers;
 use crate::problem_response::Refused;
 use crate::routes::{backups, days, exchange, joining, lists, looking, piston, quarantine, reckoning};
 use crate::state::ServerState;
+use crate::{etag, layers, once};
 
 /// The largest body of anything but an exchange, in bytes.
 pub const LARGEST_SMALL_BODY: usize = 16 * 1024;
@@ -70,7 +70,8 @@ pub fn router(state: ServerState) -> Router {
         .route("/v1/codes", post(joining::codes))
         .route("/v1/backups", get(backups::list).post(backups::make))
         .route("/v1/quarantine/{id}/release", post(quarantine::release))
-        .route("/v1/quarantine/{id}/keep-out", post(quarantine::keep_out));
+        .route("/v1/quarantine/{id}/keep-out", post(quarantine::keep_out))
+        .route_layer(from_fn_with_state(state.clone(), once::answer_once));
 
     let routes = anyone
         .merge(any_device)
@@ -79,6 +80,7 @@ pub fn router(state: ServerState) -> Router {
         .merge(office)
         .fallback(async || Refused::no_such_route())
         .method_not_allowed_fallback(async || Refused::wrong_method())
+        .layer(from_fn(etag::conditional))
         .layer(DefaultBodyLimit::max(LARGEST_SMALL_BODY))
         .with_state(state);
     layers::around(routes, started_ms, within)

@@ -8,6 +8,7 @@ use sync_core::shop::Shop;
 use tokio::sync::Semaphore;
 
 use crate::limits::Limits;
+use crate::once::Once;
 use crate::outside::Clock;
 use crate::pace::Pace;
 use crate::problem_response::Refused;
@@ -28,6 +29,7 @@ pub struct ServerState {
     pub(crate) tries: Arc<Tries>,
     pub(crate) pace: Arc<Pace>,
     pub(crate) turns: Arc<Turns>,
+    pub(crate) once: Arc<Once>,
     pub(crate) limits: Limits,
 }
 
@@ -54,6 +56,7 @@ impl ServerState {
             tries: Arc::default(),
             pace: Arc::new(Pace::new(limits.device, limits.strangers)),
             turns: Arc::new(Turns::new(limits.exchanges_of_one)),
+            once: Arc::default(),
             limits,
         }
     }

@@ -71,6 +71,8 @@ codes! {
     ClockWrong = "clock-wrong", "The device's clock is too far off to log in";
     /// The protocol version is not spoken here.
     VersionUnknown = "version-unknown", "The protocol version is not spoken here";
+    /// The idempotency key was used for another request, or its first request is still under way.
+    KeyReused = "key-reused", "The idempotency key was used already";
     /// No such thing.
     NotFound = "not-found", "No such thing";
     /// Something broke at the shop; nothing was taken in.
