@@ -27,6 +27,7 @@ pub mod state;
 mod bearer;
 mod etag;
 mod once;
+mod openapi;
 pub mod pace;
 mod problem_response;
 mod routes;

@@ -31,7 +31,7 @@ pub(crate) struct Refused {
 }
 
 /// The status that goes with a code where nothing more is known.
-const fn status_of(code: Code) -> StatusCode {
+pub(crate) const fn status_of(code: Code) -> StatusCode {
     match code {
         Code::TokenInvalid | Code::ClockWrong | Code::DeviceUnknown | Code::DeviceRevoked => StatusCode::UNAUTHORIZED,
         Code::RoleMayNot | Code::KeptOut | Code::CodeInvalid | Code::NotTheAuthor | Code::SignatureInvalid => StatusCode::FORBIDDEN,

@@ -8,7 +8,7 @@ use axum::routing::{get, post};
 use shared::wire::LARGEST_BODY;
 
 use crate::problem_response::Refused;
-use crate::routes::{backups, days, exchange, joining, lists, looking, piston, quarantine, reckoning};
+use crate::routes::{backups, days, description, exchange, joining, lists, looking, piston, quarantine, reckoning};
 use crate::state::ServerState;
 use crate::{etag, layers, once};
 
@@ -25,7 +25,9 @@ pub fn router(state: ServerState) -> Router {
         .route("/v1/token", post(joining::token))
         .route_layer(from_fn_with_state(state.clone(), at_a_strangers_pace))
         // That the server is up is told at any pace: it asks nothing of the book.
-        .route("/health", get(joining::health));
+        .route("/health", get(joining::health))
+        .route("/v1/openapi.json", get(description::document))
+        .route("/docs", get(description::page));
 
     let any_device = Router::new()
         .route("/v1/exchange", post(exchange::exchange).layer(DefaultBodyLimit::max(LARGEST_BODY)))

@@ -6,7 +6,6 @@ macro_rules! codes {
     ($($(#[$doc:meta])* $variant:ident = $name:literal, $title:literal;)+) => {
         /// Why something was refused. The names are a promise to strangers.
         #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
-        #[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
         pub enum Code {
             $($(#[$doc])* #[serde(rename = $name)] $variant,)+
         }
@@ -78,6 +77,17 @@ codes! {
     /// Something broke at the shop; nothing was taken in.
     Internal = "internal", "Something broke at the shop";
 }
+
+#[cfg(feature = "schema")]
+impl utoipa::PartialSchema for Code {
+    fn schema() -> utoipa::openapi::RefOr<utoipa::openapi::schema::Schema> {
+        let names = Self::ALL.iter().map(|code| code.name());
+        utoipa::openapi::ObjectBuilder::new().schema_type(utoipa::openapi::schema::Type::String).enum_values(Some(names)).into()
+    }
+}
+
+#[cfg(feature = "schema")]
+impl utoipa::ToSchema for Code {}
 
 impl std::fmt::Display for Code {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {

@@ -9,7 +9,10 @@ use crate::bearer::Office;
 use crate::problem_response::Refused;
 use crate::state::ServerState;
 
-/// POST /v1/backups
+/// Makes a backup at the shop
+///
+/// It holds the shop's keys, so none leaves by this way.
+#[utoipa::path(post, path = "/v1/backups", tag = "office", responses((status = 201, description = "The backup.", body = BackupLine)))]
 pub(crate) async fn make(State(state): State<ServerState>, _: Office) -> Result<(StatusCode, Json<BackupLine>), Refused> {
     let now = state.now();
     let made = state.ask(move |shop| shop.backup(&now)).await?;
@@ -17,7 +20,8 @@ pub(crate) async fn make(State(state): State<ServerState>, _: Office) -> Result<
     Ok((StatusCode::CREATED, Json(made)))
 }
 
-/// GET /v1/backups
+/// The shop's backups, newest first
+#[utoipa::path(get, path = "/v1/backups", tag = "office", responses((status = 200, description = "The backups.", body = Vec<BackupLine>)))]
 pub(crate) async fn list(State(state): State<ServerState>, _: Office) -> Result<Json<Vec<BackupLine>>, Refused> {
     state.ask(|shop| shop.backups()).await.map(Json)
 }

@@ -53,6 +53,23 @@ fn takes_zstd(headers: &HeaderMap) -> bool {
     })
 }
 
+/// One request and its answer that bring a device and the shop level
+///
+/// The bodies are CBOR (RFC 8949), as the types ExchangeRequest and ExchangeAnswer of the file shared/src/wire/exchange.rs write them
+/// (ids and hashes as byte strings). The records in them are COSE_Sign1 (RFC 9052) over deterministic CBOR; shared/src/record/mod.rs has
+/// their envelope and kinds, DEVELOPERS.md the whole way. Use the sync-core library rather than writing this anew. Sending the same request
+/// twice changes nothing.
+#[utoipa::path(
+    post,
+    path = "/v1/exchange",
+    tag = "any device",
+    params(
+        ("content-encoding" = Option<String>, Header, description = "zstd, where the body is compressed."),
+        ("accept-encoding" = Option<String>, Header, description = "zstd, where the answer may be compressed."),
+    ),
+    request_body(content_type = "application/cbor", description = "An ExchangeRequest, at most 8 MiB."),
+    responses((status = 200, description = "An ExchangeAnswer.", content_type = "application/cbor")),
+)]
 pub(crate) async fn exchange(
     State(state): State<ServerState>,
     Exchanger { caller, turn }: Exchanger,

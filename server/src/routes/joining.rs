@@ -11,25 +11,29 @@ use serde::Serialize;
 use shared::problem::Code;
 use shared::wire::{ASSERTION_TYPE, CodeIssued, CodeRequest, EnrolAnswer, EnrolRequest, TokenAnswer, TokenRequest};
 use sync_core::enrol::EnrolError;
+use utoipa::ToSchema;
 
 use crate::bearer::Office;
 use crate::problem_response::Refused;
 use crate::state::ServerState;
 
 /// That the server is up.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct Health {
     status: &'static str,
 }
 
-/// GET /health
+/// That the server is up
+///
+/// Asks nothing of the book.
+#[utoipa::path(get, path = "/health", tag = "anyone", responses((status = 200, description = "It is up.", body = Health)))]
 pub(crate) async fn health() -> Json<Health> {
     Json(Health { status: "up" })
 }
 
 /// One public key (RFC 7517, RFC 8037).
-#[derive(Debug, Serialize)]
-struct PublicKey {
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct PublicKey {
     kty: &'static str,
     crv: &'static str,
     alg: &'static str,
@@ -40,12 +44,18 @@ struct PublicKey {
 }
 
 /// The keys that verify access tokens.
-#[derive(Debug, Serialize)]
-struct KeySet {
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct KeySet {
     keys: Vec<PublicKey>,
 }
 
-/// GET /.well-known/jwks.json
+/// The keys that verify access tokens (RFC 7517, RFC 8037)
+#[utoipa::path(
+    get,
+    path = "/.well-known/jwks.json",
+    tag = "anyone",
+    responses((status = 200, description = "The key set.", body = KeySet, content_type = "application/jwk-set+json")),
+)]
 pub(crate) async fn keys(State(state): State<ServerState>) -> Result<impl IntoResponse, Refused> {
     let (device, key) = state.ask(|shop| shop.token_key()).await?;
     let key = PublicKey {
@@ -59,7 +69,16 @@ pub(crate) async fn keys(State(state): State<ServerState>) -> Result<impl IntoRe
     Ok(([(header::CONTENT_TYPE, "application/jwk-set+json")], Json(KeySet { keys: vec![key] })))
 }
 
-/// POST /v1/enrol
+/// A device joins the shop with a one-time code
+///
+/// The device makes its two key pairs itself; the private ones never leave it. The same code with the same keys gets the same answer.
+#[utoipa::path(
+    post,
+    path = "/v1/enrol",
+    tag = "anyone",
+    request_body = EnrolRequest,
+    responses((status = 200, description = "What the device needs to know.", body = EnrolAnswer)),
+)]
 pub(crate) async fn enrol(
     State(state): State<ServerState>,
     request: Result<Json<EnrolRequest>, JsonRejection>,
@@ -78,7 +97,17 @@ pub(crate) async fn enrol(
     answer.await.map(Json)
 }
 
-/// POST /v1/token (RFC 6749 §4.4 with the client assertion of RFC 7523 §2.2)
+/// A log-in: a signed assertion for an access token (RFC 6749 section 4.4, RFC 7523 section 2.2)
+///
+/// The assertion is a JWT signed by the log-in key (EdDSA): typ client-authentication+jwt, kid, iss and sub the device id, aud exactly the
+/// issuer from enrolment, a single-use jti, a life of at most 5 minutes. clock-wrong comes with the shop's time: sign again by that.
+#[utoipa::path(
+    post,
+    path = "/v1/token",
+    tag = "anyone",
+    request_body(content = TokenRequest, content_type = "application/x-www-form-urlencoded"),
+    responses((status = 200, description = "The token; it holds 15 minutes.", body = TokenAnswer)),
+)]
 pub(crate) async fn token(
     State(state): State<ServerState>,
     request: Result<Form<TokenRequest>, FormRejection>,
@@ -96,7 +125,14 @@ pub(crate) async fn token(
     Ok(Json(TokenAnswer { access_token, token_type: "Bearer".to_owned(), expires_in: u64::try_from(life_s).unwrap_or(0) }))
 }
 
-/// POST /v1/codes
+/// A one-time code, for a person to enrol a device
+#[utoipa::path(
+    post,
+    path = "/v1/codes",
+    tag = "office",
+    request_body = CodeRequest,
+    responses((status = 200, description = "The code. It is shown this once.", body = CodeIssued)),
+)]
 pub(crate) async fn codes(
     State(state): State<ServerState>,
     Office(caller): Office,

@@ -93,7 +93,7 @@ pub(crate) async fn properties(
     get,
     path = "/v1/properties/{id}",
     tag = "any device",
-    params(("id" = PropertyId, Path, description = "The property.")),
+    params(("id" = String, Path, format = Uuid, description = "The property.")),
     responses((status = 200, description = "The property.", body = PropertyView)),
 )]
 pub(crate) async fn property(
@@ -152,7 +152,7 @@ pub(crate) struct OfHistory {
     /// Where the page begins: `next` of the page before.
     after: Option<String>,
     /// Unit of lengths in words: thou, where none is given, or mm.
-    #[param(value_type = Option<shared::length::LengthUnit>)]
+    #[param(value_type = Option<shared::length::LengthUnit>, inline)]
     unit: Option<String>,
 }
 
@@ -161,7 +161,7 @@ pub(crate) struct OfHistory {
     get,
     path = "/v1/machines/{id}/history",
     tag = "whoever may read the machine",
-    params(("id" = shared::ids::MachineId, Path, description = "The machine."), OfHistory),
+    params(("id" = String, Path, format = Uuid, description = "The machine."), OfHistory),
     responses((status = 200, description = "A page of its history.", body = Page<HistoryLine>)),
 )]
 pub(crate) async fn history(
@@ -180,7 +180,7 @@ pub(crate) async fn history(
     get,
     path = "/v1/visits/{id}/service-record",
     tag = "whoever may read the machine",
-    params(("id" = RecordId, Path, description = "The record that opened the visit."), Shown),
+    params(("id" = String, Path, format = Uuid, description = "The record that opened the visit."), Shown),
     responses((status = 200, description = "The service record.", body = ServiceRecord)),
 )]
 pub(crate) async fn service_record(
@@ -209,7 +209,7 @@ pub(crate) struct SignedRecord {
     get,
     path = "/v1/records/{id}",
     tag = "whoever may read the machine",
-    params(("id" = RecordId, Path, description = "The record."), Shown),
+    params(("id" = String, Path, format = Uuid, description = "The record."), Shown),
     responses((status = 200, description = "The record.", body = SignedRecord)),
 )]
 pub(crate) async fn record(

@@ -3,6 +3,7 @@
 use axum::Json;
 use axum::extract::State;
 use serde::Deserialize;
+use shared::length::LengthUnit;
 use sync_core::book::BookError;
 use sync_core::view::{ContestedSlot, DaySheet, DueLine, MachineView};
 use utoipa::IntoParams;
@@ -18,19 +19,25 @@ use crate::state::ServerState;
 #[into_params(parameter_in = Query)]
 pub(crate) struct Shown {
     /// Unit of lengths in words: thou, where none is given, or mm.
-    #[param(value_type = Option<shared::length::LengthUnit>)]
+    #[param(value_type = Option<LengthUnit>, inline)]
     pub(super) unit: Option<String>,
 }
 
 /// Which day is asked for.
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
 pub(crate) struct Day {
+    /// A day of the shop's zone, as in 2026-05-04.
+    #[param(format = Date)]
     day: Option<String>,
+    /// Unit of bare lengths and of lengths in words: thou, where none is given, or mm.
+    #[param(value_type = Option<LengthUnit>, inline)]
     unit: Option<String>,
 }
 
-/// GET /v1/due: the machines that the caller may read.
+/// The due list: the machines open to the caller, the most pressing first
+#[utoipa::path(get, path = "/v1/due", tag = "any device", responses((status = 200, description = "The due list.", body = Vec<DueLine>)))]
 pub(crate) async fn due(State(state): State<ServerState>, caller: Caller) -> Result<Json<Vec<DueLine>>, Refused> {
     let now = state.now();
     let lines = state.ask(move |shop| {
@@ -45,7 +52,14 @@ pub(crate) async fn due(State(state): State<ServerState>, caller: Caller) -> Res
     lines.await.map(Json)
 }
 
-/// GET /v1/machines/{id}
+/// One machine: card, clearances with their verdicts, hours, what is due, history
+#[utoipa::path(
+    get,
+    path = "/v1/machines/{id}",
+    tag = "whoever may read the machine",
+    params(("id" = String, Path, format = Uuid, description = "The machine."), Shown),
+    responses((status = 200, description = "The machine.", body = MachineView)),
+)]
 pub(crate) async fn machine(
     State(state): State<ServerState>,
     OpenMachine(machine): OpenMachine,
@@ -56,7 +70,14 @@ pub(crate) async fn machine(
     state.ask(move |shop| shop.machine(machine, unit, &now)).await.map(Json)
 }
 
-/// GET /v1/day-sheet
+/// The day sheet: what came in, what is contested, what is missing
+#[utoipa::path(
+    get,
+    path = "/v1/day-sheet",
+    tag = "office and leads",
+    params(Day),
+    responses((status = 200, description = "The day sheet; of today where no day is given.", body = DaySheet)),
+)]
 pub(crate) async fn day_sheet(
     State(state): State<ServerState>,
     _: OfficeOrLead,
@@ -68,7 +89,14 @@ pub(crate) async fn day_sheet(
     state.ask(move |shop| shop.day_sheet(day, unit, &now)).await.map(Json)
 }
 
-/// GET /v1/contested
+/// Slots that want a ruling, their readings side by side
+#[utoipa::path(
+    get,
+    path = "/v1/contested",
+    tag = "office and leads",
+    params(Shown),
+    responses((status = 200, description = "What is contested.", body = Vec<ContestedSlot>)),
+)]
 pub(crate) async fn contested(
     State(state): State<ServerState>,
     _: OfficeOrLead,

@@ -2,6 +2,7 @@
 
 pub(crate) mod backups;
 pub(crate) mod days;
+pub(crate) mod description;
 pub(crate) mod exchange;
 mod given;
 pub(crate) mod joining;

@@ -5,24 +5,35 @@ use serde::{Deserialize, Serialize};
 use shared::crank::{Crank, HeightAt, TopDeadCenter, past_tdc, tdc_by_equal_drops, tdc_from_heights};
 use shared::length::{Length, LengthUnit};
 use sync_core::reckon::Reckoned;
+use utoipa::{IntoParams, ToSchema};
 
 use super::given::{self, Given};
 use crate::bearer::Caller;
 use crate::problem_response::Refused;
 
 /// A crank, with the angle or the drop that is known.
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
 pub(crate) struct OfCrank {
+    /// The stroke: a length.
+    #[param(example = "60mm")]
     stroke: String,
+    /// Length of the rod: a length.
+    #[param(example = "110mm")]
     rod: String,
+    /// The crank's angle from top dead center in degrees.
+    #[param(example = "20")]
     angle: Option<String>,
+    /// The piston's drop from top dead center: a length.
     drop: Option<String>,
+    /// Unit of bare lengths and of lengths in words: thou, where none is given, or mm.
+    #[param(value_type = Option<LengthUnit>, inline)]
     unit: Option<String>,
 }
 
 /// The piston at an angle.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct Piston {
     stroke_tenth_um: Length,
     rod_tenth_um: Length,
@@ -31,26 +42,44 @@ pub(crate) struct Piston {
 }
 
 /// Two readings of the flywheel's scale; with drops, stroke and rod where the heights differ.
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
 pub(crate) struct OfTdc {
+    /// The first reading of the flywheel scale, in degrees.
+    #[param(example = "-12")]
     before: String,
+    /// The second, in degrees.
+    #[param(example = "13.5")]
     after: String,
+    /// The piston's drop at the first: a length.
     drop_before: Option<String>,
+    /// The piston's drop at the second: a length.
     drop_after: Option<String>,
+    /// The stroke, where the drops differ: a length.
     stroke: Option<String>,
+    /// The connecting rod, where the drops differ: a length.
     rod: Option<String>,
+    /// Unit of bare lengths and of lengths in words: thou, where none is given, or mm.
+    #[param(value_type = Option<LengthUnit>, inline)]
     unit: Option<String>,
 }
 
 /// Where top dead center is.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct Tdc {
     degrees: f64,
     apart_degrees: f64,
 }
 
-/// GET /v1/reckon/crank: the drop at an angle, or the angle past top dead center at a drop.
+/// The piston's drop at an angle of the crank, or the angle past top dead center at a drop
+#[utoipa::path(
+    get,
+    path = "/v1/reckon/crank",
+    tag = "any device",
+    params(OfCrank),
+    responses((status = 200, description = "The piston.", body = Reckoned<Piston>)),
+)]
 pub(crate) async fn crank(_: Caller, Given(asked): Given<OfCrank>) -> Result<Json<Reckoned<Piston>>, Refused> {
     let unit = given::unit(asked.unit.as_deref())?;
     let (stroke, rod) = (given::length(&asked.stroke, unit)?, given::length(&asked.rod, unit)?);
@@ -70,7 +99,14 @@ pub(crate) async fn crank(_: Caller, Given(asked): Given<OfCrank>) -> Result<Jso
     Ok(Json(Reckoned { facts, words: vec![words] }))
 }
 
-/// GET /v1/reckon/tdc: from two equal heights, or from two unequal ones and the crank.
+/// Top dead center, from two readings of the flywheel scale
+#[utoipa::path(
+    get,
+    path = "/v1/reckon/tdc",
+    tag = "any device",
+    params(OfTdc),
+    responses((status = 200, description = "Where it is.", body = Reckoned<Tdc>)),
+)]
 pub(crate) async fn tdc(_: Caller, Given(asked): Given<OfTdc>) -> Result<Json<Reckoned<Tdc>>, Refused> {
     let unit = given::unit(asked.unit.as_deref())?;
     let (before, after) = (given::degrees(&asked.before)?, given::degrees(&asked.after)?);

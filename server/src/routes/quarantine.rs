@@ -11,12 +11,25 @@ use crate::bearer::{Office, OfficeOrLead};
 use crate::problem_response::Refused;
 use crate::state::ServerState;
 
-/// GET /v1/quarantine
+/// What is in quarantine, with what became of it
+#[utoipa::path(
+    get,
+    path = "/v1/quarantine",
+    tag = "office and leads",
+    responses((status = 200, description = "What is there.", body = Vec<Quarantined>)),
+)]
 pub(crate) async fn list(State(state): State<ServerState>, _: OfficeOrLead) -> Result<Json<Vec<Quarantined>>, Refused> {
     state.ask(|shop| shop.quarantined()).await.map(Json)
 }
 
-/// POST /v1/quarantine/{id}/release
+/// Lets a record in from quarantine
+#[utoipa::path(
+    post,
+    path = "/v1/quarantine/{id}/release",
+    tag = "office",
+    params(("id" = String, Path, description = "The number that quarantine gives it.")),
+    responses((status = 204, description = "It is let in.")),
+)]
 pub(crate) async fn release(
     state: State<ServerState>,
     office: Office,
@@ -25,7 +38,14 @@ pub(crate) async fn release(
     settle(state, office, id, true).await
 }
 
-/// POST /v1/quarantine/{id}/keep-out
+/// Keeps a record out for ever
+#[utoipa::path(
+    post,
+    path = "/v1/quarantine/{id}/keep-out",
+    tag = "office",
+    params(("id" = String, Path, description = "The number that quarantine gives it.")),
+    responses((status = 204, description = "It is kept out.")),
+)]
 pub(crate) async fn keep_out(
     state: State<ServerState>,
     office: Office,

@@ -4,13 +4,19 @@ use axum::Json;
 use axum::extract::rejection::PathRejection;
 use axum::extract::{Path, State};
 use serde::Deserialize;
-use shared::conformance::Spread;
+use shared::carry::Carry;
+use shared::conformance::{Decided, Spread};
 use shared::ids::{DocId, PersonId};
 use shared::length::LengthUnit;
 use shared::problem::Code;
-use shared::warmth::{Materials, Train};
+use shared::record::Stage;
+use shared::usage::Usage;
+use shared::valve::Valve;
+use shared::warmth::{Materials, Train, WarmEstimate};
 use sync_core::book::BookError;
 use sync_core::question::{Answer, OfMachine, Question};
+use sync_core::reckon::{AgreementFacts, DriftFacts, DueFacts, LeafPlan, MeterLine, Reckoned, TurnFacts};
+use utoipa::IntoParams;
 
 use super::given::{self, Given};
 use crate::bearer::{Caller, OfficeOrLead, OpenMachine};
@@ -29,19 +35,40 @@ async fn ask_of(state: &ServerState, machine: DocId, asked: OfMachine, unit: Len
 }
 
 /// How sure a valve is in its range.
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
 pub(crate) struct Sure {
+    /// The valve, as in 1I or 2E.
+    #[param(value_type = Valve, inline)]
     valve: String,
+    /// Which reading of it.
+    #[param(value_type = Stage, inline)]
     stage: String,
+    /// Standard uncertainty of a leaf's thickness: a length, as in 0.1 or 0.002mm.
+    #[param(example = "0.1")]
     leaf_u: String,
+    /// Standard uncertainty of the feel: a length.
+    #[param(example = "0.2")]
     feel_u: String,
+    /// Where those two were read.
+    #[param(example = "a table of ours, measured 2026")]
     source: String,
+    /// The probability that is asked for; 0.95 where none is given.
     level: Option<f64>,
+    /// Unit of bare lengths and of lengths in words: thou, where none is given, or mm.
+    #[param(value_type = Option<LengthUnit>, inline)]
     unit: Option<String>,
 }
 
-/// GET /v1/machines/{id}/sure
+/// How sure a valve is in its range (JCGM 106)
+#[utoipa::path(
+    get,
+    path = "/v1/machines/{id}/sure",
+    tag = "whoever may read the machine",
+    params(("id" = String, Path, format = Uuid, description = "The machine."), Sure),
+    responses((status = 200, description = "The probability and the decision.", body = Reckoned<Decided>)),
+)]
 pub(crate) async fn sure(State(state): State<ServerState>, OpenMachine(machine): OpenMachine, Given(asked): Given<Sure>) -> Answered {
     let unit = given::unit(asked.unit.as_deref())?;
     let spread = Spread {
@@ -54,15 +81,29 @@ pub(crate) async fn sure(State(state): State<ServerState>, OpenMachine(machine):
 }
 
 /// Which leaves settle a valve's verdict.
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
 pub(crate) struct Leaves {
+    /// The valve, as in 1I or 2E.
+    #[param(value_type = Valve, inline)]
     valve: String,
+    /// The leaves at hand: 2,3,4 or 2-12.
+    #[param(example = "2-12")]
     set: String,
+    /// Unit of bare lengths and of lengths in words: thou, where none is given, or mm.
+    #[param(value_type = Option<LengthUnit>, inline)]
     unit: Option<String>,
 }
 
-/// GET /v1/machines/{id}/leaves
+/// Which leaves settle a valve's verdict in the fewest tries
+#[utoipa::path(
+    get,
+    path = "/v1/machines/{id}/leaves",
+    tag = "whoever may read the machine",
+    params(("id" = String, Path, format = Uuid, description = "The machine."), Leaves),
+    responses((status = 200, description = "The plan.", body = Reckoned<LeafPlan>)),
+)]
 pub(crate) async fn leaves(State(state): State<ServerState>, OpenMachine(machine): OpenMachine, Given(asked): Given<Leaves>) -> Answered {
     let unit = given::unit(asked.unit.as_deref())?;
     let asked = OfMachine::Leaves { valve: given::read(&asked.valve)?, set: given::leaves(&asked.set, unit)? };
@@ -70,15 +111,29 @@ pub(crate) async fn leaves(State(state): State<ServerState>, OpenMachine(machine
 }
 
 /// A reading, by valve and stage.
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
 pub(crate) struct Reading {
+    /// The valve, as in 1I or 2E.
+    #[param(value_type = Valve, inline)]
     valve: String,
+    /// Which reading of it.
+    #[param(value_type = Stage, inline)]
     stage: String,
+    /// Unit of bare lengths and of lengths in words: thou, where none is given, or mm.
+    #[param(value_type = Option<LengthUnit>, inline)]
     unit: Option<String>,
 }
 
-/// GET /v1/machines/{id}/turn
+/// How far to turn an adjuster
+#[utoipa::path(
+    get,
+    path = "/v1/machines/{id}/turn",
+    tag = "whoever may read the machine",
+    params(("id" = String, Path, format = Uuid, description = "The machine."), Reading),
+    responses((status = 200, description = "The turn.", body = Reckoned<TurnFacts>)),
+)]
 pub(crate) async fn turn(State(state): State<ServerState>, OpenMachine(machine): OpenMachine, Given(asked): Given<Reading>) -> Answered {
     let unit = given::unit(asked.unit.as_deref())?;
     let asked = OfMachine::Turn { valve: given::read(&asked.valve)?, stage: given::read(&asked.stage)? };
@@ -86,22 +141,50 @@ pub(crate) async fn turn(State(state): State<ServerState>, OpenMachine(machine):
 }
 
 /// What a warm reading may be when cold.
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
 pub(crate) struct Warm {
+    /// The valve, as in 1I or 2E.
+    #[param(value_type = Valve, inline)]
     valve: String,
+    /// Which reading of it.
+    #[param(value_type = Stage, inline)]
     stage: String,
+    /// Length of head and cylinder from cam to rocker: a length.
+    #[param(example = "90mm")]
     barrel: String,
+    /// Length of the rod: a length.
+    #[param(example = "140mm")]
     rod: String,
+    /// What head and cylinder are made of: a name, or a coefficient in 1e-6 per K with its source.
+    #[param(example = "aluminium-356")]
     barrel_material: String,
+    /// What the push rod is made of: a name, or a coefficient in 1e-6 per K with its source.
+    #[param(example = "steel-1040")]
     rod_material: String,
+    /// Rocker ratio, valve-side arm over push-rod-side arm; the engine card's where none is given.
+    #[param(example = "1.3")]
     ratio: Option<String>,
+    /// How much warmer than cold head and cylinder are, °C with at most one decimal.
+    #[param(example = "20")]
     barrel_warmer: String,
+    /// How much warmer than cold the push rod is, °C with at most one decimal.
+    #[param(example = "18.5")]
     rod_warmer: String,
+    /// Unit of bare lengths and of lengths in words: thou, where none is given, or mm.
+    #[param(value_type = Option<LengthUnit>, inline)]
     unit: Option<String>,
 }
 
-/// GET /v1/machines/{id}/warm
+/// What a reading taken warm may be when cold
+#[utoipa::path(
+    get,
+    path = "/v1/machines/{id}/warm",
+    tag = "whoever may read the machine",
+    params(("id" = String, Path, format = Uuid, description = "The machine."), Warm),
+    responses((status = 200, description = "The estimate.", body = Reckoned<WarmEstimate>)),
+)]
 pub(crate) async fn warm(State(state): State<ServerState>, OpenMachine(machine): OpenMachine, Given(asked): Given<Warm>) -> Answered {
     let unit = given::unit(asked.unit.as_deref())?;
     let (valve, stage) = (given::read(&asked.valve)?, given::read(&asked.stage)?);
@@ -125,53 +208,105 @@ async fn ratio_of_card(state: &ServerState, machine: DocId, unit: LengthUnit) ->
 }
 
 /// The unit of lengths. Taken where there are none, too: a caller may always send it.
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
 pub(crate) struct Shown {
+    /// Unit of bare lengths and of lengths in words: thou, where none is given, or mm.
+    #[param(value_type = Option<LengthUnit>, inline)]
     unit: Option<String>,
 }
 
-/// GET /v1/machines/{id}/meter
+/// The hour meter's readings, and which of them cannot be
+#[utoipa::path(
+    get,
+    path = "/v1/machines/{id}/meter",
+    tag = "whoever may read the machine",
+    params(("id" = String, Path, format = Uuid, description = "The machine."), Shown),
+    responses((status = 200, description = "The readings, oldest first.", body = Reckoned<Vec<MeterLine>>)),
+)]
 pub(crate) async fn meter(State(state): State<ServerState>, OpenMachine(machine): OpenMachine, Given(shown): Given<Shown>) -> Answered {
     ask_of(&state, machine, OfMachine::Meter, given::unit(shown.unit.as_deref())?).await
 }
 
 /// Which readings and days count.
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
 pub(crate) struct Days {
+    /// How many days back readings count, or how many days ahead a check counts as soon.
+    #[param(format = Int64, minimum = 0, maximum = 4_294_967_295.0)]
     days: Option<u32>,
+    /// First and last day of the season as month-day, as in 03-01..10-31.
+    #[param(example = "03-01..10-31")]
     season: Option<String>,
+    /// Unit of bare lengths and of lengths in words: thou, where none is given, or mm.
+    #[param(value_type = Option<LengthUnit>, inline)]
     unit: Option<String>,
 }
 
-/// GET /v1/machines/{id}/usage
+/// Hours a day
+#[utoipa::path(
+    get,
+    path = "/v1/machines/{id}/usage",
+    tag = "whoever may read the machine",
+    params(("id" = String, Path, format = Uuid, description = "The machine."), Days),
+    responses((status = 200, description = "The use.", body = Reckoned<Usage>)),
+)]
 pub(crate) async fn usage(State(state): State<ServerState>, OpenMachine(machine): OpenMachine, Given(asked): Given<Days>) -> Answered {
     let season = given::season(asked.days, asked.season.as_deref())?;
     ask_of(&state, machine, OfMachine::Usage { season }, given::unit(asked.unit.as_deref())?).await
 }
 
-/// GET /v1/machines/{id}/due
+/// When the next check is due, as a range
+#[utoipa::path(
+    get,
+    path = "/v1/machines/{id}/due",
+    tag = "whoever may read the machine",
+    params(("id" = String, Path, format = Uuid, description = "The machine."), Days),
+    responses((status = 200, description = "The range.", body = Reckoned<DueFacts>)),
+)]
 pub(crate) async fn due(State(state): State<ServerState>, OpenMachine(machine): OpenMachine, Given(asked): Given<Days>) -> Answered {
     let season = given::season(asked.days, asked.season.as_deref())?;
     ask_of(&state, machine, OfMachine::Due { season }, given::unit(asked.unit.as_deref())?).await
 }
 
 /// One valve.
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
 pub(crate) struct OneValve {
+    /// The valve, as in 1I or 2E.
+    #[param(value_type = Valve, inline)]
     valve: String,
+    /// Unit of bare lengths and of lengths in words: thou, where none is given, or mm.
+    #[param(value_type = Option<LengthUnit>, inline)]
     unit: Option<String>,
 }
 
-/// GET /v1/machines/{id}/drift
+/// How a valve's clearance changes with hours
+#[utoipa::path(
+    get,
+    path = "/v1/machines/{id}/drift",
+    tag = "whoever may read the machine",
+    params(("id" = String, Path, format = Uuid, description = "The machine."), OneValve),
+    responses((status = 200, description = "The drift.", body = Reckoned<DriftFacts>)),
+)]
 pub(crate) async fn drift(State(state): State<ServerState>, OpenMachine(machine): OpenMachine, Given(asked): Given<OneValve>) -> Answered {
     let unit = given::unit(asked.unit.as_deref())?;
     ask_of(&state, machine, OfMachine::Drift { valve: given::read(&asked.valve)? }, unit).await
 }
 
-/// GET /v1/people/{id}/carry: for the office and leads, and for the person.
+/// What tightening the lock nut does to a person's settings
+///
+/// For the office and leads, and for the person.
+#[utoipa::path(
+    get,
+    path = "/v1/people/{id}/carry",
+    tag = "office and leads",
+    params(("id" = String, Path, format = Uuid, description = "The person."), Shown),
+    responses((status = 200, description = "The carry.", body = Reckoned<Carry>)),
+)]
 pub(crate) async fn carry(
     State(state): State<ServerState>,
     caller: Caller,
@@ -189,14 +324,26 @@ pub(crate) async fn carry(
 }
 
 /// Which day's readings.
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
 pub(crate) struct Day {
+    /// A day of the shop's zone, as in 2026-05-04.
+    #[param(format = Date)]
     day: Option<String>,
+    /// Unit of bare lengths and of lengths in words: thou, where none is given, or mm.
+    #[param(value_type = Option<LengthUnit>, inline)]
     unit: Option<String>,
 }
 
-/// GET /v1/agreement
+/// How far people agree in repeat readings
+#[utoipa::path(
+    get,
+    path = "/v1/agreement",
+    tag = "office and leads",
+    params(Day),
+    responses((status = 200, description = "The agreement, by both methods.", body = Reckoned<AgreementFacts>)),
+)]
 pub(crate) async fn agreement(State(state): State<ServerState>, _: OfficeOrLead, Given(asked): Given<Day>) -> Answered {
     let unit = given::unit(asked.unit.as_deref())?;
     let day = asked.day.as_deref().map(given::day).transpose()?;
@@ -204,15 +351,29 @@ pub(crate) async fn agreement(State(state): State<ServerState>, _: OfficeOrLead,
 }
 
 /// How far ahead, and how long.
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
 pub(crate) struct Round {
+    /// How many days back readings count, or how many days ahead a check counts as soon.
+    #[param(format = Int64, minimum = 0, maximum = 4_294_967_295.0)]
     days: Option<u32>,
+    /// The most minutes of work.
+    #[param(format = Int64, minimum = 0, maximum = 4_294_967_295.0)]
     minutes: Option<u32>,
+    /// Unit of bare lengths and of lengths in words: thou, where none is given, or mm.
+    #[param(value_type = Option<LengthUnit>, inline)]
     unit: Option<String>,
 }
 
-/// GET /v1/round
+/// The week's round: which properties are worth the drive
+#[utoipa::path(
+    get,
+    path = "/v1/round",
+    tag = "office and leads",
+    params(Round),
+    responses((status = 200, description = "The round.", body = Reckoned<shared::round::Round>)),
+)]
 pub(crate) async fn round(State(state): State<ServerState>, _: OfficeOrLead, Given(asked): Given<Round>) -> Answered {
     let unit = given::unit(asked.unit.as_deref())?;
     ask(&state, Question::Round { days: asked.days, minutes: asked.minutes }, unit).await

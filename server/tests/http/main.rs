@@ -8,6 +8,7 @@ mod attacks;
 mod certs;
 mod closed;
 mod days;
+mod description;
 mod exchanging;
 mod history;
 mod joining;

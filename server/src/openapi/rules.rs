@@ -1,0 +1,181 @@
+//! What every route has by who may call it and by what surrounds it: the token, refusals, tags of versions, keys of writes.
+
+use shared::problem::Code;
+use utoipa::openapi::path::{Operation, ParameterIn, PathItem};
+use utoipa::openapi::schema::Schema;
+use utoipa::openapi::security::{HttpAuthScheme, HttpBuilder, SecurityRequirement, SecurityScheme};
+use utoipa::openapi::{Components, OpenApi, RefOr};
+
+use super::shapes::{every_code, header, header_parameter, problem};
+
+/// The name of the security scheme.
+const TOKEN: &str = "token";
+/// Routes that ask nothing of the book and are made of what the program itself knows.
+const OF_THE_PROGRAM: [&str; 3] = ["/health", "/v1/openapi.json", "/docs"];
+/// Routes of anyone that a token of another kind opens.
+const WITH_A_SECRET: [&str; 0] = [];
+
+/// Completes the document.
+pub(super) fn complete(mut doc: OpenApi) -> OpenApi {
+    let components = doc.components.get_or_insert_with(Components::new);
+    let bearer = HttpBuilder::new()
+        .scheme(HttpAuthScheme::Bearer)
+        .bearer_format("JWT")
+        .description(Some("The access token of /v1/token. It holds 15 minutes, and not beyond the device's revocation."));
+    components.add_security_scheme(TOKEN, SecurityScheme::Http(bearer.build()));
+    if let Some(RefOr::T(Schema::Object(code))) = components.schemas.get_mut("Code") {
+        code.description =
+            Some(format!("Why something was refused. The names are a promise; the status is the usual one.\n\n{}", every_code()));
+    }
+    for (path, item) in &mut doc.paths.paths {
+        for (method, operation) in operations(item) {
+            Route { path, method }.complete(operation);
+        }
+    }
+    doc
+}
+
+fn operations(item: &mut PathItem) -> impl Iterator<Item = (&'static str, &mut Operation)> {
+    let both = [("get", item.get.as_mut()), ("post", item.post.as_mut())];
+    both.into_iter().filter_map(|(method, operation)| operation.map(|operation| (method, operation)))
+}
+
+/// The route whose operation is completed.
+struct Route<'a> {
+    path: &'a str,
+    method: &'static str,
+}
+
+impl Route<'_> {
+    fn complete(&self, operation: &mut Operation) {
+        operation.operation_id = Some(self.id());
+        let tag = operation.tags.iter().flatten().next().cloned().unwrap_or_default();
+        let secured = tag != "anyone";
+        if secured {
+            operation.security = Some(vec![SecurityRequirement::new::<_, [&str; 0], &str>(TOKEN, [])]);
+        }
+        let asks_the_book = !OF_THE_PROGRAM.contains(&self.path);
+        if asks_the_book {
+            self.of_the_book(operation);
+        }
+        if secured || WITH_A_SECRET.contains(&self.path) || self.path == "/v1/token" {
+            let codes = [Code::TokenInvalid, Code::DeviceUnknown, Code::DeviceRevoked];
+            let codes = if self.path == "/v1/token" { [&codes[..], &[Code::ClockWrong]].concat() } else { codes.to_vec() };
+            let mut response = problem(401, &codes, "No token that holds, or a device that is not trusted (any more).");
+            response.headers.insert("www-authenticate".to_owned(), header("Bearer."));
+            set(operation, "401", response);
+        }
+        if tag.starts_with("office") {
+            set(operation, "403", problem(403, &[Code::RoleMayNot], "It is for another role."));
+        }
+        self.given(operation);
+        if self.method == "post" {
+            self.written(operation, &tag);
+        } else if self.path.starts_with("/v1/") {
+            looked_at(operation);
+        }
+    }
+
+    /// A name of its own: the method and the words of the path.
+    fn id(&self) -> String {
+        let words = self.path.split(|c: char| !c.is_ascii_alphanumeric()).filter(|word| !word.is_empty() && *word != "v1");
+        std::iter::once(self.method).chain(words).collect::<Vec<_>>().join("_")
+    }
+
+    fn of_the_book(&self, operation: &mut Operation) {
+        set(
+            operation,
+            "408",
+            problem(408, &[Code::Internal], "It took longer than 30 s and was given up; it may have been done all the same."),
+        );
+        set(operation, "500", problem(500, &[Code::Internal], "Something broke at the shop."));
+        set(operation, "503", problem(503, &[Code::Internal], "The shop's book cannot be reached or written for now."));
+        set(operation, "507", problem(507, &[Code::Internal], "The shop's disk is full (RFC 4918 section 11.5)."));
+        let mut busy = problem(429, &[Code::TooMany], "Too many requests at once.");
+        busy.headers.insert("retry-after".to_owned(), header("Seconds to wait."));
+        set(operation, "429", busy);
+        if self.path.contains("/reckon/") || REASONED.iter().any(|end| self.path.ends_with(end)) {
+            set(operation, "422", problem(422, &[Code::BodyInvalid], "The arithmetic has no answer to this, and says why."));
+        }
+    }
+
+    /// What the question may be refused for.
+    fn given(&self, operation: &mut Operation) {
+        let places: Vec<&ParameterIn> = operation.parameters.iter().flatten().map(|p| &p.parameter_in).collect();
+        let (query, path) = (places.contains(&&ParameterIn::Query), places.contains(&&ParameterIn::Path));
+        if query {
+            set(operation, "400", problem(400, &[Code::Unreadable], "The question cannot be read, or has a name that is not known."));
+        }
+        if path {
+            let closed = self.path.starts_with("/v1/machines/");
+            let codes: &[Code] = if closed { &[Code::DocumentClosed, Code::NotFound] } else { &[Code::NotFound] };
+            set(operation, "404", problem(404, codes, "There is none, or it is not open to this device: which of the two is not said."));
+        }
+    }
+
+    fn written(&self, operation: &mut Operation, tag: &str) {
+        let body = operation.request_body.is_some();
+        if body {
+            let codes: &[Code] = match self.path {
+                "/v1/enrol" => &[Code::Unreadable, Code::BodyInvalid],
+                "/v1/exchange" => &[Code::Unreadable, Code::VersionUnknown],
+                _ => &[Code::Unreadable],
+            };
+            set(operation, "400", problem(400, codes, "The body is not of the agreed form."));
+            set(operation, "415", problem(415, &[Code::Unreadable], "The body is of another media type or encoding."));
+        }
+        let keyed = tag == "office";
+        if body || keyed {
+            set(operation, "413", problem(413, &[Code::TooLarge], "The body is larger than agreed."));
+        }
+        if self.path == "/v1/enrol" {
+            set(operation, "403", problem(403, &[Code::CodeInvalid], "The one-time code is unknown, used or expired."));
+            set(operation, "409", problem(409, &[Code::IdTaken], "The device's id or keys are taken."));
+        }
+        if self.path == "/v1/codes" {
+            set(operation, "404", problem(404, &[Code::NotFound], "There is no such person."));
+        }
+        if keyed {
+            let say =
+                "A text of 1 to 255 characters, best a fresh random one. The same key with the same request gets the first answer again.";
+            operation.parameters.get_or_insert_default().push(header_parameter("idempotency-key", say));
+            set(operation, "400", problem(400, &[Code::Unreadable], "The body or the Idempotency-Key is not of the agreed form."));
+            let busy: &[Code] = if self.path == "/v1/backups" { &[Code::KeyReused, Code::IdTaken] } else { &[Code::KeyReused] };
+            set(
+                operation,
+                "409",
+                problem(409, busy, "The first request with this key is still under way, or the like was done this very second."),
+            );
+            set(operation, "422", problem(422, &[Code::KeyReused], "The key was used for another request."));
+        }
+    }
+}
+
+/// Ends of the paths whose answers are reckoned.
+const REASONED: [&str; 11] =
+    ["/sure", "/leaves", "/turn", "/warm", "/meter", "/usage", "/{id}/due", "/drift", "/carry", "/agreement", "/round"];
+
+/// What a GET under /v1 has besides.
+fn looked_at(operation: &mut Operation) {
+    let etag = "A strong tag of the answer's content (RFC 9110 section 8.8.3).";
+    if let Some(RefOr::T(response)) = operation.responses.responses.get_mut("200") {
+        if response.content.contains_key("text/event-stream") {
+            return;
+        }
+        response.headers.insert("etag".to_owned(), header(etag));
+        let paged = operation.parameters.iter().flatten().any(|p| p.name == "after" && p.parameter_in == ParameterIn::Query);
+        if paged && operation.parameters.iter().flatten().any(|p| p.name == "limit") {
+            response.headers.insert("link".to_owned(), header("The address of the next page, rel=next (RFC 8288); absent on the last."));
+        }
+    }
+    let mut same = utoipa::openapi::Response::new("What the caller has already is still so.");
+    same.headers.insert("etag".to_owned(), header(etag));
+    set(operation, "304", same);
+    let say = "Tags of answers that the caller has: 304 where one of them is still so.";
+    operation.parameters.get_or_insert_default().push(header_parameter("if-none-match", say));
+}
+
+/// Sets an answer that the route has not described itself.
+fn set(operation: &mut Operation, status: &str, response: utoipa::openapi::Response) {
+    operation.responses.responses.entry(status.to_owned()).or_insert(RefOr::T(response));
+}

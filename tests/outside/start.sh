@@ -1,0 +1,41 @@
+# Sourced by the checks beside it: a virtual environment, the demonstration's shop on a free loopback port, and a stop at the end.
+# Needs bash, python3 with venv, and cargo. Everything is made in one temporary folder, which is removed.
+#   wanted PACKAGE...   installs packages by name from the usual index
+#   serve               plays the invented day and leaves its server up: $url, and the office's book in $folder/day/office.db
+
+root="$(cd "$(dirname "${BASH_SOURCE[0]}")/../.." && pwd)"
+outside="$root/tests/outside"
+folder="$(mktemp -d)"
+server=""
+
+stop() {
+    if [ -n "$server" ]; then
+        kill -INT "$server" 2>/dev/null || true
+        wait "$server" 2>/dev/null || true
+    fi
+    rm -rf "$folder"
+}
+trap stop EXIT
+
+wanted() {
+    python3 -m venv "$folder/venv"
+    "$folder/venv/bin/pip" install --quiet --disable-pip-version-check "$@"
+}
+
+serve() {
+    (cd "$root" && cargo build --quiet -p fixtures --bin demo -p cli-client --bin tappet)
+    local built="${CARGO_TARGET_DIR:-$root/target}/debug"
+    "$built/demo" --keep --folder "$folder/day" >"$folder/day.log" 2>&1 &
+    server=$!
+    for _ in $(seq 300); do
+        url="$(sed -n "s/^The shop's server is up at \(http[^ ]*\) .*/\1/p" "$folder/day.log")"
+        [ -n "$url" ] && break
+        kill -0 "$server" 2>/dev/null || { cat "$folder/day.log"; exit 1; }
+        sleep 0.2
+    done
+    [ -n "$url" ] || { cat "$folder/day.log"; echo "the server never came up" >&2; exit 1; }
+    # The demonstration's office is an invented person.
+    code="$("$built/tappet" --book "$folder/day/office.db" --json office device code "Odile Marsh" \
+        | python3 -c 'import json, sys; print(json.load(sys.stdin)["code"])')"
+    export url code folder
+}
