@@ -20,6 +20,13 @@ pub(crate) struct Caller {
     role: Option<Role>,
 }
 
+/// A caller with the token itself, for what goes on after the request was let in.
+// Without Debug: the token must not end up in a log.
+pub(crate) struct WithToken {
+    pub(crate) caller: Caller,
+    pub(crate) token: String,
+}
+
 /// A caller of the office.
 #[derive(Debug)]
 pub(crate) struct Office(pub(crate) Caller);
@@ -74,6 +81,14 @@ impl FromRequestParts<ServerState> for Caller {
         let (device, person, role) = state.ask(move |shop| shop.bearer(&token, &now)).await?;
         state.pace.device(device, &now).map_err(Refused::too_many_requests)?;
         Ok(Self { device, person, role })
+    }
+}
+
+impl FromRequestParts<ServerState> for WithToken {
+    type Rejection = Refused;
+
+    async fn from_request_parts(parts: &mut Parts, state: &ServerState) -> Result<Self, Refused> {
+        Ok(Self { token: token_of(parts)?, caller: Caller::from_request_parts(parts, state).await? })
     }
 }
 

@@ -26,6 +26,7 @@ pub mod state;
 
 mod bearer;
 mod etag;
+mod events;
 mod once;
 mod openapi;
 pub mod pace;

@@ -30,6 +30,12 @@ pub struct Limits {
     pub strangers: Rate,
     /// Exchanges of one device under way at once. It needs one; a phone whose signal broke off asks again meanwhile.
     pub exchanges_of_one: usize,
+    /// Streams of events at once: half of the connections, so that there is room for everything else.
+    pub streams: usize,
+    /// Of those, streams of one device: a phone needs one, an office's browser one for each open page.
+    pub streams_of_one: usize,
+    /// How often a stream says that it is still there, and looks whether its token still holds.
+    pub keep_alive: Duration,
 }
 
 /// Largest head of a request, in bytes: ours stay under two thousand.
@@ -50,6 +56,9 @@ impl Default for Limits {
             device: Rate { burst: 240, per_s: 4 },
             strangers: Rate { burst: 1000, per_s: 50 },
             exchanges_of_one: 4,
+            streams: 256,
+            streams_of_one: 8,
+            keep_alive: Duration::from_secs(15),
         }
     }
 }

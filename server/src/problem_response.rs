@@ -132,6 +132,11 @@ impl Refused {
         Self::new(Code::TooMany, detail).and(header::RETRY_AFTER, HeaderValue::from(wait_s))
     }
 
+    pub(crate) fn too_many_streams() -> Self {
+        let detail = "Too many streams of events are open, of this device or of all. Close one, or try again in 15 s.";
+        Self::new(Code::TooMany, detail).and(header::RETRY_AFTER, HeaderValue::from(15))
+    }
+
     pub(crate) fn too_many_exchanges() -> Self {
         let detail = "Other exchanges of this device are still under way. Nothing of this one was taken in. Try again in 1 s.";
         Self::new(Code::TooMany, detail).and(header::RETRY_AFTER, HeaderValue::from(1))

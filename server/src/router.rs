@@ -8,7 +8,7 @@ use axum::routing::{get, post};
 use shared::wire::LARGEST_BODY;
 
 use crate::problem_response::Refused;
-use crate::routes::{backups, days, description, exchange, joining, lists, looking, piston, quarantine, reckoning};
+use crate::routes::{backups, days, description, exchange, joining, lists, live, looking, piston, quarantine, reckoning};
 use crate::state::ServerState;
 use crate::{etag, layers, once};
 
@@ -32,6 +32,7 @@ pub fn router(state: ServerState) -> Router {
     let any_device = Router::new()
         .route("/v1/exchange", post(exchange::exchange).layer(DefaultBodyLimit::max(LARGEST_BODY)))
         .route("/v1/due", get(looking::due))
+        .route("/v1/events", get(live::events))
         .route("/v1/status", get(lists::status))
         .route("/v1/properties", get(lists::properties))
         .route("/v1/properties/{id}", get(lists::property))

@@ -85,7 +85,15 @@ pub async fn start(config: Config, clock: Arc<dyn Clock>) -> Result<Running, Ser
     let state = ServerState::bounded(Arc::new(shop), clock, limits);
     let (stop, stopped) = oneshot::channel();
     let task = tokio::spawn(async move {
-        serve(listener, tls, router(state.clone()), limits, places, stopped).await;
+        let ending = {
+            let state = state.clone();
+            async move {
+                // Also where the sender is gone without a word: the server was dropped.
+                let _ = stopped.await;
+                state.events.end();
+            }
+        };
+        serve(listener, tls, router(state.clone()), limits, places, ending).await;
         state.quiet().await;
     });
     Ok(Running { address, first_code, url, stop: Some(stop), task: Some(task) })

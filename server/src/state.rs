@@ -7,6 +7,7 @@ use sync_core::moment::Moment;
 use sync_core::shop::Shop;
 use tokio::sync::Semaphore;
 
+use crate::events::Events;
 use crate::limits::Limits;
 use crate::once::Once;
 use crate::outside::Clock;
@@ -30,6 +31,7 @@ pub struct ServerState {
     pub(crate) pace: Arc<Pace>,
     pub(crate) turns: Arc<Turns>,
     pub(crate) once: Arc<Once>,
+    pub(crate) events: Arc<Events>,
     pub(crate) limits: Limits,
 }
 
@@ -57,12 +59,18 @@ impl ServerState {
             pace: Arc::new(Pace::new(limits.device, limits.strangers)),
             turns: Arc::new(Turns::new(limits.exchanges_of_one)),
             once: Arc::default(),
+            events: Arc::new(Events::new(limits.streams, limits.streams_of_one)),
             limits,
         }
     }
 
     pub(crate) fn now(&self) -> Moment {
         self.clock.now()
+    }
+
+    /// Tells whoever listens that the shop's log may have moved. To be called after every step that writes.
+    pub(crate) fn moved(&self) {
+        self.events.wake();
     }
 
     /// Asks the shop, away from the threads that serve: a commit waits for the disk.

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use std::sync::{Mutex, MutexGuard};
 
 use jiff::civil::Date;
-use shared::bytes::Bytes32;
+use shared::bytes::{Bytes16, Bytes32};
 use shared::engine_card::EngineCard;
 use shared::ids::{DeviceId, DocId, PersonId, PropertyId, RecordId};
 use shared::length::LengthUnit;
@@ -105,13 +105,22 @@ pub trait Shop: Send + Sync {
     /// What the shop's book holds, in numbers.
     fn status(&self) -> Result<ShopStatus, BookError>;
     /// The end of the shop's log.
-    fn position(&self) -> Result<u64, BookError>;
+    fn log_end(&self) -> Result<LogEnd, BookError>;
     /// Documents open to a person that moved after one position of the shop's log and up to another.
     fn moved(&self, person: PersonId, from: u64, until: u64) -> Result<Vec<DocId>, BookError>;
     /// The secret of a person's calendar feed.
     fn calendar_feed(&self, person: PersonId) -> Result<FeedSecret, BookError>;
     /// Whose a calendar feed's secret is, where it holds now.
     fn calendar_person(&self, secret: &FeedSecret) -> Result<PersonId, LoginError>;
+}
+
+/// Where the shop's log ends.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct LogEnd {
+    /// The last change's position.
+    pub position: u64,
+    /// The epoch in which that means anything.
+    pub epoch: Option<Bytes16>,
 }
 
 /// A shop in one SQLite file.
@@ -327,8 +336,9 @@ impl Shop for SqliteShop {
         self.lock().0.shop_status()
     }
 
-    fn position(&self) -> Result<u64, BookError> {
-        Ok(self.lock().0.store().log_end()?)
+    fn log_end(&self) -> Result<LogEnd, BookError> {
+        let store = &self.lock().0.store;
+        Ok(LogEnd { position: store.log_end()?, epoch: store.meta("epoch")? })
     }
 
     fn moved(&self, person: PersonId, from: u64, until: u64) -> Result<Vec<DocId>, BookError> {

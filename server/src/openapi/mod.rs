@@ -15,7 +15,7 @@ use serde_json::Value;
 use shared::problem::{Code, Problem};
 use utoipa::OpenApi;
 
-use crate::routes::{backups, description, exchange, joining, lists, looking, piston, quarantine, reckoning};
+use crate::routes::{backups, description, exchange, joining, lists, live, looking, piston, quarantine, reckoning};
 
 /// The routes that are described.
 #[derive(Debug, OpenApi)]
@@ -30,6 +30,7 @@ use crate::routes::{backups, description, exchange, joining, lists, looking, pis
         joining::token,
         exchange::exchange,
         looking::due,
+        live::events,
         lists::status,
         lists::properties,
         lists::property,

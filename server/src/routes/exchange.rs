@@ -81,7 +81,7 @@ pub(crate) async fn exchange(
     // The time of arrival, before any waiting for the book: the device's clock is measured against it.
     let now = state.now();
     let room = turn.room().await;
-    let answer = state
+    let (answer, brought) = state
         .ask(move |shop| {
             // Held until what was unpacked is gone, even where the request was given up on.
             let _room = room;
@@ -94,9 +94,13 @@ pub(crate) async fn exchange(
                 );
                 return Err(Refused::new(Code::VersionUnknown, detail));
             }
-            Ok(shop.exchange(caller.device, &request, &now)?)
+            let brought = request.docs.iter().any(|doc| !doc.recipes.is_empty());
+            Ok((shop.exchange(caller.device, &request, &now)?, brought))
         })
         .await?;
+    if brought {
+        state.moved();
+    }
     let compressed = takes_zstd(&headers);
     let written = state.work(TAKEN, move || {
         write_body(&answer, compressed).map_err(|error: BodyError| {

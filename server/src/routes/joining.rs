@@ -94,7 +94,10 @@ pub(crate) async fn enrol(
         }
         answer
     });
-    answer.await.map(Json)
+    let answer = answer.await?;
+    // A device has come onto the roster.
+    state.moved();
+    Ok(Json(answer))
 }
 
 /// A log-in: a signed assertion for an access token (RFC 6749 section 4.4, RFC 7523 section 2.2)

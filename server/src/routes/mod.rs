@@ -7,6 +7,7 @@ pub(crate) mod exchange;
 mod given;
 pub(crate) mod joining;
 pub(crate) mod lists;
+pub(crate) mod live;
 pub(crate) mod looking;
 pub(crate) mod page;
 pub(crate) mod piston;

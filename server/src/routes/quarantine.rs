@@ -65,5 +65,6 @@ async fn settle(
         id.parse().map_err(|_| Refused::new(Code::NotFound, "Quarantine numbers what it holds: 1, 2, 3. Nothing was changed."))?;
     let now = state.now();
     state.ask(move |shop| shop.settle(number, let_in, caller.person, &now)).await?;
+    state.moved();
     Ok(StatusCode::NO_CONTENT)
 }

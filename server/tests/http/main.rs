@@ -14,6 +14,7 @@ mod history;
 mod joining;
 mod limits;
 mod lists;
+mod live;
 mod looking;
 mod pace;
 mod quarantine;

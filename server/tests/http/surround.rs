@@ -25,7 +25,7 @@ use sync_core::keeping::BackupLine;
 use sync_core::login::LoginError;
 use sync_core::moment::Moment;
 use sync_core::question::{Answer as Reckoned, Question};
-use sync_core::shop::Shop;
+use sync_core::shop::{LogEnd, Shop};
 use sync_core::store::{BackupError, Quarantined, StoreError, Verification};
 use sync_core::view::{ClosedDay, ContestedSlot, DaySheet, DeviceLine, DueLine, Evening, HistoryLine, HoursRow, MachineLine, MachineView, PersonLine, PropertyLine, PropertyView, ReadingRow, RecordView, ServiceRecord, ShopStatus};
 use tower::ServiceExt;
@@ -245,7 +245,7 @@ impl Shop for Broken {
     fn status(&self) -> Result<ShopStatus, BookError> {
         full()
     }
-    fn position(&self) -> Result<u64, BookError> {
+    fn log_end(&self) -> Result<LogEnd, BookError> {
         full()
     }
     fn moved(&self, _: PersonId, _: u64, _: u64) -> Result<Vec<DocId>, BookError> {
