@@ -21,7 +21,10 @@ use crate::login::LoginError;
 use crate::moment::{Entropy, Moment};
 use crate::question::{Answer, Question};
 use crate::store::{BackupError, QuarantineState, Quarantined, Verification};
-use crate::view::{ClosedDay, ContestedSlot, DaySheet, DeviceLine, DueLine, Evening, HistoryLine, HoursRow, MachineLine, MachineView, PersonLine, PropertyLine, PropertyView, ReadingRow, RecordView, ServiceRecord, ShopStatus};
+use crate::view::{
+    ClosedDay, ContestedSlot, DaySheet, DeviceLine, DueLine, Evening, HistoryLine, HoursRow, MachineLine, MachineView, PersonLine,
+    PropertyLine, PropertyView, ReadingRow, RecordView, ServiceRecord, ShopStatus,
+};
 
 /// Source of randomness that a server hands over for good.
 pub type OwnedEntropy = Box<dyn Entropy + Send>;
@@ -288,6 +291,8 @@ impl Shop for SqliteShop {
 
     fn evening(&self, day: Date, doc: DocId, unit: LengthUnit) -> Result<Evening, BookError> {
         self.lock().0.evening(day, doc, unit)
+    }
+
     fn people(&self) -> Result<Vec<PersonLine>, BookError> {
         self.lock().0.people()
     }

@@ -15,7 +15,7 @@ use serde_json::Value;
 use shared::problem::{Code, Problem};
 use utoipa::OpenApi;
 
-use crate::routes::{backups, description, exchange, joining, lists, live, looking, piston, quarantine, reckoning};
+use crate::routes::{backups, days, description, exchange, joining, lists, live, looking, piston, quarantine, reckoning};
 
 /// The routes that are described.
 #[derive(Debug, OpenApi)]
@@ -52,6 +52,9 @@ use crate::routes::{backups, description, exchange, joining, lists, live, lookin
         reckoning::drift,
         looking::day_sheet,
         looking::contested,
+        days::list,
+        days::one,
+        days::evening,
         lists::people,
         lists::devices,
         quarantine::list,

@@ -107,7 +107,7 @@ impl Route<'_> {
             set(operation, "400", problem(400, &[Code::Unreadable], "The question cannot be read, or has a name that is not known."));
         }
         if path {
-            let closed = self.path.starts_with("/v1/machines/");
+            let closed = self.path.contains("/machines/");
             let codes: &[Code] = if closed { &[Code::DocumentClosed, Code::NotFound] } else { &[Code::NotFound] };
             set(operation, "404", problem(404, codes, "There is none, or it is not open to this device: which of the two is not said."));
         }

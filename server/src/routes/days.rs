@@ -16,7 +16,14 @@ use crate::state::ServerState;
 /// The most closed days in one answer: more than a year of them.
 const MOST_DAYS: usize = 400;
 
-/// GET /v1/days
+/// GET /v1/days: the closed days, latest first.
+#[utoipa::path(
+    get,
+    path = "/v1/days",
+    tag = "office and leads",
+    params(Shown),
+    responses((status = 200, description = "The closed days, latest first.", body = Vec<ClosedDay>)),
+)]
 pub(crate) async fn list(
     State(state): State<ServerState>,
     _: OfficeOrLead,
@@ -26,7 +33,14 @@ pub(crate) async fn list(
     state.ask(move |shop| shop.closed_days(MOST_DAYS, unit)).await.map(Json)
 }
 
-/// GET /v1/days/{day}
+/// GET /v1/days/{day}: the closing of a day.
+#[utoipa::path(
+    get,
+    path = "/v1/days/{day}",
+    tag = "office and leads",
+    params(("day" = String, Path, format = Date, description = "The day, in the shop's zone."), Shown),
+    responses((status = 200, description = "The closing that stands.", body = ClosedDay)),
+)]
 pub(crate) async fn one(
     State(state): State<ServerState>,
     _: OfficeOrLead,
@@ -39,7 +53,18 @@ pub(crate) async fn one(
     state.ask(move |shop| shop.closed_day(day, unit)?.ok_or_else(not_closed)).await.map(Json)
 }
 
-/// GET /v1/days/{day}/machines/{id}
+/// GET /v1/days/{day}/machines/{id}: a machine as it stood when a day was closed.
+#[utoipa::path(
+    get,
+    path = "/v1/days/{day}/machines/{id}",
+    tag = "office and leads",
+    params(
+        ("day" = String, Path, format = Date, description = "The closed day, in the shop's zone."),
+        ("id" = String, Path, format = Uuid, description = "The machine."),
+        Shown,
+    ),
+    responses((status = 200, description = "What stood that evening.", body = Evening)),
+)]
 pub(crate) async fn evening(
     State(state): State<ServerState>,
     _: OfficeOrLead,

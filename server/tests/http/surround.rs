@@ -27,7 +27,10 @@ use sync_core::moment::Moment;
 use sync_core::question::{Answer as Reckoned, Question};
 use sync_core::shop::{LogEnd, Shop};
 use sync_core::store::{BackupError, Quarantined, StoreError, Verification};
-use sync_core::view::{ClosedDay, ContestedSlot, DaySheet, DeviceLine, DueLine, Evening, HistoryLine, HoursRow, MachineLine, MachineView, PersonLine, PropertyLine, PropertyView, ReadingRow, RecordView, ServiceRecord, ShopStatus};
+use sync_core::view::{
+    ClosedDay, ContestedSlot, DaySheet, DeviceLine, DueLine, Evening, HistoryLine, HoursRow, MachineLine, MachineView, PersonLine,
+    PropertyLine, PropertyView, ReadingRow, RecordView, ServiceRecord, ShopStatus,
+};
 use tower::ServiceExt;
 
 use crate::support::{Answer, HandClock, World, asked, chance, exchange_of, reading};

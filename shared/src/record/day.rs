@@ -17,6 +17,7 @@ pub const MOST_PARTS: u32 = 64;
 
 /// How much of everything there was when a day was closed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct DayCounts {
     /// Records that came in on the day.

@@ -22,6 +22,7 @@ const MOST_LATE: usize = 200;
 
 /// A record of a closed day that came after the closing.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct LateLine {
     /// Which.
     pub record: RecordId,
@@ -43,8 +44,10 @@ pub struct LateLine {
 
 /// A day that the office closed.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct ClosedDay {
     /// The day, in the shop's zone.
+    #[cfg_attr(feature = "schema", schema(value_type = String, format = Date))]
     pub day: Date,
     /// The closing: its first part.
     pub record: RecordId,
@@ -68,6 +71,7 @@ pub struct ClosedDay {
 
 /// One slot as it stood on an evening.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct EveningLine {
     /// The slot in words.
     pub slot_words: String,
@@ -83,8 +87,10 @@ pub struct EveningLine {
 
 /// A document as it stood when a day was closed.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct Evening {
     /// The day.
+    #[cfg_attr(feature = "schema", schema(value_type = String, format = Date))]
     pub day: Date,
     /// When it was closed, as the shop's clock shows it.
     pub when: String,
