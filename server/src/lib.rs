@@ -27,6 +27,7 @@ pub mod state;
 mod bearer;
 mod etag;
 mod events;
+mod ical;
 mod once;
 mod openapi;
 pub mod pace;

@@ -8,7 +8,9 @@ use axum::routing::{get, post};
 use shared::wire::LARGEST_BODY;
 
 use crate::problem_response::Refused;
-use crate::routes::{backups, days, description, exchange, joining, lists, live, looking, piston, quarantine, reckoning};
+use crate::routes::{
+    backups, calendar, days, description, exchange, exports, joining, lists, live, looking, piston, quarantine, reckoning,
+};
 use crate::state::ServerState;
 use crate::{etag, layers, once};
 
@@ -23,6 +25,8 @@ pub fn router(state: ServerState) -> Router {
         .route("/.well-known/jwks.json", get(joining::keys))
         .route("/v1/enrol", post(joining::enrol))
         .route("/v1/token", post(joining::token))
+        // A calendar sends no token: its address has a secret.
+        .route("/v1/due.ics", get(calendar::due))
         .route_layer(from_fn_with_state(state.clone(), at_a_strangers_pace))
         // That the server is up is told at any pace: it asks nothing of the book.
         .route("/health", get(joining::health))
@@ -33,6 +37,12 @@ pub fn router(state: ServerState) -> Router {
         .route("/v1/exchange", post(exchange::exchange).layer(DefaultBodyLimit::max(LARGEST_BODY)))
         .route("/v1/due", get(looking::due))
         .route("/v1/events", get(live::events))
+        .route("/v1/calendar-feed", post(calendar::feed))
+        .route("/v1/machines.csv", get(exports::machines))
+        .route("/v1/due.csv", get(exports::due))
+        .route("/v1/readings.csv", get(exports::readings))
+        .route("/v1/hours.csv", get(exports::hours))
+        .route("/v1/engine-cards.csv", get(exports::engine_cards))
         .route("/v1/status", get(lists::status))
         .route("/v1/properties", get(lists::properties))
         .route("/v1/properties/{id}", get(lists::property))

@@ -17,6 +17,9 @@ use crate::login::LoginError;
 /// Roles that a calendar feed is for.
 const ROLES: [Role; 3] = [Role::Office, Role::Lead, Role::Tech];
 
+/// What is said of a secret that does not hold, whatever is wrong with it.
+pub const HOLDS_NOT: &str = "This calendar address does not hold, or holds no more. Ask for another at /v1/calendar-feed.";
+
 /// Who a feed is for, and the code that proves it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct FeedSecret {
@@ -27,17 +30,18 @@ pub struct FeedSecret {
 }
 
 impl Book {
-    /// The secret of a person's calendar feed; the same each time.
+    /// The secret of a person's calendar feed, the same each time, and the shop's issuer: where its server is found.
     ///
     /// # Errors
     /// [`BookError::Denied`] where the person's role has no feed.
-    pub fn calendar_feed(&self, person: PersonId) -> Result<FeedSecret, BookError> {
+    pub fn calendar_feed(&self, person: PersonId) -> Result<(FeedSecret, String), BookError> {
         if !self.has_feed(person)? {
             let say = "a calendar feed is for the office, leads and techs";
             return Err(BookError::Denied(say.to_owned()));
         }
-        let code = mac_of(&self.identity()?.keys, person).finalize().into_bytes();
-        Ok(FeedSecret { person, code: Bytes32(code.into()) })
+        let identity = self.identity()?;
+        let code = mac_of(&identity.keys, person).finalize().into_bytes();
+        Ok((FeedSecret { person, code: Bytes32(code.into()) }, identity.issuer.clone()))
     }
 
     /// Takes a feed's secret: whose it is, where it is the shop's and the person may have a feed now.
@@ -49,8 +53,7 @@ impl Book {
         if holds && self.has_feed(secret.person)? {
             return Ok(secret.person);
         }
-        let say = "This calendar address does not hold, or holds no more. Ask for another at /v1/calendar-feed.";
-        Err(LoginError::Refused(Code::TokenInvalid, say.to_owned()))
+        Err(LoginError::Refused(Code::TokenInvalid, HOLDS_NOT.to_owned()))
     }
 
     fn has_feed(&self, person: PersonId) -> Result<bool, BookError> {

@@ -48,6 +48,10 @@ pub trait Shop: Send + Sync {
     fn day_sheet(&self, day: Option<Date>, unit: LengthUnit, now: &Moment) -> Result<DaySheet, BookError>;
     /// The due list.
     fn due(&self, now: &Moment) -> Result<Vec<DueLine>, BookError>;
+    /// The due list, as far as it is open to a person.
+    fn due_for(&self, person: PersonId, now: &Moment) -> Result<Vec<DueLine>, BookError>;
+    /// The day in the shop's zone.
+    fn today(&self, now: &Moment) -> Result<Date, BookError>;
     /// Slots that want a ruling.
     fn contested(&self, unit: LengthUnit) -> Result<Vec<ContestedSlot>, BookError>;
     /// One machine.
@@ -111,8 +115,8 @@ pub trait Shop: Send + Sync {
     fn log_end(&self) -> Result<LogEnd, BookError>;
     /// Documents open to a person that moved after one position of the shop's log and up to another.
     fn moved(&self, person: PersonId, from: u64, until: u64) -> Result<Vec<DocId>, BookError>;
-    /// The secret of a person's calendar feed.
-    fn calendar_feed(&self, person: PersonId) -> Result<FeedSecret, BookError>;
+    /// The secret of a person's calendar feed, and the shop's issuer.
+    fn calendar_feed(&self, person: PersonId) -> Result<(FeedSecret, String), BookError>;
     /// Whose a calendar feed's secret is, where it holds now.
     fn calendar_person(&self, secret: &FeedSecret) -> Result<PersonId, LoginError>;
 }
@@ -212,6 +216,15 @@ impl Shop for SqliteShop {
 
     fn due(&self, now: &Moment) -> Result<Vec<DueLine>, BookError> {
         self.lock().0.due_list(now)
+    }
+
+    fn due_for(&self, person: PersonId, now: &Moment) -> Result<Vec<DueLine>, BookError> {
+        self.lock().0.due_for(person, now)
+    }
+
+    fn today(&self, now: &Moment) -> Result<Date, BookError> {
+        let book = &self.lock().0;
+        Ok(book.roster()?.day(book.shop_now_ms(now)?))
     }
 
     fn contested(&self, unit: LengthUnit) -> Result<Vec<ContestedSlot>, BookError> {
@@ -350,7 +363,7 @@ impl Shop for SqliteShop {
         self.lock().0.moved_for(person, from, until)
     }
 
-    fn calendar_feed(&self, person: PersonId) -> Result<FeedSecret, BookError> {
+    fn calendar_feed(&self, person: PersonId) -> Result<(FeedSecret, String), BookError> {
         self.lock().0.calendar_feed(person)
     }
 

@@ -15,7 +15,9 @@ use serde_json::Value;
 use shared::problem::{Code, Problem};
 use utoipa::OpenApi;
 
-use crate::routes::{backups, days, description, exchange, joining, lists, live, looking, piston, quarantine, reckoning};
+use crate::routes::{
+    backups, calendar, days, description, exchange, exports, joining, lists, live, looking, piston, quarantine, reckoning,
+};
 
 /// The routes that are described.
 #[derive(Debug, OpenApi)]
@@ -28,9 +30,16 @@ use crate::routes::{backups, days, description, exchange, joining, lists, live, 
         joining::keys,
         joining::enrol,
         joining::token,
+        calendar::due,
         exchange::exchange,
         looking::due,
         live::events,
+        calendar::feed,
+        exports::machines,
+        exports::due,
+        exports::readings,
+        exports::hours,
+        exports::engine_cards,
         lists::status,
         lists::properties,
         lists::property,

@@ -4,7 +4,6 @@ use axum::Json;
 use axum::extract::State;
 use serde::Deserialize;
 use shared::length::LengthUnit;
-use sync_core::book::BookError;
 use sync_core::view::{ContestedSlot, DaySheet, DueLine, MachineView};
 use utoipa::IntoParams;
 
@@ -40,16 +39,7 @@ pub(crate) struct Day {
 #[utoipa::path(get, path = "/v1/due", tag = "any device", responses((status = 200, description = "The due list.", body = Vec<DueLine>)))]
 pub(crate) async fn due(State(state): State<ServerState>, caller: Caller) -> Result<Json<Vec<DueLine>>, Refused> {
     let now = state.now();
-    let lines = state.ask(move |shop| {
-        let mut open = Vec::new();
-        for line in shop.due(&now)? {
-            if shop.may_read(caller.person, line.machine.doc())? {
-                open.push(line);
-            }
-        }
-        Ok::<_, BookError>(open)
-    });
-    lines.await.map(Json)
+    state.ask(move |shop| shop.due_for(caller.person, &now)).await.map(Json)
 }
 
 /// One machine: card, clearances with their verdicts, hours, what is due, history

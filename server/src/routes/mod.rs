@@ -1,9 +1,11 @@
 //! What each route does: read the request, ask the shop, write the answer.
 
 pub(crate) mod backups;
+pub(crate) mod calendar;
 pub(crate) mod days;
 pub(crate) mod description;
 pub(crate) mod exchange;
+pub(crate) mod exports;
 mod given;
 pub(crate) mod joining;
 pub(crate) mod lists;

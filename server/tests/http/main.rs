@@ -10,6 +10,7 @@ mod closed;
 mod days;
 mod description;
 mod exchanging;
+mod exports;
 mod history;
 mod joining;
 mod limits;

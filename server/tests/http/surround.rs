@@ -254,7 +254,13 @@ impl Shop for Broken {
     fn moved(&self, _: PersonId, _: u64, _: u64) -> Result<Vec<DocId>, BookError> {
         full()
     }
-    fn calendar_feed(&self, _: PersonId) -> Result<FeedSecret, BookError> {
+    fn due_for(&self, _: PersonId, _: &Moment) -> Result<Vec<DueLine>, BookError> {
+        full()
+    }
+    fn today(&self, _: &Moment) -> Result<Date, BookError> {
+        full()
+    }
+    fn calendar_feed(&self, _: PersonId) -> Result<(FeedSecret, String), BookError> {
         full()
     }
     fn calendar_person(&self, _: &FeedSecret) -> Result<PersonId, LoginError> {

@@ -7,7 +7,7 @@ use shared::hours::Hours;
 use shared::ids::{CardId, DeviceId, DocId, MachineId, PersonId, PropertyId, RecordId};
 use shared::length::LengthUnit;
 
-use super::{HistoryLine, PropertyLine, describe, history, short};
+use super::{DueLine, HistoryLine, PropertyLine, describe, history, short};
 use crate::book::{Book, BookError};
 use crate::moment::Moment;
 use crate::store::{HeldRecord, MachineRow, QuarantineState};
@@ -148,6 +148,20 @@ impl Book {
         }
         lines.sort_by(|a, b| (&a.tag, a.machine).cmp(&(&b.tag, b.machine)));
         Ok(lines)
+    }
+
+    /// The due list, as far as it is open to a person.
+    ///
+    /// # Errors
+    /// [`BookError`] where the store fails.
+    pub fn due_for(&self, person: PersonId, now: &Moment) -> Result<Vec<DueLine>, BookError> {
+        let mut open = Vec::new();
+        for line in self.due_list(now)? {
+            if self.may_read(person, line.machine.doc())? {
+                open.push(line);
+            }
+        }
+        Ok(open)
     }
 
     fn machine_line(&self, row: &MachineRow) -> Result<MachineLine, BookError> {

@@ -1,0 +1,263 @@
+//! Tables for a spreadsheet: CSV (RFC 4180), with CRLF and a header row.
+//!
+//! A text that a spreadsheet would take for a formula (it begins with = + - @ or a tab) gets an apostrophe before it
+//! (common practice, no source). Numbers are our own and go as they are.
+
+use axum::extract::State;
+use axum::http::header;
+use axum::response::{IntoResponse, Response};
+use csv::{Terminator, Writer, WriterBuilder};
+use shared::engine_card::{Duty, EngineCard, Rocker, Thread};
+use shared::length::{Length, LengthUnit};
+use sync_core::view::{DueLine, Fate, HoursRow, MachineLine, ReadingRow, RowOrigin};
+
+use crate::bearer::Caller;
+use crate::problem_response::Refused;
+use crate::state::ServerState;
+
+/// The machines open to the caller, as CSV
+#[utoipa::path(
+    get,
+    path = "/v1/machines.csv",
+    tag = "any device",
+    responses((status = 200, description = "The table.", body = String, content_type = "text/csv")),
+)]
+pub(crate) async fn machines(State(state): State<ServerState>, caller: Caller) -> Result<Response, Refused> {
+    let lines = state.ask(move |shop| shop.machines(caller.person)).await?;
+    table("machines", &MACHINES, lines.iter().map(machine))
+}
+
+/// The due list of the machines open to the caller, as CSV
+#[utoipa::path(
+    get,
+    path = "/v1/due.csv",
+    tag = "any device",
+    responses((status = 200, description = "The table.", body = String, content_type = "text/csv")),
+)]
+pub(crate) async fn due(State(state): State<ServerState>, caller: Caller) -> Result<Response, Refused> {
+    let now = state.now();
+    let lines = state.ask(move |shop| shop.due_for(caller.person, &now)).await?;
+    table("due", &DUE, lines.iter().map(due_line))
+}
+
+/// Every clearance reading in the machines open to the caller, and what became of it, as CSV
+#[utoipa::path(
+    get,
+    path = "/v1/readings.csv",
+    tag = "any device",
+    responses((status = 200, description = "The table.", body = String, content_type = "text/csv")),
+)]
+pub(crate) async fn readings(State(state): State<ServerState>, caller: Caller) -> Result<Response, Refused> {
+    let rows = state.ask(move |shop| shop.readings(caller.person)).await?;
+    table("readings", &[&ORIGIN[..], &READING].concat(), rows.iter().map(reading))
+}
+
+/// Every hour-meter reading in the machines open to the caller, and what became of it, as CSV
+#[utoipa::path(
+    get,
+    path = "/v1/hours.csv",
+    tag = "any device",
+    responses((status = 200, description = "The table.", body = String, content_type = "text/csv")),
+)]
+pub(crate) async fn hours(State(state): State<ServerState>, caller: Caller) -> Result<Response, Refused> {
+    let rows = state.ask(move |shop| shop.hours(caller.person)).await?;
+    table("hours", &[&ORIGIN[..], &["meter_h"]].concat(), rows.iter().map(hour))
+}
+
+/// Every engine card that stands, as CSV
+#[utoipa::path(
+    get,
+    path = "/v1/engine-cards.csv",
+    tag = "any device",
+    responses((status = 200, description = "The table.", body = String, content_type = "text/csv")),
+)]
+pub(crate) async fn engine_cards(State(state): State<ServerState>, _: Caller) -> Result<Response, Refused> {
+    let cards = state.ask(|shop| shop.engine_cards()).await?;
+    table("engine-cards", &CARD, cards.iter().map(card))
+}
+
+type Row = Vec<String>;
+
+const MACHINES: [&str; 11] = [
+    "tag",
+    "description",
+    "property",
+    "duty",
+    "meter_h",
+    "provisional",
+    "hold",
+    "contested",
+    "machine_id",
+    "property_id",
+    "engine_card_id",
+];
+const DUE: [&str; 12] =
+    ["tag", "description", "property", "state", "date", "by_h", "left_h", "meter_h", "words", "hold", "recheck", "machine_id"];
+const ORIGIN: [&str; 9] = ["tag", "property", "by", "when", "at_ms", "fate", "stands", "record_id", "machine_id"];
+const READING: [&str; 8] = ["valve", "stage", "go_thou", "no_go_thou", "go_mm", "no_go_mm", "cold", "adjusted"];
+const CARD: [&str; 19] = [
+    "name",
+    "cylinders",
+    "intake_low_thou",
+    "intake_high_thou",
+    "exhaust_low_thou",
+    "exhaust_high_thou",
+    "intake_low_mm",
+    "intake_high_mm",
+    "exhaust_low_mm",
+    "exhaust_high_mm",
+    "commercial_h",
+    "commercial_months",
+    "homeowner_h",
+    "homeowner_months",
+    "thread",
+    "rocker",
+    "manual",
+    "page",
+    "card_id",
+];
+
+fn machine(line: &MachineLine) -> Row {
+    vec![
+        text(&line.tag),
+        text(&line.description),
+        text(&line.property_name),
+        duty(line.duty).to_owned(),
+        number(line.meter),
+        yes(line.provisional),
+        yes(line.hold),
+        yes(line.contested),
+        line.machine.to_string(),
+        number(line.property),
+        number(line.engine_card),
+    ]
+}
+
+fn due_line(line: &DueLine) -> Row {
+    let due = line.due.as_ref();
+    vec![
+        text(&line.tag),
+        text(&line.description),
+        text(&line.property_name),
+        due.map(|due| word(&due.state)).unwrap_or_default(),
+        number(due.and_then(|due| due.date)),
+        number(due.and_then(|due| due.by_hours)),
+        number(due.and_then(|due| due.hours_left)),
+        number(line.meter),
+        text(&line.words),
+        yes(line.hold),
+        yes(line.recheck),
+        line.machine.to_string(),
+    ]
+}
+
+fn origin(row: &RowOrigin) -> Row {
+    vec![
+        text(&row.tag),
+        text(&row.property_name),
+        text(&row.by),
+        row.when.clone(),
+        row.at_ms.to_string(),
+        word(&row.fate),
+        yes(row.fate == Fate::Stands),
+        row.record.to_string(),
+        row.machine.to_string(),
+    ]
+}
+
+fn reading(row: &ReadingRow) -> Row {
+    let length = |length: Option<Length>, unit| length.map(|length| length.show_bare(unit)).unwrap_or_default();
+    let (thou, mm) = (LengthUnit::Thou, LengthUnit::Mm);
+    let mut cells = origin(&row.origin);
+    cells.extend([row.valve.to_string(), row.stage.to_string()]);
+    cells.extend([length(row.go, thou), length(row.no_go, thou), length(row.go, mm), length(row.no_go, mm)]);
+    cells.extend([yes(row.cold), yes(row.adjusted)]);
+    cells
+}
+
+fn hour(row: &HoursRow) -> Row {
+    let mut cells = origin(&row.origin);
+    cells.push(row.meter.to_string());
+    cells
+}
+
+fn card(card: &EngineCard) -> Row {
+    let mut cells = vec![text(&card.name), card.cylinders.to_string()];
+    for unit in [LengthUnit::Thou, LengthUnit::Mm] {
+        for range in [card.intake, card.exhaust] {
+            cells.extend([range.low.show_bare(unit), range.high.show_bare(unit)]);
+        }
+    }
+    for interval in [card.commercial, card.homeowner] {
+        cells.extend([number(interval.hours), number(interval.months)]);
+    }
+    let adjuster = card.adjuster.as_ref();
+    cells.push(adjuster.map(|a| word::<Thread>(&a.thread)).unwrap_or_default());
+    cells.push(adjuster.map(|a| word::<Rocker>(&a.rocker)).unwrap_or_default());
+    let source = card.source.as_ref();
+    cells.extend([source.map(|s| text(&s.manual)).unwrap_or_default(), source.map(|s| text(&s.page)).unwrap_or_default()]);
+    cells.push(card.card.to_string());
+    cells
+}
+
+/// A text that somebody wrote, as no formula.
+fn text(text: &str) -> String {
+    if text.starts_with(['=', '+', '-', '@', '\t', '\r']) { format!("'{text}") } else { text.to_owned() }
+}
+
+fn number(number: Option<impl ToString>) -> String {
+    number.map(|number| number.to_string()).unwrap_or_default()
+}
+
+/// The word that stands for a value on the wire.
+fn word<T: serde::Serialize>(value: &T) -> String {
+    serde_json::to_value(value).ok().and_then(|value| value.as_str().map(str::to_owned)).unwrap_or_default()
+}
+
+fn duty(duty: Duty) -> &'static str {
+    match duty {
+        Duty::Commercial => "commercial",
+        Duty::Homeowner => "homeowner",
+    }
+}
+
+fn yes(yes: bool) -> String {
+    if yes { "yes" } else { "no" }.to_owned()
+}
+
+fn table(name: &str, header_row: &[&str], rows: impl Iterator<Item = Row>) -> Result<Response, Refused> {
+    let bytes = written(header_row, rows).map_err(|error| {
+        tracing::error!(%error, "a table could not be written");
+        Refused::broke("Nothing was changed.")
+    })?;
+    let headers = [
+        (header::CONTENT_TYPE, "text/csv; charset=utf-8; header=present".to_owned()),
+        (header::CONTENT_DISPOSITION, format!("attachment; filename=\"{name}.csv\"")),
+    ];
+    Ok((headers, bytes).into_response())
+}
+
+fn written(header_row: &[&str], rows: impl Iterator<Item = Row>) -> Result<Vec<u8>, String> {
+    let mut writer: Writer<Vec<u8>> = WriterBuilder::new().terminator(Terminator::CRLF).from_writer(Vec::new());
+    writer.write_record(header_row).map_err(|e| e.to_string())?;
+    for row in rows {
+        writer.write_record(row).map_err(|e| e.to_string())?;
+    }
+    writer.into_inner().map_err(|e| e.to_string())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// RFC 4180 section 2: lines end in CRLF, and what has a comma, a quote or a break is quoted, with quotes doubled.
+    #[test]
+    fn cells_are_quoted_as_the_rfc_says_and_formulas_are_none() {
+        let row = vec![text("=1+1"), text("a,\"b\"\r\nc"), text("-x"), text("plain"), number(Some(-3))];
+        let bytes = written(&["a", "b", "c", "d", "e"], std::iter::once(row)).unwrap();
+        assert_eq!(String::from_utf8(bytes).unwrap(), "a,b,c,d,e\r\n'=1+1,\"a,\"\"b\"\"\r\nc\",'-x,plain,-3\r\n");
+        for formula in ["=x", "+x", "-x", "@x", "\tx", "\rx"] {
+            assert_eq!(text(formula), format!("'{formula}"));
+        }
+    }
+}
