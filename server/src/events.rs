@@ -22,6 +22,7 @@ use sync_core::moment::Moment;
 use sync_core::shop::{LogEnd, Shop};
 use tokio::sync::watch;
 use tokio::time::Sleep;
+use tracing::Instrument;
 use utoipa::ToSchema;
 
 use crate::problem_response::Refused;
@@ -78,7 +79,6 @@ impl Events {
     }
 
     /// How many listen.
-    #[cfg(test)]
     pub(crate) fn live(&self) -> usize {
         self.listening.lock().unwrap_or_else(PoisonError::into_inner).values().sum()
     }
@@ -123,6 +123,8 @@ struct Listening {
     /// What the listener says it was told, in an earlier stream.
     earlier: Option<LogEnd>,
     end: Pin<Box<Sleep>>,
+    /// The request's, so that what is logged later has its id too.
+    span: tracing::Span,
     _place: Place,
 }
 
@@ -137,9 +139,19 @@ pub(crate) async fn stream(
     // Subscribed before anything is looked at: what moves from here on wakes it.
     let signal = state.events.signal.subscribe();
     let end = Box::pin(tokio::time::sleep(state.limits.connection));
-    let listening = Listening { earlier: last_event.as_deref().map(place_of), told: None, state, who, signal, end, _place: place };
+    let listening = Listening {
+        earlier: last_event.as_deref().map(place_of),
+        told: None,
+        state,
+        who,
+        signal,
+        end,
+        span: tracing::Span::current(),
+        _place: place,
+    };
     Ok(Sse::new(futures_util::stream::unfold(listening, async |mut listening| {
-        let event = listening.next().await?;
+        let span = listening.span.clone();
+        let event = listening.next().instrument(span).await?;
         Some((Ok(event), listening))
     })))
 }

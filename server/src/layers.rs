@@ -17,7 +17,7 @@ use tower_http::request_id::{MakeRequestId, PropagateRequestIdLayer, RequestId, 
 use tower_http::trace::{DefaultOnResponse, TraceLayer};
 use tracing::{Level, Span};
 
-use crate::problem_response::Refused;
+use crate::problem_response::{Refused, name_request};
 
 const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
 
@@ -29,6 +29,7 @@ pub fn around(router: Router, started_ms: i64, within: Duration) -> Router {
         .layer(CatchPanicLayer::custom(|_: Box<dyn Any + Send>| {
             Refused::broke("It is not known what was taken in. Send it again.").into_response()
         }))
+        .layer(from_fn(named))
         .layer(map_response(keep_private))
         .layer(PropagateRequestIdLayer::new(REQUEST_ID))
         .layer(TraceLayer::new_for_http().make_span_with(span_of).on_response(DefaultOnResponse::new().level(Level::INFO)))
@@ -60,6 +61,12 @@ fn span_of(request: &Request) -> Span {
     let route = request.extensions().get::<MatchedPath>().map_or("none", MatchedPath::as_str);
     let id = request.headers().get(REQUEST_ID).and_then(|id| id.to_str().ok()).unwrap_or_default();
     tracing::info_span!("request", id, method = %request.method(), route)
+}
+
+/// Names the request in a problem that is answered to it.
+async fn named(request: Request, next: Next) -> Response {
+    let id = request.headers().get(REQUEST_ID).and_then(|id| id.to_str().ok()).unwrap_or_default().to_owned();
+    name_request(next.run(request).await, &id)
 }
 
 /// Nothing that the shop says is for a cache in between.

@@ -21,6 +21,7 @@ mod tls;
 
 // A request's way.
 pub mod layers;
+mod measures;
 pub mod router;
 pub mod state;
 

@@ -6,6 +6,7 @@
 
 use std::time::Duration;
 
+use axum::body::Body;
 use axum::extract::rejection::{BytesRejection, FormRejection, JsonRejection, PathRejection, QueryRejection};
 use axum::http::{HeaderName, HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
@@ -132,6 +133,11 @@ impl Refused {
         Self::new(Code::TooMany, detail).and(header::RETRY_AFTER, HeaderValue::from(wait_s))
     }
 
+    pub(crate) fn not_ready() -> Self {
+        let detail = "The shop's book does not answer within a second. Nothing is lost. Try again.";
+        Self::with_status(Code::Internal, StatusCode::SERVICE_UNAVAILABLE, detail)
+    }
+
     pub(crate) fn too_many_streams() -> Self {
         let detail = "Too many streams of events are open, of this device or of all. Close one, or try again in 15 s.";
         Self::new(Code::TooMany, detail).and(header::RETRY_AFTER, HeaderValue::from(15))
@@ -177,6 +183,23 @@ fn sentence(text: &str) -> String {
     out
 }
 
+/// The problem that a response says, for whoever knows more of the request.
+#[derive(Debug, Clone)]
+struct Said(Box<Problem>);
+
+fn text_of(problem: &Problem) -> Vec<u8> {
+    serde_json::to_vec(problem).unwrap_or_default()
+}
+
+/// Names the request in a response that says a problem (RFC 9457 section 3.1.5), as the log and the header name it.
+pub(crate) fn name_request(mut response: Response, id: &str) -> Response {
+    let Some(Said(mut problem)) = response.extensions_mut().remove::<Said>() else { return response };
+    problem.instance = Some(format!("urn:tappetbook:request:{id}"));
+    *response.body_mut() = Body::from(text_of(&problem));
+    response.headers_mut().remove(header::CONTENT_LENGTH);
+    response
+}
+
 impl IntoResponse for Refused {
     fn into_response(self) -> Response {
         let Self { status, problem, headers } = self;
@@ -186,9 +209,9 @@ impl IntoResponse for Refused {
             // Without the detail: it may repeat what was sent.
             tracing::info!(code = %problem.code, "refused");
         }
-        let body = serde_json::to_vec(&problem).unwrap_or_default();
-        let mut response = (status, [(header::CONTENT_TYPE, PROBLEM_TYPE)], body).into_response();
+        let mut response = (status, [(header::CONTENT_TYPE, PROBLEM_TYPE)], text_of(&problem)).into_response();
         response.headers_mut().extend(headers);
+        response.extensions_mut().insert(Said(problem));
         response
     }
 }

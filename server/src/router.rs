@@ -9,10 +9,10 @@ use shared::wire::LARGEST_BODY;
 
 use crate::problem_response::Refused;
 use crate::routes::{
-    backups, calendar, days, description, exchange, exports, joining, lists, live, looking, piston, quarantine, reckoning,
+    backups, calendar, days, description, exchange, exports, joining, lists, live, looking, piston, quarantine, reckoning, watching,
 };
 use crate::state::ServerState;
-use crate::{etag, layers, once};
+use crate::{etag, layers, measures, once};
 
 /// The largest body of anything but an exchange, in bytes.
 pub const LARGEST_SMALL_BODY: usize = 16 * 1024;
@@ -27,9 +27,10 @@ pub fn router(state: ServerState) -> Router {
         .route("/v1/token", post(joining::token))
         // A calendar sends no token: its address has a secret.
         .route("/v1/due.ics", get(calendar::due))
+        .route("/ready", get(watching::ready))
         .route_layer(from_fn_with_state(state.clone(), at_a_strangers_pace))
         // That the server is up is told at any pace: it asks nothing of the book.
-        .route("/health", get(joining::health))
+        .route("/health", get(watching::health))
         .route("/v1/openapi.json", get(description::document))
         .route("/docs", get(description::page));
 
@@ -81,6 +82,8 @@ pub fn router(state: ServerState) -> Router {
 
     let office = Router::new()
         .route("/v1/codes", post(joining::codes))
+        // Also for programs on this very computer, without a token.
+        .route("/metrics", get(watching::metrics))
         .route("/v1/backups", get(backups::list).post(backups::make))
         .route("/v1/quarantine/{id}/release", post(quarantine::release))
         .route("/v1/quarantine/{id}/keep-out", post(quarantine::keep_out))
@@ -95,8 +98,8 @@ pub fn router(state: ServerState) -> Router {
         .method_not_allowed_fallback(async || Refused::wrong_method())
         .layer(from_fn(etag::conditional))
         .layer(DefaultBodyLimit::max(LARGEST_SMALL_BODY))
-        .with_state(state);
-    layers::around(routes, started_ms, within)
+        .with_state(state.clone());
+    layers::around(routes, started_ms, within).layer(from_fn_with_state(state, measures::count))
 }
 
 /// Counts a request of whoever shows no token, before anything is read of it.

@@ -79,6 +79,8 @@ pub async fn start(config: Config, clock: Arc<dyn Clock>) -> Result<Running, Ser
     let address = listener.local_addr().map_err(unbound)?;
     let (url, limits) = (config.url(address), config.limits);
     let places = Places::new(limits.connections, config.of_one_address());
+    // Behind a proxy every peer is the proxy.
+    let peers_are_themselves = !config.behind_tls_proxy;
     let opening = Arc::clone(&clock);
     let opened = tokio::task::spawn_blocking(move || open(&config, address, &*opening)).await;
     let OpenedShop { shop, first_code } = opened.map_err(|e| ServerError::Broke(e.to_string()))??;
@@ -93,7 +95,7 @@ pub async fn start(config: Config, clock: Arc<dyn Clock>) -> Result<Running, Ser
                 state.events.end();
             }
         };
-        serve(listener, tls, router(state.clone()), limits, places, ending).await;
+        serve(listener, tls, router(state.clone()), limits, places, peers_are_themselves, ending).await;
         state.quiet().await;
     });
     Ok(Running { address, first_code, url, stop: Some(stop), task: Some(task) })

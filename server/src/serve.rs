@@ -8,7 +8,10 @@ use std::net::SocketAddr;
 use std::time::Duration;
 
 use axum::Router;
+use hyper::Request;
+use hyper::body::Incoming;
 use hyper::server::conn::http1;
+use hyper::service::{Service, service_fn};
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::service::TowerToHyperService;
 use tokio::io::{AsyncRead, AsyncWrite};
@@ -20,6 +23,10 @@ use tokio_rustls::TlsAcceptor;
 use crate::limits::{LARGEST_HEAD, Limits, MOST_HEADERS};
 use crate::places::Places;
 
+/// Marks a request of a program on this very computer.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct FromHere;
+
 /// How long to wait after a connection could not be taken in, as where the system has no more handles.
 const BREATH: Duration = Duration::from_millis(200);
 
@@ -30,6 +37,7 @@ pub(crate) async fn serve(
     router: Router,
     limits: Limits,
     places: Places,
+    peers_are_themselves: bool,
     stop: impl Future,
 ) {
     let (stopping, told) = watch::channel(());
@@ -54,7 +62,8 @@ pub(crate) async fn serve(
             tracing::debug!("an address that has its share of the places was sent away");
             continue;
         };
-        let one = One { router: router.clone(), limits, told: told.clone() };
+        let from_here = peers_are_themselves && peer.ip().to_canonical().is_loopback();
+        let one = One { router: router.clone(), from_here, limits, told: told.clone() };
         let tls = tls.clone();
         connections.spawn(async move {
             match tls {
@@ -82,6 +91,7 @@ async fn take(listener: &TcpListener, places: &Places) -> std::io::Result<(TcpSt
 /// One connection, in a task of its own: nothing that it does or leaves undone holds the next one up.
 struct One {
     router: Router,
+    from_here: bool,
     limits: Limits,
     /// Closed once the server is to stop.
     told: watch::Receiver<()>,
@@ -103,7 +113,13 @@ impl One {
     }
 
     async fn answer(mut self, stream: impl AsyncRead + AsyncWrite + Unpin + Send + 'static) {
-        let service = TowerToHyperService::new(self.router);
+        let (router, from_here) = (TowerToHyperService::new(self.router), self.from_here);
+        let service = service_fn(move |mut request: Request<Incoming>| {
+            if from_here {
+                request.extensions_mut().insert(FromHere);
+            }
+            router.call(request)
+        });
         let mut builder = http1::Builder::new();
         builder
             .timer(TokioTimer::new())

@@ -9,6 +9,7 @@ use tokio::sync::Semaphore;
 
 use crate::events::Events;
 use crate::limits::Limits;
+use crate::measures::Measures;
 use crate::once::Once;
 use crate::outside::Clock;
 use crate::pace::Pace;
@@ -32,6 +33,7 @@ pub struct ServerState {
     pub(crate) turns: Arc<Turns>,
     pub(crate) once: Arc<Once>,
     pub(crate) events: Arc<Events>,
+    pub(crate) measures: Arc<Measures>,
     pub(crate) limits: Limits,
 }
 
@@ -60,6 +62,7 @@ impl ServerState {
             turns: Arc::new(Turns::new(limits.exchanges_of_one)),
             once: Arc::default(),
             events: Arc::new(Events::new(limits.streams, limits.streams_of_one)),
+            measures: Arc::new(Measures::new()),
             limits,
         }
     }

@@ -110,6 +110,9 @@ pub struct Problem {
     pub detail: String,
     /// The code.
     pub code: Code,
+    /// This occurrence: the request's id as a URN, as in the shop's log.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub instance: Option<String>,
     /// The shop's time, ms since 1970 UTC, where the device's clock was the problem.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub shop_time_ms: Option<i64>,
@@ -125,6 +128,7 @@ impl Problem {
             status,
             detail: detail.into(),
             code,
+            instance: None,
             shop_time_ms: None,
         }
     }

@@ -16,7 +16,7 @@ use shared::problem::{Code, Problem};
 use utoipa::OpenApi;
 
 use crate::routes::{
-    backups, calendar, days, description, exchange, exports, joining, lists, live, looking, piston, quarantine, reckoning,
+    backups, calendar, days, description, exchange, exports, joining, lists, live, looking, piston, quarantine, reckoning, watching,
 };
 
 /// The routes that are described.
@@ -24,7 +24,8 @@ use crate::routes::{
 #[openapi(
     info(title = "Tappetbook", description = include_str!("about.md"), license(name = "Apache-2.0 OR MIT", identifier = "Apache-2.0 OR MIT")),
     paths(
-        joining::health,
+        watching::health,
+        watching::ready,
         description::document,
         description::page,
         joining::keys,
@@ -70,6 +71,7 @@ use crate::routes::{
         reckoning::carry,
         reckoning::agreement,
         reckoning::round,
+        watching::metrics,
         joining::codes,
         backups::list,
         backups::make,

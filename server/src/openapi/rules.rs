@@ -52,7 +52,12 @@ impl Route<'_> {
         let tag = operation.tags.iter().flatten().next().cloned().unwrap_or_default();
         let secured = tag != "anyone";
         if secured {
-            operation.security = Some(vec![SecurityRequirement::new::<_, [&str; 0], &str>(TOKEN, [])]);
+            let mut security = vec![SecurityRequirement::new::<_, [&str; 0], &str>(TOKEN, [])];
+            if self.path == "/metrics" {
+                // Without one, from the server's own computer.
+                security.push(SecurityRequirement::default());
+            }
+            operation.security = Some(security);
         }
         let asks_the_book = !OF_THE_PROGRAM.contains(&self.path);
         if asks_the_book {

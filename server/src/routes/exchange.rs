@@ -1,12 +1,15 @@
 //! POST /v1/exchange: one request and its answer bring a device and the shop level.
 
+use std::collections::BTreeSet;
+use std::time::Duration;
+
 use axum::body::Bytes;
 use axum::extract::State;
 use axum::extract::rejection::BytesRejection;
 use axum::http::{HeaderMap, HeaderName, HeaderValue, header};
 use axum::response::{IntoResponse, Response};
 use shared::problem::Code;
-use shared::wire::{EXCHANGE_TYPE, ExchangeRequest, PROTOCOL};
+use shared::wire::{EXCHANGE_TYPE, ExchangeAnswer, ExchangeRequest, PROTOCOL};
 use sync_core::exchange::{BodyError, read_body, write_body};
 
 use crate::problem_response::Refused;
@@ -53,6 +56,13 @@ fn takes_zstd(headers: &HeaderMap) -> bool {
     })
 }
 
+/// How many records of the request's changes the shop now holds.
+fn taken(request: &ExchangeRequest, answer: &ExchangeAnswer) -> u64 {
+    let held: BTreeSet<_> = answer.docs.iter().flat_map(|doc| &doc.taken).collect();
+    let recipes = request.docs.iter().flat_map(|doc| &doc.recipes);
+    recipes.filter(|recipe| held.contains(&recipe.hash)).map(|recipe| recipe.records.len() as u64).sum()
+}
+
 /// One request and its answer that bring a device and the shop level
 ///
 /// The bodies are CBOR (RFC 8949), as the types ExchangeRequest and ExchangeAnswer of the file shared/src/wire/exchange.rs write them
@@ -81,7 +91,7 @@ pub(crate) async fn exchange(
     // The time of arrival, before any waiting for the book: the device's clock is measured against it.
     let now = state.now();
     let room = turn.room().await;
-    let (answer, brought) = state
+    let (answer, brought, taken) = state
         .ask(move |shop| {
             // Held until what was unpacked is gone, even where the request was given up on.
             let _room = room;
@@ -95,12 +105,17 @@ pub(crate) async fn exchange(
                 return Err(Refused::new(Code::VersionUnknown, detail));
             }
             let brought = request.docs.iter().any(|doc| !doc.recipes.is_empty());
-            Ok((shop.exchange(caller.device, &request, &now)?, brought))
+            let answer = shop.exchange(caller.device, &request, &now)?;
+            let taken = taken(&request, &answer);
+            Ok((answer, brought, taken))
         })
         .await?;
     if brought {
         state.moved();
     }
+    let refused = answer.docs.iter().map(|doc| doc.refused.len() as u64).sum();
+    let took_ms = state.now().steady_ms.saturating_sub(now.steady_ms);
+    state.measures.exchange(Duration::from_millis(u64::try_from(took_ms).unwrap_or(0)), taken, refused);
     let compressed = takes_zstd(&headers);
     let written = state.work(TAKEN, move || {
         write_body(&answer, compressed).map_err(|error: BodyError| {

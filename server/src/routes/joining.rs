@@ -1,4 +1,4 @@
-//! Joining a shop and logging in: health, the token key, one-time codes, enrolment, tokens.
+//! Joining a shop and logging in: the token key, one-time codes, enrolment, tokens.
 
 use axum::extract::State;
 use axum::extract::rejection::{FormRejection, JsonRejection};
@@ -16,20 +16,6 @@ use utoipa::ToSchema;
 use crate::bearer::Office;
 use crate::problem_response::Refused;
 use crate::state::ServerState;
-
-/// That the server is up.
-#[derive(Debug, Serialize, ToSchema)]
-pub(crate) struct Health {
-    status: &'static str,
-}
-
-/// That the server is up
-///
-/// Asks nothing of the book.
-#[utoipa::path(get, path = "/health", tag = "anyone", responses((status = 200, description = "It is up.", body = Health)))]
-pub(crate) async fn health() -> Json<Health> {
-    Json(Health { status: "up" })
-}
 
 /// One public key (RFC 7517, RFC 8037).
 #[derive(Debug, Serialize, ToSchema)]

@@ -15,3 +15,4 @@ pub(crate) mod page;
 pub(crate) mod piston;
 pub(crate) mod quarantine;
 pub(crate) mod reckoning;
+pub(crate) mod watching;

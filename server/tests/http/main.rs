@@ -25,4 +25,5 @@ mod support;
 mod surround;
 mod tls;
 mod tricks;
+mod watching;
 mod wire;

@@ -1,0 +1,81 @@
+//! For whoever watches over the server: whether it is up, whether its book answers, and what it counts.
+
+use std::time::Duration;
+
+use axum::Json;
+use axum::extract::{FromRequestParts, State};
+use axum::http::header;
+use axum::http::request::Parts;
+use axum::response::IntoResponse;
+use serde::Serialize;
+use sync_core::store::QuarantineState;
+use utoipa::ToSchema;
+
+use crate::bearer::Office;
+use crate::measures::Now;
+use crate::problem_response::Refused;
+use crate::serve::FromHere;
+use crate::state::ServerState;
+
+/// A book that does not answer by then is not ready.
+const READY_WITHIN: Duration = Duration::from_secs(1);
+
+/// How the server is.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct Health {
+    /// up or ready.
+    status: &'static str,
+}
+
+/// That the server is up
+///
+/// Asks nothing of the book.
+#[utoipa::path(get, path = "/health", tag = "anyone", responses((status = 200, description = "It is up.", body = Health)))]
+pub(crate) async fn health() -> Json<Health> {
+    Json(Health { status: "up" })
+}
+
+/// That the book answers, within a second
+#[utoipa::path(get, path = "/ready", tag = "anyone", responses((status = 200, description = "It does.", body = Health)))]
+pub(crate) async fn ready(State(state): State<ServerState>) -> Result<Json<Health>, Refused> {
+    tokio::time::timeout(READY_WITHIN, state.ask(|shop| shop.log_end())).await.map_err(|_| Refused::not_ready())??;
+    Ok(Json(Health { status: "ready" }))
+}
+
+/// Someone on this very computer, or the office.
+#[derive(Debug)]
+pub(crate) struct Watcher;
+
+impl FromRequestParts<ServerState> for Watcher {
+    type Rejection = Refused;
+
+    async fn from_request_parts(parts: &mut Parts, state: &ServerState) -> Result<Self, Refused> {
+        // What came by way of another program is not from here, whatever it is called.
+        let passed_on = [header::FORWARDED, header::VIA].iter().any(|name| parts.headers.contains_key(name))
+            || parts.headers.contains_key("x-forwarded-for");
+        if parts.extensions.get::<FromHere>().is_some() && !passed_on && !parts.headers.contains_key(header::AUTHORIZATION) {
+            return Ok(Self);
+        }
+        Office::from_request_parts(parts, state).await.map(|_| Self)
+    }
+}
+
+/// What the server counts, in Prometheus' exposition format
+///
+/// For the office, and without a token for programs on the server's own computer.
+#[utoipa::path(
+    get,
+    path = "/metrics",
+    tag = "office",
+    responses((status = 200, description = "The counts.", body = String, content_type = "text/plain")),
+)]
+pub(crate) async fn metrics(State(state): State<ServerState>, _: Watcher) -> Result<impl IntoResponse, Refused> {
+    let (waiting, end) = state
+        .ask(|shop| {
+            let waiting = shop.quarantined()?.iter().filter(|held| held.state == QuarantineState::Waiting).count();
+            Ok::<_, Refused>((waiting, shop.log_end()?))
+        })
+        .await?;
+    let text = state.measures.text(Now { waiting, streams: state.events.live(), position: end.position });
+    Ok(([(header::CONTENT_TYPE, "text/plain; version=0.0.4; charset=utf-8")], text))
+}
