@@ -1,7 +1,7 @@
-# Sourced by the checks beside it: a virtual environment, the demonstration's shop on a free loopback port, and a stop at the end.
-# Needs bash, python3 with venv, and cargo. Everything is made in one temporary folder, which is removed.
-#   wanted PACKAGE...   installs packages by name from the usual index
-#   serve               plays the invented day and leaves its server up: $url, and the office's book in $folder/day/office.db
+# Sourced by `openapi` and `calendar`: a Python environment, the demonstration's shop on a free loopback port, and a stop at the end.
+# Needs bash, python3 with venv, and cargo. The shop is in a temporary folder, which is removed.
+#   wanted   installs what requirements.txt names
+#   serve    plays the invented day and leaves its server up: $url, and $code to enrol one device of the office
 
 root="$(cd "$(dirname "${BASH_SOURCE[0]}")/../.." && pwd)"
 outside="$root/tests/outside"
@@ -17,9 +17,11 @@ stop() {
 }
 trap stop EXIT
 
+# The same environment as the other checks from outside: requirements.txt, by name and version.
+venv="$root/target/outside-venv"
 wanted() {
-    python3 -m venv "$folder/venv"
-    "$folder/venv/bin/pip" install --quiet --disable-pip-version-check "$@"
+    [ -x "$venv/bin/python" ] || python3 -m venv "$venv"
+    "$venv/bin/pip" install --quiet --disable-pip-version-check -r "$outside/requirements.txt"
 }
 
 serve() {
@@ -36,6 +38,6 @@ serve() {
     [ -n "$url" ] || { cat "$folder/day.log"; echo "the server never came up" >&2; exit 1; }
     # The demonstration's office is an invented person.
     code="$("$built/tappet" --book "$folder/day/office.db" --json office device code "Odile Marsh" \
-        | python3 -c 'import json, sys; print(json.load(sys.stdin)["code"])')"
+        | "$venv/bin/python" -c 'import json, sys; print(json.load(sys.stdin)["code"])')"
     export url code folder
 }
