@@ -1,6 +1,8 @@
 //! The shop as its server sees it: everything that HTTP needs, behind one trait, so that another store can take the
 //! place of one SQLite file without the exchange or the server noticing.
 
+mod office;
+
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, MutexGuard};
 
@@ -26,12 +28,14 @@ use crate::view::{
     PropertyLine, PropertyView, ReadingRow, RecordView, ServiceRecord, ShopStatus,
 };
 
+pub use office::OfficeFacts;
+
 /// Source of randomness that a server hands over for good.
 pub type OwnedEntropy = Box<dyn Entropy + Send>;
 
 /// What a shop can be asked.
 #[expect(clippy::missing_errors_doc, reason = "each fails as the function of Book that it stands for")]
-pub trait Shop: Send + Sync {
+pub trait Shop: OfficeFacts + Send + Sync {
     /// Takes a device that presents a one-time code.
     fn enrol(&self, request: &EnrolRequest, now: &Moment) -> Result<EnrolAnswer, EnrolError>;
     /// Issues a one-time code.

@@ -16,6 +16,8 @@ use shared::ids::{DeviceId, DocId, PersonId, PropertyId, RecordId};
 use shared::length::LengthUnit;
 use shared::problem::Code;
 use shared::role::Role;
+use shared::round::Round;
+use shared::slot::Slot;
 use shared::wire::{CodeIssued, EnrolAnswer, EnrolRequest, ExchangeAnswer, ExchangeRequest};
 use sync_core::book::BookError;
 use sync_core::desk::{Desk, DeskDone, DeskStep};
@@ -25,12 +27,14 @@ use sync_core::keeping::BackupLine;
 use sync_core::login::LoginError;
 use sync_core::moment::Moment;
 use sync_core::question::{Answer as Reckoned, Question};
-use sync_core::shop::{LogEnd, Shop};
+use sync_core::reckon::{LashCourse, MeterLine, Reckoned as Of};
+use sync_core::shop::{LogEnd, OfficeFacts, Shop};
 use sync_core::store::{BackupError, Quarantined, StoreError, Verification};
 use sync_core::view::{
     ClosedDay, ContestedSlot, DaySheet, DeviceLine, DueLine, Evening, HistoryLine, HoursRow, MachineLine, MachineView, PersonLine,
     PropertyLine, PropertyView, ReadingRow, RecordView, ServiceRecord, ShopStatus,
 };
+use sync_core::view::{ShopFront, SlotSheet, WholeRecord};
 use tower::ServiceExt;
 
 use crate::support::{Answer, HandClock, World, asked, chance, exchange_of, reading};
@@ -40,7 +44,7 @@ use sync_core::exchange::write_body;
 #[tokio::test]
 async fn unknown_addresses_and_wrong_methods_are_problems() {
     let world = World::new();
-    for path in ["/", "/v1", "/v1/exchange/", "/v2/due", "/v1/machine", "/%00"] {
+    for path in ["/v1", "/v1/exchange/", "/v2/due", "/v1/machine", "/%00"] {
         world.get(path, "").await.problem(404, Code::NotFound);
     }
     for (method, path, allow) in [
@@ -264,6 +268,33 @@ impl Shop for Broken {
         full()
     }
     fn calendar_person(&self, _: &FeedSecret) -> Result<PersonId, LoginError> {
+        full()
+    }
+}
+
+impl OfficeFacts for Broken {
+    fn front(&self) -> Result<ShopFront, BookError> {
+        full()
+    }
+    fn day_mark(&self) -> Result<String, BookError> {
+        full()
+    }
+    fn slot_sheet(&self, _: DocId, _: &Slot, _: LengthUnit) -> Result<SlotSheet, BookError> {
+        full()
+    }
+    fn whole_record(&self, _: RecordId, _: LengthUnit) -> Result<WholeRecord, BookError> {
+        full()
+    }
+    fn lash_courses(&self, _: DocId, _: LengthUnit) -> Result<Vec<LashCourse>, BookError> {
+        full()
+    }
+    fn meter_of(&self, _: DocId) -> Result<Of<Vec<MeterLine>>, BookError> {
+        full()
+    }
+    fn week_round(&self, _: Option<u32>, _: Option<u32>, _: &Moment) -> Result<Of<Round>, BookError> {
+        full()
+    }
+    fn assignments(&self) -> Result<Vec<(PersonId, PropertyId)>, BookError> {
         full()
     }
 }

@@ -2,6 +2,7 @@
 //!
 //! Nothing here writes, and nothing here is a rule of its own: it picks the readings and asks `shared`.
 
+mod course;
 mod lash;
 mod machine;
 mod people;
@@ -15,6 +16,7 @@ use shared::record::{Body, Clearance, Stage};
 use shared::slot::Slot;
 use shared::valve::Valve;
 
+pub use course::{CoursePoint, LashCourse};
 pub use lash::{LeafPlan, TurnFacts};
 pub use machine::{DriftFacts, DueFacts, MeterLine};
 pub use people::AgreementFacts;

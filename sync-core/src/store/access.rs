@@ -116,6 +116,16 @@ impl Store {
         .transpose()
     }
 
+    /// The devices that are desks.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub(crate) fn desk_devices(&self) -> Result<BTreeSet<DeviceId>, StoreError> {
+        let mut statement = self.connection.prepare_cached("SELECT device FROM desks")?;
+        let rows = statement.query_map([], |row| row.get::<_, Vec<u8>>(0))?;
+        rows.map(|row| Ok(DeviceId::from_bytes(fixed(&row?)?))).collect()
+    }
+
     /// Uses a log-in's `jti` up; false where it was used before.
     ///
     /// # Errors

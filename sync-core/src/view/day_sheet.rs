@@ -279,10 +279,12 @@ impl Book {
     }
 
     fn device_contacts(&self, from: i64, until: i64) -> Result<Vec<DeviceContact>, BookError> {
-        let contacts = self.store.contacts()?;
+        let (contacts, desks) = (self.store.contacts()?, self.store.desk_devices()?);
         Ok(self
             .devices()?
             .into_iter()
+            // A desk is in the shop itself and never exchanges: it would be missing every day.
+            .filter(|line| !desks.contains(&line.device))
             .map(|line| {
                 let contact = contacts.get(&line.device);
                 DeviceContact {

@@ -134,7 +134,7 @@ pub(super) fn lines(ledger: &Ledger, standings: &[Standing], roster: &Roster, un
 }
 
 /// Who stated a record: the author, or whom the office wrote it down for.
-fn by(entry: &crate::ledger::Entry, roster: &Roster) -> String {
+pub(super) fn by(entry: &crate::ledger::Entry, roster: &Roster) -> String {
     match entry.record.measured_by {
         Some(measurer) => format!("{}, written down by {}", roster.name(measurer), roster.name(entry.record.by)),
         None => roster.name(entry.record.by),

@@ -9,8 +9,10 @@ mod find;
 mod history;
 mod lists;
 mod machine;
+mod record;
 mod roster;
 mod service;
+mod slot_sheet;
 
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -30,8 +32,10 @@ pub use history::{Fate, HistoryLine, describe};
 pub use lists::{MachineLine, PropertyView, RecordView, ShopStatus};
 pub use machine::{LashView, MachineView, VisitView};
 pub(crate) use machine::{judge_lash, last_of_visit};
-pub use roster::{DeviceLine, PersonLine, PropertyLine, Status};
+pub use record::{NamedRecord, WholeRecord};
+pub use roster::{DeviceLine, PersonLine, PropertyLine, ShopFront, Status};
 pub use service::{ServiceRecord, ServiceValve};
+pub use slot_sheet::SlotSheet;
 
 use crate::book::{Book, BookError};
 use crate::clock::IGNORED_OFFSET_MS;

@@ -3,6 +3,7 @@
 use serde::Serialize;
 use shared::bytes::Bytes16;
 use shared::ids::{DeviceId, PersonId, PropertyId};
+use shared::record::ShopCard;
 use shared::role::Role;
 
 use crate::book::{Book, BookError};
@@ -38,6 +39,15 @@ pub struct DeviceLine {
     pub person_name: String,
     /// Trusted no more since, ms since 1970 UTC.
     pub revoked_ms: Option<i64>,
+}
+
+/// What strangers to the book must know of the shop: its settings, and where its server says it answers.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct ShopFront {
+    /// The settings.
+    pub settings: ShopCard,
+    /// The address under which devices know the shop.
+    pub issuer: String,
 }
 
 /// A property.
@@ -140,6 +150,33 @@ impl Book {
         }
         properties.sort_by(|a, b| (&a.name, a.property).cmp(&(&b.name, b.property)));
         Ok(properties)
+    }
+
+    /// Who looks after which property.
+    ///
+    /// # Errors
+    /// [`BookError::NotEnrolled`].
+    pub fn assignments(&self) -> Result<Vec<(PersonId, PropertyId)>, BookError> {
+        Ok(self.roster()?.assignments.iter().copied().collect())
+    }
+
+    /// The shop's settings, and the address under which devices know it.
+    ///
+    /// # Errors
+    /// [`BookError::NotEnrolled`].
+    pub fn shop_front(&self) -> Result<ShopFront, BookError> {
+        Ok(ShopFront { settings: self.roster()?.settings.clone(), issuer: self.identity()?.issuer.clone() })
+    }
+
+    /// A mark that is another one whenever a day sheet may say something else: the log grew, quarantine did, or a device was here.
+    ///
+    /// # Errors
+    /// [`BookError`] where the store fails.
+    pub fn day_mark(&self) -> Result<String, BookError> {
+        let held = self.store.quarantined()?;
+        let waiting = held.iter().filter(|q| q.state == QuarantineState::Waiting).count();
+        let last_ms = self.store.contacts()?.values().map(|(at, _)| *at).max().unwrap_or(0);
+        Ok(format!("{}-{}-{waiting}-{last_ms}", self.store.log_end()?, held.len()))
     }
 
     /// How far this device is level with the shop.
