@@ -32,6 +32,7 @@ mod ical;
 mod once;
 mod openapi;
 pub mod pace;
+mod pages;
 mod problem_response;
 mod routes;
 mod tries;

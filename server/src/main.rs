@@ -150,7 +150,9 @@ fn first_words(code: &str, url: &str, data: &std::path::Path) {
     println!();
     println!("    {code}");
     println!();
-    println!("On the office's computer: tappet enrol --server {url} --code {code}");
+    println!("In a browser: {url}/office/first");
+    println!("Or on the office's computer, in the terminal: tappet enrol --server {url} --code {code}");
+    println!("The code is good once; for the other of the two, the office issues a further one.");
     println!(
         "Should the code lapse before it is used, stop the server, remove {} and start again: the book is still empty.",
         data.display()

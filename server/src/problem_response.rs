@@ -143,6 +143,16 @@ impl Refused {
         Self::new(Code::TooMany, detail).and(header::RETRY_AFTER, HeaderValue::from(15))
     }
 
+    pub(crate) fn too_many_passphrases(wait_s: i64) -> Self {
+        let detail = format!("Too many wrong passphrases came in the last minutes. Nobody was signed in. Try again in {wait_s} s.");
+        Self::new(Code::TooMany, detail).and(header::RETRY_AFTER, HeaderValue::from(wait_s))
+    }
+
+    /// Something of the book is another than the page showed when it was decided on.
+    pub(crate) fn moved(detail: &str) -> Self {
+        Self::with_status(Code::Later, StatusCode::CONFLICT, detail)
+    }
+
     pub(crate) fn too_many_exchanges() -> Self {
         let detail = "Other exchanges of this device are still under way. Nothing of this one was taken in. Try again in 1 s.";
         Self::new(Code::TooMany, detail).and(header::RETRY_AFTER, HeaderValue::from(1))
@@ -172,7 +182,7 @@ impl Refused {
 }
 
 /// A text of the core as a sentence of its own.
-fn sentence(text: &str) -> String {
+pub(crate) fn sentence(text: &str) -> String {
     let text = text.trim();
     let mut letters = text.chars();
     let mut out: String = letters.next().map(|first| first.to_uppercase().collect()).unwrap_or_default();
@@ -200,15 +210,27 @@ pub(crate) fn name_request(mut response: Response, id: &str) -> Response {
     response
 }
 
-impl IntoResponse for Refused {
-    fn into_response(self) -> Response {
-        let Self { status, problem, headers } = self;
-        if status.is_server_error() {
-            tracing::error!(code = %problem.code, detail = problem.detail, "refused");
+impl Refused {
+    fn log(&self) {
+        if self.status.is_server_error() {
+            tracing::error!(code = %self.problem.code, detail = self.problem.detail, "refused");
         } else {
             // Without the detail: it may repeat what was sent.
-            tracing::info!(code = %problem.code, "refused");
+            tracing::info!(code = %self.problem.code, "refused");
         }
+    }
+
+    /// Status, sentence and headers, for an answer that is a page.
+    pub(crate) fn told(self) -> (StatusCode, String, Vec<(HeaderName, HeaderValue)>) {
+        self.log();
+        (self.status, self.problem.detail, self.headers)
+    }
+}
+
+impl IntoResponse for Refused {
+    fn into_response(self) -> Response {
+        self.log();
+        let Self { status, problem, headers } = self;
         let mut response = (status, [(header::CONTENT_TYPE, PROBLEM_TYPE)], text_of(&problem)).into_response();
         response.headers_mut().extend(headers);
         response.extensions_mut().insert(Said(problem));

@@ -77,14 +77,14 @@ pub async fn start(config: Config, clock: Arc<dyn Clock>) -> Result<Running, Ser
     // Bound before the shop is founded: the address may become the shop's issuer.
     let listener = TcpListener::bind(config.listen).await.map_err(unbound)?;
     let address = listener.local_addr().map_err(unbound)?;
-    let (url, limits) = (config.url(address), config.limits);
+    let (url, limits, over_tls) = (config.url(address), config.limits, tls.is_some() || config.behind_tls_proxy);
     let places = Places::new(limits.connections, config.of_one_address());
     // Behind a proxy every peer is the proxy.
     let peers_are_themselves = !config.behind_tls_proxy;
     let opening = Arc::clone(&clock);
     let opened = tokio::task::spawn_blocking(move || open(&config, address, &*opening)).await;
     let OpenedShop { shop, first_code } = opened.map_err(|e| ServerError::Broke(e.to_string()))??;
-    let state = ServerState::bounded(Arc::new(shop), clock, limits);
+    let state = ServerState::bounded(Arc::new(shop), clock, limits).over_tls(over_tls);
     let (stop, stopped) = oneshot::channel();
     let task = tokio::spawn(async move {
         let ending = {

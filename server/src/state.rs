@@ -13,6 +13,7 @@ use crate::measures::Measures;
 use crate::once::Once;
 use crate::outside::Clock;
 use crate::pace::Pace;
+use crate::pages::Rooms;
 use crate::problem_response::Refused;
 use crate::tries::Tries;
 use crate::turns::Turns;
@@ -35,6 +36,9 @@ pub struct ServerState {
     pub(crate) events: Arc<Events>,
     pub(crate) measures: Arc<Measures>,
     pub(crate) limits: Limits,
+    // Pages.
+    pub(crate) rooms: Arc<Rooms>,
+    pub(crate) over_tls: bool,
 }
 
 impl fmt::Debug for ServerState {
@@ -64,7 +68,15 @@ impl ServerState {
             events: Arc::new(Events::new(limits.streams, limits.streams_of_one)),
             measures: Arc::new(Measures::new()),
             limits,
+            rooms: Arc::default(),
+            over_tls: false,
         }
+    }
+
+    /// The same, where browsers come to it over TLS: they then show their session over nothing else.
+    #[must_use]
+    pub fn over_tls(self, over_tls: bool) -> Self {
+        Self { over_tls, ..self }
     }
 
     pub(crate) fn now(&self) -> Moment {

@@ -46,7 +46,7 @@ pub(super) fn id<T: FromStr>(Path(text): Path<String>) -> Result<T, Refused> {
 }
 
 /// A day as year, month and day alone: a time with it would be a mistake about what is asked.
-pub(super) fn day(text: &str) -> Result<Date, Refused> {
+pub(crate) fn day(text: &str) -> Result<Date, Refused> {
     let plain = text.len() == 10 && text.bytes().all(|b| b.is_ascii_digit() || b == b'-');
     let day = plain.then(|| text.parse().ok()).flatten();
     day.ok_or_else(|| Refused::unreadable("A day is written as year-month-day: write ?day=2026-05-04"))
@@ -100,7 +100,7 @@ pub(super) fn material(text: &str) -> Result<Material, Refused> {
 }
 
 /// A decimal number with at most so many decimals, in units of the last of them.
-fn decimal(text: &str, places: usize) -> Option<i32> {
+pub(crate) fn decimal(text: &str, places: usize) -> Option<i32> {
     let text = text.trim();
     let (negative, digits) = text.strip_prefix('-').map_or((false, text), |rest| (true, rest));
     let (whole, fraction) = digits.split_once(['.', ',']).unwrap_or((digits, ""));

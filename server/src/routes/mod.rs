@@ -6,7 +6,7 @@ pub(crate) mod days;
 pub(crate) mod description;
 pub(crate) mod exchange;
 pub(crate) mod exports;
-mod given;
+pub(crate) mod given;
 pub(crate) mod joining;
 pub(crate) mod lists;
 pub(crate) mod live;

@@ -4,6 +4,7 @@
 
 mod again;
 mod attacks;
+mod browser;
 #[path = "../common/certs.rs"]
 mod certs;
 mod closed;
@@ -18,6 +19,9 @@ mod lists;
 mod live;
 mod looking;
 mod pace;
+mod pages_guards;
+mod pages_shown;
+mod pages_steps;
 mod quarantine;
 mod reckoning;
 mod socket;

@@ -1,0 +1,216 @@
+//! Engine cards: the list, one card with its source, and cards as files (JSON both ways, CSV out).
+
+use axum::extract::State;
+use axum::http::{HeaderValue, header};
+use axum::response::{IntoResponse, Redirect, Response};
+use maud::{Markup, html};
+use shared::engine_card::file::{self, Change};
+use shared::engine_card::{Adjuster, EngineCard, Interval, Range, Rocker, Thread};
+use shared::ids::CardId;
+use shared::length::LengthUnit;
+use shared::problem::Code;
+use shared::valve::Side;
+use sync_core::book::BookError;
+use sync_core::desk::DeskStep;
+use sync_core::moment::fresh_uuid;
+
+use super::asked::Named;
+use super::card_form;
+use super::desk::{go, take};
+use super::forms::PostedFile;
+use super::layout::{Place, field, nothing, page as frame, step, table};
+use super::shown::Shown;
+use super::visitor::Visitor;
+use super::words::count;
+use crate::outside::entropy;
+use crate::problem_response::{Refused, sentence};
+use crate::state::ServerState;
+
+/// A range as people say it.
+pub(super) fn range(range: &Range, unit: LengthUnit) -> String {
+    let aim = range.aim.map_or_else(String::new, |aim| format!(", aim {}", aim.show_bare(unit)));
+    format!("{} to {}{aim}", range.low.show_bare(unit), range.high.show(unit))
+}
+
+/// Where a card was read, or that nothing is judged against it.
+pub(super) fn source(card: &EngineCard) -> Markup {
+    html! {
+        @match &card.source {
+            Some(source) => { "Read in " (source.manual) ", " (source.page) "." },
+            None => span.warn { "It names no manual and page, so nothing is judged against it." },
+        }
+    }
+}
+
+/// An interval as people say it.
+pub(super) fn interval(interval: &Interval) -> String {
+    let hours = interval.hours.map(|h| format!("{h} h"));
+    let months = interval.months.map(|m| count(m as usize, "month", "months"));
+    hours.into_iter().chain(months).collect::<Vec<_>>().join(" or ")
+}
+
+/// GET /office/cards
+pub(super) async fn list(State(state): State<ServerState>, visitor: Visitor) -> Result<Response, Shown> {
+    let cards = state.ask(|shop| shop.engine_cards()).await?;
+    let rows: Vec<Vec<Markup>> = cards
+        .iter()
+        .map(|card| {
+            vec![
+                html! { a href={ "/office/cards/" (card.card) } { (card.name) } },
+                html! { (card.cylinders) },
+                html! { (range(&card.range(Side::Intake), visitor.unit)) },
+                html! { (range(&card.range(Side::Exhaust), visitor.unit)) },
+                html! { (interval(&card.commercial)) "; homeowner " (interval(&card.homeowner)) },
+                source(card),
+            ]
+        })
+        .collect();
+    let body = html! {
+        h1 { "Engine cards" }
+        p.soft { "What each engine type asks for, engine cold, with the manual and page it was read from. The engine maker's manual decides." }
+        @if rows.is_empty() { (nothing("There is no engine card yet. Readings are kept, and judged once there is one with a source.")) }
+        @else { (table(&count(rows.len(), "card", "cards"), &["Name", "Cylinders", "Intake", "Exhaust", "Check every", "Source"], &rows)) }
+        @if !rows.is_empty() {
+            p.no-print { "As a file: " a href="/office/cards/export.json" download { "JSON, to take in elsewhere" } ", " a href="/office/cards/export.csv" download { "CSV, to look at" } "." }
+        }
+        @if visitor.is_office() {
+            div.no-print { (step("Add an engine card", &card_form::form_of(&visitor, None))) }
+            (import_form(&visitor))
+        }
+    };
+    Ok(frame(&visitor, Place::Cards, "Engine cards", &body))
+}
+
+fn import_form(visitor: &Visitor) -> Markup {
+    html! {
+        div.no-print {
+            h2 { "Take cards in from a file" }
+            p.soft { "A JSON file as the export here makes it. It is taken whole or not at all; a card whose name is known already is stated anew." }
+            form method="post" action="/office/cards/import" enctype="multipart/form-data" {
+                input type="hidden" name="token" value=(visitor.form_token());
+                (field("File", "", &html! { input type="file" name="file" accept=".json,application/json" required; }))
+                button { "Take the cards in" }
+            }
+        }
+    }
+}
+
+/// GET /office/cards/{id}
+pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Named(id): Named<CardId>) -> Result<Response, Shown> {
+    let cards = state.ask(|shop| shop.engine_cards()).await?;
+    let Some(card) = cards.into_iter().find(|card| card.card == id) else {
+        return Err(Refused::from(BookError::Unknown("this book has no such engine card".to_owned())).into());
+    };
+    let body = html! {
+        h1 { (card.name) }
+        p { (source(&card)) }
+        dl {
+            dt { "Cylinders" } dd { (card.cylinders) }
+            dt { "Intake, engine cold" } dd { (range(&card.range(Side::Intake), visitor.unit)) }
+            dt { "Exhaust, engine cold" } dd { (range(&card.range(Side::Exhaust), visitor.unit)) }
+            dt { "Check, commercial duty" } dd { "every " (interval(&card.commercial)) }
+            dt { "Check, homeowner duty" } dd { "every " (interval(&card.homeowner)) }
+            dt { "Adjuster" } dd { @match &card.adjuster { Some(adjuster) => (adjuster_words(adjuster)), None => "not known" } }
+            @if let Some(past) = card.past_tdc { dt { "Checked" } dd { (past.show(visitor.unit)) " past top dead center of the compression stroke" } }
+            dt { "Id" } dd { code { (card.card) } }
+        }
+        p { a href="/office/cards" { "All engine cards" } }
+        @if visitor.is_office() { div.no-print { (step("State this card anew", &card_form::form_of(&visitor, Some(&card)))) } }
+    };
+    Ok(frame(&visitor, Place::Cards, &card.name, &body))
+}
+
+fn adjuster_words(adjuster: &Adjuster) -> String {
+    let thread = match adjuster.thread {
+        Thread::PitchUm(um) => format!("pitch {}.{:03} mm", um / 1000, um % 1000),
+        Thread::PerInch(n) => format!("{n} threads in an inch"),
+    };
+    let place = match adjuster.rocker {
+        Rocker::StudPivot => "a nut on the rocker's stud",
+        Rocker::PushRodScrew => "a screw at the push-rod end of the rocker",
+        Rocker::ValveScrew => "a screw at the valve end of the rocker",
+    };
+    format!("{place}, {thread}, rocker ratio {}.{:03}", adjuster.ratio_milli / 1000, adjuster.ratio_milli % 1000)
+}
+
+fn as_file(name: &'static str, media_type: &'static str, text: String) -> Response {
+    let headers =
+        [(header::CONTENT_TYPE, HeaderValue::from_static(media_type)), (header::CONTENT_DISPOSITION, HeaderValue::from_static(name))];
+    (headers, text).into_response()
+}
+
+/// GET /office/cards/export.json
+pub(super) async fn export_json(State(state): State<ServerState>, _: Visitor) -> Result<Response, Shown> {
+    let cards = state.ask(|shop| shop.engine_cards()).await?;
+    Ok(as_file("attachment; filename=\"engine-cards.json\"", "application/json", file::write(&cards)))
+}
+
+/// GET /office/cards/export.csv
+pub(super) async fn export_csv(State(state): State<ServerState>, _: Visitor) -> Result<Response, Shown> {
+    let cards = state.ask(|shop| shop.engine_cards()).await?;
+    Ok(as_file("attachment; filename=\"engine-cards.csv\"", "text/csv; charset=utf-8", csv(&cards)))
+}
+
+/// Cards as CSV (RFC 4180), lengths in tenths of a micrometre as on the wire.
+fn csv(cards: &[EngineCard]) -> String {
+    let mut out = String::from(
+        "name,cylinders,intake_low_tenth_um,intake_high_tenth_um,intake_aim_tenth_um,exhaust_low_tenth_um,exhaust_high_tenth_um,\
+         exhaust_aim_tenth_um,commercial_hours,commercial_months,homeowner_hours,homeowner_months,manual,page,card\r\n",
+    );
+    for card in cards {
+        let length = |length: Option<shared::length::Length>| length.map(|l| l.tenth_um().to_string()).unwrap_or_default();
+        let number = |n: Option<u32>| n.map(|n| n.to_string()).unwrap_or_default();
+        let (manual, page) = card.source.as_ref().map_or(("", ""), |s| (s.manual.as_str(), s.page.as_str()));
+        let mut cells = vec![quoted(&card.name), card.cylinders.to_string()];
+        for range in [card.intake, card.exhaust] {
+            cells.extend([length(Some(range.low)), length(Some(range.high)), length(range.aim)]);
+        }
+        for interval in [card.commercial, card.homeowner] {
+            cells.extend([number(interval.hours), number(interval.months)]);
+        }
+        cells.extend([quoted(manual), quoted(page), card.card.to_string()]);
+        out.push_str(&cells.join(","));
+        out.push_str("\r\n");
+    }
+    out
+}
+
+/// A text as a cell. A spreadsheet would take one that begins like a formula for one, so that gets an apostrophe before it.
+fn quoted(text: &str) -> String {
+    let plain = if text.starts_with(['=', '+', '-', '@', '\t', '\r']) { format!("'{text}") } else { text.to_owned() };
+    format!("\"{}\"", plain.replace('"', "\"\""))
+}
+
+/// POST /office/cards/import
+pub(super) async fn import(State(state): State<ServerState>, posted: PostedFile) -> Result<Redirect, Shown> {
+    let PostedFile { visitor, file } = posted;
+    let refused = |why: file::CardFileError| {
+        Refused::new(Code::BodyInvalid, format!("{} Nothing of the file was taken in.", sentence(&why.to_string())))
+    };
+    let listed = file::read(&file).map_err(refused)?;
+    let known = state.ask(|shop| shop.engine_cards()).await?;
+    let now = visitor.now;
+    let mut chance = entropy().map_err(|_| Refused::broke("Nothing of the file was taken in. Try again."))?;
+    let settled = file::settle(listed, &known, || CardId(fresh_uuid(&now, &mut *chance))).map_err(refused)?;
+    let changed: Vec<EngineCard> = settled.into_iter().filter(|s| s.change != Change::Same).map(|s| s.card).collect();
+    let said = match changed.len() {
+        0 => "The book says the very same already; nothing was changed.".to_owned(),
+        n => format!("{} taken in.", count(n, "engine card", "engine cards")),
+    };
+    if !changed.is_empty() {
+        take(&state, &visitor, DeskStep::KeepCards(changed)).await?;
+    }
+    visitor.say(said, &state);
+    Ok(go("/office/cards"))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_cell_keeps_its_quotes_and_is_no_formula() {
+        assert_eq!(quoted("plain, with \"quotes\""), "\"plain, with \"\"quotes\"\"\"");
+        assert_eq!(quoted("=1+1"), "\"'=1+1\"");
+    }
+}

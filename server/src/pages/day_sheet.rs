@@ -1,0 +1,246 @@
+//! The day sheet: what came in, from whom, what is contested, what cannot be, what is missing. It renews itself.
+
+use axum::extract::State;
+use axum::http::{StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use jiff::ToSpan;
+use jiff::civil::Date;
+use maud::{Markup, html};
+use serde::Deserialize;
+use sync_core::book::BookError;
+use sync_core::standing::apart;
+use sync_core::view::{DaySheet, SlotSheet};
+
+use super::asked::Query;
+use super::desk::machine_at;
+use super::layout::{Place, nothing, page as frame, table};
+use super::shown::Shown;
+use super::visitor::Visitor;
+use super::words::count;
+use super::{closing, machine_parts, ruling};
+use crate::problem_response::sentence;
+use crate::routes::given::day;
+use crate::state::ServerState;
+
+/// A device's clock counts as right up to this, in ms: as in the book, where less is no offset.
+const RIGHT_MS: i64 = sync_core::clock::IGNORED_OFFSET_MS;
+
+/// Which day.
+#[derive(Debug, Deserialize)]
+pub(super) struct Asked {
+    day: Option<String>,
+}
+
+/// Where a day's sheet is.
+pub(super) fn at(day: Date) -> String {
+    format!("/office?day={day}")
+}
+
+/// GET /office
+pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Query(asked): Query<Asked>) -> Result<Response, Shown> {
+    let asked = asked.day.as_deref().map(day).transpose()?;
+    let (unit, now) = (visitor.unit, visitor.now);
+    let (mark, sheet, slots) = state
+        .ask(move |shop| {
+            // The mark first: what comes in between it and the sheet is then asked for once more, not missed.
+            let mark = shop.day_mark()?;
+            let sheet = shop.day_sheet(asked, unit, &now)?;
+            let mut slots = Vec::with_capacity(sheet.contested.len());
+            for slot in &sheet.contested {
+                slots.push(shop.slot_sheet(slot.doc, &slot.slot, unit)?);
+            }
+            Ok::<_, BookError>((mark, sheet, slots))
+        })
+        .await?;
+    let title = format!("Day sheet of {}", sheet.day);
+    let today = visitor.today();
+    let body = html! {
+        div id="sheet" data-mark=(mark) {
+            h1 { (title) }
+            p.bar-line.no-print {
+                @if let Ok(before) = sheet.day.checked_sub(1.day()) { a href=(at(before)) { "The day before" } }
+                @if sheet.day < today { @if let Ok(after) = sheet.day.checked_add(1.day()) { a href=(at(after)) { "The day after" } } }
+                @if sheet.day != today { a href="/office" { "Today" } }
+                a href=(at(sheet.day)) { "Renew" }
+                a href="#close" { "Close the day" }
+                span.soft { "As of " (visitor.local(visitor.now.wall_ms)) }
+            }
+            (closing::state(&visitor, &sheet))
+            (tally(&sheet))
+            (contested(&visitor, &sheet, &slots))
+            (aside(&sheet))
+            (holds(&visitor, &sheet))
+            (recheck(&sheet))
+            (arrived(&sheet))
+            (visits(&visitor, &sheet))
+            (devices(&visitor, &sheet))
+            (closing::form(&visitor, &sheet))
+        }
+        p.soft.no-print id="news" role="status" {}
+    };
+    Ok(frame(&visitor, Place::Sheet, &title, &body))
+}
+
+/// GET /office/day-sheet/position: a mark that is another one whenever the sheet may be.
+pub(super) async fn position(State(state): State<ServerState>, visitor: Result<Visitor, Shown>) -> Result<Response, Shown> {
+    match visitor {
+        Ok(_) => Ok(([(header::CONTENT_TYPE, "text/plain; charset=utf-8")], state.ask(|shop| shop.day_mark()).await?).into_response()),
+        // The script is told plainly; the way to the sign-in would look like a page.
+        Err(Shown::SignIn(_)) => Ok((StatusCode::UNAUTHORIZED, "signed out").into_response()),
+        Err(other) => Err(other),
+    }
+}
+
+/// What there is at a glance, each a link to its part.
+fn tally(sheet: &DaySheet) -> Markup {
+    let unfinished = sheet.visits.iter().filter(|v| v.finished_ms.is_none()).count();
+    let missing = sheet.devices.iter().filter(|d| !d.revoked && !d.here_today).count();
+    let records: usize = sheet.arrived.iter().map(|p| p.records).sum();
+    let lines: [(usize, &str, &str, &str, &str); 8] = [
+        (sheet.contested.len(), "contested", "contested", "#contested", "warn"),
+        (sheet.aside.len(), "in doubt", "in doubt", "#doubt", "warn"),
+        (sheet.holds.len(), "machine on hold", "machines on hold", "#holds", "stop"),
+        (sheet.recheck.len(), "to measure again", "to measure again", "#recheck", "warn"),
+        (sheet.quarantine.len(), "in quarantine", "in quarantine", "/office/quarantine", "warn"),
+        (unfinished, "visit not finished", "visits not finished", "#visits", "warn"),
+        (missing, "device not here", "devices not here", "#devices", "warn"),
+        (records, "record came in", "records came in", "#arrived", "soft"),
+    ];
+    html! {
+        ul.tally {
+            @for (n, one, many, to, class) in lines.into_iter().filter(|(n, _, _, to, _)| *n > 0 || *to == "#arrived") {
+                li class=(class) { a href=(to) { b { (n) } " " (if n == 1 { one } else { many }) } }
+            }
+        }
+    }
+}
+
+fn contested(visitor: &Visitor, sheet: &DaySheet, slots: &[SlotSheet]) -> Markup {
+    html! {
+        h2 id="contested" { "Contested" }
+        @if slots.is_empty() { (nothing("Nobody disagrees with anybody.")) }
+        @for (n, slot) in slots.iter().enumerate() {
+            section {
+                h3 {
+                    a href=(ruling::at(slot.side_by_side.doc, &slot.side_by_side.slot)) { (slot.side_by_side.title) ": " (slot.side_by_side.slot_words) }
+                }
+                (ruling::readings(visitor, slot, &format!("c{n}"), &at(sheet.day)))
+            }
+        }
+    }
+}
+
+fn aside(sheet: &DaySheet) -> Markup {
+    let rows: Vec<Vec<Markup>> = sheet
+        .aside
+        .iter()
+        .map(|line| {
+            vec![
+                html! { a href=(ruling::at(line.doc, &line.slot)) { (line.title) } },
+                html! { (line.words) },
+                html! { (sentence(&line.why)) },
+                html! { (line.by) },
+                html! { a.id href={ "/office/records/" (line.record) } { (line.short) } },
+            ]
+        })
+        .collect();
+    html! {
+        @if !rows.is_empty() {
+            h2 id="doubt" { "In doubt or only proposed" }
+            (table("What does not stand by itself; a ruling can let it in", &["About", "What was stated", "Why it waits", "Who", "Record"], &rows))
+        }
+    }
+}
+
+fn holds(visitor: &Visitor, sheet: &DaySheet) -> Markup {
+    html! {
+        @if !sheet.holds.is_empty() {
+            h2 id="holds" { "On hold: do not run" }
+            @for hold in &sheet.holds {
+                div.stop-box {
+                    p { span.stop { "HOLD " } a href=(machine_at(hold.doc)) { (hold.tag) } " at " (hold.property) ": " (sentence(&hold.what)) }
+                    p.soft { (hold.by) ", " (visitor.local(hold.at_ms)) }
+                    (machine_parts::clear_form(visitor, hold.finding, &at(sheet.day)))
+                }
+            }
+        }
+    }
+}
+
+fn recheck(sheet: &DaySheet) -> Markup {
+    html! {
+        @if !sheet.recheck.is_empty() {
+            h2 id="recheck" { "To be measured again" }
+            ul { @for line in &sheet.recheck { li { a href=(machine_at(line.doc)) { (line.tag) } ": " (line.slot_words) } } }
+        }
+    }
+}
+
+fn arrived(sheet: &DaySheet) -> Markup {
+    let rows: Vec<Vec<Markup>> = sheet
+        .arrived
+        .iter()
+        .map(|line| vec![html! { (line.person) }, html! { (line.records) }, html! { (line.readings) }, html! { (line.machines) }])
+        .collect();
+    html! {
+        h2 id="arrived" { "Came in" }
+        @if rows.is_empty() { (nothing("Nothing came in on this day yet. It shows here as soon as a device exchanges.")) }
+        @else { (table("Records by who stated them", &["Person", "Records", "Readings", "Machines"], &rows)) }
+    }
+}
+
+fn visits(visitor: &Visitor, sheet: &DaySheet) -> Markup {
+    let rows: Vec<Vec<Markup>> = sheet
+        .visits
+        .iter()
+        .map(|visit| {
+            vec![
+                html! { a href=(machine_at(visit.doc)) { (visit.tag) } },
+                html! { (visit.property) },
+                html! { (visit.by) },
+                html! { (visitor.local(visit.at_ms)) },
+                match (visit.finished_ms, visit.complete) {
+                    (None, _) => html! { span.warn { "not finished" } },
+                    (Some(ms), true) => html! { (visitor.local(ms)) ", complete" },
+                    (Some(ms), false) => html! { (visitor.local(ms)) ", " span.warn { "something left open" } },
+                },
+            ]
+        })
+        .collect();
+    html! {
+        h2 id="visits" { "Visits" }
+        @if rows.is_empty() { (nothing("No machine was visited, and no visit is open.")) }
+        @else { (table("Of the day, and older ones that nobody has finished", &["Machine", "Where", "Who", "Opened", "Finished"], &rows)) }
+    }
+}
+
+fn devices(visitor: &Visitor, sheet: &DaySheet) -> Markup {
+    let mut devices: Vec<_> = sheet.devices.iter().filter(|d| !d.revoked).collect();
+    devices.sort_by_key(|d| (d.here_today, d.last_ms));
+    let rows: Vec<Vec<Markup>> = devices
+        .into_iter()
+        .map(|device| {
+            vec![
+                html! { (device.name) },
+                html! { (device.person) },
+                match device.last_ms {
+                    Some(ms) if device.here_today => html! { (visitor.local(ms)) },
+                    Some(ms) => html! { span.warn { "not on this day" } "; " (visitor.local(ms)) },
+                    None => html! { span.warn { "never" } },
+                },
+                match device.skew_ms {
+                    Some(ms) if ms.abs() >= RIGHT_MS => html! { span.warn { (apart(ms)) (if ms > 0 { " behind" } else { " ahead" }) } },
+                    Some(_) => html! { "right" },
+                    None => html! {},
+                },
+            ]
+        })
+        .collect();
+    html! {
+        h2 id="devices" { "Devices" }
+        @if rows.is_empty() { (nothing("No device is enrolled. Issue a one-time code under People.")) }
+        @else {
+            (table(&format!("{}; those that were not here come first", count(rows.len(), "device", "devices")), &["Device", "Whose", "Exchanged last", "Its clock"], &rows))
+        }
+    }
+}

@@ -1,0 +1,55 @@
+//! A step at the desk: what a form asks for is stated in the book under the person's own key, or refused in words.
+
+use axum::response::Redirect;
+use shared::ids::{DocId, MachineId};
+use sync_core::desk::DeskStep;
+
+use super::shown::Shown;
+use super::visitor::Visitor;
+use crate::problem_response::Refused;
+use crate::state::ServerState;
+
+/// Does a step in a visitor's name.
+pub(super) async fn take(state: &ServerState, visitor: &Visitor, step: DeskStep) -> Result<(), Refused> {
+    let (person, now) = (visitor.person, visitor.now);
+    state.ask(move |shop| shop.at_desk(person, &step, &now).map(|_| ())).await?;
+    state.moved();
+    Ok(())
+}
+
+/// Does a step, says what it gave, and goes to a page.
+pub(super) async fn step(state: &ServerState, visitor: &Visitor, step: DeskStep, said: &str, to: &str) -> Result<Redirect, Shown> {
+    take(state, visitor, step).await?;
+    visitor.say(said, state);
+    Ok(go(to))
+}
+
+/// Goes to one of our own pages; to the day sheet where something else was named.
+pub(super) fn go(to: &str) -> Redirect {
+    Redirect::to(if ours(to) { to } else { "/office" })
+}
+
+fn ours(to: &str) -> bool {
+    to.strip_prefix("/office").is_some_and(|rest| rest.is_empty() || rest.starts_with(['/', '?']))
+        && to.bytes().all(|b| b.is_ascii_graphic() && b != b'\\')
+}
+
+/// Where a machine's page is.
+pub(super) fn machine_at(doc: DocId) -> String {
+    format!("/office/machines/{}", MachineId(doc.0))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_our_own_pages_are_gone_to() {
+        for to in ["/office", "/office/due", "/office?day=2026-05-04", "/office/slot?doc=1&slot=hours"] {
+            assert!(ours(to), "{to}");
+        }
+        for to in ["", "/", "//other.example", "https://other.example", "/officer", "/office\\..\\x", "/office/\r\nx: y", "office"] {
+            assert!(!ours(to), "{to}");
+        }
+    }
+}

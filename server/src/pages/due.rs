@@ -1,0 +1,163 @@
+//! The due list, and the week's round.
+
+use std::collections::BTreeMap;
+
+use axum::extract::State;
+use axum::response::Response;
+use maud::{Markup, html};
+use serde::Deserialize;
+use shared::due::DueState;
+use shared::ids::PropertyId;
+use shared::round::{PutOffWhy, Reason, Round, StopMachine};
+use sync_core::book::BookError;
+use sync_core::view::DueLine;
+
+use super::asked::Query;
+use super::desk::machine_at;
+use super::layout::{Place, field, nothing, page as frame, table};
+use super::shown::Shown;
+use super::visitor::Visitor;
+use super::words::count;
+use crate::problem_response::sentence;
+use crate::state::ServerState;
+
+/// GET /office/due
+pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor) -> Result<Response, Shown> {
+    let now = visitor.now;
+    let lines = state.ask(move |shop| shop.due(&now)).await?;
+    let body = html! {
+        h1 { "Due" }
+        p.soft { "Every machine, the most pressing first: by engine hours or by the calendar, whichever comes first." }
+        @if lines.is_empty() { (nothing("There is no machine in the book yet. Add one under its property.")) }
+        @else { (list(&lines)) }
+    };
+    Ok(frame(&visitor, Place::Due, "Due", &body))
+}
+
+/// Machines with what is due, and what else there is to know before one drives there.
+pub(super) fn list(lines: &[DueLine]) -> Markup {
+    let rows: Vec<Vec<Markup>> = lines
+        .iter()
+        .map(|line| {
+            let pressing = matches!(line.due.as_ref().map(|d| d.state), Some(DueState::Overdue | DueState::NeverChecked));
+            vec![
+                html! { a href=(machine_at(line.machine.doc())) { (line.tag) } },
+                html! { (line.description) },
+                html! { @if let Some(property) = line.property { a href={ "/office/properties/" (property) } { (line.property_name) } } },
+                html! { @if let Some(meter) = line.meter { (meter) " h" } },
+                html! { span.warn[pressing] { (sentence(&line.words)) } },
+                marks(line),
+            ]
+        })
+        .collect();
+    table(&count(lines.len(), "machine", "machines"), &["Machine", "What it is", "Where", "Hour meter", "Next check", "Look out"], &rows)
+}
+
+fn marks(line: &DueLine) -> Markup {
+    let marks = [
+        (line.hold, "hold: do not run", "stop"),
+        (line.recheck, "measure again", "warn"),
+        (line.contested, "contested", "warn"),
+        (line.open_visit, "visit open", "soft"),
+    ];
+    html! { @for (n, (_, words, class)) in marks.into_iter().filter(|(is, ..)| *is).enumerate() { @if n > 0 { ", " } span class=(class) { (words) } } }
+}
+
+/// How the round is to be made.
+#[derive(Debug, Deserialize)]
+pub(super) struct Asked {
+    days: Option<String>,
+    hours: Option<String>,
+}
+
+/// GET /office/round
+pub(super) async fn round(State(state): State<ServerState>, visitor: Visitor, Query(asked): Query<Asked>) -> Result<Response, Shown> {
+    let number = |text: &Option<String>, what: &str| match text.as_deref().map(str::trim).filter(|text| !text.is_empty()) {
+        None => Ok(None),
+        Some(text) => text.parse::<u32>().ok().filter(|n| *n <= 366).map(Some).ok_or_else(|| {
+            crate::problem_response::Refused::unreadable(&format!("{what} are a whole number from 0 to 366, not \"{text}\""))
+        }),
+    };
+    let (days, hours) = (number(&asked.days, "Days ahead")?, number(&asked.hours, "Hours of work")?);
+    let (person, now) = (visitor.person, visitor.now);
+    let (round, names) = state
+        .ask(move |shop| {
+            let round = shop.week_round(days, hours.map(|hours| hours * 60), &now)?;
+            let names: BTreeMap<PropertyId, String> = shop.properties(person)?.into_iter().map(|p| (p.property, p.name)).collect();
+            Ok::<_, BookError>((round, names))
+        })
+        .await?;
+    let body = html! {
+        h1 { "The week's round" }
+        @if let Some(words) = round.words.first() { p.lead { (words) } }
+        p.soft { "Times and parts are the trade's rough figures, driving not counted; the crew, who know the roads, choose the way." }
+        form.no-print method="get" action="/office/round" {
+            div.two {
+                (field("Days ahead", "how soon is soon; two weeks where empty", &html! { input name="days" inputmode="numeric" value=[asked.days]; }))
+                (field("Hours of work at most", "no limit where empty", &html! { input name="hours" inputmode="numeric" value=[asked.hours]; }))
+            }
+            button { "Make the round anew" }
+        }
+        @if round.facts.stops.is_empty() { (nothing("No property is worth the drive: nothing is due, on hold or to be measured again.")) }
+        (stops(&round.facts, &names))
+        (put_off(&round.facts, &names))
+    };
+    Ok(frame(&visitor, Place::Round, "The week's round", &body))
+}
+
+const fn reason(reason: Reason) -> &'static str {
+    match reason {
+        Reason::Hold => "on hold: do not run",
+        Reason::Recheck => "measure again",
+        Reason::Overdue => "overdue",
+        Reason::NeverChecked => "never checked",
+        Reason::Soon => "due soon",
+    }
+}
+
+fn machine(machine: &StopMachine) -> Vec<Markup> {
+    let urgent = machine.reason == Reason::Hold;
+    vec![
+        html! { a href=(machine_at(machine.machine.doc())) { (machine.tag) } },
+        html! { span.stop[urgent] { (reason(machine.reason)) } },
+        html! { @if let Some(date) = machine.date { (date) } },
+        html! { (machine.minutes) " min" },
+    ]
+}
+
+fn stops(round: &Round, names: &BTreeMap<PropertyId, String>) -> Markup {
+    html! {
+        @for (n, stop) in round.stops.iter().enumerate() {
+            @let parts: Vec<String> = stop.parts.iter().map(|(part, n)| format!("{n} × {part}")).collect();
+            h2 { (n + 1) ". " a href={ "/office/properties/" (stop.property) } { (name(names, stop.property)) } }
+            p.soft { (stop.minutes) " min there" @if !parts.is_empty() { "; bring " (parts.join(", ")) } "." }
+            (table("Machines there", &["Machine", "Why", "Due", "Work"], &stop.machines.iter().map(machine).collect::<Vec<_>>()))
+        }
+    }
+}
+
+fn put_off(round: &Round, names: &BTreeMap<PropertyId, String>) -> Markup {
+    let rows: Vec<Vec<Markup>> = round
+        .put_off
+        .iter()
+        .map(|off| {
+            let mut row = machine(&off.machine);
+            row.push(html! { (name(names, off.property)) });
+            row.push(match off.why {
+                PutOffWhy::NoTimeLeft => html! { "more urgent stops take the time" },
+                PutOffWhy::LongerThanRound => html! { span.warn { "takes longer than the whole round may: raise the limit" } },
+            });
+            row
+        })
+        .collect();
+    html! {
+        @if !rows.is_empty() {
+            h2 { "Put off" }
+            (table("Worth the drive, and not on this round", &["Machine", "Why", "Due", "Work", "Where", "Why put off"], &rows))
+        }
+    }
+}
+
+fn name(names: &BTreeMap<PropertyId, String>, property: PropertyId) -> String {
+    names.get(&property).cloned().unwrap_or_else(|| format!("property {}", sync_core::view::short(&property)))
+}

@@ -1,0 +1,107 @@
+//! A machine: its card, its valves against their ranges and over time, its hours, when it is due, and every record of it.
+
+use axum::extract::State;
+use axum::response::{Redirect, Response};
+use maud::html;
+use shared::ids::{CardId, DocId, MachineId, PropertyId, RecordId};
+use shared::record::MachineCard;
+use shared::usage::Season;
+use sync_core::book::BookError;
+use sync_core::desk::DeskStep;
+use sync_core::question::{OfMachine, Question};
+
+use super::asked::Named;
+use super::forms::{Fields, Posted};
+use super::layout::{Place, page as frame};
+use super::machine_parts as parts;
+use super::shown::Shown;
+use super::visitor::Visitor;
+use super::{closing, desk};
+use crate::problem_response::{Refused, sentence};
+use crate::state::ServerState;
+
+/// The most closed days that are offered to look back to.
+const MOST_EVENINGS: usize = 60;
+
+/// GET /office/machines/{id}
+pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Named(id): Named<MachineId>) -> Result<Response, Shown> {
+    let (doc, person, unit, now) = (id.doc(), visitor.person, visitor.unit, visitor.now);
+    let (view, due, courses, meter, (properties, cards, days)) = state
+        .ask(move |shop| {
+            let view = shop.machine(doc, unit, &now)?;
+            let due = match shop.reckon(&Question::Machine(doc, OfMachine::Due { season: Season::default() }), unit, &now) {
+                Ok(answer) => answer.words,
+                // Without an engine card there is no range; the page says so already.
+                Err(BookError::Reckoning(_)) => Vec::new(),
+                Err(other) => return Err(other),
+            };
+            let around = (shop.properties(person)?, shop.engine_cards()?, shop.closed_days(MOST_EVENINGS, unit)?);
+            Ok((view, due, shop.lash_courses(doc, unit)?, shop.meter_of(doc)?, around))
+        })
+        .await?;
+    let title = if view.tag.is_empty() { "A machine without a card".to_owned() } else { view.tag.clone() };
+    let body = html! {
+        h1 { (title) @if !view.description.is_empty() { span.soft { " " (view.description) } } }
+        p {
+            "At " @if let Some(property) = view.property { a href={ "/office/properties/" (property) } { (view.property_name) } } @else { "no property" }
+            "; " (view.duty.name()) " duty."
+            @if view.provisional { " " span.warn { "Entered in the field; the office has not confirmed it." } }
+        }
+        (parts::open(&visitor, &view, doc))
+        p.lead { (sentence(&view.due_words)) }
+        @for line in &due { @if *line != view.due_words { p.soft { (sentence(line)) } } }
+        (parts::engine_card(&visitor, &view))
+        (parts::valves(&visitor, &view))
+        (parts::courses(&courses, unit))
+        (parts::hours(&visitor, &view, &meter))
+        (parts::visits(&visitor, &view))
+        (parts::history(&visitor, &view))
+        div.no-print {
+            h2 { "At the desk" }
+            (closing::evenings(id, &days))
+            (parts::note_form(&visitor, id))
+            @if visitor.is_office() { (parts::card_form(&visitor, &view, &properties, &cards)) }
+        }
+    };
+    Ok(frame(&visitor, Place::Inside, &title, &body))
+}
+
+/// The card that a form states.
+pub(super) fn card_of(fields: &Fields, property: PropertyId) -> Result<MachineCard, Refused> {
+    let duty = match fields.text("duty")?.as_str() {
+        "commercial" => shared::engine_card::Duty::Commercial,
+        "homeowner" => shared::engine_card::Duty::Homeowner,
+        other => return Err(Refused::unreadable(&format!("A duty is commercial or homeowner, not \"{other}\""))),
+    };
+    Ok(MachineCard {
+        tag: fields.text("tag")?,
+        description: fields.maybe("description").unwrap_or_default().to_owned(),
+        property,
+        engine_card: fields.read_maybe::<CardId>("engine_card")?,
+        cylinders: fields.read_maybe::<u8>("cylinders")?,
+        duty,
+        provisional: false,
+    })
+}
+
+/// POST /office/machines/{id}/card
+pub(super) async fn restate(State(state): State<ServerState>, Named(id): Named<MachineId>, posted: Posted) -> Result<Redirect, Shown> {
+    let Posted { visitor, fields } = posted;
+    let card = card_of(&fields, fields.read("property")?)?;
+    let to = desk::machine_at(id.doc());
+    desk::step(&state, &visitor, DeskStep::RestateMachine { machine: id.doc(), card }, "The machine's card is kept.", &to).await
+}
+
+/// POST /office/machines/{id}/note
+pub(super) async fn note(State(state): State<ServerState>, Named(id): Named<MachineId>, posted: Posted) -> Result<Redirect, Shown> {
+    let text = posted.fields.text("text")?;
+    let doc: DocId = id.doc();
+    desk::step(&state, &posted.visitor, DeskStep::Note { doc, text }, "The note is kept.", &desk::machine_at(doc)).await
+}
+
+/// POST /office/findings/{id}/clear
+pub(super) async fn clear(State(state): State<ServerState>, Named(finding): Named<RecordId>, posted: Posted) -> Result<Redirect, Shown> {
+    let Posted { visitor, fields } = posted;
+    let (how, back) = (fields.text("how")?, fields.maybe("back").unwrap_or_default());
+    desk::step(&state, &visitor, DeskStep::ClearFinding { finding, how }, "The finding is cleared.", back).await
+}

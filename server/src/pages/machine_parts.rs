@@ -1,0 +1,289 @@
+//! The parts of a machine's page.
+
+use std::collections::BTreeMap;
+
+use maud::{Markup, html};
+use shared::engine_card::{Duty, EngineCard};
+use shared::ids::{DocId, MachineId, RecordId};
+use shared::length::LengthUnit;
+use shared::record::{FindingKind, Stage};
+use shared::valve::Side;
+use shared::verdict::Verdict;
+use sync_core::reckon::{LashCourse, MeterLine, Reckoned};
+use sync_core::standing::State;
+use sync_core::view::{Fate, LashView, MachineView, PropertyLine, short};
+
+use super::desk::machine_at;
+use super::forms::form;
+use super::layout::{field, nothing, step, table};
+use super::visitor::Visitor;
+use super::{cards, chart, ruling, words};
+use crate::problem_response::sentence;
+
+/// What is open on a machine: holds first.
+pub(super) fn open(visitor: &Visitor, view: &MachineView, doc: DocId) -> Markup {
+    let (holds, findings): (Vec<_>, Vec<_>) = view.findings.iter().partition(|f| f.grade == FindingKind::Hold);
+    let back = machine_at(doc);
+    html! {
+        @for hold in holds {
+            div.stop-box {
+                p { span.stop { "HOLD, do not run: " } (sentence(&hold.what)) }
+                p.soft { a.id href={ "/office/records/" (hold.finding) } { (short(&hold.finding)) } ", " (visitor.local(hold.at_ms)) }
+                (clear_form(visitor, hold.finding, &back))
+            }
+        }
+        @for slot in &view.state.contested { p { span.tag.warn { "contested" } " " a href=(ruling::at(doc, slot)) { (slot.words()) } } }
+        @for slot in &view.state.recheck { p { span.tag.warn { "measure again" } " " a href=(ruling::at(doc, slot)) { (slot.words()) } ", by ruling." } }
+        @for aside in &view.state.aside {
+            p { span.tag.warn { "set aside" } " " a href=(ruling::at(doc, &aside.slot)) { (aside.slot.words()) } ": " (sentence(&aside.aside.why)) }
+        }
+        @for finding in findings {
+            p { span.tag { "finding" } " " (sentence(&finding.what)) " " span.soft { (visitor.local(finding.at_ms)) } }
+            (clear_form(visitor, finding.finding, &back))
+        }
+    }
+}
+
+/// Clearing a finding or a hold, in two actions.
+pub(super) fn clear_form(visitor: &Visitor, finding: RecordId, back: &str) -> Markup {
+    let inside = html! {
+        input type="hidden" name="back" value=(back);
+        (field("How it was cleared", "what was done, and who saw it", &html! { input name="how" required maxlength="1000"; }))
+        button { "It is cleared" }
+    };
+    step("Clear it", &form(visitor, &format!("/office/findings/{finding}/clear"), &inside))
+}
+
+pub(super) fn engine_card(visitor: &Visitor, view: &MachineView) -> Markup {
+    html! {
+        @match &view.engine_card {
+            None => p { span.warn { "No engine card yet" } ": readings are kept and not judged." },
+            Some(card) => {
+                p.soft {
+                    "Engine card " a href={ "/office/cards/" (card.card) } { (card.name) } ": intake " (cards::range(&card.range(Side::Intake), visitor.unit))
+                    "; exhaust " (cards::range(&card.range(Side::Exhaust), visitor.unit)) "; engine cold. " (cards::source(card))
+                }
+            }
+        }
+    }
+}
+
+fn verdict(line: &LashView) -> Markup {
+    html! {
+        @match (line.judged, line.lash.stands) {
+            (Some(Verdict::InSpec), _) => span.good { (Verdict::InSpec.word()) },
+            (Some(verdict @ Verdict::NotSettled(_)), _) => { (verdict.word()) },
+            (Some(verdict), _) => span.stop { (verdict.word()) },
+            (None, Some(_)) => "not judged",
+            (None, None) => "",
+        }
+    }
+}
+
+/// The valves: one row each, one column for each stage.
+pub(super) fn valves(visitor: &Visitor, view: &MachineView) -> Markup {
+    let doc = view.machine.doc();
+    let cell = |line: &LashView| {
+        let slot = shared::slot::Slot::lash(line.lash.valve, line.lash.stage);
+        html! {
+            a href=(ruling::at(doc, &slot)) { (line.words) }
+            @if line.lash.stands.is_some() && !line.lash.cold { ", " span.warn { "engine not cold" } }
+            " " (verdict(line))
+            @if line.lash.state != State::Stands { br; span.tag { (words::state(line.lash.state)) } }
+            @if let Some(at) = line.lash.at_ms { br; small { (line.by_name) ", " (visitor.local(at)) } }
+        }
+    };
+    let rows: Vec<Vec<Markup>> = view
+        .valves()
+        .into_iter()
+        .map(|valve| {
+            let at = |stage: Stage| view.lash.iter().find(|l| l.lash.valve == valve && l.lash.stage == stage).map(cell).unwrap_or_default();
+            vec![html! { (valve) br; small { (valve.words()) } }, at(Stage::Found), at(Stage::Set), at(Stage::Left)]
+        })
+        .collect();
+    html! {
+        h2 { "Valve clearances" }
+        @if view.lash.is_empty() { (nothing("None has been read yet.")) }
+        @else { (table("What stands, at each stage of the last check", &["Valve", "Found", "Set", "Left"], &rows)) }
+    }
+}
+
+/// Each valve over engine hours, with its drift in words and the same readings as a table.
+pub(super) fn courses(courses: &[LashCourse], unit: LengthUnit) -> Markup {
+    html! {
+        @if courses.iter().any(|course| !course.points.is_empty()) {
+            h2 { "Over engine hours" }
+            div.cards {
+                @for (n, course) in courses.iter().enumerate() {
+                    section.card {
+                        h3 { (course.valve) ", " (course.valve.words()) }
+                        @match chart::course(&format!("v{n}"), course, unit) {
+                            Some(drawn) => (drawn),
+                            None => (nothing("No reading has engine hours, so none can be placed.")),
+                        }
+                        @for line in &course.drift { p { (line) } }
+                        (readings(course))
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn readings(course: &LashCourse) -> Markup {
+    let rows: Vec<Vec<Markup>> = course
+        .points
+        .iter()
+        .rev()
+        .map(|point| {
+            vec![
+                html! { (point.when) },
+                html! { @if let Some(hours) = point.engine { (hours) } @else { "not known" } },
+                html! { (point.stage.name()) },
+                html! { (point.words) },
+                html! { (point.by) },
+            ]
+        })
+        .collect();
+    html! {
+        @if !rows.is_empty() {
+            details {
+                summary { (words::count(rows.len(), "reading", "readings")) ", taken cold" }
+                (table("The latest first", &["When", "Engine hours", "Stage", "Clearance", "Who"], &rows))
+            }
+        }
+    }
+}
+
+pub(super) fn hours(visitor: &Visitor, view: &MachineView, meter: &Reckoned<Vec<MeterLine>>) -> Markup {
+    let rows: Vec<Vec<Markup>> = meter
+        .facts
+        .iter()
+        .rev()
+        .map(|line| {
+            vec![
+                html! { (line.when) },
+                html! { a href={ "/office/records/" (line.record) } { (line.meter) " h" } },
+                html! { @if let Some(engine) = line.engine { (engine) " h" } },
+                html! { @match &line.doubt { Some(why) => span.warn { (sentence(why)) }, None => "on the chain" } },
+            ]
+        })
+        .collect();
+    html! {
+        h2 { "Hours" }
+        @match &view.state.hours {
+            Some(hours) => p {
+                "Hour meter " b { (hours.meter) " h" } ", read " (visitor.local(hours.at_ms)) "."
+                @if let Some(tenths) = view.state.tenth_hours_per_day { " About " (format!("{:.1}", tenths / 10.0)) " h a day." }
+            },
+            None => (nothing("No reading of the hour meter stands.")),
+        }
+        @if !rows.is_empty() {
+            details open[rows.len() <= 6] {
+                summary { (words::count(rows.len(), "reading", "readings")) " of the meter" }
+                (table("The latest first; engine hours go through changes of the meter", &["When", "Meter", "Engine hours", "Beside the others"], &rows))
+            }
+        }
+    }
+}
+
+pub(super) fn visits(visitor: &Visitor, view: &MachineView) -> Markup {
+    let rows: Vec<Vec<Markup>> = view
+        .visits
+        .iter()
+        .map(|visit| {
+            vec![
+                html! { (visitor.local(visit.visit.at_ms)) },
+                html! { (visit.by_name) },
+                match (visit.visit.finished_ms, visit.visit.complete) {
+                    (None, _) => html! { span.warn { "not finished" } },
+                    (Some(ms), true) => html! { (visitor.local(ms)) ", complete" },
+                    (Some(ms), false) => html! { (visitor.local(ms)) ", something left open" },
+                },
+                html! { a href={ "/office/visits/" (visit.visit.visit) "/record" } { "Service record" } },
+            ]
+        })
+        .collect();
+    html! {
+        h2 { "Visits" }
+        @if rows.is_empty() { (nothing("Nobody has visited it yet.")) }
+        @else { (table("The latest first", &["Opened", "Who", "Finished", "For the client"], &rows)) }
+    }
+}
+
+pub(super) fn history(visitor: &Visitor, view: &MachineView) -> Markup {
+    let rows: Vec<Vec<Markup>> = view
+        .history
+        .iter()
+        .map(|line| {
+            let class = if matches!(line.fate, Fate::Contends | Fate::Aside) { "warn" } else { "soft" };
+            vec![
+                html! { (visitor.local(line.at_ms)) },
+                html! { (line.words) },
+                html! { (line.by) },
+                html! { span class=(class) { (words::fate(line.fate)) } },
+                html! { a.id href={ "/office/records/" (line.record) } { (line.short) } },
+            ]
+        })
+        .collect();
+    html! {
+        h2 { "History" }
+        @if rows.is_empty() { (nothing("Nothing is stated about it.")) }
+        @else {
+            details {
+                summary { (words::count(rows.len(), "record", "records")) ", every one of them" }
+                (table("The latest first", &["When", "What it says", "Who", "Now", "Record"], &rows))
+            }
+        }
+    }
+}
+
+pub(super) fn note_form(visitor: &Visitor, id: MachineId) -> Markup {
+    let inside = html! {
+        (field("Note", "", &html! { textarea name="text" rows="3" required maxlength="4000" {} }))
+        button { "Keep the note" }
+    };
+    step("Add a note", &form(visitor, &format!("/office/machines/{id}/note"), &inside))
+}
+
+/// Stating the card anew; for a provisional machine that is its confirmation.
+pub(super) fn card_form(visitor: &Visitor, view: &MachineView, properties: &[PropertyLine], cards: &[EngineCard]) -> Markup {
+    let names: BTreeMap<String, &str> = properties.iter().map(|p| (p.property.to_string(), p.name.as_str())).collect();
+    let at = view.property.map(|p| p.to_string());
+    let inside = html! {
+        div.two {
+            (card_fields(Some(view), cards))
+            (field("Property", "", &html! {
+                select name="property" required {
+                    @for (id, name) in &names { option value=(id) selected[at.as_ref() == Some(id)] { (name) } }
+                }
+            }))
+        }
+        button { @if view.provisional { "Confirm the machine" } @else { "Keep the card" } }
+    };
+    let summary = if view.provisional { "Confirm this machine, or correct its card" } else { "Correct the machine's card" };
+    step(summary, &form(visitor, &format!("/office/machines/{}/card", view.machine), &inside))
+}
+
+/// The fields of a machine's card but its property.
+pub(super) fn card_fields(view: Option<&MachineView>, cards: &[EngineCard]) -> Markup {
+    let engine = view.and_then(|v| v.engine_card.as_ref()).map(|card| card.card);
+    let duty = view.map(|v| v.duty).unwrap_or_default();
+    let cylinders = view.and_then(|v| v.cylinders).map(|n| n.to_string());
+    html! {
+        (field("Tag", "as on the machine", &html! { input name="tag" required maxlength="200" value=[view.map(|v| &v.tag)]; }))
+        (field("What it is", "", &html! { input name="description" maxlength="1000" value=[view.map(|v| &v.description)]; }))
+        (field("Engine card", "", &html! {
+            select name="engine_card" {
+                option value="" { "none yet" }
+                @for card in cards { option value=(card.card) selected[engine == Some(card.card)] { (card.name) } }
+            }
+        }))
+        (field("Cylinders", "where no engine card says so", &html! { input name="cylinders" inputmode="numeric" value=[cylinders]; }))
+        (field("Duty", "", &html! {
+            select name="duty" {
+                @for one in [Duty::Commercial, Duty::Homeowner] { option value=(one.name()) selected[one == duty] { (one.name()) } }
+            }
+        }))
+    }
+}

@@ -1,0 +1,101 @@
+//! People and their devices: who is on the roster, with which role; revoking a device.
+
+use axum::extract::State;
+use axum::response::{Redirect, Response};
+use maud::{Markup, html};
+use shared::ids::DeviceId;
+use shared::role::Role;
+use sync_core::book::BookError;
+use sync_core::desk::DeskStep;
+use sync_core::view::DeviceLine;
+
+use super::asked::Named;
+use super::desk;
+use super::forms::{Posted, form};
+use super::layout::{Place, field, nothing, page as frame, step, table};
+use super::shown::Shown;
+use super::visitor::Visitor;
+use crate::state::ServerState;
+
+/// GET /office/people
+pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor) -> Result<Response, Shown> {
+    let (people, devices) = state.ask(|shop| Ok::<_, BookError>((shop.people()?, shop.devices()?))).await?;
+    let rows: Vec<Vec<Markup>> = people
+        .iter()
+        .map(|person| {
+            let owned = devices.iter().filter(|d| d.person == person.person && d.revoked_ms.is_none()).count();
+            vec![
+                html! { a href={ "/office/people/" (person.person) } { (person.name) } },
+                html! { @match person.role { Some(role) => (role), None => span.warn { "no role" } } },
+                html! { (owned) },
+                html! { (person.properties.join(", ")) },
+            ]
+        })
+        .collect();
+    let add = html! {
+        div.two {
+            (field("Name", "as the crew says it", &html! { input name="name" required maxlength="200"; }))
+            (field("Role", "leads, techs and helpers measure; the office rules and keeps the book", &roles(Some(Role::Tech))))
+        }
+        button { "Add the person" }
+    };
+    let body = html! {
+        h1 { "People and devices" }
+        @if rows.is_empty() { (nothing("Nobody is on the roster.")) }
+        @else { (table("Open a person to give a role, a property or a one-time code", &["Name", "Role", "Devices", "Looks after"], &rows)) }
+        @if visitor.is_office() { div.no-print { (step("Add a person", &form(&visitor, "/office/people", &add))) } }
+        h2 { "Devices" }
+        (devices_table(&visitor, &devices.iter().collect::<Vec<_>>()))
+    };
+    Ok(frame(&visitor, Place::People, "People and devices", &body))
+}
+
+/// The roles to choose from.
+pub(super) fn roles(now: Option<Role>) -> Markup {
+    html! {
+        select name="role" {
+            @for role in [Role::Tech, Role::Lead, Role::Helper, Role::Office] { option value=(role.name()) selected[now == Some(role)] { (role.name()) } }
+        }
+    }
+}
+
+/// Devices with the way to revoke each.
+pub(super) fn devices_table(visitor: &Visitor, devices: &[&DeviceLine]) -> Markup {
+    let rows: Vec<Vec<Markup>> = devices
+        .iter()
+        .map(|device| {
+            vec![
+                html! { (device.name) },
+                html! { (device.person_name) },
+                html! { @match device.revoked_ms { Some(ms) => span.warn { "revoked " (visitor.local(ms)) }, None => "trusted" } },
+                html! { @if device.revoked_ms.is_none() && visitor.is_office() { (revoke_form(visitor, device)) } },
+            ]
+        })
+        .collect();
+    html! {
+        @if rows.is_empty() { (nothing("No device is enrolled. Issue a one-time code, and enter it on the device.")) }
+        @else { (table("What a revoked device stated before stays in the book", &["Device", "Whose", "State", "Revoke"], &rows)) }
+    }
+}
+
+fn revoke_form(visitor: &Visitor, device: &DeviceLine) -> Markup {
+    let inside = html! {
+        (field("Why", "lost, sold, left the shop", &html! { input name="reason" maxlength="1000"; }))
+        button { "Revoke it for ever" }
+    };
+    step("Revoke", &form(visitor, &format!("/office/devices/{}/revoke", device.device), &inside))
+}
+
+/// POST /office/people
+pub(super) async fn add(State(state): State<ServerState>, posted: Posted) -> Result<Redirect, Shown> {
+    let Posted { visitor, fields } = posted;
+    let (name, role) = (fields.text("name")?, fields.read::<Role>("role")?);
+    let said = format!("{name} is on the roster. Issue a one-time code next.");
+    desk::step(&state, &visitor, DeskStep::AddPerson { name, role }, &said, "/office/people").await
+}
+
+/// POST /office/devices/{id}/revoke
+pub(super) async fn revoke(State(state): State<ServerState>, Named(device): Named<DeviceId>, posted: Posted) -> Result<Redirect, Shown> {
+    let reason = posted.fields.maybe("reason").unwrap_or_default().to_owned();
+    desk::step(&state, &posted.visitor, DeskStep::Revoke { device, reason }, "The device is revoked.", "/office/people").await
+}

@@ -1,0 +1,168 @@
+//! One person: role, properties, devices, and a one-time code to enrol a phone or set a passphrase, with its QR code.
+
+use axum::extract::State;
+use axum::response::{Redirect, Response};
+use maud::{Markup, html};
+use qrcode::{Color, EcLevel, QrCode};
+use shared::ids::{PersonId, PropertyId};
+use shared::role::Role;
+use shared::wire::CodeIssued;
+use sync_core::book::BookError;
+use sync_core::desk::DeskStep;
+use sync_core::view::PersonLine;
+
+use super::asked::Named;
+use super::desk;
+use super::forms::{Posted, form};
+use super::layout::{Place, field, nothing, page as frame, step};
+use super::people::{devices_table, roles};
+use super::shown::Shown;
+use super::visitor::Visitor;
+use crate::problem_response::Refused;
+use crate::state::ServerState;
+
+/// Modules of nothing around a QR code: four, as ISO/IEC 18004 asks for (from memory).
+const QUIET: usize = 4;
+
+fn at(person: PersonId) -> String {
+    format!("/office/people/{person}")
+}
+
+/// GET /office/people/{id}
+pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Named(id): Named<PersonId>) -> Result<Response, Shown> {
+    let by = visitor.person;
+    let (people, devices, given, properties) =
+        state.ask(move |shop| Ok::<_, BookError>((shop.people()?, shop.devices()?, shop.assignments()?, shop.properties(by)?))).await?;
+    let person = one(people, id)?;
+    let (own, others): (Vec<_>, Vec<_>) = properties.iter().partition(|p| given.contains(&(id, p.property)));
+    let property = |property: PropertyId, active: &str, words: &str| {
+        let inside = html! {
+            input type="hidden" name="property" value=(property);
+            input type="hidden" name="active" value=(active);
+            button.quiet { (words) }
+        };
+        form(&visitor, &format!("{}/property", at(id)), &inside)
+    };
+    let body = html! {
+        h1 { (person.name) }
+        p { @match person.role { Some(role) => { "Role: " (role) "." }, None => span.warn { "No role: may look at nothing and state nothing." } } }
+        @if visitor.is_office() {
+            (step("Give another role", &role_form(&visitor, &person)))
+            (step("Issue a one-time code", &form(&visitor, &format!("{}/code", at(id)), &html! {
+                p { "For a phone of " (person.name) "'s, or for a passphrase here. Good once, for 24 hours." }
+                button { "Issue the code" }
+            })))
+        }
+        h2 { "Looks after" }
+        @if own.is_empty() { (nothing("No property. Leads and the office see every property all the same.")) }
+        ul { @for p in own { li { a href={ "/office/properties/" (p.property) } { (p.name) } @if visitor.is_office() { (property(p.property, "no", "take it away")) } } } }
+        @if visitor.is_office() && !others.is_empty() {
+            @let give = html! {
+                input type="hidden" name="active" value="yes";
+                (field("Property", "", &html! { select name="property" { @for p in others { option value=(p.property) { (p.name) } } } }))
+                button { "Give it" }
+            };
+            (step("Give a property", &form(&visitor, &format!("{}/property", at(id)), &give)))
+        }
+        h2 { "Devices" }
+        (devices_table(&visitor, &devices.iter().filter(|d| d.person == id).collect::<Vec<_>>()))
+    };
+    Ok(frame(&visitor, Place::People, &person.name, &body))
+}
+
+fn one(people: Vec<PersonLine>, id: PersonId) -> Result<PersonLine, Refused> {
+    let unknown = || Refused::from(BookError::Unknown("this book has no such person".to_owned()));
+    people.into_iter().find(|person| person.person == id).ok_or_else(unknown)
+}
+
+fn role_form(visitor: &Visitor, person: &PersonLine) -> Markup {
+    let inside = html! {
+        (field("Role", "counts from now on; what was stated before keeps its rank", &roles(person.role)))
+        button { "Give the role" }
+    };
+    let none = html! { input type="hidden" name="role" value=""; button.quiet { "Take the role away: nothing can be looked at or stated any more" } };
+    html! {
+        (form(visitor, &format!("{}/role", at(person.person)), &inside))
+        @if person.role.is_some() { (form(visitor, &format!("{}/role", at(person.person)), &none)) }
+    }
+}
+
+/// POST /office/people/{id}/role
+pub(super) async fn role(State(state): State<ServerState>, Named(person): Named<PersonId>, posted: Posted) -> Result<Redirect, Shown> {
+    let role = posted.fields.read_maybe::<Role>("role")?;
+    let said = role.map_or_else(|| "The role is taken away.".to_owned(), |role| format!("The role is {role} from now on."));
+    desk::step(&state, &posted.visitor, DeskStep::SetRole { person, role }, &said, &at(person)).await
+}
+
+/// POST /office/people/{id}/property
+pub(super) async fn property(State(state): State<ServerState>, Named(person): Named<PersonId>, posted: Posted) -> Result<Redirect, Shown> {
+    let (property, active) = (posted.fields.read::<PropertyId>("property")?, posted.fields.text("active")? == "yes");
+    let said = if active { "The property is given." } else { "The property is taken away." };
+    desk::step(&state, &posted.visitor, DeskStep::Assign { person, property, active }, said, &at(person)).await
+}
+
+/// POST /office/people/{id}/code: shown once, on the answer itself.
+pub(super) async fn code(State(state): State<ServerState>, Named(person): Named<PersonId>, posted: Posted) -> Result<Response, Shown> {
+    let visitor = posted.visitor;
+    let (by, now) = (visitor.person, visitor.now);
+    let issued = state.ask(move |shop| shop.issue_code(by, person, &now)).await?;
+    let people = state.ask(|shop| shop.people()).await?;
+    let person = one(people, person)?;
+    let title = format!("One-time code for {}", person.name);
+    let body = html! {
+        h1 { (title) }
+        p.code { (issued.code) }
+        p { "Good once, until " (visitor.local(issued.until_ms)) ". It is shown only now." }
+        (qr(&joining(&visitor.issuer, &issued)))
+        p.soft { "The QR code holds this shop's address and the code." }
+        dl {
+            dt { "On a phone or laptop" } dd { code { "tappet enrol --server " (visitor.issuer) " --code " (issued.code) } }
+            dt { "For a passphrase" } dd { a href="/office/first" { "Set a passphrase" } ", for leads and the office" }
+        }
+        p { a href=(at(person.person)) { "Back to " (person.name) } }
+    };
+    Ok(frame(&visitor, Place::People, &title, &body))
+}
+
+/// The address that a phone enrols at, with the code where no server log ever sees it: behind the `#`.
+fn joining(issuer: &str, issued: &CodeIssued) -> String {
+    format!("{}/v1/enrol#{}", issuer.trim_end_matches('/'), issued.code)
+}
+
+/// A text as a QR code; nothing where it is too long for one.
+fn qr(text: &str) -> Markup {
+    let Ok(code) = QrCode::with_error_correction_level(text, EcLevel::M) else { return html! {} };
+    let (width, dark) = (code.width(), code.to_colors());
+    let mut path = String::new();
+    for (n, _) in dark.iter().enumerate().filter(|(_, colour)| **colour == Color::Dark) {
+        path.push_str(&format!("M{} {}h1v1h-1z", n % width + QUIET, n / width + QUIET));
+    }
+    let side = width + 2 * QUIET;
+    html! {
+        svg.qr viewBox={ "0 0 " (side) " " (side) } role="img" aria-label="QR code with the shop's address and the one-time code" shape-rendering="crispEdges" {
+            path d=(path) {}
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_qr_code_has_its_three_corners_and_a_quiet_edge() {
+        let drawn = qr("https://book.example/v1/enrol#4K7QM-2ZT9A").into_string();
+        let side: usize = drawn.split("viewBox=\"0 0 ").nth(1).unwrap().split(' ').next().unwrap().parse().unwrap();
+        // The finder patterns' outer corners are dark (ISO/IEC 18004, from memory); nothing is drawn outside them.
+        for (x, y) in [(QUIET, QUIET), (side - QUIET - 1, QUIET), (QUIET, side - QUIET - 1)] {
+            assert!(drawn.contains(&format!("M{x} {y}h1")), "{x} {y}");
+        }
+        assert!(!drawn.contains(&format!("M{} ", QUIET - 1)) && !drawn.contains(&format!("M{} ", side - QUIET)), "{drawn}");
+    }
+
+    #[test]
+    fn the_code_is_behind_the_address() {
+        let issued = CodeIssued { code: "4K7QM-2ZT9A".to_owned(), person: PersonId::from_bytes([1; 16]), until_ms: 0 };
+        assert_eq!(joining("https://book.example/", &issued), "https://book.example/v1/enrol#4K7QM-2ZT9A");
+    }
+}

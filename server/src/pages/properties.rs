@@ -1,0 +1,102 @@
+//! Properties: the list, one property with its machines and who looks after it, and adding to both.
+
+use axum::extract::State;
+use axum::response::{Redirect, Response};
+use maud::{Markup, html};
+use shared::ids::PropertyId;
+use shared::record::PropertyCard;
+use sync_core::book::BookError;
+use sync_core::desk::DeskStep;
+
+use super::asked::Named;
+use super::forms::{Posted, form};
+use super::layout::{Place, field, nothing, page as frame, step, table};
+use super::shown::Shown;
+use super::visitor::Visitor;
+use super::{desk, due, machine, machine_parts};
+use crate::problem_response::Refused;
+use crate::state::ServerState;
+
+/// GET /office/properties
+pub(super) async fn list(State(state): State<ServerState>, visitor: Visitor) -> Result<Response, Shown> {
+    let person = visitor.person;
+    let properties = state.ask(move |shop| shop.properties(person)).await?;
+    let rows: Vec<Vec<Markup>> = properties
+        .iter()
+        .map(|p| {
+            vec![
+                html! { a href={ "/office/properties/" (p.property) } { (p.name) } },
+                html! { (p.address) },
+                html! { (p.access) },
+                html! { (p.machines) },
+            ]
+        })
+        .collect();
+    let add = html! {
+        div.two {
+            (field("Name", "what the shop calls it", &html! { input name="name" required maxlength="200"; }))
+            (field("Address", "where it is, in words", &html! { input name="address" maxlength="1000"; }))
+            (field("Access", "gate, dog, key", &html! { input name="access" maxlength="1000"; }))
+        }
+        button { "Add the property" }
+    };
+    let body = html! {
+        h1 { "Properties" }
+        @if rows.is_empty() { (nothing("There is no property in the book yet. Add the first one here.")) }
+        @else { (table("Client sites where machines live", &["Name", "Where it is", "Access", "Machines"], &rows)) }
+        @if visitor.is_office() { div.no-print { (step("Add a property", &form(&visitor, "/office/properties", &add))) } }
+    };
+    Ok(frame(&visitor, Place::Properties, "Properties", &body))
+}
+
+/// POST /office/properties
+pub(super) async fn add(State(state): State<ServerState>, posted: Posted) -> Result<Redirect, Shown> {
+    let Posted { visitor, fields } = posted;
+    let maybe = |name| fields.maybe(name).unwrap_or_default().to_owned();
+    let card = PropertyCard { name: fields.text("name")?, address: maybe("address"), access: maybe("access") };
+    let said = format!("{} is in the book.", card.name);
+    desk::step(&state, &visitor, DeskStep::AddProperty(card), &said, "/office/properties").await
+}
+
+/// GET /office/properties/{id}
+pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Named(id): Named<PropertyId>) -> Result<Response, Shown> {
+    let (person, now) = (visitor.person, visitor.now);
+    let (properties, lines, cards, people, given) = state
+        .ask(move |shop| {
+            Ok::<_, BookError>((shop.properties(person)?, shop.due(&now)?, shop.engine_cards()?, shop.people()?, shop.assignments()?))
+        })
+        .await?;
+    let Some(property) = properties.into_iter().find(|p| p.property == id) else {
+        return Err(Refused::from(BookError::Unknown("this book has no such property".to_owned())).into());
+    };
+    let here: Vec<_> = lines.into_iter().filter(|line| line.property == Some(id)).collect();
+    let after: Vec<_> = people.iter().filter(|person| given.contains(&(person.person, id))).collect();
+    let add = html! { div.two { (machine_parts::card_fields(None, &cards)) } button { "Add the machine" } };
+    let body = html! {
+        h1 { (property.name) }
+        dl {
+            dt { "Where it is" } dd { @if property.address.is_empty() { "not written down" } @else { (property.address) } }
+            dt { "Access" } dd { @if property.access.is_empty() { "nothing to know" } @else { (property.access) } }
+            dt { "Looked after by" }
+            dd {
+                @if after.is_empty() { "nobody in particular" }
+                @for (n, person) in after.iter().enumerate() {
+                    @if n > 0 { ", " }
+                    a href={ "/office/people/" (person.person) } { (person.name) }
+                }
+            }
+        }
+        h2 { "Machines" }
+        @if here.is_empty() { (nothing("No machine is known here.")) } @else { (due::list(&here)) }
+        @if visitor.is_office() { div.no-print { (step("Add a machine here", &form(&visitor, &format!("/office/properties/{id}"), &add))) } }
+    };
+    Ok(frame(&visitor, Place::Properties, &property.name, &body))
+}
+
+/// POST /office/properties/{id}
+pub(super) async fn add_machine(State(state): State<ServerState>, Named(id): Named<PropertyId>, posted: Posted) -> Result<Redirect, Shown> {
+    let Posted { visitor, fields } = posted;
+    let card = machine::card_of(&fields, id)?;
+    let said = format!("{} is in the book.", card.tag);
+    desk::step(&state, &visitor, DeskStep::AddMachine(card), &said, &format!("/office/properties/{id}")).await
+}

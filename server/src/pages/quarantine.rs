@@ -1,0 +1,86 @@
+//! Quarantine: records that could not be taken, with the reason; the office lets each in or keeps it out.
+
+use axum::extract::State;
+use axum::response::{Redirect, Response};
+use maud::{Markup, html};
+use sync_core::book::BookError;
+use sync_core::store::{QuarantineState, Quarantined};
+
+use super::asked::Named;
+use super::desk::go;
+use super::forms::{Posted, form};
+use super::layout::{Place, nothing, page as frame, step, table};
+use super::shown::Shown;
+use super::visitor::Visitor;
+use crate::problem_response::{Refused, sentence};
+use crate::state::ServerState;
+
+/// GET /office/quarantine
+pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor) -> Result<Response, Shown> {
+    let (held, devices) = state.ask(|shop| Ok::<_, BookError>((shop.quarantined()?, shop.devices()?))).await?;
+    let from = |line: &Quarantined| {
+        let device = line.device.and_then(|id| devices.iter().find(|d| d.device == id));
+        device.map_or_else(|| "a device that the roster does not know".to_owned(), |d| format!("{}, {}", d.name, d.person_name))
+    };
+    let (waiting, settled): (Vec<&Quarantined>, Vec<&Quarantined>) = held.iter().partition(|q| q.state == QuarantineState::Waiting);
+    let rows: Vec<Vec<Markup>> = settled
+        .iter()
+        .map(|line| {
+            vec![
+                html! { (line.kind.as_deref().unwrap_or("a record that cannot be read")) },
+                html! { (from(line)) },
+                html! { (visitor.local(line.since_ms)) },
+                html! { @if line.state == QuarantineState::Released { "let in" } @else { "kept out" } },
+            ]
+        })
+        .collect();
+    let body = html! {
+        h1 { "Quarantine" }
+        p.soft { "What could not be taken waits here whole, and on the device that it came from. Let in, it is a record like any other; kept out, it is refused for ever." }
+        @if waiting.is_empty() { (nothing("Nothing waits.")) }
+        div.cards { @for line in &waiting { (card(&visitor, line, &from(line))) } }
+        @if !rows.is_empty() {
+            h2 { "Settled" }
+            (table("What the office decided", &["Kind", "From", "Since", "Decided"], &rows))
+        }
+    };
+    Ok(frame(&visitor, Place::Quarantine, "Quarantine", &body))
+}
+
+fn card(visitor: &Visitor, line: &Quarantined, from: &str) -> Markup {
+    let settle = |how: &str, words: &str| {
+        let inside = html! { input type="hidden" name="how" value=(how); button { (words) } };
+        form(visitor, &format!("/office/quarantine/{}", line.id), &inside)
+    };
+    html! {
+        article.card {
+            h3 { (line.kind.as_deref().unwrap_or("A record that cannot be read")) }
+            p { (sentence(&line.detail)) }
+            dl {
+                dt { "From" } dd { (from) }
+                dt { "Since" } dd { (visitor.local(line.since_ms)) }
+                dt { "Code" } dd { code { (line.code) } }
+            }
+            @if visitor.is_office() {
+                (step("Let it in", &settle("in", "Yes, let it in")))
+                (step("Keep it out", &settle("out", "Yes, keep it out for ever")))
+            }
+        }
+    }
+}
+
+/// POST /office/quarantine/{id}
+pub(super) async fn settle(State(state): State<ServerState>, Named(id): Named<i64>, posted: Posted) -> Result<Redirect, Shown> {
+    let Posted { visitor, fields } = posted;
+    visitor.of_office()?;
+    let let_in = match fields.text("how")?.as_str() {
+        "in" => true,
+        "out" => false,
+        _ => return Err(Refused::unreadable("A record is let in or kept out").into()),
+    };
+    let (person, now) = (visitor.person, visitor.now);
+    state.ask(move |shop| shop.settle(id, let_in, person, &now)).await?;
+    state.moved();
+    visitor.say(if let_in { "Let in." } else { "Kept out." }, &state);
+    Ok(go("/office/quarantine"))
+}

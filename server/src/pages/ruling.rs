@@ -1,0 +1,143 @@
+//! A slot with its readings side by side, and the ruling on it in two actions: open, confirm.
+
+use axum::extract::State;
+use axum::response::{Redirect, Response};
+use maud::{Markup, html};
+use serde::Deserialize;
+use shared::ids::{DocId, RecordId};
+use shared::record::Decision;
+use shared::slot::Slot;
+use sync_core::book::BookError;
+use sync_core::desk::DeskStep;
+use sync_core::standing::State as Stands;
+use sync_core::view::{ContestedReading, SlotSheet};
+
+use super::asked::Query;
+use super::chart::BracketScale;
+use super::desk::{go, machine_at, take};
+use super::forms::{Posted, form};
+use super::layout::{Place, field, page as frame, step};
+use super::shown::Shown;
+use super::visitor::Visitor;
+use super::words;
+use crate::problem_response::{Refused, sentence};
+use crate::state::ServerState;
+
+/// Which slot.
+#[derive(Debug, Deserialize)]
+pub(super) struct Asked {
+    doc: DocId,
+    slot: String,
+}
+
+/// Where a slot's page is.
+pub(super) fn at(doc: DocId, slot: &Slot) -> String {
+    format!("/office/slot?doc={doc}&slot={}", words::in_query(&slot.0))
+}
+
+/// GET /office/slot
+pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Query(asked): Query<Asked>) -> Result<Response, Shown> {
+    let (doc, slot, unit) = (asked.doc, Slot(asked.slot), visitor.unit);
+    let sheet = state.ask(move |shop| shop.slot_sheet(doc, &slot, unit)).await?;
+    let title = format!("{}: {}", sheet.side_by_side.title, sheet.side_by_side.slot_words);
+    let body = html! {
+        h1 { (title) }
+        p.bar-line {
+            span.tag.warn[sheet.wants_ruling] { (words::state(sheet.state)) }
+            @if sheet.of_machine { a href=(machine_at(doc)) { "To the machine" } }
+            a href="/office" { "To the day sheet" }
+        }
+        (readings(&visitor, &sheet, "s", &at(doc, &sheet.side_by_side.slot)))
+    };
+    Ok(frame(&visitor, Place::Inside, &title, &body))
+}
+
+/// The readings of a slot side by side, with what a ruling takes. `name` is unique on the page.
+pub(super) fn readings(visitor: &Visitor, sheet: &SlotSheet, name: &str, back: &str) -> Markup {
+    let slot = &sheet.side_by_side;
+    let scale = BracketScale::over(sheet.brackets.values(), sheet.range.as_ref());
+    html! {
+        @if !slot.reason.is_empty() { p { (sentence(&slot.reason)) } }
+        @if slot.order_unknown { p.warn { "The clocks cannot tell which came first: a ruling is asked for." } }
+        @if let Some(ruled) = &sheet.ruled { p { (sentence(ruled)) } }
+        @match (&sheet.range, &sheet.source) {
+            (Some(range), Some(source)) => p.soft {
+                "Range " (range.low.show_bare(visitor.unit)) " to " (range.high.show(visitor.unit)) ", engine cold: "
+                (source.manual) ", " (source.page) "."
+            },
+            _ if !sheet.brackets.is_empty() => p.soft { "No engine card with a source: there is no range to hold the readings against." },
+            _ => {}
+        }
+        div.cards {
+            @for (n, reading) in slot.readings.iter().enumerate() {
+                article.card.picked[reading.stands] {
+                    h3 { (reading.words) }
+                    p {
+                        @if reading.stands {
+                            span.tag.good { @if sheet.wants_ruling { "stands meanwhile" } @else { "stands" } }
+                        }
+                        @if let Some(why) = &reading.aside { span.tag.warn { "set aside" } " " (sentence(why)) }
+                    }
+                    @if let (Some(scale), Some(bracket)) = (scale, sheet.brackets.get(&reading.record)) {
+                        (scale.bar(&format!("{name}-{n}"), bracket, sheet.range.as_ref(), visitor.unit))
+                    }
+                    dl {
+                        dt { "Who" } dd { (reading.by) ", " (reading.role) }
+                        dt { "When" } dd { (reading.when) }
+                        dt { "Record" } dd { a.id href={ "/office/records/" (reading.record) } { (reading.short) } }
+                    }
+                    (rule_form(visitor, sheet, Some(reading), back))
+                }
+            }
+        }
+        @if sheet.state != Stands::Recheck { (rule_form(visitor, sheet, None, back)) }
+    }
+}
+
+fn rule_form(visitor: &Visitor, sheet: &SlotSheet, reading: Option<&ContestedReading>, back: &str) -> Markup {
+    let weighed: Vec<String> = sheet.weighed().iter().map(RecordId::to_string).collect();
+    let (summary, confirm, decision) = match reading {
+        Some(reading) => ("Let this one stand", format!("Rule: {} stands", reading.short), reading.record.to_string()),
+        None => ("None of them: measure again", "Rule: measure again".to_owned(), "recheck".to_owned()),
+    };
+    let inside = html! {
+        input type="hidden" name="doc" value=(sheet.side_by_side.doc);
+        input type="hidden" name="slot" value=(sheet.side_by_side.slot);
+        input type="hidden" name="weighed" value=(weighed.join(","));
+        input type="hidden" name="decision" value=(decision);
+        input type="hidden" name="back" value=(back);
+        (field("Why", "stays in the book with the ruling", &html! { input name="reason" maxlength="1000"; }))
+        button { (confirm) }
+    };
+    step(summary, &form(visitor, "/office/rule", &inside))
+}
+
+/// POST /office/rule
+pub(super) async fn rule(State(state): State<ServerState>, posted: Posted) -> Result<Redirect, Shown> {
+    let Posted { visitor, fields } = posted;
+    let (doc, slot) = (fields.read::<DocId>("doc")?, Slot(fields.text("slot")?));
+    let decision = match fields.text("decision")?.as_str() {
+        "recheck" => Decision::Recheck,
+        _ => Decision::Stands(fields.read("decision")?),
+    };
+    let reason = fields.maybe("reason").unwrap_or_default().to_owned();
+    let weighed = fields.text("weighed")?;
+    let back = fields.maybe("back").unwrap_or_default().to_owned();
+    let (unit, seen_slot) = (visitor.unit, slot.clone());
+    let seen = state.ask(move |shop| {
+        // A ruling weighs every present reading, so it is made on those alone that the page has shown.
+        let present: Vec<String> = shop.slot_sheet(doc, &seen_slot, unit)?.weighed().iter().map(RecordId::to_string).collect();
+        Ok::<_, BookError>(present.join(",") == weighed)
+    });
+    if !seen.await? {
+        let say = "Another reading came in since the page was made, or one was taken back. No ruling was made. Look at the readings again.";
+        return Err(Refused::moved(say).into());
+    }
+    let said = match decision {
+        Decision::Stands(id) => format!("Ruled on {}: {} stands.", slot.words(), sync_core::view::short(&id)),
+        Decision::Recheck => format!("Ruled on {}: to be measured again.", slot.words()),
+    };
+    take(&state, &visitor, DeskStep::Rule { doc, slot, decision, reason }).await?;
+    visitor.say(said, &state);
+    Ok(go(&back))
+}

@@ -1,0 +1,59 @@
+/* The day sheet renews itself: asks every ten seconds whether anything moved, and then takes the new sheet in place.
+   Nothing of the page depends on this script; without it there is the link "Renew". */
+"use strict";
+
+(() => {
+  const EVERY_MS = 10000;
+  const news = document.getElementById("news");
+  if (!news) return;
+
+  const headers = { "tappet-waiting": "1" };
+  const sheet = () => document.getElementById("sheet");
+  const say = (text) => { if (news.textContent !== text) news.textContent = text; };
+
+  /* What somebody has opened, stands in or has begun to write is not taken from under their hands. */
+  const atWork = () => {
+    const fields = Array.from(sheet().querySelectorAll("textarea, input:not([type=hidden])"));
+    return (
+      sheet().querySelector("details.step[open]") !== null ||
+      fields.some((field) => field === document.activeElement || field.value !== field.defaultValue)
+    );
+  };
+
+  const renew = async () => {
+    const answer = await fetch(location.href, { headers, redirect: "manual" });
+    if (!answer.ok) throw new Error("no sheet");
+    const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+    const fresh = page.getElementById("sheet");
+    if (!fresh) throw new Error("no sheet");
+    const held = document.activeElement && sheet().contains(document.activeElement) ? document.activeElement.id : "";
+    sheet().replaceWith(document.importNode(fresh, true));
+    if (held) document.getElementById(held)?.focus();
+    say("Renewed: something came in.");
+  };
+
+  const look = async () => {
+    if (document.hidden) return;
+    try {
+      sheet().setAttribute("aria-busy", "true");
+      const answer = await fetch("/office/day-sheet/position", { headers, redirect: "manual" });
+      if (answer.type === "opaqueredirect" || answer.status === 401) {
+        say("You are signed out. Renew this page to sign in again.");
+      } else if (!answer.ok) {
+        throw new Error("no position");
+      } else if ((await answer.text()) !== sheet().dataset.mark) {
+        if (atWork()) say("Something came in. Finish or close what you have open, or renew this page.");
+        else await renew();
+      } else if (news.textContent.startsWith("The shop does not answer")) {
+        say("Up to date.");
+      }
+    } catch {
+      say("The shop does not answer; this sheet is as it was last.");
+    } finally {
+      sheet().removeAttribute("aria-busy");
+    }
+  };
+
+  setInterval(look, EVERY_MS);
+  document.addEventListener("visibilitychange", look);
+})();

@@ -1,0 +1,216 @@
+//! Who is signed in at a browser. Held in memory alone: a restart signs everyone out.
+//!
+//! The browser holds 32 random bytes, the server their SHA-256 only. What a person may do is not kept here: the role is
+//! looked up at every request.
+
+use std::fmt;
+use std::sync::{Mutex, PoisonError};
+
+use sha2::{Digest, Sha256};
+use shared::ids::PersonId;
+use shared::length::LengthUnit;
+use sync_core::moment::Moment;
+
+/// A session that nobody used for so long ends.
+const IDLE_MS: i64 = 2 * 3_600_000;
+/// A session ends after so long, used or not: a working day and its evening.
+const LONGEST_MS: i64 = 12 * 3_600_000;
+/// Sessions at once; a further one ends the one unused for longest.
+pub(super) const MOST_SESSIONS: usize = 64;
+
+/// What a browser shows to be known again.
+pub(super) struct Key(String);
+
+impl fmt::Debug for Key {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("Key")
+    }
+}
+
+impl Key {
+    /// As the cookie's value.
+    pub(super) fn text(&self) -> &str {
+        &self.0
+    }
+}
+
+/// A session as one request needs it.
+#[derive(Debug, Clone)]
+pub(super) struct Seen {
+    pub(super) person: PersonId,
+    /// In which unit this browser shows lengths, where its person chose one.
+    pub(super) unit: Option<LengthUnit>,
+    /// What every form of this session carries.
+    pub(super) form_token: String,
+}
+
+struct Session {
+    hash: [u8; 32],
+    person: PersonId,
+    unit: Option<LengthUnit>,
+    form_token: String,
+    said: Option<String>,
+    began_ms: i64,
+    used_ms: i64,
+}
+
+/// Everyone who is signed in.
+#[derive(Default)]
+pub(super) struct Sessions {
+    held: Mutex<Vec<Session>>,
+}
+
+impl fmt::Debug for Sessions {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Sessions").finish_non_exhaustive()
+    }
+}
+
+fn hash(key: &str) -> [u8; 32] {
+    Sha256::digest(key.as_bytes()).into()
+}
+
+impl Sessions {
+    fn with<T>(&self, now: &Moment, step: impl FnOnce(&mut Vec<Session>) -> T) -> T {
+        let mut held = self.held.lock().unwrap_or_else(PoisonError::into_inner);
+        let within = |since: i64, most: i64| (0..most).contains(&now.steady_ms.saturating_sub(since));
+        held.retain(|session| within(session.used_ms, IDLE_MS) && within(session.began_ms, LONGEST_MS));
+        step(&mut held)
+    }
+
+    /// Signs a person in; `chance` is fresh for each.
+    pub(super) fn begin(&self, person: PersonId, chance: &[u8; 64], now: &Moment) -> Key {
+        let (key, token) = chance.split_at(32);
+        let key = Key(hex::encode(key));
+        let session = Session {
+            hash: hash(&key.0),
+            person,
+            unit: None,
+            form_token: hex::encode(token),
+            said: None,
+            began_ms: now.steady_ms,
+            used_ms: now.steady_ms,
+        };
+        self.with(now, |held| {
+            while held.len() >= MOST_SESSIONS {
+                let longest = held.iter().enumerate().min_by_key(|(_, session)| session.used_ms).map(|(n, _)| n);
+                longest.map(|n| held.swap_remove(n));
+            }
+            held.push(session);
+        });
+        key
+    }
+
+    /// The session of a key, used now; where a page only `waiting` for news asks, nobody uses it.
+    pub(super) fn seen(&self, key: &str, waiting: bool, now: &Moment) -> Option<Seen> {
+        let sought = hash(key);
+        self.with(now, |held| {
+            let session = held.iter_mut().find(|session| session.hash == sought)?;
+            if !waiting {
+                session.used_ms = now.steady_ms;
+            }
+            Some(Seen { person: session.person, unit: session.unit, form_token: session.form_token.clone() })
+        })
+    }
+
+    /// What the last step gave, said once.
+    pub(super) fn said(&self, key: &str, now: &Moment) -> Option<String> {
+        let sought = hash(key);
+        self.with(now, |held| held.iter_mut().find(|session| session.hash == sought)?.said.take())
+    }
+
+    /// Shows lengths in this unit from now on.
+    pub(super) fn show_in(&self, key: &str, unit: LengthUnit, now: &Moment) {
+        self.change(key, now, |session| session.unit = Some(unit));
+    }
+
+    /// Says something on the next page.
+    pub(super) fn say(&self, key: &str, what: String, now: &Moment) {
+        self.change(key, now, |session| session.said = Some(what));
+    }
+
+    fn change(&self, key: &str, now: &Moment, step: impl FnOnce(&mut Session)) {
+        let sought = hash(key);
+        self.with(now, |held| held.iter_mut().find(|session| session.hash == sought).map(step));
+    }
+
+    /// Signs a browser out.
+    pub(super) fn end(&self, key: &str, now: &Moment) {
+        let sought = hash(key);
+        self.with(now, |held| held.retain(|session| session.hash != sought));
+    }
+
+    /// Signs a person out everywhere: the passphrase is another one now.
+    pub(super) fn end_all_of(&self, person: PersonId, now: &Moment) {
+        self.with(now, |held| held.retain(|session| session.person != person));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const HOUR: i64 = 3_600_000;
+
+    fn person(n: u8) -> PersonId {
+        PersonId::from_bytes([n; 16])
+    }
+
+    fn begin(sessions: &Sessions, n: u8, ms: i64) -> Key {
+        sessions.begin(person(n), &[n; 64], &Moment::at(ms))
+    }
+
+    #[test]
+    fn two_idle_hours_end_it_and_so_do_twelve_busy_ones() {
+        let sessions = Sessions::default();
+        let key = begin(&sessions, 1, 0);
+        assert!(sessions.seen(key.text(), false, &Moment::at(2 * HOUR - 1)).is_some());
+        assert!(sessions.seen(key.text(), false, &Moment::at(4 * HOUR - 1)).is_none());
+        let key = begin(&sessions, 1, 0);
+        for hour in 1..12 {
+            assert!(sessions.seen(key.text(), false, &Moment::at(hour * HOUR)).is_some(), "{hour}");
+        }
+        assert!(sessions.seen(key.text(), false, &Moment::at(12 * HOUR)).is_none());
+    }
+
+    #[test]
+    fn a_page_that_only_waits_does_not_keep_a_session_up() {
+        let sessions = Sessions::default();
+        let key = begin(&sessions, 1, 0);
+        for minute in 1..120 {
+            assert!(sessions.seen(key.text(), true, &Moment::at(minute * 60_000)).is_some(), "{minute}");
+        }
+        assert!(sessions.seen(key.text(), true, &Moment::at(2 * HOUR)).is_none());
+    }
+
+    #[test]
+    fn what_is_said_is_said_once_and_a_stranger_is_nobody() {
+        let sessions = Sessions::default();
+        let key = begin(&sessions, 1, 0);
+        sessions.say(key.text(), "kept".to_owned(), &Moment::at(1));
+        sessions.show_in(key.text(), LengthUnit::Mm, &Moment::at(1));
+        let seen = sessions.seen(key.text(), false, &Moment::at(2)).unwrap();
+        assert_eq!((seen.unit, seen.person, seen.form_token), (Some(LengthUnit::Mm), person(1), hex::encode([1; 32])));
+        assert_eq!(sessions.said(key.text(), &Moment::at(3)).as_deref(), Some("kept"));
+        assert_eq!(sessions.said(key.text(), &Moment::at(3)), None);
+        assert!(sessions.seen("", false, &Moment::at(3)).is_none());
+        assert!(sessions.seen(&hex::encode([2; 32]), false, &Moment::at(3)).is_none());
+        // The book of sessions holds no key: what is shown to it is not what it holds.
+        assert!(sessions.seen(&hex::encode(hash(key.text())), false, &Moment::at(3)).is_none());
+    }
+
+    #[test]
+    fn the_longest_unused_gives_way_and_a_person_can_be_signed_out_everywhere() {
+        let sessions = Sessions::default();
+        let keys: Vec<Key> = (0..64).map(|n| begin(&sessions, n, i64::from(n))).collect();
+        sessions.seen(keys[0].text(), false, &Moment::at(100)).unwrap();
+        let more = begin(&sessions, 200, 101);
+        assert!(sessions.seen(keys[1].text(), false, &Moment::at(102)).is_none());
+        assert!(sessions.seen(keys[0].text(), false, &Moment::at(102)).is_some());
+        sessions.end(keys[2].text(), &Moment::at(103));
+        assert!(sessions.seen(keys[2].text(), false, &Moment::at(103)).is_none());
+        sessions.end_all_of(person(200), &Moment::at(104));
+        assert!(sessions.seen(more.text(), false, &Moment::at(105)).is_none());
+        assert!(sessions.seen(keys[3].text(), false, &Moment::at(105)).is_some());
+    }
+}

@@ -1,0 +1,134 @@
+//! Signing in with a passphrase, setting the first one with a one-time code, and signing out.
+
+use axum::extract::State;
+use axum::http::header;
+use axum::response::{IntoResponse, Redirect, Response};
+use maud::{Markup, html};
+use serde::Deserialize;
+use shared::problem::Code;
+use shared::role::Role;
+use sync_core::desk::Desk;
+use sync_core::enrol::EnrolError;
+use sync_core::moment::random;
+
+use super::asked::Query;
+use super::desk::go;
+use super::forms::{Fields, Posted};
+use super::layout::{bare, field};
+use super::passphrase::{FEWEST_CHARACTERS, fits};
+use super::shown::Shown;
+use super::visitor::cookie_of;
+use crate::outside::entropy;
+use crate::problem_response::Refused;
+use crate::state::ServerState;
+
+/// Where to go once signed in.
+#[derive(Debug, Deserialize)]
+pub(super) struct To {
+    to: Option<String>,
+}
+
+/// GET /office/sign-in
+pub(super) async fn page(State(state): State<ServerState>, Query(to): Query<To>) -> Result<Markup, Shown> {
+    state.pace.stranger(&state.now()).map_err(Refused::too_many_strangers)?;
+    let front = state.ask(|shop| shop.front()).await?;
+    let to = to.to.unwrap_or_default();
+    Ok(bare(
+        "Sign in",
+        &html! {
+            h1 { "Sign in" }
+            p.soft { (front.settings.name) ": the book of valve clearances and engine hours." }
+            form method="post" action="/office/sign-in" {
+                input type="hidden" name="to" value=(to);
+                (field("Your name", "", &html! { input name="name" autocomplete="username" required autofocus; }))
+                (field("Passphrase", "", &html! { input name="passphrase" type="password" autocomplete="current-password" required; }))
+                button { "Sign in" }
+            }
+            p { "No passphrase yet, or forgotten? " a href="/office/first" { "Set one with a one-time code" } " of the office." }
+        },
+    ))
+}
+
+/// POST /office/sign-in
+pub(super) async fn sign_in(State(state): State<ServerState>, fields: Result<Fields, Refused>) -> Result<Response, Shown> {
+    let now = state.now();
+    state.pace.stranger(&now).map_err(Refused::too_many_strangers)?;
+    let fields = fields?;
+    let (name, passphrase) = (fields.text("name")?, fields.as_typed("passphrase"));
+    let attempt = state.rooms.passphrases.begin(&name, &now).map_err(Refused::too_many_passphrases)?;
+    let desk = state.ask(move |shop| shop.desk(&name)).await?;
+    let phc = desk.as_ref().map(|desk| desk.passphrase.clone());
+    let right = state.rooms.passphrases.proves(passphrase, phc, &state).await?;
+    let Some(desk) = desk.filter(|_| right) else {
+        let say =
+            "There is no such name with such a passphrase. Nobody was signed in. Try again, or set a new passphrase with a one-time code.";
+        return Err(Refused::new(Code::CodeInvalid, say).into());
+    };
+    state.rooms.passphrases.forgive(&attempt);
+    let_in(&state, &desk, fields.maybe("to").unwrap_or_default())
+}
+
+/// GET /office/first
+pub(super) async fn first_page(State(state): State<ServerState>) -> Result<Markup, Shown> {
+    state.pace.stranger(&state.now()).map_err(Refused::too_many_strangers)?;
+    let hint = format!("{FEWEST_CHARACTERS} characters or more; four plain words do");
+    Ok(bare(
+        "Set a passphrase",
+        &html! {
+            h1 { "Set a passphrase" }
+            p.soft {
+                "The server printed the shop's first one-time code when it was founded; every further one comes from the office, under "
+                "People. A code is good once, for a passphrase or for a phone."
+            }
+            form method="post" action="/office/first" {
+                (field("One-time code", "", &html! { input name="code" autocomplete="one-time-code" required autofocus; }))
+                (field("New passphrase", &hint, &html! { input name="passphrase" type="password" autocomplete="new-password" required; }))
+                (field("The same again", "", &html! { input name="again" type="password" autocomplete="new-password" required; }))
+                button { "Set it and sign in" }
+            }
+            p { a href="/office/sign-in" { "I have a passphrase" } }
+        },
+    ))
+}
+
+/// POST /office/first
+pub(super) async fn first(State(state): State<ServerState>, fields: Result<Fields, Refused>) -> Result<Response, Shown> {
+    let now = state.now();
+    state.pace.stranger(&now).map_err(Refused::too_many_strangers)?;
+    let fields = fields?;
+    let (code, passphrase) = (fields.text("code")?, fields.as_typed("passphrase"));
+    fits(&passphrase)?;
+    if passphrase != fields.as_typed("again") {
+        return Err(Refused::new(Code::BodyInvalid, "The two passphrases differ. None was set, and the code is still good.").into());
+    }
+    let attempt = state.tries.begin(&now).map_err(Refused::too_many_codes)?;
+    let phc = state.rooms.passphrases.new_hash(passphrase, &state).await?;
+    let tries = std::sync::Arc::clone(&state.tries);
+    let opened = state.ask(move |shop| {
+        let opened = shop.open_desk(&code, &phc, &now);
+        if !matches!(opened, Err(EnrolError::Refused(Code::CodeInvalid, _))) {
+            tries.forgive(&attempt);
+        }
+        opened
+    });
+    let desk = opened.await?;
+    state.rooms.sessions.end_all_of(desk.person, &now);
+    let_in(&state, &desk, "")
+}
+
+/// Begins a session, for people of the office and leads.
+fn let_in(state: &ServerState, desk: &Desk, to: &str) -> Result<Response, Shown> {
+    if !matches!(desk.role, Some(Role::Office | Role::Lead)) {
+        let say = "These pages are for the office and leads, and you have another role. You were not signed in. Ask the office.";
+        return Err(Refused::new(Code::RoleMayNot, say).into());
+    }
+    let mut chance = entropy().map_err(|_| Refused::broke("Nobody was signed in. Try again."))?;
+    let key = state.rooms.sessions.begin(desk.person, &random(&mut *chance), &state.now());
+    Ok(([(header::SET_COOKIE, cookie_of(key.text(), state.over_tls))], go(to)).into_response())
+}
+
+/// POST /office/sign-out
+pub(super) async fn sign_out(State(state): State<ServerState>, posted: Posted) -> Response {
+    posted.visitor.leave(&state);
+    ([(header::SET_COOKIE, cookie_of("", state.over_tls))], Redirect::to("/office/sign-in")).into_response()
+}

@@ -1,0 +1,172 @@
+//! Who looks at a page: the session that the browser shows, and the role that its person has now.
+
+use axum::extract::FromRequestParts;
+use axum::http::request::Parts;
+use axum::http::{HeaderMap, header};
+use cookie::{Cookie, SameSite};
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
+use shared::ids::{DeviceId, PersonId};
+use shared::length::LengthUnit;
+use shared::problem::Code;
+use shared::record::ShopCard;
+use shared::role::Role;
+use sync_core::book::BookError;
+use sync_core::moment::Moment;
+
+use super::shown::Shown;
+use super::words;
+use crate::problem_response::Refused;
+use crate::state::ServerState;
+
+/// The cookie that a session is known by.
+const COOKIE: &str = "tappet_session";
+/// Sent by our script where a page asks by itself: nobody is at work then, and the session may run out.
+const WAITING: &str = "tappet-waiting";
+
+/// A person of the office, or a lead, who is signed in.
+#[derive(Debug)]
+pub(super) struct Visitor {
+    pub(super) person: PersonId,
+    pub(super) name: String,
+    pub(super) role: Role,
+    pub(super) unit: LengthUnit,
+    pub(super) shop: ShopCard,
+    pub(super) issuer: String,
+    /// What the last step gave, to be said at the top of the page.
+    pub(super) said: Option<String>,
+    pub(super) now: Moment,
+    zone: TimeZone,
+    key: String,
+    form_token: String,
+}
+
+/// The key that a browser shows.
+pub(super) fn key_of(headers: &HeaderMap) -> Option<String> {
+    let cookies = headers.get_all(header::COOKIE).iter().filter_map(|value| value.to_str().ok());
+    let mut ours = cookies.flat_map(Cookie::split_parse).filter_map(Result::ok).filter(|cookie| cookie.name() == COOKIE);
+    // Two of them are as good as none: whose would count?
+    ours.next().filter(|_| ours.next().is_none()).map(|cookie| cookie.value().to_owned())
+}
+
+/// The cookie that makes a browser show a key; an empty one makes it forget.
+pub(super) fn cookie_of(key: &str, over_tls: bool) -> String {
+    let mut cookie = Cookie::build((COOKIE, key.to_owned())).path("/office").http_only(true).same_site(SameSite::Strict).secure(over_tls);
+    if key.is_empty() {
+        cookie = cookie.max_age(cookie::time::Duration::ZERO);
+    }
+    cookie.build().to_string()
+}
+
+impl Visitor {
+    /// The visitor of a request; `to` is where to go back to after a sign-in.
+    pub(super) async fn of(headers: &HeaderMap, to: &str, state: &ServerState) -> Result<Self, Shown> {
+        let now = state.now();
+        let sign_in = || Shown::SignIn(to.to_owned());
+        let key = key_of(headers).ok_or_else(sign_in)?;
+        let waiting = headers.contains_key(WAITING);
+        let seen = state.rooms.sessions.seen(&key, waiting, &now).ok_or_else(sign_in)?;
+        let person = seen.person;
+        // A person has a pace as a device has; the two kinds of id never meet.
+        state.pace.device(DeviceId::from_bytes(*person.as_bytes()), &now).map_err(Refused::too_many_requests)?;
+        let (desk, front) = state.ask(move |shop| Ok::<_, BookError>((shop.desk_of(person)?, shop.front()?))).await?;
+        let role = desk.as_ref().and_then(|desk| desk.role).filter(|role| matches!(role, Role::Office | Role::Lead));
+        let (Some(desk), Some(role)) = (desk, role) else {
+            state.rooms.sessions.end(&key, &now);
+            return Err(sign_in());
+        };
+        Ok(Self {
+            person,
+            name: desk.name,
+            role,
+            unit: seen.unit.unwrap_or(front.settings.unit),
+            zone: TimeZone::get(&front.settings.time_zone).unwrap_or(TimeZone::UTC),
+            shop: front.settings,
+            issuer: front.issuer,
+            said: None,
+            now,
+            key,
+            form_token: seen.form_token,
+        })
+    }
+
+    pub(super) fn form_token(&self) -> &str {
+        &self.form_token
+    }
+
+    pub(super) fn is_office(&self) -> bool {
+        self.role == Role::Office
+    }
+
+    /// Refuses whoever is not of the office.
+    pub(super) fn of_office(&self) -> Result<(), Refused> {
+        if self.is_office() {
+            return Ok(());
+        }
+        Err(Refused::new(Code::RoleMayNot, "This is for the office, and you are signed in as a lead. Nothing was changed. Ask the office."))
+    }
+
+    /// A time as the shop's clock shows it.
+    pub(super) fn local(&self, ms: i64) -> String {
+        words::local(ms, &self.zone)
+    }
+
+    /// The day at the shop.
+    pub(super) fn today(&self) -> Date {
+        let at = jiff::Timestamp::from_millisecond(self.now.wall_ms).unwrap_or(jiff::Timestamp::UNIX_EPOCH);
+        at.to_zoned_datetime(self.zone.clone()).date()
+    }
+
+    /// Says something on the next page.
+    pub(super) fn say(&self, what: impl Into<String>, state: &ServerState) {
+        state.rooms.sessions.say(&self.key, what.into(), &self.now);
+    }
+
+    /// Signs out.
+    pub(super) fn leave(&self, state: &ServerState) {
+        state.rooms.sessions.end(&self.key, &self.now);
+    }
+}
+
+impl FromRequestParts<ServerState> for Visitor {
+    type Rejection = Shown;
+
+    async fn from_request_parts(parts: &mut Parts, state: &ServerState) -> Result<Self, Shown> {
+        let to = parts.uri.path_and_query().map_or("/office", |to| to.as_str()).to_owned();
+        let mut visitor = Self::of(&parts.headers, &to, state).await?;
+        if !parts.headers.contains_key(WAITING) {
+            visitor.said = state.rooms.sessions.said(&visitor.key, &visitor.now);
+        }
+        let query = parts.uri.query().unwrap_or_default();
+        if let Some(named) = query.split('&').find_map(|pair| pair.strip_prefix("unit=")) {
+            visitor.unit = match named {
+                "thou" => LengthUnit::Thou,
+                "mm" => LengthUnit::Mm,
+                _ => return Err(Refused::unreadable("A unit is thou or mm: write ?unit=thou or ?unit=mm").into()),
+            };
+            state.rooms.sessions.show_in(&visitor.key, visitor.unit, &visitor.now);
+        }
+        Ok(visitor)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_cookie_is_for_our_pages_alone() {
+        assert_eq!(cookie_of("ab12", false), "tappet_session=ab12; HttpOnly; SameSite=Strict; Path=/office");
+        assert_eq!(cookie_of("ab12", true), "tappet_session=ab12; HttpOnly; SameSite=Strict; Secure; Path=/office");
+        assert_eq!(cookie_of("", false), "tappet_session=; HttpOnly; SameSite=Strict; Path=/office; Max-Age=0");
+    }
+
+    #[test]
+    fn one_key_is_read_and_two_are_none() {
+        let of = |text: &str| key_of(&HeaderMap::from_iter([(header::COOKIE, text.parse().unwrap())]));
+        assert_eq!(of("a=b; tappet_session=ab12").as_deref(), Some("ab12"));
+        assert_eq!(of("tappet_session=ab12; tappet_session=cd34"), None);
+        assert_eq!(of("nothing"), None);
+        assert_eq!(key_of(&HeaderMap::new()), None);
+    }
+}
