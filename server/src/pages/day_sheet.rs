@@ -1,12 +1,13 @@
 //! The day sheet: what came in, from whom, what is contested, what cannot be, what is missing. It renews itself.
 
 use axum::extract::State;
-use axum::http::{StatusCode, header};
+use axum::http::{HeaderMap, header};
 use axum::response::{IntoResponse, Response};
 use jiff::ToSpan;
 use jiff::civil::Date;
 use maud::{Markup, html};
 use serde::Deserialize;
+use shared::ids::DeviceId;
 use sync_core::book::BookError;
 use sync_core::standing::apart;
 use sync_core::view::{DaySheet, SlotSheet};
@@ -15,9 +16,10 @@ use super::asked::Query;
 use super::desk::machine_at;
 use super::layout::{Place, nothing, page as frame, table};
 use super::shown::Shown;
-use super::visitor::Visitor;
+use super::visitor::{Visitor, Waiting};
 use super::words::count;
 use super::{closing, machine_parts, ruling};
+use crate::events;
 use crate::problem_response::sentence;
 use crate::routes::given::day;
 use crate::state::ServerState;
@@ -82,13 +84,16 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Que
 }
 
 /// GET /office/day-sheet/position: a mark that is another one whenever the sheet may be.
-pub(super) async fn position(State(state): State<ServerState>, visitor: Result<Visitor, Shown>) -> Result<Response, Shown> {
-    match visitor {
-        Ok(_) => Ok(([(header::CONTENT_TYPE, "text/plain; charset=utf-8")], state.ask(|shop| shop.day_mark()).await?).into_response()),
-        // The script is told plainly; the way to the sign-in would look like a page.
-        Err(Shown::SignIn(_)) => Ok((StatusCode::UNAUTHORIZED, "signed out").into_response()),
-        Err(other) => Err(other),
-    }
+pub(super) async fn position(State(state): State<ServerState>, _: Waiting) -> Result<Response, Shown> {
+    Ok(([(header::CONTENT_TYPE, "text/plain; charset=utf-8")], state.ask(|shop| shop.day_mark()).await?).into_response())
+}
+
+/// GET /office/events: that something moved, as it moves; the same stream as the devices'.
+pub(super) async fn events(State(state): State<ServerState>, waiting: Waiting, headers: HeaderMap) -> Result<Response, Shown> {
+    let Waiting(visitor) = waiting;
+    let last_event = headers.get("last-event-id").and_then(|id| id.to_str().ok()).map(str::to_owned);
+    let (who, count_on) = (visitor.still(&state), DeviceId::from_bytes(*visitor.person.as_bytes()));
+    Ok(events::stream(state, count_on, who, last_event).await?.into_response())
 }
 
 /// What there is at a glance, each a link to its part.

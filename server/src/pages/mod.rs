@@ -69,6 +69,7 @@ pub(crate) fn routes(state: &ServerState) -> Router<ServerState> {
     let office_or_lead = Router::new()
         .route("/office", get(day_sheet::page))
         .route("/office/day-sheet/position", get(day_sheet::position))
+        .route("/office/events", get(day_sheet::events))
         .route("/office/slot", get(ruling::page))
         .route("/office/rule", post(ruling::rule))
         .route("/office/machines/{id}", get(machine::page))

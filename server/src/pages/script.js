@@ -1,4 +1,4 @@
-/* The day sheet renews itself: asks every ten seconds whether anything moved, and then takes the new sheet in place.
+/* The day sheet renews itself: it is told when something moves, asks every ten seconds all the same, and takes the new sheet in place.
    Nothing of the page depends on this script; without it there is the link "Renew". */
 "use strict";
 
@@ -32,8 +32,10 @@
     say("Renewed: something came in.");
   };
 
+  let looking = false;
   const look = async () => {
-    if (document.hidden) return;
+    if (document.hidden || looking) return;
+    looking = true;
     try {
       sheet().setAttribute("aria-busy", "true");
       const answer = await fetch("/office/day-sheet/position", { headers, redirect: "manual" });
@@ -51,9 +53,22 @@
       say("The shop does not answer; this sheet is as it was last.");
     } finally {
       sheet().removeAttribute("aria-busy");
+      looking = false;
     }
   };
 
+  /* Held only while somebody can see the page: a browser has few connections to one shop. */
+  let told = null;
+  const listen = () => {
+    told?.close();
+    told = document.hidden ? null : new EventSource("/office/events");
+    ["moved", "resync"].forEach((name) => told?.addEventListener(name, look));
+  };
+
   setInterval(look, EVERY_MS);
-  document.addEventListener("visibilitychange", look);
+  document.addEventListener("visibilitychange", () => {
+    listen();
+    look();
+  });
+  listen();
 })();

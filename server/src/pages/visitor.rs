@@ -1,8 +1,11 @@
 //! Who looks at a page: the session that the browser shows, and the role that its person has now.
 
+use std::sync::Arc;
+
 use axum::extract::FromRequestParts;
 use axum::http::request::Parts;
-use axum::http::{HeaderMap, header};
+use axum::http::{HeaderMap, StatusCode, header};
+use axum::response::{IntoResponse, Response};
 use cookie::{Cookie, SameSite};
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
@@ -12,10 +15,12 @@ use shared::problem::Code;
 use shared::record::ShopCard;
 use shared::role::Role;
 use sync_core::book::BookError;
+use sync_core::desk::Desk;
 use sync_core::moment::Moment;
 
 use super::shown::Shown;
 use super::words;
+use crate::events::Who;
 use crate::problem_response::Refused;
 use crate::state::ServerState;
 
@@ -41,6 +46,16 @@ pub(super) struct Visitor {
     form_token: String,
 }
 
+/// A visitor whose page asks by itself: nobody is at work then. Whoever is not signed in is told so plainly, because the way to
+/// the sign-in would look like an answer.
+#[derive(Debug)]
+pub(super) struct Waiting(pub(super) Visitor);
+
+/// The role with which a person may sit at the pages.
+fn allowed(desk: &Desk) -> Option<Role> {
+    desk.role.filter(|role| matches!(role, Role::Office | Role::Lead))
+}
+
 /// The key that a browser shows.
 pub(super) fn key_of(headers: &HeaderMap) -> Option<String> {
     let cookies = headers.get_all(header::COOKIE).iter().filter_map(|value| value.to_str().ok());
@@ -61,16 +76,19 @@ pub(super) fn cookie_of(key: &str, over_tls: bool) -> String {
 impl Visitor {
     /// The visitor of a request; `to` is where to go back to after a sign-in.
     pub(super) async fn of(headers: &HeaderMap, to: &str, state: &ServerState) -> Result<Self, Shown> {
+        Self::found(headers, to, headers.contains_key(WAITING), state).await
+    }
+
+    async fn found(headers: &HeaderMap, to: &str, waiting: bool, state: &ServerState) -> Result<Self, Shown> {
         let now = state.now();
         let sign_in = || Shown::SignIn(to.to_owned());
         let key = key_of(headers).ok_or_else(sign_in)?;
-        let waiting = headers.contains_key(WAITING);
         let seen = state.rooms.sessions.seen(&key, waiting, &now).ok_or_else(sign_in)?;
         let person = seen.person;
         // A person has a pace as a device has; the two kinds of id never meet.
         state.pace.device(DeviceId::from_bytes(*person.as_bytes()), &now).map_err(Refused::too_many_requests)?;
         let (desk, front) = state.ask(move |shop| Ok::<_, BookError>((shop.desk_of(person)?, shop.front()?))).await?;
-        let role = desk.as_ref().and_then(|desk| desk.role).filter(|role| matches!(role, Role::Office | Role::Lead));
+        let role = desk.as_ref().and_then(allowed);
         let (Some(desk), Some(role)) = (desk, role) else {
             state.rooms.sessions.end(&key, &now);
             return Err(sign_in());
@@ -87,6 +105,16 @@ impl Visitor {
             now,
             key,
             form_token: seen.form_token,
+        })
+    }
+
+    /// Whether this visit still holds, asked again and again by what goes on after its answer has begun. Not a use of it.
+    pub(super) fn still(&self, state: &ServerState) -> Who {
+        let (rooms, key) = (Arc::clone(&state.rooms), self.key.clone());
+        Arc::new(move |shop, now| {
+            let over = || Refused::new(Code::TokenInvalid, "This sign-in is over. Nothing was changed. Sign in again.");
+            let person = rooms.sessions.seen(&key, true, now).ok_or_else(over)?.person;
+            shop.desk_of(person)?.as_ref().and_then(allowed).map(|_| person).ok_or_else(over)
         })
     }
 
@@ -147,6 +175,18 @@ impl FromRequestParts<ServerState> for Visitor {
             state.rooms.sessions.show_in(&visitor.key, visitor.unit, &visitor.now);
         }
         Ok(visitor)
+    }
+}
+
+impl FromRequestParts<ServerState> for Waiting {
+    type Rejection = Response;
+
+    async fn from_request_parts(parts: &mut Parts, state: &ServerState) -> Result<Self, Response> {
+        match Visitor::found(&parts.headers, "/office", true, state).await {
+            Ok(visitor) => Ok(Self(visitor)),
+            Err(Shown::SignIn(_)) => Err((StatusCode::UNAUTHORIZED, "signed out").into_response()),
+            Err(other) => Err(other.into_response()),
+        }
     }
 }
 

@@ -237,6 +237,14 @@ async fn the_sheet_that_waits_is_told_plainly_when_nobody_is_signed_in() {
     let sheet = browser.page(&world, "/office").await;
     let mark = sheet.html.split("data-mark=\"").nth(1).unwrap().split('"').next().unwrap().to_owned();
     assert_eq!(browser.page(&world, "/office/day-sheet/position").await.html, mark);
-    browser.cookie.clear();
-    assert_eq!(browser.get(&world, "/office/day-sheet/position").await.status, StatusCode::UNAUTHORIZED);
+    // It does not keep the session up, however often it asks.
+    for _ in 0..8 {
+        world.clock.on(HOUR / 4 - 1);
+        browser.page(&world, "/office/day-sheet/position").await;
+    }
+    world.clock.on(HOUR / 4);
+    for path in ["/office/day-sheet/position", "/office/events"] {
+        assert_eq!(browser.get(&world, path).await.status, StatusCode::UNAUTHORIZED, "{path}");
+        assert_eq!(Browser::default().get(&world, path).await.status, StatusCode::UNAUTHORIZED, "{path}");
+    }
 }

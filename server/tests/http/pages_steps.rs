@@ -2,9 +2,11 @@
 
 use axum::body::Body;
 use axum::http::{Method, StatusCode, header};
+use futures_util::StreamExt;
 use shared::record::Stage;
 use shared::slot::Slot;
 use sync_core::standing::State;
+use tower::ServiceExt;
 
 use crate::browser::Browser;
 use crate::pages_shown::Day;
@@ -75,7 +77,7 @@ async fn the_day_is_closed_with_a_reason_for_what_is_open() {
     assert_eq!(seen.to(), format!("/office?day={date}"));
     let words = day.browser.page(&day.world, "/office").await.words();
     assert!(
-        words.contains("closed by Ana") && words.contains("The lead rules tomorrow.") && words.contains("nothing came for it since"),
+        words.contains("closed by Ana") && words.contains("the lead rules tomorrow") && words.contains("nothing came for it since"),
         "{words}"
     );
     assert!(day.browser.page(&day.world, "/office/days").await.words().contains(&date));
@@ -102,6 +104,29 @@ async fn the_sheets_mark_moves_when_something_comes_in_and_only_then() {
     day.tech.state(&day.world, day.machine, vec![reading(1, 2)]);
     day.tech.level(&day.world).await;
     assert_ne!(day.browser.page(&day.world, at).await.html, before);
+}
+
+#[tokio::test]
+async fn the_sheet_is_told_when_something_moves_until_the_sign_out() {
+    let mut day = Day::of("A-12").await;
+    let request = day.browser.asks(Method::GET, "/office/events").body(Body::empty()).unwrap();
+    let response = day.world.router.clone().oneshot(request).await.unwrap();
+    assert_eq!((response.status(), &response.headers()[header::CONTENT_TYPE]), (StatusCode::OK, &"text/event-stream".parse().unwrap()));
+    let mut told = response.into_body().into_data_stream();
+    let mut next = async || told.next().await.map(|piece| String::from_utf8(piece.unwrap().to_vec()).unwrap());
+    assert!(next().await.unwrap().contains("event: moved"));
+    day.tech.state(&day.world, day.machine, vec![reading(1, 2)]);
+    day.tech.level(&day.world).await;
+    let moved = next().await.unwrap();
+    assert!(moved.contains("event: moved") && moved.contains(&day.machine.to_string()), "{moved}");
+    // What is done on a page is told as well.
+    let note = format!("/office/machines/{}/note", day.machine);
+    day.browser.post(&day.world, &note, &[("text", "told")]).await.to();
+    assert!(next().await.unwrap().contains("event: moved"));
+    day.browser.post(&day.world, "/office/sign-out", &[]).await.to();
+    day.tech.state(&day.world, day.machine, vec![reading(2, 3)]);
+    day.tech.level(&day.world).await;
+    assert_eq!(next().await, None);
 }
 
 #[tokio::test]
