@@ -17,6 +17,22 @@ fn evening() -> Stage {
     play(&Options::default(), &mut std::io::sink()).unwrap()
 }
 
+/// A one-time code of the invented office's.
+fn code(stage: &Stage) -> String {
+    let said = stage.tappet("office", 0, &["--json", "office", "device", "code", "Odile Marsh"]);
+    let said: serde_json::Value = serde_json::from_str(&said.out).unwrap();
+    said["code"].as_str().unwrap().to_owned()
+}
+
+/// A script of `tests/outside` with the evening's shop to look at.
+fn on_the_evening(script: &str) {
+    let stage = evening();
+    let mut command = Command::new("bash");
+    command.arg(top().join("tests/outside").join(script)).env("TAPPETBOOK_URL", stage.url()).env("TAPPETBOOK_CODE", code(&stage));
+    went_well(&mut command);
+    stage.close();
+}
+
 fn python(script: &str) -> Command {
     let mut command = Command::new(top().join("target/outside-venv/bin/python"));
     command.arg(top().join("tests/outside").join(script)).env_remove("PYTHONPATH");
@@ -34,8 +50,7 @@ fn went_well(command: &mut Command) {
 #[ignore = "needs Chromium, Selenium and axe-core: tests/all installs them"]
 fn the_office_spends_its_evening_in_a_browser() {
     let stage = evening();
-    let code = stage.tappet("office", 0, &["--json", "office", "device", "code", "Odile Marsh"]);
-    let code: serde_json::Value = serde_json::from_str(&code.out).unwrap();
+    let code = code(&stage);
     // The terminal's own program, on a phone's book: where the tests are, cargo has built it.
     let tappet = std::env::current_exe().unwrap().parent().unwrap().with_file_name("tappet");
     assert!(tappet.is_file(), "build the terminal first: cargo build -p cli-client");
@@ -43,6 +58,18 @@ fn the_office_spends_its_evening_in_a_browser() {
     let news = format!("{tappet} note Q-101 'gate left open' && {tappet} exchange");
     let pictures = top().join("target/outside/pictures");
     let axe = top().join("target/outside/node_modules/axe-core/axe.min.js");
-    went_well(python("evening.py").arg(stage.url()).arg(code["code"].as_str().unwrap()).arg(news).arg(axe).arg(pictures));
+    went_well(python("evening.py").arg(stage.url()).arg(code).arg(news).arg(axe).arg(pictures));
     stage.close();
+}
+
+#[test]
+#[ignore = "needs openapi-spec-validator and schemathesis: tests/all installs them"]
+fn the_api_is_as_its_description_says() {
+    on_the_evening("openapi");
+}
+
+#[test]
+#[ignore = "needs Python's icalendar: tests/all installs it"]
+fn the_calendar_and_the_tables_are_read_by_others() {
+    on_the_evening("calendar");
 }
