@@ -14,7 +14,10 @@ fn top() -> PathBuf {
 
 /// The demo's shop at five o'clock, its server up.
 fn evening() -> Stage {
-    play(&Options::default(), &mut std::io::sink()).unwrap()
+    let stage = play(&Options::default(), &mut std::io::sink()).unwrap();
+    // From five o'clock on time passes by itself.
+    stage.clock().run();
+    stage
 }
 
 /// A one-time code of the invented office's.
