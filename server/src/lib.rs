@@ -33,6 +33,7 @@ mod once;
 mod openapi;
 pub mod pace;
 mod pages;
+pub mod paper;
 mod problem_response;
 mod routes;
 mod tries;

@@ -20,6 +20,8 @@ use sync_core::login::LoginError;
 use sync_core::moment::Moment;
 use sync_core::store::{BackupError, StoreError};
 
+use crate::paper::PaperError;
+
 /// Media type of problem details.
 const PROBLEM_TYPE: HeaderValue = HeaderValue::from_static("application/problem+json");
 
@@ -306,6 +308,13 @@ const fn status_of_store(error: &StoreError) -> StatusCode {
 impl From<CrankError> for Refused {
     fn from(error: CrankError) -> Self {
         Self::with_status(Code::BodyInvalid, StatusCode::UNPROCESSABLE_ENTITY, sentence(&error.to_string()))
+    }
+}
+
+impl From<PaperError> for Refused {
+    fn from(error: PaperError) -> Self {
+        tracing::error!(%error, "a page could not be made");
+        Self::broke(crate::routes::paper::NOTHING_CHANGED)
     }
 }
 

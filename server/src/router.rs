@@ -9,7 +9,7 @@ use shared::wire::LARGEST_BODY;
 
 use crate::problem_response::Refused;
 use crate::routes::{
-    backups, calendar, days, description, exchange, exports, joining, lists, live, looking, piston, quarantine, reckoning, watching,
+    backups, calendar, days, description, exchange, exports, joining, lists, live, looking, paper, piston, quarantine, reckoning, watching,
 };
 use crate::state::ServerState;
 use crate::{etag, layers, measures, once, pages};
@@ -56,6 +56,8 @@ pub fn router(state: ServerState) -> Router {
         .route("/v1/machines/{id}", get(looking::machine))
         .route("/v1/machines/{id}/history", get(lists::history))
         .route("/v1/visits/{id}/service-record", get(lists::service_record))
+        .route("/v1/visits/{id}/service-record.pdf", get(paper::service_record))
+        .route("/v1/machines/{id}/season.pdf", get(paper::season))
         .route("/v1/records/{id}", get(lists::record))
         .route("/v1/machines/{id}/sure", get(reckoning::sure))
         .route("/v1/machines/{id}/leaves", get(reckoning::leaves))

@@ -25,7 +25,7 @@ use crate::question::{Answer, Question};
 use crate::store::{BackupError, QuarantineState, Quarantined, Verification};
 use crate::view::{
     ClosedDay, ContestedSlot, DaySheet, DeviceLine, DueLine, Evening, HistoryLine, HoursRow, MachineLine, MachineView, PersonLine,
-    PropertyLine, PropertyView, ReadingRow, RecordView, ServiceRecord, ShopStatus,
+    PropertyLine, PropertyView, ReadingRow, RecordView, SeasonRecord, ServiceRecord, ShopStatus,
 };
 
 pub use office::OfficeFacts;
@@ -123,6 +123,10 @@ pub trait Shop: OfficeFacts + Send + Sync {
     fn calendar_feed(&self, person: PersonId) -> Result<(FeedSecret, String), BookError>;
     /// Whose a calendar feed's secret is, where it holds now.
     fn calendar_person(&self, secret: &FeedSecret) -> Result<PersonId, LoginError>;
+
+    // Paper.
+    /// The service record of a machine over some days.
+    fn season_record(&self, machine: DocId, from: Date, until: Date, unit: LengthUnit, now: &Moment) -> Result<SeasonRecord, BookError>;
 }
 
 /// Where the shop's log ends.
@@ -373,6 +377,11 @@ impl Shop for SqliteShop {
 
     fn calendar_person(&self, secret: &FeedSecret) -> Result<PersonId, LoginError> {
         self.lock().0.calendar_person(secret)
+    }
+
+    // Paper.
+    fn season_record(&self, machine: DocId, from: Date, until: Date, unit: LengthUnit, now: &Moment) -> Result<SeasonRecord, BookError> {
+        self.lock().0.season_record(machine, from, until, unit, now)
     }
 }
 

@@ -259,6 +259,7 @@ fn service_record(visit: RecordId) -> ServiceRecord {
         hold: false,
         next_due: "Due 2026-12-01 (in 183 days) by the calendar.".to_owned(),
         finished: true,
+        made: jiff::civil::date(2026, 6, 1),
     }
 }
 

@@ -16,7 +16,7 @@ use shared::problem::{Code, Problem};
 use utoipa::OpenApi;
 
 use crate::routes::{
-    backups, calendar, days, description, exchange, exports, joining, lists, live, looking, piston, quarantine, reckoning, watching,
+    backups, calendar, days, description, exchange, exports, joining, lists, live, looking, paper, piston, quarantine, reckoning, watching,
 };
 
 /// The routes that are described.
@@ -51,6 +51,8 @@ use crate::routes::{
         looking::machine,
         lists::history,
         lists::service_record,
+        paper::service_record,
+        paper::season,
         lists::record,
         reckoning::sure,
         reckoning::leaves,

@@ -12,6 +12,7 @@ pub(crate) mod lists;
 pub(crate) mod live;
 pub(crate) mod looking;
 pub(crate) mod page;
+pub(crate) mod paper;
 pub(crate) mod piston;
 pub(crate) mod quarantine;
 pub(crate) mod reckoning;

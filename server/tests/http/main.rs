@@ -22,6 +22,7 @@ mod pace;
 mod pages_guards;
 mod pages_shown;
 mod pages_steps;
+mod paper;
 mod quarantine;
 mod reckoning;
 mod socket;

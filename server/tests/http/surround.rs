@@ -32,7 +32,7 @@ use sync_core::shop::{LogEnd, OfficeFacts, Shop};
 use sync_core::store::{BackupError, Quarantined, StoreError, Verification};
 use sync_core::view::{
     ClosedDay, ContestedSlot, DaySheet, DeviceLine, DueLine, Evening, HistoryLine, HoursRow, MachineLine, MachineView, PersonLine,
-    PropertyLine, PropertyView, ReadingRow, RecordView, ServiceRecord, ShopStatus,
+    PropertyLine, PropertyView, ReadingRow, RecordView, SeasonRecord, ServiceRecord, ShopStatus,
 };
 use sync_core::view::{ShopFront, SlotSheet, WholeRecord};
 use tower::ServiceExt;
@@ -268,6 +268,9 @@ impl Shop for Broken {
         full()
     }
     fn calendar_person(&self, _: &FeedSecret) -> Result<PersonId, LoginError> {
+        full()
+    }
+    fn season_record(&self, _: DocId, _: Date, _: Date, _: LengthUnit, _: &Moment) -> Result<SeasonRecord, BookError> {
         full()
     }
 }

@@ -34,7 +34,7 @@ pub use machine::{LashView, MachineView, VisitView};
 pub(crate) use machine::{judge_lash, last_of_visit};
 pub use record::{NamedRecord, WholeRecord};
 pub use roster::{DeviceLine, PersonLine, PropertyLine, ShopFront, Status};
-pub use service::{ServiceRecord, ServiceValve};
+pub use service::{SeasonRecord, ServiceRecord, ServiceValve};
 pub use slot_sheet::SlotSheet;
 
 use crate::book::{Book, BookError};

@@ -1,0 +1,131 @@
+//! The service record for the client: a visit's facts and a season's, without what was taken back, is in doubt, or is not theirs.
+
+#![expect(clippy::unwrap_used, reason = "a test may panic")]
+
+use jiff::civil::{Date, date};
+use shared::ids::{DocId, RecordId};
+use shared::length::{Length, LengthUnit};
+use shared::record::{FindingKind, Stage};
+use shared::role::Role;
+use sync_core::view::SeasonRecord;
+use sync_core::work::VisitEntry;
+use tests::Crew;
+
+fn visit(crew: &mut Crew, phone: usize, machine: DocId, meter: &str) -> RecordId {
+    let entry = VisitEntry { cold: true, cautions_confirmed: true, meter: Some(meter.parse().unwrap()), ..Default::default() };
+    crew.on(phone, |book, hand| book.open_visit(machine, &entry, hand).unwrap().visit)
+}
+
+fn finish(crew: &mut Crew, phone: usize, machine: DocId) {
+    crew.on(phone, |book, hand| book.finish_visit(machine, None, "for the shop alone", hand).unwrap());
+    crew.level_all();
+}
+
+fn season(crew: &Crew, machine: DocId, from: Date, until: Date) -> SeasonRecord {
+    crew.shop.season_record(machine, from, until, LengthUnit::Thou, &crew.moment(0)).unwrap()
+}
+
+#[test]
+fn a_season_is_its_finished_visits_and_nothing_else() {
+    let mut crew = Crew::new(71);
+    let tech = crew.join("Tech", Role::Tech);
+    let machine = crew.machine("M-1");
+    crew.give_yard(tech);
+    crew.level_all();
+    let first = visit(&mut crew, tech, machine, "100.0");
+    crew.read(tech, machine, "1I", Stage::Found, 4, 5);
+    // In doubt: no feeler leaf is 60 thou. Taken back: the exhaust valve.
+    let entry = sync_core::work::ReadingEntry {
+        valve: "2I".parse().unwrap(),
+        stage: Stage::Found,
+        go: Some(Length::from_thou(5)),
+        no_go: Some(Length::from_thou(6)),
+        leaves: vec![],
+        adjusted: false,
+        cold: Some(true),
+    };
+    let set = shared::leaf::LeafSet::inch();
+    crew.on(tech, |book, hand| book.take_reading(machine, entry, &set, LengthUnit::Thou, hand).unwrap());
+    let slip = crew.read(tech, machine, "1E", Stage::Found, 9, 10);
+    crew.on(tech, |book, hand| {
+        book.void(slip, "wrong valve", hand).unwrap();
+        book.add_finding(machine, FindingKind::Watch, "belt worn", hand).unwrap();
+        book.add_note(machine, "client argues about the bill", hand).unwrap();
+    });
+    finish(&mut crew, tech, machine);
+    crew.wait_min(30 * 24 * 60);
+    let second = visit(&mut crew, tech, machine, "150.0");
+    crew.read(tech, machine, "1I", Stage::Found, 2, 3);
+    crew.read(tech, machine, "1I", Stage::Set, 5, 6);
+    finish(&mut crew, tech, machine);
+    crew.wait_min(24 * 60);
+    let open = visit(&mut crew, tech, machine, "151.0");
+    crew.level_all();
+
+    let year = season(&crew, machine, date(2026, 1, 1), date(2026, 12, 31));
+    assert_eq!(year.visits.iter().map(|v| v.visit).collect::<Vec<_>>(), [first, second], "oldest first, and none that is open");
+    let of = |n: usize, valve: &str| {
+        let line = year.visits[n].valves.iter().find(|v| v.valve.to_string() == valve);
+        line.map(|v| (v.found.clone(), v.left.clone(), v.verdict.clone()))
+    };
+    let said = |found: &str, left: &str, verdict: &str| Some((found.to_owned(), left.to_owned(), verdict.to_owned()));
+    assert_eq!(of(0, "1I"), said("4 to 5 thou", "4 to 5 thou", "in spec"), "not touched: left as found");
+    assert_eq!(of(0, "1E"), None, "taken back");
+    assert_eq!(of(1, "1I"), said("2 to 3 thou", "not read", "not judged"), "set, and not checked again: not said to be left so");
+    assert_eq!(year.visits[0].findings, ["belt worn"]);
+    assert_eq!(year.visits[0].meter.unwrap().to_string(), "100.0");
+    let all = serde_json::to_string(&year).unwrap();
+    assert!(!all.contains("bill") && !all.contains("shop alone") && !all.contains("wrong valve"), "{all}");
+
+    let hold = crew.on(tech, |book, hand| book.add_finding(machine, FindingKind::Hold, "stud loose", hand).unwrap());
+    crew.level_all();
+    let found = |crew: &Crew| crew.shop.service_record(open, LengthUnit::Thou, &crew.moment(0)).unwrap();
+    assert_eq!((found(&crew).hold, found(&crew).findings), (true, vec!["DO NOT RUN: stud loose".to_owned()]));
+    crew.on(tech, |book, hand| book.clear_finding(hold, "new stud, at the shop's cost", hand).unwrap());
+    crew.level_all();
+    assert_eq!((found(&crew).hold, found(&crew).findings), (false, vec!["stud loose (put right since)".to_owned()]));
+
+    // The days are the shop's, and both ends count.
+    let day = |n: usize| year.visits[n].when[..10].parse::<Date>().unwrap();
+    assert_eq!(season(&crew, machine, day(0), day(0)).visits.len(), 1);
+    assert_eq!(season(&crew, machine, day(0).tomorrow().unwrap(), day(1)).visits[0].visit, second);
+    assert_eq!(season(&crew, machine, date(2020, 1, 1), date(2020, 12, 31)).visits, []);
+    let backwards = crew.shop.season_record(machine, date(2026, 2, 1), date(2026, 1, 1), LengthUnit::Thou, &crew.moment(0));
+    assert!(backwards.unwrap_err().to_string().contains("before they begin"));
+
+    // A visit taken back is none.
+    crew.on(tech, |book, hand| book.void(open, "wrong machine", hand).unwrap());
+    crew.level_all();
+    assert!(crew.shop.service_record(open, LengthUnit::Thou, &crew.moment(0)).is_err());
+    crew.on(tech, |book, hand| book.void(first, "wrong machine", hand).unwrap());
+    crew.level_all();
+    assert_eq!(season(&crew, machine, date(2026, 1, 1), date(2026, 12, 31)).visits.iter().map(|v| v.visit).collect::<Vec<_>>(), [second]);
+}
+
+/// A reading that cannot be never reaches the client, and what it had replaced does.
+#[test]
+fn what_is_in_doubt_is_left_out() {
+    let mut crew = Crew::new(72);
+    let tech = crew.join("Tech", Role::Tech);
+    let machine = crew.machine("M-1");
+    crew.give_yard(tech);
+    crew.level_all();
+    let visit = visit(&mut crew, tech, machine, "100.0");
+    crew.read(tech, machine, "1I", Stage::Found, 4, 5);
+    let thick = shared::record::Clearance {
+        valve: "1I".parse().unwrap(),
+        stage: Stage::Found,
+        go: Some(Length::from_thou(60)),
+        no_go: None,
+        leaves: vec![],
+        cold: true,
+        engine_tenth_c: None,
+        adjusted: false,
+        visit: Some(visit),
+    };
+    let draft = sync_core::book::Draft::new(machine, thick);
+    crew.on(tech, |book, hand| book.write(vec![draft.clone()], &hand.now, &mut *hand.entropy).unwrap());
+    finish(&mut crew, tech, machine);
+    let record = crew.shop.service_record(visit, LengthUnit::Thou, &crew.moment(0)).unwrap();
+    assert_eq!(record.valves.iter().map(|v| v.found.as_str()).collect::<Vec<_>>(), ["4 to 5 thou"]);
+}
