@@ -4,6 +4,7 @@
 
 use jiff::civil::date;
 use lopdf::Document;
+use proptest::prelude::*;
 use server::paper::{Paper, season_record, service_record};
 use shared::ids::RecordId;
 use sync_core::view::{SeasonRecord, ServiceRecord, ServiceValve};
@@ -199,6 +200,17 @@ fn no_text_breaks_a_page() {
         }
         let days = SeasonRecord { shop: text.clone(), tag: text.clone(), property: text.clone(), visits: vec![hostile], ..season(0) };
         season_record(&days, Paper::Letter).unwrap_or_else(|error| panic!("{text:?}: {error}"));
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 96, failure_persistence: None, ..ProptestConfig::default() })]
+
+    #[test]
+    fn nor_does_any_other_text(what in any::<String>(), marks in "[\\p{L}\\p{M}\\p{S}]{0,60}", tag in "\\PC{0,80}") {
+        let hostile = ServiceRecord { tag, property: marks.clone(), by: what.clone(), findings: vec![what, marks], ..record() };
+        let pdf = service_record(&hostile, Paper::A4);
+        prop_assert!(pdf.is_ok(), "{:?}", pdf);
     }
 }
 
