@@ -1,7 +1,7 @@
 //! Engine cards: the list, one card with its source, and cards as files (JSON both ways, CSV out).
 
 use axum::extract::State;
-use axum::http::{HeaderValue, header};
+use axum::http::header;
 use axum::response::{IntoResponse, Redirect, Response};
 use maud::{Markup, html};
 use shared::engine_card::file::{self, Change};
@@ -24,6 +24,7 @@ use super::visitor::Visitor;
 use super::words::count;
 use crate::outside::entropy;
 use crate::problem_response::{Refused, sentence};
+use crate::routes::exports::of_cards;
 use crate::state::ServerState;
 
 /// A range as people say it.
@@ -133,52 +134,17 @@ fn adjuster_words(adjuster: &Adjuster) -> String {
     format!("{place}, {thread}, rocker ratio {}.{:03}", adjuster.ratio_milli / 1000, adjuster.ratio_milli % 1000)
 }
 
-fn as_file(name: &'static str, media_type: &'static str, text: String) -> Response {
-    let headers =
-        [(header::CONTENT_TYPE, HeaderValue::from_static(media_type)), (header::CONTENT_DISPOSITION, HeaderValue::from_static(name))];
-    (headers, text).into_response()
-}
-
 /// GET /office/cards/export.json
 pub(super) async fn export_json(State(state): State<ServerState>, _: Visitor) -> Result<Response, Shown> {
     let cards = state.ask(|shop| shop.engine_cards()).await?;
-    Ok(as_file("attachment; filename=\"engine-cards.json\"", "application/json", file::write(&cards)))
+    let headers = [(header::CONTENT_TYPE, "application/json"), (header::CONTENT_DISPOSITION, "attachment; filename=\"engine-cards.json\"")];
+    Ok((headers, file::write(&cards)).into_response())
 }
 
 /// GET /office/cards/export.csv
 pub(super) async fn export_csv(State(state): State<ServerState>, _: Visitor) -> Result<Response, Shown> {
     let cards = state.ask(|shop| shop.engine_cards()).await?;
-    Ok(as_file("attachment; filename=\"engine-cards.csv\"", "text/csv; charset=utf-8", csv(&cards)))
-}
-
-/// Cards as CSV (RFC 4180), lengths in tenths of a micrometre as on the wire.
-fn csv(cards: &[EngineCard]) -> String {
-    let mut out = String::from(
-        "name,cylinders,intake_low_tenth_um,intake_high_tenth_um,intake_aim_tenth_um,exhaust_low_tenth_um,exhaust_high_tenth_um,\
-         exhaust_aim_tenth_um,commercial_hours,commercial_months,homeowner_hours,homeowner_months,manual,page,card\r\n",
-    );
-    for card in cards {
-        let length = |length: Option<shared::length::Length>| length.map(|l| l.tenth_um().to_string()).unwrap_or_default();
-        let number = |n: Option<u32>| n.map(|n| n.to_string()).unwrap_or_default();
-        let (manual, page) = card.source.as_ref().map_or(("", ""), |s| (s.manual.as_str(), s.page.as_str()));
-        let mut cells = vec![quoted(&card.name), card.cylinders.to_string()];
-        for range in [card.intake, card.exhaust] {
-            cells.extend([length(Some(range.low)), length(Some(range.high)), length(range.aim)]);
-        }
-        for interval in [card.commercial, card.homeowner] {
-            cells.extend([number(interval.hours), number(interval.months)]);
-        }
-        cells.extend([quoted(manual), quoted(page), card.card.to_string()]);
-        out.push_str(&cells.join(","));
-        out.push_str("\r\n");
-    }
-    out
-}
-
-/// A text as a cell. A spreadsheet would take one that begins like a formula for one, so that gets an apostrophe before it.
-fn quoted(text: &str) -> String {
-    let plain = if text.starts_with(['=', '+', '-', '@', '\t', '\r']) { format!("'{text}") } else { text.to_owned() };
-    format!("\"{}\"", plain.replace('"', "\"\""))
+    Ok(of_cards(&cards)?)
 }
 
 /// POST /office/cards/import
@@ -202,15 +168,4 @@ pub(super) async fn import(State(state): State<ServerState>, posted: PostedFile)
     }
     visitor.say(said, &state);
     Ok(go("/office/cards"))
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_cell_keeps_its_quotes_and_is_no_formula() {
-        assert_eq!(quoted("plain, with \"quotes\""), "\"plain, with \"\"quotes\"\"\"");
-        assert_eq!(quoted("=1+1"), "\"'=1+1\"");
-    }
 }

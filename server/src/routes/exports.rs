@@ -73,6 +73,11 @@ pub(crate) async fn hours(State(state): State<ServerState>, caller: Caller) -> R
 )]
 pub(crate) async fn engine_cards(State(state): State<ServerState>, _: Caller) -> Result<Response, Refused> {
     let cards = state.ask(|shop| shop.engine_cards()).await?;
+    of_cards(&cards)
+}
+
+/// Engine cards as a table.
+pub(crate) fn of_cards(cards: &[EngineCard]) -> Result<Response, Refused> {
     table("engine-cards", &CARD, cards.iter().map(card))
 }
 

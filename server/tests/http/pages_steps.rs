@@ -208,7 +208,7 @@ async fn cards_leave_and_come_in_as_files() {
         csv.lines()
             .nth(1)
             .unwrap()
-            .starts_with("\"Invented single\",1,1016,1524,1270,1270,1778,1524,100,12,100,12,\"Manual of A-12\",\"page 7\","),
+            .starts_with("Invented single,1,4,6,5,7,0.1016,0.1524,0.127,0.1778,100,12,100,12,,,Manual of A-12,page 7,"),
         "{csv}"
     );
     browser.page(world, "/office/cards").await;
