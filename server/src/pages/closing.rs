@@ -32,7 +32,7 @@ pub(super) fn state(visitor: &Visitor, sheet: &DaySheet) -> Markup {
             None => p { span.tag { "open" } @if sheet.day < visitor.today() { " " span.warn { "This day is over, and nobody has closed it." } } },
             Some(closed) => p {
                 span.tag.good { "closed" } " by " (closed.by) ", " (closed.when) "."
-                @if !closed.left_open.is_empty() { " Left open: " (closed.left_open) }
+                @if !closed.left_open.is_empty() { " Left open: “" (closed.left_open) "”." }
                 @if !closed.late.is_empty() { " " span.warn { (came_since(closed)) } }
             },
         }

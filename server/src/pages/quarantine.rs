@@ -37,6 +37,7 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor) -> 
     let body = html! {
         h1 { "Quarantine" }
         p.soft { "What could not be taken waits here whole, and on the device that it came from. Let in, it is a record like any other; kept out, it is refused for ever." }
+        h2 { "Waiting" }
         @if waiting.is_empty() { (nothing("Nothing waits.")) }
         div.cards { @for line in &waiting { (card(&visitor, line, &from(line))) } }
         @if !rows.is_empty() {

@@ -47,6 +47,7 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Que
             @if sheet.of_machine { a href=(machine_at(doc)) { "To the machine" } }
             a href="/office" { "To the day sheet" }
         }
+        h2 { "Side by side" }
         (readings(&visitor, &sheet, "s", &at(doc, &sheet.side_by_side.slot)))
     };
     Ok(frame(&visitor, Place::Inside, &title, &body))
