@@ -16,7 +16,7 @@ use super::layout::{Place, page as frame};
 use super::machine_parts as parts;
 use super::shown::Shown;
 use super::visitor::Visitor;
-use super::{closing, desk};
+use super::{closing, desk, service};
 use crate::problem_response::{Refused, sentence};
 use crate::state::ServerState;
 
@@ -55,6 +55,7 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Nam
         (parts::courses(&courses, unit))
         (parts::hours(&visitor, &view, &meter))
         (parts::visits(&visitor, &view))
+        @if !view.visits.is_empty() { (service::season_form(&visitor, id)) }
         (parts::history(&visitor, &view))
         div.no-print {
             h2 { "At the desk" }

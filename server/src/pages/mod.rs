@@ -80,6 +80,8 @@ pub(crate) fn routes(state: &ServerState) -> Router<ServerState> {
         .route("/office/records/{id}", get(record::page))
         .route("/office/records/{id}/void", post(record::void))
         .route("/office/visits/{id}/record", get(service::page))
+        .route("/office/visits/{id}/record.pdf", get(service::pdf))
+        .route("/office/machines/{id}/season.pdf", get(service::season_pdf))
         .route("/office/due", get(due::page))
         .route("/office/round", get(due::round))
         .route("/office/properties", get(properties::list).post(properties::add))

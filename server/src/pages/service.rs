@@ -1,16 +1,74 @@
-//! The service record of one visit, for the client: one sheet to print.
+//! The service record for the client, of one visit or of a machine's season: one sheet to print, or a PDF.
 
 use axum::extract::State;
 use axum::response::Response;
 use maud::{Markup, html};
-use shared::ids::RecordId;
+use serde::Deserialize;
+use shared::ids::{MachineId, RecordId};
 
-use super::asked::Named;
-use super::layout::{Place, nothing, page as frame, table};
+use super::asked::{Named, Query};
+use super::layout::{Place, field, nothing, page as frame, table};
 use super::shown::Shown;
 use super::visitor::Visitor;
+use crate::paper;
 use crate::problem_response::sentence;
+use crate::routes::given::day;
+use crate::routes::paper::{NOTHING_CHANGED, file_name, paper_of, sent};
 use crate::state::ServerState;
+
+/// On which sheet.
+#[derive(Debug, Deserialize)]
+pub(super) struct Sheet {
+    paper: Option<String>,
+}
+
+/// Which days of a machine, and on which sheet.
+#[derive(Debug, Deserialize)]
+pub(super) struct Days {
+    from: String,
+    until: String,
+    paper: Option<String>,
+}
+
+/// GET /office/visits/{id}/record.pdf
+pub(super) async fn pdf(
+    State(state): State<ServerState>,
+    visitor: Visitor,
+    Named(visit): Named<RecordId>,
+    Query(sheet): Query<Sheet>,
+) -> Result<Response, Shown> {
+    let (person, unit, now) = (visitor.person, visitor.unit, visitor.now);
+    let paper = paper_of(sheet.paper.as_deref())?;
+    let record = state.ask(move |shop| shop.service_record(person, visit, unit, &now)).await?;
+    let name = file_name(&record.tag, &record.when);
+    Ok(sent(state.work(NOTHING_CHANGED, move || paper::service_record(&record, paper)).await?, &name))
+}
+
+/// GET /office/machines/{id}/season.pdf
+pub(super) async fn season_pdf(
+    State(state): State<ServerState>,
+    visitor: Visitor,
+    Named(machine): Named<MachineId>,
+    Query(days): Query<Days>,
+) -> Result<Response, Shown> {
+    let (unit, now) = (visitor.unit, visitor.now);
+    let (from, until, paper) = (day(&days.from)?, day(&days.until)?, paper_of(days.paper.as_deref())?);
+    let record = state.ask(move |shop| shop.season_record(machine.doc(), from, until, unit, &now)).await?;
+    let name = file_name(&record.tag, &format!("{from} {until}"));
+    Ok(sent(state.work(NOTHING_CHANGED, move || paper::season_record(&record, paper)).await?, &name))
+}
+
+/// The days that a machine's season record is asked for.
+pub(super) fn season_form(visitor: &Visitor, machine: MachineId) -> Markup {
+    let today = visitor.today();
+    html! {
+        form.no-print method="get" action={ "/office/machines/" (machine) "/season.pdf" } {
+            (field("From", "", &html! { input type="date" name="from" value={ (today.year()) "-01-01" } required; }))
+            (field("Until", "", &html! { input type="date" name="until" value=(today) required; }))
+            button { "The season's record as a PDF" }
+        }
+    }
+}
 
 /// GET /office/visits/{id}/record
 pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Named(visit): Named<RecordId>) -> Result<Response, Shown> {

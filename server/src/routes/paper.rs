@@ -99,18 +99,18 @@ pub(crate) async fn season(
     Ok(sent(pdf, &name))
 }
 
-fn paper_of(text: Option<&str>) -> Result<Paper, Refused> {
+pub(crate) fn paper_of(text: Option<&str>) -> Result<Paper, Refused> {
     text.map_or(Ok(Paper::default()), given::read)
 }
 
 /// A file's name out of what people wrote: letters and figures that every file system takes, and dashes.
-fn file_name(tag: &str, when: &str) -> String {
+pub(crate) fn file_name(tag: &str, when: &str) -> String {
     let plain: String = format!("{tag} {when}").chars().map(|c| if c.is_ascii_alphanumeric() { c } else { '-' }).take(60).collect();
     let words: Vec<&str> = plain.split('-').filter(|word| !word.is_empty()).collect();
     format!("service-record-{}.pdf", words.join("-"))
 }
 
-fn sent(pdf: Vec<u8>, name: &str) -> Response {
+pub(crate) fn sent(pdf: Vec<u8>, name: &str) -> Response {
     let shown = HeaderValue::from_str(&format!("inline; filename=\"{name}\"")).unwrap_or(HeaderValue::from_static("inline"));
     ([(header::CONTENT_TYPE, HeaderValue::from_static("application/pdf")), (header::CONTENT_DISPOSITION, shown)], pdf).into_response()
 }
