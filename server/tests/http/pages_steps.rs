@@ -113,7 +113,11 @@ async fn the_sheet_is_told_when_something_moves_until_the_sign_out() {
     let response = day.world.router.clone().oneshot(request).await.unwrap();
     assert_eq!((response.status(), &response.headers()[header::CONTENT_TYPE]), (StatusCode::OK, &"text/event-stream".parse().unwrap()));
     let mut told = response.into_body().into_data_stream();
-    let mut next = async || told.next().await.map(|piece| String::from_utf8(piece.unwrap().to_vec()).unwrap());
+    let mut next = async || {
+        // Sooner than the keep-alive, which would find out by itself.
+        let piece = tokio::time::timeout(std::time::Duration::from_secs(10), told.next()).await.unwrap();
+        piece.map(|piece| String::from_utf8(piece.unwrap().to_vec()).unwrap())
+    };
     assert!(next().await.unwrap().contains("event: moved"));
     day.tech.state(&day.world, day.machine, vec![reading(1, 2)]);
     day.tech.level(&day.world).await;
