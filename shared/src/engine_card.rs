@@ -46,6 +46,17 @@ pub enum Thread {
     PerInch(u32),
 }
 
+impl Thread {
+    /// The thread in words: `pitch 1.000 mm`, `24 threads in an inch`.
+    #[must_use]
+    pub fn words(&self) -> String {
+        match self {
+            Self::PitchUm(um) => format!("pitch {}.{:03} mm", um / 1000, um % 1000),
+            Self::PerInch(n) => format!("{n} threads in an inch"),
+        }
+    }
+}
+
 /// Where the adjuster sits in the valve train.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]

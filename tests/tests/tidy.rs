@@ -95,6 +95,8 @@ fn the_guide_names_files_that_exist() {
 fn ci_runs_the_readmes_test_command() {
     let readme = fs::read_to_string(top().join("README.md")).unwrap();
     let ci = fs::read_to_string(top().join(".ci/run")).unwrap();
-    assert!(readme.contains("\ncargo test --workspace\n") && ci.contains("\ncargo test --workspace\n"));
+    assert!(readme.contains("\ntests/all\n") && ci.contains("\ntests/all\n"));
+    let all = fs::read_to_string(top().join("tests/all")).unwrap();
+    assert!(all.contains("cargo test --workspace -- --include-ignored\n"), "all tests are all of them");
     assert!(ci.contains("\ncargo fmt --check\n") && ci.contains("\ncargo clippy --workspace --all-targets -- -D warnings\n"));
 }

@@ -5,7 +5,7 @@ use axum::http::header;
 use axum::response::{IntoResponse, Redirect, Response};
 use maud::{Markup, html};
 use shared::engine_card::file::{self, Change};
-use shared::engine_card::{Adjuster, EngineCard, Interval, Range, Rocker, Thread};
+use shared::engine_card::{Adjuster, EngineCard, Interval, Range, Rocker};
 use shared::ids::CardId;
 use shared::length::LengthUnit;
 use shared::problem::Code;
@@ -122,10 +122,7 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Nam
 }
 
 fn adjuster_words(adjuster: &Adjuster) -> String {
-    let thread = match adjuster.thread {
-        Thread::PitchUm(um) => format!("pitch {}.{:03} mm", um / 1000, um % 1000),
-        Thread::PerInch(n) => format!("{n} threads in an inch"),
-    };
+    let thread = adjuster.thread.words();
     let place = match adjuster.rocker {
         Rocker::StudPivot => "a nut on the rocker's stud",
         Rocker::PushRodScrew => "a screw at the push-rod end of the rocker",

@@ -7,7 +7,7 @@ use axum::extract::State;
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
 use csv::{Terminator, Writer, WriterBuilder};
-use shared::engine_card::{Duty, EngineCard, Rocker, Thread};
+use shared::engine_card::{Duty, EngineCard, Rocker};
 use shared::length::{Length, LengthUnit};
 use sync_core::view::{DueLine, Fate, HoursRow, MachineLine, ReadingRow, RowOrigin};
 
@@ -197,7 +197,7 @@ fn card(card: &EngineCard) -> Row {
         cells.extend([number(interval.hours), number(interval.months)]);
     }
     let adjuster = card.adjuster.as_ref();
-    cells.push(adjuster.map(|a| word::<Thread>(&a.thread)).unwrap_or_default());
+    cells.push(adjuster.map(|a| a.thread.words()).unwrap_or_default());
     cells.push(adjuster.map(|a| word::<Rocker>(&a.rocker)).unwrap_or_default());
     let source = card.source.as_ref();
     cells.extend([source.map(|s| text(&s.manual)).unwrap_or_default(), source.map(|s| text(&s.page)).unwrap_or_default()]);

@@ -87,7 +87,10 @@ fn turns_to_the_aim_and_the_lock_nut() {
     let high = carry_tolerated(&adjuster, &Range { aim: Some(Length::from_tenth_um(1500)), ..aimed }).unwrap();
     assert!(!high.closes && high.degrees_milli == -864);
     assert_eq!(high.carry_words(), "the lock nut may carry the adjuster less than 1° (0.01 of a flat) before the range is lost");
-    assert_eq!(carry_tolerated(&adjuster, &Range { aim: Some(thou(7)), ..aimed }), Err(AdjusterError::NoRange));
+    for outside in [thou(3), thou(7)] {
+        assert_eq!(carry_tolerated(&adjuster, &Range { aim: Some(outside), ..aimed }), Err(AdjusterError::NoRange));
+    }
+    assert!(!turn(&adjuster, Length::ZERO).unwrap().closes, "no turn closes nothing");
 }
 
 #[test]

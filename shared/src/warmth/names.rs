@@ -79,7 +79,9 @@ mod tests {
         assert_eq!("21.5: sheet 2: table".parse(), stated(2150, "sheet 2: table"));
         assert_eq!("21,55".parse(), stated(2155, ""));
         assert_eq!("21".parse(), stated(2100, ""));
-        for bad in ["", "wood", "stated", "21.555: sheet", "-3: sheet", ": sheet", "-", "1-"] {
+        // Of any size that is written in four figures; whether it can be is asked elsewhere.
+        assert_eq!("1234.5".parse(), stated(123_450, ""));
+        for bad in ["", "wood", "stated", "21.555: sheet", "-3: sheet", ": sheet", "-", "1-", "12345"] {
             let error = bad.parse::<Material>().unwrap_err();
             assert!(error.to_string().contains("is no material: write steel-1020, "), "{bad}");
         }
