@@ -148,6 +148,7 @@ impl Failure {
                 BookError::Denied(_) => "role-may-not",
                 BookError::Record(_) | BookError::Entry(_) => "body-invalid",
                 BookError::Unknown(_) => "not-found",
+                BookError::Moved(_) => "later",
                 BookError::Reckoning(_) => "no-answer",
                 BookError::Message(_) | BookError::LateAnswer => "answer-unreadable",
                 BookError::Store(StoreError::InUse) => "book-in-use",

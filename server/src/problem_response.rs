@@ -150,11 +150,6 @@ impl Refused {
         Self::new(Code::TooMany, detail).and(header::RETRY_AFTER, HeaderValue::from(wait_s))
     }
 
-    /// Something of the book is another than the page showed when it was decided on.
-    pub(crate) fn moved(detail: &str) -> Self {
-        Self::with_status(Code::Later, StatusCode::CONFLICT, detail)
-    }
-
     pub(crate) fn too_many_exchanges() -> Self {
         let detail = "Other exchanges of this device are still under way. Nothing of this one was taken in. Try again in 1 s.";
         Self::new(Code::TooMany, detail).and(header::RETRY_AFTER, HeaderValue::from(1))
@@ -265,6 +260,7 @@ impl From<BookError> for Refused {
             BookError::Denied(_) => Self::new(Code::RoleMayNot, detail),
             BookError::Record(_) | BookError::Entry(_) => Self::new(Code::BodyInvalid, detail),
             BookError::Unknown(_) => Self::new(Code::NotFound, detail),
+            BookError::Moved(_) => Self::with_status(Code::Later, StatusCode::CONFLICT, detail),
             BookError::Reckoning(_) => Self::with_status(Code::BodyInvalid, StatusCode::UNPROCESSABLE_ENTITY, detail),
             BookError::Message(_) => Self::new(Code::Unreadable, detail),
             BookError::Store(store) => Self::with_status(Code::Internal, status_of_store(&store), detail),

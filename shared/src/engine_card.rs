@@ -1,6 +1,7 @@
 //! The engine card: what the maker asks of one engine type, with the manual and page it was read from.
 
 pub mod file;
+pub mod table;
 
 use serde::{Deserialize, Serialize};
 
@@ -68,6 +69,21 @@ pub enum Rocker {
     PushRodScrew,
     /// A screw at the valve end of the rocker.
     ValveScrew,
+}
+
+impl Rocker {
+    /// Every one.
+    pub const ALL: [Self; 3] = [Self::StudPivot, Self::PushRodScrew, Self::ValveScrew];
+
+    /// The name on the wire and in tables.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::StudPivot => "stud-pivot",
+            Self::PushRodScrew => "push-rod-screw",
+            Self::ValveScrew => "valve-screw",
+        }
+    }
 }
 
 /// The adjuster of one engine type.

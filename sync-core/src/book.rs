@@ -41,6 +41,9 @@ pub enum BookError {
     /// What was named is not in the book.
     #[error("{0}; nothing was kept")]
     Unknown(String),
+    /// The book says something else than it did when this was decided on.
+    #[error("{0}; nothing was kept. Look again, and decide again")]
+    Moved(String),
     /// What was entered cannot be.
     #[error("{0} Nothing was kept")]
     Entry(String),

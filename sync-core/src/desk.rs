@@ -8,6 +8,7 @@
 use jiff::civil::Date;
 use shared::engine_card::EngineCard;
 use shared::ids::{DeviceId, DocId, PersonId, PropertyId, RecordId};
+use shared::length::LengthUnit;
 use shared::problem::Code as ProblemCode;
 use shared::record::{Decision, MachineCard, PropertyCard, ShopCard};
 use shared::role::Role;
@@ -55,7 +56,7 @@ pub(crate) struct DeskRow {
 #[derive(Debug, Clone)]
 #[expect(missing_docs, reason = "each stands for the function of Book of the same name, and its fields for that one's parameters")]
 pub enum DeskStep {
-    Rule { doc: DocId, slot: Slot, decision: Decision, reason: String },
+    Rule { doc: DocId, slot: Slot, weighed: Option<Vec<RecordId>>, decision: Decision, reason: String },
     AddPerson { name: String, role: Role },
     SetRole { person: PersonId, role: Option<Role> },
     Revoke { device: DeviceId, reason: String },
@@ -183,7 +184,15 @@ impl Book {
 
     fn take_step(&mut self, step: &DeskStep, hand: &mut Hand<'_>) -> Result<DeskDone, BookError> {
         Ok(match step.clone() {
-            DeskStep::Rule { doc, slot, decision, reason } => DeskDone::Record(self.rule(doc, &slot, decision, &reason, hand)?),
+            DeskStep::Rule { doc, slot, weighed, decision, reason } => {
+                // Of the very readings that were looked at: one that came in since has not been weighed.
+                if weighed.is_some_and(|weighed| self.slot_sheet(doc, &slot, LengthUnit::Thou).is_ok_and(|now| now.weighed() != weighed)) {
+                    return Err(BookError::Moved(
+                        "another reading came in since the readings were looked at, or one was taken back".to_owned(),
+                    ));
+                }
+                DeskDone::Record(self.rule(doc, &slot, decision, &reason, hand)?)
+            }
             DeskStep::AddPerson { name, role } => DeskDone::Person(self.add_person(&name, role, hand)?),
             DeskStep::SetRole { person, role } => DeskDone::Record(self.set_role(person, role, hand)?),
             DeskStep::Revoke { device, reason } => DeskDone::Record(self.revoke_device(device, &reason, hand)?),

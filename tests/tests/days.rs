@@ -55,7 +55,11 @@ fn what_is_decided_at_a_desk_is_signed_receipted_and_everywhere() {
     let (mut crew, machine, [lead, tech, _], office) = crew();
     let slot = Slot::lash("1I".parse().unwrap(), Stage::Found);
     let picked = crew.shop.store().standing(machine, &slot).unwrap().unwrap().stands.unwrap();
-    let rule = DeskStep::Rule { doc: machine, slot: slot.clone(), decision: Decision::Stands(picked), reason: "seen both".into() };
+    let rule =
+        DeskStep::Rule { doc: machine, slot: slot.clone(), weighed: None, decision: Decision::Stands(picked), reason: "seen both".into() };
+    let DeskStep::Rule { doc, slot: of, decision, reason, .. } = rule.clone() else { unreachable!("made above") };
+    let seen_one = DeskStep::Rule { doc, slot: of, weighed: Some(vec![picked]), decision, reason };
+    assert!(matches!(at_desk(&mut crew, office, &seen_one), Err(BookError::Moved(_))), "there are two, and one was weighed");
     let DeskDone::Record(ruling) = at_desk(&mut crew, office, &rule).unwrap() else { panic!("a ruling is a record") };
     crew.level_all();
     for book in [&crew.shop, &crew.phones[lead].book, &crew.phones[tech].book] {
@@ -81,7 +85,7 @@ fn a_desk_gives_nobody_a_right_that_their_role_lacks() {
     crew.read(tech, machine, "1E", Stage::Found, 7, 8);
     crew.level_all();
     let slot = Slot::lash("1E".parse().unwrap(), Stage::Found);
-    let rule = DeskStep::Rule { doc: machine, slot, decision: Decision::Stands(own), reason: String::new() };
+    let rule = DeskStep::Rule { doc: machine, slot, weighed: None, decision: Decision::Stands(own), reason: String::new() };
     assert!(matches!(at_desk(&mut crew, person, &rule), Err(BookError::Denied(_))), "a lead does not rule on their own reading");
     let end = crew.shop.store().log_end().unwrap();
     assert!(at_desk(&mut crew, person, &add).is_err() && crew.shop.store().log_end().unwrap() == end && end > before);

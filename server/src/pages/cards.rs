@@ -150,7 +150,7 @@ pub(super) async fn import(State(state): State<ServerState>, posted: PostedFile)
     let refused = |why: file::CardFileError| {
         Refused::new(Code::BodyInvalid, format!("{} Nothing of the file was taken in.", sentence(&why.to_string())))
     };
-    let listed = file::read(&file).map_err(refused)?;
+    let listed = file::read_either(&file).map_err(refused)?;
     let known = state.ask(|shop| shop.engine_cards()).await?;
     let now = visitor.now;
     let mut chance = entropy().map_err(|_| Refused::broke("Nothing of the file was taken in. Try again."))?;

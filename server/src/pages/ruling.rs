@@ -7,7 +7,6 @@ use serde::Deserialize;
 use shared::ids::{DocId, RecordId};
 use shared::record::Decision;
 use shared::slot::Slot;
-use sync_core::book::BookError;
 use sync_core::desk::DeskStep;
 use sync_core::standing::State as Stands;
 use sync_core::view::{ContestedReading, SlotSheet};
@@ -122,23 +121,15 @@ pub(super) async fn rule(State(state): State<ServerState>, posted: Posted) -> Re
         _ => Decision::Stands(fields.read("decision")?),
     };
     let reason = fields.maybe("reason").unwrap_or_default().to_owned();
-    let weighed = fields.text("weighed")?;
+    let shown = fields.text("weighed")?;
+    let weighed = shown.split(',').map(str::parse).collect::<Result<Vec<RecordId>, _>>();
+    let weighed = weighed.map_err(|error| Refused::unreadable(&format!("The field \"weighed\" cannot be read: {error}")))?;
     let back = fields.maybe("back").unwrap_or_default().to_owned();
-    let (unit, seen_slot) = (visitor.unit, slot.clone());
-    let seen = state.ask(move |shop| {
-        // A ruling weighs every present reading, so it is made on those alone that the page has shown.
-        let present: Vec<String> = shop.slot_sheet(doc, &seen_slot, unit)?.weighed().iter().map(RecordId::to_string).collect();
-        Ok::<_, BookError>(present.join(",") == weighed)
-    });
-    if !seen.await? {
-        let say = "Another reading came in since the page was made, or one was taken back. No ruling was made. Look at the readings again.";
-        return Err(Refused::moved(say).into());
-    }
     let said = match decision {
         Decision::Stands(id) => format!("Ruled on {}: {} stands.", slot.words(), sync_core::view::short(&id)),
         Decision::Recheck => format!("Ruled on {}: to be measured again.", slot.words()),
     };
-    take(&state, &visitor, DeskStep::Rule { doc, slot, decision, reason }).await?;
+    take(&state, &visitor, DeskStep::Rule { doc, slot, weighed: Some(weighed), decision, reason }).await?;
     visitor.say(said, &state);
     Ok(go(&back))
 }

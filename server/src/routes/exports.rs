@@ -7,7 +7,8 @@ use axum::extract::State;
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
 use csv::{Terminator, Writer, WriterBuilder};
-use shared::engine_card::{Duty, EngineCard, Rocker};
+use shared::engine_card::table::{COLUMNS, ID_COLUMN, guarded as text, row};
+use shared::engine_card::{Duty, EngineCard};
 use shared::length::{Length, LengthUnit};
 use sync_core::view::{DueLine, Fate, HoursRow, MachineLine, ReadingRow, RowOrigin};
 
@@ -78,7 +79,8 @@ pub(crate) async fn engine_cards(State(state): State<ServerState>, _: Caller) ->
 
 /// Engine cards as a table.
 pub(crate) fn of_cards(cards: &[EngineCard]) -> Result<Response, Refused> {
-    table("engine-cards", &CARD, cards.iter().map(card))
+    let columns: Vec<&str> = COLUMNS.into_iter().chain([ID_COLUMN]).collect();
+    table("engine-cards", &columns, cards.iter().map(row))
 }
 
 type Row = Vec<String>;
@@ -100,28 +102,6 @@ const DUE: [&str; 12] =
     ["tag", "description", "property", "state", "date", "by_h", "left_h", "meter_h", "words", "hold", "recheck", "machine_id"];
 const ORIGIN: [&str; 9] = ["tag", "property", "by", "when", "at_ms", "fate", "stands", "record_id", "machine_id"];
 const READING: [&str; 8] = ["valve", "stage", "go_thou", "no_go_thou", "go_mm", "no_go_mm", "cold", "adjusted"];
-const CARD: [&str; 19] = [
-    "name",
-    "cylinders",
-    "intake_low_thou",
-    "intake_high_thou",
-    "exhaust_low_thou",
-    "exhaust_high_thou",
-    "intake_low_mm",
-    "intake_high_mm",
-    "exhaust_low_mm",
-    "exhaust_high_mm",
-    "commercial_h",
-    "commercial_months",
-    "homeowner_h",
-    "homeowner_months",
-    "thread",
-    "rocker",
-    "manual",
-    "page",
-    "card_id",
-];
-
 fn machine(line: &MachineLine) -> Row {
     vec![
         text(&line.tag),
@@ -184,30 +164,6 @@ fn hour(row: &HoursRow) -> Row {
     let mut cells = origin(&row.origin);
     cells.push(row.meter.to_string());
     cells
-}
-
-fn card(card: &EngineCard) -> Row {
-    let mut cells = vec![text(&card.name), card.cylinders.to_string()];
-    for unit in [LengthUnit::Thou, LengthUnit::Mm] {
-        for range in [card.intake, card.exhaust] {
-            cells.extend([range.low.show_bare(unit), range.high.show_bare(unit)]);
-        }
-    }
-    for interval in [card.commercial, card.homeowner] {
-        cells.extend([number(interval.hours), number(interval.months)]);
-    }
-    let adjuster = card.adjuster.as_ref();
-    cells.push(adjuster.map(|a| a.thread.words()).unwrap_or_default());
-    cells.push(adjuster.map(|a| word::<Rocker>(&a.rocker)).unwrap_or_default());
-    let source = card.source.as_ref();
-    cells.extend([source.map(|s| text(&s.manual)).unwrap_or_default(), source.map(|s| text(&s.page)).unwrap_or_default()]);
-    cells.push(card.card.to_string());
-    cells
-}
-
-/// A text that somebody wrote, as no formula.
-fn text(text: &str) -> String {
-    if text.starts_with(['=', '+', '-', '@', '\t', '\r']) { format!("'{text}") } else { text.to_owned() }
 }
 
 fn number(number: Option<impl ToString>) -> String {

@@ -48,7 +48,7 @@ async fn a_ruling_on_a_page_that_is_out_of_date_is_none() {
     day.tech.level(&day.world).await;
     let seen = send(&mut day, "/office/rule", &fields).await;
     assert_eq!(seen.status, StatusCode::CONFLICT, "{}", seen.html);
-    assert!(seen.words().contains("No ruling was made."), "{}", seen.words());
+    assert!(seen.words().contains("Another reading came in since the readings were looked at"), "{}", seen.words());
     let fresh = ruling_form(&mut day).await;
     assert_ne!(fresh[2], fields[2]);
     send(&mut day, "/office/rule", &fresh).await.to();
@@ -212,12 +212,14 @@ async fn cards_leave_and_come_in_as_files() {
         csv.lines()
             .nth(1)
             .unwrap()
-            .starts_with("Invented single,1,4,6,5,7,0.1016,0.1524,0.127,0.1778,100,12,100,12,,,Manual of A-12,page 7,"),
+            .starts_with("Invented single,1,4,6,5,5,7,6,,0.1016,0.1524,0.127,0.127,0.1778,0.1524,,100,12,100,12,,,,Manual of A-12,page 7,"),
         "{csv}"
     );
     browser.page(world, "/office/cards").await;
     let renamed = json.html.replace("Invented single", "Invented single, restated");
-    for (text, status) in [(renamed.as_str(), 303), (json.html.as_str(), 303), ("{}", 400)] {
+    let table = csv.replace("Invented single", "Invented single, of a table").replacen("Invented single, of", "\"Invented single, of", 1);
+    let table = table.replacen("a table,", "a table\",", 1);
+    for (text, status) in [(renamed.as_str(), 303), (table.as_str(), 303), (json.html.as_str(), 303), ("{}", 400), ("name\nA", 400)] {
         let seen = send_file(world, browser, text).await;
         assert_eq!(seen.status.as_u16(), status, "{}", seen.html);
     }

@@ -76,6 +76,16 @@ pub enum CardFileError {
         /// What is wrong there.
         why: String,
     },
+    /// A cell of a table that cannot be.
+    #[error("line {line}, column {column}: {why}")]
+    Cell {
+        /// Line, from 1.
+        line: u64,
+        /// The column's name.
+        column: String,
+        /// What is wrong there.
+        why: String,
+    },
     /// Of another version.
     #[error(
         "the file says \"card_file\": {given}, and this program reads version {CARD_FILE}; update the program, or write the cards anew"
@@ -250,11 +260,16 @@ pub fn read(bytes: &[u8]) -> Result<Vec<ListedCard>, CardFileError> {
     if file.card_file != CARD_FILE {
         return Err(CardFileError::Version { given: file.card_file });
     }
-    if file.cards.is_empty() || file.cards.len() > MOST_CARDS {
-        return Err(CardFileError::Count { given: file.cards.len() });
+    proved(file.cards)
+}
+
+/// Cards as somebody listed them, or what is wrong with them together.
+pub(super) fn proved(cards: Vec<ListedCard>) -> Result<Vec<ListedCard>, CardFileError> {
+    if cards.is_empty() || cards.len() > MOST_CARDS {
+        return Err(CardFileError::Count { given: cards.len() });
     }
     let (mut names, mut ids) = (BTreeMap::new(), BTreeMap::new());
-    for (number, card) in (1..).zip(&file.cards) {
+    for (number, card) in (1..).zip(&cards) {
         card.check(number)?;
         let same_name = names.insert(known_as(&card.name), number);
         let same_id = card.card.and_then(|id| ids.insert(id, number));
@@ -262,7 +277,16 @@ pub fn read(bytes: &[u8]) -> Result<Vec<ListedCard>, CardFileError> {
             return Err(CardFileError::Twice { first, second: number, name: cut(&card.name) });
         }
     }
-    Ok(file.cards)
+    Ok(cards)
+}
+
+/// Reads a file of cards or a table of them: a file begins with a brace.
+///
+/// # Errors
+/// As [`read`] and [`super::table::read`].
+pub fn read_either(bytes: &[u8]) -> Result<Vec<ListedCard>, CardFileError> {
+    let is_file = bytes.trim_ascii_start().starts_with(b"{");
+    if is_file { read(bytes) } else { super::table::read(bytes) }
 }
 
 fn unreadable(error: &serde_json::Error) -> CardFileError {

@@ -20,12 +20,14 @@ pub fn seeds() -> Vec<Vec<u8>> {
     let escape = EngineCard { name: "a\u{1b}[2J".into(), ..card.clone() };
     let files = [vec![card], vec![full, bare], vec![nought], vec![escape]].map(|cards| file::write(&cards));
     let files = files.into_iter().chain([nameless]);
-    files.map(String::into_bytes).collect()
+    let table = "name,cylinders,intake_low_thou,intake_high_thou,exhaust_low_mm,exhaust_high_mm,commercial_h,homeowner_months,thread,rocker,\
+                 rocker_ratio,manual,page\n'=A,2,4,6,0.13,0.18,100,12,pitch 1.000 mm,stud-pivot,1.3,Invented,3\n";
+    files.map(String::into_bytes).chain([table.as_bytes().to_vec()]).collect()
 }
 
 /// The bytes are the file.
 pub fn once(bytes: &[u8]) {
-    let Ok(listed) = file::read(bytes) else { return };
+    let Ok(listed) = file::read_either(bytes) else { return };
     assert!((1..=file::MOST_CARDS).contains(&listed.len()));
     let known = [tests::engine_card()];
     let mut drawn = 0_u128;

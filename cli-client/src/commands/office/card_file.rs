@@ -20,7 +20,7 @@ use crate::show;
 /// Arguments of `card import`.
 #[derive(Debug, clap::Args)]
 pub(super) struct ImportArgs {
-    /// The cards' file (JSON), as export writes it
+    /// The cards' file (JSON), as export writes it, or their table (CSV), as the office's pages give it
     file: PathBuf,
 }
 
@@ -37,7 +37,7 @@ pub(super) struct ExportArgs {
 /// Keeps the cards of a file in one step: all of them, or none.
 pub(super) fn import(args: &ImportArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let refused = |error: CardFileError| Failure::File { path: args.file.clone(), why: error.to_string() };
-    let listed = file::read(&bytes_of(&args.file)?).map_err(refused)?;
+    let listed = file::read_either(&bytes_of(&args.file)?).map_err(refused)?;
     let known = session.book.engine_cards()?;
     let now = session.env.now();
     let settled = file::settle(listed, &known, || CardId(fresh_uuid(&now, &mut *session.env.entropy))).map_err(refused)?;

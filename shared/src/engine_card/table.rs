@@ -1,0 +1,316 @@
+//! The table of engine cards: the same cards as [`super::file`], as rows for a spreadsheet (CSV, RFC 4180), out and in.
+//!
+//! Lengths stand in thou and in mm side by side. What comes in may fill either; where both are filled they must agree.
+
+use super::file::{CardFileError, LARGEST_FILE, ListedCard, proved};
+use super::{Adjuster, EngineCard, Interval, Range, Rocker, Source, Thread};
+use crate::ids::CardId;
+use crate::length::{Length, LengthUnit};
+
+/// The columns, in the order in which they are written. They may come in any order, and any but the name may be missing.
+pub const COLUMNS: [&str; 25] = [
+    "name",
+    "cylinders",
+    "intake_low_thou",
+    "intake_high_thou",
+    "intake_aim_thou",
+    "exhaust_low_thou",
+    "exhaust_high_thou",
+    "exhaust_aim_thou",
+    "past_tdc_thou",
+    "intake_low_mm",
+    "intake_high_mm",
+    "intake_aim_mm",
+    "exhaust_low_mm",
+    "exhaust_high_mm",
+    "exhaust_aim_mm",
+    "past_tdc_mm",
+    "commercial_h",
+    "commercial_months",
+    "homeowner_h",
+    "homeowner_months",
+    "thread",
+    "rocker",
+    "rocker_ratio",
+    "manual",
+    "page",
+];
+/// The column of the card's id, after all others.
+pub const ID_COLUMN: &str = "card_id";
+
+/// Signs that a spreadsheet takes for the beginning of a formula, and the apostrophe that keeps it from it.
+const GUARDED: [char; 7] = ['=', '+', '-', '@', '\t', '\r', '\''];
+
+/// A text as a cell that no spreadsheet takes for a formula: an apostrophe before it (common practice, no source).
+#[must_use]
+pub fn guarded(text: &str) -> String {
+    if text.starts_with(GUARDED) { format!("'{text}") } else { text.to_owned() }
+}
+
+/// The text of such a cell.
+fn unguarded(cell: &str) -> &str {
+    cell.strip_prefix('\'').filter(|text| text.starts_with(GUARDED)).unwrap_or(cell)
+}
+
+/// A card's row, under [`COLUMNS`] and [`ID_COLUMN`].
+#[must_use]
+pub fn row(card: &EngineCard) -> Vec<String> {
+    let number = |n: Option<u32>| n.map(|n| n.to_string()).unwrap_or_default();
+    let mut cells = vec![guarded(&card.name), card.cylinders.to_string()];
+    for unit in [LengthUnit::Thou, LengthUnit::Mm] {
+        let length = |length: Option<Length>| length.map(|length| length.show_bare(unit)).unwrap_or_default();
+        for range in [card.intake, card.exhaust] {
+            cells.extend([length(Some(range.low)), length(Some(range.high)), length(range.aim)]);
+        }
+        cells.push(length(card.past_tdc));
+    }
+    for interval in [card.commercial, card.homeowner] {
+        cells.extend([number(interval.hours), number(interval.months)]);
+    }
+    let adjuster = card.adjuster.as_ref();
+    cells.push(adjuster.map(|a| a.thread.words()).unwrap_or_default());
+    cells.push(adjuster.map(|a| a.rocker.name().to_owned()).unwrap_or_default());
+    cells.push(adjuster.map(|a| format!("{}.{:03}", a.ratio_milli / 1000, a.ratio_milli % 1000)).unwrap_or_default());
+    let source = card.source.as_ref();
+    cells.extend([source.map(|s| guarded(&s.manual)).unwrap_or_default(), source.map(|s| guarded(&s.page)).unwrap_or_default()]);
+    cells.push(card.card.to_string());
+    cells
+}
+
+/// Reads a table of cards: every one of them can be, or none is given. A column of another name is refused: a misspelt
+/// one must not pass for one that is missing.
+///
+/// # Errors
+/// [`CardFileError`], naming the line and column, or the card and field.
+pub fn read(bytes: &[u8]) -> Result<Vec<ListedCard>, CardFileError> {
+    if bytes.len() > LARGEST_FILE {
+        return Err(CardFileError::TooLarge);
+    }
+    // Spreadsheets like to begin a table with the mark of UTF-8.
+    let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
+    let mut reader = csv::ReaderBuilder::new().from_reader(bytes);
+    let broken = |error: &csv::Error| CardFileError::Cell {
+        line: error.position().map_or(1, csv::Position::line),
+        column: "any".to_owned(),
+        why: error.to_string(),
+    };
+    let headings: Vec<String> = reader.headers().map_err(|e| broken(&e))?.iter().map(|h| h.trim().to_lowercase()).collect();
+    let here = |column: &str, why: &str| CardFileError::Cell { line: 1, column: column.to_owned(), why: why.to_owned() };
+    for (n, heading) in headings.iter().enumerate() {
+        if !COLUMNS.contains(&heading.as_str()) && heading != ID_COLUMN {
+            return Err(here(heading, "there is no such column in a table of engine cards"));
+        }
+        if headings[..n].contains(heading) {
+            return Err(here(heading, "the column comes twice"));
+        }
+    }
+    let mut cards = Vec::new();
+    for record in reader.records() {
+        let record = record.map_err(|e| broken(&e))?;
+        let line = record.position().map_or(0, csv::Position::line);
+        let cells = headings.iter().map(String::as_str).zip(record.iter().map(str::trim)).collect();
+        cards.push(Row { line, cells }.card()?);
+    }
+    proved(cards)
+}
+
+/// One row of a table.
+struct Row<'a> {
+    line: u64,
+    cells: Vec<(&'a str, &'a str)>,
+}
+
+impl Row<'_> {
+    /// What stands in a column; `None` where nothing does.
+    fn cell(&self, column: &str) -> Option<&str> {
+        self.cells.iter().find(|(name, _)| *name == column).map(|(_, cell)| *cell).filter(|cell| !cell.is_empty())
+    }
+
+    fn wrong(&self, column: &str, why: impl Into<String>) -> CardFileError {
+        CardFileError::Cell { line: self.line, column: column.to_owned(), why: why.into() }
+    }
+
+    fn needed<T>(&self, column: &str, found: Option<T>) -> Result<T, CardFileError> {
+        found.ok_or_else(|| self.wrong(column, "it is empty, and a card needs it"))
+    }
+
+    fn number<T: std::str::FromStr>(&self, column: &str) -> Result<Option<T>, CardFileError> {
+        let read = |cell: &str| cell.parse().map_err(|_| self.wrong(column, format!("\"{cell}\" is no whole number that can be")));
+        self.cell(column).map(read).transpose()
+    }
+
+    /// A length, in thou or in mm.
+    fn length(&self, name: &str) -> Result<Option<Length>, CardFileError> {
+        let mut found = None;
+        for unit in [LengthUnit::Thou, LengthUnit::Mm] {
+            let column = format!("{name}_{}", unit.name());
+            let Some(cell) = self.cell(&column) else { continue };
+            let length = Length::parse(cell, unit).map_err(|error| self.wrong(&column, error.to_string()))?;
+            if found.replace(length).is_some_and(|other| other != length) {
+                return Err(self.wrong(&column, "it says another length than the column in thou"));
+            }
+        }
+        Ok(found)
+    }
+
+    fn range(&self, side: &str) -> Result<Range, CardFileError> {
+        let end = |end: &str| {
+            let name = format!("{side}_{end}");
+            self.needed(&format!("{name}_thou"), self.length(&name)?)
+        };
+        Ok(Range { low: end("low")?, high: end("high")?, aim: self.length(&format!("{side}_aim"))? })
+    }
+
+    fn adjuster(&self) -> Result<Option<Adjuster>, CardFileError> {
+        if ["thread", "rocker", "rocker_ratio"].iter().all(|column| self.cell(column).is_none()) {
+            return Ok(None);
+        }
+        let thread = self.needed("thread", self.cell("thread"))?;
+        let thread = Thread::from_words(thread)
+            .ok_or_else(|| self.wrong("thread", "a thread is written as in \"pitch 1.000 mm\" or \"24 threads in an inch\""))?;
+        let rocker = self.needed("rocker", self.cell("rocker"))?;
+        let rocker = Rocker::ALL.into_iter().find(|known| known.name() == rocker).ok_or_else(|| {
+            let names = Rocker::ALL.map(Rocker::name).join(", ");
+            self.wrong("rocker", format!("a rocker is one of {names}"))
+        })?;
+        let ratio = self.needed("rocker_ratio", self.cell("rocker_ratio"))?;
+        let ratio_milli = thousandths(ratio).ok_or_else(|| self.wrong("rocker_ratio", "a ratio is written as in 1.3"))?;
+        Ok(Some(Adjuster { thread, rocker, ratio_milli }))
+    }
+
+    fn card(&self) -> Result<ListedCard, CardFileError> {
+        let words = |column: &str| self.cell(column).map(|cell| unguarded(cell).to_owned());
+        let source = match (words("manual"), words("page")) {
+            (None, None) => None,
+            (manual, page) => Some(Source { manual: self.needed("manual", manual)?, page: self.needed("page", page)? }),
+        };
+        let interval = |duty: &str| -> Result<Interval, CardFileError> {
+            Ok(Interval { hours: self.number(&format!("{duty}_h"))?, months: self.number(&format!("{duty}_months"))? })
+        };
+        let read_id = |cell: &str| cell.parse::<CardId>().map_err(|error| self.wrong(ID_COLUMN, error.to_string()));
+        Ok(ListedCard {
+            card: self.cell(ID_COLUMN).map(read_id).transpose()?,
+            name: self.needed("name", words("name"))?,
+            cylinders: self.needed("cylinders", self.number("cylinders")?)?,
+            intake: self.range("intake")?,
+            exhaust: self.range("exhaust")?,
+            source,
+            commercial: interval("commercial")?,
+            homeowner: interval("homeowner")?,
+            adjuster: self.adjuster()?,
+            past_tdc: self.length("past_tdc")?,
+        })
+    }
+}
+
+/// A decimal number with at most three decimals, in thousandths.
+fn thousandths(text: &str) -> Option<u32> {
+    let (whole, fraction) = text.split_once(['.', ',']).unwrap_or((text, ""));
+    let digits = |s: &str| s.bytes().all(|b| b.is_ascii_digit());
+    if whole.is_empty() || whole.len() > 4 || fraction.len() > 3 || !digits(whole) || !digits(fraction) {
+        return None;
+    }
+    format!("{whole}{fraction:0<3}").parse().ok()
+}
+
+impl Thread {
+    /// The thread that [`Thread::words`] says.
+    #[must_use]
+    pub fn from_words(words: &str) -> Option<Self> {
+        let words = words.trim();
+        if let Some(pitch) = words.strip_prefix("pitch ").and_then(|rest| rest.strip_suffix(" mm")) {
+            return thousandths(pitch.trim()).map(Self::PitchUm);
+        }
+        words.strip_suffix(" threads in an inch").and_then(|count| count.trim().parse().ok()).map(Self::PerInch)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    /// The table as a program would write it.
+    fn written(cards: &[EngineCard]) -> Vec<u8> {
+        let mut writer = csv::Writer::from_writer(Vec::new());
+        writer.write_record(COLUMNS.iter().chain([&ID_COLUMN])).unwrap();
+        for card in cards {
+            writer.write_record(row(card)).unwrap();
+        }
+        writer.into_inner().unwrap()
+    }
+
+    fn cards() -> impl Strategy<Value = EngineCard> {
+        let range = (1i64..3_000, 1i64..3_000, any::<bool>()).prop_map(|(low, width, aimed)| {
+            let of = Length::from_tenth_um;
+            Range { low: of(low), high: of(low + width), aim: aimed.then(|| of(low + width / 2)) }
+        });
+        let interval = (1u32..5_000, prop::option::of(1u32..60)).prop_map(|(hours, months)| Interval { hours: Some(hours), months });
+        let thread = prop_oneof![(1u32..9_999_999).prop_map(Thread::PitchUm), (1u32..200).prop_map(Thread::PerInch)];
+        let adjuster = (thread, 0usize..3, 1u32..9_999_999).prop_map(|(thread, rocker, ratio_milli)| Adjuster {
+            thread,
+            rocker: Rocker::ALL[rocker],
+            ratio_milli,
+        });
+        let words = "[=+@\"', a-zA-Z0-9é-]{0,20}[a-z]";
+        let source = (words, words).prop_map(|(manual, page)| Source { manual: manual.trim().to_owned(), page: page.trim().to_owned() });
+        let name = words.prop_map(|name: String| name.trim().to_owned());
+        (name, 1u8..=4, range.clone(), range, interval.clone(), interval, prop::option::of(adjuster), prop::option::of(source), 0i64..9_000)
+            .prop_map(|(name, cylinders, intake, exhaust, commercial, homeowner, adjuster, source, past)| EngineCard {
+                card: CardId::from_bytes([7; 16]),
+                name,
+                cylinders,
+                intake,
+                exhaust,
+                source,
+                commercial,
+                homeowner,
+                adjuster,
+                past_tdc: (past > 0).then(|| Length::from_tenth_um(past)),
+            })
+    }
+
+    proptest! {
+        /// What is written is read back, to the tenth of a micrometre, whatever the name begins with.
+        #[test]
+        fn a_table_comes_back_as_it_went(card in cards()) {
+            prop_assume!(card.check().is_ok());
+            let read = read(&written(std::slice::from_ref(&card))).unwrap();
+            prop_assert_eq!(read, vec![ListedCard::from(card)]);
+        }
+
+        #[test]
+        fn any_bytes_are_a_table_or_none(bytes in prop::collection::vec(any::<u8>(), 0..200)) {
+            let _ = read(&bytes);
+        }
+    }
+
+    const LEAST: &str = "name,cylinders,intake_low_thou,intake_high_thou,exhaust_low_mm,exhaust_high_mm,commercial_h,homeowner_months\n";
+
+    #[test]
+    fn a_table_made_by_hand_is_read() {
+        let table = format!("\u{feff}{LEAST}\"Twin, old\",2,4,6,0.13,0.18,100,12\r\n");
+        let read = read(table.as_bytes()).unwrap();
+        assert_eq!((read[0].name.as_str(), read[0].card, read[0].source.clone()), ("Twin, old", None, None));
+        assert_eq!((read[0].intake.low.tenth_um(), read[0].exhaust.high.tenth_um()), (1_016, 1_800));
+    }
+
+    #[test]
+    fn what_is_wrong_is_named_by_line_and_column() {
+        let said = |rows: &str| read(format!("{LEAST}{rows}").as_bytes()).unwrap_err().to_string();
+        assert_eq!(
+            said("A,2,4,six,0.13,0.18,100,12"),
+            "line 2, column intake_high_thou: \"six\" is not a length: write 5 (in your own unit), 5thou, 0.005in, 0.13mm or 130um"
+        );
+        assert_eq!(said("A,,4,6,0.13,0.18,100,12"), "line 2, column cylinders: it is empty, and a card needs it");
+        assert_eq!(said("A,2,4,6,0.13,,100,12"), "line 2, column exhaust_high_thou: it is empty, and a card needs it");
+        assert!(said("A,2,4,6,0.13,0.18,100").starts_with("line 2, column any: "), "a row that is too short");
+        assert!(said("").contains("1 to 500 engine cards"), "a table without a row");
+        assert!(said("A,2,6,4,0.13,0.18,100,12").starts_with("card 1, \"A\": "), "a range that is none");
+        let headed = |heading: &str| read(heading.as_bytes()).unwrap_err().to_string();
+        assert_eq!(headed("name,colour\nA,red"), "line 1, column colour: there is no such column in a table of engine cards");
+        assert_eq!(headed("name,name\nA,B"), "line 1, column name: the column comes twice");
+        let both = "name,cylinders,intake_low_thou,intake_low_mm,intake_high_thou,exhaust_low_thou,exhaust_high_thou,commercial_h\nA,1,4,0.2,6,5,7,100";
+        assert_eq!(headed(both), "line 2, column intake_low_mm: it says another length than the column in thou");
+    }
+}
