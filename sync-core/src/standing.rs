@@ -40,6 +40,21 @@ pub enum State {
     Recheck,
 }
 
+impl State {
+    /// The state in a word or two.
+    #[must_use]
+    pub const fn words(self) -> &'static str {
+        match self {
+            Self::Empty => "nothing stands",
+            Self::Stands => "stands",
+            Self::Corroborated => "several agree",
+            Self::Contested => "contested",
+            Self::Ruled => "by ruling",
+            Self::Recheck => "measure again",
+        }
+    }
+}
+
 /// A record that does not stand by itself, and why.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]

@@ -26,7 +26,7 @@ pub(crate) fn run(args: &HistoryArgs, session: &mut Session<'_, '_>) -> Result<O
     let mut table = Table::new(&["When", "Record", "Who", "What", "Now", "Shop"]);
     for line in &lines {
         let shop = if line.at_shop { "has it" } else { "waits" };
-        let now = show::machine::fate(line.fate).to_owned();
+        let now = line.fate.words().to_owned();
         table.row([session.local(line.at_ms)?, line.short.clone(), line.by.clone(), line.words.clone(), now, shop.to_owned()]);
     }
     let mut text = table.text(show::width(session.env));

@@ -67,7 +67,7 @@ fn fate(held: &HeldRecord, session: &mut Session<'_, '_>) -> Result<String, Fail
         let now = session.env.now();
         let view = session.book.machine_view(held.doc, session.unit, &now)?;
         let line = view.history.iter().find(|line| line.record == id);
-        return Ok(line.map_or("the shop's receipt", |line| show::machine::fate(line.fate)).to_owned());
+        return Ok(line.map_or("the shop's receipt", |line| line.fate.words()).to_owned());
     }
     let Some(slot) = Slot::of(&held.entry.record) else { return Ok("kept".to_owned()) };
     let standing = session.book.store().standing(held.doc, &slot).map_err(BookError::from)?;

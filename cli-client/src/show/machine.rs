@@ -5,33 +5,17 @@ use shared::length::LengthUnit;
 use shared::record::FindingKind;
 use shared::valve::Side;
 use sync_core::standing::State;
-use sync_core::view::{Fate, LashView, MachineView, short};
+use sync_core::view::{LashView, MachineView, short};
 
 use super::{Table, indented, sentence, width, wrapped};
 use crate::exit::Failure;
 use crate::session::Session;
 
-/// What became of a record, in a word or two.
-pub(crate) const fn fate(fate: Fate) -> &'static str {
-    match fate {
-        Fate::Stands => "stands",
-        Fate::Contends => "contends",
-        Fate::Replaced => "replaced",
-        Fate::Aside => "set aside",
-        Fate::Voided => "taken back",
-        Fate::NotUnderstood => "not understood",
-    }
-}
-
-/// How a slot stands, in a word.
+/// How a slot stands, in a word; what wants somebody's eye in capitals, since a terminal has no other means.
 pub(crate) const fn state(state: State) -> &'static str {
     match state {
-        State::Empty => "nothing stands",
-        State::Stands => "stands",
-        State::Corroborated => "several agree",
         State::Contested => "CONTESTED",
-        State::Ruled => "by ruling",
-        State::Recheck => "measure again",
+        other => other.words(),
     }
 }
 

@@ -17,7 +17,7 @@ use super::layout::{Place, field, nothing, page as frame, table};
 use super::shown::Shown;
 use super::visitor::Visitor;
 use super::words::count;
-use super::{desk, forms, words};
+use super::{desk, forms};
 use crate::problem_response::sentence;
 use crate::routes::given::day;
 use crate::state::ServerState;
@@ -123,7 +123,7 @@ pub(super) async fn evening(
                 html! { (line.slot_words) },
                 html! { (line.words) },
                 html! { (line.by) },
-                html! { (words::state(line.state)) },
+                html! { (line.state.words()) },
                 html! { @if line.changed_since { span.warn { "reads otherwise now" } } @else { "the same" } },
             ]
         })

@@ -89,7 +89,7 @@ pub(super) fn valves(visitor: &Visitor, view: &MachineView) -> Markup {
             a href=(ruling::at(doc, &slot)) { (line.words) }
             @if line.lash.stands.is_some() && !line.lash.cold { ", " span.warn { "engine not cold" } }
             " " (verdict(line))
-            @if line.lash.state != State::Stands { br; span.tag { (words::state(line.lash.state)) } }
+            @if line.lash.state != State::Stands { br; span.tag { (line.lash.state.words()) } }
             @if let Some(at) = line.lash.at_ms { br; small { (line.by_name) ", " (visitor.local(at)) } }
         }
     };
@@ -221,7 +221,7 @@ pub(super) fn history(visitor: &Visitor, view: &MachineView) -> Markup {
                 html! { (visitor.local(line.at_ms)) },
                 html! { (line.words) },
                 html! { (line.by) },
-                html! { span class=(class) { (words::fate(line.fate)) } },
+                html! { span class=(class) { (line.fate.words()) } },
                 html! { a.id href={ "/office/records/" (line.record) } { (line.short) } },
             ]
         })

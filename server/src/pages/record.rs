@@ -12,7 +12,7 @@ use super::forms::{Posted, form};
 use super::layout::{Place, field, page as frame, step};
 use super::shown::Shown;
 use super::visitor::Visitor;
-use super::{desk, ruling, words};
+use super::{desk, ruling};
 use crate::problem_response::sentence;
 use crate::state::ServerState;
 
@@ -25,7 +25,7 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Nam
         h1 { (title) }
         p.lead { (sentence(&view.words)) }
         p.bar-line {
-            span.tag { (words::fate(view.fate)) }
+            span.tag { (view.fate.words()) }
             @if view.of_machine { a href=(desk::machine_at(view.doc)) { (view.title) } } @else { span { (view.title) } }
             @if let Some(slot) = &view.slot { a href=(ruling::at(view.doc, slot)) { "All that is stated about it" } }
         }

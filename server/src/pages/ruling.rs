@@ -42,7 +42,7 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Que
     let body = html! {
         h1 { (title) }
         p.bar-line {
-            span.tag.warn[sheet.wants_ruling] { (words::state(sheet.state)) }
+            span.tag.warn[sheet.wants_ruling] { (sheet.state.words()) }
             @if sheet.of_machine { a href=(machine_at(doc)) { "To the machine" } }
             a href="/office" { "To the day sheet" }
         }

@@ -2,8 +2,6 @@
 
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
-use sync_core::standing::State;
-use sync_core::view::Fate;
 
 /// A time as the shop's clock shows it, to the minute.
 pub(super) fn local(ms: i64, zone: &TimeZone) -> String {
@@ -29,30 +27,6 @@ pub(super) fn in_query(text: &str) -> String {
         }
     }
     out
-}
-
-/// What became of a record.
-pub(super) const fn fate(fate: Fate) -> &'static str {
-    match fate {
-        Fate::Stands => "stands",
-        Fate::Contends => "contends",
-        Fate::Replaced => "replaced",
-        Fate::Aside => "set aside",
-        Fate::Voided => "taken back",
-        Fate::NotUnderstood => "not understood",
-    }
-}
-
-/// How a slot stands.
-pub(super) const fn state(state: State) -> &'static str {
-    match state {
-        State::Empty => "nothing stands",
-        State::Stands => "stands",
-        State::Corroborated => "several agree",
-        State::Contested => "contested",
-        State::Ruled => "by ruling",
-        State::Recheck => "measure again",
-    }
 }
 
 #[cfg(test)]

@@ -29,6 +29,21 @@ pub enum Fate {
     NotUnderstood,
 }
 
+impl Fate {
+    /// The fate in a word or two.
+    #[must_use]
+    pub const fn words(self) -> &'static str {
+        match self {
+            Self::Stands => "stands",
+            Self::Contends => "contends",
+            Self::Replaced => "replaced",
+            Self::Aside => "set aside",
+            Self::Voided => "taken back",
+            Self::NotUnderstood => "not understood",
+        }
+    }
+}
+
 /// A record in a line.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
