@@ -1,4 +1,4 @@
-//! Small words that several pages share: times on the shop's clock, counts, what became of a record.
+//! Small words that several pages share: times on the shop's clock, counts, what goes into an address.
 
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
