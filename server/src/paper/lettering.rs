@@ -199,6 +199,11 @@ mod tests {
         let clean = |text: &str| lettering.clean(text, Weight::Bold);
         assert_eq!(clean("a\u{202e}b\n\tc\u{0}d"), "ab c d");
         assert_eq!(clean("工 \u{1f600} \u{e000}"), "\u{fffd} \u{fffd} \u{fffd}");
-        assert_eq!(lettering.one("far too long for this", Weight::Bold, 10.0, 40.0).text, "far t…");
+        let (long, width) = ("far too long for this", 40.0);
+        let cut = lettering.one(long, Weight::Bold, 10.0, width);
+        let kept = cut.text.strip_suffix('…').unwrap_or("");
+        assert!(!kept.is_empty() && long.starts_with(kept) && cut.width() * 10.0 <= width, "{}", cut.text);
+        let more = lettering.shaped(&format!("{}…", &long[..=kept.len()]), Weight::Bold);
+        assert!(more.width() * 10.0 > width, "{} would have had room", more.text);
     }
 }
