@@ -49,6 +49,8 @@ use crate::routes::{
         piston::crank,
         piston::tdc,
         looking::machine,
+        looking::slot,
+        looking::settings,
         lists::history,
         lists::service_record,
         paper::service_record,

@@ -4,7 +4,9 @@ use axum::Json;
 use axum::extract::State;
 use serde::Deserialize;
 use shared::length::LengthUnit;
-use sync_core::view::{ContestedSlot, DaySheet, DueLine, MachineView};
+use shared::record::ShopCard;
+use shared::slot::Slot;
+use sync_core::view::{ContestedSlot, DaySheet, DueLine, MachineView, SlotSheet};
 use utoipa::IntoParams;
 
 use super::given::{self, Given};
@@ -94,4 +96,39 @@ pub(crate) async fn contested(
 ) -> Result<Json<Vec<ContestedSlot>>, Refused> {
     let unit = given::unit(shown.unit.as_deref())?;
     state.ask(move |shop| shop.contested(unit)).await.map(Json)
+}
+
+/// Which slot of a machine.
+#[derive(Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub(crate) struct OfSlot {
+    /// The slot's name, as in lash/1I/found or hours.
+    slot: String,
+    /// Unit of lengths in words: thou, where none is given, or mm.
+    #[param(value_type = Option<shared::length::LengthUnit>, inline)]
+    unit: Option<String>,
+}
+
+/// One slot of a machine with all that a ruling goes by, contested or not
+#[utoipa::path(
+    get,
+    path = "/v1/machines/{id}/slot",
+    tag = "whoever may read the machine",
+    params(("id" = String, Path, format = Uuid, description = "The machine."), OfSlot),
+    responses((status = 200, description = "The readings side by side, the range, what stands and why.", body = SlotSheet)),
+)]
+pub(crate) async fn slot(
+    State(state): State<ServerState>,
+    OpenMachine(machine): OpenMachine,
+    Given(asked): Given<OfSlot>,
+) -> Result<Json<SlotSheet>, Refused> {
+    let unit = given::unit(asked.unit.as_deref())?;
+    state.ask(move |shop| shop.slot_sheet(machine, &Slot(asked.slot), unit)).await.map(Json)
+}
+
+/// The shop's settings
+#[utoipa::path(get, path = "/v1/settings", tag = "any device", responses((status = 200, description = "The settings that every replica shares.", body = ShopCard)))]
+pub(crate) async fn settings(State(state): State<ServerState>, _: Caller) -> Result<Json<ShopCard>, Refused> {
+    state.ask(|shop| shop.front()).await.map(|front| Json(front.settings))
 }

@@ -24,6 +24,17 @@ async fn the_day_sheet_counts_what_came_in_and_the_contested_slot_shows_both_rea
     let contested: Vec<Value> = world.get("/v1/contested", &cleo.token).await.json();
     assert_eq!(contested.len(), 1, "{contested:?}");
     assert_eq!(contested[0]["readings"].as_array().unwrap().len(), 2);
+    let slot: Value = world.get(&format!("/v1/machines/{machine}/slot?slot=lash/1I/found"), &ben.token).await.json();
+    assert_eq!(
+        (&slot["state"], &slot["wants_ruling"], slot["readings"].as_array().unwrap().len()),
+        (&"contested".into(), &true.into(), 2),
+        "{slot}"
+    );
+    assert_eq!(slot["brackets"].as_object().unwrap().len(), 2);
+    world.get(&format!("/v1/machines/{machine}/slot?slot=lash/9I/found"), &ben.token).await.problem(404, Code::NotFound);
+    world.get(&format!("/v1/machines/{machine}/slot"), &ben.token).await.problem(400, Code::Unreadable);
+    let settings: Value = world.get("/v1/settings", &ben.token).await.json();
+    assert_eq!((&settings["name"], &settings["conflict_window_min"]), (&"Green End Mowers".into(), &720.into()));
     let in_mm = world.get("/v1/contested?unit=mm", &office.token).await;
     assert!(String::from_utf8_lossy(&in_mm.body).contains(" mm"), "{}", String::from_utf8_lossy(&in_mm.body));
 

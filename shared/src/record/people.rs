@@ -11,6 +11,7 @@ use crate::role::Role;
 
 /// The shop: its name, its signing key and the settings that every replica must share.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct ShopCard {
     /// The shop's name.

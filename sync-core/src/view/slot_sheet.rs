@@ -16,6 +16,7 @@ use crate::standing::State;
 
 /// One slot with all that a ruling goes by.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct SlotSheet {
     /// The readings side by side.
     #[serde(flatten)]
