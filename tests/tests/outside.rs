@@ -75,3 +75,19 @@ fn the_api_is_as_its_description_says() {
 fn the_calendar_and_the_tables_are_read_by_others() {
     on_the_evening("calendar");
 }
+
+#[test]
+#[ignore = "needs Python's cbor2 and cryptography: tests/all installs them"]
+fn the_vectors_hold_by_other_libraries() {
+    went_well(&mut python("vectors.py"));
+}
+
+#[test]
+#[ignore = "needs poppler: tests/all installs it, and has the server's tests write the papers first"]
+fn the_papers_are_read_by_others() {
+    let papers = Path::new(env!("CARGO_TARGET_TMPDIR")).join("paper");
+    assert!(papers.join("visit-a4.pdf").is_file(), "write the papers first: cargo test -p server --test paper");
+    let mut command = Command::new("bash");
+    command.arg(top().join("tests/outside/pdf")).env("TAPPETBOOK_PAPERS", papers);
+    went_well(&mut command);
+}
