@@ -12,9 +12,9 @@ Looks from outside: Selenium drives Debian's Chromium; axe-core judges WCAG 2.2 
 import base64, io, pathlib, subprocess, sys, time, urllib.parse
 import pypdf
 from selenium import webdriver
+from selenium.common.exceptions import StaleElementReferenceException, WebDriverException
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
-from selenium.webdriver.support.ui import WebDriverWait
 
 SERVER, CODE, NEWS, AXE, PICTURES = sys.argv[1:]
 PASSPHRASE = "four plain words do"
@@ -77,11 +77,27 @@ def press(words, within=None):
     found[0].click()
 
 
-def until(what, true, seconds=30):
-    try:
-        WebDriverWait(browser, seconds, poll_frequency=0.2).until(lambda _: true())
-    except Exception:
-        must(False, what)
+def until(what, true, seconds=60):
+    """Waits until it holds. A page that is just changing (nothing there, or what was there is gone) is asked again."""
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        try:
+            if true():
+                return
+        except WebDriverException:
+            pass
+        time.sleep(0.2)
+    must(False, what)
+
+
+def again(action):
+    """Does it, and once more where the sheet renewed itself under our hands."""
+    for _ in range(5):
+        try:
+            return action()
+        except StaleElementReferenceException:
+            time.sleep(0.5)
+    return action()
 
 
 def keyboard(*keys):
@@ -137,12 +153,19 @@ must(len(readings) >= 2, "the readings are side by side")
 must(abs(readings[0].rect["y"] - readings[1].rect["y"]) < 5, "side by side, and not below each other")
 must(len(browser.find_elements(By.CSS_SELECTOR, "#sheet > section:first-of-type svg")) >= 2, "each bracket is drawn against the range")
 shot("contested-desk")
-stands = next(r for r in readings if "stands meanwhile" in r.text)
-stands.find_element(By.TAG_NAME, "summary").click()  # one
-stands.find_element(By.NAME, "reason").send_keys("Bram measured twice")
-press("Rule:", within=stands)  # two
+
+
+def rule():
+    readings = browser.find_elements(By.CSS_SELECTOR, "#sheet > section:first-of-type article")
+    stands = next(r for r in readings if "stands meanwhile" in r.text)
+    stands.find_element(By.TAG_NAME, "summary").click()  # one
+    stands.find_element(By.NAME, "reason").send_keys("Bram measured twice")
+    press("Rule:", within=stands)  # two
+
+
+again(rule)
 must(lambda: "stands" in browser.find_element(By.CSS_SELECTOR, ".said").text, "the ruling is confirmed in words")
-must(count() == contested - 1 and heading not in text().split("Came in")[0].split("\n"), "ruled on, it is contested no more")
+must(lambda: count() == contested - 1 and heading not in text().split("Came in")[0].split("\n"), "ruled on, it is contested no more")
 
 # -- The sheet renews itself --------------------------------------------------------------------------------------------
 before = browser.find_element(By.ID, "sheet").get_attribute("data-mark")
@@ -152,13 +175,19 @@ until("the sheet renews itself after an exchange", lambda: browser.find_element(
 must(browser.execute_script("return window.stayed") is True, "renewed in place, without loading the page anew")
 
 # -- The day is closed ---------------------------------------------------------------------------------------------------
-close = browser.find_element(By.CSS_SELECTOR, "form[action='/office/days/close']")
-reason = close.find_elements(By.NAME, "left_open")
-must(bool(reason), "something is open on the demo's evening, and a reason is asked for")
-press("Close", within=close)
-must(here() == "/office" and "is closed." not in text().split("Contested")[0], "without a reason it is not closed")
-reason[0].send_keys("the rest waits for the morning")
-press("Close", within=close)
+def close(reason):
+    form = browser.find_element(By.CSS_SELECTOR, "form[action='/office/days/close']")
+    field = form.find_element(By.NAME, "left_open")
+    field.clear()
+    field.send_keys(reason)
+    press("Close", within=form)
+
+
+must(lambda: browser.find_elements(By.CSS_SELECTOR, "form[action='/office/days/close'] [name=left_open]"),
+     "something is open on the demo's evening, and a reason is asked for")
+again(lambda: close(""))
+must(here() == "/office" and "closed by" not in text(), "without a reason it is not closed")
+again(lambda: close("the rest waits for the morning"))
 must(lambda: "is closed." in browser.find_element(By.CSS_SELECTOR, ".said").text, "closed, and said so")
 must("the rest waits for the morning" in text(), "with the reason")
 subprocess.run(NEWS, shell=True, check=True, stdout=subprocess.DEVNULL)
