@@ -132,13 +132,9 @@ impl Gate<'_> {
 
     /// What kind of document a first record founds.
     fn founded(&self, doc: DocId, body: &Body) -> Option<Place> {
-        match body {
-            Body::Machine(_) => Some(Place::Machine),
-            Body::Property(_) => Some(Place::Property),
-            Body::DayClosed(_) => (doc == self.roster.root.shop.days()).then_some(Place::Days),
-            _ => None,
-        }
-        .filter(|_| !doc.0.is_nil())
+        // Closed days have a document of their own, and one only.
+        let fits = |place: &Place| !doc.0.is_nil() && (*place != Place::Days || doc == self.roster.root.shop.days());
+        Place::founded_by(body).filter(fits)
     }
 
     /// The change's own numbers, and its hash.

@@ -299,12 +299,7 @@ impl Writing<'_> {
         let mut signed = Vec::with_capacity(records.len());
         let mut place = store.place(doc)?;
         for mut record in records {
-            place = place.or(match record.body {
-                Body::Machine(_) => Some(Place::Machine),
-                Body::Property(_) => Some(Place::Property),
-                Body::DayClosed(_) => Some(Place::Days),
-                _ => None,
-            });
+            place = place.or(Place::founded_by(&record.body));
             if !place.is_some_and(|place| place.takes(&record.body)) {
                 let kind = record.body.kind();
                 return Err(BookError::Unknown(format!("a {kind} does not belong in a document that this book does not know")));

@@ -38,6 +38,17 @@ impl Place {
         [Self::Roster, Self::Engines, Self::Property, Self::Machine, Self::Days].into_iter().find(|p| p.name() == name)
     }
 
+    /// What kind of document a first record founds.
+    #[must_use]
+    pub const fn founded_by(body: &Body) -> Option<Self> {
+        match body {
+            Body::Machine(_) => Some(Self::Machine),
+            Body::Property(_) => Some(Self::Property),
+            Body::DayClosed(_) => Some(Self::Days),
+            _ => None,
+        }
+    }
+
     /// Whether a kind of record belongs here. What is not understood belongs anywhere.
     #[must_use]
     pub const fn takes(self, body: &Body) -> bool {

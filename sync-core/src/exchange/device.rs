@@ -207,10 +207,6 @@ pub(crate) fn place_of(store: &Store, doc: DocId, records: &[crate::admission::C
     if let Some(place) = store.place(doc)? {
         return Ok(place);
     }
-    let founds = |record: &shared::record::Record| match record.body {
-        shared::record::Body::Property(_) => Some(Place::Property),
-        shared::record::Body::DayClosed(_) => Some(Place::Days),
-        _ => None,
-    };
-    Ok(records.iter().find_map(|c| founds(&c.record)).unwrap_or(Place::Machine))
+    let mut founded = records.iter().filter_map(|c| Place::founded_by(&c.record.body));
+    Ok(founded.find(|place| *place != Place::Machine).unwrap_or(Place::Machine))
 }
