@@ -3,16 +3,18 @@
 //!
 //! Nothing offered reaches Automerge's decoder: the change is rebuilt from its recipe and must have the hash named.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 
-use shared::bytes::{Bytes16, Bytes32};
-use shared::ids::{DeviceId, DocId, PersonId, RecordId};
+use shared::bytes::Bytes32;
+use shared::ids::{DeviceId, DocId, RecordId};
 use shared::problem::Code;
 use shared::record::{Body, Record};
-use shared::wire::{Recipe, Refusal};
+use shared::wire::Refusal;
 
 use crate::clock::{Receipt, correct};
-use crate::envelope::{self, EnvelopeError, Opened};
+use crate::delivery::{Brought, BroughtRecord};
+use crate::envelope::{EnvelopeError, Opened};
+use crate::frontier::Frontier;
 use crate::replica;
 use crate::rights::{self, Place, Target};
 use crate::roster::Roster;
@@ -23,8 +25,6 @@ use crate::store::{Store, StoreError};
 pub struct Gate<'a> {
     /// The roster.
     pub roster: &'a Roster,
-    /// Keys of devices whose cards the shop signed in the same delivery, before they are on the roster.
-    pub new_devices: &'a BTreeMap<DeviceId, (Bytes32, PersonId)>,
     /// Records for which the shop's signed receipt is in the same delivery: rights were judged when they arrived.
     pub vouched: &'a BTreeSet<RecordId>,
     /// The contact over which the change comes, as its receipt would say.
@@ -72,12 +72,13 @@ pub struct RecordRefusal {
 struct No(Code, String);
 
 impl Gate<'_> {
-    /// Judges one change for a document.
+    /// Judges one change for a document whose frontier is given.
     ///
     /// # Errors
     /// [`StoreError`] where the store itself fails; a bad change is a verdict, not an error.
-    pub fn judge(&self, store: &Store, doc: DocId, recipe: &Recipe) -> Result<Verdict, StoreError> {
-        if store.holds_change(recipe.hash)? {
+    pub fn judge(&self, store: &Store, frontier: &Frontier, place: Option<Place>, brought: &Brought) -> Result<Verdict, StoreError> {
+        let recipe = &brought.recipe;
+        if frontier.holds(store, recipe)? {
             return Ok(Verdict::Held);
         }
         let refuse = |record: Option<RecordId>, no: No| Verdict::Refused(Refusal { change: recipe.hash, record, code: no.0, detail: no.1 });
@@ -86,17 +87,18 @@ impl Gate<'_> {
             let why = "The change builds on more, or inserts more, than any honest device would write.";
             return Ok(refuse(None, No(Code::ChangeInvalid, why.to_owned())));
         }
-        let missing = store.missing(doc, &recipe.deps)?;
+        let missing = frontier.missing(store, &recipe.deps)?;
         if !missing.is_empty() {
             return Ok(Verdict::Later(missing));
         }
-        if let Err(no) = self.facts(store, doc, recipe)? {
+        if let Err(no) = facts(store, frontier, brought)? {
             return Ok(refuse(None, no));
         }
-        let mut place = store.place(doc)?;
+        let doc = frontier.doc;
+        let mut place = place;
         let mut checked: Vec<Checked> = Vec::with_capacity(recipe.records.len());
-        for bytes in &recipe.records {
-            let opened = match envelope::open(&bytes.0) {
+        for (record, bytes) in brought.records.iter().zip(&recipe.records) {
+            let opened = match &record.opened {
                 Ok(opened) => opened,
                 Err(error) => return Ok(refuse(None, No(Code::Unreadable, format!("{error}.")))),
             };
@@ -105,8 +107,8 @@ impl Gate<'_> {
             if checked.iter().any(|c| c.record.id == id) {
                 return Ok(refuse(Some(id), No(Code::IdTaken, "The change inserts one record twice.".to_owned())));
             }
-            match self.record(store, doc, found, &opened, &bytes.0)? {
-                Ok(held) => checked.push(Checked { device: opened.device, record: opened.record, held }),
+            match self.record(store, doc, found, opened, record, &bytes.0)? {
+                Ok(held) => checked.push(Checked { device: opened.device, record: opened.record.clone(), held }),
                 Err(no) => return Ok(refuse(Some(id), no)),
             }
             place = found;
@@ -118,14 +120,20 @@ impl Gate<'_> {
     ///
     /// # Errors
     /// [`StoreError`] where the store itself fails.
-    pub fn judge_record(&self, store: &Store, doc: DocId, bytes: &[u8]) -> Result<Result<Checked, RecordRefusal>, StoreError> {
-        let opened = match envelope::open(bytes) {
+    pub fn judge_record(
+        &self,
+        store: &Store,
+        doc: DocId,
+        record: &BroughtRecord,
+        bytes: &[u8],
+    ) -> Result<Result<Checked, RecordRefusal>, StoreError> {
+        let opened = match &record.opened {
             Ok(opened) => opened,
             Err(error) => return Ok(Err(RecordRefusal { record: None, code: Code::Unreadable, detail: format!("{error}.") })),
         };
         let place = store.place(doc)?.or_else(|| self.founded(doc, &opened.record.body));
-        Ok(match self.record(store, doc, place, &opened, bytes)? {
-            Ok(held) => Ok(Checked { device: opened.device, record: opened.record, held }),
+        Ok(match self.record(store, doc, place, opened, record, bytes)? {
+            Ok(held) => Ok(Checked { device: opened.device, record: opened.record.clone(), held }),
             Err(No(code, detail)) => Err(RecordRefusal { record: Some(opened.record.id), code, detail }),
         })
     }
@@ -137,29 +145,6 @@ impl Gate<'_> {
         Place::founded_by(body).filter(fits)
     }
 
-    /// The change's own numbers, and its hash.
-    fn facts(&self, store: &Store, doc: DocId, recipe: &Recipe) -> Result<Result<(), No>, StoreError> {
-        let invalid = |why: &str| Ok(Err(No(Code::ChangeInvalid, format!("The change does not fit what is held: {why}."))));
-        let top = store.top_op(&recipe.deps)?;
-        if recipe.start_op != top + 1 {
-            return invalid("its operation counter does not follow what it builds on");
-        }
-        let last = store.last_of_actor(doc, recipe.actor)?;
-        if recipe.seq != last.as_ref().map_or(1, |l| l.seq + 1) {
-            return invalid("its sequence number does not follow its writer's last one");
-        }
-        if let Some(last) = last
-            && !store.descends(&recipe.deps, last.hash, last.top_op)?
-        {
-            return invalid("it does not build on its own writer's last change");
-        }
-        match replica::change_hash(doc, recipe) {
-            Ok(hash) if hash == recipe.hash => Ok(Ok(())),
-            Ok(_) => invalid("it is not the change that its hash names"),
-            Err(error) => Ok(Err(No(Code::ChangeInvalid, format!("The change is not taken: {error}.")))),
-        }
-    }
-
     /// One record; on success, whether it is held already.
     fn record(
         &self,
@@ -167,6 +152,7 @@ impl Gate<'_> {
         doc: DocId,
         place: Option<Place>,
         opened: &Opened,
+        brought: &BroughtRecord,
         bytes: &[u8],
     ) -> Result<Result<bool, No>, StoreError> {
         let record = &opened.record;
@@ -180,25 +166,21 @@ impl Gate<'_> {
         if !place.is_some_and(|place| place.takes(&record.body)) {
             return Ok(Err(No(Code::WrongPlace, format!("A {kind} does not belong in this document."))));
         }
-        let signer = self.new_devices.get(&opened.device).copied().or_else(|| self.roster.signer(opened.device));
-        let Some((key, person)) = signer else {
+        let Some((person, signature)) = &brought.signature else {
             return Ok(Err(No(Code::DeviceUnknown, "The device that signed it is not on the roster.".to_owned())));
         };
-        match opened.verify(&key, self.roster.root.shop) {
+        match signature {
             Ok(()) => {}
             Err(EnvelopeError::Key) => return Ok(Err(No(Code::SignatureInvalid, "The device's key on the roster is no key.".to_owned()))),
             Err(_) => return Ok(Err(No(Code::SignatureInvalid, "The signature does not hold for this device and this shop.".to_owned()))),
         }
-        if record.by != person {
+        if record.by != *person {
             return Ok(Err(No(Code::NotTheAuthor, format!("The {kind} is written in the name of another person than the device's own."))));
         }
-        let held = store.held(record.id)?;
-        if let Some(held) = &held
-            && held.bytes != bytes
-        {
-            return Ok(Err(No(Code::IdTaken, "Another record has this id; records are never overwritten.".to_owned())));
-        }
-        if held.is_some() {
+        if store.holds_record(record.id)? {
+            if store.held(record.id)?.is_some_and(|held| held.bytes != bytes) {
+                return Ok(Err(No(Code::IdTaken, "Another record has this id; records are never overwritten.".to_owned())));
+            }
             // In the book already: its rights were judged when it came, and another change that carries it changes nothing.
             return Ok(Ok(true));
         }
@@ -250,38 +232,24 @@ pub fn target(store: &Store, roster: &Roster, record: &Record) -> Result<Target,
     Ok(target)
 }
 
-/// The records for which these bytes hold the shop's own signed receipts, and the devices whose cards it signed.
-#[must_use]
-pub fn shop_words<'a>(
-    roster: &Roster,
-    records: impl Iterator<Item = &'a [u8]>,
-) -> (BTreeSet<RecordId>, BTreeMap<DeviceId, (Bytes32, PersonId)>) {
-    let (mut vouched, mut devices) = (BTreeSet::new(), BTreeMap::new());
-    for bytes in records {
-        let Ok(opened) = envelope::open(bytes) else { continue };
-        if opened.device != roster.root.device || opened.verify(&roster.root.key, roster.root.shop).is_err() {
-            continue;
-        }
-        match opened.record.body {
-            Body::Arrival(arrival) => vouched.extend(arrival.records),
-            Body::Device(card) => {
-                devices.insert(card.device, (card.record_key, card.person));
-            }
-            _ => {}
-        }
+/// The change's own numbers, and its hash.
+fn facts(store: &Store, frontier: &Frontier, brought: &Brought) -> Result<Result<(), No>, StoreError> {
+    let recipe = &brought.recipe;
+    let invalid = |why: &str| Ok(Err(No(Code::ChangeInvalid, format!("The change does not fit what is held: {why}."))));
+    if recipe.start_op != frontier.top_op(store, &recipe.deps)? + 1 {
+        return invalid("its operation counter does not follow what it builds on");
     }
-    (vouched, devices)
-}
-
-/// The last change of an actor in a document.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct ActorEnd {
-    /// Its actor.
-    pub actor: Bytes16,
-    /// Its number.
-    pub seq: u64,
-    /// Its hash.
-    pub hash: Bytes32,
-    /// Counter of its last operation.
-    pub top_op: u64,
+    let last = frontier.last_of(recipe.actor);
+    if recipe.seq != last.map_or(1, |l| l.seq + 1) {
+        return invalid("its sequence number does not follow its writer's last one");
+    }
+    if let Some(last) = last
+        && !frontier.descends(store, &recipe.deps, &last)?
+    {
+        return invalid("it does not build on its own writer's last change");
+    }
+    match &brought.fault {
+        None => Ok(Ok(())),
+        Some(why) => Ok(Err(No(Code::ChangeInvalid, why.clone()))),
+    }
 }

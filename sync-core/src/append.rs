@@ -3,22 +3,22 @@
 use std::collections::BTreeSet;
 
 use shared::bytes::{Blob, Bytes16, Bytes32};
-use shared::ids::DocId;
+use shared::ids::{DocId, RecordId};
 use shared::wire::Recipe;
 
 use crate::admission::Checked;
 use crate::book::BookError;
+use crate::frontier::Frontier;
 use crate::ledger::Entry;
 use crate::replica::{self, MOST_RECORDS};
 use crate::rights::Place;
 use crate::roster::Roster;
-use crate::store::Store;
+use crate::store::{Store, TouchedDocument};
 
-/// Appends signed records to a document as one change on its present heads, and derives its rows.
-#[expect(clippy::too_many_arguments, reason = "one call site each in writing, healing and receipting; a struct would only rename them")]
+/// Appends signed records to a document as one change on its present heads. Its rows are derived by the caller, once for
+/// all that a step appends.
 pub(crate) fn append_signed(
     store: &Store,
-    roster: &Roster,
     actor: Bytes16,
     doc: DocId,
     place: Place,
@@ -26,34 +26,32 @@ pub(crate) fn append_signed(
     time_ms: i64,
     at_shop: bool,
 ) -> Result<u64, BookError> {
-    let document = store.found_document(doc, place)?;
-    let last = store.last_of_actor(doc, actor)?;
+    let mut frontier = Frontier::read(store, doc)?;
+    let deps = frontier.heads();
+    let ids: Vec<RecordId> = signed.iter().map(|(entry, _)| entry.record.id).collect();
     let mut recipe = Recipe {
         hash: Bytes32([0; 32]),
         actor,
-        seq: last.map_or(1, |l| l.seq + 1),
-        start_op: store.top_op(&document.heads)? + 1,
-        deps: document.heads.clone(),
-        // Only for who opens the document elsewhere: the records say when, and no clock keeps one from being written.
-        time: time_ms.clamp(0, replica::LAST_TIME_MS),
-        records: signed.iter().map(|(_, bytes)| Blob(bytes.clone())).collect(),
+        seq: frontier.last_of(actor).map_or(1, |last| last.seq + 1),
+        start_op: frontier.top_op(store, &deps)? + 1,
+        deps,
+        time: replica::change_time(time_ms),
+        records: Vec::with_capacity(signed.len()),
     };
-    recipe.hash = replica::change_hash(doc, &recipe)?;
     let mut checked = Vec::with_capacity(signed.len());
-    for (entry, _) in signed {
-        let held = store.held(entry.record.id)?.is_some();
-        checked.push(Checked { device: entry.device, record: entry.record, held });
+    for (Entry { device, record }, bytes) in signed {
+        let held = store.holds_record(record.id)?;
+        checked.push(Checked { device, record, held });
+        recipe.records.push(Blob(bytes));
     }
-    let pos = store.append(doc, place, &recipe, &checked, at_shop)?;
-    let document = store.found_document(doc, place)?;
-    store.derive(&document, roster)?;
-    Ok(pos)
+    recipe.hash = replica::hash_of(doc, &recipe, &ids)?;
+    frontier.advance(&recipe);
+    Ok(store.append(&mut frontier, place, vec![(recipe, checked)], at_shop)?)
 }
 
 /// Appends records that were in other changes before, as many to a change as one takes; the shop is not known to hold them.
 pub(crate) fn append_again(
     store: &Store,
-    roster: &Roster,
     actor: Bytes16,
     doc: DocId,
     place: Place,
@@ -62,7 +60,7 @@ pub(crate) fn append_again(
 ) -> Result<(), BookError> {
     while !signed.is_empty() {
         let batch = signed.drain(..signed.len().min(MOST_RECORDS)).collect();
-        append_signed(store, roster, actor, doc, place, batch, time_ms, false)?;
+        append_signed(store, actor, doc, place, batch, time_ms, false)?;
     }
     Ok(())
 }
@@ -78,10 +76,18 @@ pub(crate) fn follow_roster(store: &Store, before: &Roster, moved: bool) -> Resu
     for person in after.roles_differ(before) {
         touched.extend(store.documents_by_author(person)?);
     }
-    for document in store.documents()? {
-        if before.settings != after.settings || document.place == Place::Roster || touched.contains(&document.num) {
-            store.derive(&document, &after)?;
+    let everything = before.settings != after.settings;
+    let mut documents: Vec<TouchedDocument> = Vec::new();
+    if everything {
+        documents.extend(store.documents()?.iter().map(TouchedDocument::from));
+    } else {
+        documents.extend(store.document(before.root.shop.roster())?.iter().map(TouchedDocument::from));
+        for num in touched {
+            documents.extend(store.document_by_num(num)?.iter().map(TouchedDocument::from));
         }
+        documents.sort_unstable();
+        documents.dedup();
     }
+    store.derive_all(&documents, &after)?;
     Ok(Some(after))
 }

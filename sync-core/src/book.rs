@@ -21,7 +21,7 @@ use crate::moment::{Entropy, Moment, fresh_record, random};
 use crate::replica::{MOST_RECORDS, ReplicaError};
 use crate::rights::{self, Place};
 use crate::roster::Roster;
-use crate::store::{Store, StoreError, Verification};
+use crate::store::{Owner, Store, StoreError, Verification};
 
 /// What the book cannot do, in a sentence.
 #[derive(Debug, thiserror::Error)]
@@ -125,11 +125,19 @@ impl Book {
     pub fn over(store: Store, entropy: &mut dyn Entropy) -> Result<Self, BookError> {
         let identity: Option<Identity> = store.meta("identity")?;
         let mut book = Self { store, identity, roster: None, desk: None, actor: Bytes16(random(entropy)) };
+        book.own_store();
         if book.identity.as_ref().is_some_and(Identity::is_shop) {
             book.store.set_opening(book.actor);
         }
         book.reload_roster()?;
         Ok(book)
+    }
+
+    /// Tells the store whose book it is.
+    pub(crate) fn own_store(&self) {
+        if let Some(identity) = &self.identity {
+            self.store.set_owner(Owner { device: identity.device, shop: identity.root.device });
+        }
     }
 
     pub(crate) fn reload_roster(&mut self) -> Result<(), BookError> {
@@ -220,6 +228,12 @@ impl Book {
                 let records = of_docs.remove(doc).unwrap_or_default();
                 for batch in records.chunks(MOST_RECORDS) {
                     writing.batch(*doc, batch.to_vec())?;
+                    // The next batch must see what this one has replaced. A moved roster derives its own rows below.
+                    if let Some(document) =
+                        store.document(*doc)?.filter(|document| document.place != Place::Roster || records.len() > MOST_RECORDS)
+                    {
+                        store.derive(&document, &roster)?;
+                    }
                 }
             }
             follow_roster(store, &roster, order.contains(&identity.root.shop.roster()))
@@ -318,7 +332,7 @@ impl Writing<'_> {
             signed.push((Entry { device: identity.device, record }, bytes));
         }
         let place = place.ok_or_else(|| BookError::Defect("nothing to write".to_owned()))?;
-        append_signed(store, roster, self.actor, doc, place, signed, self.now.wall_ms, self.at_shop)?;
+        append_signed(store, self.actor, doc, place, signed, self.now.wall_ms, self.at_shop)?;
         Ok(())
     }
 }

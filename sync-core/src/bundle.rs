@@ -10,13 +10,15 @@ use std::collections::BTreeSet;
 use serde::Serialize;
 use shared::bytes::{Blob, Bytes16};
 use shared::ids::{DeviceId, DocId};
-use shared::wire::{BUNDLE, Bundle, BundledDoc, LARGEST_PLAIN, Recipe};
+use shared::wire::{BUNDLE, Bundle, BundledDoc, LARGEST_PLAIN, ShortRecipe};
 
-use crate::admission::{Checked, Gate, RecordRefusal, Verdict, shop_words};
+use crate::admission::{Checked, Gate, RecordRefusal};
+use crate::admitting::{Outcome, admit, place_of};
 use crate::append::{append_again, follow_roster};
 use crate::book::{Book, BookError};
 use crate::clock::Receipt;
-use crate::exchange::{RefusedLine, place_of, read_body, write_body};
+use crate::delivery::{BroughtRecord, Delivery, check_all, open_all};
+use crate::exchange::{RefusedLine, read_body, write_body};
 use crate::ledger::Entry;
 use crate::moment::Moment;
 use crate::rights::Place;
@@ -69,7 +71,7 @@ impl Book {
     pub fn make_bundle(&self, load: &Load, now: &Moment) -> Result<Made, BookError> {
         let identity = self.identity()?;
         let wanted: BTreeSet<DocId> = match load {
-            Load::Unsent => self.store.documents_waiting(identity.device)?,
+            Load::Unsent => self.store.documents_waiting()?,
             Load::Documents(docs) => docs.iter().copied().collect(),
         };
         let mut docs = Vec::new();
@@ -80,7 +82,7 @@ impl Book {
                 continue;
             }
             documents += usize::from(!common);
-            let recipes: Vec<Recipe> = self.store.changes_of(row.num)?.into_iter().map(|logged| logged.recipe).collect();
+            let recipes: Vec<ShortRecipe> = self.store.changes_of(row.num)?.into_iter().map(|logged| logged.recipe.into()).collect();
             bytes += recipes.iter().flat_map(|r| &r.records).map(|r| r.0.len() + 128).sum::<usize>();
             if bytes > LARGEST_PLAIN {
                 return Err(BookError::Message(
@@ -121,13 +123,18 @@ impl Book {
         let (taken, roster) = self.store.atomically(|store| {
             let mut taken = Taken { from: bundle.from, made_at: bundle.made_at, taken: 0, held: 0, refused: Vec::new(), saved: 0 };
             let mut roster = before.clone();
-            for doc in &bundle.docs {
+            for doc in bundle.docs {
+                let of_roster = doc.id == identity.root.shop.roster();
                 let taking = Taking { store, actor, receipt, carrier: bundle.from, now };
-                let new = taking.document(doc, &roster, &mut taken)?;
+                let deliveries = check_all(open_all(vec![(doc.id, doc.recipes)]), &roster);
+                let mut new = false;
+                for delivery in deliveries {
+                    new |= taking.document(delivery, &roster, &mut taken)?;
+                }
                 if new && let Some(document) = store.document(doc.id)? {
                     store.derive(&document, &roster)?;
                 }
-                if let Some(after) = follow_roster(store, &roster, new && doc.id == identity.root.shop.roster())? {
+                if let Some(after) = follow_roster(store, &roster, new && of_roster)? {
                     roster = after;
                 }
             }
@@ -149,34 +156,33 @@ struct Taking<'a> {
 
 impl Taking<'_> {
     /// Takes one document in; true where something new came.
-    fn document(&self, doc: &BundledDoc, roster: &Roster, taken: &mut Taken) -> Result<bool, BookError> {
-        let (vouched, new_devices) = shop_words(roster, doc.recipes.iter().flat_map(|r| &r.records).map(|b| b.0.as_slice()));
-        let gate = Gate { roster, new_devices: &new_devices, vouched: &vouched, contact: self.receipt, brought_by: self.carrier };
+    fn document(&self, mut delivery: Delivery, roster: &Roster, taken: &mut Taken) -> Result<bool, BookError> {
+        let vouched = std::mem::take(&mut delivery.vouched);
+        let gate = Gate { roster, vouched: &vouched, contact: self.receipt, brought_by: self.carrier };
+        // What the shop has signed for, or signed itself, it holds; the rest this device now carries to it.
+        let at_shop = |records: &[Checked]| records.iter().all(|c| vouched.contains(&c.record.id) || c.device == roster.root.device);
+        let outcomes = admit(self.store, &gate, &mut delivery, at_shop)?;
         let mut new = false;
-        let mut loose: Vec<&Blob> = Vec::new();
-        for recipe in &doc.recipes {
-            match gate.judge(self.store, doc.id, recipe)? {
-                Verdict::Held => taken.held += 1,
-                Verdict::Fits(records) => {
-                    let place = place_of(self.store, doc.id, &records)?;
-                    // What the shop has signed for, or signed itself, it holds; the rest this device now carries to it.
-                    let at_shop = records.iter().all(|c| vouched.contains(&c.record.id) || c.device == roster.root.device);
-                    self.store.append(doc.id, place, recipe, &records, at_shop)?;
+        let mut loose: Vec<(&BroughtRecord, &Blob)> = Vec::new();
+        for (brought, outcome) in delivery.changes.iter().zip(outcomes) {
+            match outcome {
+                Outcome::Held => taken.held += 1,
+                Outcome::Taken { .. } => {
                     taken.taken += 1;
                     new = true;
                 }
-                Verdict::Later(_) | Verdict::Refused(_) => loose.extend(&recipe.records),
+                Outcome::Later(_) | Outcome::Refused(_) => loose.extend(brought.records.iter().zip(&brought.recipe.records)),
             }
         }
-        let saved = self.save(doc.id, &gate, &loose, taken)?;
+        let saved = self.save(delivery.doc, &gate, &loose, taken)?;
         Ok(new || saved)
     }
 
     /// Saves what is good out of changes that cannot be taken as they are: their writer's phone may never reach the shop.
-    fn save(&self, doc: DocId, gate: &Gate<'_>, loose: &[&Blob], taken: &mut Taken) -> Result<bool, BookError> {
+    fn save(&self, doc: DocId, gate: &Gate<'_>, loose: &[(&BroughtRecord, &Blob)], taken: &mut Taken) -> Result<bool, BookError> {
         let (mut good, mut signed): (Vec<Checked>, Vec<Vec<u8>>) = (Vec::new(), Vec::new());
-        for Blob(bytes) in loose {
-            match gate.judge_record(self.store, doc, bytes)? {
+        for (record, Blob(bytes)) in loose {
+            match gate.judge_record(self.store, doc, record, bytes)? {
                 Ok(checked) => {
                     let again = checked.held || good.iter().any(|c| c.record.id == checked.record.id);
                     if !again {
@@ -194,7 +200,7 @@ impl Taking<'_> {
         let saved = good.len();
         let place = place_of(self.store, doc, &good)?;
         let entries = good.into_iter().map(|c| Entry { device: c.device, record: c.record });
-        append_again(self.store, gate.roster, self.actor, doc, place, entries.zip(signed).collect(), self.now.wall_ms)?;
+        append_again(self.store, self.actor, doc, place, entries.zip(signed).collect(), self.now.wall_ms)?;
         taken.saved += saved;
         Ok(saved > 0)
     }

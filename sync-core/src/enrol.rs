@@ -130,6 +130,7 @@ impl Book {
             Ok::<(), BookError>(())
         })?;
         self.identity = Some(identity);
+        self.own_store();
         self.reload_roster()
     }
 
@@ -163,6 +164,7 @@ impl Book {
             book.store.found_document(roster_doc, Place::Roster)?;
             book.store.found_document(root.shop.engines(), Place::Engines)?;
             book.identity = Some(identity);
+            book.own_store();
             book.roster = Some(Roster::empty(root));
             let drafts = vec![
                 Draft::new(roster_doc, founding.shop.clone()),

@@ -92,13 +92,28 @@ pub fn open(bytes: &[u8]) -> Result<Opened, EnvelopeError> {
     Ok(Opened { device: DeviceId::from_bytes(device), record, sign1 })
 }
 
+/// Reads an envelope of the own store.
+///
+/// # Errors
+/// [`EnvelopeError`].
+pub fn read_back(bytes: &[u8]) -> Result<(DeviceId, Record), EnvelopeError> {
+    open(bytes).map(|opened| (opened.device, opened.record))
+}
+
 impl Opened {
     /// Verifies the signature strictly, over the bytes received.
     ///
     /// # Errors
     /// [`EnvelopeError::Signature`] where it does not hold, [`EnvelopeError::Key`] where the key is none.
     pub fn verify(&self, key: &Bytes32, shop: ShopId) -> Result<(), EnvelopeError> {
-        let key = VerifyingKey::from_bytes(&key.0).map_err(|_| EnvelopeError::Key)?;
+        self.verify_with(&VerifyingKey::from_bytes(&key.0).map_err(|_| EnvelopeError::Key)?, shop)
+    }
+
+    /// As [`Opened::verify`], with a key that was decoded before.
+    ///
+    /// # Errors
+    /// [`EnvelopeError::Signature`].
+    pub fn verify_with(&self, key: &VerifyingKey, shop: ShopId) -> Result<(), EnvelopeError> {
         self.sign1.verify_signature(shop.as_bytes(), |signature, bytes| {
             let signature = Signature::from_slice(signature).map_err(|_| EnvelopeError::Signature)?;
             key.verify_strict(bytes, &signature).map_err(|_| EnvelopeError::Signature)

@@ -8,6 +8,7 @@
 
 #![deny(missing_docs)]
 
+mod cores;
 pub mod moment;
 
 // A record, signed; a change, built.
@@ -15,6 +16,7 @@ pub mod envelope;
 pub mod replica;
 
 // What the records of a document say.
+pub mod brief;
 pub mod clock;
 pub mod hours;
 pub mod ledger;
@@ -26,8 +28,11 @@ pub mod standing;
 
 // Keeping them.
 pub mod admission;
+mod admitting;
 mod append;
 pub mod book;
+pub mod delivery;
+pub mod frontier;
 pub mod identity;
 pub mod keeping;
 pub mod store;

@@ -1,7 +1,5 @@
 //! What never stands by itself: readings that cannot be, and proposals that are the office's to accept.
 
-use std::collections::BTreeSet;
-
 use shared::ids::RecordId;
 use shared::leaf::{THICKEST_LEAF, check_leaf};
 use shared::length::LengthUnit;
@@ -29,16 +27,6 @@ pub struct Machine {
     pub hours: Option<MachineHours>,
     /// How many cylinders its engine has, for clearances.
     pub cylinders: Option<u8>,
-}
-
-impl Machine {
-    /// What judging this slot needs.
-    #[must_use]
-    pub fn for_slot(slot: &Slot, ledger: &Ledger, roster: &Roster, ruled_in: &BTreeSet<RecordId>) -> Self {
-        let hours = (*slot == Slot::hours()).then(|| MachineHours::of(ledger, roster, ruled_in));
-        let cylinders = if slot.0.starts_with("lash/") { cylinders(ledger, roster) } else { None };
-        Self { hours, cylinders }
-    }
 }
 
 /// Why a record does not stand by itself; `None` where it may.

@@ -69,6 +69,12 @@ fn genesis(doc: DocId) -> Change {
 /// # Errors
 /// [`ReplicaError::Facts`] for numbers, deps or records that no honest device writes.
 fn build(doc: DocId, recipe: &Recipe) -> Result<Change, ReplicaError> {
+    let ids: Option<Vec<RecordId>> = recipe.records.iter().map(|record| envelope::open(&record.0).ok().map(|o| o.record.id)).collect();
+    build_with(doc, recipe, &ids.ok_or(ReplicaError::Facts("a record in it cannot be read"))?)
+}
+
+/// As [`build`], where the records' ids are known already.
+fn build_with(doc: DocId, recipe: &Recipe, ids: &[RecordId]) -> Result<Change, ReplicaError> {
     let fact = |holds: bool, why: &'static str| if holds { Ok(()) } else { Err(ReplicaError::Facts(why)) };
     fact((1..=MOST_RECORDS).contains(&recipe.records.len()), "it inserts no record, or too many")?;
     fact((1..=MOST_DEPS).contains(&recipe.deps.len()), "it builds on nothing, or on too much")?;
@@ -81,11 +87,7 @@ fn build(doc: DocId, recipe: &Recipe) -> Result<Change, ReplicaError> {
     fact(recipe.start_op >= 2 && last < LAST_OP, "its operation counter is out of range")?;
     let start_op = NonZeroU64::new(recipe.start_op).ok_or(ReplicaError::Facts("its operation counter is zero"))?;
     let map = OpId::new(1, &ActorId::from(doc.as_bytes().as_slice()));
-    let mut operations = Vec::with_capacity(recipe.records.len());
-    for record in &recipe.records {
-        let id = envelope::open(&record.0).map_err(|_| ReplicaError::Facts("a record in it cannot be read"))?.record.id;
-        operations.push(put(&map, id, record));
-    }
+    let operations = recipe.records.iter().zip(ids).map(|(record, id)| put(&map, *id, record)).collect();
     Ok(Change::from(ExpandedChange {
         operations,
         actor_id: ActorId::from(recipe.actor.0.as_slice()),
@@ -117,6 +119,28 @@ fn put(map: &OpId, id: RecordId, record: &Blob) -> Op {
 pub fn change_hash(doc: DocId, recipe: &Recipe) -> Result<Bytes32, ReplicaError> {
     catch_unwind(AssertUnwindSafe(|| build(doc, recipe).map(|change| Bytes32(change.hash().0))))
         .unwrap_or(Err(ReplicaError::Facts("its numbers do not make a change")))
+}
+
+/// As [`change_hash`], where the records have been opened already: with their ids, in their order.
+///
+/// # Errors
+/// As [`change_hash`].
+pub fn hash_of(doc: DocId, recipe: &Recipe, ids: &[RecordId]) -> Result<Bytes32, ReplicaError> {
+    catch_unwind(AssertUnwindSafe(|| build_with(doc, recipe, ids).map(|change| Bytes32(change.hash().0))))
+        .unwrap_or(Err(ReplicaError::Facts("its numbers do not make a change")))
+}
+
+/// The time of a change made at a moment, ms since 1970 UTC: only for who opens the document elsewhere. The records say
+/// when they were written, and no clock keeps one from being written.
+#[must_use]
+pub const fn change_time(at_ms: i64) -> i64 {
+    if at_ms < 0 {
+        0
+    } else if at_ms > LAST_TIME_MS {
+        LAST_TIME_MS
+    } else {
+        at_ms
+    }
 }
 
 /// A document's genesis change as Automerge writes it: for whoever builds the same document with another library.

@@ -5,7 +5,7 @@ use shared::record::{Body, Record};
 use shared::role::Role;
 
 /// Which kind of document a document is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Place {
     /// People, devices, roles, assignments, the shop.
     Roster,

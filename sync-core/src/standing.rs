@@ -13,6 +13,7 @@ use shared::role::Role;
 use shared::slot::Slot;
 
 use crate::clock::Corrected;
+use crate::hours::MachineHours;
 use crate::ledger::Ledger;
 use crate::plausible::{self, Doubt, Machine};
 use crate::rights;
@@ -128,9 +129,52 @@ impl Contender<'_> {
     }
 }
 
+/// What stands in one document. What many of its slots need of the machine is found once.
+#[derive(Debug)]
+pub struct Standings<'a> {
+    ledger: &'a Ledger,
+    roster: &'a Roster,
+    cylinders: std::cell::OnceCell<Option<u8>>,
+}
+
+impl<'a> Standings<'a> {
+    /// Over a document's records.
+    #[must_use]
+    pub const fn new(ledger: &'a Ledger, roster: &'a Roster) -> Self {
+        Self { ledger, roster, cylinders: std::cell::OnceCell::new() }
+    }
+
+    /// Of every slot that anything speaks about.
+    #[must_use]
+    pub fn all(&self) -> Vec<Standing> {
+        self.ledger.slots().map(|slot| self.of(slot)).collect()
+    }
+
+    /// How many cylinders the machine's own card gives its engine.
+    fn cylinders(&self) -> Option<u8> {
+        *self.cylinders.get_or_init(|| plausible::cylinders(self.ledger, self.roster))
+    }
+}
+
 /// What stands for a slot.
 #[must_use]
 pub fn stands(slot: &Slot, ledger: &Ledger, roster: &Roster) -> Standing {
+    Standings::new(ledger, roster).of(slot)
+}
+
+impl Standings<'_> {
+    /// What stands for a slot.
+    #[must_use]
+    pub fn of(&self, slot: &Slot) -> Standing {
+        let machine = |ruled_in: &BTreeSet<RecordId>| Machine {
+            hours: (*slot == Slot::hours()).then(|| MachineHours::of(self.ledger, self.roster, ruled_in)),
+            cylinders: if slot.0.starts_with("lash/") { self.cylinders() } else { None },
+        };
+        stands_for(slot, self.ledger, self.roster, machine)
+    }
+}
+
+fn stands_for(slot: &Slot, ledger: &Ledger, roster: &Roster, machine: impl FnOnce(&BTreeSet<RecordId>) -> Machine) -> Standing {
     let rulings = valid_rulings(slot, ledger, roster);
     let ruled_in: BTreeSet<RecordId> = rulings
         .iter()
@@ -142,7 +186,7 @@ pub fn stands(slot: &Slot, ledger: &Ledger, roster: &Roster) -> Standing {
             _ => None,
         })
         .collect();
-    let machine = Machine::for_slot(slot, ledger, roster, &ruled_in);
+    let machine = machine(&ruled_in);
     let live: Vec<RecordId> = ledger.in_slot(slot).iter().copied().filter(|id| ledger.voided_by(*id, roster).is_none()).collect();
     let doubts: BTreeMap<RecordId, Doubt> = live
         .iter()

@@ -222,7 +222,7 @@ fn what_is_in_the_book_stays_in_it_however_often_it_comes() {
     // The helper's phone takes it out of a change that it cannot take whole, into one of its own.
     let mut bundle: shared::wire::Bundle = sync_core::exchange::read_body(&make(&crew, tech), true).unwrap();
     for doc in &mut bundle.docs {
-        doc.recipes.iter_mut().filter(|r| r.records.len() == 1 && doc.id == machine).for_each(|r| r.seq += 7);
+        doc.recipes.iter_mut().filter(|r| r.records.len() == 1 && doc.id == machine).for_each(|r| r.seq = r.seq.map(|seq| seq + 7));
     }
     let taken = take(&mut crew, helper, &sync_core::exchange::write_body(&bundle, true).unwrap());
     assert_eq!((taken.taken, taken.saved), (0, 1), "{taken:?}");

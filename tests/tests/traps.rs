@@ -19,9 +19,10 @@ use shared::bytes::{Blob, Bytes16, Bytes32};
 use shared::ids::{DocId, RecordId};
 use shared::problem::Code;
 use shared::record::{Body, Note};
-use shared::wire::{Bundle, BundledDoc, DocOffer, ExchangeAnswer, ExchangeRequest, MOST_OFFERED, MOST_RECORDS, Recipe, SHORTEST_RECORD};
+use shared::wire::{
+    Bundle, BundledDoc, DocOffer, ExchangeAnswer, ExchangeRequest, MOST_OFFERED, MOST_RECORDS, Recipe, SHORTEST_RECORD, ShortRecipe,
+};
 use sync_core::exchange::{read_body, write_body};
-use sync_core::rights::Place;
 use tests::Crew;
 
 /// No trap may cost more than this: a hang or a bomb costs minutes or the machine. Not a measure of speed.
@@ -39,6 +40,11 @@ fn ground(seed: u64) -> Ground {
     Ground { crew, machine, tech, helper }
 }
 
+/// Recipes as they travel, in full.
+fn named(recipes: &[Recipe]) -> Vec<ShortRecipe> {
+    recipes.iter().cloned().map(Into::into).collect()
+}
+
 impl Ground {
     /// A good change on what the tech's phone has.
     fn good(&self, n: u8) -> Recipe {
@@ -46,12 +52,12 @@ impl Ground {
         let by = self.crew.phones[self.tech].person;
         let forged = Forged { id: RecordId::from_bytes([n; 16]), by, doc: self.machine, body };
         let (_, bytes) = signed(&self.crew.phones[self.tech].book, &forged, self.crew.now_ms);
-        next_recipe(&self.crew.phones[self.tech].book, self.machine, Place::Machine, Bytes16([n; 16]), vec![bytes])
+        next_recipe(&self.crew.phones[self.tech].book, self.machine, Bytes16([n; 16]), vec![bytes])
     }
 
     fn request(&self, recipes: Vec<Recipe>) -> ExchangeRequest {
         let mut request = self.crew.offer(self.tech);
-        request.docs.push(DocOffer { id: self.machine, heads: vec![], recipes, lacking: false });
+        request.docs.push(DocOffer { id: self.machine, heads: vec![], recipes: named(&recipes), lacking: false });
         request
     }
 
@@ -67,11 +73,11 @@ impl Ground {
         let answer = self.crew.answer(self.tech, &self.request(recipes.clone()));
         let codes = answer.docs.iter().flat_map(|doc| &doc.refused).map(|refusal| refusal.code).collect();
         let mut from_shop = self.crew.answer(self.helper, &self.crew.offer(self.helper));
-        from_shop.docs.push(shared::wire::DocAnswer { recipes: recipes.clone(), ..shared::wire::DocAnswer::new(self.machine) });
+        from_shop.docs.push(shared::wire::DocAnswer { recipes: named(&recipes), ..shared::wire::DocAnswer::new(self.machine) });
         self.crew.take(self.helper, &from_shop);
         let made = self.crew.phones[self.tech].book.make_bundle(&sync_core::bundle::Load::Unsent, &self.crew.moment(0)).unwrap();
         let mut bundle: Bundle = read_body(&made.bytes, true).unwrap();
-        bundle.docs.push(BundledDoc { id: self.machine, recipes: recipes.clone() });
+        bundle.docs.push(BundledDoc { id: self.machine, recipes: named(&recipes) });
         let bytes = write_body(&bundle, true).unwrap();
         let moment = self.crew.moment(self.helper);
         self.crew.phones[self.helper].book.take_bundle(&bytes, &moment).unwrap();
@@ -81,7 +87,7 @@ impl Ground {
         let moved = after.iter().zip(&before).enumerate().filter(|(_, (a, b))| a != b).map(|(n, _)| n);
         assert!(moved.into_iter().all(|n| n == self.helper && after[n] == before[n] + 1), "{before:?} {after:?}");
         for book in self.crew.phones.iter().map(|phone| &phone.book).chain([&self.crew.shop]) {
-            assert!(recipes.iter().all(|recipe| !book.store().holds_change(recipe.hash).unwrap()));
+            assert!(recipes.iter().all(|recipe| !book.store().holds_change(self.machine, recipe.hash).unwrap()));
             assert_eq!(book.verify().unwrap().faults, Vec::<String>::new());
         }
         codes
@@ -137,7 +143,7 @@ fn orphans_without_end_are_not_queued() {
     assert!(answer.docs.iter().all(|doc| doc.refused.is_empty() && doc.needed.len() <= 256), "asked for, and bounded");
     assert_eq!(ground.crew.shop.store().quarantined().unwrap(), vec![]);
     let mut from_shop = ground.crew.answer(ground.helper, &ground.crew.offer(ground.helper));
-    from_shop.docs.push(shared::wire::DocAnswer { recipes: orphans.clone(), ..shared::wire::DocAnswer::new(ground.machine) });
+    from_shop.docs.push(shared::wire::DocAnswer { recipes: named(&orphans), ..shared::wire::DocAnswer::new(ground.machine) });
     let before = ground.log();
     ground.crew.take(ground.helper, &from_shop);
     assert_eq!(ground.log(), before);

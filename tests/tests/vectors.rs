@@ -12,6 +12,7 @@ use shared::ids::{DeviceId, DocId, ShopId};
 use shared::length::Length;
 use shared::record::Record;
 use shared::wire::{ExchangeAnswer, ExchangeRequest, Recipe};
+use sync_core::delivery::open_all;
 use sync_core::envelope;
 use sync_core::exchange::{read_body, write_body};
 use sync_core::login::LoginError;
@@ -163,10 +164,11 @@ fn bodies_are_read_and_the_engine_answers_the_same() {
         let what = &step["what"];
         let request: ExchangeRequest = both_ways(&step["request"]);
         let answer: ExchangeAnswer = both_ways(&step["answer"]);
-        let recipes = request.docs.iter().flat_map(|d| d.recipes.iter().map(move |r| (d.id, r)));
-        for (doc, recipe) in recipes.chain(answer.docs.iter().flat_map(|d| d.recipes.iter().map(move |r| (d.id, r)))) {
-            assert_eq!(change_hash(doc, recipe).unwrap(), recipe.hash, "{what}");
-            for record in &recipe.records {
+        let offered = request.docs.iter().map(|doc| (doc.id, doc.recipes.clone()));
+        let lists = offered.chain(answer.docs.iter().map(|doc| (doc.id, doc.recipes.clone()))).collect();
+        for brought in open_all(lists).into_iter().flat_map(|delivery| delivery.changes) {
+            assert_eq!(brought.fault, None, "{what}");
+            for record in &brought.recipe.records {
                 let opened = envelope::open(&record.0).unwrap();
                 opened.verify(&keys[&opened.device], root).unwrap();
                 if let shared::record::Body::Device(card) = &opened.record.body {

@@ -179,11 +179,11 @@ fn a_helper_overwrites_a_record() {
     let mut request = ground.crew.offer(helper);
     let book = &ground.crew.phones[helper].book;
     let (_, bytes) = signed(book, &forged, ground.crew.now_ms);
-    let mut bad = request.docs[0].recipes[0].clone();
+    let mut bad = unsent(book);
     bad.actor = Bytes16([BAD; 16]);
     bad.records = vec![shared::bytes::Blob(bytes.clone())];
     bad.hash = sync_core::replica::change_hash(ground.machine, &bad).unwrap();
-    request.docs[0].recipes.insert(0, bad.clone());
+    request.docs[0].recipes.insert(0, bad.clone().into());
     let answer = ground.crew.answer(helper, &request);
     let doc = answer.docs.iter().find(|d| d.id == ground.machine).unwrap();
     assert_eq!(
@@ -215,12 +215,17 @@ fn a_helper_copies_a_record_to_another_document() {
         body: Body::Note(Note { text: "elsewhere".into(), visit: None }),
     };
     let (_, bytes) = signed(book, &forged, ground.crew.now_ms);
-    let recipe = next_recipe(book, ground.machine, Place::Machine, Bytes16([BAD; 16]), vec![bytes]);
+    let recipe = next_recipe(book, ground.machine, Bytes16([BAD; 16]), vec![bytes]);
     let mut request = ground.crew.offer(helper);
-    request.docs.push(shared::wire::DocOffer { id: ground.machine, heads: vec![], recipes: vec![recipe], lacking: false });
+    request.docs.push(shared::wire::DocOffer { id: ground.machine, heads: vec![], recipes: vec![recipe.into()], lacking: false });
     let answer = ground.crew.answer(helper, &request);
     let refused = &answer.docs.iter().find(|d| d.id == ground.machine).unwrap().refused;
     assert_eq!(refused[0].code, Code::WrongDocument);
+}
+
+/// The first change that a book has to offer.
+fn unsent(book: &sync_core::book::Book) -> shared::wire::Recipe {
+    book.store().unsent(1).unwrap()[0].recipe.clone()
 }
 
 /// A change whose hash names something else than its recipe makes: a deletion, say. It never reaches Automerge.
@@ -240,7 +245,9 @@ fn a_hash_of_another_change_is_refused() {
         ("stump", |r| r.records[0].0.truncate(80)),
     ] {
         let mut request = ground.crew.offer(helper);
-        change(&mut request.docs[0].recipes[0]);
+        let mut recipe = unsent(&ground.crew.phones[helper].book);
+        change(&mut recipe);
+        request.docs[0].recipes[0] = recipe.into();
         let answer = ground.crew.answer(helper, &request);
         let doc = answer.docs.iter().find(|d| d.id == ground.machine).unwrap();
         assert!(doc.taken.is_empty() && doc.refused.len() == 1, "{why}: {doc:?}");
@@ -269,9 +276,10 @@ fn facts_that_do_not_follow_are_refused_whatever_the_hash() {
         }),
     ] {
         let mut request = ground.crew.offer(helper);
-        let recipe = &mut request.docs[0].recipes[0];
-        change(recipe, genesis, held_actor);
-        recipe.hash = sync_core::replica::change_hash(ground.machine, recipe).unwrap();
+        let mut recipe = unsent(&ground.crew.phones[helper].book);
+        change(&mut recipe, genesis, held_actor);
+        recipe.hash = sync_core::replica::change_hash(ground.machine, &recipe).unwrap();
+        request.docs[0].recipes[0] = recipe.into();
         let answer = ground.crew.answer(helper, &request);
         let doc = answer.docs.iter().find(|d| d.id == ground.machine).unwrap();
         assert_eq!(doc.refused.iter().map(|r| r.code).collect::<Vec<_>>(), [Code::ChangeInvalid], "{why}");
@@ -286,7 +294,7 @@ fn what_builds_on_nothing_known_waits_and_is_never_queued() {
     let helper = ground.helper;
     ground.crew.read(helper, ground.machine, "2I", Stage::Found, 4, 5);
     let mut request = ground.crew.offer(helper);
-    request.docs[0].recipes[0].deps = vec![Bytes32([9; 32])];
+    request.docs[0].recipes[0].deps = Some(vec![Bytes32([9; 32])]);
     let answer = ground.crew.answer(helper, &request);
     let doc = answer.docs.iter().find(|d| d.id == ground.machine).unwrap();
     assert_eq!((doc.needed.clone(), doc.refused.len()), (vec![Bytes32([9; 32])], 0));

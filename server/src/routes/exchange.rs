@@ -58,9 +58,21 @@ fn takes_zstd(headers: &HeaderMap) -> bool {
 
 /// How many records of the request's changes the shop now holds.
 fn taken(request: &ExchangeRequest, answer: &ExchangeAnswer) -> u64 {
-    let held: BTreeSet<_> = answer.docs.iter().flat_map(|doc| &doc.taken).collect();
-    let recipes = request.docs.iter().flat_map(|doc| &doc.recipes);
-    recipes.filter(|recipe| held.contains(&recipe.hash)).map(|recipe| recipe.records.len() as u64).sum()
+    let mut covered: BTreeSet<_> = answer.docs.iter().flat_map(|doc| &doc.taken).copied().collect();
+    let mut records = 0;
+    for doc in &request.docs {
+        // With a change the shop holds all that it builds on, and that comes before it.
+        let mut next_covers = false;
+        for recipe in doc.recipes.iter().rev() {
+            let held = next_covers || recipe.hash.is_some_and(|hash| covered.contains(&hash));
+            if held {
+                records += recipe.records.len() as u64;
+                covered.extend(recipe.deps.iter().flatten());
+            }
+            next_covers = held && recipe.deps.is_none();
+        }
+    }
+    records
 }
 
 /// One request and its answer that bring a device and the shop level

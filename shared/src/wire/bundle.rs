@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::ids::{DeviceId, DocId, ShopId};
-use crate::wire::Recipe;
+use crate::wire::ShortRecipe;
 
 /// The bundle version written here.
 pub const BUNDLE: u32 = 1;
@@ -34,5 +34,5 @@ pub struct BundledDoc {
     /// Which document.
     pub id: DocId,
     /// Its changes, each after what it builds on.
-    pub recipes: Vec<Recipe>,
+    pub recipes: Vec<ShortRecipe>,
 }

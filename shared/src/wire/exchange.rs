@@ -12,6 +12,8 @@ use crate::bytes::{Blob, Bytes16, Bytes32};
 use crate::ids::{DocId, RecordId};
 use crate::problem::Code;
 
+use super::short::ShortRecipe;
+
 /// The protocol version spoken here.
 pub const PROTOCOL: u32 = 1;
 
@@ -43,7 +45,7 @@ pub const SHORTEST_RECORD: usize = 64;
 
 /// Reads records, and stops at the first too many or too short: a body of a thousand bytes unpacks into millions of
 /// empty ones, each of which would take room.
-fn records<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Vec<Blob>, D::Error> {
+pub(super) fn records<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Vec<Blob>, D::Error> {
     struct Records;
     impl<'de> Visitor<'de> for Records {
         type Value = Vec<Blob>;
@@ -78,7 +80,7 @@ pub struct DocOffer {
     /// Heads now.
     pub heads: Vec<Bytes32>,
     /// Changes that the shop is not known to hold.
-    pub recipes: Vec<Recipe>,
+    pub recipes: Vec<ShortRecipe>,
     /// The device lacks something that it was sent a change upon: send whatever `heads` do not cover.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub lacking: bool,
@@ -141,6 +143,13 @@ pub struct ExchangeRequest {
     pub epoch: Option<Bytes16>,
     /// Where the device stands.
     pub cursor: Cursor,
+    /// The device reads recipes in their short form, and whole documents as the shop keeps them.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub packs: bool,
+    /// How many bytes of others' changes the device takes now, uncompressed; absent: a page. With 0 it only hands over:
+    /// first what cannot be replaced, on a signal that may be gone in a moment.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub room: Option<u64>,
     /// Documents with something to say.
     pub docs: Vec<DocOffer>,
 }
@@ -170,8 +179,11 @@ pub struct DocAnswer {
     pub heads: Vec<Bytes32>,
     /// Changes that the device lacks, each after what it builds on.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    pub recipes: Vec<Recipe>,
-    /// Hashes of the offered changes that the shop now holds.
+    pub recipes: Vec<ShortRecipe>,
+    /// The whole document as the shop keeps it, for a device that has nothing of it and reads [`ExchangeRequest::packs`].
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub packs: Vec<Blob>,
+    /// Hashes of the offered changes that the shop now holds, with all that they build on.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub taken: Vec<Bytes32>,
     /// Offered changes that it did not take.
@@ -186,7 +198,7 @@ impl DocAnswer {
     /// An answer that says nothing yet of a document.
     #[must_use]
     pub const fn new(id: DocId) -> Self {
-        Self { id, heads: Vec::new(), recipes: Vec::new(), taken: Vec::new(), refused: Vec::new(), needed: Vec::new() }
+        Self { id, heads: Vec::new(), recipes: Vec::new(), packs: Vec::new(), taken: Vec::new(), refused: Vec::new(), needed: Vec::new() }
     }
 }
 
@@ -206,6 +218,9 @@ pub struct ExchangeAnswer {
     pub cursor: Cursor,
     /// There is another page.
     pub more: bool,
+    /// The shop's signature over every pack in this answer, where there is one (see `sync_core::vouch`).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub vouch: Option<Blob>,
     /// Documents that moved, the roster and the engines first.
     pub docs: Vec<DocAnswer>,
 }

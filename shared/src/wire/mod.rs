@@ -3,6 +3,7 @@
 mod bundle;
 mod enrol;
 mod exchange;
+mod short;
 
 pub use bundle::{BUNDLE, Bundle, BundledDoc};
 pub use enrol::{
@@ -12,6 +13,7 @@ pub use enrol::{
 pub use exchange::{
     Cursor, DocAnswer, DocOffer, ExchangeAnswer, ExchangeRequest, Fill, MOST_RECORDS, PROTOCOL, Recipe, Refusal, SHORTEST_RECORD,
 };
+pub use short::{Facts, Reader, ShortRecipe, shorten};
 
 /// Media type of both halves of the exchange.
 pub const EXCHANGE_TYPE: &str = "application/cbor";
@@ -20,7 +22,7 @@ pub const LARGEST_BODY: usize = 8 * 1024 * 1024;
 /// The largest uncompressed body of an exchange, or bundle, in bytes.
 pub const LARGEST_PLAIN: usize = 32 * 1024 * 1024;
 /// What a page of an exchange aims at, uncompressed, in bytes.
-pub const PAGE_BYTES: usize = 2 * 1024 * 1024;
+pub const PAGE_BYTES: usize = 6 * 1024 * 1024;
 /// The most changes that a device offers in one request.
 pub const MOST_OFFERED: usize = 4_096;
 /// The most documents named in one request.

@@ -3,20 +3,26 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use serde::Serialize;
-use shared::bytes::Bytes16;
+use shared::bytes::{Blob, Bytes16};
 use shared::ids::{DeviceId, DocId, RecordId};
 use shared::problem::Code;
-use shared::wire::{Cursor, DocAnswer, DocOffer, ExchangeAnswer, ExchangeRequest, MOST_DOCS, MOST_OFFERED, PAGE_BYTES, PROTOCOL, Recipe};
+use shared::wire::{
+    Cursor, DocAnswer, DocOffer, ExchangeAnswer, ExchangeRequest, MOST_DOCS, MOST_OFFERED, PAGE_BYTES, PROTOCOL, Recipe, shorten,
+};
 
-use crate::admission::{Gate, Verdict, shop_words};
+use super::vouch;
+use crate::admission::Gate;
+use crate::admitting::{Outcome, admit};
 use crate::append::follow_roster;
 use crate::book::{Book, BookError};
 use crate::clock::{Contact, Receipt};
+use crate::delivery::{Delivery, check_all, open_all};
+use crate::envelope;
 use crate::exchange::heal::heal;
 use crate::moment::{Entropy, Moment};
-use crate::rights::Place;
+use crate::replica;
 use crate::roster::Roster;
-use crate::store::{Logged, Store, StoreError};
+use crate::store::{Logged, Store, TouchedDocument, open_filled, unpack};
 
 /// The most documents asked about in one request, well below what a shop takes.
 const MOST_ASKED: usize = MOST_DOCS / 2;
@@ -58,29 +64,42 @@ impl Book {
     /// [`BookError::NotEnrolled`], or the store.
     pub fn offer(&self, now: &Moment) -> Result<ExchangeRequest, BookError> {
         self.identity()?;
-        let mut of_docs: BTreeMap<DocId, Vec<Recipe>> = BTreeMap::new();
+        let mut of_docs: BTreeMap<DocId, Vec<(Recipe, i64)>> = BTreeMap::new();
         let mut bytes = 0;
         for Logged { doc, recipe, .. } in self.store.unsent(i64::try_from(MOST_OFFERED).unwrap_or(i64::MAX))? {
             bytes += recipe.records.iter().map(|r| r.0.len() + 128).sum::<usize>();
             if bytes > PAGE_BYTES && !of_docs.is_empty() {
                 break;
             }
-            of_docs.entry(doc).or_default().push(recipe);
+            let first_ms = recipe.records.first().and_then(|first| envelope::read_back(&first.0).ok()).map_or(0, |(_, r)| r.at_ms);
+            of_docs.entry(doc).or_default().push((recipe, replica::change_time(first_ms)));
         }
-        let mut docs = Vec::with_capacity(of_docs.len());
-        for document in self.store.documents_to_offer()? {
-            let recipes = of_docs.remove(&document.doc).unwrap_or_default();
-            if (document.lacking && docs.len() < MOST_ASKED) || !recipes.is_empty() {
-                docs.push(DocOffer { id: document.doc, heads: document.heads, recipes, lacking: document.lacking });
-            }
+        let lacking = self.store.documents_lacking()?.into_iter().take(MOST_ASKED).map(|document| document.doc);
+        let named: BTreeSet<DocId> = lacking.chain(of_docs.keys().copied()).collect();
+        let mut docs = Vec::with_capacity(named.len());
+        for id in named {
+            let Some(document) = self.store.document(id)? else { continue };
+            let recipes = shorten(of_docs.remove(&id).unwrap_or_default());
+            docs.push(DocOffer { id, heads: document.heads, recipes, lacking: document.lacking });
         }
         Ok(ExchangeRequest {
             v: PROTOCOL,
             device_time: now.wall_ms,
             epoch: self.store.meta::<Bytes16>("epoch")?,
             cursor: self.store.meta::<Cursor>("cursor")?.unwrap_or_default(),
+            packs: true,
+            room: None,
             docs,
         })
+    }
+
+    /// As [`Book::offer`], to hand over only: the answer brings no changes of others. For a signal that may be gone in a
+    /// moment, so that what cannot be replaced goes first.
+    ///
+    /// # Errors
+    /// As [`Book::offer`].
+    pub fn offer_only(&self, now: &Moment) -> Result<ExchangeRequest, BookError> {
+        Ok(ExchangeRequest { room: Some(0), ..self.offer(now)? })
     }
 
     /// Takes the shop's answer to a request: one transaction, or nothing.
@@ -106,6 +125,7 @@ impl Book {
         if answer.since != self.store.meta::<Cursor>("cursor")?.unwrap_or_default() {
             return Err(BookError::LateAnswer);
         }
+        let vouched = vouch::holds(&identity.root, answer.epoch, &answer.docs, answer.vouch.as_ref());
         self.renew_actor(entropy);
         let actor = self.actor();
         let roster_doc = identity.root.shop.roster();
@@ -122,31 +142,44 @@ impl Book {
             let contact = Contact::measured(sent_at, now, answer.shop_time);
             store.set_meta("contact", &contact)?;
             let receipt = Receipt { at_ms: answer.shop_time, skew_ms: contact.offset_ms, uncertainty_ms: contact.uncertainty_ms };
+            let mut taking = Taking { store, receipt, own: identity.device, now, actor, touched: BTreeSet::new(), report };
             let mut roster = before.clone();
             // The roster first: what follows is judged by it.
             let (first, rest): (Vec<&DocAnswer>, Vec<&DocAnswer>) = answer.docs.iter().partition(|d| d.id == roster_doc);
-            for doc in first.into_iter().chain(rest) {
-                Taking { store, receipt, own: identity.device, now }.document(doc, &roster, &mut report)?;
-                if !doc.refused.is_empty() {
-                    report.healed += heal(store, &roster, actor, doc, now)?;
-                    report.more = true;
-                }
-                if let Some(document) = store.document(doc.id)? {
-                    store.derive(&document, &roster)?;
-                }
-                if let Some(after) = follow_roster(store, &roster, doc.id == roster_doc)? {
-                    roster = after;
-                }
+            taking.documents(&first, &roster, vouched)?;
+            if let Some(after) = follow_roster(store, &roster, !first.is_empty())? {
+                roster = after;
             }
+            taking.documents(&rest, &roster, vouched)?;
+            let Taking { touched, mut report, .. } = taking;
+            store.derive_all(&touched.into_iter().collect::<Vec<_>>(), &roster)?;
             store.set_meta("cursor", &answer.cursor)?;
-            report.more |= !store.unsent(1)?.is_empty();
-            if !report.more {
-                report.more = store.offer_unreceipted_again(identity.device)? > 0;
+            report.more |= store.has_unsent()?;
+            // What only handed over has no receipts yet: they come with what others brought.
+            if !report.more && answer.cursor != answer.since {
+                report.more = store.offer_unreceipted_again()? > 0;
             }
             Ok::<_, BookError>((report, roster))
         })?;
         self.roster = Some(roster);
         Ok(report)
+    }
+
+    /// Proves documents that were taken whole on the shop's word, up to a count: hashes and signatures are looked at as
+    /// for any other. One that does not hold is asked for again, change by change. Gives how many are left to prove.
+    ///
+    /// # Errors
+    /// [`BookError`] where the store fails.
+    pub fn prove(&mut self, most: usize) -> Result<usize, BookError> {
+        let roster = self.roster()?.clone();
+        self.store.atomically(|store| {
+            let (_, broken) = store.prove(most, &roster)?;
+            for doc in broken {
+                store.forget_document(doc)?;
+                store.clear_meta("cursor")?;
+            }
+            Ok::<_, BookError>(store.documents_vouched(usize::from(u16::MAX))?.len())
+        })
     }
 }
 
@@ -156,57 +189,98 @@ struct Taking<'a> {
     receipt: Receipt,
     own: DeviceId,
     now: &'a Moment,
+    actor: Bytes16,
+    /// Documents whose rows must be made anew.
+    touched: BTreeSet<TouchedDocument>,
+    report: Report,
 }
 
 impl Taking<'_> {
-    fn document(&self, doc: &DocAnswer, roster: &Roster, report: &mut Report) -> Result<(), BookError> {
-        self.store.mark_at_shop(&doc.taken)?;
-        self.store.offer_again(&doc.needed)?;
-        report.taken += doc.taken.len();
-        report.refused.extend(doc.refused.iter().map(|r| RefusedLine {
+    fn documents(&mut self, docs: &[&DocAnswer], roster: &Roster, vouched: bool) -> Result<(), BookError> {
+        let (mut whole, mut lists) = (Vec::new(), Vec::new());
+        for doc in docs {
+            if vouched && !doc.packs.is_empty() && self.store.has_nothing_of(doc.id)? {
+                whole.push((doc.id, doc.packs.clone()));
+                lists.push((doc.id, doc.recipes.clone()));
+            } else {
+                let packed = doc.packs.iter().filter_map(|Blob(pack)| unpack(pack).ok()).flatten();
+                lists.push((doc.id, packed.chain(doc.recipes.iter().cloned()).collect()));
+            }
+        }
+        for filled in open_filled(whole, roster) {
+            let filled = filled.ok_or_else(|| {
+                BookError::Message(
+                    "a whole document from the shop does not hold together; nothing was taken from this answer. Exchange again".to_owned(),
+                )
+            })?;
+            self.report.received += filled.changes();
+            if !self.store.fill(filled)? {
+                let why = "a whole document from the shop has a record that is in another one here; nothing was taken from this answer";
+                return Err(BookError::Message(why.to_owned()));
+            }
+        }
+        let deliveries = check_all(open_all(lists), roster);
+        for (doc, delivery) in docs.iter().zip(deliveries) {
+            let brings = !delivery.changes.is_empty();
+            self.document(doc, delivery, roster)?;
+            if !doc.refused.is_empty() {
+                self.report.healed += heal(self.store, self.actor, doc, self.now)?;
+                self.report.more = true;
+            }
+            if (brings || !doc.refused.is_empty())
+                && let Some(document) = self.store.document(doc.id)?
+            {
+                self.touched.insert((&document).into());
+            }
+        }
+        Ok(())
+    }
+
+    fn document(&mut self, doc: &DocAnswer, mut delivery: Delivery, roster: &Roster) -> Result<(), BookError> {
+        if !doc.taken.is_empty() {
+            self.store.mark_at_shop(doc.id, &doc.taken)?;
+        }
+        self.store.offer_again(doc.id, &doc.needed)?;
+        self.report.taken += doc.taken.len();
+        self.report.refused.extend(doc.refused.iter().map(|r| RefusedLine {
             doc: doc.id,
             record: r.record,
             code: r.code,
             detail: r.detail.clone(),
         }));
-        let (vouched, new_devices) = shop_words(roster, doc.recipes.iter().flat_map(|r| &r.records).map(|b| b.0.as_slice()));
-        let gate = Gate { roster, new_devices: &new_devices, vouched: &vouched, contact: self.receipt, brought_by: self.own };
+        let vouched = std::mem::take(&mut delivery.vouched);
+        let gate = Gate { roster, vouched: &vouched, contact: self.receipt, brought_by: self.own };
+        let outcomes = admit(self.store, &gate, &mut delivery, |_| true)?;
         let mut lacking = false;
-        let mut seen = BTreeSet::new();
-        for recipe in &doc.recipes {
-            if !seen.insert(recipe.hash) {
-                continue;
-            }
-            match gate.judge(self.store, doc.id, recipe)? {
-                Verdict::Held => self.store.mark_at_shop(&[recipe.hash])?,
-                Verdict::Later(_) => lacking = true,
-                Verdict::Fits(records) => {
-                    let place = place_of(self.store, doc.id, &records)?;
-                    self.store.append(doc.id, place, recipe, &records, true)?;
-                    report.received += 1;
-                }
-                Verdict::Refused(refusal) => {
-                    for bytes in &recipe.records {
+        let mut held = Vec::new();
+        for (brought, outcome) in delivery.changes.iter().zip(outcomes) {
+            match outcome {
+                Outcome::Held => held.push(brought.recipe.hash),
+                Outcome::Later(_) => lacking = true,
+                Outcome::Taken { .. } => self.report.received += 1,
+                Outcome::Refused(refusal) => {
+                    for bytes in &brought.recipe.records {
                         let detail = format!("From the shop, and not taken here. {}", refusal.detail);
                         self.store.quarantine(doc.id, &bytes.0, refusal.code, &detail, self.now.wall_ms)?;
                     }
-                    report.refused.push(RefusedLine { doc: doc.id, record: refusal.record, code: refusal.code, detail: refusal.detail });
+                    self.report.refused.push(RefusedLine {
+                        doc: doc.id,
+                        record: refusal.record,
+                        code: refusal.code,
+                        detail: refusal.detail,
+                    });
                 }
             }
         }
+        if !held.is_empty() {
+            self.store.mark_at_shop(doc.id, &held)?;
+        }
         // Asked for once and still lacking, it waits for the next exchange: another request now would change nothing.
         let asked = self.store.document(doc.id)?.is_some_and(|d| d.lacking);
-        self.store.set_lacking(doc.id, lacking)?;
-        report.more |= lacking && !asked;
+        if asked || lacking {
+            self.store.set_lacking(doc.id, lacking)?;
+        }
+        self.report.more |= lacking && !asked;
         Ok(())
     }
-}
-
-/// What kind of document it is, or what its founding record makes it.
-pub(crate) fn place_of(store: &Store, doc: DocId, records: &[crate::admission::Checked]) -> Result<Place, StoreError> {
-    if let Some(place) = store.place(doc)? {
-        return Ok(place);
-    }
-    let mut founded = records.iter().filter_map(|c| Place::founded_by(&c.record.body));
-    Ok(founded.find(|place| *place != Place::Machine).unwrap_or(Place::Machine))
 }

@@ -10,7 +10,7 @@ mod device;
 mod heal;
 mod page;
 mod shop;
+mod vouch;
 
 pub use body::{BodyError, read_body, write_body};
-pub(crate) use device::place_of;
 pub use device::{RefusedLine, Report};

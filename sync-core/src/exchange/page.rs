@@ -5,17 +5,19 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use shared::bytes::Bytes32;
+use shared::bytes::{Blob, Bytes32};
 use shared::ids::{DocId, PersonId};
-use shared::wire::{Cursor, DocAnswer, Fill, PAGE_BYTES, Recipe};
+use shared::wire::{Cursor, DocAnswer, Fill, PAGE_BYTES, ShortRecipe};
 
 use super::shop::Intake;
 use crate::book::BookError;
 use crate::rights::Place;
-use crate::store::{DocumentRow, Logged, Store, StoreError};
+use crate::store::{DocumentRow, Store, StoreError, unpack};
 
-/// The most changes looked at for one page.
-const MOST_CHANGES: i64 = 8_192;
+/// The most parts of the log looked at for one page.
+const MOST_PARTS: i64 = 8_192;
+/// A pack unpacks to some times its size, and a device must hold a page of them.
+const PACKED: usize = 3;
 
 /// A page, and where the device stands once it has kept it.
 pub(super) struct Page {
@@ -24,8 +26,25 @@ pub(super) struct Page {
     pub(super) docs: Vec<DocAnswer>,
 }
 
+/// How a device takes what moved.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Manner {
+    /// It reads short recipes and packs.
+    pub(super) packs: bool,
+    /// So many bytes of others' changes, about.
+    pub(super) room: usize,
+}
+
+impl Manner {
+    pub(super) fn of(packs: bool, room: Option<u64>) -> Self {
+        let room = room.map_or(PAGE_BYTES, |room| usize::try_from(room).unwrap_or(PAGE_BYTES));
+        Self { packs, room: room.min(PAGE_BYTES) }
+    }
+}
+
 struct Filling<'a> {
     store: &'a Store,
+    manner: Manner,
     docs: BTreeMap<DocId, DocAnswer>,
     order: Vec<DocId>,
     /// Hashes that the device holds already: it offered them.
@@ -42,10 +61,14 @@ pub(super) fn next_page(
     cursor: Cursor,
     intake: Intake,
     lacking: &BTreeMap<DocId, &[Bytes32]>,
+    manner: Manner,
 ) -> Result<Page, BookError> {
     let end = store.log_end()?;
     let Intake { answers, offered, .. } = intake;
-    let mut page = Filling { store, order: answers.keys().copied().collect(), docs: answers, offered, bytes: 0, cut: false };
+    let mut page = Filling { store, manner, order: answers.keys().copied().collect(), docs: answers, offered, bytes: 0, cut: false };
+    if manner.room == 0 {
+        return page.close(cursor, end > cursor.position);
+    }
     for (doc, heads) in lacking {
         if let Some(document) = store.document(*doc)?
             && store.may_read(person, &document)?
@@ -56,24 +79,31 @@ pub(super) fn next_page(
     }
     let mut fill = cursor.fill.filter(|fill| fill.until > cursor.position).unwrap_or(Fill { until: end, after: 0, within: 0 });
     for num in store.newly_open(person, cursor.position, fill.until, fill.after)? {
+        if page.is_full() {
+            return page.close(Cursor { position: cursor.position, fill: Some(fill), ..Cursor::default() }, true);
+        }
+        if manner.packs && fill.within == 0 && page.whole(num)? {
+            fill = Fill { until: fill.until, after: num.unsigned_abs(), within: 0 };
+            continue;
+        }
         for pos in store.positions_of(num, fill.within, fill.until)? {
             if page.is_full() {
                 return page.close(Cursor { position: cursor.position, fill: Some(fill), ..Cursor::default() }, true);
             }
-            page.change(pos)?;
+            page.part(pos)?;
             fill.within = pos;
         }
         fill = Fill { until: fill.until, after: num.unsigned_abs(), within: 0 };
     }
     let filled = Fill { until: fill.until, after: u64::MAX >> 1, within: 0 };
     let mut position = cursor.position;
-    let moved = store.moved(person, position, fill.until, MOST_CHANGES)?;
-    let all = i64::try_from(moved.len()).unwrap_or(i64::MAX) < MOST_CHANGES;
+    let moved = store.moved(person, position, fill.until, MOST_PARTS)?;
+    let all = i64::try_from(moved.len()).unwrap_or(i64::MAX) < MOST_PARTS;
     for pos in moved {
         if page.is_full() {
             return page.close(Cursor { position, fill: Some(filled), ..Cursor::default() }, true);
         }
-        page.change(pos)?;
+        page.part(pos)?;
         position = pos;
     }
     if !all {
@@ -92,35 +122,55 @@ impl Filling<'_> {
     }
 
     const fn is_full(&self) -> bool {
-        self.bytes > PAGE_BYTES
+        self.bytes > self.manner.room
     }
 
-    /// Adds a change of the log, unless the device has it: it offered it just now.
-    fn change(&mut self, pos: u64) -> Result<(), StoreError> {
-        if let Some(Logged { doc, recipe, .. }) = self.store.change_at(pos)?
-            && !self.offered.contains(&recipe.hash)
-        {
-            self.recipe(doc, recipe);
+    /// Adds a whole document as it is kept; false where it is too large for that.
+    fn whole(&mut self, num: i64) -> Result<bool, StoreError> {
+        let parts = self.store.parts_of(num)?;
+        let bytes: usize = parts.iter().map(|part| part.pack.len() * PACKED).sum();
+        let Some(doc) = parts.first().map(|part| part.doc) else { return Ok(true) };
+        if bytes > PAGE_BYTES || self.docs.contains_key(&doc) {
+            return Ok(false);
         }
+        self.bytes += bytes;
+        self.answer(doc).packs.extend(parts.into_iter().map(|part| Blob(part.pack)));
+        Ok(true)
+    }
+
+    /// Adds a part of the log, unless the device has it: it offered it just now.
+    fn part(&mut self, pos: u64) -> Result<(), StoreError> {
+        let Some(part) = self.store.part_at(pos)? else { return Ok(()) };
+        if self.offered.contains(&part.hash) {
+            return Ok(());
+        }
+        let recipes = if self.manner.packs {
+            unpack(&part.pack)?
+        } else {
+            self.store.changes_at(pos)?.into_iter().map(|logged| ShortRecipe::from(logged.recipe)).collect()
+        };
+        self.recipes(part.doc, recipes);
         Ok(())
     }
 
-    fn recipe(&mut self, doc: DocId, recipe: Recipe) {
-        self.bytes += recipe.records.iter().map(|r| r.0.len()).sum::<usize>() + 128;
-        self.answer(doc).recipes.push(recipe);
+    fn recipes(&mut self, doc: DocId, recipes: Vec<ShortRecipe>) {
+        self.bytes += recipes.iter().map(|recipe| 128 + recipe.records.iter().map(|r| r.0.len()).sum::<usize>()).sum::<usize>();
+        self.answer(doc).recipes.extend(recipes);
     }
 
     /// Adds what a document holds beyond these heads.
     fn beyond(&mut self, document: &DocumentRow, heads: &[Bytes32]) -> Result<(), StoreError> {
-        let positions = self.store.positions_beyond(document.num, heads)?;
+        let (_, beyond) = self.store.parted_at(document.num, heads)?;
         // Named even where nothing is beyond, so that the device hears the shop's heads.
         self.answer(document.doc);
-        for pos in positions {
+        for logged in beyond {
             if self.is_full() {
                 self.cut = true;
                 break;
             }
-            self.change(pos)?;
+            if !self.offered.contains(&logged.recipe.hash) {
+                self.recipes(document.doc, vec![logged.recipe.into()]);
+            }
         }
         Ok(())
     }

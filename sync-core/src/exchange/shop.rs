@@ -2,24 +2,26 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use shared::bytes::{Bytes16, Bytes32};
+use shared::bytes::{Blob, Bytes16, Bytes32};
 use shared::ids::{DeviceId, DocId, PersonId, RecordId};
 use shared::record::{Arrival, Body, ClockEvidence, MOST_NAMED, Record};
 use shared::wire::{Cursor, DocAnswer, DocOffer, ExchangeAnswer, ExchangeRequest, MOST_DOCS, MOST_OFFERED, PROTOCOL, Refusal};
 
 use super::cursor::{self, Standing};
-use super::device::place_of;
-use super::page::{Page, next_page};
-use crate::admission::{Gate, Verdict, shop_words};
+use super::page::{Manner, Page, next_page};
+use super::vouch::vouch;
+use crate::admission::Gate;
+use crate::admitting::{Outcome, admit};
 use crate::append::{append_signed, follow_roster};
 use crate::book::{Book, BookError};
 use crate::clock::Receipt;
+use crate::delivery::{Brought, Delivery, check_all, open_all};
 use crate::envelope;
 use crate::identity::Identity;
 use crate::ledger::Entry;
 use crate::moment::{Entropy, Moment, fresh_record, random};
 use crate::roster::Roster;
-use crate::store::Store;
+use crate::store::{Store, TouchedDocument};
 
 /// A skew measured by one message alone, its travel time unknown, may be off by this much.
 const ONE_WAY_UNCERTAINTY_MS: i64 = 5_000;
@@ -38,6 +40,8 @@ pub(super) struct Intake {
     regrant: bool,
     /// Something new was taken in.
     pub(super) news: bool,
+    /// Documents whose rows must be made anew.
+    touched: BTreeSet<TouchedDocument>,
 }
 
 impl Book {
@@ -74,14 +78,16 @@ impl Book {
             let mut intake = Intake::default();
             let mut taking = Taking { store, identity: &identity, actor, device, receipt, now, entropy };
             let roster_doc = identity.root.shop.roster();
+            // The roster first: what follows is judged by it.
             let (first, rest): (Vec<&DocOffer>, Vec<&DocOffer>) = request.docs.iter().partition(|d| d.id == roster_doc);
-            for offer in first.into_iter().chain(rest) {
-                let new = taking.document(offer, &roster, &mut intake)?;
-                if let Some(after) = follow_roster(store, &roster, new && offer.id == roster_doc)? {
-                    roster = after;
-                    intake.regrant = true;
-                }
+            if taking.documents(&first, &roster, &mut intake)?
+                && let Some(after) = follow_roster(store, &roster, true)?
+            {
+                roster = after;
+                intake.regrant = true;
             }
+            taking.documents(&rest, &roster, &mut intake)?;
+            store.derive_all(&intake.touched.iter().copied().collect::<Vec<_>>(), &roster)?;
             if intake.regrant {
                 store.regrant(&roster)?;
             } else if intake.news {
@@ -89,10 +95,12 @@ impl Book {
             }
             let lacking: BTreeMap<DocId, &[Bytes32]> =
                 request.docs.iter().filter(|d| d.lacking).map(|d| (d.id, d.heads.as_slice())).collect();
-            let Page { cursor, more, docs } = next_page(store, person, cursor, intake, &lacking)?;
+            let manner = Manner::of(request.packs, request.room);
+            let Page { cursor, more, docs } = next_page(store, person, cursor, intake, &lacking, manner)?;
             let cursor = cursor::mark(cursor, epoch, store, &identity.keys)?;
             let since = request.cursor;
-            Ok::<_, BookError>((ExchangeAnswer { v: PROTOCOL, shop_time: now.wall_ms, epoch, since, cursor, more, docs }, roster))
+            let vouch = vouch(&identity.root, &identity.keys, epoch, &docs);
+            Ok::<_, BookError>((ExchangeAnswer { v: PROTOCOL, shop_time: now.wall_ms, epoch, since, cursor, more, vouch, docs }, roster))
         })?;
         self.roster = Some(roster);
         Ok(answer)
@@ -130,33 +138,52 @@ struct Taking<'a> {
 }
 
 impl Taking<'_> {
-    /// Takes one document's offer in; true where something new came.
-    fn document(&mut self, offer: &DocOffer, roster: &Roster, intake: &mut Intake) -> Result<bool, BookError> {
-        let (vouched, new_devices) = shop_words(roster, offer.recipes.iter().flat_map(|r| &r.records).map(|b| b.0.as_slice()));
-        let gate = Gate { roster, new_devices: &new_devices, vouched: &vouched, contact: self.receipt, brought_by: self.device };
-        let mut answer = DocAnswer::new(offer.id);
-        let mut arrived: Vec<RecordId> = Vec::new();
+    /// Takes offers in; true where something new came.
+    fn documents(&mut self, offers: &[&DocOffer], roster: &Roster, intake: &mut Intake) -> Result<bool, BookError> {
+        let lists = offers.iter().map(|offer| (offer.id, offer.recipes.clone())).collect();
         let mut new = false;
-        for recipe in &offer.recipes {
-            intake.offered.insert(recipe.hash);
-            match gate.judge(self.store, offer.id, recipe)? {
-                Verdict::Held => answer.taken.push(recipe.hash),
-                Verdict::Later(missing) => answer.needed.extend(missing),
-                Verdict::Fits(records) => {
-                    let place = place_of(self.store, offer.id, &records)?;
-                    self.store.append(offer.id, place, recipe, &records, true)?;
-                    answer.taken.push(recipe.hash);
-                    new = true;
-                    intake.regrant |= records.iter().any(|c| matches!(c.record.body, Body::Machine(_) | Body::Property(_)));
-                    let receiptless = |c: &&crate::admission::Checked| !c.held && c.device != self.identity.root.device;
-                    arrived.extend(records.iter().filter(receiptless).map(|c| c.record.id));
+        for delivery in check_all(open_all(lists), roster) {
+            new |= self.document(delivery, roster, intake)?;
+        }
+        Ok(new)
+    }
+
+    /// Takes one document's offer in; true where something new came.
+    fn document(&mut self, mut delivery: Delivery, roster: &Roster, intake: &mut Intake) -> Result<bool, BookError> {
+        let doc = delivery.doc;
+        let vouched = std::mem::take(&mut delivery.vouched);
+        let gate = Gate { roster, vouched: &vouched, contact: self.receipt, brought_by: self.device };
+        let outcomes = admit(self.store, &gate, &mut delivery, |_| true)?;
+        let mut answer = DocAnswer::new(doc);
+        let mut arrived: Vec<RecordId> = Vec::new();
+        let mut built_upon: BTreeSet<Bytes32> = BTreeSet::new();
+        let mut news = false;
+        for (brought, outcome) in delivery.changes.iter().zip(outcomes) {
+            let hash = brought.recipe.hash;
+            intake.offered.insert(hash);
+            match outcome {
+                Outcome::Held => answer.taken.push(hash),
+                Outcome::Later(missing) => answer.needed.extend(missing),
+                Outcome::Taken { new, opens } => {
+                    answer.taken.push(hash);
+                    news = true;
+                    intake.regrant |= opens;
+                    arrived.extend(
+                        new.into_iter()
+                            .filter(|(id, device)| *device != self.identity.root.device && !vouched.contains(id))
+                            .map(|(id, _)| id),
+                    );
                 }
-                Verdict::Refused(refusal) => {
-                    self.keep_refused(offer.id, recipe, &refusal)?;
+                Outcome::Refused(refusal) => {
+                    self.keep_refused(doc, brought, &refusal)?;
                     answer.refused.push(refusal);
+                    continue;
                 }
             }
+            built_upon.extend(&brought.recipe.deps);
         }
+        // What another one builds on is taken with it, and not named.
+        answer.taken.retain(|hash| !built_upon.contains(hash));
         // What builds on a refused change cannot come either; asking for that change again would never end.
         let refused: BTreeSet<Bytes32> = answer.refused.iter().map(|r| r.change).collect();
         answer.needed.retain(|hash| !refused.contains(hash) && !intake.offered.contains(hash));
@@ -164,30 +191,29 @@ impl Taking<'_> {
         answer.needed.dedup();
         // What is not named now is named next time.
         answer.needed.truncate(MOST_NEEDED);
-        let arrived: Vec<RecordId> = arrived.into_iter().filter(|id| !vouched.contains(id)).collect();
-        self.receipt_for(offer.id, roster, &arrived, None)?;
-        if new && let Some(document) = self.store.document(offer.id)? {
-            self.store.derive(&document, roster)?;
+        self.receipt_for(doc, &arrived, None)?;
+        if news && let Some(document) = self.store.document(doc)? {
+            intake.touched.insert((&document).into());
         }
-        intake.news |= new;
-        intake.answers.insert(offer.id, answer);
-        Ok(new)
+        intake.news |= news;
+        intake.answers.insert(doc, answer);
+        Ok(news)
     }
 
     /// Keeps what was refused, with the reason: the record at fault, or the whole change where none is.
-    fn keep_refused(&self, doc: DocId, recipe: &shared::wire::Recipe, refusal: &Refusal) -> Result<(), BookError> {
-        for bytes in &recipe.records {
-            let at_fault = refusal.record.is_none_or(|id| envelope::open(&bytes.0).is_ok_and(|o| o.record.id == id));
+    fn keep_refused(&self, doc: DocId, brought: &Brought, refusal: &Refusal) -> Result<(), BookError> {
+        for (record, Blob(bytes)) in brought.records.iter().zip(&brought.recipe.records) {
+            let at_fault = refusal.record.is_none_or(|id| record.opened.as_ref().is_ok_and(|o| o.record.id == id));
             // The change as such being at fault, its records come again in a healed one.
             let comes_again = refusal.record.is_none() && refusal.code == shared::problem::Code::ChangeInvalid;
             if at_fault && !comes_again {
-                self.store.quarantine(doc, &bytes.0, refusal.code, &refusal.detail, self.now.wall_ms)?;
+                self.store.quarantine(doc, bytes, refusal.code, &refusal.detail, self.now.wall_ms)?;
             }
         }
         Ok(())
     }
 
-    fn receipt_for(&mut self, doc: DocId, roster: &Roster, arrived: &[RecordId], released_by: Option<PersonId>) -> Result<(), BookError> {
+    fn receipt_for(&mut self, doc: DocId, arrived: &[RecordId], released_by: Option<PersonId>) -> Result<(), BookError> {
         for records in arrived.chunks(MOST_NAMED) {
             let record = Record {
                 id: fresh_record(self.now, self.entropy),
@@ -210,7 +236,7 @@ impl Taking<'_> {
             let bytes = envelope::sign(&record, self.identity.device, &self.identity.keys.record(), self.identity.root.shop)?;
             let place = self.store.place(doc)?.ok_or_else(|| BookError::Defect("a receipt for no document".to_owned()))?;
             let signed = vec![(Entry { device: self.identity.device, record }, bytes)];
-            append_signed(self.store, roster, self.actor, doc, place, signed, self.now.wall_ms, true)?;
+            append_signed(self.store, self.actor, doc, place, signed, self.now.wall_ms, true)?;
         }
         Ok(())
     }
@@ -229,7 +255,7 @@ impl Book {
         let roster = self.roster()?.clone();
         let mut written: BTreeMap<DocId, Vec<RecordId>> = BTreeMap::new();
         for pos in position + 1..=self.store.log_end()? {
-            if let Some(change) = self.store.change_at(pos)? {
+            for change in self.store.changes_at(pos)? {
                 let ids = change.recipe.records.iter().filter_map(|bytes| envelope::open(&bytes.0).ok()).map(|opened| opened.record.id);
                 written.entry(change.doc).or_default().extend(ids);
             }
@@ -237,7 +263,10 @@ impl Book {
         let receipt = Receipt { at_ms: now.wall_ms, skew_ms: 0, uncertainty_ms: 0 };
         let mut taking = Taking { store: &self.store, identity: &identity, actor: self.actor(), device: desk, receipt, now, entropy };
         for (doc, ids) in &written {
-            taking.receipt_for(*doc, &roster, ids, None)?;
+            taking.receipt_for(*doc, ids, None)?;
+            if let Some(document) = self.store.document(*doc)? {
+                self.store.derive(&document, &roster)?;
+            }
         }
         self.store.note_contact(desk, now.wall_ms, 0)?;
         let after = follow_roster(&self.store, &roster, written.contains_key(&identity.root.shop.roster()))?.unwrap_or(roster);
@@ -270,16 +299,19 @@ impl Book {
         };
         let actor = self.actor();
         let roster = self.store.atomically(|store| {
-            if store.held(opened.record.id)?.is_some() {
+            if store.holds_record(opened.record.id)? {
                 return Err(BookError::Denied("another record has its id, and so it never comes in".to_owned()));
             }
             let id = opened.record.id;
             let device = opened.device;
             let signed = vec![(Entry { device, record: opened.record.clone() }, waiting.bytes.clone())];
-            append_signed(store, &before, actor, waiting.doc, place, signed, now.wall_ms, true)?;
+            append_signed(store, actor, waiting.doc, place, signed, now.wall_ms, true)?;
             let receipt = Receipt { at_ms: now.wall_ms, skew_ms: 0, uncertainty_ms: ONE_WAY_UNCERTAINTY_MS };
             let mut taking = Taking { store, identity: &identity, actor, device, receipt, now, entropy };
-            taking.receipt_for(waiting.doc, &before, &[id], Some(by))?;
+            taking.receipt_for(waiting.doc, &[id], Some(by))?;
+            if let Some(document) = store.document(waiting.doc)? {
+                store.derive(&document, &before)?;
+            }
             store.settle_quarantined(quarantine_id, QuarantineState::Released)?;
             let after = follow_roster(store, &before, waiting.doc == identity.root.shop.roster())?;
             store.regrant(after.as_ref().unwrap_or(&before))?;

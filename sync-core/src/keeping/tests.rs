@@ -138,7 +138,7 @@ fn what_is_no_good_backup_is_refused_and_changes_nothing() {
         forged[at] = b'o';
     }
     let refused = refuse(Some(forged));
-    assert!(matches!(&refused, RestoreError::Faults { faults, .. } if faults.contains("does not hold under")), "{refused}");
+    assert!(matches!(&refused, RestoreError::Faults { faults, .. } if faults.contains("is not what its records make")), "{refused}");
     let refused = refuse(Some(b"a shopping list, and longer than any header of a database is; nothing here".to_vec()));
     assert!(matches!(refused, RestoreError::Unreadable { .. }), "{refused}");
     let refused = refuse(Some(good[..good.len() / 2].to_vec()));

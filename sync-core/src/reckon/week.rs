@@ -4,6 +4,7 @@ use shared::round::{Round, RoundMachine, RoundRules, plan_round};
 
 use super::Reckoned;
 use crate::book::{Book, BookError};
+use crate::brief::Brief;
 use crate::moment::Moment;
 
 impl Book {
@@ -16,16 +17,17 @@ impl Book {
         let mut rules = RoundRules::of(today);
         rules.horizon_days = horizon_days.unwrap_or(rules.horizon_days);
         rules.most_minutes = most_minutes;
+        let clock = self.due_clock(now)?;
         let mut machines = Vec::new();
         for row in self.store.machines()? {
-            let Some(card) = row.state.card.clone() else { continue };
+            let Some((card, brief)) = row.state.card.clone().zip(Brief::of(&row.state)) else { continue };
             let engine = self.card_of(&row.state)?;
             machines.push(RoundMachine {
                 machine: shared::ids::MachineId(row.doc.0),
                 tag: card.tag,
                 property: card.property,
                 place: None,
-                due: self.due_of(&row.state, engine.as_ref(), now)?,
+                due: self.due_of(&brief, engine.as_ref(), &clock)?,
                 hold: row.state.holds().next().is_some(),
                 recheck: !row.state.recheck.is_empty(),
                 cylinders: card.cylinders.unwrap_or(1),

@@ -214,16 +214,26 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn newly_open(&self, person: PersonId, from: u64, until: u64, after: u64) -> Result<Vec<i64>, StoreError> {
-        let mut statement = self.connection.prepare_cached(
-            "SELECT num FROM documents WHERE num > ?4 AND (
-               (?2 = 0 AND place IN ('roster', 'engines'))
-               OR EXISTS (SELECT 1 FROM grants_all WHERE person = ?1 AND pos > ?2 AND pos <= ?3)
-               OR EXISTS (SELECT 1 FROM grants WHERE person = ?1 AND grants.num = documents.num AND pos > ?2 AND pos <= ?3)
-             ) ORDER BY num",
-        )?;
-        let rows =
-            statement.query_map(params![person.as_bytes().as_slice(), signed(from), signed(until), signed(after)], |row| row.get(0))?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        let (who, from, until, after) = (person.as_bytes().as_slice(), signed(from), signed(until), signed(after));
+        let all = self
+            .connection
+            .prepare_cached("SELECT 1 FROM grants_all WHERE person = ?1 AND pos > ?2 AND pos <= ?3")?
+            .exists(params![who, from, until])?;
+        if all {
+            let mut statement = self.connection.prepare_cached("SELECT num FROM documents WHERE num > ?1 ORDER BY num")?;
+            return Ok(statement.query_map([after], |row| row.get(0))?.collect::<Result<_, _>>()?);
+        }
+        let mut open: BTreeSet<i64> = BTreeSet::new();
+        if from == 0 {
+            let mut common =
+                self.connection.prepare_cached("SELECT num FROM documents WHERE place IN ('roster', 'engines') AND num > ?1")?;
+            open.extend(common.query_map([after], |row| row.get::<_, i64>(0))?.collect::<Result<Vec<_>, _>>()?);
+        }
+        let mut granted =
+            self.connection.prepare_cached("SELECT num FROM grants WHERE person = ?1 AND pos > ?2 AND pos <= ?3 AND num > ?4")?;
+        let rows = granted.query_map(params![who, from, until, after], |row| row.get::<_, i64>(0))?;
+        open.extend(rows.collect::<Result<Vec<_>, _>>()?);
+        Ok(open.into_iter().collect())
     }
 
     /// Whether a person may be handed a document.
@@ -246,11 +256,11 @@ impl Store {
     /// [`StoreError`].
     pub fn moved(&self, person: PersonId, from: u64, until: u64, most: i64) -> Result<Vec<u64>, StoreError> {
         let mut statement = self.connection.prepare_cached(
-            "SELECT pos FROM changes JOIN documents USING (num) WHERE changes.pos > ?2 AND changes.pos <= ?3 AND (
+            "SELECT pos FROM parts JOIN documents USING (num) WHERE parts.pos > ?2 AND parts.pos <= ?3 AND (
                place IN ('roster', 'engines')
                OR EXISTS (SELECT 1 FROM grants_all WHERE person = ?1 AND grants_all.pos <= ?2)
                OR EXISTS (SELECT 1 FROM grants WHERE person = ?1 AND grants.num = documents.num AND grants.pos <= ?2)
-             ) ORDER BY changes.pos LIMIT ?4",
+             ) ORDER BY parts.pos LIMIT ?4",
         )?;
         let rows =
             statement.query_map(params![person.as_bytes().as_slice(), signed(from), signed(until), most], |row| row.get::<_, i64>(0))?;
@@ -263,7 +273,7 @@ impl Store {
     /// [`StoreError`].
     pub fn moved_documents(&self, person: PersonId, from: u64, until: u64) -> Result<Vec<DocId>, StoreError> {
         let mut statement = self.connection.prepare_cached(
-            "WITH moved AS (SELECT DISTINCT num FROM changes WHERE pos > ?2 AND pos <= ?3)
+            "WITH moved AS (SELECT DISTINCT num FROM parts WHERE pos > ?2 AND pos <= ?3)
              SELECT doc FROM documents WHERE
                (num IN moved AND (place IN ('roster', 'engines')
                  OR EXISTS (SELECT 1 FROM grants_all WHERE person = ?1)

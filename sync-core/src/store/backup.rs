@@ -177,7 +177,7 @@ fn copy_whole(from: &Connection, to: &mut Connection) -> Result<(), rusqlite::Er
 }
 
 fn count(connection: &Connection) -> Result<[u64; 3], StoreError> {
-    let row = "SELECT (SELECT count(*) FROM documents), (SELECT count(*) FROM changes), (SELECT count(*) FROM records)";
+    let row = "SELECT (SELECT count(*) FROM documents), (SELECT coalesce(sum(seq), 0) FROM actors), (SELECT count(*) FROM records)";
     let counted: [i64; 3] = connection.query_row(row, [], |row| Ok([row.get(0)?, row.get(1)?, row.get(2)?]))?;
     Ok(counted.map(unsigned))
 }

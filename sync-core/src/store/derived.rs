@@ -1,16 +1,23 @@
-//! Rows that screens read: standings and machine states. A function of the records, rebuilt whenever they change.
+//! Rows that screens read: standings and machine states. A function of the records, made anew whenever they change.
 
 use rusqlite::{OptionalExtension, params};
+use serde::Serialize;
+use serde::de::DeserializeOwned;
 use shared::ids::{DocId, PropertyId};
-use shared::record::Body;
 use shared::slot::Slot;
 
-use super::{DocumentRow, Store, StoreError, fixed, from_json, to_json};
-use crate::ledger::Ledger;
+use super::records::entries_in;
+use super::{DocumentRow, Store, StoreError, fixed, pack};
+use crate::brief::Brief;
+use crate::cores::on_all_cores;
+use crate::ledger::{Entry, Ledger};
 use crate::machine::MachineState;
 use crate::rights::Place;
 use crate::roster::Roster;
-use crate::standing::{Standing, stands};
+use crate::standing::{Standing, Standings};
+
+/// So many documents are read at once, and worked on by all cores, before their rows are written.
+const AT_ONCE: usize = 256;
 
 /// A machine's row.
 #[derive(Debug, Clone, PartialEq)]
@@ -21,41 +28,139 @@ pub struct MachineRow {
     pub state: MachineState,
 }
 
+/// A document whose rows are to be made anew.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub struct TouchedDocument {
+    /// The store's own number of it.
+    pub num: i64,
+    /// What kind.
+    pub place: Place,
+}
+
+impl From<&DocumentRow> for TouchedDocument {
+    fn from(row: &DocumentRow) -> Self {
+        Self { num: row.num, place: row.place }
+    }
+}
+
+/// The derived rows of one document, ready to be written.
+#[derive(Debug)]
+pub(super) struct Rows {
+    standings: Vec<u8>,
+    /// Slots that want a ruling, and slots outside machines where something waits to be accepted.
+    open: Vec<(Slot, bool)>,
+    machine: Option<MachineColumns>,
+}
+
+#[derive(Debug)]
+struct MachineColumns {
+    tag: String,
+    property: Option<PropertyId>,
+    brief: Vec<u8>,
+    visited_ms: Option<(i64, i64)>,
+    attention: bool,
+    state: Vec<u8>,
+}
+
+fn squeezed<T: Serialize>(value: &T) -> Result<Vec<u8>, StoreError> {
+    pack::squeeze(&serde_json::to_vec(value).map_err(|e| StoreError::Damaged(e.to_string()))?)
+}
+
+fn unsqueezed<T: DeserializeOwned>(bytes: &[u8]) -> Result<T, StoreError> {
+    serde_json::from_slice(&pack::unsqueeze(bytes)?).map_err(|e| StoreError::Damaged(e.to_string()))
+}
+
+/// The rows that a document's records make; `None` where it has none.
+pub(super) fn rows_of(place: Place, entries: Vec<Entry>, roster: &Roster) -> Result<Option<Rows>, StoreError> {
+    if entries.is_empty() {
+        return Ok(None);
+    }
+    let ledger = Ledger::new(entries);
+    let standings: Vec<Standing> = Standings::new(&ledger, roster).all();
+    let wanting = standings.iter().filter(|s| s.wants_ruling()).map(|s| (s.slot.clone(), false));
+    let waiting = standings.iter().filter(|s| place != Place::Machine && !s.aside.is_empty()).map(|s| (s.slot.clone(), true));
+    let open = wanting.chain(waiting).collect();
+    let machine = if place == Place::Machine { Some(machine_columns(&ledger, &standings, roster)?) } else { None };
+    Ok(Some(Rows { standings: squeezed(&standings)?, open, machine }))
+}
+
+fn machine_columns(ledger: &Ledger, standings: &[Standing], roster: &Roster) -> Result<MachineColumns, StoreError> {
+    let state = MachineState::fold(ledger, standings, roster);
+    let mut brief = Vec::new();
+    ciborium::into_writer(&Brief::of(&state), &mut brief).map_err(|e| StoreError::Damaged(e.to_string()))?;
+    let visits = || state.visits.iter().map(|visit| visit.at_ms);
+    let attention =
+        !state.aside.is_empty() || !state.recheck.is_empty() || state.holds().next().is_some() || state.open_visits().next().is_some();
+    Ok(MachineColumns {
+        tag: state.tag().to_owned(),
+        property: state.property(),
+        brief,
+        visited_ms: visits().min().zip(visits().max()),
+        attention,
+        state: squeezed(&state)?,
+    })
+}
+
 impl Store {
     /// Derives a document's rows anew from its records.
     ///
     /// # Errors
     /// [`StoreError`].
     pub fn derive(&self, document: &DocumentRow, roster: &Roster) -> Result<(), StoreError> {
-        let ledger = self.ledger(document.num)?;
-        if ledger.entries().next().is_none() {
-            return self.underive(document.num);
-        }
-        self.note_receipts(&ledger)?;
-        let standings: Vec<Standing> = ledger.slots().map(|slot| stands(slot, &ledger, roster)).collect();
-        self.connection.prepare_cached("DELETE FROM standings WHERE num = ?1")?.execute([document.num])?;
-        let mut insert =
-            self.connection.prepare_cached("INSERT INTO standings (num, slot, wants_ruling, standing) VALUES (?1, ?2, ?3, ?4)")?;
-        for standing in &standings {
-            insert.execute(params![document.num, standing.slot.0, standing.wants_ruling(), to_json(standing)?])?;
-        }
-        if document.place == Place::Machine {
-            let state = MachineState::fold(&ledger, &standings, roster);
-            self.connection
-                .prepare_cached(
-                    "INSERT INTO machines (num, tag, property, state) VALUES (?1, ?2, ?3, ?4)
-                     ON CONFLICT (num) DO UPDATE SET tag = ?2, property = ?3, state = ?4",
-                )?
-                .execute(params![document.num, state.tag(), state.property().map(|p| p.as_bytes().to_vec()), to_json(&state)?])?;
+        self.derive_all(&[document.into()], roster)
+    }
+
+    /// Derives the rows of documents anew from their records.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn derive_all(&self, documents: &[TouchedDocument], roster: &Roster) -> Result<(), StoreError> {
+        for some in documents.chunks(AT_ONCE) {
+            let mut packed = Vec::with_capacity(some.len());
+            for document in some {
+                packed.push((*document, self.packs_of(document.num)?));
+            }
+            let derived = on_all_cores(packed, |(document, packs)| {
+                let entries = packs.iter().map(|pack| entries_in(pack)).collect::<Result<Vec<_>, _>>();
+                (document.num, entries.and_then(|entries| rows_of(document.place, entries.concat(), roster)))
+            });
+            for (num, rows) in derived {
+                match rows? {
+                    Some(rows) => self.write_rows(num, &rows)?,
+                    None => self.underive(num)?,
+                }
+            }
         }
         Ok(())
     }
 
-    fn note_receipts(&self, ledger: &Ledger) -> Result<(), StoreError> {
-        for entry in ledger.entries() {
-            if let Body::Arrival(arrival) = &entry.record.body {
-                self.mark_received(&arrival.records, arrival.at)?;
-            }
+    pub(super) fn write_rows(&self, num: i64, rows: &Rows) -> Result<(), StoreError> {
+        self.connection
+            .prepare_cached("INSERT INTO standings (num, standings) VALUES (?1, ?2) ON CONFLICT (num) DO UPDATE SET standings = ?2")?
+            .execute(params![num, rows.standings])?;
+        self.connection.prepare_cached("DELETE FROM open_slots WHERE num = ?1")?.execute([num])?;
+        let mut insert = self.connection.prepare_cached("INSERT INTO open_slots (num, slot, proposal) VALUES (?1, ?2, ?3)")?;
+        for (slot, proposal) in &rows.open {
+            insert.execute(params![num, slot.0, proposal])?;
+        }
+        if let Some(machine) = &rows.machine {
+            self.connection
+                .prepare_cached(
+                    "INSERT INTO machines (num, tag, property, brief, first_visit_ms, last_visit_ms, attention, state)
+                     VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)
+                     ON CONFLICT (num) DO UPDATE SET tag = ?2, property = ?3, brief = ?4, first_visit_ms = ?5, last_visit_ms = ?6,
+                       attention = ?7, state = ?8",
+                )?
+                .execute(params![
+                    num,
+                    machine.tag,
+                    machine.property.map(|p| p.as_bytes().to_vec()),
+                    machine.brief,
+                    machine.visited_ms.map(|(first, _)| first),
+                    machine.visited_ms.map(|(_, last)| last),
+                    machine.attention,
+                    machine.state
+                ])?;
         }
         Ok(())
     }
@@ -66,6 +171,7 @@ impl Store {
     /// [`StoreError`].
     pub fn underive(&self, num: i64) -> Result<(), StoreError> {
         self.connection.prepare_cached("DELETE FROM standings WHERE num = ?1")?.execute([num])?;
+        self.connection.prepare_cached("DELETE FROM open_slots WHERE num = ?1")?.execute([num])?;
         self.connection.prepare_cached("DELETE FROM machines WHERE num = ?1")?.execute([num])?;
         Ok(())
     }
@@ -75,10 +181,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn standing(&self, doc: DocId, slot: &Slot) -> Result<Option<Standing>, StoreError> {
-        let mut statement =
-            self.connection.prepare_cached("SELECT standing FROM standings JOIN documents USING (num) WHERE doc = ?1 AND slot = ?2")?;
-        let text: Option<String> = statement.query_row(params![doc.as_bytes().as_slice(), slot.0], |row| row.get(0)).optional()?;
-        text.map(|text| from_json(&text)).transpose()
+        Ok(self.standings(doc)?.into_iter().find(|standing| standing.slot == *slot))
     }
 
     /// How the slots of a document stand.
@@ -86,10 +189,27 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn standings(&self, doc: DocId) -> Result<Vec<Standing>, StoreError> {
-        let mut statement =
-            self.connection.prepare_cached("SELECT standing FROM standings JOIN documents USING (num) WHERE doc = ?1 ORDER BY slot")?;
-        let rows = statement.query_map([doc.as_bytes().as_slice()], |row| row.get::<_, String>(0))?;
-        rows.map(|text| from_json(&text?)).collect()
+        let mut statement = self.connection.prepare_cached("SELECT standings FROM standings JOIN documents USING (num) WHERE doc = ?1")?;
+        let bytes: Option<Vec<u8>> = statement.query_row([doc.as_bytes().as_slice()], |row| row.get(0)).optional()?;
+        bytes.map_or_else(|| Ok(Vec::new()), |bytes| unsqueezed(&bytes))
+    }
+
+    fn slots_where(&self, proposal: bool) -> Result<Vec<(DocId, Standing)>, StoreError> {
+        let mut statement = self.connection.prepare_cached(
+            "SELECT doc, slot, standings FROM open_slots JOIN documents USING (num) JOIN standings USING (num)
+             WHERE proposal = ?1 ORDER BY num, slot",
+        )?;
+        let rows =
+            statement.query_map([proposal], |row| Ok((row.get::<_, Vec<u8>>(0)?, row.get::<_, String>(1)?, row.get::<_, Vec<u8>>(2)?)))?;
+        let mut found = Vec::new();
+        for row in rows {
+            let (doc, slot, bytes) = row?;
+            let standings: Vec<Standing> = unsqueezed(&bytes)?;
+            let standing = standings.into_iter().find(|standing| standing.slot.0 == slot);
+            let standing = standing.ok_or_else(|| StoreError::Damaged("an open slot without a standing".to_owned()))?;
+            found.push((DocId::from_bytes(fixed(&doc)?), standing));
+        }
+        Ok(found)
     }
 
     /// Every slot that wants a ruling, with its document.
@@ -97,15 +217,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn open_slots(&self) -> Result<Vec<(DocId, Standing)>, StoreError> {
-        let mut statement = self
-            .connection
-            .prepare_cached("SELECT doc, standing FROM standings JOIN documents USING (num) WHERE wants_ruling = 1 ORDER BY num, slot")?;
-        let rows = statement.query_map([], |row| Ok((row.get::<_, Vec<u8>>(0)?, row.get::<_, String>(1)?)))?;
-        rows.map(|row| {
-            let (doc, text) = row?;
-            Ok((DocId::from_bytes(fixed(&doc)?), from_json(&text)?))
-        })
-        .collect()
+        self.slots_where(false)
     }
 
     /// Slots outside machines where something waits aside: what leads propose for cards and properties.
@@ -113,14 +225,16 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn proposals(&self) -> Result<Vec<(DocId, Standing)>, StoreError> {
-        let mut statement = self.connection.prepare_cached(
-            "SELECT doc, standing FROM standings JOIN documents USING (num)
-             WHERE place IN ('engines', 'property') AND standing NOT LIKE '%\"aside\":[]%' ORDER BY num, slot",
-        )?;
-        let rows = statement.query_map([], |row| Ok((row.get::<_, Vec<u8>>(0)?, row.get::<_, String>(1)?)))?;
+        self.slots_where(true)
+    }
+
+    fn machines_where(&self, which: &str, parameters: impl rusqlite::Params) -> Result<Vec<MachineRow>, StoreError> {
+        let sql = format!("SELECT doc, state FROM machines JOIN documents USING (num) {which}");
+        let mut statement = self.connection.prepare_cached(&sql)?;
+        let rows = statement.query_map(parameters, |row| Ok((row.get::<_, Vec<u8>>(0)?, row.get::<_, Vec<u8>>(1)?)))?;
         rows.map(|row| {
-            let (doc, text) = row?;
-            Ok((DocId::from_bytes(fixed(&doc)?), from_json(&text)?))
+            let (doc, state) = row?;
+            Ok(MachineRow { doc: DocId::from_bytes(fixed(&doc)?), state: unsqueezed(&state)? })
         })
         .collect()
     }
@@ -130,10 +244,51 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn machines(&self) -> Result<Vec<MachineRow>, StoreError> {
+        self.machines_where("ORDER BY tag, doc", [])
+    }
+
+    /// The machines that somebody should look at, and those that may have been visited in a span of time, by tag.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn machines_of_day(&self, from_ms: i64, until_ms: i64) -> Result<Vec<MachineRow>, StoreError> {
+        self.machines_where(
+            "WHERE num IN (SELECT num FROM machines WHERE attention = 1
+               UNION SELECT num FROM machines WHERE last_visit_ms >= ?1 AND first_visit_ms < ?2) ORDER BY tag, doc",
+            [from_ms, until_ms],
+        )
+    }
+
+    /// Every machine with a card, in brief, by tag.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn briefs(&self) -> Result<Vec<(DocId, Brief)>, StoreError> {
         let mut statement =
-            self.connection.prepare_cached("SELECT doc, state FROM machines JOIN documents USING (num) ORDER BY tag, doc")?;
+            self.connection.prepare_cached("SELECT doc, brief FROM machines JOIN documents USING (num) ORDER BY tag, doc")?;
+        let mut rows = statement.query([])?;
+        let mut briefs = Vec::new();
+        while let Some(row) = rows.next()? {
+            let doc = DocId::from_bytes(fixed(row.get_ref(0)?.as_blob().map_err(rusqlite::Error::from)?)?);
+            let bytes = row.get_ref(1)?.as_blob().map_err(rusqlite::Error::from)?;
+            let brief: Option<Brief> = ciborium::from_reader(bytes).map_err(|e| StoreError::Damaged(e.to_string()))?;
+            briefs.extend(brief.map(|brief| (doc, brief)));
+        }
+        Ok(briefs)
+    }
+
+    /// Every machine's tag.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn tags(&self) -> Result<Vec<(DocId, String)>, StoreError> {
+        let mut statement = self.connection.prepare_cached("SELECT doc, tag FROM machines JOIN documents USING (num) ORDER BY tag, doc")?;
         let rows = statement.query_map([], |row| Ok((row.get::<_, Vec<u8>>(0)?, row.get::<_, String>(1)?)))?;
-        rows.map(|row| machine_row(row?)).collect()
+        rows.map(|row| {
+            let (doc, tag) = row?;
+            Ok((DocId::from_bytes(fixed(&doc)?), tag))
+        })
+        .collect()
     }
 
     /// One machine.
@@ -141,9 +296,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn machine(&self, doc: DocId) -> Result<Option<MachineRow>, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT doc, state FROM machines JOIN documents USING (num) WHERE doc = ?1")?;
-        let row = statement.query_row([doc.as_bytes().as_slice()], |row| Ok((row.get(0)?, row.get(1)?))).optional()?;
-        row.map(machine_row).transpose()
+        Ok(self.machines_where("WHERE doc = ?1", [doc.as_bytes().as_slice()])?.pop())
     }
 
     /// The documents of the machines at a property, by number.
@@ -154,23 +307,4 @@ impl Store {
         let mut statement = self.connection.prepare_cached("SELECT num FROM machines WHERE property = ?1")?;
         Ok(statement.query_map([property.as_bytes().as_slice()], |row| row.get(0))?.collect::<Result<_, _>>()?)
     }
-
-    /// Every derived row as text, for comparing with a rebuild.
-    pub(super) fn derived_dump(&self) -> Result<Vec<String>, StoreError> {
-        let mut lines = Vec::new();
-        for sql in [
-            "SELECT 'standing ' || hex(doc) || ' ' || slot || ' ' || wants_ruling || ' ' || standing FROM standings JOIN documents USING (num) ORDER BY doc, slot",
-            "SELECT 'machine ' || hex(doc) || ' ' || tag || ' ' || coalesce(hex(property), '') || ' ' || state FROM machines JOIN documents USING (num) ORDER BY doc",
-            "SELECT 'document ' || hex(doc) || ' ' || place || ' ' || hex(heads) FROM documents ORDER BY doc",
-        ] {
-            let mut statement = self.connection.prepare(sql)?;
-            let rows = statement.query_map([], |row| row.get::<_, String>(0))?;
-            lines.extend(rows.collect::<Result<Vec<_>, _>>()?);
-        }
-        Ok(lines)
-    }
-}
-
-fn machine_row((doc, text): (Vec<u8>, String)) -> Result<MachineRow, StoreError> {
-    Ok(MachineRow { doc: DocId::from_bytes(fixed(&doc)?), state: from_json(&text)? })
 }

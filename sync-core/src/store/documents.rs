@@ -2,7 +2,7 @@
 
 use rusqlite::{OptionalExtension, Row, params};
 use shared::bytes::Bytes32;
-use shared::ids::{DeviceId, DocId};
+use shared::ids::DocId;
 use std::collections::BTreeSet;
 
 use super::{Store, StoreError, fixed};
@@ -24,7 +24,7 @@ pub struct DocumentRow {
     pub lacking: bool,
 }
 
-pub(super) fn hashes(bytes: &[u8]) -> Result<Vec<Bytes32>, StoreError> {
+fn hashes(bytes: &[u8]) -> Result<Vec<Bytes32>, StoreError> {
     bytes.chunks(32).map(|chunk| fixed(chunk).map(Bytes32)).collect()
 }
 
@@ -48,7 +48,12 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn documents(&self) -> Result<Vec<DocumentRow>, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT num, doc, place, heads, lacking FROM documents ORDER BY num")?;
+        self.documents_where("ORDER BY num")
+    }
+
+    fn documents_where(&self, which: &str) -> Result<Vec<DocumentRow>, StoreError> {
+        let sql = format!("SELECT num, doc, place, heads, lacking FROM documents {which}");
+        let mut statement = self.connection.prepare_cached(&sql)?;
         statement.query_map([], |row| Ok(document_row(row)))?.map(|row| row?).collect()
     }
 
@@ -62,27 +67,37 @@ impl Store {
         row.transpose()
     }
 
-    /// Documents with something to offer to the shop, or to ask of it.
+    /// Documents of which something is lacking here, in the order in which they came.
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn documents_to_offer(&self) -> Result<Vec<DocumentRow>, StoreError> {
-        let mut statement = self.connection.prepare_cached(
-            "SELECT num, doc, place, heads, lacking FROM documents WHERE lacking = 1 OR num IN (SELECT num FROM changes WHERE at_shop = 0) ORDER BY num",
-        )?;
-        statement.query_map([], |row| Ok(document_row(row)))?.map(|row| row?).collect()
+    pub fn documents_lacking(&self) -> Result<Vec<DocumentRow>, StoreError> {
+        self.documents_where("WHERE lacking = 1 ORDER BY num")
+    }
+
+    /// Documents that were taken whole on the shop's word and not proved here yet, up to a count.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn documents_vouched(&self, most: usize) -> Result<Vec<DocumentRow>, StoreError> {
+        self.documents_where(&format!("WHERE vouched = 1 ORDER BY num LIMIT {most}"))
+    }
+
+    /// Notes whether a document was taken whole on the shop's word and not proved here yet.
+    pub(super) fn set_vouched(&self, num: i64, vouched: bool) -> Result<(), StoreError> {
+        self.connection.prepare_cached("UPDATE documents SET vouched = ?2 WHERE num = ?1")?.execute(params![num, vouched])?;
+        Ok(())
     }
 
     /// Documents with something that the shop is not known to hold: not offered yet, or of this device's own and not receipted.
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn documents_waiting(&self, own: DeviceId) -> Result<BTreeSet<DocId>, StoreError> {
+    pub fn documents_waiting(&self) -> Result<BTreeSet<DocId>, StoreError> {
         let mut statement = self.connection.prepare_cached(
-            "SELECT doc FROM documents WHERE num IN (SELECT num FROM changes WHERE at_shop = 0)
-               OR num IN (SELECT num FROM records WHERE received_ms IS NULL AND device = ?1)",
+            "SELECT doc FROM documents WHERE num IN (SELECT num FROM parts WHERE at_shop = 0 UNION SELECT num FROM records WHERE due = 1)",
         )?;
-        let rows = statement.query_map([own.as_bytes().as_slice()], |row| row.get::<_, Vec<u8>>(0))?;
+        let rows = statement.query_map([], |row| row.get::<_, Vec<u8>>(0))?;
         rows.map(|doc| Ok(DocId::from_bytes(fixed(&doc?)?))).collect()
     }
 
@@ -99,10 +114,14 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn found_document(&self, doc: DocId, place: Place) -> Result<DocumentRow, StoreError> {
-        let genesis = genesis_hash(doc);
-        self.connection
-            .prepare_cached("INSERT INTO documents (doc, place, heads) VALUES (?1, ?2, ?3) ON CONFLICT (doc) DO NOTHING")?
-            .execute(params![doc.as_bytes().as_slice(), place.name(), genesis.0.as_slice()])?;
+        if let Some(row) = self.document(doc)? {
+            return Ok(row);
+        }
+        self.connection.prepare_cached("INSERT INTO documents (doc, place, heads) VALUES (?1, ?2, ?3)")?.execute(params![
+            doc.as_bytes().as_slice(),
+            place.name(),
+            genesis_hash(doc).0.as_slice()
+        ])?;
         self.document(doc)?.ok_or_else(|| StoreError::Damaged("a document that was just made is not there".to_owned()))
     }
 
@@ -114,31 +133,6 @@ impl Store {
         self.connection
             .prepare_cached("UPDATE documents SET lacking = ?2 WHERE doc = ?1")?
             .execute(params![doc.as_bytes().as_slice(), lacking])?;
-        Ok(())
-    }
-
-    /// The heads that follow from a document's changes.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn heads_from_changes(&self, doc: DocId, num: i64) -> Result<Vec<Bytes32>, StoreError> {
-        let mut heads = BTreeSet::from([genesis_hash(doc)]);
-        let mut statement = self.connection.prepare_cached("SELECT hash, deps FROM changes WHERE num = ?1 ORDER BY pos")?;
-        let rows = statement.query_map([num], |row| Ok((row.get::<_, Vec<u8>>(0)?, row.get::<_, Vec<u8>>(1)?)))?;
-        for row in rows {
-            let (hash, deps) = row?;
-            for dep in hashes(&deps)? {
-                heads.remove(&dep);
-            }
-            heads.insert(Bytes32(fixed(&hash)?));
-        }
-        Ok(heads.into_iter().collect())
-    }
-
-    pub(super) fn rebuild_heads(&self, num: i64) -> Result<(), StoreError> {
-        let doc: Vec<u8> = self.connection.query_row("SELECT doc FROM documents WHERE num = ?1", [num], |row| row.get(0))?;
-        let heads = self.heads_from_changes(DocId::from_bytes(fixed(&doc)?), num)?;
-        self.connection.execute("UPDATE documents SET heads = ?2 WHERE num = ?1", params![num, joined(&heads)])?;
         Ok(())
     }
 }

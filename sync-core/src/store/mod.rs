@@ -3,33 +3,43 @@
 //! - A record, its change and every row derived from it commit in one transaction, or none of them does.
 //! - WAL, `synchronous=EXTRA` (FULL, and the folder too), and an exclusive lock for as long as the book is open: a second program is told so.
 //! - The file holds the device's keys, so only its owner may read it.
-//! - Kept: changes (as recipes), records (as signed bytes), and quarantine. Derived, and rebuilt by [`verify`] to be
-//!   compared: heads, standings, machine rows, grants.
+//! - Kept: the log, in parts (changes as recipes with their signed records, packed), and quarantine. Derived, and rebuilt by
+//!   [`verify`] to be compared: heads, actors, rows of records, standings, machine rows.
 
 mod access;
 mod backup;
-mod changes;
 mod derived;
 mod documents;
+mod fill;
+mod log;
 mod meta;
+mod pack;
+mod parts;
 mod quarantine;
 mod records;
 mod schema;
 mod verify;
 
+use std::cell::{Cell, RefCell};
+use std::collections::HashMap;
 use std::path::Path;
+use std::sync::Arc;
 
 use rusqlite::{Connection, OpenFlags};
-use shared::bytes::Bytes16;
+use shared::bytes::{Blob, Bytes16};
+use shared::ids::DeviceId;
 
 pub use access::{Code, CodeState};
 pub(crate) use backup::sync_folder_of;
 pub use backup::{Backup, BackupError, Draft};
-pub use changes::Logged;
-pub use derived::MachineRow;
+pub use derived::{MachineRow, TouchedDocument};
 pub use documents::DocumentRow;
+pub use fill::{Filled, open_filled};
+pub use log::{Logged, Part};
+pub use pack::unpack;
+pub use parts::Taken;
 pub use quarantine::{QuarantineState, Quarantined};
-pub use records::HeldRecord;
+pub use records::{CameIn, HeldRecord};
 pub use verify::Verification;
 
 /// The store failed. Whatever was being written when it did is not kept; everything before is.
@@ -77,6 +87,21 @@ pub struct Store {
     connection: Connection,
     /// Which opening of a shop's book this is; of no other book.
     opening: Option<Bytes16>,
+    /// Whose book it is.
+    owner: Cell<Option<Owner>>,
+    /// Numbers of words that were looked up.
+    words: RefCell<HashMap<Vec<u8>, i64>>,
+    /// The part that was unpacked last, by position.
+    unpacked: RefCell<Option<(i64, Arc<Vec<Blob>>)>>,
+}
+
+/// Whose book it is, as far as rows depend on it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Owner {
+    /// The device whose book it is.
+    pub device: DeviceId,
+    /// The device under which the shop signs.
+    pub shop: DeviceId,
 }
 
 impl Store {
@@ -103,6 +128,17 @@ impl Store {
         self.opening = Some(opening);
     }
 
+    /// Says whose book it is.
+    pub(crate) fn set_owner(&self, owner: Owner) {
+        self.owner.set(Some(owner));
+    }
+
+    /// Forgets what was looked up: the rows may be others now.
+    fn forget_cached(&self) {
+        self.words.borrow_mut().clear();
+        *self.unpacked.borrow_mut() = None;
+    }
+
     /// A database in memory, for tests.
     ///
     /// # Errors
@@ -122,7 +158,7 @@ impl Store {
         schema::migrate(&mut connection)?;
         // Takes the exclusive lock now, so that a second program is told at once and not at its first write.
         connection.execute_batch("BEGIN IMMEDIATE; COMMIT;")?;
-        Ok(Self { connection, opening: None })
+        Ok(Self { connection, opening: None, owner: Cell::new(None), words: RefCell::default(), unpacked: RefCell::default() })
     }
 
     /// Runs a step in one transaction: all of it is kept, or nothing. Inside another one, the step belongs to that.
@@ -134,7 +170,7 @@ impl Store {
             return step(self);
         }
         self.begin()?;
-        let _undo = Undo(&self.connection);
+        let _undo = Undo(self);
         let result = step(self);
         self.finish(result)
     }
@@ -146,7 +182,7 @@ impl Store {
 
     /// Undoes a transaction that a panic left open. Joined by the next step, it would never be committed.
     pub(crate) fn undo_left_open(&self) {
-        drop(Undo(&self.connection));
+        drop(Undo(self));
     }
 
     /// Begins a transaction that [`Store::finish`] ends.
@@ -157,9 +193,9 @@ impl Store {
     /// Commits where the result is good and undoes where it is not.
     pub(crate) fn finish<T, E: From<StoreError>>(&self, result: Result<T, E>) -> Result<T, E> {
         let result = result.and_then(|value| self.run("COMMIT").map(|()| value).map_err(E::from));
-        if result.is_err() && !self.connection.is_autocommit() {
+        if result.is_err() {
             // The first error is the one to tell; a rollback that fails leaves the transaction to be undone on open.
-            let _ = self.connection.execute_batch("ROLLBACK");
+            drop(Undo(self));
         }
         result
     }
@@ -170,13 +206,14 @@ impl Store {
 }
 
 /// Undoes, when dropped, whatever transaction is still open then.
-struct Undo<'a>(&'a Connection);
+struct Undo<'a>(&'a Store);
 
 impl Drop for Undo<'_> {
     fn drop(&mut self) {
-        if !self.0.is_autocommit() {
+        if self.0.is_in_step() {
+            self.0.forget_cached();
             // Nothing can be done about a rollback that fails; the transaction is undone when the file is next opened.
-            let _ = self.0.execute_batch("ROLLBACK");
+            let _ = self.0.connection.execute_batch("ROLLBACK");
         }
     }
 }

@@ -75,6 +75,11 @@ impl Store {
         Ok(())
     }
 
+    /// Whether nothing is or ever was in quarantine.
+    pub(super) fn quarantine_is_empty(&self) -> Result<bool, StoreError> {
+        Ok(!self.connection.prepare_cached("SELECT 1 FROM quarantine LIMIT 1")?.exists([])?)
+    }
+
     /// Everything in quarantine, oldest first.
     ///
     /// # Errors

@@ -1,14 +1,14 @@
-//! Records: the signed bytes, and a few columns to find them by.
+//! Records: where each stands in the log, and a few columns to find them by. The signed bytes are in the packs.
 
 use std::collections::BTreeSet;
+use std::sync::Arc;
 
 use rusqlite::{OptionalExtension, params};
-use shared::bytes::Bytes32;
-use shared::ids::{DeviceId, DocId, PersonId, RecordId};
+use shared::bytes::{Blob, Bytes32};
+use shared::ids::{DocId, PersonId, RecordId};
 use shared::record::Body;
-use shared::slot::Slot;
 
-use super::{Store, StoreError, fixed};
+use super::{Store, StoreError, fixed, pack, unsigned};
 use crate::admission::Checked;
 use crate::envelope;
 use crate::ledger::{Entry, Ledger};
@@ -26,59 +26,55 @@ pub struct HeldRecord {
     pub received_ms: Option<i64>,
 }
 
-fn entry(bytes: &[u8]) -> Result<Entry, StoreError> {
-    let opened = envelope::open(bytes).map_err(|e| StoreError::Damaged(e.to_string()))?;
-    Ok(Entry { device: opened.device, record: opened.record })
+/// What came in from one person in a span of time.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct CameIn {
+    /// The author.
+    pub author: PersonId,
+    /// Records.
+    pub records: usize,
+    /// Of them, clearance readings.
+    pub readings: usize,
+    /// Machines that they speak about.
+    pub machines: usize,
 }
 
-fn held((doc, bytes, received_ms): (Vec<u8>, Vec<u8>, Option<i64>)) -> Result<HeldRecord, StoreError> {
-    Ok(HeldRecord { doc: DocId::from_bytes(fixed(&doc)?), entry: entry(&bytes)?, bytes, received_ms })
+/// A record of our own store, read back.
+pub(super) fn entry(bytes: &[u8]) -> Result<Entry, StoreError> {
+    let (device, record) = envelope::read_back(bytes).map_err(|e| StoreError::Damaged(e.to_string()))?;
+    Ok(Entry { device, record })
+}
+
+/// The records of a pack, in order.
+pub(super) fn entries_in(pack: &[u8]) -> Result<Vec<Entry>, StoreError> {
+    pack::unpack(pack)?.iter().flat_map(|short| &short.records).map(|Blob(bytes)| entry(bytes)).collect()
 }
 
 impl Store {
-    pub(super) fn insert_record(&self, num: i64, checked: &Checked, bytes: &[u8]) -> Result<(), StoreError> {
-        if checked.held {
-            return Ok(());
+    /// The number that stands for some bytes in rows: a kind's name, a person's id.
+    pub(super) fn word(&self, bytes: &[u8]) -> Result<i64, StoreError> {
+        if let Some(word) = self.words.borrow().get(bytes) {
+            return Ok(*word);
         }
-        let record = &checked.record;
-        // What the shop itself states needs no receipt: its own signature is one.
-        let by_shop = matches!(record.body, Body::Arrival(_)) || self.is_shop_device(checked.device)?;
-        self.connection
-            .prepare_cached(
-                "INSERT INTO records (id, num, slot, kind, author, device, written_ms, received_ms, bytes) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
-            )?
-            .execute(params![
-                record.id.as_bytes().as_slice(),
-                num,
-                Slot::of(record).map(|slot| slot.0),
-                record.body.kind(),
-                record.by.as_bytes().as_slice(),
-                checked.device.as_bytes().as_slice(),
-                record.at_ms,
-                by_shop.then_some(record.at_ms),
-                bytes
-            ])?;
-        self.release_quarantined(bytes)?;
-        Ok(())
+        let held: Option<i64> =
+            self.connection.prepare_cached("SELECT word FROM words WHERE bytes = ?1")?.query_row([bytes], |row| row.get(0)).optional()?;
+        let word = match held {
+            Some(word) => word,
+            None => {
+                self.connection.prepare_cached("INSERT INTO words (bytes) VALUES (?1)")?.execute([bytes])?;
+                self.connection.last_insert_rowid()
+            }
+        };
+        self.words.borrow_mut().insert(bytes.to_vec(), word);
+        Ok(word)
     }
 
-    fn is_shop_device(&self, device: DeviceId) -> Result<bool, StoreError> {
-        let root: Option<crate::roster::ShopRoot> = self.meta("root")?;
-        Ok(root.is_some_and(|root| root.device == device))
-    }
-
-    /// Notes when the shop received these records.
+    /// Whether a record is held.
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn mark_received(&self, ids: &[RecordId], at_ms: i64) -> Result<(), StoreError> {
-        let mut statement = self
-            .connection
-            .prepare_cached("UPDATE records SET received_ms = ?2 WHERE id = ?1 AND (received_ms IS NULL OR received_ms > ?2)")?;
-        for id in ids {
-            statement.execute(params![id.as_bytes().as_slice(), at_ms])?;
-        }
-        Ok(())
+    pub fn holds_record(&self, id: RecordId) -> Result<bool, StoreError> {
+        Ok(self.connection.prepare_cached("SELECT 1 FROM records WHERE id = ?1")?.exists([id.as_bytes().as_slice()])?)
     }
 
     /// A record.
@@ -87,13 +83,34 @@ impl Store {
     /// [`StoreError`].
     pub fn held(&self, id: RecordId) -> Result<Option<HeldRecord>, StoreError> {
         let mut statement =
-            self.connection.prepare_cached("SELECT doc, bytes, received_ms FROM records JOIN documents USING (num) WHERE id = ?1")?;
-        let row: Option<(Vec<u8>, Vec<u8>, Option<i64>)> =
-            statement.query_row([id.as_bytes().as_slice()], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?))).optional()?;
-        row.map(held).transpose()
+            self.connection.prepare_cached("SELECT doc, pos, idx, received_ms FROM records JOIN documents USING (num) WHERE id = ?1")?;
+        let row: Option<(Vec<u8>, i64, i64, Option<i64>)> =
+            statement.query_row([id.as_bytes().as_slice()], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?))).optional()?;
+        row.map(|row| self.held_at(row)).transpose()
     }
 
-    /// The ids of records that begin with these hexadecimal digits, at most a few.
+    fn held_at(&self, (doc, pos, idx, received_ms): (Vec<u8>, i64, i64, Option<i64>)) -> Result<HeldRecord, StoreError> {
+        let part = self.records_of_part(pos)?;
+        let place = usize::try_from(idx).ok().and_then(|idx| part.get(idx));
+        let Blob(bytes) = place.ok_or_else(|| StoreError::Damaged("a record that is not in its part".to_owned()))?.clone();
+        Ok(HeldRecord { doc: DocId::from_bytes(fixed(&doc)?), entry: entry(&bytes)?, bytes, received_ms })
+    }
+
+    /// The records of a part. The one unpacked last is at hand: records are often asked for one after another.
+    fn records_of_part(&self, pos: i64) -> Result<Arc<Vec<Blob>>, StoreError> {
+        if let Some((held, records)) = self.unpacked.borrow().as_ref()
+            && *held == pos
+        {
+            return Ok(Arc::clone(records));
+        }
+        let bytes: Vec<u8> = self.connection.prepare_cached("SELECT pack FROM parts WHERE pos = ?1")?.query_row([pos], |row| row.get(0))?;
+        let records: Vec<Blob> = pack::unpack(&bytes)?.into_iter().flat_map(|short| short.records).collect();
+        let records = Arc::new(records);
+        *self.unpacked.borrow_mut() = Some((pos, Arc::clone(&records)));
+        Ok(records)
+    }
+
+    /// The ids of records that end with these hexadecimal digits, at most a few.
     ///
     /// # Errors
     /// [`StoreError`].
@@ -109,10 +126,11 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn ledger(&self, num: i64) -> Result<Ledger, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT bytes FROM records WHERE num = ?1")?;
-        let rows = statement.query_map([num], |row| row.get::<_, Vec<u8>>(0))?;
-        let entries: Result<Vec<Entry>, StoreError> = rows.map(|row| entry(&row?)).collect();
-        Ok(Ledger::new(entries?))
+        let mut entries = Vec::new();
+        for pack in self.packs_of(num)? {
+            entries.extend(entries_in(&pack)?);
+        }
+        Ok(Ledger::new(entries))
     }
 
     /// The ledger of a document by its id; empty where there is none.
@@ -131,19 +149,10 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn ledger_at(&self, num: i64, heads: &[Bytes32]) -> Result<Ledger, StoreError> {
-        let beyond: BTreeSet<u64> = self.positions_beyond(num, heads)?.into_iter().collect();
-        let mut statement = self.connection.prepare_cached(
-            "SELECT pos, bytes FROM changes JOIN contents USING (pos) JOIN records USING (id) WHERE changes.num = ?1 ORDER BY pos, idx",
-        )?;
-        let rows = statement.query_map([num], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, Vec<u8>>(1)?)))?;
-        let mut entries = Vec::new();
-        for row in rows {
-            let (pos, bytes) = row?;
-            if !beyond.contains(&super::unsigned(pos)) {
-                entries.push(entry(&bytes)?);
-            }
-        }
-        Ok(Ledger::new(entries))
+        let (behind, _) = self.parted_at(num, heads)?;
+        let entries: Result<Vec<Entry>, StoreError> =
+            behind.iter().flat_map(|logged| &logged.recipe.records).map(|Blob(bytes)| entry(bytes)).collect();
+        Ok(Ledger::new(entries?))
     }
 
     /// Records received after a time of the shop's and written, by their device's own clock, within a span; oldest first.
@@ -151,12 +160,15 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn received_after(&self, after_ms: i64, written_from_ms: i64, written_until_ms: i64) -> Result<Vec<HeldRecord>, StoreError> {
+        let arrival = self.word(b"arrival")?;
         let mut statement = self.connection.prepare_cached(
-            "SELECT doc, bytes, received_ms FROM records JOIN documents USING (num)
-             WHERE received_ms > ?1 AND written_ms >= ?2 AND written_ms < ?3 AND kind <> 'arrival' ORDER BY received_ms, id",
+            "SELECT doc, pos, idx, received_ms FROM records JOIN documents USING (num)
+             WHERE received_ms > ?1 AND written_ms >= ?2 AND written_ms < ?3 AND kind <> ?4 ORDER BY received_ms, id",
         )?;
-        let rows = statement.query_map([after_ms, written_from_ms, written_until_ms], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?;
-        rows.map(|row| held(row?)).collect()
+        let rows = statement.query_map([after_ms, written_from_ms, written_until_ms, arrival], |row| {
+            Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?))
+        })?;
+        rows.map(|row| self.held_at(row?)).collect()
     }
 
     /// The documents in which a person has written.
@@ -164,21 +176,31 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn documents_by_author(&self, person: PersonId) -> Result<Vec<i64>, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT DISTINCT num FROM records WHERE author = ?1")?;
-        Ok(statement.query_map([person.as_bytes().as_slice()], |row| row.get(0))?.collect::<Result<_, _>>()?)
+        let mut statement = self.connection.prepare_cached("SELECT num FROM authors WHERE author = ?1")?;
+        Ok(statement.query_map([self.word(person.as_bytes())?], |row| row.get(0))?.collect::<Result<_, _>>()?)
     }
 
-    /// Records received in a span of shop time, oldest first.
+    /// What came in from each person in a span of shop time; what the shop itself states does not count.
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn received_between(&self, from_ms: i64, until_ms: i64) -> Result<Vec<HeldRecord>, StoreError> {
+    pub fn came_in(&self, from_ms: i64, until_ms: i64, shop: PersonId) -> Result<Vec<CameIn>, StoreError> {
+        let (clearance, shop) = (self.word(b"clearance")?, self.word(shop.as_bytes())?);
         let mut statement = self.connection.prepare_cached(
-            "SELECT doc, bytes, received_ms FROM records JOIN documents USING (num)
-             WHERE received_ms >= ?1 AND received_ms < ?2 AND kind <> 'arrival' ORDER BY received_ms, id",
+            "SELECT words.bytes, count(*), count(*) FILTER (WHERE kind = ?3), count(DISTINCT machines.num)
+             FROM records JOIN words ON words.word = author LEFT JOIN machines USING (num)
+             WHERE received_ms >= ?1 AND received_ms < ?2 AND author <> ?4 GROUP BY author",
         )?;
-        let rows = statement.query_map([from_ms, until_ms], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?;
-        rows.map(|row| held(row?)).collect()
+        let rows = statement.query_map([from_ms, until_ms, clearance, shop], |row| {
+            Ok((row.get::<_, Vec<u8>>(0)?, row.get::<_, i64>(1)?, row.get::<_, i64>(2)?, row.get::<_, i64>(3)?))
+        })?;
+        let count = |n: i64| usize::try_from(n).unwrap_or_default();
+        rows.map(|row| {
+            let (author, records, readings, machines) = row?;
+            let author = PersonId::from_bytes(fixed(&author)?);
+            Ok(CameIn { author, records: count(records), readings: count(readings), machines: count(machines) })
+        })
+        .collect()
     }
 
     /// How many records the store holds, receipts of the shop not counted, and how many of them wait for the shop, with
@@ -187,16 +209,64 @@ impl Store {
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn counts(&self, own: DeviceId) -> Result<(u64, u64, Option<i64>), StoreError> {
-        let row = self.connection.query_row(
-            "WITH waiting AS (
-               SELECT id FROM records WHERE received_ms IS NULL AND device = ?1
-               UNION SELECT id FROM contents JOIN changes USING (pos) JOIN records USING (id) WHERE at_shop = 0 AND received_ms IS NULL)
-             SELECT count(*), count(waiting.id), min(written_ms) FILTER (WHERE waiting.id IS NOT NULL)
-             FROM records LEFT JOIN waiting USING (id) WHERE kind <> 'arrival'",
-            [own.as_bytes().as_slice()],
-            |row| Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?, row.get::<_, Option<i64>>(2)?)),
-        )?;
-        Ok((super::unsigned(row.0), super::unsigned(row.1), row.2))
+    pub fn counts(&self) -> Result<(u64, u64, Option<i64>), StoreError> {
+        let arrival = self.word(b"arrival")?;
+        let all: i64 =
+            self.connection.prepare_cached("SELECT count(*) FROM records WHERE kind <> ?1")?.query_row([arrival], |row| row.get(0))?;
+        let mut unsent: BTreeSet<RecordId> = BTreeSet::new();
+        for logged in self.unsent(i64::MAX)? {
+            for Blob(bytes) in &logged.recipe.records {
+                unsent.insert(entry(bytes)?.record.id);
+            }
+        }
+        let mut waiting: u64 = 0;
+        let mut oldest: Option<i64> = None;
+        let mut count = |written_ms: i64| {
+            waiting += 1;
+            oldest = Some(oldest.map_or(written_ms, |oldest| oldest.min(written_ms)));
+        };
+        let mut due = self.connection.prepare_cached("SELECT id, written_ms FROM records WHERE due = 1")?;
+        for row in due.query_map([], |row| Ok((row.get::<_, Vec<u8>>(0)?, row.get::<_, i64>(1)?)))? {
+            let (id, written_ms) = row?;
+            unsent.remove(&RecordId::from_bytes(fixed(&id)?));
+            count(written_ms);
+        }
+        let mut carried =
+            self.connection.prepare_cached("SELECT written_ms FROM records WHERE id = ?1 AND received_ms IS NULL AND kind <> ?2")?;
+        for id in unsent {
+            let written: Option<i64> = carried.query_row(params![id.as_bytes().as_slice(), arrival], |row| row.get(0)).optional()?;
+            written.into_iter().for_each(&mut count);
+        }
+        Ok((unsigned(all), waiting, oldest))
+    }
+
+    /// Makes the rows of a document's records anew from its parts. `only` these, or all of them.
+    pub(super) fn index_records(&self, num: i64, only: Option<&BTreeSet<RecordId>>) -> Result<(), StoreError> {
+        match only {
+            Some(ids) => {
+                let mut gone = self.connection.prepare_cached("DELETE FROM records WHERE id = ?1")?;
+                for id in ids {
+                    gone.execute([id.as_bytes().as_slice()])?;
+                }
+            }
+            None => {
+                self.connection.prepare_cached("DELETE FROM records WHERE num = ?1")?.execute([num])?;
+            }
+        }
+        self.connection.prepare_cached("DELETE FROM authors WHERE num = ?1")?.execute([num])?;
+        let mut arrivals = Vec::new();
+        let mut statement = self.connection.prepare_cached("SELECT pos, pack FROM parts WHERE num = ?1 ORDER BY pos")?;
+        let rows = statement.query_map([num], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, Vec<u8>>(1)?)))?;
+        for row in rows {
+            let (pos, pack) = row?;
+            for (idx, Entry { device, record }) in entries_in(&pack)?.into_iter().enumerate() {
+                if let Body::Arrival(arrival) = &record.body {
+                    arrivals.push(arrival.clone());
+                }
+                let held = self.holds_record(record.id)?;
+                self.insert_record(num, pos, idx, &Checked { device, record, held })?;
+            }
+        }
+        arrivals.iter().try_for_each(|arrival| self.mark_received(&arrival.records, arrival.at))
     }
 }

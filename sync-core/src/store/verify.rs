@@ -1,7 +1,12 @@
 //! Verification: everything derived is derived anew from the records, and must be the same.
 
-use super::{Store, StoreError};
-use crate::envelope;
+use std::collections::BTreeSet;
+
+use shared::wire::Recipe;
+
+use super::fill::record_holds;
+use super::log::{changes_in, frontier_of};
+use super::{DocumentRow, Store, StoreError};
 use crate::replica;
 use crate::roster::Roster;
 
@@ -44,34 +49,35 @@ impl Store {
         }
         for document in self.documents()? {
             found.documents += 1;
-            let changes = self.changes_of(document.num)?;
-            for change in &changes {
-                found.changes += 1;
-                match replica::change_hash(document.doc, &change.recipe) {
-                    Ok(hash) if hash == change.recipe.hash => {}
-                    _ => found
-                        .faults
-                        .push(format!("Change {} of document {} is not what its records make.", change.recipe.hash, document.doc)),
+            let recipes = match self.recipes_again(&document) {
+                Ok(recipes) => recipes,
+                Err(StoreError::Damaged(why)) => {
+                    found.faults.push(format!("A change of document {} is not what its records make ({why}).", document.doc));
+                    continue;
                 }
-                for bytes in &change.recipe.records {
-                    found.records += 1;
-                    let holds = envelope::open(&bytes.0).is_ok_and(|opened| {
-                        roster.signer(opened.device).is_some_and(|(key, _)| opened.verify(&key, roster.root.shop).is_ok())
-                    });
-                    if !holds {
-                        found.faults.push(format!("A record of document {} does not hold under its device's key.", document.doc));
-                    }
-                }
+                Err(other) => return Err(other),
+            };
+            found.changes += recipes.len();
+            found.records += recipes.iter().map(|recipe| recipe.records.len()).sum::<usize>();
+            if !recipes.iter().flat_map(|recipe| &recipe.records).all(|bytes| record_holds(&bytes.0, roster)) {
+                found.faults.push(format!("A record of document {} does not hold under its device's key.", document.doc));
             }
-            let recipes: Vec<_> = changes.into_iter().map(|c| c.recipe).collect();
             let again = replica::save(document.doc, &recipes).and_then(|saved| replica::load(document.doc, &saved, &document.heads));
             match again {
                 Ok(loaded) if loaded.len() == recipes.len() => {}
                 Ok(_) => found.faults.push(format!("Document {} loses changes when saved and loaded.", document.doc)),
                 Err(error) => found.faults.push(format!("Document {} does not save and load: {error}.", document.doc)),
             }
-            if self.heads_from_changes(document.doc, document.num)? != document.heads {
+            let frontier = frontier_of(document.doc, recipes.iter());
+            if frontier.heads() != document.heads {
                 found.faults.push(format!("The heads of document {} are not those of its changes.", document.doc));
+            }
+            let mut ends: Vec<_> = frontier.moved().copied().collect();
+            let mut held = self.actor_ends(document.num)?;
+            ends.sort_by_key(|end| end.actor);
+            held.sort_by_key(|end| end.actor);
+            if ends != held {
+                found.faults.push(format!("The last changes of document {} are not those that its rows name.", document.doc));
             }
         }
         let before = self.derived_dump()?;
@@ -86,10 +92,7 @@ impl Store {
     /// The derived rows as a rebuild makes them. The rebuild itself is undone.
     fn rebuilt_dump(&self, roster: &Roster) -> Result<Vec<String>, StoreError> {
         let outcome: Result<(), DryRun> = self.atomically(|store| {
-            for document in store.documents()? {
-                store.underive(document.num)?;
-                store.derive(&document, roster)?;
-            }
+            store.derive_anew(roster)?;
             Err(DryRun::Done(store.derived_dump()?))
         });
         match outcome {
@@ -104,12 +107,45 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn rebuild(&self, roster: &Roster) -> Result<(), StoreError> {
-        self.atomically(|store| {
-            for document in store.documents()? {
-                store.underive(document.num)?;
-                store.derive(&document, roster)?;
-            }
-            Ok(())
-        })
+        self.atomically(|store| store.derive_anew(roster))
+    }
+
+    fn derive_anew(&self, roster: &Roster) -> Result<(), StoreError> {
+        self.connection.execute_batch(
+            "DELETE FROM standings; DELETE FROM open_slots; DELETE FROM machines; DELETE FROM records; DELETE FROM authors;",
+        )?;
+        let documents = self.documents()?;
+        for document in &documents {
+            self.index_records(document.num, Some(&BTreeSet::new()))?;
+        }
+        self.derive_all(&documents.iter().map(Into::into).collect::<Vec<_>>(), roster)
+    }
+
+    /// A document's changes with their hashes made again from the records.
+    fn recipes_again(&self, document: &DocumentRow) -> Result<Vec<Recipe>, StoreError> {
+        let mut recipes = Vec::new();
+        for part in self.parts_of(document.num)? {
+            recipes.extend(changes_in(document.doc, &part.pack, true)?);
+        }
+        Ok(recipes)
+    }
+
+    /// Every derived row as text, for comparing with a rebuild.
+    fn derived_dump(&self) -> Result<Vec<String>, StoreError> {
+        let mut lines = Vec::new();
+        for sql in [
+            "SELECT 'record ' || hex(id) || ' ' || num || ' ' || pos || ' ' || idx || ' ' || kind || ' ' || author || ' ' || written_ms
+               || ' ' || coalesce(received_ms, '') || ' ' || due FROM records ORDER BY id",
+            "SELECT 'author ' || author || ' ' || num FROM authors ORDER BY author, num",
+            "SELECT 'standings ' || num || ' ' || hex(standings) FROM standings ORDER BY num",
+            "SELECT 'open ' || num || ' ' || slot || ' ' || proposal FROM open_slots ORDER BY num, slot, proposal",
+            "SELECT 'machine ' || num || ' ' || tag || ' ' || coalesce(hex(property), '') || ' ' || hex(brief) || ' ' || coalesce(first_visit_ms, '')
+               || ' ' || coalesce(last_visit_ms, '') || ' ' || attention || ' ' || hex(state) FROM machines ORDER BY num",
+        ] {
+            let mut statement = self.connection.prepare(sql)?;
+            let rows = statement.query_map([], |row| row.get::<_, String>(0))?;
+            lines.extend(rows.collect::<Result<Vec<_>, _>>()?);
+        }
+        Ok(lines)
     }
 }

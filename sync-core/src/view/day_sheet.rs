@@ -1,13 +1,10 @@
 //! The day sheet: the office's view of one day. What came in, what is contested, what cannot be, what is missing.
 
-use std::collections::BTreeMap;
-
 use jiff::ToSpan;
 use jiff::civil::Date;
 use serde::Serialize;
-use shared::ids::{DeviceId, DocId, RecordId};
+use shared::ids::{DeviceId, DocId, PersonId, RecordId};
 use shared::length::LengthUnit;
-use shared::record::Body;
 use shared::slot::Slot;
 
 use super::{ClosedDay, ContestedSlot, describe, short};
@@ -189,7 +186,7 @@ impl Book {
                 self.set_aside(&mut sheet, doc, &standing.slot, aside, unit)?;
             }
         }
-        for row in self.store.machines()? {
+        for row in self.store.machines_of_day(from, until)? {
             self.machine_of_day(&mut sheet, row.doc, &row.state, (from, until), unit)?;
         }
         sheet.visits.sort_by_key(|v| (v.at_ms, v.doc));
@@ -260,22 +257,20 @@ impl Book {
 
     fn arrived(&self, from: i64, until: i64) -> Result<Vec<PersonCount>, BookError> {
         let roster = self.roster()?;
-        let mut by_person: BTreeMap<String, (usize, usize, std::collections::BTreeSet<DocId>)> = BTreeMap::new();
-        for held in self.store.received_between(from, until)? {
-            let record = &held.entry.record;
-            if held.entry.device == roster.root.device {
-                continue;
-            }
-            let counts = by_person.entry(roster.name(record.by)).or_default();
-            counts.0 += 1;
-            counts.1 += usize::from(matches!(record.body, Body::Clearance(_)));
-            counts.2.insert(held.doc);
-        }
-        let line = |(person, (records, readings, docs)): (String, (usize, usize, std::collections::BTreeSet<DocId>))| {
-            let machines = docs.iter().filter(|doc| self.store.machine(**doc).is_ok_and(|m| m.is_some())).count();
-            PersonCount { person, records, readings, machines }
-        };
-        Ok(by_person.into_iter().map(line).collect())
+        let shop = PersonId::shop(roster.root.shop);
+        let mut lines: Vec<PersonCount> = self
+            .store
+            .came_in(from, until, shop)?
+            .into_iter()
+            .map(|came| PersonCount {
+                person: roster.name(came.author),
+                records: came.records,
+                readings: came.readings,
+                machines: came.machines,
+            })
+            .collect();
+        lines.sort_by(|a, b| a.person.cmp(&b.person));
+        Ok(lines)
     }
 
     fn device_contacts(&self, from: i64, until: i64) -> Result<Vec<DeviceContact>, BookError> {

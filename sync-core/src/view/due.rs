@@ -51,31 +51,30 @@ impl Book {
         let cards: BTreeMap<_, _> = self.engine_cards()?.into_iter().map(|card| (card.card, card)).collect();
         let mut names: BTreeMap<PropertyId, String> = BTreeMap::new();
         let mut lines = Vec::new();
-        for row in self.store.machines()? {
-            let state = row.state;
-            let Some(card) = state.card.clone() else { continue };
-            let due = self.due_of(&state, card.engine_card.and_then(|id| cards.get(&id)), now)?;
-            let property_name = match names.get(&card.property) {
+        let clock = self.due_clock(now)?;
+        for (doc, brief) in self.store.briefs()? {
+            let due = self.due_of(&brief, brief.engine_card().and_then(|id| cards.get(&id)), &clock)?;
+            let property_name = match names.get(&brief.property()) {
                 Some(name) => name.clone(),
                 None => {
-                    let name = self.property_name(Some(card.property))?;
-                    names.insert(card.property, name.clone());
+                    let name = self.property_name(Some(brief.property()))?;
+                    names.insert(brief.property(), name.clone());
                     name
                 }
             };
             lines.push(DueLine {
-                machine: MachineId(row.doc.0),
+                machine: MachineId(doc.0),
                 words: due.as_ref().map_or_else(|| "no engine card yet".to_owned(), |d| d.words(today)),
                 due,
-                property: Some(card.property),
+                property: Some(brief.property()),
                 property_name,
-                meter: state.hours.as_ref().map(|h| h.meter),
-                hold: state.holds().next().is_some(),
-                contested: !state.contested.is_empty(),
-                recheck: !state.recheck.is_empty(),
-                open_visit: state.open_visits().next().is_some(),
-                tag: card.tag,
-                description: card.description,
+                meter: brief.hours().map(|h| h.meter),
+                hold: brief.hold(),
+                contested: brief.contested(),
+                recheck: brief.recheck(),
+                open_visit: brief.open_visit(),
+                tag: brief.tag().to_owned(),
+                description: brief.description().to_owned(),
             });
         }
         lines.sort_by(|a, b| press(a).cmp(&press(b)).then_with(|| a.tag.cmp(&b.tag)));

@@ -31,10 +31,10 @@ impl Book {
     /// # Errors
     /// [`BookError::Unknown`] where none or several are meant.
     pub fn find_machine(&self, given: &str) -> Result<DocId, BookError> {
-        let rows = self.store.machines()?;
-        let tagged: Vec<DocId> = rows.iter().filter(|r| same(r.state.tag(), given)).map(|r| r.doc).collect();
+        let rows = self.store.tags()?;
+        let tagged: Vec<DocId> = rows.iter().filter(|(_, tag)| same(tag, given)).map(|(doc, _)| *doc).collect();
         if tagged.is_empty() {
-            return one("machine", given, rows.iter().filter(|r| ends(&r.doc, given)).map(|r| r.doc).collect());
+            return one("machine", given, rows.iter().filter(|(doc, _)| ends(doc, given)).map(|(doc, _)| *doc).collect());
         }
         one("machine", given, tagged)
     }

@@ -273,16 +273,16 @@ impl Book {
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn shop_status(&self) -> Result<ShopStatus, BookError> {
-        let (identity, roster) = (self.identity()?, self.roster()?);
+        let roster = self.roster()?;
         Ok(ShopStatus {
             shop: roster.settings.name.clone(),
             time_zone: roster.settings.time_zone.clone(),
             people: roster.people.len(),
             devices: roster.devices.len(),
             properties: self.properties()?.len(),
-            machines: self.store.machines()?.len(),
+            machines: self.store.tags()?.len(),
             engine_cards: self.engine_cards()?.len(),
-            records: self.store.counts(identity.device)?.0,
+            records: self.store.counts()?.0,
             quarantined: self.store.quarantined()?.iter().filter(|q| q.state == QuarantineState::Waiting).count(),
             contested: self.store.open_slots()?.len(),
             position: self.store.log_end()?,

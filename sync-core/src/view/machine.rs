@@ -11,6 +11,7 @@ use shared::verdict::{Verdict, judge_on_card};
 
 use super::history::{HistoryLine, lines};
 use crate::book::{Book, BookError};
+use crate::brief::Brief;
 use crate::machine::{Lash, MachineState, OpenFinding, VisitLine};
 use crate::moment::Moment;
 use crate::standing::State;
@@ -108,7 +109,8 @@ impl Book {
                 lash: line.clone(),
             });
         }
-        let due = self.due_of(&state, card.as_ref(), now)?;
+        let clock = self.due_clock(now)?;
+        let due = Brief::of(&state).map(|brief| self.due_of(&brief, card.as_ref(), &clock)).transpose()?.flatten();
         let today = roster.day(self.shop_now_ms(now)?);
         let machine_card = state.card.clone();
         Ok(MachineView {
@@ -139,18 +141,39 @@ impl Book {
     }
 
     /// When a machine's next check is due; `None` without an engine card.
-    pub(crate) fn due_of(&self, state: &MachineState, card: Option<&EngineCard>, now: &Moment) -> Result<Option<Due>, BookError> {
-        let (Some(card), Some(machine)) = (card, &state.card) else { return Ok(None) };
+    pub(crate) fn due_of(&self, brief: &Brief, card: Option<&EngineCard>, clock: &DueClock) -> Result<Option<Due>, BookError> {
+        let Some(card) = card else { return Ok(None) };
         let roster = self.roster()?;
-        let last = state.last_check.as_ref().map(|c| LastCheck { date: roster.day(c.at_ms), hours: c.engine });
+        let last = brief.last_check().map(|c| LastCheck { date: clock.day(c.at_ms), hours: c.engine });
+        let hours = brief.hours();
         Ok(Some(due(&DueInput {
             last,
-            interval: card.interval(machine.duty).with(roster.settings.interval(machine.duty)),
-            hours_now: state.hours.as_ref().map(|h| h.engine),
-            hours_now_date: state.hours.as_ref().map(|h| roster.day(h.at_ms)),
-            tenth_hours_per_day: state.tenth_hours_per_day,
-            today: roster.day(self.shop_now_ms(now)?),
+            interval: card.interval(brief.duty()).with(roster.settings.interval(brief.duty())),
+            hours_now: hours.as_ref().map(|h| h.engine),
+            hours_now_date: hours.as_ref().map(|h| clock.day(h.at_ms)),
+            tenth_hours_per_day: brief.tenth_hours_per_day(),
+            today: clock.today,
         })))
+    }
+
+    /// The shop's calendar, for many machines at once.
+    pub(crate) fn due_clock(&self, now: &Moment) -> Result<DueClock, BookError> {
+        let roster = self.roster()?;
+        Ok(DueClock { today: roster.day(self.shop_now_ms(now)?), zone: roster.zone() })
+    }
+}
+
+/// The shop's calendar: its zone looked up once.
+#[derive(Debug, Clone)]
+pub(crate) struct DueClock {
+    today: jiff::civil::Date,
+    zone: jiff::tz::TimeZone,
+}
+
+impl DueClock {
+    fn day(&self, ms: i64) -> jiff::civil::Date {
+        let at = jiff::Timestamp::from_millisecond(ms).unwrap_or(jiff::Timestamp::UNIX_EPOCH);
+        at.to_zoned_datetime(self.zone.clone()).date()
     }
 }
 

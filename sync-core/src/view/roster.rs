@@ -186,7 +186,7 @@ impl Book {
     pub fn status(&self) -> Result<Status, BookError> {
         let identity = self.identity()?;
         let roster = self.roster()?;
-        let (records, waiting, oldest_waiting_ms) = self.store.counts(identity.device)?;
+        let (records, waiting, oldest_waiting_ms) = self.store.counts()?;
         let contact: Option<Contact> = self.store.meta("contact")?;
         Ok(Status {
             shop: roster.settings.name.clone(),

@@ -81,7 +81,7 @@ pub fn seeds() -> Vec<Vec<u8>> {
 
 fn edited(ground: &Ground, script: &mut Script<'_>) -> Bundle {
     let mut bundle = ground.bundle.clone();
-    let hashes: Vec<Bytes32> = bundle.docs.iter().flat_map(|doc| &doc.recipes).map(|recipe| recipe.hash).collect();
+    let hashes: Vec<Bytes32> = bundle.docs.iter().flat_map(|doc| &doc.recipes).filter_map(|recipe| recipe.hash).collect();
     let mut fitted = true;
     while !script.is_done() {
         let edit = script.byte() % 12;
@@ -101,7 +101,7 @@ fn edited(ground: &Ground, script: &mut Script<'_>) -> Bundle {
             }
             7 => bundle.docs[n].id = bundle.docs[script.pick(count)].id,
             8 => bundle.docs.swap(n, 0),
-            _ => mutate::recipes(&mut bundle.docs[n].recipes, &hashes, &ground.yard.signers, script),
+            _ => mutate::recipes(bundle.docs[n].id, &mut bundle.docs[n].recipes, &hashes, &ground.yard.signers, script),
         }
     }
     if fitted {

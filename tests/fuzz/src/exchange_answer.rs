@@ -105,7 +105,7 @@ fn edited(ground: &OnPhone, own: &[RecordId], script: &mut Script<'_>) -> Exchan
             12 => answer.docs[n].needed.push(some_hash(script)),
             13 => drop(answer.docs[n].taken.pop()),
             14 => refuse(&mut answer.docs[n], some_hash(script), own, script),
-            _ => mutate::recipes(&mut answer.docs[n].recipes, &hashes, &ground.signers, script),
+            _ => mutate::recipes(answer.docs[n].id, &mut answer.docs[n].recipes, &hashes, &ground.signers, script),
         }
     }
     if fitted {

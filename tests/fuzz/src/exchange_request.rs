@@ -76,7 +76,7 @@ fn edited(ground: &AtShop, who: usize, script: &mut Script<'_>) -> ExchangeReque
             7 => request.docs[n].id = ground.machine,
             8 => request.docs[n].id = [ground.signers[0].shop.roster(), ground.signers[0].shop.engines()][script.pick(2)],
             9 => request.docs[n].heads.push(hashes[script.pick(hashes.len())]),
-            _ => mutate::recipes(&mut request.docs[n].recipes, &hashes, &ground.signers, script),
+            _ => mutate::recipes(request.docs[n].id, &mut request.docs[n].recipes, &hashes, &ground.signers, script),
         }
     }
     if fitted {
@@ -89,7 +89,7 @@ fn edited(ground: &AtShop, who: usize, script: &mut Script<'_>) -> ExchangeReque
 
 /// Whether a change stands before one that it builds on, or a change or document is named twice.
 fn in_disorder(request: &ExchangeRequest) -> bool {
-    let recipes: Vec<_> = request.docs.iter().flat_map(|doc| &doc.recipes).collect();
+    let recipes: Vec<_> = request.docs.iter().flat_map(|doc| mutate::full(doc.id, &doc.recipes)).collect();
     let docs: BTreeSet<_> = request.docs.iter().map(|doc| doc.id).collect();
     let mut later: BTreeSet<Bytes32> = recipes.iter().map(|recipe| recipe.hash).collect();
     let twice = later.len() < recipes.len() || docs.len() < request.docs.len();
@@ -139,7 +139,9 @@ fn answered(ground: &AtShop, who: usize, request: &ExchangeRequest, looks: Looks
 }
 
 fn what_is_taken_is_held(shop: &Book, answer: &ExchangeAnswer) {
-    for hash in answer.docs.iter().flat_map(|doc| &doc.taken) {
-        assert!(shop.store().holds_change(*hash).expect("a row"), "a change is said to be taken and is not held");
+    for doc in &answer.docs {
+        for hash in &doc.taken {
+            assert!(shop.store().holds_change(doc.id, *hash).expect("rows"), "a change is said to be taken and is not held");
+        }
     }
 }

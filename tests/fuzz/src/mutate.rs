@@ -5,7 +5,8 @@ use serde::Serialize;
 use serde::de::DeserializeOwned;
 use shared::bytes::{Blob, Bytes16, Bytes32};
 use shared::ids::DocId;
-use shared::wire::Recipe;
+use shared::wire::{Recipe, ShortRecipe, shorten};
+use sync_core::delivery::open_all;
 use sync_core::replica;
 
 use super::forge::{self, Signer};
@@ -94,11 +95,27 @@ pub(crate) fn restated(bytes: &[u8], signers: &[Signer], script: &mut Script<'_>
     forge::signed(&payload, signer)
 }
 
-/// One edit of a document's recipes. `others` are hashes that mean something in the book.
-pub(crate) fn recipes(of: &mut Vec<Recipe>, others: &[Bytes32], signers: &[Signer], script: &mut Script<'_>) {
+/// A list of recipes in full, with the hashes that they have.
+pub(crate) fn full(doc: DocId, list: &[ShortRecipe]) -> Vec<Recipe> {
+    open_all(vec![(doc, list.to_vec())]).into_iter().flat_map(|delivery| delivery.changes).map(|brought| brought.recipe).collect()
+}
+
+/// One edit of a document's recipes, which leaves the list in full or in short. `others` are hashes that mean something in
+/// the book.
+pub(crate) fn recipes(doc: DocId, of: &mut Vec<ShortRecipe>, others: &[Bytes32], signers: &[Signer], script: &mut Script<'_>) {
     if of.is_empty() {
         return;
     }
+    let mut list = full(doc, of);
+    edit(&mut list, others, signers, script);
+    *of = if script.flag() {
+        shorten(list.into_iter().map(|recipe| (recipe, -1)).collect())
+    } else {
+        list.into_iter().map(Into::into).collect()
+    };
+}
+
+fn edit(of: &mut Vec<Recipe>, others: &[Bytes32], signers: &[Signer], script: &mut Script<'_>) {
     let n = script.pick(of.len());
     let edit = script.byte() % 14;
     let recipe = &mut of[n];
@@ -147,9 +164,10 @@ pub(crate) fn recipes(of: &mut Vec<Recipe>, others: &[Bytes32], signers: &[Signe
 }
 
 /// Gives each recipe the hash that its facts make, and follows the new hashes through what builds on them.
-pub(crate) fn refit(doc: DocId, of: &mut [Recipe]) {
+pub(crate) fn refit(doc: DocId, of: &mut Vec<ShortRecipe>) {
     let mut renamed: Vec<(Bytes32, Bytes32)> = Vec::new();
-    for recipe in of {
+    let mut list = full(doc, of);
+    for recipe in &mut list {
         for dep in &mut recipe.deps {
             if let Some((_, new)) = renamed.iter().find(|(old, _)| old == dep) {
                 *dep = *new;
@@ -161,4 +179,5 @@ pub(crate) fn refit(doc: DocId, of: &mut [Recipe]) {
             recipe.hash = hash;
         }
     }
+    *of = list.into_iter().map(Into::into).collect();
 }

@@ -1,0 +1,125 @@
+//! Taking a delivery in: each change through the gate in its turn, and what fits into as few parts of the log as may be.
+
+use std::collections::BTreeSet;
+
+use shared::bytes::Bytes32;
+use shared::ids::{DeviceId, DocId, RecordId};
+use shared::record::Body;
+use shared::wire::{Recipe, Refusal};
+
+use crate::admission::{Checked, Gate, Verdict};
+use crate::book::BookError;
+use crate::delivery::{Brought, Delivery};
+use crate::frontier::Frontier;
+use crate::rights::Place;
+use crate::store::{Store, Taken};
+
+/// What became of a change.
+#[derive(Debug)]
+pub(crate) enum Outcome {
+    /// It is in the book now.
+    Taken {
+        /// Its records that were not in the book before, and who signed them.
+        new: Vec<(RecordId, DeviceId)>,
+        /// It may have changed who may see what.
+        opens: bool,
+    },
+    /// It was in the book already.
+    Held,
+    /// It builds on changes that have not arrived.
+    Later(Vec<Bytes32>),
+    /// It is not taken.
+    Refused(Refusal),
+}
+
+/// Changes that fit and are not in the log yet.
+struct Pending<'s> {
+    store: &'s Store,
+    frontier: Frontier,
+    place: Option<Place>,
+    taken: Vec<Taken>,
+    ids: BTreeSet<RecordId>,
+    at_shop: bool,
+}
+
+impl Pending<'_> {
+    fn flush(&mut self) -> Result<(), BookError> {
+        if self.taken.is_empty() {
+            return Ok(());
+        }
+        let place = self.place.ok_or_else(|| BookError::Defect("a change for no document".to_owned()))?;
+        self.store.append(&mut self.frontier, place, std::mem::take(&mut self.taken), self.at_shop)?;
+        self.ids.clear();
+        Ok(())
+    }
+
+    /// Whether judging this change looks at what waits here: then that must be in the book first.
+    fn bears_on(&self, brought: &Brought) -> bool {
+        !self.taken.is_empty()
+            && brought.records.iter().filter_map(|record| record.opened.as_ref().ok()).any(|opened| {
+                matches!(opened.record.body, Body::Void(_) | Body::Ruling(_) | Body::Machine(_)) || self.ids.contains(&opened.record.id)
+            })
+    }
+
+    fn take(&mut self, recipe: Recipe, checked: Vec<Checked>, at_shop: bool) -> Result<Outcome, BookError> {
+        if self.at_shop != at_shop {
+            self.flush()?;
+            self.at_shop = at_shop;
+        }
+        if self.place.is_none() {
+            let mut founded = checked.iter().filter_map(|c| Place::founded_by(&c.record.body));
+            self.place = Some(founded.find(|place| *place != Place::Machine).unwrap_or(Place::Machine));
+        }
+        let new = checked.iter().filter(|c| !c.held).map(|c| (c.record.id, c.device)).collect();
+        let opens = checked.iter().any(|c| matches!(c.record.body, Body::Machine(_) | Body::Property(_)));
+        self.ids.extend(checked.iter().map(|c| c.record.id));
+        self.frontier.advance(&recipe);
+        self.taken.push((recipe, checked));
+        Ok(Outcome::Taken { new, opens })
+    }
+}
+
+/// Takes a delivery in: what became of each change, in order. The rows derived from it are the caller's to make. The
+/// records of what was taken are gone from the delivery; those of the rest are still there.
+pub(crate) fn admit(
+    store: &Store,
+    gate: &Gate<'_>,
+    delivery: &mut Delivery,
+    at_shop: impl Fn(&[Checked]) -> bool,
+) -> Result<Vec<Outcome>, BookError> {
+    let frontier = Frontier::read(store, delivery.doc)?;
+    let place = frontier.document.as_ref().map(|row| row.place);
+    let mut pending = Pending { store, frontier, place, taken: Vec::new(), ids: BTreeSet::new(), at_shop: true };
+    let mut outcomes = Vec::with_capacity(delivery.changes.len());
+    let mut seen: BTreeSet<Bytes32> = BTreeSet::new();
+    for brought in &mut delivery.changes {
+        if brought.fault.is_none() && !seen.insert(brought.recipe.hash) {
+            outcomes.push(Outcome::Held);
+            continue;
+        }
+        if pending.bears_on(brought) {
+            pending.flush()?;
+        }
+        outcomes.push(match gate.judge(store, &pending.frontier, pending.place, brought)? {
+            Verdict::Held => Outcome::Held,
+            Verdict::Later(missing) => Outcome::Later(missing),
+            Verdict::Refused(refusal) => Outcome::Refused(refusal),
+            Verdict::Fits(checked) => {
+                let at_shop = at_shop(&checked);
+                let recipe = Recipe { records: std::mem::take(&mut brought.recipe.records), ..brought.recipe.clone() };
+                pending.take(recipe, checked, at_shop)?
+            }
+        });
+    }
+    pending.flush()?;
+    Ok(outcomes)
+}
+
+/// What kind of document it is, or what its founding record makes it.
+pub(crate) fn place_of(store: &Store, doc: DocId, records: &[Checked]) -> Result<Place, BookError> {
+    if let Some(place) = store.place(doc)? {
+        return Ok(place);
+    }
+    let mut founded = records.iter().filter_map(|c| Place::founded_by(&c.record.body));
+    Ok(founded.find(|place| *place != Place::Machine).unwrap_or(Place::Machine))
+}

@@ -1,0 +1,209 @@
+//! Whole documents taken on the shop's word: packs kept as they came, rows made from what is in them.
+//!
+//! Hashes and signatures are proved afterwards, document by document (see [`Store::prove`]): a phone that is filled in the
+//! yard must not keep its owner waiting for what the shop has checked already.
+
+use shared::bytes::{Blob, Bytes32};
+use shared::ids::DocId;
+use shared::record::Body;
+use shared::wire::{Reader, Recipe};
+
+use super::derived::{Rows, rows_of};
+use super::log::changes_in;
+use super::records::entry;
+use super::{DocumentRow, Store, StoreError, pack};
+use crate::admission::Checked;
+use crate::cores::on_all_cores;
+use crate::envelope;
+use crate::frontier::Frontier;
+use crate::ledger::Entry;
+use crate::rights::Place;
+use crate::roster::Roster;
+
+/// A whole document, opened and ready to be kept.
+#[derive(Debug)]
+pub struct Filled {
+    frontier: Frontier,
+    place: Place,
+    parts: Vec<(Bytes32, Blob, Vec<Entry>)>,
+    rows: Option<Rows>,
+}
+
+/// Opens whole documents on all cores; `None` for one that does not hold together.
+#[must_use]
+pub fn open_filled(docs: Vec<(DocId, Vec<Blob>)>, roster: &Roster) -> Vec<Option<Filled>> {
+    on_all_cores(docs, |(doc, packs)| open_one(doc, packs, roster))
+}
+
+fn open_one(doc: DocId, packs: Vec<Blob>, roster: &Roster) -> Option<Filled> {
+    let mut frontier = Frontier::empty(doc);
+    let mut parts = Vec::with_capacity(packs.len());
+    let mut all = Vec::new();
+    let mut place = [(roster.root.shop.roster(), Place::Roster), (roster.root.shop.engines(), Place::Engines)]
+        .into_iter()
+        .find_map(|(known, place)| (known == doc).then_some(place));
+    for pack in packs {
+        let mut reader = Reader::default();
+        let mut entries = Vec::new();
+        let mut before = None;
+        for short in pack::unpack(&pack.0).ok()? {
+            let facts = reader.next(&short)?;
+            // Named or not, a hash that the next change leaves out is nobody's end: anything stands in for it here.
+            let deps = facts.deps.or_else(|| before.map(|hash| vec![hash]))?;
+            let hash = short.hash.unwrap_or(Bytes32([0; 32]));
+            for Blob(bytes) in &short.records {
+                entries.push(entry(bytes).ok()?);
+            }
+            frontier.advance(&Recipe {
+                hash,
+                actor: facts.actor,
+                seq: facts.seq,
+                start_op: facts.start_op,
+                deps,
+                time: 0,
+                records: short.records,
+            });
+            before = Some(hash);
+        }
+        if !reader.may_end() {
+            return None;
+        }
+        place = place.or_else(|| entries.iter().find_map(|entry| Place::founded_by(&entry.record.body)));
+        all.extend(entries.iter().cloned());
+        parts.push((before?, pack, entries));
+    }
+    let place = place?;
+    let fits = |entry: &Entry| entry.record.doc == doc && place.takes(&entry.record.body);
+    let rows = all.iter().all(fits).then(|| rows_of(place, all, roster).ok())??;
+    Some(Filled { frontier, place, parts, rows })
+}
+
+impl Filled {
+    /// Which document.
+    #[must_use]
+    pub const fn doc(&self) -> DocId {
+        self.frontier.doc
+    }
+
+    /// How many changes it has.
+    #[must_use]
+    pub fn changes(&self) -> usize {
+        self.frontier.count()
+    }
+}
+
+impl Store {
+    /// Keeps a whole document of which nothing is here. False where some record of it is held already, in another one.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn fill(&self, filled: Filled) -> Result<bool, StoreError> {
+        let Filled { mut frontier, place, parts, rows } = filled;
+        for entry in parts.iter().flat_map(|(.., entries)| entries) {
+            if self.holds_record(entry.record.id)? {
+                return Ok(false);
+            }
+        }
+        self.note_opening()?;
+        let row = self.found_document(frontier.doc, place)?;
+        self.write_frontier(&frontier.heads(), row.num, frontier.moved())?;
+        self.set_vouched(row.num, true)?;
+        let mut arrivals = Vec::new();
+        for (hash, pack, entries) in parts {
+            let pos = self.insert_part(row.num, true, hash, &pack.0)?;
+            for (idx, Entry { device, record }) in entries.into_iter().enumerate() {
+                if let Body::Arrival(arrival) = &record.body {
+                    arrivals.push(arrival.clone());
+                }
+                self.insert_record(row.num, pos, idx, &Checked { device, record, held: false })?;
+            }
+        }
+        arrivals.iter().try_for_each(|arrival| self.mark_received(&arrival.records, arrival.at))?;
+        if let Some(rows) = rows {
+            self.write_rows(row.num, &rows)?;
+        }
+        frontier.settle(row);
+        Ok(true)
+    }
+
+    /// Whether no change of a document is here.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn has_nothing_of(&self, doc: DocId) -> Result<bool, StoreError> {
+        let mut statement = self.connection.prepare_cached("SELECT 1 FROM parts JOIN documents USING (num) WHERE doc = ?1 LIMIT 1")?;
+        Ok(!statement.exists([doc.as_bytes().as_slice()])?)
+    }
+
+    /// Forgets a document that does not hold together, with all rows of it. Only what the shop sent is ever forgotten.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn forget_document(&self, doc: DocId) -> Result<(), StoreError> {
+        let Some(document) = self.document(doc)? else { return Ok(()) };
+        self.underive(document.num)?;
+        for sql in [
+            "DELETE FROM records WHERE num = ?1",
+            "DELETE FROM authors WHERE num = ?1",
+            "DELETE FROM actors WHERE num = ?1",
+            "DELETE FROM parts WHERE num = ?1",
+            "DELETE FROM documents WHERE num = ?1",
+        ] {
+            self.connection.prepare_cached(sql)?.execute([document.num])?;
+        }
+        self.forget_cached();
+        Ok(())
+    }
+
+    /// Proves documents that were taken on the shop's word, up to a count: every change is what its hash names, every
+    /// signature holds. Gives how many were proved, and those that do not hold.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn prove(&self, most: usize, roster: &Roster) -> Result<(usize, Vec<DocId>), StoreError> {
+        let documents = self.documents_vouched(most)?;
+        let mut packed = Vec::with_capacity(documents.len());
+        for document in documents {
+            let packs = self.packs_of(document.num)?;
+            packed.push((document, packs));
+        }
+        let looked_at = on_all_cores(packed, |(document, packs)| {
+            let holds = holds_together(&document, &packs, roster);
+            (document, holds)
+        });
+        let mut broken = Vec::new();
+        let count = looked_at.len();
+        for (document, holds) in looked_at {
+            if holds {
+                self.set_vouched(document.num, false)?;
+            } else {
+                broken.push(document.doc);
+            }
+        }
+        Ok((count - broken.len(), broken))
+    }
+}
+
+/// Whether a document's changes are what their hashes name, up to its heads, and every record holds under its device's key.
+fn holds_together(document: &DocumentRow, packs: &[Vec<u8>], roster: &Roster) -> bool {
+    let mut frontier = Frontier::empty(document.doc);
+    for pack in packs {
+        let Ok(recipes) = changes_in(document.doc, pack, true) else { return false };
+        for recipe in recipes {
+            if !recipe.records.iter().all(|Blob(bytes)| record_holds(bytes, roster)) {
+                return false;
+            }
+            frontier.advance(&recipe);
+        }
+    }
+    frontier.heads() == document.heads
+}
+
+/// Whether a record holds under its device's key, and is its device's person's.
+pub(super) fn record_holds(bytes: &[u8], roster: &Roster) -> bool {
+    envelope::open(bytes).is_ok_and(|opened| {
+        roster
+            .signer(opened.device)
+            .is_some_and(|(key, person)| opened.record.by == person && opened.verify(&key, roster.root.shop).is_ok())
+    })
+}

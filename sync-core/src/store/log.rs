@@ -1,0 +1,326 @@
+//! The log as it is read: changes with their hashes, what the shop is not known to hold, what a page hands out.
+
+use std::collections::BTreeSet;
+
+use rusqlite::params;
+use shared::bytes::{Blob, Bytes32};
+use shared::ids::DocId;
+use shared::wire::{Reader, Recipe, ShortRecipe};
+
+use super::{Store, StoreError, fixed, pack, signed, unsigned};
+use crate::envelope;
+use crate::frontier::Frontier;
+use crate::replica;
+
+/// A change in the log.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Logged {
+    /// The position of the part that it came in.
+    pub pos: u64,
+    /// Its document.
+    pub doc: DocId,
+    /// How to build it.
+    pub recipe: Recipe,
+}
+
+/// A part of the log as it is kept.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Part {
+    /// Its position.
+    pub pos: u64,
+    /// Its document.
+    pub doc: DocId,
+    /// Hash of its last change.
+    pub hash: Bytes32,
+    /// Its changes, packed.
+    pub pack: Vec<u8>,
+}
+
+/// The changes of a pack of our own, in full. A hash that is named is taken as it is, unless `again`: then every one is
+/// made again from the records.
+pub(super) fn changes_in(doc: DocId, pack: &[u8], again: bool) -> Result<Vec<Recipe>, StoreError> {
+    let damaged = |why: &str| StoreError::Damaged(why.to_owned());
+    let mut reader = Reader::default();
+    let mut recipes: Vec<Recipe> = Vec::new();
+    for short in pack::unpack(pack)? {
+        let facts = reader.next(&short).ok_or_else(|| damaged("a change leaves out what nothing before it says"))?;
+        let opened = |Blob(bytes): &Blob| envelope::read_back(bytes).map_err(|e| StoreError::Damaged(e.to_string()));
+        let time = match (short.time, short.records.first()) {
+            (Some(time), _) => time,
+            (None, Some(first)) => replica::change_time(opened(first)?.1.at_ms),
+            (None, None) => 0,
+        };
+        let deps = facts.deps.unwrap_or_else(|| recipes.last().map(|before| before.hash).into_iter().collect());
+        let hash = short.hash;
+        let mut recipe = Recipe {
+            hash: hash.unwrap_or(Bytes32([0; 32])),
+            actor: facts.actor,
+            seq: facts.seq,
+            start_op: facts.start_op,
+            deps,
+            time,
+            records: short.records,
+        };
+        if again || hash.is_none() {
+            let ids = recipe.records.iter().map(|record| Ok(opened(record)?.1.id)).collect::<Result<Vec<_>, StoreError>>()?;
+            let made = replica::hash_of(doc, &recipe, &ids).map_err(|e| damaged(&e.to_string()))?;
+            if hash.is_some_and(|named| named != made) {
+                return Err(damaged("a change is not what its records make"));
+            }
+            recipe.hash = made;
+        }
+        recipes.push(recipe);
+    }
+    Ok(recipes)
+}
+
+impl Store {
+    /// The end of the log.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn log_end(&self) -> Result<u64, StoreError> {
+        let end: Option<i64> = self.connection.prepare_cached("SELECT max(pos) FROM parts")?.query_row([], |row| row.get(0))?;
+        Ok(end.map_or(0, unsigned))
+    }
+
+    fn parts(&self, which: &str, parameters: impl rusqlite::Params) -> Result<Vec<Part>, StoreError> {
+        let sql = format!("SELECT pos, doc, hash, pack FROM parts JOIN documents USING (num) {which}");
+        let mut statement = self.connection.prepare_cached(&sql)?;
+        let rows = statement.query_map(parameters, |row| {
+            Ok((row.get::<_, i64>(0)?, row.get::<_, Vec<u8>>(1)?, row.get::<_, Vec<u8>>(2)?, row.get::<_, Vec<u8>>(3)?))
+        })?;
+        rows.map(|row| {
+            let (pos, doc, hash, pack) = row?;
+            Ok(Part { pos: unsigned(pos), doc: DocId::from_bytes(fixed(&doc)?), hash: Bytes32(fixed(&hash)?), pack })
+        })
+        .collect()
+    }
+
+    fn changes(&self, which: &str, parameters: impl rusqlite::Params) -> Result<Vec<Logged>, StoreError> {
+        let mut all = Vec::new();
+        for Part { pos, doc, pack, .. } in self.parts(which, parameters)? {
+            all.extend(changes_in(doc, &pack, false)?.into_iter().map(|recipe| Logged { pos, doc, recipe }));
+        }
+        Ok(all)
+    }
+
+    /// The parts of a document, in order.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn parts_of(&self, num: i64) -> Result<Vec<Part>, StoreError> {
+        self.parts("WHERE num = ?1 ORDER BY pos", [num])
+    }
+
+    /// The packs of a document, in order: the whole document.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub(super) fn packs_of(&self, num: i64) -> Result<Vec<Vec<u8>>, StoreError> {
+        let mut statement = self.connection.prepare_cached("SELECT pack FROM parts WHERE num = ?1 ORDER BY pos")?;
+        Ok(statement.query_map([num], |row| row.get(0))?.collect::<Result<_, _>>()?)
+    }
+
+    /// The part at a position.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn part_at(&self, pos: u64) -> Result<Option<Part>, StoreError> {
+        Ok(self.parts("WHERE pos = ?1", [signed(pos)])?.pop())
+    }
+
+    /// The changes of a document, each after what it builds on.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn changes_of(&self, num: i64) -> Result<Vec<Logged>, StoreError> {
+        self.changes("WHERE num = ?1 ORDER BY pos", [num])
+    }
+
+    /// Whether a change is held. It looks at every change of its document: for tests, and for whoever is not in a hurry.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn holds_change(&self, doc: DocId, hash: Bytes32) -> Result<bool, StoreError> {
+        let Some(document) = self.document(doc)? else { return Ok(false) };
+        Ok(self.changes_of(document.num)?.iter().any(|logged| logged.recipe.hash == hash))
+    }
+
+    /// The changes that the shop is not known to hold, oldest first, up to a count of parts.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn unsent(&self, most: i64) -> Result<Vec<Logged>, StoreError> {
+        self.changes("WHERE at_shop = 0 ORDER BY pos LIMIT ?1", [most])
+    }
+
+    /// Whether there is any change that the shop is not known to hold.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn has_unsent(&self) -> Result<bool, StoreError> {
+        Ok(self.connection.prepare_cached("SELECT 1 FROM parts WHERE at_shop = 0 LIMIT 1")?.exists([])?)
+    }
+
+    /// The changes of one part of the log.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn changes_at(&self, pos: u64) -> Result<Vec<Logged>, StoreError> {
+        self.changes("WHERE pos = ?1", [signed(pos)])
+    }
+
+    /// Positions of a document's parts after one position and up to another, in order.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn positions_of(&self, num: i64, after: u64, until: u64) -> Result<Vec<u64>, StoreError> {
+        let mut statement =
+            self.connection.prepare_cached("SELECT pos FROM parts WHERE num = ?1 AND pos > ?2 AND pos <= ?3 ORDER BY pos")?;
+        let rows = statement.query_map(params![num, signed(after), signed(until)], |row| row.get::<_, i64>(0))?;
+        rows.map(|pos| Ok(unsigned(pos?))).collect()
+    }
+
+    /// The changes of a document, parted: those that are these heads or stand behind them, and those beyond. Heads that
+    /// are not held cover nothing.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn parted_at(&self, num: i64, heads: &[Bytes32]) -> Result<(Vec<Logged>, Vec<Logged>), StoreError> {
+        let mut covered: BTreeSet<Bytes32> = heads.iter().copied().collect();
+        let (mut behind, mut beyond) = (Vec::new(), Vec::new());
+        // A change stands in the log after what it builds on, so one pass from the end meets each before its deps.
+        for logged in self.changes_of(num)?.into_iter().rev() {
+            if covered.contains(&logged.recipe.hash) {
+                covered.extend(&logged.recipe.deps);
+                behind.push(logged);
+            } else {
+                beyond.push(logged);
+            }
+        }
+        behind.reverse();
+        beyond.reverse();
+        Ok((behind, beyond))
+    }
+
+    /// Notes that the shop holds these changes of a document, and all that they build on.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn mark_at_shop(&self, doc: DocId, taken: &[Bytes32]) -> Result<(), StoreError> {
+        let Some(document) = self.document(doc)? else { return Ok(()) };
+        let mut covered: BTreeSet<Bytes32> = taken.iter().copied().collect();
+        let unsent = self.parts("WHERE num = ?1 AND at_shop = 0 ORDER BY pos DESC", [document.num])?;
+        for part in unsent {
+            let changes = changes_in(doc, &part.pack, false)?;
+            if changes.iter().any(|recipe| covered.contains(&recipe.hash)) {
+                covered.extend(changes.iter().flat_map(|recipe| &recipe.deps));
+                self.set_at_shop(part.pos, true)?;
+            }
+        }
+        Ok(())
+    }
+
+    fn set_at_shop(&self, pos: u64, at_shop: bool) -> Result<(), StoreError> {
+        self.connection.prepare_cached("UPDATE parts SET at_shop = ?2 WHERE pos = ?1")?.execute(params![signed(pos), at_shop])?;
+        Ok(())
+    }
+
+    /// Offers these changes of a document again: the shop says that it lacks them.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn offer_again(&self, doc: DocId, hashes: &[Bytes32]) -> Result<(), StoreError> {
+        if hashes.is_empty() {
+            return Ok(());
+        }
+        let Some(document) = self.document(doc)? else { return Ok(()) };
+        for logged in self.changes_of(document.num)? {
+            if hashes.contains(&logged.recipe.hash) {
+                self.set_at_shop(logged.pos, false)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Offers everything again: the shop was restored from a backup.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn offer_all_again(&self) -> Result<(), StoreError> {
+        self.connection.execute_batch("UPDATE parts SET at_shop = 0")?;
+        Ok(())
+    }
+
+    /// Offers again every part with a record of this device's own that the shop has not receipted. Level, not edge:
+    /// whatever happened. What was carried for another device is that device's to be sure of: its receipt may stand in a
+    /// document that is not open to this one.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn offer_unreceipted_again(&self) -> Result<usize, StoreError> {
+        Ok(self
+            .connection
+            .prepare_cached("UPDATE parts SET at_shop = 0 WHERE at_shop = 1 AND pos IN (SELECT pos FROM records WHERE due = 1)")?
+            .execute([])?)
+    }
+
+    /// Takes out the changes of a document that the shop does not hold, and gives back their records' bytes: the first
+    /// step of healing. The records themselves stay with the caller. A document left empty goes.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn take_out_unsent(&self, doc: DocId) -> Result<Vec<Blob>, StoreError> {
+        let Some(document) = self.document(doc)? else { return Ok(Vec::new()) };
+        self.mark_built_upon(doc, document.num)?;
+        let mut taken: Vec<Blob> = Vec::new();
+        for part in self.parts("WHERE num = ?1 AND at_shop = 0 ORDER BY pos", [document.num])? {
+            taken.extend(pack::unpack(&part.pack)?.into_iter().flat_map(|short: ShortRecipe| short.records));
+            self.connection.prepare_cached("DELETE FROM parts WHERE pos = ?1")?.execute([signed(part.pos)])?;
+        }
+        self.connection.prepare_cached("DELETE FROM actors WHERE num = ?1")?.execute([document.num])?;
+        self.forget_cached();
+        let ids =
+            taken.iter().map(|Blob(bytes)| Ok(super::records::entry(bytes)?.record.id)).collect::<Result<BTreeSet<_>, StoreError>>()?;
+        self.index_records(document.num, Some(&ids))?;
+        let left = self.changes_of(document.num)?;
+        if left.is_empty() {
+            // Nothing but what the shop does not take was in it: here, too, there is no such document then.
+            self.underive(document.num)?;
+            self.connection.prepare_cached("DELETE FROM documents WHERE num = ?1")?.execute([document.num])?;
+            return Ok(taken);
+        }
+        let frontier = frontier_of(doc, left.iter().map(|logged| &logged.recipe));
+        self.write_frontier(&frontier.heads(), document.num, frontier.moved())?;
+        Ok(taken)
+    }
+
+    /// Notes that the shop holds whatever its changes build on: taken out, such a change would leave them hanging.
+    fn mark_built_upon(&self, doc: DocId, num: i64) -> Result<(), StoreError> {
+        let mut statement = self.connection.prepare_cached("SELECT pos, at_shop, pack FROM parts WHERE num = ?1 ORDER BY pos DESC")?;
+        let rows = statement
+            .query_map([num], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, bool>(1)?, row.get::<_, Vec<u8>>(2)?)))?
+            .collect::<Result<Vec<_>, _>>()?;
+        let mut built_upon = BTreeSet::new();
+        // A part stands in the log after what it builds on, so one pass from the end meets each before that.
+        for (pos, at_shop, pack) in rows {
+            let changes = changes_in(doc, &pack, false)?;
+            let needed = changes.iter().any(|recipe| built_upon.contains(&recipe.hash));
+            if at_shop || needed {
+                built_upon.extend(changes.iter().flat_map(|recipe| recipe.deps.iter().copied()));
+            }
+            if needed && !at_shop {
+                self.set_at_shop(unsigned(pos), true)?;
+            }
+        }
+        Ok(())
+    }
+}
+
+/// The frontier that these changes, each after what it builds on, make of a document that has nothing else.
+pub(super) fn frontier_of<'r>(doc: DocId, recipes: impl Iterator<Item = &'r Recipe>) -> Frontier {
+    let mut frontier = Frontier::empty(doc);
+    recipes.for_each(|recipe| frontier.advance(recipe));
+    frontier
+}

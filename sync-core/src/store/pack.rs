@@ -1,0 +1,108 @@
+//! Packs: changes of one document as bytes for a row, or for the journey of a whole document.
+//!
+//! A pack is a byte that names the dictionary, and the CBOR of a list of short recipes under zstd with that dictionary.
+//! Records are small and alike: with a sample of one to point at, each takes little more than its signature and its ids.
+
+use std::cell::RefCell;
+use std::sync::LazyLock;
+
+use shared::wire::{LARGEST_PLAIN, ShortRecipe};
+use zstd::bulk::{Compressor, Decompressor};
+use zstd::dict::{DecoderDictionary, EncoderDictionary};
+
+use super::StoreError;
+
+/// The first dictionary. Never changed once packs were written with it: another one gets another byte.
+const FIRST: u8 = 1;
+static SAMPLE: &[u8] = include_bytes!("dictionary-1.bin");
+const LEVEL: i32 = 3;
+/// The most that one pack unpacks to.
+const LARGEST: usize = LARGEST_PLAIN;
+
+static ENCODER: LazyLock<EncoderDictionary<'static>> = LazyLock::new(|| EncoderDictionary::copy(SAMPLE, LEVEL));
+static DECODER: LazyLock<DecoderDictionary<'static>> = LazyLock::new(|| DecoderDictionary::copy(SAMPLE));
+
+thread_local! {
+    // One of each per thread: making one costs more than a pack does.
+    static PACKER: RefCell<Option<Compressor<'static>>> = const { RefCell::new(None) };
+    static UNPACKER: RefCell<Option<Decompressor<'static>>> = const { RefCell::new(None) };
+}
+
+fn damaged(why: &dyn std::fmt::Display) -> StoreError {
+    StoreError::Damaged(why.to_string())
+}
+
+/// Bytes under zstd with the dictionary.
+pub(super) fn squeeze(plain: &[u8]) -> Result<Vec<u8>, StoreError> {
+    let squeezed = PACKER.with_borrow_mut(|packer| {
+        let packer = match packer {
+            Some(packer) => packer,
+            None => packer.insert(Compressor::with_prepared_dictionary(&ENCODER)?),
+        };
+        packer.compress(plain)
+    });
+    let mut bytes = vec![FIRST];
+    bytes.extend(squeezed.map_err(|e| damaged(&e))?);
+    Ok(bytes)
+}
+
+/// The bytes back, never more than the bound.
+pub(super) fn unsqueeze(bytes: &[u8]) -> Result<Vec<u8>, StoreError> {
+    let Some((&FIRST, squeezed)) = bytes.split_first() else { return Err(damaged(&"a pack of another dictionary")) };
+    let size = zstd::zstd_safe::get_frame_content_size(squeezed).ok().flatten().and_then(|size| usize::try_from(size).ok());
+    let size = size.filter(|size| *size <= LARGEST).ok_or_else(|| damaged(&"a pack that is too large, or none"))?;
+    UNPACKER
+        .with_borrow_mut(|unpacker| {
+            let unpacker = match unpacker {
+                Some(unpacker) => unpacker,
+                None => unpacker.insert(Decompressor::with_prepared_dictionary(&DECODER)?),
+            };
+            unpacker.decompress(squeezed, size)
+        })
+        .map_err(|e| damaged(&e))
+}
+
+/// Packs a list of recipes.
+pub(super) fn pack(recipes: &[ShortRecipe]) -> Result<Vec<u8>, StoreError> {
+    let mut plain = Vec::new();
+    ciborium::into_writer(recipes, &mut plain).map_err(|e| damaged(&e))?;
+    squeeze(&plain)
+}
+
+/// The recipes of a pack, whoever made it: bounded, and an error where it holds anything else.
+///
+/// # Errors
+/// [`StoreError::Damaged`].
+pub fn unpack(bytes: &[u8]) -> Result<Vec<ShortRecipe>, StoreError> {
+    let plain = unsqueeze(bytes)?;
+    ciborium::from_reader(plain.as_slice()).map_err(|e| damaged(&e))
+}
+
+#[cfg(test)]
+mod tests {
+    use shared::bytes::Blob;
+
+    use super::*;
+
+    #[test]
+    fn packs_unpack_and_other_bytes_are_refused() {
+        let one = ShortRecipe {
+            hash: None,
+            actor: None,
+            seq: Some(3),
+            start_op: None,
+            deps: None,
+            time: None,
+            records: vec![Blob(vec![7; 300])],
+        };
+        let bytes = pack(std::slice::from_ref(&one)).unwrap();
+        assert_eq!(unpack(&bytes).unwrap(), [one]);
+        assert!(bytes.len() < 60, "{} bytes", bytes.len());
+        for cut in 0..bytes.len() {
+            assert!(unpack(&bytes[..cut]).is_err(), "cut at {cut}");
+        }
+        assert!(unpack(&[&[2], &bytes[1..]].concat()).is_err(), "another dictionary");
+        let bomb = squeeze(&vec![0; LARGEST + 1]).unwrap();
+        assert!(bomb.len() < 10_000 && unpack(&bomb).is_err());
+    }
+}

@@ -1,0 +1,177 @@
+//! The log of parts: what came at once of one document, packed, in the order in which it came. Written here; read in `log`.
+
+use rusqlite::{OptionalExtension, params};
+use shared::bytes::{Bytes16, Bytes32};
+use shared::ids::RecordId;
+use shared::record::Body;
+use shared::wire::{Recipe, shorten};
+
+use super::documents::joined;
+use super::{Store, StoreError, fixed, pack, signed, unsigned};
+use crate::admission::Checked;
+use crate::frontier::{ActorEnd, Frontier};
+use crate::rights::Place;
+
+/// A change that passed the gate, with its records.
+pub type Taken = (Recipe, Vec<Checked>);
+
+impl Store {
+    /// The last change of each actor of a document.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn actor_ends(&self, num: i64) -> Result<Vec<ActorEnd>, StoreError> {
+        let mut statement = self.connection.prepare_cached("SELECT actor, seq, top_op, hash FROM actors WHERE num = ?1")?;
+        let mut rows = statement.query([num])?;
+        let mut ends = Vec::new();
+        while let Some(row) = rows.next()? {
+            let actor = Bytes16(fixed(row.get_ref(0)?.as_blob().map_err(rusqlite::Error::from)?)?);
+            let hash = Bytes32(fixed(row.get_ref(3)?.as_blob().map_err(rusqlite::Error::from)?)?);
+            ends.push(ActorEnd { actor, seq: unsigned(row.get(1)?), top_op: unsigned(row.get(2)?), hash });
+        }
+        Ok(ends)
+    }
+
+    /// Appends changes that passed the gate and along which the frontier has moved, as one part of the log. Gives its position.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn append(&self, frontier: &mut Frontier, place: Place, taken: Vec<Taken>, at_shop: bool) -> Result<u64, StoreError> {
+        self.note_opening()?;
+        let mut row = self.found_document(frontier.doc, place)?;
+        let hash = taken.last().map_or(Bytes32([0; 32]), |(recipe, _)| recipe.hash);
+        let mut list = Vec::with_capacity(taken.len());
+        let mut records: Vec<Checked> = Vec::new();
+        let mut bytes_of = Vec::new();
+        for (recipe, checked) in taken {
+            let first_ms = checked.first().map_or(0, |c| c.record.at_ms);
+            bytes_of.extend(recipe.records.iter().map(|blob| blob.0.clone()));
+            records.extend(checked);
+            list.push((recipe, crate::replica::change_time(first_ms)));
+        }
+        let pos = self.insert_part(row.num, at_shop, hash, &pack::pack(&shorten(list))?)?;
+        let tidy = self.quarantine_is_empty()?;
+        for (idx, (checked, bytes)) in records.iter().zip(&bytes_of).enumerate() {
+            self.insert_record(row.num, pos, idx, checked)?;
+            if !tidy && !checked.held {
+                self.release_quarantined(bytes)?;
+            }
+        }
+        // After all of them: a receipt may come before what it is for.
+        for checked in &records {
+            if let Body::Arrival(arrival) = &checked.record.body {
+                self.mark_received(&arrival.records, arrival.at)?;
+            }
+        }
+        row.heads = frontier.heads();
+        self.write_frontier(&row.heads, row.num, frontier.moved())?;
+        frontier.settle(row);
+        Ok(unsigned(pos))
+    }
+
+    /// Inserts a pack as it is.
+    pub(super) fn insert_part(&self, num: i64, at_shop: bool, hash: Bytes32, pack: &[u8]) -> Result<i64, StoreError> {
+        self.connection.prepare_cached("INSERT INTO parts (num, at_shop, hash, pack) VALUES (?1, ?2, ?3, ?4)")?.execute(params![
+            num,
+            at_shop,
+            hash.0.as_slice(),
+            pack
+        ])?;
+        Ok(self.connection.last_insert_rowid())
+    }
+
+    pub(super) fn write_frontier<'e>(
+        &self,
+        heads: &[Bytes32],
+        num: i64,
+        ends: impl Iterator<Item = &'e ActorEnd>,
+    ) -> Result<(), StoreError> {
+        self.connection.prepare_cached("UPDATE documents SET heads = ?2 WHERE num = ?1")?.execute(params![num, joined(heads)])?;
+        let mut statement = self.connection.prepare_cached(
+            "INSERT INTO actors (num, actor, seq, top_op, hash) VALUES (?1, ?2, ?3, ?4, ?5)
+             ON CONFLICT (num, actor) DO UPDATE SET seq = ?3, top_op = ?4, hash = ?5",
+        )?;
+        for end in ends {
+            statement.execute(params![num, end.actor.0.as_slice(), signed(end.seq), signed(end.top_op), end.hash.0.as_slice()])?;
+        }
+        Ok(())
+    }
+
+    /// Notes, before the first part that this opening of a shop's book appends, where in the log it began.
+    pub(super) fn note_opening(&self) -> Result<(), StoreError> {
+        let Some(opening) = self.opening else { return Ok(()) };
+        let last: Option<Vec<u8>> = self
+            .connection
+            .prepare_cached("SELECT opening FROM openings ORDER BY first_pos DESC LIMIT 1")?
+            .query_row([], |row| row.get(0))
+            .optional()?;
+        if last.as_deref() != Some(opening.0.as_slice()) {
+            self.connection
+                .prepare_cached("INSERT INTO openings (first_pos, opening) VALUES (?1, ?2)")?
+                .execute(params![signed(self.log_end()? + 1), opening.0.as_slice()])?;
+        }
+        Ok(())
+    }
+
+    /// Under which opening of the shop's book a position of the log was written; `None` for one that is not there.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn opening_at(&self, pos: u64) -> Result<Option<Bytes16>, StoreError> {
+        if pos > self.log_end()? {
+            return Ok(None);
+        }
+        let found: Option<Vec<u8>> = self
+            .connection
+            .prepare_cached("SELECT opening FROM openings WHERE first_pos <= ?1 ORDER BY first_pos DESC LIMIT 1")?
+            .query_row([signed(pos)], |row| row.get(0))
+            .optional()?;
+        found.map(|bytes| fixed(&bytes).map(Bytes16)).transpose()
+    }
+
+    pub(super) fn insert_record(&self, num: i64, pos: i64, idx: usize, checked: &Checked) -> Result<(), StoreError> {
+        let record = &checked.record;
+        let author = self.word(record.by.as_bytes())?;
+        self.connection
+            .prepare_cached("INSERT INTO authors (author, num) VALUES (?1, ?2) ON CONFLICT DO NOTHING")?
+            .execute([author, num])?;
+        if checked.held {
+            return Ok(());
+        }
+        let owner = self.owner.get();
+        let arrival = matches!(record.body, Body::Arrival(_));
+        // What the shop itself states needs no receipt: its own signature is one.
+        let by_shop = arrival || owner.is_some_and(|owner| owner.shop == checked.device);
+        let own = owner.is_some_and(|owner| owner.device == checked.device);
+        self.connection
+            .prepare_cached(
+                "INSERT INTO records (id, num, pos, idx, kind, author, written_ms, received_ms, due) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
+            )?
+            .execute(params![
+                record.id.as_bytes().as_slice(),
+                num,
+                pos,
+                signed(idx as u64),
+                self.word(record.body.kind().as_bytes())?,
+                author,
+                record.at_ms,
+                by_shop.then_some(record.at_ms),
+                own && !by_shop
+            ])?;
+        Ok(())
+    }
+
+    /// Notes when the shop received these records.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn mark_received(&self, ids: &[RecordId], at_ms: i64) -> Result<(), StoreError> {
+        let mut statement = self
+            .connection
+            .prepare_cached("UPDATE records SET received_ms = ?2, due = 0 WHERE id = ?1 AND (received_ms IS NULL OR received_ms > ?2)")?;
+        for id in ids {
+            statement.execute(params![id.as_bytes().as_slice(), at_ms])?;
+        }
+        Ok(())
+    }
+}
