@@ -91,12 +91,7 @@ pub(crate) fn admit(
     let place = frontier.document.as_ref().map(|row| row.place);
     let mut pending = Pending { store, frontier, place, taken: Vec::new(), ids: BTreeSet::new(), at_shop: true };
     let mut outcomes = Vec::with_capacity(delivery.changes.len());
-    let mut seen: BTreeSet<Bytes32> = BTreeSet::new();
     for brought in &mut delivery.changes {
-        if brought.fault.is_none() && !seen.insert(brought.recipe.hash) {
-            outcomes.push(Outcome::Held);
-            continue;
-        }
         if pending.bears_on(brought) {
             pending.flush()?;
         }

@@ -253,7 +253,11 @@ impl Taking<'_> {
         let outcomes = admit(self.store, &gate, &mut delivery, |_| true)?;
         let mut lacking = false;
         let mut held = Vec::new();
+        let mut seen = BTreeSet::new();
         for (brought, outcome) in delivery.changes.iter().zip(outcomes) {
+            if !seen.insert(brought.recipe.hash) {
+                continue;
+            }
             match outcome {
                 Outcome::Held => held.push(brought.recipe.hash),
                 Outcome::Later(_) => lacking = true,

@@ -163,7 +163,10 @@ impl Taking<'_> {
             intake.offered.insert(hash);
             match outcome {
                 Outcome::Held => answer.taken.push(hash),
-                Outcome::Later(missing) => answer.needed.extend(missing),
+                Outcome::Later(missing) => {
+                    answer.needed.extend(missing);
+                    continue;
+                }
                 Outcome::Taken { new, opens } => {
                     answer.taken.push(hash);
                     news = true;

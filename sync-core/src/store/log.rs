@@ -5,6 +5,7 @@ use std::collections::BTreeSet;
 use rusqlite::params;
 use shared::bytes::{Blob, Bytes32};
 use shared::ids::DocId;
+use shared::record::Body;
 use shared::wire::{Reader, Recipe, ShortRecipe};
 
 use super::{Store, StoreError, fixed, pack, signed, unsigned};
@@ -213,9 +214,15 @@ impl Store {
         let mut covered: BTreeSet<Bytes32> = taken.iter().copied().collect();
         let unsent = self.parts("WHERE num = ?1 AND at_shop = 0 ORDER BY pos DESC", [document.num])?;
         for part in unsent {
-            let changes = changes_in(doc, &part.pack, false)?;
-            if changes.iter().any(|recipe| covered.contains(&recipe.hash)) {
-                covered.extend(changes.iter().flat_map(|recipe| &recipe.deps));
+            let mut whole = true;
+            for recipe in changes_in(doc, &part.pack, false)?.iter().rev() {
+                if covered.contains(&recipe.hash) {
+                    covered.extend(&recipe.deps);
+                } else {
+                    whole = false;
+                }
+            }
+            if whole {
                 self.set_at_shop(part.pos, true)?;
             }
         }
@@ -281,8 +288,15 @@ impl Store {
         }
         self.connection.prepare_cached("DELETE FROM actors WHERE num = ?1")?.execute([document.num])?;
         self.forget_cached();
-        let ids =
-            taken.iter().map(|Blob(bytes)| Ok(super::records::entry(bytes)?.record.id)).collect::<Result<BTreeSet<_>, StoreError>>()?;
+        let mut ids = BTreeSet::new();
+        for Blob(bytes) in &taken {
+            let record = super::records::entry(bytes)?.record;
+            ids.insert(record.id);
+            if let Body::Arrival(arrival) = record.body {
+                // It is no receipt of these any more.
+                ids.extend(arrival.records);
+            }
+        }
         self.index_records(document.num, Some(&ids))?;
         let left = self.changes_of(document.num)?;
         if left.is_empty() {
