@@ -2,9 +2,12 @@
 //!
 //! This module is the envelope's payload and the list of kinds. How a payload is signed is `sync-core`'s matter.
 
+#[cfg(any(test, feature = "strategies"))]
+pub mod any;
 mod book_keeping;
 mod day;
 mod measuring;
+mod payload;
 mod people;
 mod places;
 mod settling;
@@ -90,23 +93,6 @@ pub enum RecordError {
     Content(String),
 }
 
-/// The payload as it is signed. Field names are the wire's.
-#[derive(Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct Payload {
-    id: RecordId,
-    doc: DocId,
-    kind: String,
-    v: u32,
-    by: PersonId,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    measured_by: Option<PersonId>,
-    at: i64,
-    clock: ClockEvidence,
-    seen: Vec<RecordId>,
-    body: Value,
-}
-
 macro_rules! kinds {
     ($($variant:ident($body:ty) = $name:literal, $v:literal;)+) => {
         /// What is stated: one variant per kind of record.
@@ -154,6 +140,22 @@ macro_rules! kinds {
                 match (kind.as_str(), v) {
                     $(($name, $v) => cbor::from_value(&body).map(Self::$variant),)+
                     _ => Ok(Self::Unknown(UnknownBody { kind, v, body })),
+                }
+            }
+
+            /// The body of this kind and version from its own bytes; `None` where it does not read.
+            fn read(kind: &str, v: u32, bytes: &[u8]) -> Option<Self> {
+                match (kind, v) {
+                    $(($name, $v) => payload::read(bytes).map(Self::$variant),)+
+                    _ => Some(Self::Unknown(UnknownBody { kind: kind.to_owned(), v, body: payload::read(bytes)? })),
+                }
+            }
+
+            /// Appends the body as deterministic CBOR.
+            fn append_to(&self, out: &mut Vec<u8>) -> Result<(), CborError> {
+                match self {
+                    $(Self::$variant(body) => cbor::append(out, body),)+
+                    Self::Unknown(unknown) => cbor::append(out, &unknown.body),
                 }
             }
 
@@ -249,54 +251,6 @@ impl Record {
             return content("the record's clock evidence is beyond a century".to_owned());
         }
         self.body.check_known().or_else(content)
-    }
-
-    /// The payload, as deterministic CBOR.
-    ///
-    /// # Errors
-    /// [`RecordError`] where the content cannot be.
-    pub fn encode(&self) -> Result<Vec<u8>, RecordError> {
-        self.check()?;
-        self.written()
-    }
-
-    fn written(&self) -> Result<Vec<u8>, RecordError> {
-        let payload = Payload {
-            id: self.id,
-            doc: self.doc,
-            kind: self.body.kind().to_owned(),
-            v: self.body.version(),
-            by: self.by,
-            measured_by: self.measured_by,
-            at: self.at_ms,
-            clock: self.clock,
-            seen: self.seen.clone(),
-            body: self.body.to_value()?,
-        };
-        Ok(cbor::encode(&payload)?)
-    }
-
-    /// Reads a payload, refusing what is not deterministic CBOR of this shape.
-    ///
-    /// The content is *not* checked here, so that a record refused elsewhere can still be read and shown:
-    /// admission calls [`Record::check`].
-    ///
-    /// # Errors
-    /// [`RecordError::Cbor`].
-    pub fn decode(bytes: &[u8]) -> Result<Self, RecordError> {
-        let payload: Payload = cbor::decode(bytes)?;
-        let record = Self {
-            id: payload.id,
-            doc: payload.doc,
-            by: payload.by,
-            measured_by: payload.measured_by,
-            at_ms: payload.at,
-            clock: payload.clock,
-            seen: payload.seen,
-            body: Body::from_value(payload.kind, payload.v, payload.body)?,
-        };
-        // A field that is null, or false where absent says the same, would be a second spelling of one record.
-        if record.written()? == bytes { Ok(record) } else { Err(CborError::NotDeterministic.into()) }
     }
 
     /// Who measured: `measured_by` where the office transcribed, else the author.

@@ -1,5 +1,11 @@
+//! What a record's bytes are, and that the quick and the slow way over them agree.
+
+use super::any::records;
 use super::*;
 use crate::length::Length;
+use proptest::prelude::*;
+use proptest::strategy::ValueTree;
+use std::collections::BTreeMap;
 
 fn reading() -> Record {
     Record {
@@ -114,4 +120,171 @@ fn clock_evidence_at_the_end_of_numbers_is_refused() {
         released_by: None,
     };
     assert!(Record { body: Body::Arrival(arrival), ..reading() }.check().is_err());
+}
+
+/// The quick way and the slow way say the same of these bytes.
+fn read_alike(bytes: &[u8]) -> Result<Record, RecordError> {
+    let slow = Record::decode_slowly(bytes);
+    assert_eq!(Record::decode(bytes), slow, "{}", hex::encode(bytes));
+    if slow.is_ok() {
+        assert_eq!(Record::read_back(bytes), slow, "{}", hex::encode(bytes));
+    }
+    slow
+}
+
+/// Every way in which a field of the payload, of its clock or of its body can be left out, added or put another way.
+fn respelled(bytes: &[u8]) -> Vec<Vec<u8>> {
+    let others = [Value::Null, Value::Bool(false), Value::Bool(true), Value::Text(String::new()), Value::Array(vec![]), Value::Map(vec![])];
+    let optional =
+        ["measured_by", "stepped", "offset_ms", "uncertainty_ms", "visit", "adjusted", "leaves_tenth_um", "go_tenth_um", "remark"];
+    let Value::Map(payload) = cbor::decode_value(bytes).unwrap() else { unreachable!() };
+    let mut all = Vec::new();
+    let mut keep = |payload: Vec<(Value, Value)>| all.extend(cbor::encode(&Value::Map(payload)));
+    let variants = |map: &[(Value, Value)]| {
+        let mut variants = Vec::new();
+        for at in 0..map.len() {
+            let mut without = map.to_vec();
+            without.remove(at);
+            variants.push(without);
+            for other in &others {
+                let mut changed = map.to_vec();
+                changed[at].1 = other.clone();
+                variants.push(changed);
+            }
+        }
+        for name in optional {
+            for other in &others {
+                variants.push([map, &[(Value::Text(name.into()), other.clone())]].concat());
+            }
+        }
+        variants
+    };
+    for at in 0..payload.len() {
+        if let Value::Map(inner) = &payload[at].1 {
+            for variant in variants(inner) {
+                let mut payload = payload.clone();
+                payload[at].1 = Value::Map(variant);
+                keep(payload);
+            }
+        }
+    }
+    variants(&payload).into_iter().for_each(keep);
+    all
+}
+
+#[test]
+fn second_spellings_are_refused_alike() {
+    let marked = Record { measured_by: Some(PersonId::from_bytes([7; 16])), ..reading() };
+    let stepped = Record { clock: ClockEvidence { stepped: true, ..ClockEvidence::default() }, ..reading() };
+    let (mut taken, mut second, mut shape) = (0, 0, 0);
+    for record in [reading(), marked, stepped] {
+        for bytes in respelled(&record.encode().unwrap()) {
+            match read_alike(&bytes) {
+                Ok(_) => taken += 1,
+                Err(RecordError::Cbor(CborError::NotDeterministic)) => second += 1,
+                Err(_) => shape += 1,
+            }
+        }
+    }
+    assert!(taken > 20 && second > 20 && shape > 300, "{taken} taken, {second} second spellings, {shape} of another shape");
+}
+
+/// Numbers that a field does not hold, ids of other lengths, and a claim of more records than there are bytes.
+#[test]
+fn fields_out_of_range_are_refused_alike() {
+    let good = hex::encode(reading().encode().unwrap());
+    for (from, to) in [
+        ("617601", "6176191000"),
+        ("617601", "61761a00010000"),
+        ("617601", "61761b0000000100000000"),
+        ("617601", "617620"),
+        ("6261741b000001a0c4506c00", "6261741b8000000000000000"),
+        ("6261741b000001a0c4506c00", "6261741bffffffffffffffff"),
+        ("6261741b000001a0c4506c00", "6261743b7fffffffffffffff"),
+        ("6261741b000001a0c4506c00", "6261743b8000000000000000"),
+        ("6261741b000001a0c4506c00", "62617400"),
+        ("626279500303", "6262795103030303"),
+        ("626279500303", "6262794f03"),
+        ("6473656e", "6473656f"),
+        ("647365656e81", "647365656e80"),
+        ("647365656e81", "647365656e82"),
+        ("647365656e81", "647365656e9bffffffffffffffff"),
+        ("65636c6f636ba2", "65636c6f636ba1"),
+        ("65636c6f636ba2", "65636c6f636ba3"),
+        ("696f66667365745f6d733905db", "696f66667365745f6d73f6"),
+        ("a9617601", "aa617601"),
+        ("a9617601", "a8617601"),
+    ] {
+        let _ = read_alike(&hex::decode(good.replacen(from, to, 1)).unwrap());
+    }
+    let longest = good.replacen("6261741b000001a0c4506c00", "6261743b7fffffffffffffff", 1);
+    assert_eq!(Record::decode(&hex::decode(longest).unwrap()).unwrap().at_ms, i64::MIN);
+}
+
+/// A text longer than the room that names are read into is no second-class text.
+#[test]
+fn long_texts_are_read_whole() {
+    for length in [255, 256, 257, LONGEST_TEXT] {
+        let text = format!("{}ä", "x".repeat(length - 2));
+        let record = Record { body: Body::Note(Note { text: text.clone(), visit: None }), ..reading() };
+        assert_eq!(read_alike(&record.encode().unwrap()), Ok(record));
+        let slot = crate::slot::Slot(text);
+        let of = vec![RecordId::from_bytes([8; 16])];
+        let record = Record { body: Body::Ruling(Ruling { slot, of, decision: Decision::Recheck, reason: String::new() }), ..reading() };
+        assert_eq!(read_alike(&record.written().unwrap()), Ok(record));
+    }
+}
+
+/// What the store holds damaged is an error, and is not a panic.
+#[test]
+fn damaged_bytes_are_not_read_back() {
+    let bytes = reading().encode().unwrap();
+    for length in 0..bytes.len() {
+        assert!(Record::read_back(&bytes[..length]).is_err(), "{length}");
+    }
+    assert!(Record::read_back(&[bytes, vec![0]].concat()).is_err());
+}
+
+/// The strategy makes every kind, each of which can be.
+#[test]
+fn records_of_every_kind_are_made_up() {
+    let mut runner = proptest::test_runner::TestRunner::deterministic();
+    let mut made: BTreeMap<String, usize> = BTreeMap::new();
+    for _ in 0..3_000 {
+        let record = records().new_tree(&mut runner).unwrap().current();
+        assert_eq!(record.check(), Ok(()), "{record:?}");
+        let kind = if matches!(record.body, Body::Unknown(_)) { "of tomorrow".to_owned() } else { record.body.kind().to_owned() };
+        *made.entry(kind).or_default() += 1;
+    }
+    assert_eq!(made.len(), Body::KINDS.len() + 1, "{made:?}");
+    assert!(made.values().all(|count| *count > 20), "{made:?}");
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(1_000))]
+
+    #[test]
+    fn every_record_is_written_and_read_alike(record in records()) {
+        let bytes = record.written().unwrap();
+        prop_assert_eq!(&bytes, &record.written_slowly().unwrap());
+        prop_assert_eq!(Record::read_back(&bytes), Ok(record.clone()));
+        prop_assert_eq!(read_alike(&bytes), Ok(record));
+    }
+
+    #[test]
+    fn spoiled_records_are_read_alike(record in records(), spoils in proptest::collection::vec(any::<(prop::sample::Index, u8, u8)>(), 1..12)) {
+        let bytes = record.encode().unwrap();
+        for (at, how, byte) in spoils {
+            let mut bytes = bytes.clone();
+            let at = at.index(bytes.len());
+            match how % 4 {
+                0 => bytes[at] = byte,
+                1 => bytes[at] ^= 1 << (byte % 8),
+                2 => bytes.insert(at, byte),
+                _ => drop(bytes.remove(at)),
+            }
+            let _ = read_alike(&bytes);
+            let _ = Record::read_back(&bytes);
+        }
+    }
 }
