@@ -235,6 +235,17 @@ fn long_texts_are_read_whole() {
     }
 }
 
+/// The payload's own map counts among what may stand inside one another.
+#[test]
+fn a_body_is_nested_no_deeper_than_is_read() {
+    let deepest = (0..30).filter(|depth| {
+        let body = (0..*depth).fold(Value::Null, |inner, _| Value::Array(vec![inner]));
+        let record = Record { body: Body::Unknown(UnknownBody { kind: "torque".into(), v: 7, body }), ..reading() };
+        read_alike(&record.written().unwrap()).is_ok()
+    });
+    assert_eq!(deepest.max(), Some(cbor::DEEPEST - 1));
+}
+
 /// What the store holds damaged is an error, and is not a panic.
 #[test]
 fn damaged_bytes_are_not_read_back() {
