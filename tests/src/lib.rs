@@ -3,6 +3,7 @@
 
 mod crew;
 pub mod disk;
+pub mod fleet;
 pub mod load;
 pub mod oracle;
 pub mod sim;
