@@ -133,11 +133,11 @@ impl Device {
         })
     }
 
-    /// What the device sends next. Where it only brings something, this is the place to say "send me nothing now"; the
-    /// exchange has no way yet to say it.
-    fn offer(&self, _only_bringing: bool, did: &mut Did) -> Result<ExchangeRequest, String> {
+    /// What the device sends next; where it only brings something, it takes nothing of others' now.
+    fn offer(&self, only_bringing: bool, did: &mut Did) -> Result<ExchangeRequest, String> {
         let watch = Stopwatch::start();
-        let request = self.book.offer(&self.clock.on_a_phone()).map_err(words)?;
+        let now = self.clock.on_a_phone();
+        let request = if only_bringing { self.book.offer_only(&now) } else { self.book.offer(&now) }.map_err(words)?;
         did.detail.offer_ms += watch.wall_ms();
         Ok(request)
     }
@@ -192,8 +192,7 @@ impl Device {
     /// A sentence.
     pub fn count(&mut self) -> Result<Did, String> {
         self.counted(|device, did| {
-            let own = device.book.identity().map_err(words)?.device;
-            did.count = device.book.store().counts(own).map_err(words)?.0;
+            did.count = device.book.store().counts().map_err(words)?.0;
             Ok(())
         })
     }

@@ -170,7 +170,7 @@ fn hand_over(shop: &mut Book, device: &Book, visits: Vec<Visit>, now: &Moment) -
 fn offer(shop: &mut Book, device: &Book, visits: Vec<Visit>, now: &Moment) -> Result<usize, String> {
     let changes: usize = visits.iter().map(|visit| visit.recipes.len()).sum();
     let docs = visits.into_iter().map(offer_of).collect();
-    let request = ExchangeRequest { v: PROTOCOL, device_time: now.wall_ms, epoch: None, cursor: Default::default(), docs };
+    let request = ExchangeRequest { v: PROTOCOL, device_time: now.wall_ms, epoch: None, cursor: Default::default(), packs: true, room: Some(0), docs };
     let device = device.identity().map_err(words)?.device;
     let answer = shop.answer(device, &request, now, &mut chance).map_err(words)?;
     if let Some(refusal) = answer.docs.iter().flat_map(|doc| &doc.refused).next() {
@@ -182,5 +182,5 @@ fn offer(shop: &mut Book, device: &Book, visits: Vec<Visit>, now: &Moment) -> Re
 
 fn offer_of(visit: Visit) -> DocOffer {
     let heads = visit.recipes.last().map(|recipe| recipe.hash).into_iter().collect();
-    DocOffer { id: visit.doc, heads, recipes: visit.recipes, lacking: false }
+    DocOffer { id: visit.doc, heads, recipes: visit.recipes.into_iter().map(Into::into).collect(), lacking: false }
 }
