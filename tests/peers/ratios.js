@@ -56,6 +56,8 @@ most('first fill: bytes, both ways', per.bytes(ours.phases.bootstrap), 1.3 * z.f
 most('database at the end', z.shop_db_bytes, 2.5 * z.all.zstd, kB, '2.5 x zstd of the signed records')
 most('server peak RSS', Math.max(...Object.values(ours.phases).map(p => p.server_peak_rss)), 200 * MiB - 1, x => `${(x / MiB).toFixed(0)} MiB`, 'under 200 MiB')
 table(['target', 'ours', 'at most', 'verdict'], t)
+const early = ours.phases.upload.bytes_down / D
+if (early > 0.5 * z.upload.zstd) console.log(`An upload was answered with ${kB(early)} of what others had brought, so a catch-up had less to bring: believe its figures for the device that was first to upload (${ms(ours.phases.catchup.device_ms_max)} at most), not the mean.`)
 if (ours.day_sheet_page) console.log(`Day sheet: ${ms(per.wall(ours.phases.day_sheet))} as JSON, ${ms(ours.day_sheet_page.ms_median)} as the office's page.`)
 console.log(`One bare FULL commit of one record: ${z.bare_commit_ms.toFixed(2)} ms. Seeding: ${ours.seed_s} s. Book of the shop: ${kB(ours.disk_server_morning)} in the morning, ${kB(z.shop_db_bytes)} at the end; of a device: ${kB(ours.disk_device_morning)}.`)
 process.exit(ours.ok && t.every(r => r[3] !== 'NOT MET') ? 0 : 1)

@@ -21,6 +21,8 @@ if [ ! -e "$peers/lib/harness.js" ]; then
   mkdir -p "$peers"
   cp -r "$source/." "$peers/"
   chmod -R u+w "$peers"
+  # Inside this checkout, and yet no member of its workspace.
+  grep -q '^\[workspace\]' "$peers/bound/Cargo.toml" || printf '\n[workspace]\n' >> "$peers/bound/Cargo.toml"
 fi
 cd "$peers"
 # Not `npm ci`: it refuses this lock file.

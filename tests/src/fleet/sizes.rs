@@ -36,7 +36,7 @@ pub struct Sizes {
     pub catchup_with_arrivals: Batch,
     /// What a device is filled with in the morning, receipts among it.
     pub fill: Batch,
-    /// Everything at the shop.
+    /// Everything at the shop at the end.
     pub all: Batch,
     /// The file of the shop's book, its log written through.
     pub shop_db_bytes: u64,
@@ -50,6 +50,8 @@ struct Record {
     id: [u8; 16],
     bytes: Vec<u8>,
     arrival: bool,
+    /// Of the shop's own device: its receipts, and what opening the office's desk put on the roster.
+    of_shop: bool,
     of_first: bool,
     of_day: bool,
 }
@@ -62,12 +64,13 @@ pub fn sizes(work: &Work) -> Result<Sizes, String> {
     let seeded = Seeded::read(&work.seeded())?;
     let first = open(&work.device_book(0))?.identity().map_err(words)?.device;
     let shop = open(&work.shop_book())?;
+    let own = shop.identity().map_err(words)?.device;
     let mut records = Vec::new();
     each_record(&shop, |bytes| {
         let opened = envelope::open(&bytes).map_err(words)?;
         let arrival = matches!(opened.record.body, Body::Arrival(_));
-        let (of_first, of_day) = (opened.device == first, opened.record.at_ms >= seeded.day_from_ms);
-        records.push(Record { id: *opened.record.id.as_bytes(), bytes, arrival, of_first, of_day });
+        let (of_shop, of_first, of_day) = (opened.device == own, opened.device == first, opened.record.at_ms >= seeded.day_from_ms);
+        records.push(Record { id: *opened.record.id.as_bytes(), bytes, arrival, of_shop, of_first, of_day });
         Ok(())
     })?;
     // Closed, SQLite writes the log through and takes it away.
@@ -76,9 +79,9 @@ pub fn sizes(work: &Work) -> Result<Sizes, String> {
     let batch = |which: fn(&Record) -> bool| batch(records.iter().filter(|record| which(record)).map(|record| record.bytes.as_slice()));
     let in_the_morning = records.iter().filter(|record| !record.of_day).map(|record| (record.id.as_slice(), record.bytes.as_slice()));
     Ok(Sizes {
-        upload: batch(|r| r.of_day && !r.arrival && r.of_first)?,
-        catchup: batch(|r| r.of_day && !r.arrival && !r.of_first)?,
-        catchup_with_arrivals: batch(|r| r.of_day && (r.arrival || !r.of_first))?,
+        upload: batch(|r| r.of_day && r.of_first)?,
+        catchup: batch(|r| r.of_day && !r.of_shop && !r.of_first)?,
+        catchup_with_arrivals: batch(|r| r.of_day && (r.arrival || (!r.of_shop && !r.of_first)))?,
         fill: batch(|r| !r.of_day)?,
         all: batch(|_| true)?,
         shop_db_bytes,
