@@ -1,5 +1,7 @@
 //! The runner of `tests/peers` on a workload of its own, in one process: seeded, served, filled, written in, brought level.
 
+#![expect(clippy::unwrap_used, reason = "a test may panic")]
+
 use std::fs;
 use std::path::Path;
 use std::sync::Arc;

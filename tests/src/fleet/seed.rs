@@ -31,6 +31,9 @@ const AROUND_THE_DAY_MS: i64 = 6 * 3_600_000;
 /// The most round trips until the office is level.
 const MOST_ROUNDS: usize = 10_000;
 
+/// The heads of documents.
+type Heads = BTreeMap<DocId, Vec<Bytes32>>;
+
 /// What the seeding leaves word of, for all that follows.
 #[derive(Debug, Serialize, Deserialize)]
 pub struct Seeded {
@@ -171,7 +174,7 @@ impl Beginning {
     }
 
     /// The machines in the workload's order, with the heads of each as the office founded it.
-    fn machines(&mut self, count: usize) -> Result<(Vec<DocId>, BTreeMap<DocId, Vec<Bytes32>>), String> {
+    fn machines(&mut self, count: usize) -> Result<(Vec<DocId>, Heads), String> {
         let card = EngineCard { cylinders: 4, ..crate::engine_card() };
         let engine = card.card;
         let mut hand = Hand { now: self.now, entropy: &mut chance, measured_by: None };
@@ -204,7 +207,7 @@ impl Beginning {
             let rest = drafts.split_off(drafts.len().min(IN_A_STEP));
             self.office.write(std::mem::replace(&mut drafts, rest), &self.now, &mut chance).map_err(words)?;
         }
-        let mut heads: BTreeMap<DocId, Vec<Bytes32>> = BTreeMap::new();
+        let mut heads = Heads::new();
         self.level(|doc, now| {
             heads.entry(doc).or_insert_with(|| now.to_vec());
         })?;
