@@ -12,6 +12,10 @@ use crate::transport::{Traffic, Transport};
 
 /// The most rounds of one exchange.
 const MOST_ROUNDS: u32 = 50;
+/// So much of what was kept on the shop's word is proved after an exchange: about a second's work, for whoever waits.
+const PROVED_AFTER: usize = 2_048;
+/// Documents tidied after an exchange.
+const TIDIED_AFTER: usize = 64;
 /// A token about to end is not used: it must outlive the request.
 const TOKEN_MARGIN_MS: i64 = 30_000;
 /// The name under which the token is kept.
@@ -164,6 +168,8 @@ pub(crate) fn exchange(session: &mut Session<'_, '_>) -> Result<Levelled, Failur
         }
         done.level = !report.more;
     }
+    session.book.prove(PROVED_AFTER)?;
+    session.book.tidy(TIDIED_AFTER)?;
     done.waiting = session.book.status()?.waiting;
     done.traffic = transport.traffic;
     Ok(done)

@@ -4,6 +4,7 @@ use std::fmt;
 use std::net::SocketAddr;
 use std::path::Path;
 use std::sync::Arc;
+use std::time::Duration;
 
 use sync_core::book::Book;
 use sync_core::keeping::{Restored, restore_shop};
@@ -22,6 +23,11 @@ use crate::router::router;
 use crate::serve::serve;
 use crate::state::ServerState;
 use crate::tls;
+
+/// How often the server looks for something to tidy.
+const TIDY_EACH: Duration = Duration::from_secs(60);
+/// So many documents are tidied before others have their turn.
+const TIDIED_AT_ONCE: usize = 16;
 
 /// A server that serves. Dropped, it stops.
 pub struct Running {
@@ -95,10 +101,26 @@ pub async fn start(config: Config, clock: Arc<dyn Clock>) -> Result<Running, Ser
                 state.events.end();
             }
         };
-        serve(listener, tls, router(state.clone()), limits, places, peers_are_themselves, ending).await;
+        let served = serve(listener, tls, router(state.clone()), limits, places, peers_are_themselves, ending);
+        tokio::select! {
+            () = served => {}
+            () = keep_tidy(state.clone()) => {}
+        }
         state.quiet().await;
     });
     Ok(Running { address, first_code, url, stop: Some(stop), task: Some(task) })
+}
+
+/// Tidies the book for as long as it is asked to, a little at a time, so that nobody waits for it.
+async fn keep_tidy(state: ServerState) {
+    let mut turns = tokio::time::interval(TIDY_EACH);
+    loop {
+        turns.tick().await;
+        // A failure is the next request's to tell; there is nobody here to hear it.
+        while state.ask(|shop| shop.tidy(TIDIED_AT_ONCE)).await.is_ok_and(|tidied| tidied > 0) {
+            tokio::task::yield_now().await;
+        }
+    }
 }
 
 fn open(config: &Config, address: SocketAddr, clock: &dyn Clock) -> Result<OpenedShop, ServerError> {

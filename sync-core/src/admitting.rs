@@ -12,7 +12,7 @@ use crate::book::BookError;
 use crate::delivery::{Brought, Delivery};
 use crate::frontier::Frontier;
 use crate::rights::Place;
-use crate::store::{Store, Taken};
+use crate::store::{Known, Store, Taken};
 
 /// What became of a change.
 #[derive(Debug)]
@@ -39,16 +39,16 @@ struct Pending<'s> {
     place: Option<Place>,
     taken: Vec<Taken>,
     ids: BTreeSet<RecordId>,
-    at_shop: bool,
+    known: Known,
 }
 
 impl Pending<'_> {
-    fn flush(&mut self) -> Result<(), BookError> {
+    fn flush(&mut self, packed: Option<Vec<u8>>) -> Result<(), BookError> {
         if self.taken.is_empty() {
             return Ok(());
         }
         let place = self.place.ok_or_else(|| BookError::Defect("a change for no document".to_owned()))?;
-        self.store.append(&mut self.frontier, place, std::mem::take(&mut self.taken), self.at_shop)?;
+        self.store.append_packed(&mut self.frontier, place, std::mem::take(&mut self.taken), self.known, packed)?;
         self.ids.clear();
         Ok(())
     }
@@ -61,10 +61,10 @@ impl Pending<'_> {
             })
     }
 
-    fn take(&mut self, recipe: Recipe, checked: Vec<Checked>, at_shop: bool) -> Result<Outcome, BookError> {
-        if self.at_shop != at_shop {
-            self.flush()?;
-            self.at_shop = at_shop;
+    fn take(&mut self, recipe: Recipe, checked: Vec<Checked>, known: Known) -> Result<Outcome, BookError> {
+        if self.known != known {
+            self.flush(None)?;
+            self.known = known;
         }
         if self.place.is_none() {
             let mut founded = checked.iter().filter_map(|c| Place::founded_by(&c.record.body));
@@ -85,28 +85,29 @@ pub(crate) fn admit(
     store: &Store,
     gate: &Gate<'_>,
     delivery: &mut Delivery,
-    at_shop: impl Fn(&[Checked]) -> bool,
+    known: impl Fn(&[Checked]) -> Known,
 ) -> Result<Vec<Outcome>, BookError> {
     let frontier = Frontier::read(store, delivery.doc)?;
     let place = frontier.document.as_ref().map(|row| row.place);
-    let mut pending = Pending { store, frontier, place, taken: Vec::new(), ids: BTreeSet::new(), at_shop: true };
+    let mut pending = Pending { store, frontier, place, taken: Vec::new(), ids: BTreeSet::new(), known: Known::AT_SHOP };
     let mut outcomes = Vec::with_capacity(delivery.changes.len());
     for brought in &mut delivery.changes {
         if pending.bears_on(brought) {
-            pending.flush()?;
+            pending.flush(None)?;
         }
         outcomes.push(match gate.judge(store, &pending.frontier, pending.place, brought)? {
             Verdict::Held => Outcome::Held,
             Verdict::Later(missing) => Outcome::Later(missing),
             Verdict::Refused(refusal) => Outcome::Refused(refusal),
             Verdict::Fits(checked) => {
-                let at_shop = at_shop(&checked);
+                let known = known(&checked);
                 let recipe = Recipe { records: std::mem::take(&mut brought.recipe.records), ..brought.recipe.clone() };
-                pending.take(recipe, checked, at_shop)?
+                pending.take(recipe, checked, known)?
             }
         });
     }
-    pending.flush()?;
+    let whole = pending.taken.len() == delivery.changes.len();
+    pending.flush(delivery.packed.take().filter(|_| whole))?;
     Ok(outcomes)
 }
 

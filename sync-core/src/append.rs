@@ -13,7 +13,7 @@ use crate::ledger::Entry;
 use crate::replica::{self, MOST_RECORDS};
 use crate::rights::Place;
 use crate::roster::Roster;
-use crate::store::{Store, TouchedDocument};
+use crate::store::{Known, Store, TouchedDocument};
 
 /// Appends signed records to a document as one change on its present heads. Its rows are derived by the caller, once for
 /// all that a step appends.
@@ -46,7 +46,7 @@ pub(crate) fn append_signed(
     }
     recipe.hash = replica::hash_of(doc, &recipe, &ids)?;
     frontier.advance(&recipe);
-    Ok(store.append(&mut frontier, place, vec![(recipe, checked)], at_shop)?)
+    Ok(store.append(&mut frontier, place, vec![(recipe, checked)], Known { at_shop, proved: true })?)
 }
 
 /// Appends records that were in other changes before, as many to a change as one takes; the shop is not known to hold them.

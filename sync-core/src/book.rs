@@ -285,6 +285,15 @@ impl Book {
         Ok(contact.map_or_else(ClockEvidence::default, |contact| contact.evidence(now)))
     }
 
+    /// Tidies the log of documents, up to a count of them, when nobody waits: what is in the book does not change, only
+    /// the room it takes. Gives how many were tidied; 0: there is nothing to do.
+    ///
+    /// # Errors
+    /// [`BookError::Store`].
+    pub fn tidy(&self, most: usize) -> Result<usize, BookError> {
+        Ok(self.store.atomically(|store| store.tidy(most))?)
+    }
+
     /// Verifies the book against a rebuild of itself.
     ///
     /// # Errors

@@ -23,7 +23,7 @@ use crate::ledger::Entry;
 use crate::moment::Moment;
 use crate::rights::Place;
 use crate::roster::Roster;
-use crate::store::Store;
+use crate::store::{Known, Store};
 
 /// What a bundle carries.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -160,8 +160,11 @@ impl Taking<'_> {
         let vouched = std::mem::take(&mut delivery.vouched);
         let gate = Gate { roster, vouched: &vouched, contact: self.receipt, brought_by: self.carrier };
         // What the shop has signed for, or signed itself, it holds; the rest this device now carries to it.
-        let at_shop = |records: &[Checked]| records.iter().all(|c| vouched.contains(&c.record.id) || c.device == roster.root.device);
-        let outcomes = admit(self.store, &gate, &mut delivery, at_shop)?;
+        let known = |records: &[Checked]| {
+            let at_shop = records.iter().all(|c| vouched.contains(&c.record.id) || c.device == roster.root.device);
+            Known { at_shop, proved: true }
+        };
+        let outcomes = admit(self.store, &gate, &mut delivery, known)?;
         let mut new = false;
         let mut loose: Vec<(&BroughtRecord, &Blob)> = Vec::new();
         for (brought, outcome) in delivery.changes.iter().zip(outcomes) {

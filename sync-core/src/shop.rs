@@ -1,6 +1,7 @@
 //! The shop as its server sees it: everything that HTTP needs, behind one trait, so that another store can take the
 //! place of one SQLite file without the exchange or the server noticing.
 
+mod housekeeping;
 mod office;
 
 use std::path::{Path, PathBuf};
@@ -28,6 +29,7 @@ use crate::view::{
     PropertyLine, PropertyView, ReadingRow, RecordView, SeasonRecord, ServiceRecord, ShopStatus,
 };
 
+pub use housekeeping::Housekeeping;
 pub use office::OfficeFacts;
 
 /// Source of randomness that a server hands over for good.
@@ -35,7 +37,7 @@ pub type OwnedEntropy = Box<dyn Entropy + Send>;
 
 /// What a shop can be asked.
 #[expect(clippy::missing_errors_doc, reason = "each fails as the function of Book that it stands for")]
-pub trait Shop: OfficeFacts + Send + Sync {
+pub trait Shop: Housekeeping + OfficeFacts + Send + Sync {
     /// Takes a device that presents a one-time code.
     fn enrol(&self, request: &EnrolRequest, now: &Moment) -> Result<EnrolAnswer, EnrolError>;
     /// Issues a one-time code.

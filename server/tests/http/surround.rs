@@ -143,6 +143,12 @@ fn full<T, E: From<StoreError>>() -> Result<T, E> {
     Err(StoreError::Full.into())
 }
 
+impl Housekeeping for Broken {
+    fn tidy(&self, _: usize) -> Result<usize, BookError> {
+        full()
+    }
+}
+
 impl Shop for Broken {
     fn backup(&self, _: &Moment) -> Result<BackupLine, BackupError> {
         Err(BackupError::Store(StoreError::Full))

@@ -16,13 +16,13 @@ use crate::admitting::{Outcome, admit};
 use crate::append::follow_roster;
 use crate::book::{Book, BookError};
 use crate::clock::{Contact, Receipt};
-use crate::delivery::{Delivery, check_all, open_all};
+use crate::delivery::{Delivery, check_all, open_all, trust_all};
 use crate::envelope;
 use crate::exchange::heal::heal;
 use crate::moment::{Entropy, Moment};
 use crate::replica;
 use crate::roster::Roster;
-use crate::store::{Logged, Store, TouchedDocument, open_filled, unpack};
+use crate::store::{Known, Logged, Store, TouchedDocument, open_filled, unpack};
 
 /// The most documents asked about in one request, well below what a shop takes.
 const MOST_ASKED: usize = MOST_DOCS / 2;
@@ -87,7 +87,8 @@ impl Book {
             device_time: now.wall_ms,
             epoch: self.store.meta::<Bytes16>("epoch")?,
             cursor: self.store.meta::<Cursor>("cursor")?.unwrap_or_default(),
-            packs: true,
+            // Once something that the shop vouched for did not hold, its word is not taken any more.
+            packs: !self.store.meta::<bool>("distrust")?.unwrap_or(false),
             room: None,
             docs,
         })
@@ -125,7 +126,8 @@ impl Book {
         if answer.since != self.store.meta::<Cursor>("cursor")?.unwrap_or_default() {
             return Err(BookError::LateAnswer);
         }
-        let vouched = vouch::holds(&identity.root, answer.epoch, &answer.docs, answer.vouch.as_ref());
+        let distrust = self.store.meta::<bool>("distrust")?.unwrap_or(false);
+        let vouched = !distrust && vouch::holds(&identity.root, answer.epoch, &answer.docs, answer.vouch.as_ref());
         self.renew_actor(entropy);
         let actor = self.actor();
         let roster_doc = identity.root.shop.roster();
@@ -146,7 +148,7 @@ impl Book {
             let mut roster = before.clone();
             // The roster first: what follows is judged by it.
             let (first, rest): (Vec<&DocAnswer>, Vec<&DocAnswer>) = answer.docs.iter().partition(|d| d.id == roster_doc);
-            taking.documents(&first, &roster, vouched)?;
+            taking.documents(&first, &roster, false)?;
             if let Some(after) = follow_roster(store, &roster, !first.is_empty())? {
                 roster = after;
             }
@@ -165,20 +167,23 @@ impl Book {
         Ok(report)
     }
 
-    /// Proves documents that were taken whole on the shop's word, up to a count: hashes and signatures are looked at as
-    /// for any other. One that does not hold is asked for again, change by change. Gives how many are left to prove.
+    /// Proves what was kept on the shop's word, up to a count of parts of the log: hashes and signatures are looked at as
+    /// for anything else. A document with a part that does not hold goes, and is asked for again without the shop's word;
+    /// one in which this device has something of its own that is not at the shop stays until it is. Gives how many parts
+    /// are left to prove.
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn prove(&mut self, most: usize) -> Result<usize, BookError> {
         let roster = self.roster()?.clone();
         self.store.atomically(|store| {
-            let (_, broken) = store.prove(most, &roster)?;
-            for doc in broken {
+            let waiting = store.documents_waiting()?;
+            for doc in store.prove(most, &roster)?.into_iter().filter(|doc| !waiting.contains(doc)) {
                 store.forget_document(doc)?;
                 store.clear_meta("cursor")?;
+                store.set_meta("distrust", &true)?;
             }
-            Ok::<_, BookError>(store.documents_vouched(usize::from(u16::MAX))?.len())
+            Ok::<_, BookError>(store.unproved()?)
         })
     }
 }
@@ -219,10 +224,16 @@ impl Taking<'_> {
                 return Err(BookError::Message(why.to_owned()));
             }
         }
-        let deliveries = check_all(open_all(lists), roster);
+        let mut deliveries = open_all(lists);
+        if vouched {
+            trust_all(&mut deliveries, roster);
+        } else {
+            deliveries = check_all(deliveries, roster);
+        }
+        let known = if vouched { Known::VOUCHED } else { Known::AT_SHOP };
         for (doc, delivery) in docs.iter().zip(deliveries) {
             let brings = !delivery.changes.is_empty();
-            self.document(doc, delivery, roster)?;
+            self.document(doc, delivery, roster, known)?;
             if !doc.refused.is_empty() {
                 self.report.healed += heal(self.store, self.actor, doc, self.now)?;
                 self.report.more = true;
@@ -236,12 +247,11 @@ impl Taking<'_> {
         Ok(())
     }
 
-    fn document(&mut self, doc: &DocAnswer, mut delivery: Delivery, roster: &Roster) -> Result<(), BookError> {
+    fn document(&mut self, doc: &DocAnswer, mut delivery: Delivery, roster: &Roster, known: Known) -> Result<(), BookError> {
         if !doc.taken.is_empty() {
-            self.store.mark_at_shop(doc.id, &doc.taken)?;
+            self.report.taken += self.store.mark_at_shop(doc.id, &doc.taken)?;
         }
         self.store.offer_again(doc.id, &doc.needed)?;
-        self.report.taken += doc.taken.len();
         self.report.refused.extend(doc.refused.iter().map(|r| RefusedLine {
             doc: doc.id,
             record: r.record,
@@ -250,7 +260,7 @@ impl Taking<'_> {
         }));
         let vouched = std::mem::take(&mut delivery.vouched);
         let gate = Gate { roster, vouched: &vouched, contact: self.receipt, brought_by: self.own };
-        let outcomes = admit(self.store, &gate, &mut delivery, |_| true)?;
+        let outcomes = admit(self.store, &gate, &mut delivery, |_| known)?;
         let mut lacking = false;
         let mut held = Vec::new();
         let mut seen = BTreeSet::new();

@@ -21,7 +21,7 @@ use crate::identity::Identity;
 use crate::ledger::Entry;
 use crate::moment::{Entropy, Moment, fresh_record, random};
 use crate::roster::Roster;
-use crate::store::{Store, TouchedDocument};
+use crate::store::{Known, Store, TouchedDocument};
 
 /// A skew measured by one message alone, its travel time unknown, may be off by this much.
 const ONE_WAY_UNCERTAINTY_MS: i64 = 5_000;
@@ -99,7 +99,7 @@ impl Book {
             let Page { cursor, more, docs } = next_page(store, person, cursor, intake, &lacking, manner)?;
             let cursor = cursor::mark(cursor, epoch, store, &identity.keys)?;
             let since = request.cursor;
-            let vouch = vouch(&identity.root, &identity.keys, epoch, &docs);
+            let vouch = if request.packs { vouch(&identity.root, &identity.keys, epoch, &docs) } else { None };
             Ok::<_, BookError>((ExchangeAnswer { v: PROTOCOL, shop_time: now.wall_ms, epoch, since, cursor, more, vouch, docs }, roster))
         })?;
         self.roster = Some(roster);
@@ -153,7 +153,7 @@ impl Taking<'_> {
         let doc = delivery.doc;
         let vouched = std::mem::take(&mut delivery.vouched);
         let gate = Gate { roster, vouched: &vouched, contact: self.receipt, brought_by: self.device };
-        let outcomes = admit(self.store, &gate, &mut delivery, |_| true)?;
+        let outcomes = admit(self.store, &gate, &mut delivery, |_| Known::AT_SHOP)?;
         let mut answer = DocAnswer::new(doc);
         let mut arrived: Vec<RecordId> = Vec::new();
         let mut built_upon: BTreeSet<Bytes32> = BTreeSet::new();

@@ -1,8 +1,8 @@
 //! Rows that screens read: standings and machine states. A function of the records, made anew whenever they change.
 
 use rusqlite::{OptionalExtension, params};
-use serde::Serialize;
 use serde::de::DeserializeOwned;
+use serde::{Deserialize, Serialize};
 use shared::ids::{DocId, PropertyId};
 use shared::slot::Slot;
 
@@ -46,7 +46,7 @@ impl From<&DocumentRow> for TouchedDocument {
 /// The derived rows of one document, ready to be written.
 #[derive(Debug)]
 pub(super) struct Rows {
-    standings: Vec<u8>,
+    view: Vec<u8>,
     /// Slots that want a ruling, and slots outside machines where something waits to be accepted.
     open: Vec<(Slot, bool)>,
     machine: Option<MachineColumns>,
@@ -59,7 +59,23 @@ struct MachineColumns {
     brief: Vec<u8>,
     visited_ms: Option<(i64, i64)>,
     attention: bool,
-    state: Vec<u8>,
+}
+
+/// What screens read of a document, in one piece: the two halves name the same records.
+#[derive(Serialize)]
+struct View<'a> {
+    state: Option<&'a MachineState>,
+    standings: &'a [Standing],
+}
+
+#[derive(Deserialize)]
+struct StateOf {
+    state: Option<MachineState>,
+}
+
+#[derive(Deserialize)]
+struct StandingsOf {
+    standings: Vec<Standing>,
 }
 
 fn squeezed<T: Serialize>(value: &T) -> Result<Vec<u8>, StoreError> {
@@ -80,14 +96,15 @@ pub(super) fn rows_of(place: Place, entries: Vec<Entry>, roster: &Roster) -> Res
     let wanting = standings.iter().filter(|s| s.wants_ruling()).map(|s| (s.slot.clone(), false));
     let waiting = standings.iter().filter(|s| place != Place::Machine && !s.aside.is_empty()).map(|s| (s.slot.clone(), true));
     let open = wanting.chain(waiting).collect();
-    let machine = if place == Place::Machine { Some(machine_columns(&ledger, &standings, roster)?) } else { None };
-    Ok(Some(Rows { standings: squeezed(&standings)?, open, machine }))
+    let state = (place == Place::Machine).then(|| MachineState::fold(&ledger, &standings, roster));
+    let machine = state.as_ref().map(machine_columns).transpose()?;
+    let view = squeezed(&View { state: state.as_ref(), standings: &standings })?;
+    Ok(Some(Rows { view, open, machine }))
 }
 
-fn machine_columns(ledger: &Ledger, standings: &[Standing], roster: &Roster) -> Result<MachineColumns, StoreError> {
-    let state = MachineState::fold(ledger, standings, roster);
+fn machine_columns(state: &MachineState) -> Result<MachineColumns, StoreError> {
     let mut brief = Vec::new();
-    ciborium::into_writer(&Brief::of(&state), &mut brief).map_err(|e| StoreError::Damaged(e.to_string()))?;
+    ciborium::into_writer(&Brief::of(state), &mut brief).map_err(|e| StoreError::Damaged(e.to_string()))?;
     let visits = || state.visits.iter().map(|visit| visit.at_ms);
     let attention =
         !state.aside.is_empty() || !state.recheck.is_empty() || state.holds().next().is_some() || state.open_visits().next().is_some();
@@ -97,7 +114,6 @@ fn machine_columns(ledger: &Ledger, standings: &[Standing], roster: &Roster) -> 
         brief,
         visited_ms: visits().min().zip(visits().max()),
         attention,
-        state: squeezed(&state)?,
     })
 }
 
@@ -136,8 +152,8 @@ impl Store {
 
     pub(super) fn write_rows(&self, num: i64, rows: &Rows) -> Result<(), StoreError> {
         self.connection
-            .prepare_cached("INSERT INTO standings (num, standings) VALUES (?1, ?2) ON CONFLICT (num) DO UPDATE SET standings = ?2")?
-            .execute(params![num, rows.standings])?;
+            .prepare_cached("INSERT INTO views (num, view) VALUES (?1, ?2) ON CONFLICT (num) DO UPDATE SET view = ?2")?
+            .execute(params![num, rows.view])?;
         self.connection.prepare_cached("DELETE FROM open_slots WHERE num = ?1")?.execute([num])?;
         let mut insert = self.connection.prepare_cached("INSERT INTO open_slots (num, slot, proposal) VALUES (?1, ?2, ?3)")?;
         for (slot, proposal) in &rows.open {
@@ -146,10 +162,10 @@ impl Store {
         if let Some(machine) = &rows.machine {
             self.connection
                 .prepare_cached(
-                    "INSERT INTO machines (num, tag, property, brief, first_visit_ms, last_visit_ms, attention, state)
-                     VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)
+                    "INSERT INTO machines (num, tag, property, brief, first_visit_ms, last_visit_ms, attention)
+                     VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)
                      ON CONFLICT (num) DO UPDATE SET tag = ?2, property = ?3, brief = ?4, first_visit_ms = ?5, last_visit_ms = ?6,
-                       attention = ?7, state = ?8",
+                       attention = ?7",
                 )?
                 .execute(params![
                     num,
@@ -158,8 +174,7 @@ impl Store {
                     machine.brief,
                     machine.visited_ms.map(|(first, _)| first),
                     machine.visited_ms.map(|(_, last)| last),
-                    machine.attention,
-                    machine.state
+                    machine.attention
                 ])?;
         }
         Ok(())
@@ -170,7 +185,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn underive(&self, num: i64) -> Result<(), StoreError> {
-        self.connection.prepare_cached("DELETE FROM standings WHERE num = ?1")?.execute([num])?;
+        self.connection.prepare_cached("DELETE FROM views WHERE num = ?1")?.execute([num])?;
         self.connection.prepare_cached("DELETE FROM open_slots WHERE num = ?1")?.execute([num])?;
         self.connection.prepare_cached("DELETE FROM machines WHERE num = ?1")?.execute([num])?;
         Ok(())
@@ -189,14 +204,14 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn standings(&self, doc: DocId) -> Result<Vec<Standing>, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT standings FROM standings JOIN documents USING (num) WHERE doc = ?1")?;
+        let mut statement = self.connection.prepare_cached("SELECT view FROM views JOIN documents USING (num) WHERE doc = ?1")?;
         let bytes: Option<Vec<u8>> = statement.query_row([doc.as_bytes().as_slice()], |row| row.get(0)).optional()?;
-        bytes.map_or_else(|| Ok(Vec::new()), |bytes| unsqueezed(&bytes))
+        bytes.map_or_else(|| Ok(Vec::new()), |bytes| Ok(unsqueezed::<StandingsOf>(&bytes)?.standings))
     }
 
     fn slots_where(&self, proposal: bool) -> Result<Vec<(DocId, Standing)>, StoreError> {
         let mut statement = self.connection.prepare_cached(
-            "SELECT doc, slot, standings FROM open_slots JOIN documents USING (num) JOIN standings USING (num)
+            "SELECT doc, slot, view FROM open_slots JOIN documents USING (num) JOIN views USING (num)
              WHERE proposal = ?1 ORDER BY num, slot",
         )?;
         let rows =
@@ -204,7 +219,7 @@ impl Store {
         let mut found = Vec::new();
         for row in rows {
             let (doc, slot, bytes) = row?;
-            let standings: Vec<Standing> = unsqueezed(&bytes)?;
+            let StandingsOf { standings } = unsqueezed(&bytes)?;
             let standing = standings.into_iter().find(|standing| standing.slot.0 == slot);
             let standing = standing.ok_or_else(|| StoreError::Damaged("an open slot without a standing".to_owned()))?;
             found.push((DocId::from_bytes(fixed(&doc)?), standing));
@@ -229,12 +244,13 @@ impl Store {
     }
 
     fn machines_where(&self, which: &str, parameters: impl rusqlite::Params) -> Result<Vec<MachineRow>, StoreError> {
-        let sql = format!("SELECT doc, state FROM machines JOIN documents USING (num) {which}");
+        let sql = format!("SELECT doc, view FROM machines JOIN documents USING (num) JOIN views USING (num) {which}");
         let mut statement = self.connection.prepare_cached(&sql)?;
         let rows = statement.query_map(parameters, |row| Ok((row.get::<_, Vec<u8>>(0)?, row.get::<_, Vec<u8>>(1)?)))?;
         rows.map(|row| {
-            let (doc, state) = row?;
-            Ok(MachineRow { doc: DocId::from_bytes(fixed(&doc)?), state: unsqueezed(&state)? })
+            let (doc, view) = row?;
+            let StateOf { state } = unsqueezed(&view)?;
+            Ok(MachineRow { doc: DocId::from_bytes(fixed(&doc)?), state: state.unwrap_or_default() })
         })
         .collect()
     }

@@ -75,20 +75,6 @@ impl Store {
         self.documents_where("WHERE lacking = 1 ORDER BY num")
     }
 
-    /// Documents that were taken whole on the shop's word and not proved here yet, up to a count.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn documents_vouched(&self, most: usize) -> Result<Vec<DocumentRow>, StoreError> {
-        self.documents_where(&format!("WHERE vouched = 1 ORDER BY num LIMIT {most}"))
-    }
-
-    /// Notes whether a document was taken whole on the shop's word and not proved here yet.
-    pub(super) fn set_vouched(&self, num: i64, vouched: bool) -> Result<(), StoreError> {
-        self.connection.prepare_cached("UPDATE documents SET vouched = ?2 WHERE num = ?1")?.execute(params![num, vouched])?;
-        Ok(())
-    }
-
     /// Documents with something that the shop is not known to hold: not offered yet, or of this device's own and not receipted.
     ///
     /// # Errors

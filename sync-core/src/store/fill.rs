@@ -3,6 +3,8 @@
 //! Hashes and signatures are proved afterwards, document by document (see [`Store::prove`]): a phone that is filled in the
 //! yard must not keep its owner waiting for what the shop has checked already.
 
+use std::collections::BTreeSet;
+
 use shared::bytes::{Blob, Bytes32};
 use shared::ids::DocId;
 use shared::record::Body;
@@ -11,7 +13,7 @@ use shared::wire::{Reader, Recipe};
 use super::derived::{Rows, rows_of};
 use super::log::changes_in;
 use super::records::entry;
-use super::{DocumentRow, Store, StoreError, pack};
+use super::{Known, Store, StoreError, pack, signed};
 use crate::admission::Checked;
 use crate::cores::on_all_cores;
 use crate::envelope;
@@ -107,15 +109,14 @@ impl Store {
         self.note_opening()?;
         let row = self.found_document(frontier.doc, place)?;
         self.write_frontier(&frontier.heads(), row.num, frontier.moved())?;
-        self.set_vouched(row.num, true)?;
         let mut arrivals = Vec::new();
         for (hash, pack, entries) in parts {
-            let pos = self.insert_part(row.num, true, hash, &pack.0)?;
-            for (idx, Entry { device, record }) in entries.into_iter().enumerate() {
+            self.insert_part(row.num, Known::VOUCHED, hash, &pack.0)?;
+            for Entry { device, record } in entries {
                 if let Body::Arrival(arrival) = &record.body {
                     arrivals.push(arrival.clone());
                 }
-                self.insert_record(row.num, pos, idx, &Checked { device, record, held: false })?;
+                self.insert_record(row.num, &Checked { device, record, held: false })?;
             }
         }
         arrivals.iter().try_for_each(|arrival| self.mark_received(&arrival.records, arrival.at))?;
@@ -147,56 +148,47 @@ impl Store {
             "DELETE FROM authors WHERE num = ?1",
             "DELETE FROM actors WHERE num = ?1",
             "DELETE FROM parts WHERE num = ?1",
-            "DELETE FROM documents WHERE num = ?1",
         ] {
             self.connection.prepare_cached(sql)?.execute([document.num])?;
         }
+        // The row stays: what kind of document it is does not follow from what will come.
+        self.write_frontier(&Frontier::empty(doc).heads(), document.num, std::iter::empty())?;
         self.forget_cached();
         Ok(())
     }
 
-    /// Proves documents that were taken on the shop's word, up to a count: every change is what its hash names, every
-    /// signature holds. Gives how many were proved, and those that do not hold.
+    /// How many parts of the log were kept on the shop's word and are not proved yet.
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn prove(&self, most: usize, roster: &Roster) -> Result<(usize, Vec<DocId>), StoreError> {
-        let documents = self.documents_vouched(most)?;
-        let mut packed = Vec::with_capacity(documents.len());
-        for document in documents {
-            let packs = self.packs_of(document.num)?;
-            packed.push((document, packs));
-        }
-        let looked_at = on_all_cores(packed, |(document, packs)| {
-            let holds = holds_together(&document, &packs, roster);
-            (document, holds)
-        });
-        let mut broken = Vec::new();
-        let count = looked_at.len();
-        for (document, holds) in looked_at {
-            if holds {
-                self.set_vouched(document.num, false)?;
-            } else {
-                broken.push(document.doc);
-            }
-        }
-        Ok((count - broken.len(), broken))
+    pub fn unproved(&self) -> Result<usize, StoreError> {
+        let count: i64 = self.connection.prepare_cached("SELECT count(*) FROM parts WHERE proved = 0")?.query_row([], |row| row.get(0))?;
+        Ok(usize::try_from(count).unwrap_or_default())
     }
-}
 
-/// Whether a document's changes are what their hashes name, up to its heads, and every record holds under its device's key.
-fn holds_together(document: &DocumentRow, packs: &[Vec<u8>], roster: &Roster) -> bool {
-    let mut frontier = Frontier::empty(document.doc);
-    for pack in packs {
-        let Ok(recipes) = changes_in(document.doc, pack, true) else { return false };
-        for recipe in recipes {
-            if !recipe.records.iter().all(|Blob(bytes)| record_holds(bytes, roster)) {
-                return false;
+    /// Proves parts that were kept on the shop's word, the oldest first, up to a count: every change is what its hash
+    /// names, every signature holds. Gives the documents of those that do not hold.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn prove(&self, most: usize, roster: &Roster) -> Result<BTreeSet<DocId>, StoreError> {
+        let parts = self.parts(&format!("WHERE proved = 0 ORDER BY pos LIMIT {most}"), [])?;
+        let looked_at = on_all_cores(parts, |part| {
+            let recipes = changes_in(part.doc, &part.pack, true);
+            let holds = recipes.is_ok_and(|recipes| recipes.iter().flat_map(|r| &r.records).all(|Blob(bytes)| record_holds(bytes, roster)));
+            (part.pos, part.doc, holds)
+        });
+        let mut broken = BTreeSet::new();
+        let mut proved = self.connection.prepare_cached("UPDATE parts SET proved = 1 WHERE pos = ?1")?;
+        for (pos, doc, holds) in looked_at {
+            if holds {
+                proved.execute([signed(pos)])?;
+            } else {
+                broken.insert(doc);
             }
-            frontier.advance(&recipe);
         }
+        Ok(broken)
     }
-    frontier.heads() == document.heads
 }
 
 /// Whether a record holds under its device's key, and is its device's person's.

@@ -1,6 +1,6 @@
 //! The log as it is read: changes with their hashes, what the shop is not known to hold, what a page hands out.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use rusqlite::params;
 use shared::bytes::{Blob, Bytes32};
@@ -85,7 +85,7 @@ impl Store {
         Ok(end.map_or(0, unsigned))
     }
 
-    fn parts(&self, which: &str, parameters: impl rusqlite::Params) -> Result<Vec<Part>, StoreError> {
+    pub(super) fn parts(&self, which: &str, parameters: impl rusqlite::Params) -> Result<Vec<Part>, StoreError> {
         let sql = format!("SELECT pos, doc, hash, pack FROM parts JOIN documents USING (num) {which}");
         let mut statement = self.connection.prepare_cached(&sql)?;
         let rows = statement.query_map(parameters, |row| {
@@ -205,17 +205,20 @@ impl Store {
         Ok((behind, beyond))
     }
 
-    /// Notes that the shop holds these changes of a document, and all that they build on.
+    /// Notes that the shop holds these changes of a document, and all that they build on. Gives how many changes that tells
+    /// of that were not known to be there.
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn mark_at_shop(&self, doc: DocId, taken: &[Bytes32]) -> Result<(), StoreError> {
-        let Some(document) = self.document(doc)? else { return Ok(()) };
+    pub fn mark_at_shop(&self, doc: DocId, taken: &[Bytes32]) -> Result<usize, StoreError> {
+        let Some(document) = self.document(doc)? else { return Ok(0) };
+        let mut marked = 0;
         let mut covered: BTreeSet<Bytes32> = taken.iter().copied().collect();
         let unsent = self.parts("WHERE num = ?1 AND at_shop = 0 ORDER BY pos DESC", [document.num])?;
         for part in unsent {
             let mut whole = true;
-            for recipe in changes_in(doc, &part.pack, false)?.iter().rev() {
+            let changes = changes_in(doc, &part.pack, false)?;
+            for recipe in changes.iter().rev() {
                 if covered.contains(&recipe.hash) {
                     covered.extend(&recipe.deps);
                 } else {
@@ -223,10 +226,11 @@ impl Store {
                 }
             }
             if whole {
+                marked += changes.len();
                 self.set_at_shop(part.pos, true)?;
             }
         }
-        Ok(())
+        Ok(marked)
     }
 
     fn set_at_shop(&self, pos: u64, at_shop: bool) -> Result<(), StoreError> {
@@ -267,10 +271,24 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn offer_unreceipted_again(&self) -> Result<usize, StoreError> {
-        Ok(self
-            .connection
-            .prepare_cached("UPDATE parts SET at_shop = 0 WHERE at_shop = 1 AND pos IN (SELECT pos FROM records WHERE due = 1)")?
-            .execute([])?)
+        let mut statement = self.connection.prepare_cached("SELECT num, id FROM records WHERE due = 1")?;
+        let rows = statement.query_map([], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, Vec<u8>>(1)?)))?;
+        let mut due: BTreeMap<i64, BTreeSet<[u8; 16]>> = BTreeMap::new();
+        for row in rows {
+            let (num, id) = row?;
+            due.entry(num).or_default().insert(fixed(&id)?);
+        }
+        let mut offered = 0;
+        for (num, ids) in due {
+            for part in self.parts("WHERE num = ?1 AND at_shop = 1 ORDER BY pos", [num])? {
+                let entries = super::records::entries_in(&part.pack)?;
+                if entries.iter().any(|entry| ids.contains(entry.record.id.as_bytes())) {
+                    self.set_at_shop(part.pos, false)?;
+                    offered += 1;
+                }
+            }
+        }
+        Ok(offered)
     }
 
     /// Takes out the changes of a document that the shop does not hold, and gives back their records' bytes: the first

@@ -18,6 +18,7 @@ mod parts;
 mod quarantine;
 mod records;
 mod schema;
+mod tidy;
 mod verify;
 
 use std::cell::{Cell, RefCell};
@@ -36,8 +37,9 @@ pub use derived::{MachineRow, TouchedDocument};
 pub use documents::DocumentRow;
 pub use fill::{Filled, open_filled};
 pub use log::{Logged, Part};
+pub(crate) use pack::pack;
 pub use pack::unpack;
-pub use parts::Taken;
+pub use parts::{Known, Taken};
 pub use quarantine::{QuarantineState, Quarantined};
 pub use records::{CameIn, HeldRecord};
 pub use verify::Verification;
@@ -91,7 +93,7 @@ pub struct Store {
     owner: Cell<Option<Owner>>,
     /// Numbers of words that were looked up.
     words: RefCell<HashMap<Vec<u8>, i64>>,
-    /// The part that was unpacked last, by position.
+    /// The records of the document that was unpacked last, by its number.
     unpacked: RefCell<Option<(i64, Arc<Vec<Blob>>)>>,
 }
 
@@ -133,6 +135,14 @@ impl Store {
         self.owner.set(Some(owner));
     }
 
+    /// Forgets a document's records: there are more of them now.
+    fn forget_unpacked(&self, num: i64) {
+        let mut unpacked = self.unpacked.borrow_mut();
+        if unpacked.as_ref().is_some_and(|(held, _)| *held == num) {
+            *unpacked = None;
+        }
+    }
+
     /// Forgets what was looked up: the rows may be others now.
     fn forget_cached(&self) {
         self.words.borrow_mut().clear();
@@ -153,7 +163,7 @@ impl Store {
         // EXTRA is FULL, and also writes out the folder once the journal of a new file is gone: a power cut that brought
         // that journal back would undo the file to nothing, with its log. It comes before that step.
         connection.execute_batch(
-            "PRAGMA locking_mode=EXCLUSIVE; PRAGMA synchronous=EXTRA; PRAGMA journal_mode=WAL; PRAGMA foreign_keys=ON; PRAGMA trusted_schema=OFF;",
+            "PRAGMA locking_mode=EXCLUSIVE; PRAGMA synchronous=EXTRA; PRAGMA journal_mode=WAL; PRAGMA foreign_keys=ON; PRAGMA trusted_schema=OFF; PRAGMA cache_size=-16384; PRAGMA wal_autocheckpoint=4096;",
         )?;
         schema::migrate(&mut connection)?;
         // Takes the exclusive lock now, so that a second program is told at once and not at its first write.

@@ -63,7 +63,7 @@ pub(super) fn unsqueeze(bytes: &[u8]) -> Result<Vec<u8>, StoreError> {
 }
 
 /// Packs a list of recipes.
-pub(super) fn pack(recipes: &[ShortRecipe]) -> Result<Vec<u8>, StoreError> {
+pub(crate) fn pack(recipes: &[ShortRecipe]) -> Result<Vec<u8>, StoreError> {
     let mut plain = Vec::new();
     ciborium::into_writer(recipes, &mut plain).map_err(|e| damaged(&e))?;
     squeeze(&plain)

@@ -15,6 +15,22 @@ use crate::rights::Place;
 /// A change that passed the gate, with its records.
 pub type Taken = (Recipe, Vec<Checked>);
 
+/// What is known of a part of the log.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Known {
+    /// The shop holds it.
+    pub at_shop: bool,
+    /// Every hash and signature in it was looked at here; else it was kept on the shop's word, and is proved afterwards.
+    pub proved: bool,
+}
+
+impl Known {
+    /// Looked at here, and at the shop.
+    pub const AT_SHOP: Self = Self { at_shop: true, proved: true };
+    /// Kept on the shop's word.
+    pub const VOUCHED: Self = Self { at_shop: true, proved: false };
+}
+
 impl Store {
     /// The last change of each actor of a document.
     ///
@@ -36,27 +52,42 @@ impl Store {
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn append(&self, frontier: &mut Frontier, place: Place, taken: Vec<Taken>, at_shop: bool) -> Result<u64, StoreError> {
+    pub fn append(&self, frontier: &mut Frontier, place: Place, taken: Vec<Taken>, known: Known) -> Result<u64, StoreError> {
+        self.append_packed(frontier, place, taken, known, None)
+    }
+
+    /// As [`Store::append`], where these very changes are packed already.
+    pub(crate) fn append_packed(
+        &self,
+        frontier: &mut Frontier,
+        place: Place,
+        taken: Vec<Taken>,
+        known: Known,
+        packed: Option<Vec<u8>>,
+    ) -> Result<u64, StoreError> {
         self.note_opening()?;
         let mut row = self.found_document(frontier.doc, place)?;
         let hash = taken.last().map_or(Bytes32([0; 32]), |(recipe, _)| recipe.hash);
         let mut list = Vec::with_capacity(taken.len());
         let mut records: Vec<Checked> = Vec::new();
-        let mut bytes_of = Vec::new();
-        for (recipe, checked) in taken {
-            let first_ms = checked.first().map_or(0, |c| c.record.at_ms);
-            bytes_of.extend(recipe.records.iter().map(|blob| blob.0.clone()));
-            records.extend(checked);
-            list.push((recipe, crate::replica::change_time(first_ms)));
-        }
-        let pos = self.insert_part(row.num, at_shop, hash, &pack::pack(&shorten(list))?)?;
         let tidy = self.quarantine_is_empty()?;
-        for (idx, (checked, bytes)) in records.iter().zip(&bytes_of).enumerate() {
-            self.insert_record(row.num, pos, idx, checked)?;
-            if !tidy && !checked.held {
-                self.release_quarantined(bytes)?;
+        for (recipe, checked) in taken {
+            if !tidy {
+                let new = checked.iter().zip(&recipe.records).filter(|(c, _)| !c.held);
+                new.map(|(_, bytes)| self.release_quarantined(&bytes.0)).collect::<Result<(), _>>()?;
+            }
+            let first_ms = checked.first().map_or(0, |c| c.record.at_ms);
+            records.extend(checked);
+            if packed.is_none() {
+                list.push((recipe, crate::replica::change_time(first_ms)));
             }
         }
+        let packed = match packed {
+            Some(packed) => packed,
+            None => pack::pack(&shorten(list))?,
+        };
+        let pos = self.insert_part(row.num, known, hash, &packed)?;
+        records.iter().try_for_each(|checked| self.insert_record(row.num, checked))?;
         // After all of them: a receipt may come before what it is for.
         for checked in &records {
             if let Body::Arrival(arrival) = &checked.record.body {
@@ -70,13 +101,11 @@ impl Store {
     }
 
     /// Inserts a pack as it is.
-    pub(super) fn insert_part(&self, num: i64, at_shop: bool, hash: Bytes32, pack: &[u8]) -> Result<i64, StoreError> {
-        self.connection.prepare_cached("INSERT INTO parts (num, at_shop, hash, pack) VALUES (?1, ?2, ?3, ?4)")?.execute(params![
-            num,
-            at_shop,
-            hash.0.as_slice(),
-            pack
-        ])?;
+    pub(super) fn insert_part(&self, num: i64, known: Known, hash: Bytes32, pack: &[u8]) -> Result<i64, StoreError> {
+        self.connection
+            .prepare_cached("INSERT INTO parts (num, at_shop, proved, hash, pack) VALUES (?1, ?2, ?3, ?4, ?5)")?
+            .execute(params![num, known.at_shop, known.proved, hash.0.as_slice(), pack])?;
+        self.forget_unpacked(num);
         Ok(self.connection.last_insert_rowid())
     }
 
@@ -129,7 +158,7 @@ impl Store {
         found.map(|bytes| fixed(&bytes).map(Bytes16)).transpose()
     }
 
-    pub(super) fn insert_record(&self, num: i64, pos: i64, idx: usize, checked: &Checked) -> Result<(), StoreError> {
+    pub(super) fn insert_record(&self, num: i64, checked: &Checked) -> Result<(), StoreError> {
         let record = &checked.record;
         let author = self.word(record.by.as_bytes())?;
         self.connection
@@ -145,18 +174,17 @@ impl Store {
         let own = owner.is_some_and(|owner| owner.device == checked.device);
         self.connection
             .prepare_cached(
-                "INSERT INTO records (id, num, pos, idx, kind, author, written_ms, received_ms, due) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
+                "INSERT INTO records (id, num, kind, author, written_ms, received_ms, due, receipt) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
             )?
             .execute(params![
                 record.id.as_bytes().as_slice(),
                 num,
-                pos,
-                signed(idx as u64),
                 self.word(record.body.kind().as_bytes())?,
                 author,
                 record.at_ms,
                 by_shop.then_some(record.at_ms),
-                own && !by_shop
+                own && !by_shop,
+                arrival
             ])?;
         Ok(())
     }

@@ -1,6 +1,6 @@
 //! Records: where each stands in the log, and a few columns to find them by. The signed bytes are in the packs.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use rusqlite::{OptionalExtension, params};
@@ -83,30 +83,35 @@ impl Store {
     /// [`StoreError`].
     pub fn held(&self, id: RecordId) -> Result<Option<HeldRecord>, StoreError> {
         let mut statement =
-            self.connection.prepare_cached("SELECT doc, pos, idx, received_ms FROM records JOIN documents USING (num) WHERE id = ?1")?;
-        let row: Option<(Vec<u8>, i64, i64, Option<i64>)> =
-            statement.query_row([id.as_bytes().as_slice()], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?))).optional()?;
-        row.map(|row| self.held_at(row)).transpose()
+            self.connection.prepare_cached("SELECT doc, num, received_ms FROM records JOIN documents USING (num) WHERE id = ?1")?;
+        let row: Option<(Vec<u8>, i64, Option<i64>)> =
+            statement.query_row([id.as_bytes().as_slice()], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?))).optional()?;
+        let Some((doc, num, received_ms)) = row else { return Ok(None) };
+        for Blob(bytes) in self.unpacked(num)?.iter() {
+            // The id stands in the bytes as it is: most others need not be read.
+            if bytes.windows(16).any(|window| window == id.as_bytes()) {
+                let entry = entry(bytes)?;
+                if entry.record.id == id {
+                    return Ok(Some(HeldRecord { doc: DocId::from_bytes(fixed(&doc)?), entry, bytes: bytes.clone(), received_ms }));
+                }
+            }
+        }
+        Err(StoreError::Damaged("a record that is not in its document".to_owned()))
     }
 
-    fn held_at(&self, (doc, pos, idx, received_ms): (Vec<u8>, i64, i64, Option<i64>)) -> Result<HeldRecord, StoreError> {
-        let part = self.records_of_part(pos)?;
-        let place = usize::try_from(idx).ok().and_then(|idx| part.get(idx));
-        let Blob(bytes) = place.ok_or_else(|| StoreError::Damaged("a record that is not in its part".to_owned()))?.clone();
-        Ok(HeldRecord { doc: DocId::from_bytes(fixed(&doc)?), entry: entry(&bytes)?, bytes, received_ms })
-    }
-
-    /// The records of a part. The one unpacked last is at hand: records are often asked for one after another.
-    fn records_of_part(&self, pos: i64) -> Result<Arc<Vec<Blob>>, StoreError> {
+    /// The records of a document. The one unpacked last is at hand: records are often asked for one after another.
+    fn unpacked(&self, num: i64) -> Result<Arc<Vec<Blob>>, StoreError> {
         if let Some((held, records)) = self.unpacked.borrow().as_ref()
-            && *held == pos
+            && *held == num
         {
             return Ok(Arc::clone(records));
         }
-        let bytes: Vec<u8> = self.connection.prepare_cached("SELECT pack FROM parts WHERE pos = ?1")?.query_row([pos], |row| row.get(0))?;
-        let records: Vec<Blob> = pack::unpack(&bytes)?.into_iter().flat_map(|short| short.records).collect();
+        let mut records = Vec::new();
+        for bytes in self.packs_of(num)? {
+            records.extend(pack::unpack(&bytes)?.into_iter().flat_map(|short| short.records));
+        }
         let records = Arc::new(records);
-        *self.unpacked.borrow_mut() = Some((pos, Arc::clone(&records)));
+        *self.unpacked.borrow_mut() = Some((num, Arc::clone(&records)));
         Ok(records)
     }
 
@@ -156,19 +161,20 @@ impl Store {
     }
 
     /// Records received after a time of the shop's and written, by their device's own clock, within a span; oldest first.
+    /// It goes over all records: for days that are over.
     ///
     /// # Errors
     /// [`StoreError`].
     pub fn received_after(&self, after_ms: i64, written_from_ms: i64, written_until_ms: i64) -> Result<Vec<HeldRecord>, StoreError> {
-        let arrival = self.word(b"arrival")?;
         let mut statement = self.connection.prepare_cached(
-            "SELECT doc, pos, idx, received_ms FROM records JOIN documents USING (num)
-             WHERE received_ms > ?1 AND written_ms >= ?2 AND written_ms < ?3 AND kind <> ?4 ORDER BY received_ms, id",
+            "SELECT id FROM records WHERE written_ms >= ?2 AND written_ms < ?3 AND received_ms > ?1 AND receipt = 0 ORDER BY received_ms, id",
         )?;
-        let rows = statement.query_map([after_ms, written_from_ms, written_until_ms, arrival], |row| {
-            Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?))
-        })?;
-        rows.map(|row| self.held_at(row?)).collect()
+        let rows = statement.query_map([after_ms, written_from_ms, written_until_ms], |row| row.get::<_, Vec<u8>>(0))?;
+        let mut found = Vec::new();
+        for id in rows {
+            found.extend(self.held(RecordId::from_bytes(fixed(&id?)?))?);
+        }
+        Ok(found)
     }
 
     /// The documents in which a person has written.
@@ -180,27 +186,52 @@ impl Store {
         Ok(statement.query_map([self.word(person.as_bytes())?], |row| row.get(0))?.collect::<Result<_, _>>()?)
     }
 
-    /// What came in from each person in a span of shop time; what the shop itself states does not count.
+    /// What came in from each person in a span of shop time, as the receipts of that time name it.
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn came_in(&self, from_ms: i64, until_ms: i64, shop: PersonId) -> Result<Vec<CameIn>, StoreError> {
-        let (clearance, shop) = (self.word(b"clearance")?, self.word(shop.as_bytes())?);
-        let mut statement = self.connection.prepare_cached(
-            "SELECT words.bytes, count(*), count(*) FILTER (WHERE kind = ?3), count(DISTINCT machines.num)
-             FROM records JOIN words ON words.word = author LEFT JOIN machines USING (num)
-             WHERE received_ms >= ?1 AND received_ms < ?2 AND author <> ?4 GROUP BY author",
+    pub fn came_in(&self, from_ms: i64, until_ms: i64) -> Result<Vec<CameIn>, StoreError> {
+        let clearance = self.word(b"clearance")?;
+        let mut statement = self
+            .connection
+            .prepare_cached("SELECT DISTINCT num FROM records WHERE receipt = 1 AND written_ms >= ?1 AND written_ms < ?2")?;
+        let documents: Vec<i64> = statement.query_map([from_ms, until_ms], |row| row.get(0))?.collect::<Result<_, _>>()?;
+        let mut named: BTreeSet<RecordId> = BTreeSet::new();
+        for num in documents {
+            for Blob(bytes) in self.unpacked(num)?.iter() {
+                if let Body::Arrival(arrival) = entry(bytes)?.record.body
+                    && (from_ms..until_ms).contains(&arrival.at)
+                {
+                    named.extend(arrival.records);
+                }
+            }
+        }
+        let mut row = self.connection.prepare_cached(
+            "SELECT author, kind, num, machines.num IS NOT NULL FROM records LEFT JOIN machines USING (num)
+             WHERE id = ?1 AND received_ms >= ?2 AND received_ms < ?3",
         )?;
-        let rows = statement.query_map([from_ms, until_ms, clearance, shop], |row| {
-            Ok((row.get::<_, Vec<u8>>(0)?, row.get::<_, i64>(1)?, row.get::<_, i64>(2)?, row.get::<_, i64>(3)?))
-        })?;
-        let count = |n: i64| usize::try_from(n).unwrap_or_default();
-        rows.map(|row| {
-            let (author, records, readings, machines) = row?;
-            let author = PersonId::from_bytes(fixed(&author)?);
-            Ok(CameIn { author, records: count(records), readings: count(readings), machines: count(machines) })
-        })
-        .collect()
+        let mut by_author: BTreeMap<i64, (usize, usize, BTreeSet<i64>)> = BTreeMap::new();
+        for id in named {
+            let found: Option<(i64, i64, i64, bool)> = row
+                .query_row(params![id.as_bytes().as_slice(), from_ms, until_ms], |row| {
+                    Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?))
+                })
+                .optional()?;
+            if let Some((author, kind, num, machine)) = found {
+                let (records, readings, machines) = by_author.entry(author).or_default();
+                *records += 1;
+                *readings += usize::from(kind == clearance);
+                machines.extend(machine.then_some(num));
+            }
+        }
+        let mut word = self.connection.prepare_cached("SELECT bytes FROM words WHERE word = ?1")?;
+        by_author
+            .into_iter()
+            .map(|(author, (records, readings, machines))| {
+                let bytes: Vec<u8> = word.query_row([author], |row| row.get(0))?;
+                Ok(CameIn { author: PersonId::from_bytes(fixed(&bytes)?), records, readings, machines: machines.len() })
+            })
+            .collect()
     }
 
     /// How many records the store holds, receipts of the shop not counted, and how many of them wait for the shop, with
@@ -210,9 +241,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn counts(&self) -> Result<(u64, u64, Option<i64>), StoreError> {
-        let arrival = self.word(b"arrival")?;
-        let all: i64 =
-            self.connection.prepare_cached("SELECT count(*) FROM records WHERE kind <> ?1")?.query_row([arrival], |row| row.get(0))?;
+        let all: i64 = self.connection.prepare_cached("SELECT count(*) FROM records WHERE receipt = 0")?.query_row([], |row| row.get(0))?;
         let mut unsent: BTreeSet<RecordId> = BTreeSet::new();
         for logged in self.unsent(i64::MAX)? {
             for Blob(bytes) in &logged.recipe.records {
@@ -232,9 +261,9 @@ impl Store {
             count(written_ms);
         }
         let mut carried =
-            self.connection.prepare_cached("SELECT written_ms FROM records WHERE id = ?1 AND received_ms IS NULL AND kind <> ?2")?;
+            self.connection.prepare_cached("SELECT written_ms FROM records WHERE id = ?1 AND received_ms IS NULL AND receipt = 0")?;
         for id in unsent {
-            let written: Option<i64> = carried.query_row(params![id.as_bytes().as_slice(), arrival], |row| row.get(0)).optional()?;
+            let written: Option<i64> = carried.query_row([id.as_bytes().as_slice()], |row| row.get(0)).optional()?;
             written.into_iter().for_each(&mut count);
         }
         Ok((unsigned(all), waiting, oldest))
@@ -255,16 +284,13 @@ impl Store {
         }
         self.connection.prepare_cached("DELETE FROM authors WHERE num = ?1")?.execute([num])?;
         let mut arrivals = Vec::new();
-        let mut statement = self.connection.prepare_cached("SELECT pos, pack FROM parts WHERE num = ?1 ORDER BY pos")?;
-        let rows = statement.query_map([num], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, Vec<u8>>(1)?)))?;
-        for row in rows {
-            let (pos, pack) = row?;
-            for (idx, Entry { device, record }) in entries_in(&pack)?.into_iter().enumerate() {
+        for pack in self.packs_of(num)? {
+            for Entry { device, record } in entries_in(&pack)? {
                 if let Body::Arrival(arrival) = &record.body {
                     arrivals.push(arrival.clone());
                 }
                 let held = self.holds_record(record.id)?;
-                self.insert_record(num, pos, idx, &Checked { device, record, held })?;
+                self.insert_record(num, &Checked { device, record, held })?;
             }
         }
         arrivals.iter().try_for_each(|arrival| self.mark_received(&arrival.records, arrival.at))

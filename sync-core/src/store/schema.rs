@@ -134,19 +134,19 @@ DROP INDEX records_received;
 ALTER TABLE contents RENAME TO old_contents;
 ALTER TABLE records RENAME TO old_records;
 ALTER TABLE changes RENAME TO old_changes;
-ALTER TABLE documents ADD COLUMN vouched INTEGER NOT NULL DEFAULT 0;
 CREATE INDEX documents_lacking ON documents(num) WHERE lacking = 1;
-CREATE INDEX documents_vouched ON documents(num) WHERE vouched = 1;
 
 CREATE TABLE parts (
     pos INTEGER PRIMARY KEY AUTOINCREMENT,
     num INTEGER NOT NULL REFERENCES documents(num),
     at_shop INTEGER NOT NULL,
+    proved INTEGER NOT NULL,
     hash BLOB NOT NULL,
     pack BLOB NOT NULL
 ) STRICT;
 CREATE INDEX parts_by_document ON parts(num, pos);
 CREATE INDEX parts_unsent ON parts(pos) WHERE at_shop = 0;
+CREATE INDEX parts_unproved ON parts(pos) WHERE proved = 0;
 
 CREATE TABLE actors (
     num INTEGER NOT NULL REFERENCES documents(num),
@@ -162,20 +162,19 @@ CREATE TABLE words (word INTEGER PRIMARY KEY, bytes BLOB NOT NULL UNIQUE) STRICT
 CREATE TABLE records (
     id BLOB PRIMARY KEY,
     num INTEGER NOT NULL,
-    pos INTEGER NOT NULL,
-    idx INTEGER NOT NULL,
     kind INTEGER NOT NULL,
     author INTEGER NOT NULL,
     written_ms INTEGER NOT NULL,
     received_ms INTEGER,
-    due INTEGER NOT NULL
+    due INTEGER NOT NULL,
+    receipt INTEGER NOT NULL
 ) STRICT, WITHOUT ROWID;
-CREATE INDEX records_received ON records(received_ms) WHERE received_ms IS NOT NULL;
-CREATE INDEX records_due ON records(pos) WHERE due = 1;
+CREATE INDEX records_due ON records(num) WHERE due = 1;
+CREATE INDEX records_receipts ON records(written_ms) WHERE receipt = 1;
 
 CREATE TABLE authors (author INTEGER NOT NULL, num INTEGER NOT NULL, PRIMARY KEY (author, num)) STRICT, WITHOUT ROWID;
 
-CREATE TABLE standings (num INTEGER PRIMARY KEY REFERENCES documents(num), standings BLOB NOT NULL) STRICT;
+CREATE TABLE views (num INTEGER PRIMARY KEY REFERENCES documents(num), view BLOB NOT NULL) STRICT;
 CREATE TABLE open_slots (
     num INTEGER NOT NULL REFERENCES documents(num),
     slot TEXT NOT NULL,
@@ -190,8 +189,7 @@ CREATE TABLE machines (
     brief BLOB NOT NULL,
     first_visit_ms INTEGER,
     last_visit_ms INTEGER,
-    attention INTEGER NOT NULL,
-    state BLOB NOT NULL
+    attention INTEGER NOT NULL
 ) STRICT;
 CREATE INDEX machines_by_property ON machines(property);
 CREATE INDEX machines_by_visit ON machines(last_visit_ms);

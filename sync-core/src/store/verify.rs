@@ -111,9 +111,8 @@ impl Store {
     }
 
     fn derive_anew(&self, roster: &Roster) -> Result<(), StoreError> {
-        self.connection.execute_batch(
-            "DELETE FROM standings; DELETE FROM open_slots; DELETE FROM machines; DELETE FROM records; DELETE FROM authors;",
-        )?;
+        self.connection
+            .execute_batch("DELETE FROM views; DELETE FROM open_slots; DELETE FROM machines; DELETE FROM records; DELETE FROM authors;")?;
         let documents = self.documents()?;
         for document in &documents {
             self.index_records(document.num, Some(&BTreeSet::new()))?;
@@ -134,13 +133,13 @@ impl Store {
     fn derived_dump(&self) -> Result<Vec<String>, StoreError> {
         let mut lines = Vec::new();
         for sql in [
-            "SELECT 'record ' || hex(id) || ' ' || num || ' ' || pos || ' ' || idx || ' ' || kind || ' ' || author || ' ' || written_ms
-               || ' ' || coalesce(received_ms, '') || ' ' || due FROM records ORDER BY id",
+            "SELECT 'record ' || hex(id) || ' ' || num || ' ' || kind || ' ' || author || ' ' || written_ms
+               || ' ' || coalesce(received_ms, '') || ' ' || due || ' ' || receipt FROM records ORDER BY id",
             "SELECT 'author ' || author || ' ' || num FROM authors ORDER BY author, num",
-            "SELECT 'standings ' || num || ' ' || hex(standings) FROM standings ORDER BY num",
+            "SELECT 'view ' || num || ' ' || hex(view) FROM views ORDER BY num",
             "SELECT 'open ' || num || ' ' || slot || ' ' || proposal FROM open_slots ORDER BY num, slot, proposal",
             "SELECT 'machine ' || num || ' ' || tag || ' ' || coalesce(hex(property), '') || ' ' || hex(brief) || ' ' || coalesce(first_visit_ms, '')
-               || ' ' || coalesce(last_visit_ms, '') || ' ' || attention || ' ' || hex(state) FROM machines ORDER BY num",
+               || ' ' || coalesce(last_visit_ms, '') || ' ' || attention FROM machines ORDER BY num",
         ] {
             let mut statement = self.connection.prepare(sql)?;
             let rows = statement.query_map([], |row| row.get::<_, String>(0))?;

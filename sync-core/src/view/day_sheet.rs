@@ -3,7 +3,7 @@
 use jiff::ToSpan;
 use jiff::civil::Date;
 use serde::Serialize;
-use shared::ids::{DeviceId, DocId, PersonId, RecordId};
+use shared::ids::{DeviceId, DocId, RecordId};
 use shared::length::LengthUnit;
 use shared::slot::Slot;
 
@@ -257,10 +257,9 @@ impl Book {
 
     fn arrived(&self, from: i64, until: i64) -> Result<Vec<PersonCount>, BookError> {
         let roster = self.roster()?;
-        let shop = PersonId::shop(roster.root.shop);
         let mut lines: Vec<PersonCount> = self
             .store
-            .came_in(from, until, shop)?
+            .came_in(from, until)?
             .into_iter()
             .map(|came| PersonCount {
                 person: roster.name(came.author),

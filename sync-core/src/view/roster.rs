@@ -85,6 +85,8 @@ pub struct Status {
     pub oldest_waiting_ms: Option<i64>,
     /// Records in quarantine.
     pub quarantined: usize,
+    /// Parts of the log that were kept on the shop's word, whose signatures are still to be looked at here.
+    pub unproved: usize,
     /// The last exchange, device time, ms since 1970 UTC.
     pub last_exchange_ms: Option<i64>,
     /// Shop time minus device time then, in ms.
@@ -197,6 +199,7 @@ impl Book {
             waiting,
             oldest_waiting_ms,
             quarantined: self.store.quarantined()?.iter().filter(|q| q.state == QuarantineState::Waiting).count(),
+            unproved: self.store.unproved()?,
             last_exchange_ms: contact.map(|c| c.wall_ms),
             clock_offset_ms: contact.map(|c| c.offset_ms),
             epoch: self.store.meta("epoch")?,

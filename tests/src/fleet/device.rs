@@ -169,6 +169,18 @@ impl Device {
         }
     }
 
+    /// Proves what was kept on the shop's word, and tidies: what a phone does when nobody waits.
+    ///
+    /// # Errors
+    /// A sentence.
+    pub fn prove(&mut self) -> Result<Did, String> {
+        self.counted(|device, _| {
+            while device.book.prove(1_024).map_err(words)? > 0 {}
+            while device.book.tidy(64).map_err(words)? > 0 {}
+            Ok(())
+        })
+    }
+
     /// Writes the day's records offline, each in a step of its own and at its own time.
     ///
     /// # Errors

@@ -170,7 +170,15 @@ fn hand_over(shop: &mut Book, device: &Book, visits: Vec<Visit>, now: &Moment) -
 fn offer(shop: &mut Book, device: &Book, visits: Vec<Visit>, now: &Moment) -> Result<usize, String> {
     let changes: usize = visits.iter().map(|visit| visit.recipes.len()).sum();
     let docs = visits.into_iter().map(offer_of).collect();
-    let request = ExchangeRequest { v: PROTOCOL, device_time: now.wall_ms, epoch: None, cursor: Default::default(), packs: true, room: Some(0), docs };
+    let request = ExchangeRequest {
+        v: PROTOCOL,
+        device_time: now.wall_ms,
+        epoch: None,
+        cursor: Default::default(),
+        packs: true,
+        room: Some(0),
+        docs,
+    };
     let device = device.identity().map_err(words)?.device;
     let answer = shop.answer(device, &request, now, &mut chance).map_err(words)?;
     if let Some(refusal) = answer.docs.iter().flat_map(|doc| &doc.refused).next() {

@@ -23,6 +23,7 @@ enum Verb {
     Append,
     Upload,
     Catchup,
+    Prove,
     Idle,
     Count,
     Get,
@@ -81,6 +82,7 @@ fn follow(device: &mut Option<Device>, config: &DeviceConfig, command: &Command)
     let device = device.as_mut().ok_or_else(|| format!("{} is not open", config.name))?;
     match command.cmd {
         Verb::Append => device.append(),
+        Verb::Prove => device.prove(),
         Verb::Upload => device.upload(),
         Verb::Count => device.count(),
         Verb::Get => device.get(&command.arg),

@@ -1,0 +1,17 @@
+//! What a shop's server does for the book when nobody waits.
+
+use super::SqliteShop;
+use crate::book::BookError;
+
+/// Housekeeping of a shop.
+#[expect(clippy::missing_errors_doc, reason = "each fails as the function of Book that it stands for")]
+pub trait Housekeeping {
+    /// Tidies the log of documents, up to a count of them; gives how many were tidied.
+    fn tidy(&self, most: usize) -> Result<usize, BookError>;
+}
+
+impl Housekeeping for SqliteShop {
+    fn tidy(&self, most: usize) -> Result<usize, BookError> {
+        self.lock().0.tidy(most)
+    }
+}

@@ -1,0 +1,70 @@
+//! Tidying: many small parts of a document's log become one. A visit and its receipt are two parts; packed together with
+//! what came before, the ids that they name cost next to nothing.
+//!
+//! The newest parts stay as they are, so that a device which was here lately is not sent them again with all before them.
+//! To any other device, what it has already changes nothing.
+
+use rusqlite::params;
+use shared::bytes::Blob;
+use shared::wire::shorten;
+
+use super::log::changes_in;
+use super::{Store, StoreError, pack, signed};
+use crate::envelope;
+use crate::replica;
+
+/// A document of so many parts is worth it.
+const MANY: usize = 8;
+/// So many of the newest parts stay.
+const KEPT: usize = 4;
+/// A part of so many bytes, packed, stays as it is: it would be written anew each time.
+const LARGE: usize = 64 * 1024;
+
+impl Store {
+    /// Tidies documents, up to a count. Gives how many were tidied; 0: there is nothing to do.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn tidy(&self, most: usize) -> Result<usize, StoreError> {
+        let mut statement = self.connection.prepare_cached(
+            "SELECT num FROM parts GROUP BY num HAVING count(*) FILTER (WHERE at_shop = 1 AND proved = 1 AND length(pack) < ?1) >= ?2 LIMIT ?3",
+        )?;
+        let bounds = params![signed(LARGE as u64), signed(MANY as u64), signed(most as u64)];
+        let documents: Vec<i64> = statement.query_map(bounds, |row| row.get(0))?.collect::<Result<_, _>>()?;
+        let mut tidied = 0;
+        for num in documents {
+            tidied += usize::from(self.merge_parts(num)?);
+        }
+        Ok(tidied)
+    }
+
+    /// Merges what can be merged of one document's older parts; whether there was anything.
+    fn merge_parts(&self, num: i64) -> Result<bool, StoreError> {
+        let settled = self.parts("WHERE num = ?1 AND at_shop = 1 AND proved = 1 ORDER BY pos", [num])?;
+        let unsettled = self.parts("WHERE num = ?1 AND (at_shop = 0 OR proved = 0) ORDER BY pos LIMIT 1", [num])?;
+        // Nothing may move past a part that is not settled.
+        let until = unsettled.first().map_or(u64::MAX, |part| part.pos);
+        let old = settled.len().saturating_sub(KEPT);
+        let mut merged: Vec<_> =
+            settled.into_iter().take(old).take_while(|part| part.pos < until).skip_while(|part| part.pack.len() >= LARGE).collect();
+        if let Some(large) = merged.iter().position(|part| part.pack.len() >= LARGE) {
+            merged.truncate(large);
+        }
+        let Some((last, others)) = merged.split_last().filter(|(_, others)| !others.is_empty()) else { return Ok(false) };
+        let mut list = Vec::new();
+        for part in &merged {
+            for recipe in changes_in(part.doc, &part.pack, false)? {
+                let first = recipe.records.first().map(|Blob(bytes)| envelope::read_back(bytes)).transpose();
+                let first = first.map_err(|e| StoreError::Damaged(e.to_string()))?;
+                list.push((recipe, replica::change_time(first.map_or(0, |(_, record)| record.at_ms))));
+            }
+        }
+        let packed = pack::pack(&shorten(list))?;
+        let mut gone = self.connection.prepare_cached("DELETE FROM parts WHERE pos = ?1")?;
+        for part in others {
+            gone.execute([signed(part.pos)])?;
+        }
+        self.connection.prepare_cached("UPDATE parts SET pack = ?2 WHERE pos = ?1")?.execute(params![signed(last.pos), packed])?;
+        Ok(true)
+    }
+}
