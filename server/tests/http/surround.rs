@@ -28,7 +28,7 @@ use sync_core::login::LoginError;
 use sync_core::moment::Moment;
 use sync_core::question::{Answer as Reckoned, Question};
 use sync_core::reckon::{LashCourse, MeterLine, Reckoned as Of};
-use sync_core::shop::{LogEnd, OfficeFacts, Shop};
+use sync_core::shop::{Housekeeping, LogEnd, OfficeFacts, Shop};
 use sync_core::store::{BackupError, Quarantined, StoreError, Verification};
 use sync_core::view::{
     ClosedDay, ContestedSlot, DaySheet, DeviceLine, DueLine, Evening, HistoryLine, HoursRow, MachineLine, MachineView, PersonLine,
