@@ -32,6 +32,8 @@ pub struct Ledger {
     corrected: BTreeMap<RecordId, Corrected>,
     replaced: BTreeMap<RecordId, BTreeSet<RecordId>>,
     depth: BTreeMap<RecordId, usize>,
+    /// Something in it takes a record back, or rules: else nobody need be asked.
+    settles: bool,
 }
 
 impl Ledger {
@@ -41,6 +43,7 @@ impl Ledger {
         let entries: BTreeMap<RecordId, Entry> = entries.into_iter().map(|entry| (entry.record.id, entry)).collect();
         let mut ledger = Self { receipts: receipts(&entries), ..Self::default() };
         for (id, entry) in &entries {
+            ledger.settles |= matches!(entry.record.body, Body::Void(_) | Body::Ruling(_));
             if let Some(slot) = Slot::of(&entry.record) {
                 ledger.slots.entry(slot).or_default().push(*id);
             }
@@ -58,6 +61,31 @@ impl Ledger {
     ///
     /// Records that claim to have seen each other in a ring (no honest device can) are taken as not having.
     fn follow_seen(&mut self, slot: &[RecordId]) {
+        // Ids rise with time, and so what was seen has a smaller one: no ring can be, and this order will do.
+        let rises = |id: &RecordId| self.entries[id].record.seen.iter().all(|seen| seen < id || slot.binary_search(seen).is_err());
+        if slot.iter().all(rises) {
+            for id in slot {
+                let seen: BTreeSet<RecordId> =
+                    self.entries[id].record.seen.iter().copied().filter(|seen| slot.binary_search(seen).is_ok()).collect();
+                self.place_after(*id, seen);
+            }
+            return;
+        }
+        self.follow_rings(slot);
+    }
+
+    /// Notes what a record replaces, once all of that has its own place.
+    fn place_after(&mut self, id: RecordId, seen: BTreeSet<RecordId>) {
+        let floor = seen.iter().map(|s| self.corrected[s].ms).max();
+        let depth = seen.iter().filter_map(|s| self.depth.get(s)).max().map_or(0, |deepest| deepest + 1);
+        self.depth.insert(id, depth);
+        if let (Some(floor), Some(own)) = (floor, self.corrected.get_mut(&id)) {
+            own.ms = own.ms.max(floor);
+        }
+        self.replaced.insert(id, seen);
+    }
+
+    fn follow_rings(&mut self, slot: &[RecordId]) {
         let mut graph: DiGraph<RecordId, ()> = DiGraph::with_capacity(slot.len(), slot.len());
         let nodes: BTreeMap<RecordId, NodeIndex> = slot.iter().map(|id| (*id, graph.add_node(*id))).collect();
         for id in slot {
@@ -76,14 +104,8 @@ impl Ledger {
             let seen_rings: BTreeSet<usize> =
                 ring.iter().flat_map(|node| graph.neighbors(*node)).map(|other| ring_of[&other]).filter(|other| *other != n).collect();
             let seen: BTreeSet<RecordId> = seen_rings.iter().flat_map(|other| &rings[*other]).map(|node| graph[*node]).collect();
-            let floor = seen.iter().map(|s| self.corrected[s].ms).max();
-            let depth = seen.iter().filter_map(|s| self.depth.get(s)).max().map_or(0, |deepest| deepest + 1);
             for id in ring.iter().map(|node| graph[*node]) {
-                self.depth.insert(id, depth);
-                if let (Some(floor), Some(own)) = (floor, self.corrected.get_mut(&id)) {
-                    own.ms = own.ms.max(floor);
-                }
-                self.replaced.insert(id, seen.clone());
+                self.place_after(id, seen.clone());
             }
         }
     }
@@ -128,9 +150,18 @@ impl Ledger {
         self.receipts.get(&id)
     }
 
+    /// Whether anything in it takes a record back, or rules.
+    #[must_use]
+    pub const fn settles(&self) -> bool {
+        self.settles
+    }
+
     /// The valid void of a record, if it is voided: the void's author may take it back.
     #[must_use]
     pub fn voided_by(&self, id: RecordId, roster: &Roster) -> Option<RecordId> {
+        if !self.settles {
+            return None;
+        }
         let target = self.entries.get(&id)?;
         if matches!(target.record.body, Body::Void(_) | Body::Arrival(_)) {
             return None;
@@ -147,6 +178,9 @@ impl Ledger {
     /// Those of these records of one slot that none of the others has seen, directly or through any record.
     #[must_use]
     pub fn tips_among(&self, live: &[RecordId]) -> Vec<RecordId> {
+        if live.len() < 2 {
+            return live.to_vec();
+        }
         let seen_by = |id: &RecordId| self.replaced.get(id).into_iter().flatten().copied();
         let mut reached = BTreeSet::new();
         let mut open: Vec<RecordId> = live.iter().flat_map(seen_by).collect();

@@ -324,6 +324,9 @@ fn common_bracket(contenders: &[Contender<'_>]) -> Option<Bracket> {
 
 /// The live rulings on a slot whose authors had the right, newest word of each chain only.
 fn valid_rulings(slot: &Slot, ledger: &Ledger, roster: &Roster) -> Vec<RecordId> {
+    if !ledger.settles() {
+        return Vec::new();
+    }
     let valid: Vec<RecordId> = ledger
         .in_slot(&Slot::ruling(slot))
         .iter()

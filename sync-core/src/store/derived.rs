@@ -1,13 +1,16 @@
 //! Rows that screens read: standings and machine states. A function of the records, made anew whenever they change.
 
+use std::collections::BTreeMap;
+
 use rusqlite::{OptionalExtension, params};
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
-use shared::ids::{DocId, PropertyId};
+use shared::ids::{DocId, PersonId, PropertyId};
+use shared::record::Body;
 use shared::slot::Slot;
 
 use super::records::entries_in;
-use super::{DocumentRow, Store, StoreError, fixed, pack};
+use super::{DocumentRow, Store, StoreError, fixed, pack, signed};
 use crate::brief::Brief;
 use crate::cores::on_all_cores;
 use crate::ledger::{Entry, Ledger};
@@ -50,6 +53,8 @@ pub(super) struct Rows {
     /// Slots that want a ruling, and slots outside machines where something waits to be accepted.
     open: Vec<(Slot, bool)>,
     machine: Option<MachineColumns>,
+    /// What the shop received, by the time of the receipt and the author: how many records, and how many readings of them.
+    came: BTreeMap<(i64, PersonId), (u64, u64)>,
 }
 
 #[derive(Debug)]
@@ -99,7 +104,20 @@ pub(super) fn rows_of(place: Place, entries: Vec<Entry>, roster: &Roster) -> Res
     let state = (place == Place::Machine).then(|| MachineState::fold(&ledger, &standings, roster));
     let machine = state.as_ref().map(machine_columns).transpose()?;
     let view = squeezed(&View { state: state.as_ref(), standings: &standings })?;
-    Ok(Some(Rows { view, open, machine }))
+    Ok(Some(Rows { view, open, machine, came: came(&ledger) }))
+}
+
+/// What the shop's receipts in a ledger are for.
+fn came(ledger: &Ledger) -> BTreeMap<(i64, PersonId), (u64, u64)> {
+    let mut came: BTreeMap<(i64, PersonId), (u64, u64)> = BTreeMap::new();
+    for entry in ledger.entries() {
+        if let Some(receipt) = ledger.receipt(entry.record.id) {
+            let (records, readings) = came.entry((receipt.at_ms, entry.record.by)).or_default();
+            *records += 1;
+            *readings += u64::from(matches!(entry.record.body, Body::Clearance(_)));
+        }
+    }
+    came
 }
 
 fn machine_columns(state: &MachineState) -> Result<MachineColumns, StoreError> {
@@ -137,8 +155,9 @@ impl Store {
                 packed.push((*document, self.packs_of(document.num)?));
             }
             let derived = on_all_cores(packed, |(document, packs)| {
-                let entries = packs.iter().map(|pack| entries_in(pack)).collect::<Result<Vec<_>, _>>();
-                (document.num, entries.and_then(|entries| rows_of(document.place, entries.concat(), roster)))
+                let mut entries = Vec::new();
+                let read = packs.iter().try_for_each(|pack| entries_in(pack).map(|some| entries.extend(some)));
+                (document.num, read.and_then(|()| rows_of(document.place, entries, roster)))
             });
             for (num, rows) in derived {
                 match rows? {
@@ -158,6 +177,14 @@ impl Store {
         let mut insert = self.connection.prepare_cached("INSERT INTO open_slots (num, slot, proposal) VALUES (?1, ?2, ?3)")?;
         for (slot, proposal) in &rows.open {
             insert.execute(params![num, slot.0, proposal])?;
+        }
+        // A receipt stays: only what changed of it is written.
+        let mut came = self.connection.prepare_cached(
+            "INSERT INTO came (at_ms, num, author, records, readings) VALUES (?1, ?2, ?3, ?4, ?5)
+             ON CONFLICT (at_ms, num, author) DO UPDATE SET records = ?4, readings = ?5 WHERE records <> ?4 OR readings <> ?5",
+        )?;
+        for ((at_ms, author), (records, readings)) in &rows.came {
+            came.execute(params![at_ms, num, self.word(author.as_bytes())?, signed(*records), signed(*readings)])?;
         }
         if let Some(machine) = &rows.machine {
             self.connection
@@ -187,6 +214,7 @@ impl Store {
     pub fn underive(&self, num: i64) -> Result<(), StoreError> {
         self.connection.prepare_cached("DELETE FROM views WHERE num = ?1")?.execute([num])?;
         self.connection.prepare_cached("DELETE FROM open_slots WHERE num = ?1")?.execute([num])?;
+        self.connection.prepare_cached("DELETE FROM came WHERE num = ?1")?.execute([num])?;
         self.connection.prepare_cached("DELETE FROM machines WHERE num = ?1")?.execute([num])?;
         Ok(())
     }

@@ -306,6 +306,7 @@ impl Store {
         }
         self.connection.prepare_cached("DELETE FROM actors WHERE num = ?1")?.execute([document.num])?;
         self.forget_cached();
+        self.connection.prepare_cached("DELETE FROM came WHERE num = ?1")?.execute([document.num])?;
         let mut ids = BTreeSet::new();
         for Blob(bytes) in &taken {
             let record = super::records::entry(bytes)?.record;

@@ -16,10 +16,13 @@ use super::StoreError;
 const FIRST: u8 = 1;
 static SAMPLE: &[u8] = include_bytes!("dictionary-1.bin");
 const LEVEL: i32 = 3;
+/// The level for what is packed when nobody waits.
+const THOROUGH: i32 = 19;
 /// The most that one pack unpacks to.
 const LARGEST: usize = LARGEST_PLAIN;
 
 static ENCODER: LazyLock<EncoderDictionary<'static>> = LazyLock::new(|| EncoderDictionary::copy(SAMPLE, LEVEL));
+static THOROUGH_ENCODER: LazyLock<EncoderDictionary<'static>> = LazyLock::new(|| EncoderDictionary::copy(SAMPLE, THOROUGH));
 static DECODER: LazyLock<DecoderDictionary<'static>> = LazyLock::new(|| DecoderDictionary::copy(SAMPLE));
 
 thread_local! {
@@ -41,6 +44,16 @@ pub(super) fn squeeze(plain: &[u8]) -> Result<Vec<u8>, StoreError> {
         };
         packer.compress(plain)
     });
+    let mut bytes = vec![FIRST];
+    bytes.extend(squeezed.map_err(|e| damaged(&e))?);
+    Ok(bytes)
+}
+
+/// Packs a list of recipes as small as it gets, when nobody waits.
+pub(super) fn pack_thoroughly(recipes: &[ShortRecipe]) -> Result<Vec<u8>, StoreError> {
+    let mut plain = Vec::new();
+    ciborium::into_writer(recipes, &mut plain).map_err(|e| damaged(&e))?;
+    let squeezed = Compressor::with_prepared_dictionary(&THOROUGH_ENCODER).and_then(|mut packer| packer.compress(&plain));
     let mut bytes = vec![FIRST];
     bytes.extend(squeezed.map_err(|e| damaged(&e))?);
     Ok(bytes)

@@ -173,14 +173,10 @@ impl Store {
         let by_shop = arrival || owner.is_some_and(|owner| owner.shop == checked.device);
         let own = owner.is_some_and(|owner| owner.device == checked.device);
         self.connection
-            .prepare_cached(
-                "INSERT INTO records (id, num, kind, author, written_ms, received_ms, due, receipt) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
-            )?
+            .prepare_cached("INSERT INTO records (id, num, written_ms, received_ms, due, receipt) VALUES (?1, ?2, ?3, ?4, ?5, ?6)")?
             .execute(params![
                 record.id.as_bytes().as_slice(),
                 num,
-                self.word(record.body.kind().as_bytes())?,
-                author,
                 record.at_ms,
                 by_shop.then_some(record.at_ms),
                 own && !by_shop,

@@ -1,9 +1,9 @@
 //! Records: where each stands in the log, and a few columns to find them by. The signed bytes are in the packs.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 use std::sync::Arc;
 
-use rusqlite::{OptionalExtension, params};
+use rusqlite::OptionalExtension;
 use shared::bytes::{Blob, Bytes32};
 use shared::ids::{DocId, PersonId, RecordId};
 use shared::record::Body;
@@ -186,52 +186,26 @@ impl Store {
         Ok(statement.query_map([self.word(person.as_bytes())?], |row| row.get(0))?.collect::<Result<_, _>>()?)
     }
 
-    /// What came in from each person in a span of shop time, as the receipts of that time name it.
+    /// What came in from each person in a span of shop time.
     ///
     /// # Errors
     /// [`StoreError`].
     pub fn came_in(&self, from_ms: i64, until_ms: i64) -> Result<Vec<CameIn>, StoreError> {
-        let clearance = self.word(b"clearance")?;
-        let mut statement = self
-            .connection
-            .prepare_cached("SELECT DISTINCT num FROM records WHERE receipt = 1 AND written_ms >= ?1 AND written_ms < ?2")?;
-        let documents: Vec<i64> = statement.query_map([from_ms, until_ms], |row| row.get(0))?.collect::<Result<_, _>>()?;
-        let mut named: BTreeSet<RecordId> = BTreeSet::new();
-        for num in documents {
-            for Blob(bytes) in self.unpacked(num)?.iter() {
-                if let Body::Arrival(arrival) = entry(bytes)?.record.body
-                    && (from_ms..until_ms).contains(&arrival.at)
-                {
-                    named.extend(arrival.records);
-                }
-            }
-        }
-        let mut row = self.connection.prepare_cached(
-            "SELECT author, kind, num, machines.num IS NOT NULL FROM records LEFT JOIN machines USING (num)
-             WHERE id = ?1 AND received_ms >= ?2 AND received_ms < ?3",
+        let mut statement = self.connection.prepare_cached(
+            "SELECT words.bytes, sum(records), sum(readings), count(DISTINCT machines.num)
+             FROM came JOIN words ON words.word = author LEFT JOIN machines USING (num)
+             WHERE at_ms >= ?1 AND at_ms < ?2 GROUP BY author",
         )?;
-        let mut by_author: BTreeMap<i64, (usize, usize, BTreeSet<i64>)> = BTreeMap::new();
-        for id in named {
-            let found: Option<(i64, i64, i64, bool)> = row
-                .query_row(params![id.as_bytes().as_slice(), from_ms, until_ms], |row| {
-                    Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?))
-                })
-                .optional()?;
-            if let Some((author, kind, num, machine)) = found {
-                let (records, readings, machines) = by_author.entry(author).or_default();
-                *records += 1;
-                *readings += usize::from(kind == clearance);
-                machines.extend(machine.then_some(num));
-            }
-        }
-        let mut word = self.connection.prepare_cached("SELECT bytes FROM words WHERE word = ?1")?;
-        by_author
-            .into_iter()
-            .map(|(author, (records, readings, machines))| {
-                let bytes: Vec<u8> = word.query_row([author], |row| row.get(0))?;
-                Ok(CameIn { author: PersonId::from_bytes(fixed(&bytes)?), records, readings, machines: machines.len() })
-            })
-            .collect()
+        let rows = statement.query_map([from_ms, until_ms], |row| {
+            Ok((row.get::<_, Vec<u8>>(0)?, row.get::<_, i64>(1)?, row.get::<_, i64>(2)?, row.get::<_, i64>(3)?))
+        })?;
+        let count = |n: i64| usize::try_from(n).unwrap_or_default();
+        rows.map(|row| {
+            let (author, records, readings, machines) = row?;
+            let author = PersonId::from_bytes(fixed(&author)?);
+            Ok(CameIn { author, records: count(records), readings: count(readings), machines: count(machines) })
+        })
+        .collect()
     }
 
     /// How many records the store holds, receipts of the shop not counted, and how many of them wait for the shop, with

@@ -162,15 +162,21 @@ CREATE TABLE words (word INTEGER PRIMARY KEY, bytes BLOB NOT NULL UNIQUE) STRICT
 CREATE TABLE records (
     id BLOB PRIMARY KEY,
     num INTEGER NOT NULL,
-    kind INTEGER NOT NULL,
-    author INTEGER NOT NULL,
     written_ms INTEGER NOT NULL,
     received_ms INTEGER,
     due INTEGER NOT NULL,
     receipt INTEGER NOT NULL
 ) STRICT, WITHOUT ROWID;
 CREATE INDEX records_due ON records(num) WHERE due = 1;
-CREATE INDEX records_receipts ON records(written_ms) WHERE receipt = 1;
+
+CREATE TABLE came (
+    at_ms INTEGER NOT NULL,
+    num INTEGER NOT NULL,
+    author INTEGER NOT NULL,
+    records INTEGER NOT NULL,
+    readings INTEGER NOT NULL,
+    PRIMARY KEY (at_ms, num, author)
+) STRICT, WITHOUT ROWID;
 
 CREATE TABLE authors (author INTEGER NOT NULL, num INTEGER NOT NULL, PRIMARY KEY (author, num)) STRICT, WITHOUT ROWID;
 

@@ -14,9 +14,9 @@ use crate::envelope;
 use crate::replica;
 
 /// A document of so many parts is worth it.
-const MANY: usize = 8;
+const MANY: usize = 6;
 /// So many of the newest parts stay.
-const KEPT: usize = 4;
+const KEPT: usize = 2;
 /// A part of so many bytes, packed, stays as it is: it would be written anew each time.
 const LARGE: usize = 64 * 1024;
 
@@ -59,7 +59,7 @@ impl Store {
                 list.push((recipe, replica::change_time(first.map_or(0, |(_, record)| record.at_ms))));
             }
         }
-        let packed = pack::pack(&shorten(list))?;
+        let packed = pack::pack_thoroughly(&shorten(list))?;
         let mut gone = self.connection.prepare_cached("DELETE FROM parts WHERE pos = ?1")?;
         for part in others {
             gone.execute([signed(part.pos)])?;

@@ -111,8 +111,9 @@ impl Store {
     }
 
     fn derive_anew(&self, roster: &Roster) -> Result<(), StoreError> {
-        self.connection
-            .execute_batch("DELETE FROM views; DELETE FROM open_slots; DELETE FROM machines; DELETE FROM records; DELETE FROM authors;")?;
+        self.connection.execute_batch(
+            "DELETE FROM views; DELETE FROM came; DELETE FROM open_slots; DELETE FROM machines; DELETE FROM records; DELETE FROM authors;",
+        )?;
         let documents = self.documents()?;
         for document in &documents {
             self.index_records(document.num, Some(&BTreeSet::new()))?;
@@ -133,8 +134,9 @@ impl Store {
     fn derived_dump(&self) -> Result<Vec<String>, StoreError> {
         let mut lines = Vec::new();
         for sql in [
-            "SELECT 'record ' || hex(id) || ' ' || num || ' ' || kind || ' ' || author || ' ' || written_ms
-               || ' ' || coalesce(received_ms, '') || ' ' || due || ' ' || receipt FROM records ORDER BY id",
+            "SELECT 'record ' || hex(id) || ' ' || num || ' ' || written_ms || ' ' || coalesce(received_ms, '') || ' ' || due || ' ' || receipt
+               FROM records ORDER BY id",
+            "SELECT 'came ' || at_ms || ' ' || num || ' ' || author || ' ' || records || ' ' || readings FROM came ORDER BY at_ms, num, author",
             "SELECT 'author ' || author || ' ' || num FROM authors ORDER BY author, num",
             "SELECT 'view ' || num || ' ' || hex(view) FROM views ORDER BY num",
             "SELECT 'open ' || num || ' ' || slot || ' ' || proposal FROM open_slots ORDER BY num, slot, proposal",
