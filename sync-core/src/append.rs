@@ -71,7 +71,7 @@ pub(crate) fn follow_roster(store: &Store, before: &Roster, moved: bool) -> Resu
     if !moved {
         return Ok(None);
     }
-    let after = Roster::build(before.root, &store.ledger_of(before.root.shop.roster())?);
+    let after = Roster::build(before.root, &*store.ledger_of(before.root.shop.roster())?);
     let mut touched: BTreeSet<i64> = BTreeSet::new();
     for person in after.roles_differ(before) {
         touched.extend(store.documents_by_author(person)?);

@@ -142,7 +142,7 @@ impl Book {
 
     pub(crate) fn reload_roster(&mut self) -> Result<(), BookError> {
         self.roster = match &self.identity {
-            Some(identity) => Some(Roster::build(identity.root, &self.store.ledger_of(identity.root.shop.roster())?)),
+            Some(identity) => Some(Roster::build(identity.root, &*self.store.ledger_of(identity.root.shop.roster())?)),
             None => None,
         };
         Ok(())

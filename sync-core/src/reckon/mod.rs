@@ -8,6 +8,8 @@ mod machine;
 mod people;
 mod week;
 
+use std::sync::Arc;
+
 use serde::Serialize;
 use shared::bracket::Bracket;
 use shared::hours::Hours;
@@ -60,7 +62,7 @@ pub(crate) struct Taken<'a> {
 
 impl Book {
     /// The state and ledger of a machine.
-    pub(crate) fn machine_ledger(&self, machine: DocId) -> Result<(MachineState, Ledger), BookError> {
+    pub(crate) fn machine_ledger(&self, machine: DocId) -> Result<(MachineState, Arc<Ledger>), BookError> {
         Ok((self.known_machine(machine)?, self.store.ledger_of(machine)?))
     }
 

@@ -1,6 +1,7 @@
 //! Rows that screens read: standings and machine states. A function of the records, made anew whenever they change.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use rusqlite::{OptionalExtension, params};
 use serde::de::DeserializeOwned;
@@ -170,6 +171,7 @@ impl Store {
     }
 
     pub(super) fn write_rows(&self, num: i64, rows: &Rows) -> Result<(), StoreError> {
+        self.stood.borrow_mut().take_if(|(held, _)| *held == num);
         self.connection
             .prepare_cached("INSERT INTO views (num, view) VALUES (?1, ?2) ON CONFLICT (num) DO UPDATE SET view = ?2")?
             .execute(params![num, rows.view])?;
@@ -212,6 +214,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn underive(&self, num: i64) -> Result<(), StoreError> {
+        self.stood.borrow_mut().take_if(|(held, _)| *held == num);
         self.connection.prepare_cached("DELETE FROM views WHERE num = ?1")?.execute([num])?;
         self.connection.prepare_cached("DELETE FROM open_slots WHERE num = ?1")?.execute([num])?;
         self.connection.prepare_cached("DELETE FROM came WHERE num = ?1")?.execute([num])?;
@@ -224,7 +227,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn standing(&self, doc: DocId, slot: &Slot) -> Result<Option<Standing>, StoreError> {
-        Ok(self.standings(doc)?.into_iter().find(|standing| standing.slot == *slot))
+        Ok(self.stood(doc)?.iter().find(|standing| standing.slot == *slot).cloned())
     }
 
     /// How the slots of a document stand.
@@ -232,9 +235,25 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn standings(&self, doc: DocId) -> Result<Vec<Standing>, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT view FROM views JOIN documents USING (num) WHERE doc = ?1")?;
-        let bytes: Option<Vec<u8>> = statement.query_row([doc.as_bytes().as_slice()], |row| row.get(0)).optional()?;
-        bytes.map_or_else(|| Ok(Vec::new()), |bytes| Ok(unsqueezed::<StandingsOf>(&bytes)?.standings))
+        Ok(self.stood(doc)?.to_vec())
+    }
+
+    fn stood(&self, doc: DocId) -> Result<Arc<Vec<Standing>>, StoreError> {
+        let Some(document) = self.document(doc)? else { return Ok(Arc::default()) };
+        if let Some((held, stood)) = self.stood.borrow().as_ref()
+            && *held == document.num
+        {
+            return Ok(Arc::clone(stood));
+        }
+        let mut statement = self.connection.prepare_cached("SELECT view FROM views WHERE num = ?1")?;
+        let bytes: Option<Vec<u8>> = statement.query_row([document.num], |row| row.get(0)).optional()?;
+        let standings = match bytes {
+            Some(bytes) => unsqueezed::<StandingsOf>(&bytes)?.standings,
+            None => Vec::new(),
+        };
+        let stood = Arc::new(standings);
+        *self.stood.borrow_mut() = Some((document.num, Arc::clone(&stood)));
+        Ok(stood)
     }
 
     fn slots_where(&self, proposal: bool) -> Result<Vec<(DocId, Standing)>, StoreError> {

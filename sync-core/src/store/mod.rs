@@ -30,6 +30,9 @@ use rusqlite::{Connection, OpenFlags};
 use shared::bytes::{Blob, Bytes16};
 use shared::ids::DeviceId;
 
+use crate::ledger::Ledger;
+use crate::standing::Standing;
+
 pub use access::{Code, CodeState};
 pub(crate) use backup::sync_folder_of;
 pub use backup::{Backup, BackupError, Draft};
@@ -93,8 +96,10 @@ pub struct Store {
     owner: Cell<Option<Owner>>,
     /// Numbers of words that were looked up.
     words: RefCell<HashMap<Vec<u8>, i64>>,
-    /// The records of the document that was unpacked last, by its number.
+    /// What was read last of one document, by its number: screens ask for one after another.
     unpacked: RefCell<Option<(i64, Arc<Vec<Blob>>)>>,
+    laid_out: RefCell<Option<(i64, Arc<Ledger>)>>,
+    stood: RefCell<Option<(i64, Arc<Vec<Standing>>)>>,
 }
 
 /// Whose book it is, as far as rows depend on it.
@@ -137,16 +142,16 @@ impl Store {
 
     /// Forgets a document's records: there are more of them now.
     fn forget_unpacked(&self, num: i64) {
-        let mut unpacked = self.unpacked.borrow_mut();
-        if unpacked.as_ref().is_some_and(|(held, _)| *held == num) {
-            *unpacked = None;
-        }
+        self.unpacked.borrow_mut().take_if(|(held, _)| *held == num);
+        self.laid_out.borrow_mut().take_if(|(held, _)| *held == num);
     }
 
     /// Forgets what was looked up: the rows may be others now.
     fn forget_cached(&self) {
         self.words.borrow_mut().clear();
         *self.unpacked.borrow_mut() = None;
+        *self.laid_out.borrow_mut() = None;
+        *self.stood.borrow_mut() = None;
     }
 
     /// A database in memory, for tests.
@@ -168,7 +173,15 @@ impl Store {
         schema::migrate(&mut connection)?;
         // Takes the exclusive lock now, so that a second program is told at once and not at its first write.
         connection.execute_batch("BEGIN IMMEDIATE; COMMIT;")?;
-        Ok(Self { connection, opening: None, owner: Cell::new(None), words: RefCell::default(), unpacked: RefCell::default() })
+        Ok(Self {
+            connection,
+            opening: None,
+            owner: Cell::new(None),
+            words: RefCell::default(),
+            unpacked: RefCell::default(),
+            laid_out: RefCell::default(),
+            stood: RefCell::default(),
+        })
     }
 
     /// Runs a step in one transaction: all of it is kept, or nothing. Inside another one, the step belongs to that.

@@ -73,8 +73,8 @@ impl Store {
         let tidy = self.quarantine_is_empty()?;
         for (recipe, checked) in taken {
             if !tidy {
-                let new = checked.iter().zip(&recipe.records).filter(|(c, _)| !c.held);
-                new.map(|(_, bytes)| self.release_quarantined(&bytes.0)).collect::<Result<(), _>>()?;
+                let mut new = checked.iter().zip(&recipe.records).filter(|(c, _)| !c.held);
+                new.try_for_each(|(_, bytes)| self.release_quarantined(&bytes.0))?;
             }
             let first_ms = checked.first().map_or(0, |c| c.record.at_ms);
             records.extend(checked);

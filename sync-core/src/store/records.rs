@@ -130,22 +130,29 @@ impl Store {
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn ledger(&self, num: i64) -> Result<Ledger, StoreError> {
+    pub fn ledger(&self, num: i64) -> Result<Arc<Ledger>, StoreError> {
+        if let Some((held, ledger)) = self.laid_out.borrow().as_ref()
+            && *held == num
+        {
+            return Ok(Arc::clone(ledger));
+        }
         let mut entries = Vec::new();
         for pack in self.packs_of(num)? {
             entries.extend(entries_in(&pack)?);
         }
-        Ok(Ledger::new(entries))
+        let ledger = Arc::new(Ledger::new(entries));
+        *self.laid_out.borrow_mut() = Some((num, Arc::clone(&ledger)));
+        Ok(ledger)
     }
 
     /// The ledger of a document by its id; empty where there is none.
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn ledger_of(&self, doc: DocId) -> Result<Ledger, StoreError> {
+    pub fn ledger_of(&self, doc: DocId) -> Result<Arc<Ledger>, StoreError> {
         match self.document(doc)? {
             Some(row) => self.ledger(row.num),
-            None => Ok(Ledger::default()),
+            None => Ok(Arc::default()),
         }
     }
 

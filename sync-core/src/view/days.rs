@@ -1,5 +1,7 @@
 //! Days that were closed: by whom, over what, what came for them since, and how the book stood that evening.
 
+use std::sync::Arc;
+
 use jiff::ToSpan;
 use jiff::civil::Date;
 use serde::Serialize;
@@ -188,7 +190,7 @@ impl Book {
         Ok(standing.into_iter().map(|(_, id)| id).max_by_key(|id| (ledger.time(*id).ms, *id)))
     }
 
-    fn days_ledger(&self) -> Result<Ledger, BookError> {
+    fn days_ledger(&self) -> Result<Arc<Ledger>, BookError> {
         Ok(self.store.ledger_of(self.identity()?.root.shop.days())?)
     }
 

@@ -1,5 +1,7 @@
 //! Readings and hours as rows for a table: every record of the kind in every machine open to one person, with what became of it.
 
+use std::sync::Arc;
+
 use serde::Serialize;
 use shared::hours::Hours;
 use shared::ids::{DocId, MachineId, PersonId, RecordId};
@@ -72,7 +74,7 @@ struct Records<'a> {
     book: &'a Book,
     row: &'a MachineRow,
     property_name: String,
-    ledger: Ledger,
+    ledger: Arc<Ledger>,
     standings: Vec<Standing>,
 }
 

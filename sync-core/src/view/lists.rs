@@ -212,7 +212,7 @@ impl Book {
     /// [`BookError::Unknown`] where the book has no such machine.
     pub fn history(&self, machine: DocId, unit: LengthUnit) -> Result<Vec<HistoryLine>, BookError> {
         let row = self.store.machine(machine)?.ok_or_else(|| BookError::Unknown("this book has no such machine".to_owned()))?;
-        Ok(history::lines(&self.store.ledger_of(row.doc)?, &self.store.standings(row.doc)?, self.roster()?, unit))
+        Ok(history::lines(&*self.store.ledger_of(row.doc)?, &self.store.standings(row.doc)?, self.roster()?, unit))
     }
 
     /// A record that is open to a person.

@@ -105,7 +105,7 @@ impl Book {
     pub fn service_record(&self, visit: RecordId, unit: LengthUnit, now: &Moment) -> Result<ServiceRecord, BookError> {
         let doc = self.machine_of_visit(visit)?;
         let view = self.machine_view(doc, unit, now)?;
-        self.of_visit(visit, &view, &self.store.ledger_of(doc)?, unit, now)
+        self.of_visit(visit, &view, &*self.store.ledger_of(doc)?, unit, now)
     }
 
     /// The service record of a machine over days in the shop's zone, both ends in it: its finished visits, each by the rules of
