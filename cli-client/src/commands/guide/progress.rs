@@ -28,7 +28,7 @@ pub(super) fn hours_read(check: &Check<'_, '_, '_>) -> Result<bool, Halt> {
     Ok(live(check, &ledger)?.iter().any(|(_, body)| matches!(body, Body::Hours(hours) if hours.visit == Some(check.visit))))
 }
 
-fn ledger(check: &Check<'_, '_, '_>) -> Result<Ledger, Halt> {
+fn ledger(check: &Check<'_, '_, '_>) -> Result<std::sync::Arc<Ledger>, Halt> {
     Ok(check.session.book.store().ledger_of(check.machine).map_err(BookError::from)?)
 }
 
