@@ -170,6 +170,7 @@ pub(crate) fn exchange(session: &mut Session<'_, '_>) -> Result<Levelled, Failur
     }
     session.book.prove(PROVED_AFTER)?;
     session.book.tidy(TIDIED_AFTER)?;
+    session.book.close_holes()?;
     done.waiting = session.book.status()?.waiting;
     done.traffic = transport.traffic;
     Ok(done)

@@ -294,6 +294,14 @@ impl Book {
         Ok(self.store.atomically(|store| store.tidy(most))?)
     }
 
+    /// Writes the file anew without the holes that tidying has left, where that is worth it: for a moment when nobody waits.
+    ///
+    /// # Errors
+    /// [`BookError::Store`]; the file is as it was.
+    pub fn close_holes(&self) -> Result<bool, BookError> {
+        Ok(self.store.close_holes()?)
+    }
+
     /// Verifies the book against a rebuild of itself.
     ///
     /// # Errors

@@ -17,6 +17,8 @@ use crate::replica;
 const MANY: usize = 6;
 /// So many of the newest parts stay.
 const KEPT: usize = 2;
+/// How many documents were tidied since the file was last written anew.
+const TIDIED: &str = "tidied";
 /// A part of so many bytes, packed, stays as it is: it would be written anew each time.
 const LARGE: usize = 64 * 1024;
 
@@ -35,7 +37,27 @@ impl Store {
         for num in documents {
             tidied += usize::from(self.merge_parts(num)?);
         }
+        if tidied > 0 {
+            let before: usize = self.meta(TIDIED)?.unwrap_or_default();
+            self.set_meta(TIDIED, &before.saturating_add(tidied))?;
+        }
         Ok(tidied)
+    }
+
+    /// Writes the file anew without the holes that tidying has left in it, where that is worth it. It takes as long as
+    /// copying the file, and nobody can use the book meanwhile.
+    ///
+    /// # Errors
+    /// [`StoreError`]; the file is as it was.
+    pub fn close_holes(&self) -> Result<bool, StoreError> {
+        let tidied: usize = self.meta(TIDIED)?.unwrap_or_default();
+        let documents: i64 = self.connection.prepare_cached("SELECT count(*) FROM documents")?.query_row([], |row| row.get(0))?;
+        if self.is_in_step() || tidied == 0 || signed(tidied as u64) < documents / 4 {
+            return Ok(false);
+        }
+        self.connection.execute_batch("VACUUM")?;
+        self.clear_meta(TIDIED)?;
+        Ok(true)
     }
 
     /// Merges what can be merged of one document's older parts; whether there was anything.
@@ -68,3 +90,6 @@ impl Store {
         Ok(true)
     }
 }
+
+#[cfg(test)]
+mod tests;
