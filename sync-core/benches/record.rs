@@ -5,8 +5,9 @@
 #![expect(clippy::unwrap_used, reason = "a benchmark may panic")]
 
 use divan::Bencher;
-use divan::counter::ItemsCount;
+use divan::counter::{BytesCount, ItemsCount};
 use ed25519_dalek::{Signature, Signer, SigningKey, VerifyingKey};
+use sha2::{Digest, Sha256};
 use shared::bytes::{Blob, Bytes16, Bytes32};
 use shared::ids::{DeviceId, DocId, PersonId, RecordId, ShopId};
 use shared::length::Length;
@@ -21,6 +22,13 @@ const SHOP: ShopId = ShopId::from_bytes([6; 16]);
 
 fn main() {
     divan::main();
+}
+
+/// What the processor does in the same run: SHA-256 of 1 MiB. Every other median is told in this one.
+#[divan::bench]
+fn yardstick(bencher: Bencher<'_, '_>) {
+    let mebibyte = vec![0x5a_u8; 1 << 20];
+    bencher.counter(BytesCount::new(mebibyte.len())).bench(|| Sha256::digest(divan::black_box(&mebibyte)));
 }
 
 /// A clearance as the crew writes it: on a visit, with the tip before it seen.
