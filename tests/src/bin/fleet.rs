@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
-use tests::fleet::{DeviceConfig, Stopwatch, Work, copy_morning, seed, serve_until_told, sizes, talk, verify};
+use tests::fleet::{DeviceConfig, Stopwatch, Work, cold, copy_morning, seed, serve_until_told, sizes, talk, verify};
 
 /// Our exchange on the peers' workload. tests/peers/run.sh runs it all; these are its parts.
 #[derive(Parser)]
@@ -52,6 +52,16 @@ enum Part {
         /// The run's folder
         work: PathBuf,
     },
+    /// Fill a device in a seeded run, and time what its owner waits for: the terminal from cold, a reading kept, an event
+    Cold {
+        /// The workload's folder
+        data: PathBuf,
+        /// The run's folder, seeded
+        work: PathBuf,
+        /// The terminal's program
+        #[arg(long)]
+        tappet: PathBuf,
+    },
     /// Verify a book against its rebuild
     Verify {
         /// The book
@@ -86,6 +96,11 @@ fn run(part: Part) -> Result<(), String> {
         }
         Part::Sizes { work } => {
             println!("{}", serde_json::to_string(&sizes(&Work::new(work))?).map_err(|e| e.to_string())?);
+            Ok(())
+        }
+        Part::Cold { data, work, tappet } => {
+            let fleet = std::env::current_exe().map_err(|e| e.to_string())?;
+            println!("{}", serde_json::to_string(&cold(&data, &Work::new(work), &tappet, &fleet)?).map_err(|e| e.to_string())?);
             Ok(())
         }
         Part::Verify { book } => {

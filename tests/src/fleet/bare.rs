@@ -13,27 +13,40 @@ const COMMITS: usize = 50;
 /// The size of each, in bytes.
 const RECORD_BYTES: usize = 500;
 
-/// A plain table of records: WAL, `synchronous=FULL`. Dropped, its files are gone.
-struct Table<'p> {
+/// How far SQLite waits for the disk.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Synchronous {
+    /// At every commit.
+    Full,
+    /// And for the folder, where a journal is taken away.
+    Extra,
+}
+
+/// A plain table of records: WAL. Dropped, its files are gone.
+pub(super) struct Table<'p> {
     connection: Connection,
     path: &'p Path,
 }
 
 impl<'p> Table<'p> {
-    fn make(path: &'p Path) -> Result<Self, String> {
+    pub(super) fn make(path: &'p Path, synchronous: Synchronous) -> Result<Self, String> {
         remove(path);
+        let synchronous = match synchronous {
+            Synchronous::Full => "FULL",
+            Synchronous::Extra => "EXTRA",
+        };
         let connection = Connection::open(path).map_err(about(path))?;
         connection
-            .execute_batch(
-                "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL;
-                 CREATE TABLE records (id BLOB PRIMARY KEY, bytes BLOB NOT NULL) WITHOUT ROWID;",
-            )
+            .execute_batch(&format!(
+                "PRAGMA journal_mode=WAL; PRAGMA synchronous={synchronous};
+                 CREATE TABLE records (id BLOB PRIMARY KEY, bytes BLOB NOT NULL) WITHOUT ROWID;"
+            ))
             .map_err(about(path))?;
         Ok(Self { connection, path })
     }
 
     /// Inserts in one transaction; how long until it was committed, in ms.
-    fn insert<'r>(&self, records: impl Iterator<Item = (&'r [u8], &'r [u8])>) -> Result<f64, String> {
+    pub(super) fn insert<'r>(&self, records: impl Iterator<Item = (&'r [u8], &'r [u8])>) -> Result<f64, String> {
         let watch = Stopwatch::start();
         let step = || {
             self.connection.execute_batch("BEGIN IMMEDIATE")?;
@@ -65,12 +78,12 @@ fn remove(path: &Path) {
 
 /// How long all these records take into a fresh file in one transaction, in ms.
 pub(super) fn copy_ms<'r>(path: &Path, records: impl Iterator<Item = (&'r [u8], &'r [u8])>) -> Result<f64, String> {
-    Table::make(path)?.insert(records)
+    Table::make(path, Synchronous::Full)?.insert(records)
 }
 
 /// The median time of one commit of one record of 500 bytes, in ms.
 pub(super) fn commit_ms(path: &Path) -> Result<f64, String> {
-    let table = Table::make(path)?;
+    let table = Table::make(path, Synchronous::Full)?;
     let mut times = Vec::with_capacity(COMMITS);
     for n in 0..COMMITS {
         let mut bytes = [0; RECORD_BYTES];

@@ -101,6 +101,21 @@ impl Device {
         Ok((device, did))
     }
 
+    /// Its book.
+    pub(super) const fn book(&mut self) -> &mut Book {
+        &mut self.book
+    }
+
+    /// Its clock.
+    pub(super) const fn clock(&self) -> &ShiftedClock {
+        &self.clock
+    }
+
+    /// The token that it logged in with.
+    pub(super) fn token(&self) -> &str {
+        &self.token
+    }
+
     /// Brings the device level: exchanges until there is no more. The first fill, catching up and an idle exchange alike.
     ///
     /// # Errors

@@ -2,9 +2,11 @@
 //! what each side does; the peers' own harness starts the processes, counts the bytes and reads the clocks.
 
 mod bare;
+mod cold;
 mod device;
 mod history;
 mod line;
+mod listener;
 mod morning;
 mod seed;
 mod serving;
@@ -13,6 +15,7 @@ mod stopwatch;
 mod talk;
 mod workload;
 
+pub use cold::{Cold, cold};
 pub use device::{Device, DeviceConfig, Did};
 pub use morning::copy_morning;
 pub use seed::{Seeded, seed};

@@ -8,7 +8,7 @@ use server::{Clock, SystemClock};
 use sync_core::moment::Moment;
 
 /// Time and processor time since a start.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct Stopwatch {
     since: Instant,
     cpu_s: f64,
