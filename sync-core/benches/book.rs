@@ -50,7 +50,7 @@ fn yardstick(bencher: Bencher<'_, '_>) {
     bencher.counter(BytesCount::new(mebibyte.len())).bench(|| Sha256::digest(black_box(&mebibyte)));
 }
 
-/// What the disk does in the same run: 4 KiB appended to a file and synced. The measure of what ends in `_on_disk`.
+/// What the disk does in the same run: 4 KiB appended to a file and synced. Part of the measure of what ends in `_on_disk`.
 #[divan::bench(sample_count = 200, sample_size = 1)]
 fn yardstick_disk(bencher: Bencher<'_, '_>) {
     let folder = TempDir::new().unwrap();
