@@ -130,6 +130,9 @@ impl Book {
             book.store.set_opening(book.actor);
         }
         book.reload_roster()?;
+        if let (Some(identity), Some(roster)) = (&book.identity, &book.roster) {
+            book.store.finish_move(roster, identity.is_shop(), entropy)?;
+        }
         Ok(book)
     }
 

@@ -13,6 +13,7 @@ mod documents;
 mod fill;
 mod log;
 mod meta;
+mod older;
 mod pack;
 mod parts;
 mod quarantine;
@@ -173,7 +174,7 @@ impl Store {
         schema::migrate(&mut connection)?;
         // Takes the exclusive lock now, so that a second program is told at once and not at its first write.
         connection.execute_batch("BEGIN IMMEDIATE; COMMIT;")?;
-        Ok(Self {
+        let store = Self {
             connection,
             opening: None,
             owner: Cell::new(None),
@@ -181,7 +182,9 @@ impl Store {
             unpacked: RefCell::default(),
             laid_out: RefCell::default(),
             stood: RefCell::default(),
-        })
+        };
+        store.move_older()?;
+        Ok(store)
     }
 
     /// Runs a step in one transaction: all of it is kept, or nothing. Inside another one, the step belongs to that.

@@ -204,6 +204,10 @@ CREATE INDEX machines_attention ON machines(num) WHERE attention = 1;
 CREATE INDEX grants_by_position ON grants(person, pos);
 ";
 
+/// The older form, for tests of what becomes of a book that has it.
+#[cfg(test)]
+pub(super) const OLDER: [&str; 3] = [FIRST, SECOND, THIRD];
+
 /// Brings a database to this program's schema.
 pub(super) fn migrate(connection: &mut Connection) -> Result<(), StoreError> {
     use rusqlite_migration::{Error, MigrationDefinitionError};
