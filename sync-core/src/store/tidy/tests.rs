@@ -31,10 +31,8 @@ fn shop_with_people(people: usize) -> (Book, DocId) {
     for n in 0..people {
         now += 60_000;
         let person = crate::moment::fresh_person(&Moment::at(now), &mut chance);
-        let said: Vec<Body> = vec![
-            Person { person, name: format!("Person {n}") }.into(),
-            RoleGrant { person, role: Some(Role::Tech) }.into(),
-        ];
+        let said: Vec<Body> =
+            vec![Person { person, name: format!("Person {n}") }.into(), RoleGrant { person, role: Some(Role::Tech) }.into()];
         book.write(said.into_iter().map(|body| Draft::new(roster, body)).collect(), &Moment::at(now), &mut chance).unwrap();
     }
     (book, roster)
