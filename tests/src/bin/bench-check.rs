@@ -77,14 +77,17 @@ fn check(arguments: &Arguments) -> Result<bool, String> {
         let text = std::fs::read_to_string(&path).map_err(|e| format!("{}: {e}", path.display()))?;
         (baseline, others) = read(&text)?.into_iter().partition(|(name, _)| of_a_chosen(name));
     }
-    let mut now = Measurements::new();
+    let (mut now, mut best) = (Measurements::new(), BTreeMap::new());
     for attempt in 0..ATTEMPTS {
         for (package, bench) in &chosen {
             // One noisy moment is no regression, and no baseline: the best of a few runs counts, where the first is not good enough.
             let of_this = |name: &String| name.starts_with(&format!("{package}/{bench}/"));
             let slow = |(name, m): (&String, &Measured)| of_this(name) && slower(m, baseline.get(name), arguments.most);
             if attempt == 0 || arguments.renew || now.iter().any(slow) {
-                better(&mut now, measure(&top, package, bench)?);
+                let of = format!("{package}/{bench}");
+                let best: &mut BTreeMap<String, f64> = best.entry(of.clone()).or_default();
+                better(best, measure(&top, package, bench)?);
+                now.extend(in_yardsticks(&of, best)?);
             }
         }
     }
@@ -103,14 +106,14 @@ fn slower(now: &Measured, then: Option<&Measured>, most: f64) -> bool {
     then.is_some_and(|then| now.ratio > most * then.ratio)
 }
 
-/// Keeps the better of what was measured before and again.
-fn better(now: &mut Measurements, again: Measurements) {
+/// Keeps the shorter of two medians, of a yardstick as of any other: a yardstick measured in a noisy moment would flatter all else.
+fn better(best: &mut BTreeMap<String, f64>, again: BTreeMap<String, f64>) {
     for (name, second) in again {
-        now.entry(name).and_modify(|first| *first = if second.ratio < first.ratio { second } else { *first }).or_insert(second);
+        best.entry(name).and_modify(|first| *first = first.min(second)).or_insert(second);
     }
 }
 
-fn measure(top: &Path, package: &str, bench: &str) -> Result<Measurements, String> {
+fn measure(top: &Path, package: &str, bench: &str) -> Result<BTreeMap<String, f64>, String> {
     eprintln!("measuring {package}/{bench}");
     let mut command = Command::new(std::env::var_os("CARGO").unwrap_or_else(|| "cargo".into()));
     command.current_dir(top).args(["bench", "--quiet", "--package", package, "--bench", bench]).stderr(Stdio::inherit());
@@ -118,8 +121,7 @@ fn measure(top: &Path, package: &str, bench: &str) -> Result<Measurements, Strin
     if !output.status.success() {
         return Err(format!("cargo bench of {package}/{bench} ended with {}", output.status));
     }
-    let medians = medians(&String::from_utf8_lossy(&output.stdout))?;
-    in_yardsticks(&format!("{package}/{bench}"), &medians)
+    medians(&String::from_utf8_lossy(&output.stdout))
 }
 
 /// The medians in a table of divan's, in ns, by the benchmark's name; that of an argument is `name/argument`.
@@ -246,11 +248,11 @@ book                fastest       │ slowest       │ median        │ mean  
 
     #[test]
     fn the_best_of_a_few_runs_counts() {
-        let of = |ratio| Measurements::from([("a".to_owned(), Measured { median_ns: 1.0, ratio })]);
-        let mut now = of(3.0);
-        better(&mut now, of(2.0));
-        better(&mut now, of(2.5));
-        assert_eq!(now, of(2.0));
+        let of = |ns| BTreeMap::from([("a".to_owned(), ns)]);
+        let mut best = of(3.0);
+        better(&mut best, of(2.0));
+        better(&mut best, of(2.5));
+        assert_eq!(best, of(2.0));
     }
 
     #[test]
