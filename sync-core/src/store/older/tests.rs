@@ -269,8 +269,7 @@ fn books_of_the_older_form_open_and_say_the_same() {
         let again = Book::open(&path, &mut crew.dice).unwrap();
         assert_eq!(again.store.meta::<Bytes16>("epoch").unwrap(), now, "and once only");
     }
-    let waiting = crew.phone.store().unsent(10).unwrap().len();
-    assert_eq!(waiting, 1, "the phone's own form was a real one");
+    assert_eq!(crew.phone.store().unsent(10).unwrap().len(), 1, "the phone's own form was a real one");
 }
 
 #[test]
@@ -307,8 +306,7 @@ fn a_move_that_is_cut_off_begins_again() {
     drop(store);
     assert_eq!(rows("SELECT count(*) FROM old_changes"), changes);
     assert_eq!(rows("SELECT count(*) FROM parts"), 0);
-    // Killed between the two steps: moved, and nothing derived.
-    drop(Store::open(&path).unwrap());
+    drop(Store::open(&path).unwrap()); // Killed between the two steps: moved, and nothing derived.
     assert_eq!(rows("SELECT count(*) FROM views"), 0);
     let moved = Book::open(&path, &mut crew.dice).unwrap();
     is_clean(&moved);
@@ -339,8 +337,8 @@ fn a_shop_that_was_moved_heals_with_its_devices() {
     crew.level_office();
     for book in [&crew.shop, &crew.office, &crew.phone, &fresh] {
         is_clean(book);
-        let [here, there] = [book, &crew.shop].map(|book| book.store().document(crew.machine).unwrap().unwrap().heads);
-        assert_eq!(here, there);
+        let [here, there] = [book, &crew.shop].map(|book| book.store().document(crew.machine).unwrap());
+        assert_eq!(here.unwrap().heads, there.unwrap().heads);
         assert!(!book.store().has_unsent().unwrap());
     }
     assert_eq!(fresh.store().standings(crew.machine).unwrap(), crew.shop.store().standings(crew.machine).unwrap());
@@ -351,14 +349,18 @@ fn what_was_damaged_before_stays_so_for_verify_to_tell() {
     let mut crew = Crew::new();
     let old = Connection::open_in_memory().unwrap();
     write_older(crew.shop.store(), &old);
-    let num = crew.shop.store().document(crew.machine).unwrap().unwrap().num;
-    old.execute("UPDATE changes SET time = time + 1 WHERE pos = (SELECT min(pos) FROM changes WHERE num = ?1)", [num]).unwrap();
+    // In the middle of a run, where a hash that the next one covers is left out.
+    let in_a_run = "SELECT a.pos, a.num FROM changes a JOIN changes b ON b.num = a.num AND b.actor = a.actor AND b.deps = a.hash LIMIT 1";
+    let (pos, num): (i64, i64) = old.query_row(in_a_run, [], |row| Ok((row.get(0)?, row.get(1)?))).unwrap();
+    let doc = crew.shop.store().document_by_num(num).unwrap().unwrap().doc;
+    old.execute("UPDATE changes SET time = time + 1 WHERE pos = ?1", [pos]).unwrap();
     let moved = Book::over(Store::prepare(old).unwrap(), &mut crew.dice).unwrap();
     let faults = moved.verify().unwrap().faults;
     assert_eq!(faults.len(), 1, "{faults:?}");
-    assert!(faults[0].starts_with(&format!("A change of document {} is not what its records make", crew.machine)));
-    let [kept, was] = [&moved, &crew.shop].map(|book| book.store().document(crew.machine).unwrap().unwrap().heads);
-    assert_eq!(kept, was);
+    assert!(faults[0].starts_with(&format!("A change of document {doc} is not what its records make")));
+    let [kept, was] = [&moved, &crew.shop]
+        .map(|book| -> Vec<Bytes32> { book.store().changes_of(num).unwrap().into_iter().map(|logged| logged.recipe.hash).collect() });
+    assert_eq!(kept, was, "every change has the name that others know it by");
 }
 
 #[test]
@@ -394,11 +396,4 @@ fn a_record_in_two_changes_and_a_long_document_are_moved() {
         moved.parts_of(row.num).unwrap().iter().map(|part| changes_in(part.doc, &part.pack, false).unwrap().len()).collect();
     assert!(sizes.len() > 2 && sizes.iter().all(|size| *size <= MOST_RECORDS), "{sizes:?}");
     assert_eq!(sizes.iter().sum::<usize>(), store.changes_of(row.num).unwrap().len() + usize::try_from(n).unwrap());
-}
-
-#[test]
-fn a_new_book_has_no_older_tables() {
-    let store = Store::in_memory().unwrap();
-    assert!(!store.connection.prepare("SELECT 1 FROM sqlite_schema WHERE name LIKE 'old~_%' ESCAPE '~'").unwrap().exists([]).unwrap());
-    assert_eq!(store.meta::<bool>(MARK).unwrap(), None);
 }
