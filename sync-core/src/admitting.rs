@@ -32,6 +32,11 @@ pub(crate) enum Outcome {
     Refused(Refusal),
 }
 
+/// A part ends with so many changes: it is handed out, and offered again, as a whole,
+const MOST_CHANGES: usize = 512;
+/// or with so many bytes of records.
+const MOST_BYTES: usize = 512 * 1024;
+
 /// Changes that fit and are not in the log yet.
 struct Pending<'s> {
     store: &'s Store,
@@ -39,6 +44,7 @@ struct Pending<'s> {
     place: Option<Place>,
     taken: Vec<Taken>,
     ids: BTreeSet<RecordId>,
+    bytes: usize,
     known: Known,
 }
 
@@ -50,6 +56,7 @@ impl Pending<'_> {
         let place = self.place.ok_or_else(|| BookError::Defect("a change for no document".to_owned()))?;
         self.store.append_packed(&mut self.frontier, place, std::mem::take(&mut self.taken), self.known, packed)?;
         self.ids.clear();
+        self.bytes = 0;
         Ok(())
     }
 
@@ -70,6 +77,10 @@ impl Pending<'_> {
             let mut founded = checked.iter().filter_map(|c| Place::founded_by(&c.record.body));
             self.place = Some(founded.find(|place| *place != Place::Machine).unwrap_or(Place::Machine));
         }
+        if self.taken.len() >= MOST_CHANGES || self.bytes >= MOST_BYTES {
+            self.flush(None)?;
+        }
+        self.bytes += recipe.records.iter().map(|record| record.0.len()).sum::<usize>();
         let new = checked.iter().filter(|c| !c.held).map(|c| (c.record.id, c.device)).collect();
         let opens = checked.iter().any(|c| matches!(c.record.body, Body::Machine(_) | Body::Property(_)));
         self.ids.extend(checked.iter().map(|c| c.record.id));
@@ -89,7 +100,7 @@ pub(crate) fn admit(
 ) -> Result<Vec<Outcome>, BookError> {
     let frontier = Frontier::read(store, delivery.doc)?;
     let place = frontier.document.as_ref().map(|row| row.place);
-    let mut pending = Pending { store, frontier, place, taken: Vec::new(), ids: BTreeSet::new(), known: Known::AT_SHOP };
+    let mut pending = Pending { store, frontier, place, taken: Vec::new(), ids: BTreeSet::new(), bytes: 0, known: Known::AT_SHOP };
     let mut outcomes = Vec::with_capacity(delivery.changes.len());
     for brought in &mut delivery.changes {
         if pending.bears_on(brought) {

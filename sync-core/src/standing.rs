@@ -129,7 +129,7 @@ impl Contender<'_> {
     }
 }
 
-/// What stands in one document. What many of its slots need of the machine is found once.
+/// What stands in one document; what many of its slots need is found once.
 #[derive(Debug)]
 pub struct Standings<'a> {
     ledger: &'a Ledger,
@@ -150,7 +150,6 @@ impl<'a> Standings<'a> {
         self.ledger.slots().map(|slot| self.of(slot)).collect()
     }
 
-    /// How many cylinders the machine's own card gives its engine.
     fn cylinders(&self) -> Option<u8> {
         *self.cylinders.get_or_init(|| plausible::cylinders(self.ledger, self.roster))
     }

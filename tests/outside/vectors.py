@@ -107,8 +107,36 @@ def changes():
     return f"{len(said['changes'])} built again to the same hash"
 
 
+def expanded(doc, short):
+    """A short list in full: what a recipe leaves out follows from the one before it. INTEGRATORS.md section 6."""
+    whole = []
+    for n, one in enumerate(short):
+        before = whole[-1] if whole else None
+        covers = n + 1 < len(short) and not {"actor", "deps"} & short[n + 1].keys()
+        assert "hash" in one or covers, "no hash covers it"
+        assert before or {"actor", "seq", "start_op", "deps"} <= one.keys(), "it leaves out what nothing before it says"
+        assert "seq" in one or "actor" not in one, "another actor's number"
+        at = min(max(book.opened(one["records"][0])[1]["at"], 0), 32_503_680_000_000)
+        recipe = {"time": at, **one}
+        if before:
+            after = {"actor": before["actor"], "seq": before["seq"] + 1, "start_op": before["start_op"] + len(before["records"]),
+                     "deps": [before["hash"]]}
+            recipe = after | recipe
+        recipe["hash"] = book.change_hash(doc, recipe)
+        assert one.get("hash", recipe["hash"]) == recipe["hash"], "not the change that its hash names"
+        whole.append(recipe)
+    return whole
+
+
+def unpacked_list(pack, dictionary=(TOP / "sync-core/src/store/dictionary-1.bin").read_bytes()):
+    assert pack[0] == 1, "another dictionary"
+    reader = zstandard.ZstdDecompressor(dict_data=zstandard.ZstdCompressionDict(dictionary))
+    return cbor2.loads(reader.decompress(pack[1:], max_output_size=32 << 20))
+
+
 def exchange():
     said = file("exchange.json")
+    short = packs = 0
     for step in said["steps"]:
         for body in (step["request"], step["answer"]):
             plain = bytes.fromhex(body["cbor"])
@@ -116,9 +144,19 @@ def exchange():
             assert unpacked == plain
             message = cbor2.loads(plain)
             for doc in message["docs"]:
-                for recipe in doc.get("recipes", []):
-                    assert book.change_hash(doc["id"], recipe) == recipe["hash"]
-    return f"{len(said['steps'])} round trips read"
+                recipes = doc.get("recipes", [])
+                short += any("actor" not in recipe for recipe in recipes)
+                expanded(doc["id"], recipes)
+                for pack in doc.get("packs", []):
+                    packs += len(expanded(doc["id"], unpacked_list(pack)))
+    assert short and packs
+    for case in said["refused_short"]:
+        try:
+            expanded(uuid.UUID(case["doc"]).bytes, cbor2.loads(bytes.fromhex(case["cbor"])))
+        except AssertionError:
+            continue
+        raise SystemExit(f"{case['what']}: taken")
+    return f"{len(said['steps'])} round trips read, {short} short lists, {packs} changes from packs"
 
 
 def tokens():

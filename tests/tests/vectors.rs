@@ -11,13 +11,14 @@ use shared::bytes::Bytes32;
 use shared::ids::{DeviceId, DocId, ShopId};
 use shared::length::Length;
 use shared::record::Record;
-use shared::wire::{ExchangeAnswer, ExchangeRequest, Recipe};
+use shared::wire::{ExchangeAnswer, ExchangeRequest, Recipe, ShortRecipe};
 use sync_core::delivery::open_all;
 use sync_core::envelope;
 use sync_core::exchange::{read_body, write_body};
 use sync_core::login::LoginError;
 use sync_core::moment::Moment;
 use sync_core::replica::{change_bytes, change_hash, genesis_bytes, genesis_hash, save};
+use sync_core::store::unpack;
 
 fn chance(buffer: &mut [u8]) {
     getrandom::fill(buffer).unwrap();
@@ -165,7 +166,8 @@ fn bodies_are_read_and_the_engine_answers_the_same() {
         let request: ExchangeRequest = both_ways(&step["request"]);
         let answer: ExchangeAnswer = both_ways(&step["answer"]);
         let offered = request.docs.iter().map(|doc| (doc.id, doc.recipes.clone()));
-        let lists = offered.chain(answer.docs.iter().map(|doc| (doc.id, doc.recipes.clone()))).collect();
+        let packed = answer.docs.iter().flat_map(|doc| doc.packs.iter().map(|pack| (doc.id, unpack(&pack.0).unwrap())));
+        let lists = offered.chain(packed).chain(answer.docs.iter().map(|doc| (doc.id, doc.recipes.clone()))).collect();
         for brought in open_all(lists).into_iter().flat_map(|delivery| delivery.changes) {
             assert_eq!(brought.fault, None, "{what}");
             for record in &brought.recipe.records {
@@ -195,6 +197,11 @@ fn bodies_are_read_and_the_engine_answers_the_same() {
     assert_eq!(shop.verify().unwrap().faults, Vec::<String>::new());
     for case in list(&file, "refused_bodies") {
         assert!(read_body::<ExchangeRequest>(&bytes(case, "cbor"), false).is_err(), "{}", case["what"]);
+    }
+    for case in list(&file, "refused_short") {
+        let recipes: Vec<ShortRecipe> = read_body(&bytes(case, "cbor"), false).unwrap();
+        let mut brought = open_all(vec![(get(case, "doc"), recipes)]).into_iter().flat_map(|delivery| delivery.changes);
+        assert!(brought.any(|change| change.fault.is_some()), "{}", case["what"]);
     }
 }
 

@@ -180,7 +180,7 @@ pub struct DocAnswer {
     /// Changes that the device lacks, each after what it builds on.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub recipes: Vec<ShortRecipe>,
-    /// The whole document as the shop keeps it, for a device that has nothing of it and reads [`ExchangeRequest::packs`].
+    /// The whole document as the shop keeps it, where it was opened to a device that reads [`ExchangeRequest::packs`].
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub packs: Vec<Blob>,
     /// Hashes of the offered changes that the shop now holds, with all that they build on.
@@ -218,7 +218,7 @@ pub struct ExchangeAnswer {
     pub cursor: Cursor,
     /// There is another page.
     pub more: bool,
-    /// The shop's signature over every pack in this answer, where there is one (see `sync_core::vouch`).
+    /// The shop's signature over every change in this answer, for a device that reads [`ExchangeRequest::packs`].
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub vouch: Option<Blob>,
     /// Documents that moved, the roster and the engines first.

@@ -66,7 +66,9 @@ impl Book {
         self.identity()?;
         let mut of_docs: BTreeMap<DocId, Vec<(Recipe, i64)>> = BTreeMap::new();
         let mut bytes = 0;
-        for Logged { doc, recipe, .. } in self.store.unsent(i64::try_from(MOST_OFFERED).unwrap_or(i64::MAX))? {
+        let unsent = self.store.unsent(i64::try_from(MOST_OFFERED).unwrap_or(i64::MAX))?;
+        // A part holds many changes, and the shop counts changes.
+        for Logged { doc, recipe, .. } in unsent.into_iter().take(MOST_OFFERED) {
             bytes += recipe.records.iter().map(|r| r.0.len() + 128).sum::<usize>();
             if bytes > PAGE_BYTES && !of_docs.is_empty() {
                 break;

@@ -169,7 +169,7 @@ impl Store {
         // EXTRA is FULL, and also writes out the folder once the journal of a new file is gone: a power cut that brought
         // that journal back would undo the file to nothing, with its log. It comes before that step.
         connection.execute_batch(
-            "PRAGMA page_size=8192; PRAGMA locking_mode=EXCLUSIVE; PRAGMA synchronous=EXTRA; PRAGMA journal_mode=WAL; PRAGMA foreign_keys=ON; PRAGMA trusted_schema=OFF; PRAGMA cache_size=-16384; PRAGMA wal_autocheckpoint=2048;",
+            "PRAGMA locking_mode=EXCLUSIVE; PRAGMA synchronous=EXTRA; PRAGMA journal_mode=WAL; PRAGMA foreign_keys=ON; PRAGMA trusted_schema=OFF; PRAGMA cache_size=-16384; PRAGMA wal_autocheckpoint=4096;",
         )?;
         schema::migrate(&mut connection)?;
         // Takes the exclusive lock now, so that a second program is told at once and not at its first write.

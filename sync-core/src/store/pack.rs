@@ -5,6 +5,7 @@
 
 use std::cell::RefCell;
 use std::sync::LazyLock;
+use std::thread::LocalKey;
 
 use shared::wire::{LARGEST_PLAIN, ShortRecipe};
 use zstd::bulk::{Compressor, Decompressor};
@@ -16,18 +17,22 @@ use super::StoreError;
 const FIRST: u8 = 1;
 static SAMPLE: &[u8] = include_bytes!("dictionary-1.bin");
 const LEVEL: i32 = 3;
+/// The level for rows that are written anew whenever something moves.
+const QUICK: i32 = 1;
 /// The level for what is packed when nobody waits.
 const THOROUGH: i32 = 19;
 /// The most that one pack unpacks to.
 const LARGEST: usize = LARGEST_PLAIN;
 
 static ENCODER: LazyLock<EncoderDictionary<'static>> = LazyLock::new(|| EncoderDictionary::copy(SAMPLE, LEVEL));
+static QUICK_ENCODER: LazyLock<EncoderDictionary<'static>> = LazyLock::new(|| EncoderDictionary::copy(SAMPLE, QUICK));
 static THOROUGH_ENCODER: LazyLock<EncoderDictionary<'static>> = LazyLock::new(|| EncoderDictionary::copy(SAMPLE, THOROUGH));
 static DECODER: LazyLock<DecoderDictionary<'static>> = LazyLock::new(|| DecoderDictionary::copy(SAMPLE));
 
 thread_local! {
     // One of each per thread: making one costs more than a pack does.
     static PACKER: RefCell<Option<Compressor<'static>>> = const { RefCell::new(None) };
+    static QUICK_PACKER: RefCell<Option<Compressor<'static>>> = const { RefCell::new(None) };
     static UNPACKER: RefCell<Option<Decompressor<'static>>> = const { RefCell::new(None) };
 }
 
@@ -35,28 +40,45 @@ fn damaged(why: &dyn std::fmt::Display) -> StoreError {
     StoreError::Damaged(why.to_string())
 }
 
-/// Bytes under zstd with the dictionary.
-pub(super) fn squeeze(plain: &[u8]) -> Result<Vec<u8>, StoreError> {
-    let squeezed = PACKER.with_borrow_mut(|packer| {
+type Packer = RefCell<Option<Compressor<'static>>>;
+
+fn squeezed_by(
+    packer: &'static LocalKey<Packer>,
+    dictionary: &'static EncoderDictionary<'static>,
+    plain: &[u8],
+) -> Result<Vec<u8>, StoreError> {
+    let squeezed = packer.with_borrow_mut(|packer| {
         let packer = match packer {
             Some(packer) => packer,
-            None => packer.insert(Compressor::with_prepared_dictionary(&ENCODER)?),
+            None => packer.insert(Compressor::with_prepared_dictionary(dictionary)?),
         };
         packer.compress(plain)
     });
+    named(squeezed)
+}
+
+/// Squeezed bytes behind the byte that names their dictionary.
+fn named(squeezed: std::io::Result<Vec<u8>>) -> Result<Vec<u8>, StoreError> {
     let mut bytes = vec![FIRST];
     bytes.extend(squeezed.map_err(|e| damaged(&e))?);
     Ok(bytes)
 }
 
-/// Packs a list of recipes as small as it gets, when nobody waits.
-pub(super) fn pack_thoroughly(recipes: &[ShortRecipe]) -> Result<Vec<u8>, StoreError> {
+/// Bytes of a row that is written anew whenever something moves, under zstd with the dictionary.
+pub(super) fn squeeze(plain: &[u8]) -> Result<Vec<u8>, StoreError> {
+    squeezed_by(&QUICK_PACKER, &QUICK_ENCODER, plain)
+}
+
+fn plain(recipes: &[ShortRecipe]) -> Result<Vec<u8>, StoreError> {
     let mut plain = Vec::new();
     ciborium::into_writer(recipes, &mut plain).map_err(|e| damaged(&e))?;
-    let squeezed = Compressor::with_prepared_dictionary(&THOROUGH_ENCODER).and_then(|mut packer| packer.compress(&plain));
-    let mut bytes = vec![FIRST];
-    bytes.extend(squeezed.map_err(|e| damaged(&e))?);
-    Ok(bytes)
+    Ok(plain)
+}
+
+/// Packs a list of recipes as small as it gets, when nobody waits.
+pub(super) fn pack_thoroughly(recipes: &[ShortRecipe]) -> Result<Vec<u8>, StoreError> {
+    let plain = plain(recipes)?;
+    named(Compressor::with_prepared_dictionary(&THOROUGH_ENCODER).and_then(|mut packer| packer.compress(&plain)))
 }
 
 /// The bytes back, never more than the bound.
@@ -77,9 +99,7 @@ pub(super) fn unsqueeze(bytes: &[u8]) -> Result<Vec<u8>, StoreError> {
 
 /// Packs a list of recipes.
 pub(crate) fn pack(recipes: &[ShortRecipe]) -> Result<Vec<u8>, StoreError> {
-    let mut plain = Vec::new();
-    ciborium::into_writer(recipes, &mut plain).map_err(|e| damaged(&e))?;
-    squeeze(&plain)
+    squeezed_by(&PACKER, &ENCODER, &plain(recipes)?)
 }
 
 /// The recipes of a pack, whoever made it: bounded, and an error where it holds anything else.

@@ -69,9 +69,13 @@ impl Store {
         let old = settled.len().saturating_sub(KEPT);
         let mut merged: Vec<_> =
             settled.into_iter().take(old).take_while(|part| part.pos < until).skip_while(|part| part.pack.len() >= LARGE).collect();
-        if let Some(large) = merged.iter().position(|part| part.pack.len() >= LARGE) {
-            merged.truncate(large);
-        }
+        let mut bytes = 0;
+        let fits = merged.iter().take_while(|part| {
+            bytes += part.pack.len();
+            part.pack.len() < LARGE && bytes < 2 * LARGE
+        });
+        let fits = fits.count();
+        merged.truncate(fits);
         let Some((last, others)) = merged.split_last().filter(|(_, others)| !others.is_empty()) else { return Ok(false) };
         let mut list = Vec::new();
         for part in &merged {

@@ -24,7 +24,6 @@ use crate::work::Hand;
 
 const MORNING: i64 = 1_780_293_600_000;
 
-/// Bytes that follow from a counter: for tests alone.
 struct Counted(u64);
 
 impl Entropy for Counted {
@@ -207,7 +206,6 @@ fn write_older(book: &Store, old: &Connection) {
     }
 }
 
-/// A book's file of the older form.
 fn older_file(book: &Book, path: &Path) {
     write_older(book.store(), &Connection::open(path).unwrap());
 }
@@ -329,7 +327,6 @@ fn a_shop_that_was_moved_heals_with_its_devices() {
     crew.level_office();
     crew.level_phone();
     assert_eq!(crew.shop.store().counts().unwrap().0, records + 1);
-    // A new phone of the tech sees what is open to them: the grants name places of the log as it is now.
     let mut fresh = crew.phone_of_tech();
     let now = crew.now();
     assert!(!level(&mut crew.shop, &mut fresh, &now, &mut crew.dice));
@@ -349,7 +346,6 @@ fn what_was_damaged_before_stays_so_for_verify_to_tell() {
     let mut crew = Crew::new();
     let old = Connection::open_in_memory().unwrap();
     write_older(crew.shop.store(), &old);
-    // In the middle of a run, where a hash that the next one covers is left out.
     let in_a_run = "SELECT a.pos, a.num FROM changes a JOIN changes b ON b.num = a.num AND b.actor = a.actor AND b.deps = a.hash LIMIT 1";
     let (pos, num): (i64, i64) = old.query_row(in_a_run, [], |row| Ok((row.get(0)?, row.get(1)?))).unwrap();
     let doc = crew.shop.store().document_by_num(num).unwrap().unwrap().doc;
