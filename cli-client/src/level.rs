@@ -168,9 +168,8 @@ pub(crate) fn exchange(session: &mut Session<'_, '_>) -> Result<Levelled, Failur
         }
         done.level = !report.more;
     }
-    session.book.prove(PROVED_AFTER)?;
-    session.book.tidy(TIDIED_AFTER)?;
-    session.book.close_holes()?;
+    // The exchange is done and kept: what this does not get to is done after the next one.
+    let _ = session.book.prove(PROVED_AFTER).and_then(|_| session.book.tidy(TIDIED_AFTER)).and_then(|_| session.book.close_holes());
     done.waiting = session.book.status()?.waiting;
     done.traffic = transport.traffic;
     Ok(done)

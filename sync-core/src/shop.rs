@@ -169,7 +169,8 @@ impl SqliteShop {
             Ok(_) => return Err(BookError::Unknown("this file is a device's book, not a shop's".to_owned())),
             Err(_) => Some(book.found_shop(founding, now, &mut *entropy)?),
         };
-        book.close_holes()?;
+        // A disk too full to write the file anew is no reason not to serve.
+        let _ = book.close_holes();
         let backups = path.with_file_name(crate::keeping::BACKUPS);
         Ok(OpenedShop { shop: Self { inner: Mutex::new((book, entropy)), backups }, first_code })
     }
