@@ -74,8 +74,7 @@ impl Pending<'_> {
             self.known = known;
         }
         if self.place.is_none() {
-            let mut founded = checked.iter().filter_map(|c| Place::founded_by(&c.record.body));
-            self.place = Some(founded.find(|place| *place != Place::Machine).unwrap_or(Place::Machine));
+            self.place = Some(founded_by(&checked));
         }
         if self.taken.len() >= MOST_CHANGES || self.bytes >= MOST_BYTES {
             self.flush(None)?;
@@ -127,6 +126,10 @@ pub(crate) fn place_of(store: &Store, doc: DocId, records: &[Checked]) -> Result
     if let Some(place) = store.place(doc)? {
         return Ok(place);
     }
+    Ok(founded_by(records))
+}
+
+fn founded_by(records: &[Checked]) -> Place {
     let mut founded = records.iter().filter_map(|c| Place::founded_by(&c.record.body));
-    Ok(founded.find(|place| *place != Place::Machine).unwrap_or(Place::Machine))
+    founded.find(|place| *place != Place::Machine).unwrap_or(Place::Machine)
 }

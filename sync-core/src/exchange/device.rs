@@ -159,8 +159,7 @@ impl Book {
             store.derive_all(&touched.into_iter().collect::<Vec<_>>(), &roster)?;
             store.set_meta("cursor", &answer.cursor)?;
             report.more |= store.has_unsent()?;
-            // What only handed over has no receipts yet: they come with what others brought.
-            if !report.more && answer.cursor != answer.since {
+            if !report.more {
                 report.more = store.offer_unreceipted_again()? > 0;
             }
             Ok::<_, BookError>((report, roster))
@@ -204,27 +203,29 @@ struct Taking<'a> {
 
 impl Taking<'_> {
     fn documents(&mut self, docs: &[&DocAnswer], roster: &Roster, vouched: bool) -> Result<(), BookError> {
-        let (mut whole, mut lists) = (Vec::new(), Vec::new());
-        for doc in docs {
-            if vouched && !doc.packs.is_empty() && self.store.has_nothing_of(doc.id)? {
-                whole.push((doc.id, doc.packs.clone()));
-                lists.push((doc.id, doc.recipes.clone()));
-            } else {
-                let packed = doc.packs.iter().filter_map(|Blob(pack)| unpack(pack).ok()).flatten();
-                lists.push((doc.id, packed.chain(doc.recipes.iter().cloned()).collect()));
+        // Of packs that are not kept whole, each change is judged like any other.
+        let packed = |doc: &DocAnswer| doc.packs.iter().filter_map(|Blob(pack)| unpack(pack).ok()).flatten().collect::<Vec<_>>();
+        let mut whole = Vec::new();
+        if vouched {
+            for doc in docs.iter().filter(|doc| !doc.packs.is_empty()) {
+                if self.store.has_nothing_of(doc.id)? {
+                    whole.push((doc.id, doc.packs.clone()));
+                }
             }
         }
-        for filled in open_filled(whole, roster) {
-            let filled = filled.ok_or_else(|| {
-                BookError::Message(
-                    "a whole document from the shop does not hold together; nothing was taken from this answer. Exchange again".to_owned(),
-                )
-            })?;
-            self.report.received += filled.changes();
-            if !self.store.fill(filled)? {
-                let why = "a whole document from the shop has a record that is in another one here; nothing was taken from this answer";
-                return Err(BookError::Message(why.to_owned()));
+        let mut filled = BTreeSet::new();
+        for document in open_filled(whole, roster).into_iter().flatten() {
+            let (id, changes) = (document.doc(), document.changes());
+            if self.store.fill(document)? {
+                filled.insert(id);
+                self.report.received += changes;
             }
+        }
+        let mut lists = Vec::with_capacity(docs.len());
+        for doc in docs {
+            let mut list = if filled.contains(&doc.id) { Vec::new() } else { packed(doc) };
+            list.extend(doc.recipes.iter().cloned());
+            lists.push((doc.id, list));
         }
         let mut deliveries = open_all(lists);
         if vouched {

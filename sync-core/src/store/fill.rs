@@ -110,13 +110,14 @@ impl Store {
         let row = self.found_document(frontier.doc, place)?;
         self.write_frontier(&frontier.heads(), row.num, frontier.moved())?;
         let mut arrivals = Vec::new();
+        let mut seen = BTreeSet::new();
         for (hash, pack, entries) in parts {
             self.insert_part(row.num, Known::VOUCHED, hash, &pack.0)?;
             for Entry { device, record } in entries {
                 if let Body::Arrival(arrival) = &record.body {
                     arrivals.push(arrival.clone());
                 }
-                self.insert_record(row.num, &Checked { device, record, held: false })?;
+                self.insert_record(row.num, &Checked { device, held: !seen.insert(record.id), record })?;
             }
         }
         arrivals.iter().try_for_each(|arrival| self.mark_received(&arrival.records, arrival.at))?;
