@@ -105,3 +105,24 @@ fn what_does_not_hold_goes_when_it_is_proved_and_the_shops_word_with_it() {
     assert_eq!(book.store().unproved().unwrap(), 0, "and the shop's word is not taken any more");
     assert_eq!(faults(book), Vec::<String>::new());
 }
+
+/// Found on reading the change: a healed record may stand in two changes, and a new phone was then never filled.
+#[test]
+fn a_document_with_one_record_in_two_changes_fills_a_new_phone() {
+    let mut crew = Crew::new(8);
+    let writer = crew.join("Writer", Role::Lead);
+    let machine = crew.machine("M-1");
+    crew.level_all();
+    let reading = crew.read(writer, machine, "1I", Stage::Found, 4, 5);
+    crew.level(writer);
+    let held = crew.shop.store().held(reading).unwrap().unwrap();
+    let recipe = next_recipe(&crew.shop, machine, Bytes16([0x77; 16]), vec![held.bytes]);
+    let mut frontier = Frontier::read(crew.shop.store(), machine).unwrap();
+    frontier.advance(&recipe);
+    let checked = vec![Checked { device: held.entry.device, record: held.entry.record, held: true }];
+    crew.shop.store().append(&mut frontier, Place::Machine, vec![(recipe, checked)], Known::AT_SHOP).unwrap();
+    let lead = crew.join("Lead", Role::Lead);
+    assert!(crew.phones[lead].book.store().held(reading).unwrap().is_some());
+    assert_eq!(crew.phones[lead].book.prove(ALL).unwrap(), 0);
+    assert_eq!(faults(&crew.phones[lead].book), Vec::<String>::new());
+}
