@@ -132,6 +132,7 @@ impl Book {
         book.reload_roster()?;
         if let (Some(identity), Some(roster)) = (&book.identity, &book.roster) {
             book.store.finish_move(roster, identity.is_shop(), entropy)?;
+            book.store.renew_rows(roster)?;
         }
         Ok(book)
     }

@@ -23,15 +23,24 @@ pub struct Entry {
     pub record: Record,
 }
 
+/// A record where it lies among the others of its document.
+#[derive(Debug, Clone)]
+struct Laid {
+    entry: Entry,
+    receipt: Option<Receipt>,
+    corrected: Corrected,
+    /// What it replaces directly: those of its slot that it has seen, by where they lie.
+    replaced: Vec<usize>,
+    depth: usize,
+}
+
 /// The records of one document.
 #[derive(Debug, Clone, Default)]
 pub struct Ledger {
-    entries: BTreeMap<RecordId, Entry>,
-    receipts: BTreeMap<RecordId, Receipt>,
-    slots: BTreeMap<Slot, Vec<RecordId>>,
-    corrected: BTreeMap<RecordId, Corrected>,
-    replaced: BTreeMap<RecordId, BTreeSet<RecordId>>,
-    depth: BTreeMap<RecordId, usize>,
+    /// In the order of their ids.
+    laid: Vec<Laid>,
+    /// In the order of their names.
+    slots: Vec<(Slot, Vec<RecordId>)>,
     /// Something in it takes a record back, or rules: else nobody need be asked.
     settles: bool,
 }
@@ -40,34 +49,62 @@ impl Ledger {
     /// Lays out the records of a document.
     #[must_use]
     pub fn new(entries: impl IntoIterator<Item = Entry>) -> Self {
-        let entries: BTreeMap<RecordId, Entry> = entries.into_iter().map(|entry| (entry.record.id, entry)).collect();
-        let mut ledger = Self { receipts: receipts(&entries), ..Self::default() };
-        for (id, entry) in &entries {
+        let mut entries: Vec<Entry> = entries.into_iter().collect();
+        entries.sort_by_key(|entry| entry.record.id);
+        // A record may come in two changes: it is one all the same.
+        entries.dedup_by(|later, earlier| later.record.id == earlier.record.id);
+        let receipts = receipts(&entries);
+        let mut ledger = Self { laid: Vec::with_capacity(entries.len()), ..Self::default() };
+        let mut slotted: Vec<(Slot, usize)> = Vec::with_capacity(entries.len());
+        for (n, (entry, receipt)) in entries.into_iter().zip(receipts).enumerate() {
             ledger.settles |= matches!(entry.record.body, Body::Void(_) | Body::Ruling(_));
-            if let Some(slot) = Slot::of(&entry.record) {
-                ledger.slots.entry(slot).or_default().push(*id);
-            }
-            ledger.corrected.insert(*id, correct(&entry.record, ledger.receipts.get(id)));
+            slotted.extend(Slot::of(&entry.record).map(|slot| (slot, n)));
+            let corrected = correct(&entry.record, receipt.as_ref());
+            ledger.laid.push(Laid { entry, receipt, corrected, replaced: Vec::new(), depth: 0 });
         }
-        ledger.entries = entries;
-        let slots: Vec<Vec<RecordId>> = ledger.slots.values().cloned().collect();
-        for slot in slots {
+        slotted.sort();
+        for of_slot in slotted.chunk_by(|(a, _), (b, _)| a == b) {
+            let slot: Vec<usize> = of_slot.iter().map(|(_, n)| *n).collect();
             ledger.follow_seen(&slot);
+            let ids = slot.iter().map(|n| ledger.id(*n)).collect();
+            ledger.slots.extend(of_slot.first().map(|(name, _)| (name.clone(), ids)));
         }
         ledger
+    }
+
+    /// The same with more records.
+    #[must_use]
+    pub fn with(self, more: impl IntoIterator<Item = Entry>) -> Self {
+        Self::new(self.laid.into_iter().map(|laid| laid.entry).chain(more))
+    }
+
+    fn id(&self, n: usize) -> RecordId {
+        self.laid[n].entry.record.id
+    }
+
+    fn find(&self, id: RecordId) -> Option<usize> {
+        self.laid.binary_search_by_key(&id, |laid| laid.entry.record.id).ok()
+    }
+
+    fn at(&self, id: RecordId) -> Option<&Laid> {
+        self.find(id).map(|n| &self.laid[n])
+    }
+
+    /// Those of a slot that one of it says it has seen, in order.
+    fn seen_of<'s>(&'s self, slot: &'s [usize], n: usize) -> impl Iterator<Item = usize> + 's {
+        let seen = self.laid[n].entry.record.seen.iter();
+        seen.filter_map(|id| slot.binary_search_by_key(id, |n| self.id(*n)).ok().map(|at| slot[at]))
     }
 
     /// Follows `seen` within one slot: floors corrected times, and notes what each record replaces directly.
     ///
     /// Records that claim to have seen each other in a ring (no honest device can) are taken as not having.
-    fn follow_seen(&mut self, slot: &[RecordId]) {
+    fn follow_seen(&mut self, slot: &[usize]) {
         // Ids rise with time, and so what was seen has a smaller one: no ring can be, and this order will do.
-        let rises = |id: &RecordId| self.entries[id].record.seen.iter().all(|seen| seen < id || slot.binary_search(seen).is_err());
-        if slot.iter().all(rises) {
-            for id in slot {
-                let seen: BTreeSet<RecordId> =
-                    self.entries[id].record.seen.iter().copied().filter(|seen| slot.binary_search(seen).is_ok()).collect();
-                self.place_after(*id, seen);
+        if slot.iter().all(|n| self.seen_of(slot, *n).all(|seen| seen < *n)) {
+            for n in slot {
+                let seen = self.seen_of(slot, *n).collect();
+                self.place_after(*n, seen);
             }
             return;
         }
@@ -75,24 +112,23 @@ impl Ledger {
     }
 
     /// Notes what a record replaces, once all of that has its own place.
-    fn place_after(&mut self, id: RecordId, seen: BTreeSet<RecordId>) {
-        let floor = seen.iter().map(|s| self.corrected[s].ms).max();
-        let depth = seen.iter().filter_map(|s| self.depth.get(s)).max().map_or(0, |deepest| deepest + 1);
-        self.depth.insert(id, depth);
-        if let (Some(floor), Some(own)) = (floor, self.corrected.get_mut(&id)) {
-            own.ms = own.ms.max(floor);
-        }
-        self.replaced.insert(id, seen);
+    fn place_after(&mut self, n: usize, mut seen: Vec<usize>) {
+        seen.sort_unstable();
+        seen.dedup();
+        let floor = seen.iter().map(|seen| self.laid[*seen].corrected.ms).max();
+        let depth = seen.iter().map(|seen| self.laid[*seen].depth).max().map_or(0, |deepest| deepest + 1);
+        let laid = &mut self.laid[n];
+        laid.depth = depth;
+        laid.corrected.ms = floor.map_or(laid.corrected.ms, |floor| laid.corrected.ms.max(floor));
+        laid.replaced = seen;
     }
 
-    fn follow_rings(&mut self, slot: &[RecordId]) {
-        let mut graph: DiGraph<RecordId, ()> = DiGraph::with_capacity(slot.len(), slot.len());
-        let nodes: BTreeMap<RecordId, NodeIndex> = slot.iter().map(|id| (*id, graph.add_node(*id))).collect();
-        for id in slot {
-            for seen in &self.entries[id].record.seen {
-                if let Some(node) = nodes.get(seen) {
-                    graph.add_edge(nodes[id], *node, ());
-                }
+    fn follow_rings(&mut self, slot: &[usize]) {
+        let mut graph: DiGraph<usize, ()> = DiGraph::with_capacity(slot.len(), slot.len());
+        let nodes: BTreeMap<usize, NodeIndex> = slot.iter().map(|n| (*n, graph.add_node(*n))).collect();
+        for n in slot {
+            for seen in self.seen_of(slot, *n) {
+                graph.add_edge(nodes[n], nodes[&seen], ());
             }
         }
         // kosaraju gives what is seen before what has seen it; it is iterative, so that long chains cannot exhaust the stack.
@@ -103,51 +139,52 @@ impl Ledger {
             // A ring has seen what any of it has seen, and who has seen one of a ring has seen it whole.
             let seen_rings: BTreeSet<usize> =
                 ring.iter().flat_map(|node| graph.neighbors(*node)).map(|other| ring_of[&other]).filter(|other| *other != n).collect();
-            let seen: BTreeSet<RecordId> = seen_rings.iter().flat_map(|other| &rings[*other]).map(|node| graph[*node]).collect();
-            for id in ring.iter().map(|node| graph[*node]) {
-                self.place_after(id, seen.clone());
+            let seen: Vec<usize> = seen_rings.iter().flat_map(|other| &rings[*other]).map(|node| graph[*node]).collect();
+            for laid in ring.iter().map(|node| graph[*node]) {
+                self.place_after(laid, seen.clone());
             }
         }
     }
 
     /// Every record, in the order of their ids.
     pub fn entries(&self) -> impl Iterator<Item = &Entry> {
-        self.entries.values()
+        self.laid.iter().map(|laid| &laid.entry)
     }
 
     /// One record.
     #[must_use]
     pub fn get(&self, id: RecordId) -> Option<&Entry> {
-        self.entries.get(&id)
+        self.at(id).map(|laid| &laid.entry)
     }
 
     /// The slots that anything speaks about.
     pub fn slots(&self) -> impl Iterator<Item = &Slot> {
-        self.slots.keys()
+        self.slots.iter().map(|(slot, _)| slot)
     }
 
     /// The records of a slot, dead and alive.
     #[must_use]
     pub fn in_slot(&self, slot: &Slot) -> &[RecordId] {
-        self.slots.get(slot).map_or(&[], Vec::as_slice)
+        let found = self.slots.binary_search_by(|(name, _)| name.cmp(slot));
+        found.map_or(&[], |at| self.slots[at].1.as_slice())
     }
 
     /// The corrected time of a record of this ledger; the epoch for any other.
     #[must_use]
     pub fn time(&self, id: RecordId) -> Corrected {
-        self.corrected.get(&id).copied().unwrap_or(Corrected { ms: 0, uncertainty_ms: 0 })
+        self.at(id).map_or(Corrected { ms: 0, uncertainty_ms: 0 }, |laid| laid.corrected)
     }
 
     /// How many records of its slot stand behind a record, one having seen the other: among equal times, causality orders.
     #[must_use]
     pub fn depth(&self, id: RecordId) -> usize {
-        self.depth.get(&id).copied().unwrap_or(0)
+        self.at(id).map_or(0, |laid| laid.depth)
     }
 
     /// The shop's receipt for a record, where there is one.
     #[must_use]
     pub fn receipt(&self, id: RecordId) -> Option<&Receipt> {
-        self.receipts.get(&id)
+        self.at(id)?.receipt.as_ref()
     }
 
     /// Whether anything in it takes a record back, or rules.
@@ -162,16 +199,17 @@ impl Ledger {
         if !self.settles {
             return None;
         }
-        let target = self.entries.get(&id)?;
-        if matches!(target.record.body, Body::Void(_) | Body::Arrival(_)) {
+        let target = self.at(id)?;
+        if matches!(target.entry.record.body, Body::Void(_) | Body::Arrival(_)) {
             return None;
         }
         let voids = self.in_slot(&Slot::void(id));
         voids.iter().copied().find(|void| {
-            let author = self.entries[void].record.by;
-            let role = roster.role_at(author, self.time(*void).ms);
-            let target_role = roster.role_at(target.record.by, self.time(id).ms);
-            rights::may_void(author, role, target.record.by, target_role).is_ok()
+            let Some(void) = self.at(*void) else { return false };
+            let author = void.entry.record.by;
+            let role = roster.role_at(author, void.corrected.ms);
+            let target_role = roster.role_at(target.entry.record.by, target.corrected.ms);
+            rights::may_void(author, role, target.entry.record.by, target_role).is_ok()
         })
     }
 
@@ -181,35 +219,32 @@ impl Ledger {
         if live.len() < 2 {
             return live.to_vec();
         }
-        let seen_by = |id: &RecordId| self.replaced.get(id).into_iter().flatten().copied();
         let mut reached = BTreeSet::new();
-        let mut open: Vec<RecordId> = live.iter().flat_map(seen_by).collect();
-        while let Some(id) = open.pop() {
-            if reached.insert(id) {
-                open.extend(seen_by(&id));
+        let mut open: Vec<usize> = live.iter().filter_map(|id| self.find(*id)).collect();
+        while let Some(n) = open.pop() {
+            for seen in &self.laid[n].replaced {
+                if reached.insert(*seen) {
+                    open.push(*seen);
+                }
             }
         }
-        live.iter().copied().filter(|id| !reached.contains(id)).collect()
+        live.iter().copied().filter(|id| self.find(*id).is_none_or(|n| !reached.contains(&n))).collect()
     }
 }
 
-/// The earliest receipt of every record that an arrival names.
-fn receipts(entries: &BTreeMap<RecordId, Entry>) -> BTreeMap<RecordId, Receipt> {
-    let mut receipts: BTreeMap<RecordId, Receipt> = BTreeMap::new();
-    for entry in entries.values() {
+/// The earliest receipt of every record that an arrival names, in the order of the records.
+fn receipts(entries: &[Entry]) -> Vec<Option<Receipt>> {
+    let mut receipts: Vec<Option<Receipt>> = vec![None; entries.len()];
+    for entry in entries {
         if let Body::Arrival(arrival) = &entry.record.body {
             let receipt = Receipt { at_ms: arrival.at, skew_ms: arrival.skew_ms, uncertainty_ms: arrival.uncertainty_ms };
             for id in &arrival.records {
-                let Some(named) = entries.get(id) else { continue };
-                let receipt = receipt.of_record(named.device, arrival.brought_by);
-                receipts
-                    .entry(*id)
-                    .and_modify(|held| {
-                        if receipt.at_ms < held.at_ms {
-                            *held = receipt;
-                        }
-                    })
-                    .or_insert(receipt);
+                let Ok(named) = entries.binary_search_by_key(id, |entry| entry.record.id) else { continue };
+                let receipt = receipt.of_record(entries[named].device, arrival.brought_by);
+                let held = receipts[named].get_or_insert(receipt);
+                if receipt.at_ms < held.at_ms {
+                    *held = receipt;
+                }
             }
         }
     }

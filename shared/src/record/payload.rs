@@ -264,9 +264,5 @@ fn text<'a>(rest: &mut &'a [u8]) -> Option<&'a str> {
 
 /// A body's type from its bytes, all of them.
 pub(super) fn read<T: DeserializeOwned>(bytes: &[u8]) -> Option<T> {
-    // Longer names than this room holds are no fields of ours; texts are read in pieces.
-    let mut scratch = [0; 256];
-    let mut rest = bytes;
-    let value = ciborium::de::from_reader_with_buffer(&mut rest, &mut scratch).ok()?;
-    rest.is_empty().then_some(value)
+    cbor4ii::serde::from_slice(bytes).ok()
 }

@@ -16,13 +16,14 @@ use crate::admitting::{Outcome, admit};
 use crate::append::follow_roster;
 use crate::book::{Book, BookError};
 use crate::clock::{Contact, Receipt};
+use crate::cores::beside;
 use crate::delivery::{Delivery, check_all, open_all, trust_all};
 use crate::envelope;
 use crate::exchange::heal::heal;
 use crate::moment::{Entropy, Moment};
 use crate::replica;
 use crate::roster::Roster;
-use crate::store::{Known, Logged, Store, TouchedDocument, open_filled, unpack};
+use crate::store::{Known, Logged, Store, ToDerive, open_filled, unpack};
 
 /// The most documents asked about in one request, well below what a shop takes.
 const MOST_ASKED: usize = MOST_DOCS / 2;
@@ -146,17 +147,20 @@ impl Book {
             let contact = Contact::measured(sent_at, now, answer.shop_time);
             store.set_meta("contact", &contact)?;
             let receipt = Receipt { at_ms: answer.shop_time, skew_ms: contact.offset_ms, uncertainty_ms: contact.uncertainty_ms };
-            let mut taking = Taking { store, receipt, own: identity.device, now, actor, touched: BTreeSet::new(), report };
+            let mut taking = Taking { store, receipt, own: identity.device, now, actor, report };
             let mut roster = before.clone();
             // The roster first: what follows is judged by it.
             let (first, rest): (Vec<&DocAnswer>, Vec<&DocAnswer>) = answer.docs.iter().partition(|d| d.id == roster_doc);
-            taking.documents(&first, &roster, false)?;
+            taking.documents(&first, &roster, false, &|_| ())?;
             if let Some(after) = follow_roster(store, &roster, !first.is_empty())? {
                 roster = after;
             }
-            taking.documents(&rest, &roster, vouched)?;
-            let Taking { touched, mut report, .. } = taking;
-            store.derive_all(&touched.into_iter().collect::<Vec<_>>(), &roster)?;
+            // What was taken in of one document is derived while the next is taken in.
+            let derive = |packed: ToDerive| packed.derive(&roster);
+            let (took, rows) = beside(rest.len(), derive, |hand| taking.documents(&rest, &roster, vouched, hand));
+            took?;
+            rows.into_iter().try_for_each(|rows| store.keep_derived(rows))?;
+            let mut report = taking.report;
             store.set_meta("cursor", &answer.cursor)?;
             report.more |= store.has_unsent()?;
             if !report.more {
@@ -196,13 +200,12 @@ struct Taking<'a> {
     own: DeviceId,
     now: &'a Moment,
     actor: Bytes16,
-    /// Documents whose rows must be made anew.
-    touched: BTreeSet<TouchedDocument>,
     report: Report,
 }
 
 impl Taking<'_> {
-    fn documents(&mut self, docs: &[&DocAnswer], roster: &Roster, vouched: bool) -> Result<(), BookError> {
+    /// Takes documents in, and hands over what is to be derived from them.
+    fn documents(&mut self, docs: &[&DocAnswer], roster: &Roster, vouched: bool, derive: &dyn Fn(ToDerive)) -> Result<(), BookError> {
         // Of packs that are not kept whole, each change is judged like any other.
         let packed = |doc: &DocAnswer| doc.packs.iter().filter_map(|Blob(pack)| unpack(pack).ok()).flatten().collect::<Vec<_>>();
         let mut whole = Vec::new();
@@ -244,7 +247,7 @@ impl Taking<'_> {
             if (brings || !doc.refused.is_empty())
                 && let Some(document) = self.store.document(doc.id)?
             {
-                self.touched.insert((&document).into());
+                derive(self.store.to_derive((&document).into())?);
             }
         }
         Ok(())

@@ -1,27 +1,24 @@
 //! Rows that screens read: standings and machine states. A function of the records, made anew whenever they change.
 
-use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use rusqlite::{OptionalExtension, params};
-use serde::de::DeserializeOwned;
-use serde::{Deserialize, Serialize};
-use shared::ids::{DocId, PersonId, PropertyId};
-use shared::record::Body;
+use shared::ids::{DocId, PropertyId};
 use shared::slot::Slot;
 
-use super::records::entries_in;
-use super::{DocumentRow, Store, StoreError, fixed, pack, signed};
+use super::deriving::{Derived, Rows, ToDerive, rows_of};
+use super::{DocumentRow, Store, StoreError, fixed, row, signed};
 use crate::brief::Brief;
 use crate::cores::on_all_cores;
-use crate::ledger::{Entry, Ledger};
 use crate::machine::MachineState;
 use crate::rights::Place;
 use crate::roster::Roster;
-use crate::standing::{Standing, Standings};
+use crate::standing::Standing;
 
 /// So many documents are read at once, and worked on by all cores, before their rows are written.
 const AT_ONCE: usize = 256;
+/// The named value that says which form the derived rows have.
+const ROWS: &str = "rows";
 
 /// A machine's row.
 #[derive(Debug, Clone, PartialEq)]
@@ -47,102 +44,14 @@ impl From<&DocumentRow> for TouchedDocument {
     }
 }
 
-/// The derived rows of one document, ready to be written.
-#[derive(Debug)]
-pub(super) struct Rows {
-    view: Vec<u8>,
-    /// Slots that want a ruling, and slots outside machines where something waits to be accepted.
-    open: Vec<(Slot, bool)>,
-    machine: Option<MachineColumns>,
-    /// What the shop received, by the time of the receipt and the author: how many records, and how many readings of them.
-    came: BTreeMap<(i64, PersonId), (u64, u64)>,
-}
-
-#[derive(Debug)]
-struct MachineColumns {
-    tag: String,
-    property: Option<PropertyId>,
-    brief: Vec<u8>,
-    visited_ms: Option<(i64, i64)>,
-    attention: bool,
-}
-
-/// What screens read of a document, in one piece: the two halves name the same records.
-#[derive(Serialize)]
-struct View<'a> {
-    state: Option<&'a MachineState>,
-    standings: &'a [Standing],
-}
-
-#[derive(Deserialize)]
-struct StateOf {
-    state: Option<MachineState>,
-}
-
-#[derive(Deserialize)]
-struct StandingsOf {
-    standings: Vec<Standing>,
-}
-
-fn squeezed<T: Serialize>(value: &T) -> Result<Vec<u8>, StoreError> {
-    pack::squeeze(&serde_json::to_vec(value).map_err(|e| StoreError::Damaged(e.to_string()))?)
-}
-
-fn unsqueezed<T: DeserializeOwned>(bytes: &[u8]) -> Result<T, StoreError> {
-    serde_json::from_slice(&pack::unsqueeze(bytes)?).map_err(|e| StoreError::Damaged(e.to_string()))
-}
-
-/// The rows that a document's records make; `None` where it has none.
-pub(super) fn rows_of(place: Place, entries: Vec<Entry>, roster: &Roster) -> Result<Option<Rows>, StoreError> {
-    if entries.is_empty() {
-        return Ok(None);
-    }
-    let ledger = Ledger::new(entries);
-    let standings: Vec<Standing> = Standings::new(&ledger, roster).all();
-    let wanting = standings.iter().filter(|s| s.wants_ruling()).map(|s| (s.slot.clone(), false));
-    let waiting = standings.iter().filter(|s| place != Place::Machine && !s.aside.is_empty()).map(|s| (s.slot.clone(), true));
-    let open = wanting.chain(waiting).collect();
-    let state = (place == Place::Machine).then(|| MachineState::fold(&ledger, &standings, roster));
-    let machine = state.as_ref().map(machine_columns).transpose()?;
-    let view = squeezed(&View { state: state.as_ref(), standings: &standings })?;
-    Ok(Some(Rows { view, open, machine, came: came(&ledger) }))
-}
-
-/// What the shop's receipts in a ledger are for.
-fn came(ledger: &Ledger) -> BTreeMap<(i64, PersonId), (u64, u64)> {
-    let mut came: BTreeMap<(i64, PersonId), (u64, u64)> = BTreeMap::new();
-    for entry in ledger.entries() {
-        if let Some(receipt) = ledger.receipt(entry.record.id) {
-            let (records, readings) = came.entry((receipt.at_ms, entry.record.by)).or_default();
-            *records += 1;
-            *readings += u64::from(matches!(entry.record.body, Body::Clearance(_)));
-        }
-    }
-    came
-}
-
-fn machine_columns(state: &MachineState) -> Result<MachineColumns, StoreError> {
-    let mut brief = Vec::new();
-    ciborium::into_writer(&Brief::of(state), &mut brief).map_err(|e| StoreError::Damaged(e.to_string()))?;
-    let visits = || state.visits.iter().map(|visit| visit.at_ms);
-    let attention =
-        !state.aside.is_empty() || !state.recheck.is_empty() || state.holds().next().is_some() || state.open_visits().next().is_some();
-    Ok(MachineColumns {
-        tag: state.tag().to_owned(),
-        property: state.property(),
-        brief,
-        visited_ms: visits().min().zip(visits().max()),
-        attention,
-    })
-}
-
 impl Store {
     /// Derives a document's rows anew from its records.
     ///
     /// # Errors
     /// [`StoreError`].
     pub fn derive(&self, document: &DocumentRow, roster: &Roster) -> Result<(), StoreError> {
-        self.derive_all(&[document.into()], roster)
+        let ledger = self.ledger(document.num)?;
+        self.keep_rows(document.num, rows_of(document.place, &ledger, roster)?)
     }
 
     /// Derives the rows of documents anew from their records.
@@ -151,23 +60,53 @@ impl Store {
     /// [`StoreError`].
     pub fn derive_all(&self, documents: &[TouchedDocument], roster: &Roster) -> Result<(), StoreError> {
         for some in documents.chunks(AT_ONCE) {
-            let mut packed = Vec::with_capacity(some.len());
-            for document in some {
-                packed.push((*document, self.packs_of(document.num)?));
-            }
-            let derived = on_all_cores(packed, |(document, packs)| {
-                let mut entries = Vec::new();
-                let read = packs.iter().try_for_each(|pack| entries_in(pack).map(|some| entries.extend(some)));
-                (document.num, read.and_then(|()| rows_of(document.place, entries, roster)))
-            });
-            for (num, rows) in derived {
-                match rows? {
-                    Some(rows) => self.write_rows(num, &rows)?,
-                    None => self.underive(num)?,
-                }
-            }
+            let packed = some.iter().map(|document| self.to_derive(*document)).collect::<Result<Vec<_>, _>>()?;
+            on_all_cores(packed, |packed| packed.derive(roster)).into_iter().try_for_each(|derived| self.keep_derived(derived))?;
         }
         Ok(())
+    }
+
+    /// What the rows of a document are derived from.
+    pub(crate) fn to_derive(&self, document: TouchedDocument) -> Result<ToDerive, StoreError> {
+        Ok(ToDerive { document, packs: self.packs_of(document.num)? })
+    }
+
+    /// Keeps the rows that were derived of a document.
+    pub(crate) fn keep_derived(&self, derived: Derived) -> Result<(), StoreError> {
+        self.keep_rows(derived.num, derived.rows?)
+    }
+
+    fn keep_rows(&self, num: i64, rows: Option<Rows>) -> Result<(), StoreError> {
+        match rows {
+            Some(rows) => self.write_rows(num, &rows),
+            None => self.underive(num),
+        }
+    }
+
+    /// Makes the derived rows anew where a program with another form of them, or with other rules, has made them.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub(crate) fn renew_rows(&self, roster: &Roster) -> Result<(), StoreError> {
+        if self.meta(ROWS)? == Some(row::FORM) {
+            return Ok(());
+        }
+        self.atomically(|store| store.derive_everything(roster))
+    }
+
+    /// Derives the rows of every document anew from its records.
+    pub(super) fn derive_everything(&self, roster: &Roster) -> Result<(), StoreError> {
+        let documents: Vec<TouchedDocument> = self.documents()?.iter().map(TouchedDocument::from).collect();
+        self.derive_all(&documents, roster)?;
+        self.set_meta(ROWS, &row::FORM)
+    }
+
+    /// Says of a book that holds nothing yet that its rows have the form of now.
+    pub(super) fn begin_rows(&self) -> Result<(), StoreError> {
+        if self.meta(ROWS)? == Some(row::FORM) || self.connection.prepare_cached("SELECT 1 FROM documents LIMIT 1")?.exists([])? {
+            return Ok(());
+        }
+        self.set_meta(ROWS, &row::FORM)
     }
 
     pub(super) fn write_rows(&self, num: i64, rows: &Rows) -> Result<(), StoreError> {
@@ -194,7 +133,8 @@ impl Store {
                     "INSERT INTO machines (num, tag, property, brief, first_visit_ms, last_visit_ms, attention)
                      VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)
                      ON CONFLICT (num) DO UPDATE SET tag = ?2, property = ?3, brief = ?4, first_visit_ms = ?5, last_visit_ms = ?6,
-                       attention = ?7",
+                       attention = ?7
+                     WHERE (tag, property, brief, first_visit_ms, last_visit_ms, attention) IS NOT (?2, ?3, ?4, ?5, ?6, ?7)",
                 )?
                 .execute(params![
                     num,
@@ -248,7 +188,7 @@ impl Store {
         let mut statement = self.connection.prepare_cached("SELECT view FROM views WHERE num = ?1")?;
         let bytes: Option<Vec<u8>> = statement.query_row([document.num], |row| row.get(0)).optional()?;
         let standings = match bytes {
-            Some(bytes) => unsqueezed::<StandingsOf>(&bytes)?.standings,
+            Some(bytes) => row::standings(&bytes)?,
             None => Vec::new(),
         };
         let stood = Arc::new(standings);
@@ -266,8 +206,7 @@ impl Store {
         let mut found = Vec::new();
         for row in rows {
             let (doc, slot, bytes) = row?;
-            let StandingsOf { standings } = unsqueezed(&bytes)?;
-            let standing = standings.into_iter().find(|standing| standing.slot.0 == slot);
+            let standing = row::standings(&bytes)?.into_iter().find(|standing| standing.slot.0 == slot);
             let standing = standing.ok_or_else(|| StoreError::Damaged("an open slot without a standing".to_owned()))?;
             found.push((DocId::from_bytes(fixed(&doc)?), standing));
         }
@@ -296,8 +235,7 @@ impl Store {
         let rows = statement.query_map(parameters, |row| Ok((row.get::<_, Vec<u8>>(0)?, row.get::<_, Vec<u8>>(1)?)))?;
         rows.map(|row| {
             let (doc, view) = row?;
-            let StateOf { state } = unsqueezed(&view)?;
-            Ok(MachineRow { doc: DocId::from_bytes(fixed(&doc)?), state: state.unwrap_or_default() })
+            Ok(MachineRow { doc: DocId::from_bytes(fixed(&doc)?), state: row::state(&view)?.unwrap_or_default() })
         })
         .collect()
     }

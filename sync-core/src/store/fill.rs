@@ -7,10 +7,9 @@ use std::collections::BTreeSet;
 
 use shared::bytes::{Blob, Bytes32};
 use shared::ids::DocId;
-use shared::record::Body;
 use shared::wire::{Reader, Recipe};
 
-use super::derived::{Rows, rows_of};
+use super::deriving::{Rows, rows_of};
 use super::log::changes_in;
 use super::records::entry;
 use super::{Known, Store, StoreError, pack, signed};
@@ -18,7 +17,7 @@ use crate::admission::Checked;
 use crate::cores::on_all_cores;
 use crate::envelope;
 use crate::frontier::Frontier;
-use crate::ledger::Entry;
+use crate::ledger::{Entry, Ledger};
 use crate::rights::Place;
 use crate::roster::Roster;
 
@@ -76,7 +75,7 @@ fn open_one(doc: DocId, packs: Vec<Blob>, roster: &Roster) -> Option<Filled> {
     }
     let place = place?;
     let fits = |entry: &Entry| entry.record.doc == doc && place.takes(&entry.record.body);
-    let rows = all.iter().all(fits).then(|| rows_of(place, all, roster).ok())??;
+    let rows = all.iter().all(fits).then(|| rows_of(place, &Ledger::new(all), roster).ok())??;
     Some(Filled { frontier, place, parts, rows })
 }
 
@@ -109,18 +108,13 @@ impl Store {
         self.note_opening()?;
         let row = self.found_document(frontier.doc, place)?;
         self.write_frontier(&frontier.heads(), row.num, frontier.moved())?;
-        let mut arrivals = Vec::new();
+        let mut records = Vec::new();
         let mut seen = BTreeSet::new();
         for (hash, pack, entries) in parts {
             self.insert_part(row.num, Known::VOUCHED, hash, &pack.0)?;
-            for Entry { device, record } in entries {
-                if let Body::Arrival(arrival) = &record.body {
-                    arrivals.push(arrival.clone());
-                }
-                self.insert_record(row.num, &Checked { device, held: !seen.insert(record.id), record })?;
-            }
+            records.extend(entries.into_iter().map(|Entry { device, record }| Checked { device, held: !seen.insert(record.id), record }));
         }
-        arrivals.iter().try_for_each(|arrival| self.mark_received(&arrival.records, arrival.at))?;
+        self.insert_records(row.num, &records)?;
         if let Some(rows) = rows {
             self.write_rows(row.num, &rows)?;
         }

@@ -123,6 +123,14 @@ impl Store {
         Ok(statement.query_map([num], |row| row.get(0))?.collect::<Result<_, _>>()?)
     }
 
+    /// Whether a change is the last of some part of a document.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn ends_part(&self, num: i64, hash: Bytes32) -> Result<bool, StoreError> {
+        Ok(self.connection.prepare_cached("SELECT 1 FROM parts WHERE num = ?1 AND hash = ?2")?.exists(params![num, hash.0.as_slice()])?)
+    }
+
     /// The part at a position.
     ///
     /// # Errors

@@ -9,6 +9,7 @@
 mod access;
 mod backup;
 mod derived;
+mod deriving;
 mod documents;
 mod fill;
 mod log;
@@ -18,6 +19,7 @@ mod pack;
 mod parts;
 mod quarantine;
 mod records;
+mod row;
 mod schema;
 mod tidy;
 mod verify;
@@ -38,6 +40,7 @@ pub use access::{Code, CodeState};
 pub(crate) use backup::sync_folder_of;
 pub use backup::{Backup, BackupError, Draft};
 pub use derived::{MachineRow, TouchedDocument};
+pub(crate) use deriving::ToDerive;
 pub use documents::DocumentRow;
 pub use fill::{Filled, open_filled};
 pub use log::{Logged, Part};
@@ -141,12 +144,6 @@ impl Store {
         self.owner.set(Some(owner));
     }
 
-    /// Forgets a document's records: there are more of them now.
-    fn forget_unpacked(&self, num: i64) {
-        self.unpacked.borrow_mut().take_if(|(held, _)| *held == num);
-        self.laid_out.borrow_mut().take_if(|(held, _)| *held == num);
-    }
-
     /// Forgets what was looked up: the rows may be others now.
     fn forget_cached(&self) {
         self.words.borrow_mut().clear();
@@ -184,6 +181,7 @@ impl Store {
             stood: RefCell::default(),
         };
         store.move_older()?;
+        store.begin_rows()?;
         Ok(store)
     }
 

@@ -108,7 +108,7 @@ pub(crate) fn pack(recipes: &[ShortRecipe]) -> Result<Vec<u8>, StoreError> {
 /// [`StoreError::Damaged`].
 pub fn unpack(bytes: &[u8]) -> Result<Vec<ShortRecipe>, StoreError> {
     let plain = unsqueeze(bytes)?;
-    ciborium::from_reader(plain.as_slice()).map_err(|e| damaged(&e))
+    cbor4ii::serde::from_slice(&plain).map_err(|e| damaged(&e))
 }
 
 #[cfg(test)]

@@ -1,8 +1,10 @@
 //! The log of parts: what came at once of one document, packed, in the order in which it came. Written here; read in `log`.
 
+use std::collections::{BTreeMap, BTreeSet};
+
 use rusqlite::{OptionalExtension, params};
 use shared::bytes::{Bytes16, Bytes32};
-use shared::ids::RecordId;
+use shared::ids::{PersonId, RecordId};
 use shared::record::Body;
 use shared::wire::{Recipe, shorten};
 
@@ -86,13 +88,11 @@ impl Store {
             Some(packed) => packed,
             None => pack::pack(&shorten(list))?,
         };
+        let laid_out = self.laid_out.borrow_mut().take_if(|(held, _)| *held == row.num);
         let pos = self.insert_part(row.num, known, hash, &packed)?;
-        records.iter().try_for_each(|checked| self.insert_record(row.num, checked))?;
-        // After all of them: a receipt may come before what it is for.
-        for checked in &records {
-            if let Body::Arrival(arrival) = &checked.record.body {
-                self.mark_received(&arrival.records, arrival.at)?;
-            }
+        self.insert_records(row.num, &records)?;
+        if let Some((num, ledger)) = laid_out {
+            self.lay_out_more(num, ledger, records);
         }
         row.heads = frontier.heads();
         self.write_frontier(&row.heads, row.num, frontier.moved())?;
@@ -105,7 +105,8 @@ impl Store {
         self.connection
             .prepare_cached("INSERT INTO parts (num, at_shop, proved, hash, pack) VALUES (?1, ?2, ?3, ?4, ?5)")?
             .execute(params![num, known.at_shop, known.proved, hash.0.as_slice(), pack])?;
-        self.forget_unpacked(num);
+        self.unpacked.borrow_mut().take_if(|(held, _)| *held == num);
+        self.laid_out.borrow_mut().take_if(|(held, _)| *held == num);
         Ok(self.connection.last_insert_rowid())
     }
 
@@ -158,15 +159,31 @@ impl Store {
         found.map(|bytes| fixed(&bytes).map(Bytes16)).transpose()
     }
 
-    pub(super) fn insert_record(&self, num: i64, checked: &Checked) -> Result<(), StoreError> {
-        let record = &checked.record;
-        let author = self.word(record.by.as_bytes())?;
-        self.connection
-            .prepare_cached("INSERT INTO authors (author, num) VALUES (?1, ?2) ON CONFLICT DO NOTHING")?
-            .execute([author, num])?;
-        if checked.held {
-            return Ok(());
+    /// Inserts the rows of records of a document, but of those that are held, with the receipts that are among them.
+    pub(super) fn insert_records(&self, num: i64, records: &[Checked]) -> Result<(), StoreError> {
+        // A receipt may come before what it is for; of several, the earliest counts.
+        let mut receipts: BTreeMap<RecordId, i64> = BTreeMap::new();
+        for checked in records {
+            if let Body::Arrival(arrival) = &checked.record.body {
+                for id in &arrival.records {
+                    receipts.entry(*id).and_modify(|at| *at = arrival.at.min(*at)).or_insert(arrival.at);
+                }
+            }
         }
+        let authors: BTreeSet<PersonId> = records.iter().map(|checked| checked.record.by).collect();
+        let mut author = self.connection.prepare_cached("INSERT INTO authors (author, num) VALUES (?1, ?2) ON CONFLICT DO NOTHING")?;
+        for person in authors {
+            author.execute([self.word(person.as_bytes())?, num])?;
+        }
+        for checked in records.iter().filter(|checked| !checked.held) {
+            self.insert_record(num, checked, receipts.remove(&checked.record.id))?;
+        }
+        // What they are for besides was here before.
+        receipts.into_iter().try_for_each(|(id, at)| self.mark_received(&[id], at))
+    }
+
+    fn insert_record(&self, num: i64, checked: &Checked, receipt: Option<i64>) -> Result<(), StoreError> {
+        let record = &checked.record;
         let owner = self.owner.get();
         let arrival = matches!(record.body, Body::Arrival(_));
         // What the shop itself states needs no receipt: its own signature is one.
@@ -178,8 +195,8 @@ impl Store {
                 record.id.as_bytes().as_slice(),
                 num,
                 record.at_ms,
-                by_shop.then_some(record.at_ms),
-                own && !by_shop,
+                by_shop.then_some(record.at_ms).into_iter().chain(receipt).min(),
+                own && !by_shop && receipt.is_none(),
                 arrival
             ])?;
         Ok(())

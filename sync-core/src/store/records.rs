@@ -6,7 +6,6 @@ use std::sync::Arc;
 use rusqlite::OptionalExtension;
 use shared::bytes::{Blob, Bytes32};
 use shared::ids::{DocId, PersonId, RecordId};
-use shared::record::Body;
 
 use super::{Store, StoreError, fixed, pack, unsigned};
 use crate::admission::Checked;
@@ -145,6 +144,12 @@ impl Store {
         Ok(ledger)
     }
 
+    /// Lays a document's ledger out with these records too: in a visit, one reading follows another.
+    pub(super) fn lay_out_more(&self, num: i64, ledger: Arc<Ledger>, records: Vec<Checked>) {
+        let more = records.into_iter().map(|Checked { device, record, .. }| Entry { device, record });
+        *self.laid_out.borrow_mut() = Some((num, Arc::new(Arc::unwrap_or_clone(ledger).with(more))));
+    }
+
     /// The ledger of a document by its id; empty where there is none.
     ///
     /// # Errors
@@ -264,16 +269,14 @@ impl Store {
             }
         }
         self.connection.prepare_cached("DELETE FROM authors WHERE num = ?1")?.execute([num])?;
-        let mut arrivals = Vec::new();
+        let mut records = Vec::new();
+        let mut seen = BTreeSet::new();
         for pack in self.packs_of(num)? {
             for Entry { device, record } in entries_in(&pack)? {
-                if let Body::Arrival(arrival) = &record.body {
-                    arrivals.push(arrival.clone());
-                }
-                let held = self.holds_record(record.id)?;
-                self.insert_record(num, &Checked { device, record, held })?;
+                let held = !seen.insert(record.id) || self.holds_record(record.id)?;
+                records.push(Checked { device, record, held });
             }
         }
-        arrivals.iter().try_for_each(|arrival| self.mark_received(&arrival.records, arrival.at))
+        self.insert_records(num, &records)
     }
 }

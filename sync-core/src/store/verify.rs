@@ -114,11 +114,10 @@ impl Store {
         self.connection.execute_batch(
             "DELETE FROM views; DELETE FROM came; DELETE FROM open_slots; DELETE FROM machines; DELETE FROM records; DELETE FROM authors;",
         )?;
-        let documents = self.documents()?;
-        for document in &documents {
+        for document in self.documents()? {
             self.index_records(document.num, Some(&BTreeSet::new()))?;
         }
-        self.derive_all(&documents.iter().map(Into::into).collect::<Vec<_>>(), roster)
+        self.derive_everything(roster)
     }
 
     /// A document's changes with their hashes made again from the records.

@@ -1,0 +1,104 @@
+//! What the rows of one document are: pure work on its records, done on whichever core is free.
+
+use std::collections::BTreeMap;
+
+use shared::ids::{PersonId, PropertyId};
+use shared::record::Body;
+use shared::slot::Slot;
+
+use super::derived::TouchedDocument;
+use super::records::entries_in;
+use super::{StoreError, row};
+use crate::brief::Brief;
+use crate::ledger::Ledger;
+use crate::machine::MachineState;
+use crate::rights::Place;
+use crate::roster::Roster;
+use crate::standing::{Standing, Standings};
+
+/// The derived rows of one document, ready to be written.
+#[derive(Debug)]
+pub(super) struct Rows {
+    pub(super) view: Vec<u8>,
+    /// Slots that want a ruling, and slots outside machines where something waits to be accepted.
+    pub(super) open: Vec<(Slot, bool)>,
+    pub(super) machine: Option<MachineColumns>,
+    /// What the shop received, by the time of the receipt and the author: how many records, and how many readings of them.
+    pub(super) came: BTreeMap<(i64, PersonId), (u64, u64)>,
+}
+
+/// A document as it is in the log, to derive its rows from wherever there is a core to do it.
+#[derive(Debug)]
+pub(crate) struct ToDerive {
+    pub(super) document: TouchedDocument,
+    pub(super) packs: Vec<Vec<u8>>,
+}
+
+/// What was derived of a document.
+#[derive(Debug)]
+pub(crate) struct Derived {
+    pub(super) num: i64,
+    pub(super) rows: Result<Option<Rows>, StoreError>,
+}
+
+impl ToDerive {
+    /// Derives the rows.
+    pub(crate) fn derive(self, roster: &Roster) -> Derived {
+        let mut entries = Vec::new();
+        let read = self.packs.iter().try_for_each(|pack| entries_in(pack).map(|some| entries.extend(some)));
+        let rows = read.and_then(|()| rows_of(self.document.place, &Ledger::new(entries), roster));
+        Derived { num: self.document.num, rows }
+    }
+}
+
+#[derive(Debug)]
+pub(super) struct MachineColumns {
+    pub(super) tag: String,
+    pub(super) property: Option<PropertyId>,
+    pub(super) brief: Vec<u8>,
+    pub(super) visited_ms: Option<(i64, i64)>,
+    pub(super) attention: bool,
+}
+
+/// The rows that a document's records make; `None` where it has none.
+pub(super) fn rows_of(place: Place, ledger: &Ledger, roster: &Roster) -> Result<Option<Rows>, StoreError> {
+    if ledger.entries().next().is_none() {
+        return Ok(None);
+    }
+    let standings: Vec<Standing> = Standings::new(ledger, roster).all();
+    let wanting = standings.iter().filter(|s| s.wants_ruling()).map(|s| (s.slot.clone(), false));
+    let waiting = standings.iter().filter(|s| place != Place::Machine && !s.aside.is_empty()).map(|s| (s.slot.clone(), true));
+    let open = wanting.chain(waiting).collect();
+    let state = (place == Place::Machine).then(|| MachineState::fold(ledger, &standings, roster));
+    let machine = state.as_ref().map(machine_columns).transpose()?;
+    let view = row::of(state.as_ref(), &standings)?;
+    Ok(Some(Rows { view, open, machine, came: came(ledger) }))
+}
+
+/// What the shop's receipts in a ledger are for.
+fn came(ledger: &Ledger) -> BTreeMap<(i64, PersonId), (u64, u64)> {
+    let mut came: BTreeMap<(i64, PersonId), (u64, u64)> = BTreeMap::new();
+    for entry in ledger.entries() {
+        if let Some(receipt) = ledger.receipt(entry.record.id) {
+            let (records, readings) = came.entry((receipt.at_ms, entry.record.by)).or_default();
+            *records += 1;
+            *readings += u64::from(matches!(entry.record.body, Body::Clearance(_)));
+        }
+    }
+    came
+}
+
+fn machine_columns(state: &MachineState) -> Result<MachineColumns, StoreError> {
+    let mut brief = Vec::new();
+    ciborium::into_writer(&Brief::of(state), &mut brief).map_err(|e| StoreError::Damaged(e.to_string()))?;
+    let visits = || state.visits.iter().map(|visit| visit.at_ms);
+    let attention =
+        !state.aside.is_empty() || !state.recheck.is_empty() || state.holds().next().is_some() || state.open_visits().next().is_some();
+    Ok(MachineColumns {
+        tag: state.tag().to_owned(),
+        property: state.property(),
+        brief,
+        visited_ms: visits().min().zip(visits().max()),
+        attention,
+    })
+}
