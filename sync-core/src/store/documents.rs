@@ -87,6 +87,17 @@ impl Store {
         rows.map(|doc| Ok(DocId::from_bytes(fixed(&doc?)?))).collect()
     }
 
+    /// Documents with something that came after a position of the log.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn moved_since(&self, pos: u64) -> Result<Vec<DocId>, StoreError> {
+        let mut statement =
+            self.connection.prepare_cached("SELECT doc FROM documents WHERE num IN (SELECT num FROM parts WHERE pos > ?1) ORDER BY num")?;
+        let rows = statement.query_map([super::signed(pos)], |row| row.get::<_, Vec<u8>>(0))?;
+        rows.map(|doc| Ok(DocId::from_bytes(fixed(&doc?)?))).collect()
+    }
+
     /// What kind of document it is; `None` where there is none yet.
     ///
     /// # Errors

@@ -3,15 +3,19 @@
 //! Each writes its records in one transaction and says at once what they mean.
 
 mod day;
+mod guide;
 mod office;
 mod reading;
+mod trial;
 mod visit;
 
 use shared::ids::{DocId, PersonId, RecordId};
 use shared::record::{Body, Finding, FindingCleared, FindingKind, MachineCard, MeterChange, Note, Photo, Void};
 
+pub use guide::{Guide, Step, ValveGuide, piston};
 pub use office::Settings;
 pub use reading::{ReadingEntry, ReadingOutcome};
+pub use trial::{Ask, Trial, TrialView, Tried};
 pub use visit::{FinishOutcome, HoursOutcome, VisitEntry, VisitOutcome};
 
 use crate::book::{Book, BookError, Draft};

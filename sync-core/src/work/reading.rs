@@ -1,6 +1,6 @@
 //! A clearance reading: two leaves become a kept record, a verdict, and what to do next.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use shared::adjuster::{Turn, carry_tolerated, to_aim};
 use shared::bracket::Bracket;
 use shared::engine_card::{EngineCard, Range};
@@ -18,21 +18,27 @@ use crate::plausible;
 use crate::standing::State;
 
 /// What a tech enters for one reading.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct ReadingEntry {
     /// Which valve.
     pub valve: Valve,
     /// When in the work.
     pub stage: Stage,
     /// The largest leaf that entered.
+    #[serde(rename = "go_tenth_um", default)]
     pub go: Option<Length>,
     /// The smallest leaf that did not.
+    #[serde(rename = "no_go_tenth_um", default)]
     pub no_go: Option<Length>,
     /// The single leaves, where leaves were stacked.
+    #[serde(rename = "leaves_tenth_um", default)]
     pub leaves: Vec<Length>,
     /// The adjuster was turned.
+    #[serde(default)]
     pub adjusted: bool,
     /// Overrides what the visit says of the engine.
+    #[serde(default)]
     pub cold: Option<bool>,
 }
 
@@ -82,7 +88,7 @@ impl Book {
         for leaf in [entry.go, entry.no_go].into_iter().flatten() {
             check_leaf(leaf).map_err(|e| BookError::Entry(e.in_unit(unit)))?;
         }
-        let bracket = Bracket::new(entry.go, entry.no_go).map_err(|e| BookError::Entry(e.in_unit(unit)))?;
+        Bracket::new(entry.go, entry.no_go).map_err(|e| BookError::Entry(e.in_unit(unit)))?;
         let card = self.card_of(&state)?;
         let cylinders = state.card.as_ref().and_then(|c| c.cylinders).or(card.as_ref().map(|c| c.cylinders));
         let visit = self.open_visit_of(machine, hand.measured_by)?;
@@ -102,13 +108,27 @@ impl Book {
             return Err(BookError::Entry(format!("This is {why}; its valves are {}.", names.join(", "))));
         }
         let record = self.state_one(machine, reading.clone(), hand)?;
+        self.meaning(machine, record, &reading, card.as_ref(), set, unit)
+    }
+
+    /// What a reading that is kept means.
+    pub(super) fn meaning(
+        &self,
+        machine: DocId,
+        record: RecordId,
+        reading: &Clearance,
+        card: Option<&EngineCard>,
+        set: &LeafSet,
+        unit: LengthUnit,
+    ) -> Result<ReadingOutcome, BookError> {
+        let bracket = reading.bracket().map_err(|e| BookError::Entry(e.in_unit(unit)))?;
         let standing = self.store.standing(machine, &Slot::lash(reading.valve, reading.stage))?;
         let mut outcome = ReadingOutcome {
             record,
-            visit,
+            visit: reading.visit,
             bracket,
             bracket_words: bracket.show(unit),
-            range: card.as_ref().map(|c| c.range(reading.valve.side())),
+            range: card.map(|c| c.range(reading.valve.side())),
             judged: None,
             verdict: "not judged".to_owned(),
             next: Vec::new(),
@@ -118,7 +138,7 @@ impl Book {
             doubt: standing.and_then(|s| s.aside.into_iter().find(|a| a.id == record)).map(|a| a.why),
         };
         match card {
-            Some(card) => say_next(&mut outcome, &reading, &card, set, unit),
+            Some(card) => say_next(&mut outcome, reading, card, set, unit),
             None => outcome.next.push(
                 "This machine has no engine card yet: the reading is kept and not judged. Look the range up in the engine maker's manual."
                     .to_owned(),

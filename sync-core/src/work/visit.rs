@@ -1,6 +1,6 @@
 //! A visit from its opening to its finish, and the hour meter.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use shared::hours::Hours;
 use shared::ids::{DocId, RecordId};
 use shared::record::{HourReading, SignOff, Visit};
@@ -13,17 +13,21 @@ use crate::book::{Book, BookError, Draft};
 use crate::view::last_of_visit;
 
 /// What is needed to open a visit.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct VisitEntry {
     /// The engine is cold, confirmed by hand.
     pub cold: bool,
     /// Its temperature in tenths of a degree Celsius, where measured.
+    #[serde(default)]
     pub engine_tenth_c: Option<i32>,
     /// The cautions were shown and confirmed.
     pub cautions_confirmed: bool,
     /// Why the machine is visited.
+    #[serde(default)]
     pub purpose: String,
     /// What the hour meter shows.
+    #[serde(rename = "meter_tenth_h", default)]
     pub meter: Option<Hours>,
 }
 

@@ -4,14 +4,14 @@ use shared::hours::Hours;
 use shared::record::FindingKind;
 use sync_core::work::FinishOutcome;
 
-use super::{Check, progress};
+use super::Check;
 use crate::ask::{self, Halt};
 use crate::given;
 use crate::show;
 
 /// Asks for what is left; `None` where the visit is not finished now.
 pub(super) fn finish(check: &mut Check<'_, '_, '_>) -> Result<Option<FinishOutcome>, Halt> {
-    if !progress::hours_read(check)? {
+    if !check.session.book.hours_read_in(check.machine, check.visit)? {
         hours(check)?;
     }
     findings(check)?;

@@ -1,13 +1,12 @@
 //! Finding the bracket of one valve: one leaf at a time, until the verdict is settled or no leaf tells more.
 
-use std::collections::BTreeMap;
-
-use shared::bracket::Bracket;
-use shared::leaf::check_leaf;
+use shared::bracket::{Bracket, BracketError};
+use shared::leaf::{Feeler, check_leaf};
 use shared::length::{Length, LengthUnit};
 use shared::record::Stage;
 use shared::valve::Valve;
-use shared::verdict::{NextLeaf, Verdict, judge, next_leaf};
+use shared::verdict::NextLeaf;
+use sync_core::work::{Ask, Trial, Tried};
 
 use super::Check;
 use crate::ask::{self, Halt};
@@ -27,32 +26,28 @@ pub(super) fn find(check: &mut Check<'_, '_, '_>, valve: Valve, stage: Stage) ->
     let Some(range) = check.card.as_ref().map(|card| card.range(valve.side())) else {
         return both(check, valve, stage);
     };
-    let mut bracket: Option<Bracket> = None;
-    let mut stacks: BTreeMap<Length, Vec<Length>> = BTreeMap::new();
-    let mut next = check.session.book.first_leaf(check.machine, valve, &check.set)?;
-    while let Some(leaf) = next {
-        let thickness = leaf.feeler.thickness;
-        match goes(check, valve, stage, &leaf)? {
-            Goes::Skip => return Ok(None),
-            Goes::Both(leaves) => return Ok(Some(leaves)),
-            answer @ (Goes::Yes | Goes::No) => {
-                let (go, no_go) = bracket.map_or((None, None), |b| (b.go(), b.no_go()));
-                let (go, no_go) = if matches!(answer, Goes::Yes) { (Some(thickness), no_go) } else { (go, Some(thickness)) };
-                bracket = Some(usable(go, no_go, check.session.unit)?);
-                if leaf.feeler.leaves.len() > 1 {
-                    stacks.insert(thickness, leaf.feeler.leaves);
+    let mut trial = Trial::default();
+    loop {
+        match trial.ask(Some(&range), &check.set) {
+            Ask::Try { leaf } => match goes(check, valve, stage, &leaf)? {
+                Goes::Skip => return Ok(None),
+                Goes::Both(leaves) => return Ok(Some(leaves)),
+                answer @ (Goes::Yes | Goes::No) => {
+                    let tried = Tried { feeler: leaf.feeler, goes: matches!(answer, Goes::Yes) };
+                    trial.answer(&tried).map_err(|e| in_unit(&e, check.session.unit))?;
                 }
+            },
+            ask @ (Ask::HowTight | Ask::HowLoose) => {
+                closed(check, &mut trial, &ask)?;
+                break;
             }
+            Ask::Both | Ask::Enough => break,
         }
-        next = next_leaf(bracket.as_ref(), &range, &check.set);
     }
-    let Some(bracket) = bracket else { return both(check, valve, stage) };
-    let bracket = match judge(&bracket, &range) {
-        Verdict::Tight | Verdict::Loose => closed(check, bracket)?,
-        _ => bracket,
-    };
-    let single = [bracket.go(), bracket.no_go()].into_iter().flatten().filter_map(|leaf| stacks.get(&leaf)).flatten().copied();
-    Ok(Some(Leaves { go: bracket.go(), no_go: bracket.no_go(), single: single.collect() }))
+    if trial.bracket().is_none() {
+        return both(check, valve, stage);
+    }
+    Ok(Some(Leaves { go: trial.go(), no_go: trial.no_go(), single: trial.leaves() }))
 }
 
 fn goes(check: &mut Check<'_, '_, '_>, valve: Valve, stage: Stage, leaf: &NextLeaf) -> Result<Goes, Halt> {
@@ -81,27 +76,28 @@ fn read_both(text: &str, unit: LengthUnit) -> Result<Leaves, Failure> {
     for leaf in [leaves.go, leaves.no_go].into_iter().flatten() {
         check_leaf(leaf).map_err(|e| Failure::Given(e.in_unit(unit).trim_end_matches('.').to_owned()))?;
     }
-    usable(leaves.go, leaves.no_go, unit)?;
+    Bracket::new(leaves.go, leaves.no_go).map_err(|e| in_unit(&e, unit))?;
     Ok(leaves)
 }
 
 /// How far off a valve is can be said only between two leaves: the missing one is asked for, and may stay missing.
-fn closed(check: &mut Check<'_, '_, '_>, bracket: Bracket) -> Result<Bracket, Halt> {
-    let question = match (bracket.go(), bracket.no_go()) {
-        (None, Some(_)) => "How tight? The largest leaf that does go (Enter: not tried):",
-        (Some(_), None) => "How loose? The smallest leaf that does not go (Enter: not tried):",
-        _ => return Ok(bracket),
-    };
-    ask::until(check.session, question, |session, answer| {
+fn closed(check: &mut Check<'_, '_, '_>, trial: &mut Trial, asked: &Ask) -> Result<(), Halt> {
+    let question = format!("{} (Enter: not tried):", asked.words(check.session.unit));
+    let before = trial.clone();
+    *trial = ask::until(check.session, &question, |session, answer| {
+        let mut trial = before.clone();
         if answer.is_empty() {
-            return Ok(bracket);
+            return Ok(trial);
         }
         let leaf = Length::parse(answer, session.unit).map_err(|e| Failure::Given(e.to_string()))?;
         check_leaf(leaf).map_err(|e| Failure::Given(e.in_unit(session.unit).trim_end_matches('.').to_owned()))?;
-        usable(bracket.go().or(Some(leaf)), bracket.no_go().or(Some(leaf)), session.unit)
-    })
+        let tried = Tried { feeler: Feeler { thickness: leaf, leaves: vec![leaf] }, goes: *asked == Ask::HowTight };
+        trial.answer(&tried).map_err(|e| in_unit(&e, session.unit))?;
+        Ok(trial)
+    })?;
+    Ok(())
 }
 
-fn usable(go: Option<Length>, no_go: Option<Length>, unit: LengthUnit) -> Result<Bracket, Failure> {
-    Bracket::new(go, no_go).map_err(|e| Failure::Given(e.in_unit(unit).trim_end_matches('.').to_owned()))
+fn in_unit(error: &BracketError, unit: LengthUnit) -> Failure {
+    Failure::Given(error.in_unit(unit).trim_end_matches('.').to_owned())
 }

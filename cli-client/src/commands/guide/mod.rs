@@ -3,7 +3,6 @@
 
 mod finish;
 mod leaves;
-mod progress;
 mod valve;
 
 use serde_json::json;
@@ -12,7 +11,7 @@ use shared::ids::{DocId, RecordId};
 use shared::leaf::LeafSet;
 use shared::valve::Valve;
 use sync_core::view::short;
-use sync_core::work::VisitEntry;
+use sync_core::work::{VisitEntry, piston};
 
 use crate::ask::{self, Halt};
 use crate::commands::visit;
@@ -130,20 +129,13 @@ fn valves(check: &mut Check<'_, '_, '_>, resumed: bool) -> Result<(), Halt> {
     for valve in check.valves.clone() {
         if valve.cylinder() != cylinder {
             cylinder = valve.cylinder();
-            let piston = piston(check, cylinder);
-            ask::say(check.session, &piston);
+            let piston = piston(cylinder, check.card.as_ref(), check.session.unit);
+            ask::say(check.session, &format!("\n{piston}"));
         }
-        let so_far = if resumed { progress::of_valve(check, valve)? } else { None };
+        let so_far = if resumed { check.session.book.reached(check.machine, check.visit, valve)? } else { None };
         valve::check(check, valve, so_far)?;
     }
     Ok(())
-}
-
-/// Where the piston of a cylinder must be before its leaves are tried.
-fn piston(check: &Check<'_, '_, '_>, cylinder: u8) -> String {
-    let past = check.card.as_ref().and_then(|card| card.past_tdc).map(|past| past.show(check.session.unit));
-    let past = past.map_or_else(String::new, |past| format!(", then {past} past it, as the engine card says"));
-    format!("\nCylinder {cylinder}: piston at top dead center of its compression stroke, both rockers loose{past}.")
 }
 
 /// What is kept, and how to go on.

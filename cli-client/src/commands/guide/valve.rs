@@ -3,7 +3,7 @@
 use shared::record::Stage;
 use shared::valve::Valve;
 use shared::verdict::Verdict;
-use sync_core::work::ReadingEntry;
+use sync_core::work::{ReadingEntry, Step};
 
 use super::{Check, leaves};
 use crate::ask::{self, Halt};
@@ -14,37 +14,31 @@ type At = (Stage, Option<Verdict>);
 
 /// Checks one valve, going on from its last reading in this visit.
 pub(super) fn check(check: &mut Check<'_, '_, '_>, valve: Valve, so_far: Option<At>) -> Result<(), Halt> {
-    let mut at = match so_far {
-        Some((_, Some(Verdict::InSpec)) | (_, None)) if !matches!(so_far, Some((Stage::Set, _))) => {
+    let mut at = match Step::after(so_far) {
+        Step::Done => {
             ask::say(check.session, &format!("{valve} is done already."));
             return Ok(());
         }
         // A reading that settled nothing is taken again at its own stage.
-        Some((stage @ (Stage::Found | Stage::Left), Some(Verdict::NotSettled(_)))) => read(check, valve, stage)?,
-        Some(at) => Some(at),
-        None => {
+        Step::ReadAgain { stage } => read(check, valve, stage)?,
+        Step::Read { stage } => {
             ask::say(check.session, &format!("\n{}:", show::sentence(&valve.words()).trim_end_matches('.')));
-            read(check, valve, Stage::Found)?
+            read(check, valve, stage)?
         }
+        Step::Adjust | Step::TurnOver => so_far,
     };
-    while let Some((stage, verdict)) = at {
-        at = match (stage, verdict) {
-            (_, Some(Verdict::Tight | Verdict::Loose)) => {
-                if !ask::yes_or_no(check.session, &format!("{valve}: adjusted, and locked again?"))? {
-                    ask::say(check.session, &format!("{valve} stays as it is, and open."));
-                    return Ok(());
-                }
-                read(check, valve, Stage::Set)?
-            }
-            (Stage::Set, _) => {
-                if !ask::yes_or_no(check.session, &format!("{valve}: engine turned over twice by hand, and back at top dead center?"))? {
-                    ask::say(check.session, &format!("{valve} is set and not checked again: it stays open."));
-                    return Ok(());
-                }
-                read(check, valve, Stage::Left)?
-            }
-            (Stage::Found | Stage::Left, _) => return Ok(()),
+    while at.is_some() {
+        let step = Step::after(at);
+        let confirmed = match step {
+            Step::Adjust | Step::TurnOver => ask::yes_or_no(check.session, &format!("{valve}: {}", step.to_confirm()))?,
+            Step::Read { .. } | Step::ReadAgain { .. } | Step::Done => return Ok(()),
         };
+        let Some(stage) = step.reads().filter(|_| confirmed) else {
+            let left = if step == Step::Adjust { "stays as it is, and open" } else { "is set and not checked again: it stays open" };
+            ask::say(check.session, &format!("{valve} {left}."));
+            return Ok(());
+        };
+        at = read(check, valve, stage)?;
     }
     Ok(())
 }

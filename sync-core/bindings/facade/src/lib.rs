@@ -1,0 +1,134 @@
+//! The kit: one small face of the engine for whoever builds a phone's front end, the same in a browser and behind
+//! native bindings. Holds no rule of the trade or of the book: it asks `sync-core`, and gives what `sync-core` says.
+//!
+//! What is absent: no HTTP (a [`Call`] says what to send, the answer's bytes come back in), no clock and no randomness
+//! ([`Surroundings`] are handed in), no thread, no printing.
+//!
+//! The loop of a front end:
+//!
+//! 1. [`Kit::open`]; [`Kit::status`] says whether the book belongs to a shop.
+//! 2. Enrol once: [`Kit::enrol_call`], send it, [`Kit::enrolled`].
+//! 3. Exchange whenever there is signal: while [`Kit::needs_log_in`], [`Kit::log_in_call`] and [`Kit::logged_in`]; then
+//!    [`Kit::exchange_call`] and [`Kit::exchanged`] for as long as the report says `more`; then [`Kit::prove`] and
+//!    [`Kit::tidy`] when nobody waits.
+//! 4. Look: [`Kit::round`], [`Kit::property`], [`Kit::machine`], [`Kit::contested`]. Draw anew what [`Kit::moved`] names.
+//! 5. Work: show [`cautions`] and have them confirmed, [`Kit::open_visit`], then follow [`Kit::guide`]: [`Kit::trial`] leaf by
+//!    leaf, [`Kit::take_reading`], [`Kit::read_hours`], [`Kit::add_finding`], [`Kit::finish_visit`].
+//!
+//! A step that returns is kept: it survives a power cut. A step that fails has kept nothing.
+//!
+//! Results are the engine's own structures, which serialise to the JSON that the server gives for the same things.
+
+#![deny(missing_docs)]
+
+mod call;
+mod error;
+mod looking;
+mod own;
+mod shop;
+mod working;
+
+use std::path::Path;
+
+use shared::caution::{CAUTIONS, DEFERENCE};
+use sync_core::book::{Book, BookError};
+use sync_core::moment::{Entropy, Moment};
+use sync_core::store::Store;
+use sync_core::work::Hand;
+
+pub use call::Call;
+pub use error::KitError;
+pub use looking::{KitStatus, Moved, Stop};
+pub use own::Leaves;
+pub use shop::LogIn;
+
+/// Time and chance of a device, handed in.
+pub trait Surroundings: Send {
+    /// What the device's clocks show now.
+    fn now(&mut self) -> Moment;
+    /// Fills a buffer with random bytes fit for keys.
+    fn fill(&mut self, buffer: &mut [u8]);
+}
+
+/// An open book, and the device around it.
+pub struct Kit {
+    book: Book,
+    around: Box<dyn Surroundings>,
+    log_in: shop::Session,
+}
+
+impl std::fmt::Debug for Kit {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Kit").field("book", &self.book).finish_non_exhaustive()
+    }
+}
+
+/// The surroundings as a source of random bytes.
+struct Chance<'a>(&'a mut dyn Surroundings);
+
+impl Entropy for Chance<'_> {
+    fn fill(&mut self, buffer: &mut [u8]) {
+        self.0.fill(buffer);
+    }
+}
+
+impl Kit {
+    /// Opens the book at a path, making an empty one where there is none.
+    ///
+    /// # Errors
+    /// [`KitError`] where the file is no book, is in use, or cannot be written.
+    pub fn open(path: &Path, around: Box<dyn Surroundings>) -> Result<Self, KitError> {
+        Self::over(Store::open(path).map_err(BookError::from)?, around)
+    }
+
+    /// As [`Kit::open`], on a file system of SQLite's that the caller has registered under a name.
+    ///
+    /// # Errors
+    /// As [`Kit::open`].
+    pub fn open_on(path: &Path, file_system: &str, around: Box<dyn Surroundings>) -> Result<Self, KitError> {
+        Self::over(Store::open_on(path, file_system).map_err(BookError::from)?, around)
+    }
+
+    /// A book in memory: gone when this is dropped. For tests, and for a look around.
+    ///
+    /// # Errors
+    /// [`KitError`] where SQLite fails.
+    pub fn in_memory(around: Box<dyn Surroundings>) -> Result<Self, KitError> {
+        Self::over(Store::in_memory().map_err(BookError::from)?, around)
+    }
+
+    /// The kit over a store that is open already.
+    ///
+    /// # Errors
+    /// [`KitError`] where the store fails.
+    pub fn over(store: Store, mut around: Box<dyn Surroundings>) -> Result<Self, KitError> {
+        let book = Book::over(store, &mut Chance(&mut *around))?;
+        Ok(Self { book, around, log_in: shop::Session::default() })
+    }
+
+    /// The engine's own face, for what the kit does not have. For reading.
+    #[must_use]
+    pub const fn book(&self) -> &Book {
+        &self.book
+    }
+
+    /// Does a step of work with this device's clocks and randomness.
+    fn by_hand<T>(&mut self, step: impl FnOnce(&mut Book, &mut Hand<'_>) -> Result<T, BookError>) -> Result<T, KitError> {
+        let now = self.around.now();
+        let mut chance = Chance(&mut *self.around);
+        let mut hand = Hand { now, entropy: &mut chance, measured_by: None };
+        Ok(step(&mut self.book, &mut hand)?)
+    }
+}
+
+/// What must be shown and confirmed before a hand goes near an engine, in the order in which it is acted upon.
+#[must_use]
+pub const fn cautions() -> [&'static str; CAUTIONS.len()] {
+    CAUTIONS
+}
+
+/// Whom the kit defers to. Shown with the cautions.
+#[must_use]
+pub const fn deference() -> &'static str {
+    DEFERENCE
+}

@@ -1,0 +1,178 @@
+//! What a screen asks for. Nothing here writes.
+
+use serde::Serialize;
+use shared::ids::{DocId, PropertyId};
+use shared::slot::Slot;
+use sync_core::book::{Book, BookError};
+use sync_core::store::Quarantined;
+use sync_core::view::{ContestedSlot, DueLine, HistoryLine, MachineView, PropertyLine, Status};
+
+use crate::Kit;
+use crate::error::KitError;
+
+/// How this device and its book are.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct KitStatus {
+    /// The book belongs to a shop.
+    pub enrolled: bool,
+    /// Shop, person, role, what waits for the shop's receipt, the last exchange; absent before enrolment.
+    #[serde(flatten)]
+    pub level: Option<Status>,
+    /// What this device's clock shows, ms since 1970 UTC: for saying how long ago something was.
+    pub now_ms: i64,
+    /// The mark of the book's state now, for [`Kit::moved`].
+    pub mark: u64,
+}
+
+/// A property and its machines, the most pressing first.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Stop {
+    /// The property.
+    #[serde(flatten)]
+    pub property: PropertyLine,
+    /// Its machines with what is due, the most pressing first.
+    pub due: Vec<DueLine>,
+}
+
+/// What moved in the book since a mark.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Moved {
+    /// The mark now.
+    pub mark: u64,
+    /// The roster or an engine card is among it: whatever is on the screen may say something else.
+    pub everything: bool,
+    /// The documents: machines and properties by their own ids.
+    pub documents: Vec<DocId>,
+}
+
+impl Kit {
+    /// How this device and its book are.
+    ///
+    /// # Errors
+    /// [`KitError`] where the store fails.
+    pub fn status(&mut self) -> Result<KitStatus, KitError> {
+        let level = match self.book.status() {
+            Ok(status) => Some(status),
+            Err(BookError::NotEnrolled) => None,
+            Err(other) => return Err(other.into()),
+        };
+        let (now_ms, mark) = (self.around.now().wall_ms, self.book.store().log_end()?);
+        Ok(KitStatus { enrolled: level.is_some(), level, now_ms, mark })
+    }
+
+    /// The day's round: every property that this book knows with what is due there, the most pressing first.
+    ///
+    /// # Errors
+    /// [`KitError`] where the book belongs to no shop, or the store fails.
+    pub fn round(&mut self) -> Result<Vec<Stop>, KitError> {
+        let due = self.due()?;
+        let mut stops: Vec<Stop> = self.book.properties()?.into_iter().map(|property| Stop { property, due: Vec::new() }).collect();
+        let mut order: Vec<PropertyId> = Vec::new();
+        for line in due {
+            let Some(stop) = stops.iter_mut().find(|stop| Some(stop.property.property) == line.property) else { continue };
+            if stop.due.is_empty() {
+                order.push(stop.property.property);
+            }
+            stop.due.push(line);
+        }
+        // The due list is in order of need already; a property without machines comes last.
+        stops.sort_by_key(|stop| order.iter().position(|id| *id == stop.property.property).unwrap_or(usize::MAX));
+        Ok(stops)
+    }
+
+    /// One property with its machines.
+    ///
+    /// # Errors
+    /// [`KitError`] with the code `not-found` where this book has no such property.
+    pub fn property(&mut self, property: PropertyId) -> Result<Stop, KitError> {
+        let stop = self.round()?.into_iter().find(|stop| stop.property.property == property);
+        stop.ok_or_else(|| BookError::Unknown("this book has no such property".to_owned()).into())
+    }
+
+    /// Every property that this book knows, by name.
+    ///
+    /// # Errors
+    /// As [`Kit::round`].
+    pub fn properties(&self) -> Result<Vec<PropertyLine>, KitError> {
+        Ok(self.book.properties()?)
+    }
+
+    /// Every machine with what is due, the most pressing first.
+    ///
+    /// # Errors
+    /// As [`Kit::round`].
+    pub fn due(&mut self) -> Result<Vec<DueLine>, KitError> {
+        let now = self.around.now();
+        Ok(self.book.due_list(&now)?)
+    }
+
+    /// A machine by what people call it: its tag, or the last digits of its id.
+    ///
+    /// # Errors
+    /// [`KitError`] with the code `not-found` where none or several are meant.
+    pub fn find_machine(&self, given: &str) -> Result<DocId, KitError> {
+        self.book.identity()?;
+        Ok(self.book.find_machine(given)?)
+    }
+
+    /// One machine: card, clearances with their verdicts, hours, what is due, findings, visits, history.
+    ///
+    /// # Errors
+    /// [`KitError`] with the code `not-found` where this book has no such machine.
+    pub fn machine(&mut self, machine: DocId) -> Result<MachineView, KitError> {
+        let (unit, now) = (self.unit()?, self.around.now());
+        Ok(self.book.machine_view(machine, unit, &now)?)
+    }
+
+    /// A machine's history, newest first.
+    ///
+    /// # Errors
+    /// As [`Kit::machine`].
+    pub fn history(&self, machine: DocId) -> Result<Vec<HistoryLine>, KitError> {
+        Ok(self.book.history(machine, self.unit()?)?)
+    }
+
+    /// Every slot that wants a ruling, with its readings side by side.
+    ///
+    /// # Errors
+    /// [`KitError`] where the store fails.
+    pub fn contested(&self) -> Result<Vec<ContestedSlot>, KitError> {
+        Ok(self.book.contested(self.unit()?)?)
+    }
+
+    /// One slot with its readings side by side, contested or not.
+    ///
+    /// # Errors
+    /// [`KitError`] with the code `not-found` where nothing speaks about the slot.
+    pub fn slot(&self, doc: DocId, slot: &Slot) -> Result<ContestedSlot, KitError> {
+        Ok(self.book.slot_view(doc, slot, self.unit()?)?)
+    }
+
+    /// Records that were not taken, and why. Nothing entered is ever dropped.
+    ///
+    /// # Errors
+    /// [`KitError`] where the store fails.
+    pub fn quarantine(&self) -> Result<Vec<Quarantined>, KitError> {
+        Ok(self.book.store().quarantined()?)
+    }
+
+    /// What moved since a mark that [`Kit::status`] or this gave: what a front end draws anew. 0 for everything.
+    ///
+    /// # Errors
+    /// [`KitError`] where the store fails.
+    pub fn moved(&self, since: u64) -> Result<Moved, KitError> {
+        let mark = self.book.store().log_end()?;
+        let documents = if mark == since { Vec::new() } else { self.book.store().moved_since(since)? };
+        let shop = self.book.identity().map(|identity| identity.root.shop);
+        let everything = shop.is_ok_and(|shop| documents.iter().any(|doc| *doc == shop.roster() || *doc == shop.engines()));
+        Ok(Moved { mark, everything, documents })
+    }
+
+    /// Proves the whole book against a rebuild of itself. Takes a while.
+    ///
+    /// # Errors
+    /// [`KitError`] where it cannot even be read.
+    pub fn verify(&self) -> Result<sync_core::store::Verification, KitError> {
+        Ok(Book::verify(&self.book)?)
+    }
+}

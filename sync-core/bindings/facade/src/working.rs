@@ -1,0 +1,140 @@
+//! Work at a machine: a visit, its readings, hours, findings, its finish. Each step is kept when it returns.
+
+use sha2::{Digest, Sha256};
+use shared::bytes::Bytes32;
+use shared::hours::Hours;
+use shared::ids::{DocId, RecordId};
+use shared::record::{FindingKind, MeterChange, Photo};
+use shared::valve::Valve;
+use shared::verdict::NextLeaf;
+use sync_core::work::{FinishOutcome, Guide, HoursOutcome, ReadingEntry, ReadingOutcome, TrialView, Tried, VisitEntry, VisitOutcome};
+
+use crate::Kit;
+use crate::error::KitError;
+
+impl Kit {
+    /// Opens a visit, once its cautions have been shown and confirmed (see [`crate::cautions`]).
+    ///
+    /// # Errors
+    /// [`KitError`] with the code `entry-invalid` where the cautions were not confirmed.
+    pub fn open_visit(&mut self, machine: DocId, entry: &VisitEntry) -> Result<VisitOutcome, KitError> {
+        self.by_hand(|book, hand| book.open_visit(machine, entry, hand))
+    }
+
+    /// The person's own latest open visit to a machine.
+    ///
+    /// # Errors
+    /// [`KitError`] where the store fails.
+    pub fn open_visit_of(&self, machine: DocId) -> Result<Option<RecordId>, KitError> {
+        Ok(self.book.open_visit_of(machine, None)?)
+    }
+
+    /// Where the guided check of the open visit is: what is done, what is next, what would be left open.
+    ///
+    /// # Errors
+    /// [`KitError`] with the code `not-found` where there is no open visit.
+    pub fn guide(&self, machine: DocId) -> Result<Guide, KitError> {
+        Ok(self.book.guide(machine, None, &self.leaves()?.set, self.unit()?)?)
+    }
+
+    /// The first leaf to try on a valve, before anything is known of it.
+    ///
+    /// # Errors
+    /// [`KitError`] where the book has no such machine.
+    pub fn first_leaf(&self, machine: DocId, valve: Valve) -> Result<Option<NextLeaf>, KitError> {
+        Ok(self.book.first_leaf(machine, valve, &self.leaves()?.set)?)
+    }
+
+    /// What the leaves tried so far on a valve say, and what to ask next. Keeps nothing.
+    ///
+    /// # Errors
+    /// [`KitError`] with the code `entry-invalid` for a leaf that cannot be, or that contradicts those before it.
+    pub fn trial(&self, machine: DocId, valve: Valve, tried: &[Tried]) -> Result<TrialView, KitError> {
+        Ok(self.book.trial(machine, valve, tried, &self.leaves()?.set, self.unit()?)?)
+    }
+
+    /// Keeps a reading and says at once what it means: the verdict, what to do next, how far to turn the adjuster.
+    ///
+    /// # Errors
+    /// [`KitError`] with the code `entry-invalid` for leaves or a valve that cannot be.
+    pub fn take_reading(&mut self, machine: DocId, entry: ReadingEntry) -> Result<ReadingOutcome, KitError> {
+        let (set, unit) = (self.leaves()?.set, self.unit()?);
+        self.by_hand(|book, hand| book.take_reading(machine, entry, &set, unit, hand))
+    }
+
+    /// Reads the hour meter. A reading that cannot be is kept too, and said to be in doubt.
+    ///
+    /// # Errors
+    /// [`KitError`], having kept nothing.
+    pub fn read_hours(&mut self, machine: DocId, meter: Hours) -> Result<HoursOutcome, KitError> {
+        self.by_hand(|book, hand| book.read_hours(machine, meter, hand))
+    }
+
+    /// Notes a changed hour meter.
+    ///
+    /// # Errors
+    /// [`KitError`], having kept nothing.
+    pub fn change_meter(&mut self, machine: DocId, change: MeterChange) -> Result<RecordId, KitError> {
+        self.by_hand(|book, hand| book.change_meter(machine, change, hand))
+    }
+
+    /// Notes a finding, or puts the machine on hold.
+    ///
+    /// # Errors
+    /// [`KitError`], having kept nothing.
+    pub fn add_finding(&mut self, machine: DocId, grade: FindingKind, what: &str) -> Result<RecordId, KitError> {
+        self.by_hand(|book, hand| book.add_finding(machine, grade, what, hand))
+    }
+
+    /// Clears a finding or a hold.
+    ///
+    /// # Errors
+    /// [`KitError`], having kept nothing.
+    pub fn clear_finding(&mut self, finding: RecordId, how: &str) -> Result<RecordId, KitError> {
+        self.by_hand(|book, hand| book.clear_finding(finding, how, hand))
+    }
+
+    /// Leaves a note on a machine or a property.
+    ///
+    /// # Errors
+    /// [`KitError`], having kept nothing.
+    pub fn add_note(&mut self, doc: DocId, text: &str) -> Result<RecordId, KitError> {
+        self.by_hand(|book, hand| book.add_note(doc, text, hand))
+    }
+
+    /// Notes a photo by the hash of its bytes, which is given back. The picture itself travels apart: keep it.
+    ///
+    /// # Errors
+    /// [`KitError`], having kept nothing.
+    pub fn add_photo(&mut self, doc: DocId, bytes: &[u8], media_type: &str, caption: &str) -> Result<(RecordId, Bytes32), KitError> {
+        let sha256 = Bytes32(Sha256::digest(bytes).into());
+        let photo =
+            Photo { sha256, size_bytes: bytes.len() as u64, media_type: media_type.to_owned(), caption: caption.to_owned(), visit: None };
+        let record = self.by_hand(|book, hand| book.add_photo(doc, photo, hand))?;
+        Ok((record, sha256))
+    }
+
+    /// What a visit would leave open, one sentence each.
+    ///
+    /// # Errors
+    /// [`KitError`] where the book has no such machine.
+    pub fn left_open(&self, machine: DocId, visit: RecordId) -> Result<Vec<String>, KitError> {
+        Ok(self.book.left_open(machine, visit)?)
+    }
+
+    /// Finishes the person's own latest open visit; says what is left open.
+    ///
+    /// # Errors
+    /// [`KitError`] with the code `not-found` where no visit is open, `role-may-not` where the role does not sign off.
+    pub fn finish_visit(&mut self, machine: DocId, remark: &str) -> Result<FinishOutcome, KitError> {
+        self.by_hand(|book, hand| book.finish_visit(machine, None, remark, hand))
+    }
+
+    /// Takes a record back. It stays in the book as history.
+    ///
+    /// # Errors
+    /// [`KitError`], having kept nothing.
+    pub fn void(&mut self, target: RecordId, reason: &str) -> Result<RecordId, KitError> {
+        self.by_hand(|book, hand| book.void(target, reason, hand))
+    }
+}

@@ -1,0 +1,187 @@
+// Types of kit.js. What the engine gives is its own JSON: ids are UUIDs as text, lengths whole tenths of a micrometre, hours
+// whole tenths, times ms since 1970 UTC. Fields that are not here may come; those that are, do (test/types.ts, test/shapes.mjs).
+
+export type Id = string;
+export type Unit = 'thou' | 'mm';
+export type Stage = 'found' | 'set' | 'left';
+/** `1I`, `1E`, `2I`, `2E`. */
+export type Valve = string;
+export type Role = 'lead' | 'tech' | 'helper' | 'office';
+export type Grade = 'watch' | 'hold';
+
+export type Verdict =
+  | { verdict: 'in-spec' } | { verdict: 'tight' } | { verdict: 'loose' }
+  | { verdict: 'not-settled'; why: 'leaf-edge' | 'engine-warm' | 'no-source' | 'no-range' | 'no-such-valve' | 'no-reading' | 'leaf-too-thick' };
+export interface Feeler { thickness_tenth_um: number; leaves_tenth_um: number[] }
+export interface NextLeaf { feeler: Feeler; settles: boolean; if_enters: Verdict; if_refused: Verdict }
+export interface Bracket { go_tenth_um?: number; no_go_tenth_um?: number }
+export interface Range { low_tenth_um: number; high_tenth_um: number; aim_tenth_um?: number }
+/** Above zero tightens and closes the clearance. A sixth is a flat of a hex nut. */
+export interface Turn { degrees_milli: number; sixths_hundredth: number; closes: boolean }
+export interface Leaves { own: boolean; set: { leaves_tenth_um: number[] }; words: string[]; unit: Unit }
+export interface Interval { hours?: number; months?: number }
+export interface EngineCard {
+  card: Id; name: string; cylinders: number; intake: Range; exhaust: Range; source?: { manual: string; page: string };
+  commercial: Interval; homeowner: Interval; past_tdc_tenth_um?: number;
+}
+
+export interface Status {
+  enrolled: boolean; now_ms: number; mark: number;
+  /** From here on absent before enrolment. */
+  shop?: string; person?: string; role?: Role | null; server?: string; records?: number;
+  /** Records that lack the shop's receipt. */
+  waiting?: number; oldest_waiting_ms?: number | null; quarantined?: number; unproved?: number;
+  last_exchange_ms?: number | null; clock_offset_ms?: number | null;
+  /** Where the book is open: in this tab or another, which then answers for it. */
+  has: 'opening' | 'here' | 'elsewhere';
+  /** The browser has promised not to throw the book away when it wants room. */
+  persistent: boolean;
+  /** Something lacks its receipt: it is on this phone alone. Say so, and offer `saveUnsent`. */
+  warn: boolean;
+}
+export interface PropertyLine { property: Id; name: string; address: string; access: string; machines: number }
+export interface Due { state: 'overdue' | 'never-checked' | 'due-soon' | 'not-known' | 'later'; date?: string; left_tenth_h?: number }
+export interface DueLine {
+  machine: Id; tag: string; description: string; property: Id | null; property_name: string; meter_tenth_h: number | null;
+  due: Due | null; words: string; hold: boolean; contested: boolean; recheck: boolean; open_visit: boolean;
+}
+export interface Stop extends PropertyLine { due: DueLine[] }
+export interface HistoryLine {
+  record: Id; short: string; kind: string; at_ms: number; by: string; words: string; at_shop: boolean;
+  fate: 'stands' | 'contends' | 'replaced' | 'aside' | 'voided' | 'not-understood';
+}
+export interface LashView {
+  valve: Valve; stage: Stage; state: 'empty' | 'stands' | 'corroborated' | 'contested' | 'ruled' | 'recheck'; stands: Id | null;
+  bracket: Bracket | null; by: Id | null; by_name: string; at_ms: number | null; cold: boolean; adjusted: boolean; visit: Id | null;
+  reason: string; words: string; judged: Verdict | null;
+}
+export interface VisitView {
+  visit: Id; by: Id; by_name: string; at_ms: number; cold: boolean; finished_ms: number | null; complete: boolean;
+}
+export interface OpenFinding { finding: Id; grade: Grade; what: string; by: Id; at_ms: number }
+export interface MachineView {
+  machine: Id; tag: string; description: string; property: Id | null; property_name: string; duty: 'commercial' | 'homeowner';
+  provisional: boolean; cylinders: number | null; engine_card: EngineCard | null; lash: LashView[]; due: Due | null; due_words: string;
+  visits: VisitView[]; findings: OpenFinding[]; history: HistoryLine[];
+  state: { contested: string[]; recheck: string[]; hours: { meter_tenth_h: number; at_ms: number } | null };
+}
+export interface ContestedReading {
+  record: Id; short: string; by: string; role: string; words: string; at_ms: number; when: string; stands: boolean; aside: string | null;
+}
+export interface ContestedSlot {
+  doc: Id; title: string; slot: string; slot_words: string; reason: string; order_unknown: boolean; readings: ContestedReading[];
+}
+export interface Quarantined {
+  id: number; record: Id | null; doc: Id; code: string; detail: string; since_ms: number; kind: string | null;
+  state: 'waiting' | 'released' | 'kept-out';
+}
+export interface Moved { mark: number; everything: boolean; documents: Id[] }
+
+export interface VisitEntry { cold: boolean; cautions_confirmed: boolean; engine_tenth_c?: number; purpose?: string; meter_tenth_h?: number }
+export interface HoursOutcome { record: Id; doubt: string | null }
+export interface VisitOutcome { visit: Id; hours: HoursOutcome | null; also_open: number }
+export interface Tried { feeler: Feeler; goes: boolean }
+export type Ask = { ask: 'try'; leaf: NextLeaf } | { ask: 'how-tight' } | { ask: 'how-loose' } | { ask: 'both' } | { ask: 'enough' };
+export interface TrialView {
+  valve: Valve; range: Range | null; bracket: Bracket | null; bracket_words: string; judged: Verdict | null; next: Ask; question: string;
+  go_tenth_um: number | null; no_go_tenth_um: number | null; leaves_tenth_um: number[];
+}
+export interface ReadingEntry {
+  valve: Valve; stage: Stage; go_tenth_um?: number | null; no_go_tenth_um?: number | null; leaves_tenth_um?: number[];
+  adjusted?: boolean; cold?: boolean | null;
+}
+export interface ReadingOutcome {
+  record: Id; visit: Id | null; bracket: Bracket; bracket_words: string; range: Range | null; judged: Verdict | null; verdict: string;
+  next: string[]; next_leaf: NextLeaf | null; turn: Turn | null; contested: boolean; doubt: string | null;
+}
+export type Step =
+  | { step: 'read'; stage: Stage } | { step: 'adjust' } | { step: 'turn-over' } | { step: 'read-again'; stage: Stage } | { step: 'done' };
+export type ValveGuide = Step & {
+  valve: Valve; words: string; piston: string; confirm: string;
+  /** Of the last reading in this visit. */
+  last_stage: Stage | null; last: ReadingOutcome | null;
+};
+export interface Guide {
+  machine: Id; tag: string; visit: Id; cold: boolean; card: EngineCard | null; valves: ValveGuide[]; next: Valve | null;
+  hours_read: boolean; open: string[];
+}
+export interface FinishOutcome { record: Id; visit: Id; complete: boolean; open: string[] }
+export interface RefusedLine { doc: Id; record: Id | null; code: string; detail: string }
+export interface Levelled {
+  rounds: number; taken: number; received: number; healed: number; shop_restored: boolean; refused: RefusedLine[]; level: boolean;
+  bytes_received: number;
+}
+export interface Enrolled { shop_name: string; person_name: string; role: Role | null; shop_time_ms: number }
+export interface Taken { from: Id; made_at: number; taken: number; held: number; refused: RefusedLine[]; saved: number }
+
+/** Decide by `code`, show `message`. */
+export class KitError extends Error {
+  readonly code: string;
+  readonly shopTimeMs: number | null;
+}
+
+export class Kit {
+  has: 'opening' | 'here' | 'elsewhere';
+  onmoved: ((moved: Moved) => void) | null;
+  onhas: ((has: 'here' | 'elsewhere') => void) | null;
+  close(): void;
+  /** Shown and confirmed before a hand goes near an engine. */
+  cautions(): Promise<{ cautions: string[]; deference: string }>;
+
+  // The shop.
+  status(): Promise<Status>;
+  enrol(code: string, deviceName: string, server?: string): Promise<Enrolled>;
+  exchange(how?: { handOverOnly?: boolean }): Promise<Levelled>;
+  token(): Promise<string | null>;
+  unsent(): Promise<Uint8Array>;
+  saveUnsent(fileName?: string): Promise<number>;
+  takeBundle(bytes: Uint8Array): Promise<Taken>;
+
+  // Looking.
+  round(): Promise<Stop[]>;
+  properties(): Promise<PropertyLine[]>;
+  property(property: Id): Promise<Stop>;
+  due(): Promise<DueLine[]>;
+  findMachine(tag: string): Promise<Id>;
+  machine(machine: Id): Promise<MachineView>;
+  history(machine: Id): Promise<HistoryLine[]>;
+  contested(): Promise<ContestedSlot[]>;
+  slot(doc: Id, slot: string): Promise<ContestedSlot>;
+  quarantine(): Promise<Quarantined[]>;
+  moved(since: number): Promise<Moved>;
+  verify(): Promise<{ clean: boolean; faults: string[] }>;
+
+  // The person's own.
+  unit(): Promise<Unit>;
+  setUnit(unit: Unit): Promise<null>;
+  leaves(): Promise<Leaves>;
+  setLeaves(text: string): Promise<Leaves>;
+  readLength(text: string): Promise<number>;
+  showLength(tenthUm: number): Promise<string>;
+  remembered(name: string): Promise<unknown>;
+  remember(name: string, value: unknown): Promise<null>;
+
+  // Working. What is promised is kept.
+  openVisit(machine: Id, entry: VisitEntry): Promise<VisitOutcome>;
+  openVisitOf(machine: Id): Promise<Id | null>;
+  guide(machine: Id): Promise<Guide>;
+  firstLeaf(machine: Id, valve: Valve): Promise<NextLeaf | null>;
+  trial(machine: Id, valve: Valve, tried: Tried[]): Promise<TrialView>;
+  takeReading(machine: Id, entry: ReadingEntry): Promise<ReadingOutcome>;
+  readHours(machine: Id, meterTenthH: number): Promise<HoursOutcome>;
+  changeMeter(machine: Id, change: { old_tenth_h: number; new_tenth_h: number }): Promise<Id>;
+  addFinding(machine: Id, grade: Grade, what: string): Promise<Id>;
+  clearFinding(finding: Id, how: string): Promise<Id>;
+  addNote(doc: Id, text: string): Promise<Id>;
+  addPhoto(doc: Id, bytes: Uint8Array, mediaType: string, caption: string): Promise<{ record: Id; sha256: string }>;
+  leftOpen(machine: Id, visit: Id): Promise<string[]>;
+  finishVisit(machine: Id, remark: string): Promise<FinishOutcome>;
+  void(target: Id, reason: string): Promise<Id>;
+
+  // When nobody waits; an exchange does both by itself.
+  prove(most: number): Promise<number>;
+  tidy(most: number): Promise<number>;
+}
+
+/** Opens the book of this origin. `:memory:` is a book that is gone with the page. */
+export function openKit(name?: string): Promise<Kit>;

@@ -1,0 +1,120 @@
+// The kit for a page: promises over the worker that has the book. Everything a page needs of Tappetbook is a method here.
+
+/** What went wrong: decide by `code`, show `message`. */
+export class KitError extends Error {
+  constructor({ code, sentence, shop_time_ms: shopTimeMs }) {
+    super(sentence);
+    this.name = 'KitError';
+    this.code = code;
+    this.shopTimeMs = shopTimeMs ?? null;
+  }
+}
+
+/** The façade's methods that are asked as they are: `worker.js` hands them to the engine. */
+const ASKED = [
+  'cautions', 'round', 'property', 'properties', 'due', 'findMachine', 'machine', 'history', 'contested', 'slot', 'quarantine', 'moved',
+  'verify', 'unit', 'setUnit', 'leaves', 'setLeaves', 'readLength', 'showLength', 'remembered', 'remember', 'openVisit', 'openVisitOf',
+  'guide', 'firstLeaf', 'trial', 'takeReading', 'readHours', 'changeMeter', 'addFinding', 'clearFinding', 'addNote', 'addPhoto',
+  'leftOpen', 'finishVisit', 'void', 'enrol', 'exchange', 'token', 'unsent', 'takeBundle', 'prove', 'tidy',
+];
+
+/** The open book of this origin. Make one with `openKit`. */
+export class Kit {
+  #worker;
+  #waiting = new Map();
+  #next = 1;
+  #persistent = false;
+  /** Where the book is open: `here`, or `elsewhere` in another tab, which then answers for this one. */
+  has = 'opening';
+  /** Called with what moved in the book, whoever moved it: draw that anew. */
+  onmoved = null;
+  /** Called when the book is this tab's, or another's: `here`, `elsewhere`. */
+  onhas = null;
+
+  constructor(worker) {
+    this.#worker = worker;
+    worker.onmessage = ({ data }) => { this.#hear(data); };
+    worker.onerror = (event) => { this.#fail({ code: 'defect', sentence: `The kit could not be loaded (${event.message}). Load the page again.` }); };
+  }
+
+  /** Opens the book. */
+  static async open(name) {
+    const worker = new Worker(new URL('./worker.js', import.meta.url), { type: 'module', name: 'tappetbook' });
+    const kit = new Kit(worker);
+    const opened = new Promise((resolve, reject) => { kit.#waiting.set(0, { resolve, reject }); });
+    worker.postMessage({ book: name });
+    await opened;
+    // A browser may throw away what an origin keeps, unless it has said that it does not.
+    kit.#persistent = (await navigator.storage?.persist?.().catch(() => false)) ?? false;
+    return kit;
+  }
+
+  #hear(data) {
+    if (data.moved) {
+      this.onmoved?.(data.moved);
+    } else if (data.has) {
+      this.has = data.has;
+      this.#settle(0, { said: data.has });
+      this.onhas?.(data.has);
+    } else if (data.failed) {
+      this.#fail(data.failed);
+    } else {
+      this.#settle(data.id, data);
+    }
+  }
+
+  #settle(id, { said, error }) {
+    const waiting = this.#waiting.get(id);
+    this.#waiting.delete(id);
+    if (error) waiting?.reject(new KitError(error));
+    else waiting?.resolve(said);
+  }
+
+  #fail(error) {
+    for (const id of [...this.#waiting.keys()]) this.#settle(id, { error });
+  }
+
+  /** Asks the kit by the name of a method. */
+  ask(name, ...given) {
+    const id = this.#next;
+    this.#next += 1;
+    return new Promise((resolve, reject) => {
+      this.#waiting.set(id, { resolve, reject });
+      this.#worker.postMessage({ id, ask: name, given });
+    });
+  }
+
+  /** How this device and its book are, and whether the browser has promised not to throw it away. */
+  async status() {
+    const status = await this.ask('status');
+    return { ...status, has: this.has, persistent: this.#persistent, warn: (status.waiting ?? 0) > 0 };
+  }
+
+  /** Saves what the shop does not have yet to a file of the person's, for the office or another phone to take in. */
+  async saveUnsent(fileName = 'tappetbook-unsent.bundle') {
+    const bytes = await this.unsent();
+    const link = document.createElement('a');
+    link.href = URL.createObjectURL(new Blob([bytes], { type: 'application/octet-stream' }));
+    link.download = fileName;
+    link.click();
+    setTimeout(() => { URL.revokeObjectURL(link.href); }, 60_000);
+    return bytes.length;
+  }
+
+  /** Ends the worker: the book is free for another tab. */
+  close() {
+    this.#worker.terminate();
+    this.#fail({ code: 'closed', sentence: 'The book was closed. Open it again.' });
+  }
+}
+
+for (const name of ASKED) {
+  Kit.prototype[name] = function asked(...given) {
+    return this.ask(name, ...given);
+  };
+}
+
+/** Opens the book of this origin. `:memory:` is a book that is gone with the page. */
+export function openKit(name = 'book.db') {
+  return Kit.open(name);
+}

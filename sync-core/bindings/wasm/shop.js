@@ -1,0 +1,89 @@
+// Talking to the shop's server in the kit's name: what the kit says is sent, and what comes back is handed to the kit. The worker's.
+
+/** The most rounds of one exchange. */
+const MOST_ROUNDS = 50;
+/** A page of an exchange over a poor signal, in ms. */
+const WHOLE_CALL_MS = 120_000;
+/** What a browser sets itself, and lets nobody else set. */
+const NOT_OURS = new Set(['accept-encoding']);
+
+/** An error of the way to the shop. */
+function away(why) {
+  return { code: 'shop-away', sentence: `The shop's server was not reached (${why}). Nothing is lost: exchange again when there is signal.` };
+}
+
+/** Sends what the kit said, gives status and body. */
+async function send(call, server) {
+  const headers = Object.fromEntries(JSON.parse(call.headers).filter(([name]) => !NOT_OURS.has(name)));
+  const { method, path, body } = call;
+  call.free();
+  try {
+    const signal = AbortSignal.timeout(WHOLE_CALL_MS);
+    const answer = await fetch(new URL(path, server), { method, headers, body, signal, redirect: 'error', credentials: 'omit', cache: 'no-store' });
+    return { status: answer.status, body: new Uint8Array(await answer.arrayBuffer()) };
+  } catch (error) {
+    throw away(error?.name === 'TimeoutError' ? 'it did not answer in time' : 'no signal, or nothing answers');
+  }
+}
+
+/** Enrols with a one-time code. */
+export async function enrol(kit, code, deviceName, server = self.location.origin) {
+  const { status, body } = await send(kit.enrolCall(code, deviceName), server);
+  return JSON.parse(kit.enrolled(status, body, server));
+}
+
+/** Logs in where no token holds. A phone with a wrong clock is told the time, and signs again. */
+async function logIn(kit, server) {
+  for (let calls = 0; kit.needsLogIn() && calls < 4; calls += 1) {
+    const { status, body } = await send(kit.logInCall(), server);
+    kit.loggedIn(status, body);
+  }
+}
+
+/** A token for what else a page asks the server. */
+export async function token(kit) {
+  await logIn(kit, serverOf(kit));
+  return kit.token() ?? null;
+}
+
+function serverOf(kit) {
+  return JSON.parse(kit.ask('status', '[]')).server ?? self.location.origin;
+}
+
+/** Whether an error of the kit's has a code. */
+function isCode(error, code) {
+  return typeof error === 'string' && error.startsWith('{') && JSON.parse(error).code === code;
+}
+
+/** One round: a token that does not hold any more is asked for anew, once. */
+async function once(kit, server, handOverOnly) {
+  for (let tries = 0; ; tries += 1) {
+    await logIn(kit, server);
+    const { status, body } = await send(kit.exchangeCall(handOverOnly), server);
+    try {
+      return { report: JSON.parse(kit.exchanged(status, body)), bytes: body.length };
+    } catch (error) {
+      if (tries > 0 || !isCode(error, 'token-invalid')) throw error;
+    }
+  }
+}
+
+/** Exchanges until both sides are level. Each round is kept as it comes: a failure later takes nothing back. */
+export async function exchange(kit, { handOverOnly = false } = {}) {
+  const server = serverOf(kit);
+  const done = { rounds: 0, taken: 0, received: 0, healed: 0, shop_restored: false, refused: [], level: false, bytes_received: 0 };
+  while (done.rounds < MOST_ROUNDS && !done.level) {
+    const { report, bytes } = await once(kit, server, handOverOnly);
+    done.rounds += 1;
+    done.taken += report.taken;
+    done.received += report.received;
+    done.healed += report.healed;
+    done.shop_restored ||= report.shop_restored;
+    done.refused.push(...report.refused);
+    done.bytes_received += bytes;
+    done.level = !report.more;
+    // What is to be handed over is handed over in the first round or at the next signal.
+    if (handOverOnly) break;
+  }
+  return done;
+}

@@ -1,0 +1,166 @@
+//! The kit in a browser: the façade behind wasm-bindgen, with its SQLite in the origin's private files.
+//!
+//! For a dedicated worker: the files are only open to one. `worker.js` beside this crate is the only caller; pages go
+//! through `kit.js`. What goes in and out is JSON, and bytes where bytes are meant. A step that fails throws a string: JSON
+//! of `{code, sentence, shop_time_ms}`.
+
+mod ask;
+mod here;
+#[cfg(feature = "vectors")]
+mod vectors;
+
+use std::path::Path;
+
+use serde::Serialize;
+use sqlite_wasm_vfs::sahpool::{OpfsSAHPoolCfgBuilder, install};
+use tappet_kit::{Call, Kit, KitError};
+use wasm_bindgen::prelude::wasm_bindgen;
+
+/// SQLite's name for the file layer.
+const FILES: &str = "opfs-pool";
+/// The folder of it in the origin's private files.
+const FOLDER: &str = "tappetbook";
+/// Files that the layer holds ready: the book, its log, and what SQLite needs beside them for a moment.
+const HANDLES: u32 = 8;
+
+/// An error as it is thrown.
+type Thrown = String;
+
+/// Runs first.
+#[wasm_bindgen(start)]
+fn start() {
+    here::tell_of_panics();
+}
+
+/// An open book.
+#[wasm_bindgen]
+pub struct OpenKit {
+    kit: Kit,
+}
+
+/// A request to the shop's server.
+#[wasm_bindgen(getter_with_clone)]
+pub struct Outgoing {
+    /// The method.
+    pub method: String,
+    /// The path under the server's address.
+    pub path: String,
+    /// The header fields, as JSON of pairs.
+    pub headers: String,
+    /// The body.
+    pub body: Vec<u8>,
+}
+
+#[wasm_bindgen]
+impl OpenKit {
+    /// Opens the book of a name in the origin's private files, making an empty one where there is none.
+    pub async fn open(name: String) -> Result<OpenKit, Thrown> {
+        let config = OpfsSAHPoolCfgBuilder::new().vfs_name(FILES).directory(FOLDER).initial_capacity(HANDLES).build();
+        let layer = install::<sqlite_wasm_rs::WasmOsCallback>(&config, false).await;
+        layer.map_err(|e| here::thrown("book-unwritable", &format!("The browser gives no room for the book here ({e}).")))?;
+        Kit::open_on(Path::new(&name), FILES, here::surroundings()).map(|kit| Self { kit }).map_err(|e| thrown(&e))
+    }
+
+    /// A book in memory, gone with the worker.
+    #[wasm_bindgen(js_name = inMemory)]
+    pub fn in_memory() -> Result<OpenKit, Thrown> {
+        Kit::in_memory(here::surroundings()).map(|kit| Self { kit }).map_err(|e| thrown(&e))
+    }
+
+    /// Asks the kit by a name, with its arguments as a JSON list; gives JSON.
+    pub fn ask(&mut self, name: &str, arguments: &str) -> Result<String, Thrown> {
+        ask::ask(&mut self.kit, name, arguments).map_err(|e| thrown(&e))
+    }
+
+    /// The request to enrol.
+    #[wasm_bindgen(js_name = enrolCall)]
+    pub fn enrol_call(&mut self, code: &str, device_name: &str) -> Result<Outgoing, Thrown> {
+        outgoing(self.kit.enrol_call(code, device_name))
+    }
+
+    /// Takes its answer; gives JSON of it.
+    pub fn enrolled(&mut self, status: u16, body: &[u8], server: &str) -> Result<String, Thrown> {
+        said(self.kit.enrolled(status, body, server))
+    }
+
+    /// Whether a log-in must come before the next exchange.
+    #[wasm_bindgen(js_name = needsLogIn)]
+    pub fn needs_log_in(&mut self) -> bool {
+        self.kit.needs_log_in()
+    }
+
+    /// The token of the log-in, where there is one.
+    pub fn token(&mut self) -> Option<String> {
+        self.kit.token().map(str::to_owned)
+    }
+
+    /// The request to log in.
+    #[wasm_bindgen(js_name = logInCall)]
+    pub fn log_in_call(&mut self) -> Result<Outgoing, Thrown> {
+        outgoing(self.kit.log_in_call())
+    }
+
+    /// Takes its answer: `"done"`, or `"again"` where the clock was off and is known now.
+    #[wasm_bindgen(js_name = loggedIn)]
+    pub fn logged_in(&mut self, status: u16, body: &[u8]) -> Result<String, Thrown> {
+        said(self.kit.logged_in(status, body))
+    }
+
+    /// The next half of an exchange.
+    #[wasm_bindgen(js_name = exchangeCall)]
+    pub fn exchange_call(&mut self, hand_over_only: bool) -> Result<Outgoing, Thrown> {
+        outgoing(self.kit.exchange_call(hand_over_only))
+    }
+
+    /// Takes its answer; gives JSON of the report.
+    pub fn exchanged(&mut self, status: u16, body: &[u8]) -> Result<String, Thrown> {
+        said(self.kit.exchanged(status, body))
+    }
+
+    /// What is unsent, as a bundle's bytes.
+    #[wasm_bindgen(js_name = exportUnsent)]
+    pub fn export_unsent(&mut self) -> Result<Vec<u8>, Thrown> {
+        self.kit.export_unsent().map(|made| made.bytes).map_err(|e| thrown(&e))
+    }
+
+    /// Takes a bundle in; gives JSON of what that did.
+    #[wasm_bindgen(js_name = takeBundle)]
+    pub fn take_bundle(&mut self, bytes: &[u8]) -> Result<String, Thrown> {
+        said(self.kit.take_bundle(bytes))
+    }
+
+    /// Notes a photo by the hash of its bytes; gives JSON of the record and the hash.
+    #[wasm_bindgen(js_name = addPhoto)]
+    pub fn add_photo(&mut self, doc: &str, bytes: &[u8], media_type: &str, caption: &str) -> Result<String, Thrown> {
+        let doc = doc.parse().map_err(|_| thrown(&KitError::Given(format!("\"{doc}\" is no document's id"))))?;
+        said(self.kit.add_photo(doc, bytes, media_type, caption).map(|(record, sha256)| serde_json::json!({ "record": record, "sha256": sha256 })))
+    }
+}
+
+/// The cautions and whom the kit defers to, as JSON: no book is needed for them.
+#[wasm_bindgen]
+#[must_use]
+pub fn cautions() -> String {
+    serde_json::json!({ "cautions": tappet_kit::cautions(), "deference": tappet_kit::deference() }).to_string()
+}
+
+/// Holds a file of conformance vectors against this very build; gives how many cases it looked at, or throws which one failed.
+#[cfg(feature = "vectors")]
+#[wasm_bindgen(js_name = checkVectors)]
+pub fn check_vectors(name: &str, text: &str) -> Result<usize, Thrown> {
+    vectors::check(name, text)
+}
+
+fn outgoing(call: Result<Call, KitError>) -> Result<Outgoing, Thrown> {
+    let call = call.map_err(|e| thrown(&e))?;
+    let headers = serde_json::json!(call.headers).to_string();
+    Ok(Outgoing { method: call.method.to_owned(), path: call.path.to_owned(), headers, body: call.body })
+}
+
+fn said<T: Serialize>(result: Result<T, KitError>) -> Result<String, Thrown> {
+    result.and_then(ask::said).map_err(|e| thrown(&e))
+}
+
+fn thrown(error: &KitError) -> Thrown {
+    serde_json::json!({ "code": error.code(), "sentence": error.sentence(), "shop_time_ms": error.shop_time_ms() }).to_string()
+}

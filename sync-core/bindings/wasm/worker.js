@@ -1,0 +1,157 @@
+// The worker that has the book: one at a time in a browser, whichever tab was first. It serves the page that made it, and the
+// workers of other tabs over a channel. Pages go through kit.js.
+
+import init, { OpenKit, cautions } from './pkg/tappet_kit.js';
+import { exchange, enrol, token } from './shop.js';
+
+/** Steps that write: after each, every page is told what moved. */
+const WRITES = new Set([
+  'enrol', 'exchange', 'openVisit', 'takeReading', 'readHours', 'changeMeter', 'addFinding', 'clearFinding', 'addNote',
+  'addPhoto', 'finishVisit', 'void', 'takeBundle', 'setUnit', 'setLeaves',
+]);
+/** A question to the tab that has the book is sent again after so long, until that tab says that it has it. */
+const AGAIN_MS = 400;
+/** So many parts of the log are proved at a time, so that a tap in between does not wait. */
+const PROVED_AT_ONCE = 64;
+
+const me = crypto.randomUUID();
+let name;
+let channel;
+/** The open book, once it is this worker's. */
+let kit = null;
+/** What the book's mark was when pages were last told. */
+let mark = 0;
+/** What goes on meanwhile: one exchange at a time, and one proving. */
+let exchanging = null;
+let proving = null;
+/** Questions of this page that another tab's worker was asked: id -> {message, timer}. */
+const asked = new Map();
+/** Questions of other tabs that are being answered, so that none is done twice. */
+const taken = new Set();
+
+/** An error as it travels. Whatever is no error of the kit's ends the worker: what was kept is kept, but it cannot go on. */
+function told(error) {
+  if (typeof error === 'string' && error.startsWith('{')) return JSON.parse(error);
+  if (error?.code && error?.sentence) return { code: error.code, sentence: error.sentence, shop_time_ms: null };
+  console.error(error);
+  const sentence = 'The kit stopped because of a fault of its own. Everything that was said to be kept is kept. Load the page again.';
+  return { code: 'defect', sentence, shop_time_ms: null };
+}
+
+/** Answers one question with the book at hand. */
+async function answer({ ask, given }) {
+  switch (ask) {
+    case 'cautions': return JSON.parse(cautions());
+    case 'enrol': return enrol(kit, ...given);
+    case 'exchange':
+      exchanging ??= exchange(kit, ...given).finally(() => { exchanging = null; });
+      return exchanging.then((done) => { settle(); return done; });
+    case 'token': return token(kit);
+    case 'unsent': return kit.exportUnsent();
+    case 'takeBundle': return JSON.parse(kit.takeBundle(...given));
+    case 'addPhoto': return JSON.parse(kit.addPhoto(...given));
+    default: return JSON.parse(kit.ask(ask, JSON.stringify(given ?? [])));
+  }
+}
+
+/** Proves and tidies in small slices, when nobody waits. */
+function settle() {
+  proving ??= (async () => {
+    let left;
+    do {
+      await new Promise((resolve) => { setTimeout(resolve, 20); });
+      left = JSON.parse(kit.ask('prove', `[${PROVED_AT_ONCE}]`));
+    } while (left > 0);
+    kit.ask('tidy', '[8]');
+  })().catch((error) => { console.error(error); }).finally(() => { proving = null; });
+}
+
+/** Tells every page what moved. */
+function tell() {
+  const moved = JSON.parse(kit.ask('moved', `[${mark}]`));
+  mark = moved.mark;
+  postMessage({ moved });
+  channel.postMessage({ moved });
+}
+
+/** Answers a question, and says so to whoever asked. */
+async function serve(message, reply) {
+  try {
+    const said = await answer(message);
+    reply({ id: message.id, said });
+    if (WRITES.has(message.ask)) tell();
+  } catch (error) {
+    reply({ id: message.id, error: told(error) });
+  }
+}
+
+/** A question of another tab, or an answer from the tab that has the book. */
+function overChannel({ data }) {
+  if (kit && data.from && data.ask) {
+    channel.postMessage({ to: data.from, id: data.id, has: true });
+    const key = `${data.from} ${data.id}`;
+    if (taken.has(key)) return;
+    taken.add(key);
+    serve(data, (said) => { channel.postMessage({ to: data.from, ...said }); });
+  } else if (data.to === me && asked.has(data.id)) {
+    const waiting = asked.get(data.id);
+    clearInterval(waiting.timer);
+    if (data.has) return;
+    asked.delete(data.id);
+    postMessage({ id: data.id, said: data.said, error: data.error });
+  } else if (data.moved && !kit) {
+    postMessage({ moved: data.moved });
+  }
+}
+
+/** Asks the tab that has the book. */
+function pass(message) {
+  const send = () => { channel.postMessage({ from: me, ...message }); };
+  asked.set(message.id, { message, timer: setInterval(send, AGAIN_MS) });
+  send();
+}
+
+/** The tab that had the book is gone: what it was asked may be done or not. */
+function orphaned() {
+  for (const [id, { timer }] of asked) {
+    clearInterval(timer);
+    const sentence = 'The other tab that had the book was closed before it answered. Look whether that was kept before entering it again.';
+    postMessage({ id, error: { code: 'tab-gone', sentence, shop_time_ms: null } });
+  }
+  asked.clear();
+}
+
+/** Opens the book: it is this worker's until its tab is closed. */
+async function take() {
+  kit = name === ':memory:' ? OpenKit.inMemory() : await OpenKit.open(name);
+  mark = JSON.parse(kit.ask('status', '[]')).mark;
+  orphaned();
+  postMessage({ has: 'here' });
+}
+
+async function open(message) {
+  name = message.book;
+  channel = new BroadcastChannel(`tappetbook ${name}`);
+  channel.onmessage = overChannel;
+  await init({ module_or_path: new URL('./pkg/tappet_kit_bg.wasm', import.meta.url) });
+  if (name === ':memory:') return take();
+  // The lock is held for as long as this worker lives: the browser gives it to the next tab when this one is gone.
+  const held = (lock) => (lock ? take().then(() => new Promise(() => {})) : false);
+  const failed = (error) => { postMessage({ failed: told(error) }); };
+  const first = navigator.locks.request(`tappetbook ${name}`, { ifAvailable: true }, (lock) => {
+    if (lock) return held(lock);
+    postMessage({ has: 'elsewhere' });
+    return navigator.locks.request(`tappetbook ${name}`, held).catch(failed), false;
+  });
+  return first.catch(failed);
+}
+
+onmessage = ({ data }) => {
+  if (data.book) {
+    open(data).catch((error) => { postMessage({ failed: told(error) }); });
+  } else if (kit) {
+    serve(data, (said) => { postMessage(said); });
+  } else {
+    pass(data);
+  }
+};

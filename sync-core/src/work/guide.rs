@@ -1,0 +1,232 @@
+//! The guided check: what is to be done next with each valve of a visit, by what the visit has already.
+//!
+//! Follows from records alone, so that a check that was broken off goes on where it was, on this device or another.
+
+use serde::Serialize;
+use shared::engine_card::EngineCard;
+use shared::ids::{DocId, RecordId};
+use shared::leaf::LeafSet;
+use shared::length::LengthUnit;
+use shared::record::{Body, Clearance, Stage};
+use shared::valve::Valve;
+use shared::verdict::{Verdict, judge_on_card};
+
+use super::reading::ReadingOutcome;
+use crate::book::{Book, BookError};
+use crate::ledger::Ledger;
+use crate::roster::Roster;
+
+/// What is to be done with a valve.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case", tag = "step")]
+pub enum Step {
+    /// Read it.
+    Read {
+        /// At this stage.
+        stage: Stage,
+    },
+    /// Out of range: turn its adjuster, lock it, and read it as set.
+    Adjust,
+    /// Set and locked: turn the engine over twice by hand, come back to top dead center, and read it as left.
+    TurnOver,
+    /// The last reading settled nothing: read again at its own stage, once what was in the way is gone.
+    ReadAgain {
+        /// At this stage.
+        stage: Stage,
+    },
+    /// Nothing.
+    Done,
+}
+
+impl Step {
+    /// What follows the last reading of a valve in a visit: its stage, and its verdict where there is a card to judge by.
+    #[must_use]
+    pub const fn after(last: Option<(Stage, Option<Verdict>)>) -> Self {
+        match last {
+            None => Self::Read { stage: Stage::Found },
+            Some((_, Some(Verdict::Tight | Verdict::Loose))) => Self::Adjust,
+            Some((Stage::Set, _)) => Self::TurnOver,
+            Some((stage, Some(Verdict::NotSettled(_)))) => Self::ReadAgain { stage },
+            Some((Stage::Found | Stage::Left, Some(Verdict::InSpec) | None)) => Self::Done,
+        }
+    }
+
+    /// The stage at which the valve is read once this step is done; `None` where nothing is left to do.
+    #[must_use]
+    pub const fn reads(self) -> Option<Stage> {
+        match self {
+            Self::Read { stage } | Self::ReadAgain { stage } => Some(stage),
+            Self::Adjust => Some(Stage::Set),
+            Self::TurnOver => Some(Stage::Left),
+            Self::Done => None,
+        }
+    }
+
+    /// What to confirm before the leaves are tried; empty where there is nothing to.
+    #[must_use]
+    pub const fn to_confirm(self) -> &'static str {
+        match self {
+            Self::Adjust => "adjusted, and locked again?",
+            Self::TurnOver => "engine turned over twice by hand, and back at top dead center?",
+            Self::Read { .. } | Self::ReadAgain { .. } | Self::Done => "",
+        }
+    }
+}
+
+/// One valve of a check.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct ValveGuide {
+    /// Which.
+    pub valve: Valve,
+    /// That in words.
+    pub words: String,
+    /// Where the piston must be before its leaves are tried.
+    pub piston: String,
+    /// What is to be done.
+    #[serde(flatten)]
+    pub next: Step,
+    /// What to confirm before that; empty where there is nothing to.
+    pub confirm: &'static str,
+    /// The stage of the last reading in this visit.
+    pub last_stage: Option<Stage>,
+    /// What that reading means.
+    pub last: Option<ReadingOutcome>,
+}
+
+/// A check under way.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Guide {
+    /// The machine.
+    pub machine: DocId,
+    /// Its tag.
+    pub tag: String,
+    /// The visit.
+    pub visit: RecordId,
+    /// The engine was said to be cold.
+    pub cold: bool,
+    /// The engine card, where it has a source: else nothing is judged.
+    pub card: Option<EngineCard>,
+    /// The valves, in the order in which they are checked.
+    pub valves: Vec<ValveGuide>,
+    /// The valve to go on with; `None` where each is done, or waits to be read again.
+    pub next: Option<Valve>,
+    /// The hour meter was read in this visit.
+    pub hours_read: bool,
+    /// What the visit would leave open if it were finished now, one sentence each.
+    pub open: Vec<String>,
+}
+
+impl Book {
+    /// Where the check of a visit is. The person's own latest open visit where none is named.
+    ///
+    /// # Errors
+    /// [`BookError::Unknown`] where there is no such machine, or no open visit; the store.
+    pub fn guide(&self, machine: DocId, visit: Option<RecordId>, set: &LeafSet, unit: LengthUnit) -> Result<Guide, BookError> {
+        let state = self.known_machine(machine)?;
+        let visit = match visit {
+            Some(visit) => visit,
+            None => {
+                self.open_visit_of(machine, None)?.ok_or_else(|| BookError::Unknown("you have no open visit to this machine".to_owned()))?
+            }
+        };
+        let engine = self.card_of(&state)?;
+        let cylinders = state.card.as_ref().and_then(|c| c.cylinders).or(engine.as_ref().map(|c| c.cylinders)).unwrap_or(1);
+        let card = engine.as_ref().filter(|card| card.source.is_some());
+        let ledger = self.store.ledger_of(machine)?;
+        let roster = self.roster()?;
+        let mut valves = Vec::new();
+        for valve in Valve::all(cylinders) {
+            let last = last_reading(&ledger, roster, visit, valve);
+            let next = Step::after(last.map(|(_, reading)| (reading.stage, card.map(|card| judge_on_card(reading, card)))));
+            let outcome = last.map(|(id, reading)| self.meaning(machine, id, reading, engine.as_ref(), set, unit)).transpose()?;
+            valves.push(ValveGuide {
+                valve,
+                words: valve.words(),
+                piston: piston(valve.cylinder(), card, unit),
+                next,
+                confirm: next.to_confirm(),
+                last_stage: last.map(|(_, reading)| reading.stage),
+                last: outcome,
+            });
+        }
+        let to_do = |valve: &&ValveGuide| !matches!(valve.next, Step::Done | Step::ReadAgain { .. });
+        Ok(Guide {
+            machine,
+            tag: state.tag().to_owned(),
+            visit,
+            cold: state.visits.iter().any(|v| v.visit == visit && v.cold),
+            next: valves.iter().find(to_do).map(|valve| valve.valve),
+            valves,
+            hours_read: hours_read(&ledger, roster, visit),
+            open: self.left_open(machine, visit)?,
+            card: card.cloned(),
+        })
+    }
+
+    /// The last reading of a valve in a visit, and its verdict where the engine card may be judged against.
+    ///
+    /// # Errors
+    /// [`BookError`] where the store fails or the machine is not known.
+    pub fn reached(&self, machine: DocId, visit: RecordId, valve: Valve) -> Result<Option<(Stage, Option<Verdict>)>, BookError> {
+        let card = self.card_of(&self.known_machine(machine)?)?.filter(|card| card.source.is_some());
+        let ledger = self.store.ledger_of(machine)?;
+        let last = last_reading(&ledger, self.roster()?, visit, valve);
+        Ok(last.map(|(_, reading)| (reading.stage, card.as_ref().map(|card| judge_on_card(reading, card)))))
+    }
+
+    /// Whether the hour meter was read in a visit.
+    ///
+    /// # Errors
+    /// [`BookError`] where the store fails.
+    pub fn hours_read_in(&self, machine: DocId, visit: RecordId) -> Result<bool, BookError> {
+        Ok(hours_read(&*self.store.ledger_of(machine)?, self.roster()?, visit))
+    }
+}
+
+/// Where the piston of a cylinder must be before its leaves are tried.
+#[must_use]
+pub fn piston(cylinder: u8, card: Option<&EngineCard>, unit: LengthUnit) -> String {
+    let past = card.and_then(|card| card.past_tdc).map(|past| past.show(unit));
+    let past = past.map_or_else(String::new, |past| format!(", then {past} past it, as the engine card says"));
+    format!("Cylinder {cylinder}: piston at top dead center of its compression stroke, both rockers loose{past}.")
+}
+
+/// The last reading of a valve in a visit that was not taken back, in the order in which they were written on one device.
+fn last_reading<'l>(ledger: &'l Ledger, roster: &Roster, visit: RecordId, valve: Valve) -> Option<(RecordId, &'l Clearance)> {
+    let readings = ledger.entries().filter_map(|entry| match &entry.record.body {
+        Body::Clearance(reading) if reading.valve == valve && reading.visit == Some(visit) => Some((entry.record.id, reading)),
+        _ => None,
+    });
+    readings.filter(|(id, _)| ledger.voided_by(*id, roster).is_none()).last()
+}
+
+fn hours_read(ledger: &Ledger, roster: &Roster, visit: RecordId) -> bool {
+    let mut entries = ledger.entries();
+    entries.any(|entry| match &entry.record.body {
+        Body::Hours(hours) => hours.visit == Some(visit) && ledger.voided_by(entry.record.id, roster).is_none(),
+        _ => false,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use shared::verdict::Why;
+
+    #[test]
+    fn a_valve_goes_from_found_over_set_to_left() {
+        let open = Verdict::NotSettled(Why::LeafEdge);
+        let after = |stage, verdict| Step::after(Some((stage, verdict)));
+        assert_eq!(Step::after(None), Step::Read { stage: Stage::Found });
+        assert_eq!(after(Stage::Found, Some(Verdict::InSpec)), Step::Done);
+        assert_eq!(after(Stage::Found, Some(Verdict::Tight)), Step::Adjust);
+        assert_eq!(after(Stage::Set, Some(Verdict::Loose)), Step::Adjust);
+        assert_eq!(after(Stage::Set, Some(Verdict::InSpec)), Step::TurnOver);
+        // Whatever was read as set, the engine is turned over before it counts.
+        assert_eq!(after(Stage::Set, Some(open)), Step::TurnOver);
+        assert_eq!(after(Stage::Set, None), Step::TurnOver);
+        assert_eq!(after(Stage::Left, Some(Verdict::Tight)), Step::Adjust);
+        assert_eq!(after(Stage::Left, Some(open)), Step::ReadAgain { stage: Stage::Left });
+        assert_eq!(after(Stage::Left, None), Step::Done);
+    }
+}
