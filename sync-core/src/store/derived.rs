@@ -272,8 +272,7 @@ impl Store {
         while let Some(row) = rows.next()? {
             let doc = DocId::from_bytes(fixed(row.get_ref(0)?.as_blob().map_err(rusqlite::Error::from)?)?);
             let bytes = row.get_ref(1)?.as_blob().map_err(rusqlite::Error::from)?;
-            let brief: Option<Brief> = ciborium::from_reader(bytes).map_err(|e| StoreError::Damaged(e.to_string()))?;
-            briefs.extend(brief.map(|brief| (doc, brief)));
+            briefs.extend(row::brief_in(bytes)?.map(|brief| (doc, brief)));
         }
         Ok(briefs)
     }

@@ -89,8 +89,7 @@ fn came(ledger: &Ledger) -> BTreeMap<(i64, PersonId), (u64, u64)> {
 }
 
 fn machine_columns(state: &MachineState) -> Result<MachineColumns, StoreError> {
-    let mut brief = Vec::new();
-    ciborium::into_writer(&Brief::of(state), &mut brief).map_err(|e| StoreError::Damaged(e.to_string()))?;
+    let brief = row::brief(Brief::of(state).as_ref())?;
     let visits = || state.visits.iter().map(|visit| visit.at_ms);
     let attention =
         !state.aside.is_empty() || !state.recheck.is_empty() || state.holds().next().is_some() || state.open_visits().next().is_some();

@@ -6,11 +6,12 @@ use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
 use super::{StoreError, pack};
+use crate::brief::Brief;
 use crate::machine::MachineState;
 use crate::standing::{RULES, Standing};
 
 /// The form of the derived rows, and the rules that make them: rows of any other are made anew when the book is opened.
-pub(super) const FORM: (u32, u32) = (2, RULES);
+pub(super) const FORM: (u32, u32) = (3, RULES);
 
 #[derive(Serialize)]
 struct View<'a> {
@@ -39,6 +40,16 @@ pub(super) fn of(state: Option<&MachineState>, standings: &[Standing]) -> Result
 
 fn read<T: DeserializeOwned>(row: &[u8]) -> Result<T, StoreError> {
     rmp_serde::from_slice(&pack::unsqueeze(row)?).map_err(|e| damaged(&e))
+}
+
+/// The brief of a machine, for its own column.
+pub(super) fn brief(brief: Option<&Brief>) -> Result<Vec<u8>, StoreError> {
+    rmp_serde::to_vec(&brief).map_err(|e| damaged(&e))
+}
+
+/// The brief in a column; `None` where no card of the machine stands.
+pub(super) fn brief_in(bytes: &[u8]) -> Result<Option<Brief>, StoreError> {
+    rmp_serde::from_slice(bytes).map_err(|e| damaged(&e))
 }
 
 /// The machine's state in a row; `None` where the document is no machine.
