@@ -5,6 +5,10 @@
 //! of `{code, sentence, shop_time_ms}`.
 
 mod ask;
+// What the vectors' exchange is made with; the vectors are made anew here.
+#[cfg(feature = "vectors")]
+#[path = "../../../../fixtures/src/forge.rs"]
+mod forge;
 mod here;
 #[cfg(feature = "vectors")]
 mod vectors;
