@@ -1,0 +1,163 @@
+//! Work at a machine: a visit, its readings, hours, findings, its finish. Each step is kept when it returns.
+
+use shared::hours::Hours;
+use shared::record::MeterChange;
+
+use crate::asking::{given, json};
+use crate::crossing;
+use crate::error::TappetError;
+use crate::kit::TappetKit;
+use crate::plain::{Finished, Grade, HoursKept, LeafTried, NewReading, NewVisit, NextLeaf, PhotoKept, ReadingKept, VisitOpened};
+
+const MACHINE: &str = "machine's id";
+const VALVE: &str = "valve, as in 1I or 2E";
+const RECORD: &str = "record's id";
+
+/// What must be shown and confirmed before a hand goes near an engine, in the order in which it is acted upon.
+#[uniffi::export]
+#[must_use]
+pub fn cautions() -> Vec<String> {
+    tappet_kit::cautions().iter().map(ToString::to_string).collect()
+}
+
+/// Whom the kit defers to: show it with the cautions.
+#[uniffi::export]
+#[must_use]
+pub fn deference() -> String {
+    tappet_kit::deference().to_owned()
+}
+
+#[uniffi::export]
+impl TappetKit {
+    /// Opens a visit, once every one of `cautions` has been shown and confirmed.
+    ///
+    /// # Errors
+    /// `entry-invalid` where they were not.
+    pub fn open_visit(&self, machine: &str, visit: NewVisit) -> Result<VisitOpened, TappetError> {
+        self.does(|kit| Ok(kit.open_visit(given(machine, MACHINE)?, &visit.into())?.into()))
+    }
+
+    /// The person's own latest open visit to a machine, where there is one.
+    ///
+    /// # Errors
+    /// Where the store fails.
+    pub fn open_visit_of(&self, machine: &str) -> Result<Option<String>, TappetError> {
+        self.ask(|kit| Ok(kit.open_visit_of(given(machine, MACHINE)?)?.map(|visit| visit.to_string())))
+    }
+
+    /// Where the guided check of the open visit is, as JSON: what is done, which valve is next, what would be left open.
+    ///
+    /// # Errors
+    /// `not-found` where there is no open visit.
+    pub fn guide(&self, machine: &str) -> Result<String, TappetError> {
+        self.ask(|kit| json(&kit.guide(given(machine, MACHINE)?)?))
+    }
+
+    /// The first leaf to try on a valve, before anything is known of it; absent without an engine card.
+    ///
+    /// # Errors
+    /// `not-found` where the book has no such machine.
+    pub fn first_leaf(&self, machine: &str, valve: &str) -> Result<Option<NextLeaf>, TappetError> {
+        self.ask(|kit| {
+            let unit = kit.unit()?;
+            let leaf = kit.first_leaf(given(machine, MACHINE)?, given(valve, VALVE)?)?;
+            Ok(leaf.map(|leaf| crossing::next_leaf(&leaf, unit)))
+        })
+    }
+
+    /// What the leaves tried so far on a valve say, as JSON: the bracket, the verdict if it were kept now, and what to ask
+    /// next. Keeps nothing.
+    ///
+    /// # Errors
+    /// `entry-invalid` for a leaf that cannot be, or that contradicts those before it.
+    pub fn trial(&self, machine: &str, valve: &str, tried: Vec<LeafTried>) -> Result<String, TappetError> {
+        self.ask(|kit| {
+            let tried: Vec<_> = tried.into_iter().map(Into::into).collect();
+            json(&kit.trial(given(machine, MACHINE)?, given(valve, VALVE)?, &tried)?)
+        })
+    }
+
+    /// Keeps a reading and says at once what it means: the verdict, what to do next, how far to turn the adjuster.
+    ///
+    /// # Errors
+    /// `entry-invalid` for leaves or a valve that cannot be.
+    pub fn take_reading(&self, machine: &str, reading: NewReading) -> Result<ReadingKept, TappetError> {
+        self.does(|kit| {
+            let unit = kit.unit()?;
+            Ok(crossing::reading_kept(kit.take_reading(given(machine, MACHINE)?, reading.entry()?)?, unit))
+        })
+    }
+
+    /// Reads the hour meter. A reading that cannot be is kept too, and said to be in doubt.
+    ///
+    /// # Errors
+    /// Having kept nothing.
+    pub fn read_hours(&self, machine: &str, meter_tenth_h: i64) -> Result<HoursKept, TappetError> {
+        self.does(|kit| Ok(kit.read_hours(given(machine, MACHINE)?, Hours::from_tenths(meter_tenth_h))?.into()))
+    }
+
+    /// Notes a changed hour meter: what the old one showed last and the new one first. Gives the record.
+    ///
+    /// # Errors
+    /// Having kept nothing.
+    pub fn change_meter(&self, machine: &str, old_tenth_h: i64, new_tenth_h: i64) -> Result<String, TappetError> {
+        let change = MeterChange { old: Hours::from_tenths(old_tenth_h), new: Hours::from_tenths(new_tenth_h) };
+        self.does(|kit| Ok(kit.change_meter(given(machine, MACHINE)?, change)?.to_string()))
+    }
+
+    /// Notes a finding, or puts the machine on hold. Gives the record.
+    ///
+    /// # Errors
+    /// Having kept nothing.
+    pub fn add_finding(&self, machine: &str, grade: Grade, what: &str) -> Result<String, TappetError> {
+        self.does(|kit| Ok(kit.add_finding(given(machine, MACHINE)?, grade.into(), what)?.to_string()))
+    }
+
+    /// Clears a finding or a hold. Gives the record.
+    ///
+    /// # Errors
+    /// Having kept nothing.
+    pub fn clear_finding(&self, finding: &str, how: &str) -> Result<String, TappetError> {
+        self.does(|kit| Ok(kit.clear_finding(given(finding, RECORD)?, how)?.to_string()))
+    }
+
+    /// Leaves a note on a machine or a property. Gives the record.
+    ///
+    /// # Errors
+    /// Having kept nothing.
+    pub fn add_note(&self, doc: &str, text: &str) -> Result<String, TappetError> {
+        self.does(|kit| Ok(kit.add_note(given(doc, "machine's or property's id")?, text)?.to_string()))
+    }
+
+    /// Notes a photo by the hash of its bytes. The picture itself travels apart: keep it.
+    ///
+    /// # Errors
+    /// Having kept nothing.
+    pub fn add_photo(&self, doc: &str, bytes: Vec<u8>, media_type: &str, caption: &str) -> Result<PhotoKept, TappetError> {
+        self.does(|kit| Ok(kit.add_photo(given(doc, "machine's or property's id")?, &bytes, media_type, caption)?.into()))
+    }
+
+    /// What a visit would leave open, one sentence each.
+    ///
+    /// # Errors
+    /// `not-found` where the book has no such machine.
+    pub fn left_open(&self, machine: &str, visit: &str) -> Result<Vec<String>, TappetError> {
+        self.ask(|kit| kit.left_open(given(machine, MACHINE)?, given(visit, RECORD)?))
+    }
+
+    /// Finishes the person's own latest open visit; says what is left open.
+    ///
+    /// # Errors
+    /// `not-found` where no visit is open, `role-may-not` where the role does not sign off.
+    pub fn finish_visit(&self, machine: &str, remark: &str) -> Result<Finished, TappetError> {
+        self.does(|kit| Ok(kit.finish_visit(given(machine, MACHINE)?, remark)?.into()))
+    }
+
+    /// Takes a record back. It stays in the book as history. Gives the record that says so.
+    ///
+    /// # Errors
+    /// Having kept nothing.
+    pub fn take_back(&self, record: &str, reason: &str) -> Result<String, TappetError> {
+        self.does(|kit| Ok(kit.void(given(record, RECORD)?, reason)?.to_string()))
+    }
+}

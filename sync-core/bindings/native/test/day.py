@@ -1,0 +1,282 @@
+"""Two phones in Python against the real server: `python day.py FOLDER-OF-PROGRAMS`, with tappet_kit on the path.
+
+The shop, its people and its machines are invented. Ends with one line; an assertion says what did not hold.
+"""
+import json
+import pathlib
+import subprocess
+import sys
+import tempfile
+import time
+import urllib.error
+import urllib.request
+
+from tappet_kit import (
+    Grade, LeafTried, LogIn, NewReading, NewVisit, Stage, TappetError, TappetKit, Verdict, Watcher, cautions, deference,
+)
+
+programs = pathlib.Path(sys.argv[1])
+THOU = 254
+
+
+class Server:
+    """The server's program on a free loopback port, and the office's terminal."""
+
+    def __init__(self, folder):
+        self.desk = folder / "office.db"
+        command = [programs / "tappetbook-server", "--data", folder / "shop", "--listen", "127.0.0.1:0", "--shop-name", "Green End Mowers",
+                   "--time-zone", "UTC", "--office-name", "Ana Reeve"]
+        self.process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
+        greeting = ""
+        while "start again" not in greeting:
+            line = self.process.stdout.readline()
+            assert line, f"the server ended: {greeting}"
+            greeting += line
+        self.url, first = (greeting.split(mark)[1].split()[0] for mark in ("--server ", "--code "))
+        self.office("enrol", "--server", self.url, "--code", first)
+
+    def office(self, *words):
+        ran = subprocess.run([programs / "tappet", "--json", "--book", self.desk, *words], capture_output=True, text=True)
+        assert ran.returncode in (0, 3), f"{words}: {ran.stdout}{ran.stderr}"
+        return json.loads(ran.stdout)
+
+    def code(self, person):
+        return self.office("office", "device", "code", person)["code"]
+
+    def stop(self):
+        self.process.terminate()
+        self.process.stdout.read()
+        assert self.process.wait(30) == 0
+
+
+class Phone:
+    """What a front end adds to the kit: HTTP."""
+
+    def __init__(self, kit, server):
+        self.kit, self.server = kit, server
+
+    def send(self, call, patience=5):
+        request = urllib.request.Request(self.server + call.path, data=call.body, headers=call.headers, method=call.method)
+        try:
+            with urllib.request.urlopen(request, timeout=20) as answer:
+                return answer.status, answer.read()
+        except urllib.error.HTTPError as problem:
+            # The shop asks a device that exchanges often to wait.
+            if problem.code == 429 and patience:
+                time.sleep(int(problem.headers["Retry-After"]))
+                return self.send(call, patience - 1)
+            return problem.code, problem.read()
+
+    def enrol(self, code, name):
+        return self.kit.enrolled(*self.send(self.kit.enrol_call(code, name)), self.server)
+
+    def exchange(self, hand_over_only=False):
+        while self.kit.needs_log_in():
+            self.kit.logged_in(*self.send(self.kit.log_in_call()))
+        rounds = [self.kit.exchanged(*self.send(self.kit.exchange_call(hand_over_only)))]
+        # A shop that only hears keeps saying that there is more to come: then what was taken tells when to stop.
+        while rounds[-1].more and (rounds[-1].taken or not hand_over_only):
+            rounds.append(self.kit.exchanged(*self.send(self.kit.exchange_call(hand_over_only))))
+        while self.kit.prove(2048):
+            pass
+        return rounds
+
+
+class Told(Watcher):
+    """Keeps what it was told, asks the kit back, and fails once."""
+
+    def __init__(self, kit):
+        self.kit, self.documents, self.fail = kit, set(), True
+
+    def moved(self, moved):
+        if self.fail:
+            self.fail = False
+            raise RuntimeError("a front end's mistake")
+        assert self.kit.status().mark >= moved.mark
+        self.documents |= set(moved.documents)
+
+
+def refused(code, step, *given):
+    try:
+        step(*given)
+    except TappetError.NotDone as error:
+        assert error.code == code, f"{error.code} and not {code}: {error.sentence}"
+        assert error.sentence[0].isupper() and error.sentence[-1] in ".?!", error.sentence
+        return error.sentence
+    raise AssertionError(f"{step.__name__}{given} was not refused")
+
+
+def reading(valve, stage, go=None, no_go=None, adjusted=False):
+    return NewReading(valve=valve, stage=stage, go_tenth_um=go and go * THOU, no_go_tenth_um=no_go and no_go * THOU, leaves_tenth_um=[],
+                      adjusted=adjusted, cold=None)
+
+
+def visit(confirmed=True, meter=None):
+    return NewVisit(cold=True, engine_tenth_c=None, cautions_confirmed=confirmed, purpose="valve check", meter_tenth_h=meter)
+
+
+def found_shop(server):
+    office = server.office
+    office("office", "--offline", "card", "add", "--name", "Invented twin", "--cylinders", "2", "--intake", "4-6", "--exhaust", "5-7",
+           "--aim-intake", "5", "--aim-exhaust", "6", "--source-manual", "Invented manual", "--source-page", "12", "--hours", "100",
+           "--months", "6", "--homeowner-months", "12", "--thread", "M6x1", "--rocker", "stud-pivot", "--ratio", "1.3")
+    office("office", "--offline", "property", "add", "Reed Court", "--address", "1 Reed Lane", "--access", "")
+    office("office", "--offline", "machine", "add", "Q-1", "--property", "Reed Court", "--card", "Invented twin", "--duty", "commercial",
+           "--about", "zero-turn mower")
+    for name, role in (("Pia Larkin", "tech"), ("Bram Holloway", "lead")):
+        office("office", "--offline", "person", "add", name, "--role", role)
+    office("office", "--offline", "assign", "Pia Larkin", "Reed Court")
+    office("exchange")
+
+
+def enrolment(pia, server):
+    kit = pia.kit
+    assert not kit.status().enrolled and kit.needs_log_in()
+    refused("not-enrolled", kit.round)
+    refused("not-enrolled", kit.exchange_call, False)
+    sentence = refused("code-invalid", pia.enrol, "AAAAA-AAAAA", "pia's phone")
+    assert "code" in sentence, sentence
+    assert not kit.status().enrolled
+    enrolled = pia.enrol(server.code("Pia Larkin"), "pia's phone")
+    assert (enrolled.shop, enrolled.person, enrolled.role) == ("Green End Mowers", "Pia Larkin", "tech")
+    refused("log-in-first", kit.exchange_call, False)
+    refused("enrolled-already", kit.enrol_call, "AAAAA-AAAAA", "again")
+    assert kit.logged_in(*pia.send(kit.log_in_call())) == LogIn.DONE
+    pia.exchange()
+    status = kit.status()
+    assert status.enrolled and status.waiting == 0 and status.unproved == 0 and status.last_exchange_ms <= status.now_ms
+    [stop] = json.loads(kit.round())
+    assert [line["tag"] for line in stop["due"]] == ["Q-1"]
+    return kit.find_machine("Q-1")
+
+
+def a_visit(kit, machine):
+    """Offline, from here to the finish."""
+    assert len(cautions()) >= 5 and "manual" in deference()
+    refused("entry-invalid", kit.open_visit, machine, visit(confirmed=False))
+    opened = kit.open_visit(machine, visit(meter=2605))
+    assert opened.hours.doubt is None and kit.open_visit_of(machine) == opened.visit
+    assert json.loads(kit.guide(machine))["next"] == "1I"
+    # The bracket closes in on the range as leaves are tried; a gap of 2.5 thou.
+    tried, leaf = [], kit.first_leaf(machine, "1I")
+    assert leaf.words.endswith("thou"), leaf
+    while True:
+        tried.append(LeafTried(thickness_tenth_um=leaf.thickness_tenth_um, leaves_tenth_um=[], goes=leaf.thickness_tenth_um <= 635))
+        trial = json.loads(kit.trial(machine, "1I", tried))
+        if trial["next"]["ask"] != "try":
+            break
+        leaf.thickness_tenth_um = trial["next"]["leaf"]["feeler"]["thickness_tenth_um"]
+        assert len(tried) < 10
+    assert trial["judged"] == {"verdict": "tight"} and trial["next"]["ask"] == "how-tight", trial
+    refused("entry-invalid", kit.take_reading, machine, reading("1I", Stage.FOUND, 7, 6))
+    refused("given-unreadable", kit.take_reading, machine, reading("9X", Stage.FOUND, 5, 6))
+    found = kit.take_reading(machine, reading("1I", Stage.FOUND, 2, 3))
+    assert (found.judged, found.verdict, found.bracket) == (Verdict.TIGHT, "tight", "2 to 3 thou"), found
+    assert found.turn and not found.turn.closes and found.turn.degrees_milli < 0 and found.visit == opened.visit
+    assert json.loads(kit.guide(machine))["valves"][0]["step"] == "adjust"
+    for stage in (Stage.SET, Stage.LEFT):
+        after = kit.take_reading(machine, reading("1I", stage, 5, 6, adjusted=stage == Stage.SET))
+        assert after.judged == Verdict.IN_SPEC and after.turn is None, after
+    assert kit.take_reading(machine, reading("2I", Stage.FOUND, 4, 6)).judged == Verdict.IN_SPEC
+    open_bracket = kit.take_reading(machine, reading("2E", Stage.FOUND, 5))
+    assert open_bracket.judged == Verdict.NOT_SETTLED and open_bracket.next_leaf, open_bracket
+    kit.take_reading(machine, reading("2E", Stage.FOUND, 6, 7))
+    hold = kit.add_finding(machine, Grade.HOLD, "blade cracked")
+    kit.clear_finding(hold, "blade replaced")
+    kit.add_note(machine, "gate left open")
+    slip = kit.add_note(machine, "on the wrong machine")
+    kit.take_back(slip, "wrong machine")
+    photo = kit.add_photo(machine, b"a picture", "image/jpeg", "meter")
+    assert len(photo.sha256) == 64
+    doubt = kit.read_hours(machine, 26050).doubt
+    assert doubt and "2605" in doubt.replace(".", ""), doubt
+    open_still = kit.left_open(machine, opened.visit)
+    assert any("1E" in one or "cylinder 1 exhaust" in one.lower() for one in open_still), open_still
+    assert kit.status().waiting > 8
+    return opened.visit
+
+
+def disagreement(pia, bram, machine):
+    """Both read 1E with no signal; then each exchanges."""
+    mine = pia.kit.take_reading(machine, reading("1E", Stage.FOUND, 9, 10))
+    assert not mine.contested
+    bram.kit.open_visit(machine, visit())
+    bram.kit.take_reading(machine, reading("1E", Stage.FOUND, 5, 6))
+    for phone in (pia, bram, pia):
+        phone.exchange()
+    said = [json.loads(phone.kit.contested()) for phone in (pia, bram)]
+    assert said[0] == said[1], "both devices say the same"
+    [slot] = said[0]
+    assert (slot["title"], slot["slot"]) == ("Q-1", "lash/1E/found"), slot
+    readings = {one["by"]: (one["words"], one["stands"]) for one in slot["readings"]}
+    assert readings.keys() == {"Pia Larkin", "Bram Holloway"} and slot["reason"].startswith("lead over tech"), slot
+    assert readings["Bram Holloway"][1] and not readings["Pia Larkin"][1], readings
+    assert "9 to 10 thou" in readings["Pia Larkin"][0] and "5 to 6 thou" in readings["Bram Holloway"][0], readings
+    assert json.loads(pia.kit.slot(machine, "lash/1E/found")) == slot
+
+
+def day(folder, server):
+    found_shop(server)
+    file = str(folder / "pia.db")
+    pia = Phone(TappetKit.open(file), server.url)
+    bram = Phone(TappetKit.open(str(folder / "bram.db")), server.url)
+    refused("book-in-use", TappetKit.open, file)
+    machine = enrolment(pia, server)
+    told = Told(pia.kit)
+    pia.kit.watch(told)
+    mark = pia.kit.status().mark
+    visit_id = a_visit(pia.kit, machine)
+    assert told.documents == {machine} == set(pia.kit.moved(mark).documents) and not told.fail
+    pia.kit.watch(None)
+
+    # The book survives its program: closed and opened again, everything is there and still due.
+    waiting = pia.kit.status().waiting
+    del told.kit
+    pia.kit = None
+    pia.kit = TappetKit.open(file)
+    assert pia.kit.status().waiting == waiting and pia.kit.open_visit_of(machine) == visit_id
+
+    # Carried by hand: the other phone sees the visit before the shop does.
+    bram.enrol(server.code("Bram Holloway"), "bram's phone")
+    bram.exchange()
+    bundle = pia.kit.save_unsent()
+    taken = bram.kit.take_bundle(bundle.bytes)
+    assert bundle.unsent == taken.taken > 8 and not taken.refused, (bundle.unsent, taken)
+    assert bram.kit.take_bundle(bundle.bytes).taken == 0
+    refused("answer-unreadable", bram.kit.take_bundle, b"no bundle")
+
+    disagreement(pia, bram, machine)
+
+    finished = pia.kit.finish_visit(machine, "left tidy")
+    assert finished.visit == visit_id and not finished.complete and finished.open, finished
+    report = pia.exchange(hand_over_only=True)[0]
+    assert report.taken and not report.refused and not report.received, report
+    assert pia.exchange()[0].received and pia.kit.status().waiting == 0, "every record has its receipt"
+    bram.exchange()
+    seen = json.loads(bram.kit.machine(machine))
+    lash = {one["valve"]: one for one in seen["lash"]}
+    assert (lash["1I"]["words"], lash["1I"]["by_name"], lash["1I"]["judged"]) == ("5 to 6 thou", "Pia Larkin", {"verdict": "in-spec"}), lash["1I"]
+    assert any(one["visit"] == visit_id and one["by_name"] == "Pia Larkin" for one in seen["visits"]), seen["visits"]
+    assert len(json.loads(bram.kit.history(machine))) > 10
+    assert json.loads(bram.kit.machine(machine))["lash"] == json.loads(pia.kit.machine(machine))["lash"]
+    for phone in (pia, bram):
+        proved = json.loads(phone.kit.verify())
+        assert proved["faults"] == [] and json.loads(phone.kit.quarantine()) == [], proved
+    sheet = server.office("office", "day-sheet")
+    assert [one["title"] for one in sheet["contested"]] == ["Q-1"], sheet["contested"]
+
+    server.office("office", "device", "revoke", "pia's phone", "--because", "lost")
+    pia.kit.add_note(machine, "still works with no shop")
+    assert "revoked" in refused("device-revoked", pia.exchange)
+    return proved["records"]
+
+
+with tempfile.TemporaryDirectory() as name:
+    shop = Server(pathlib.Path(name))
+    try:
+        records = day(pathlib.Path(name), shop)
+        shop.stop()
+    finally:
+        shop.process.kill()
+        shop.process.wait()
+print(f"Python: two phones and the server are level on {records} records")
