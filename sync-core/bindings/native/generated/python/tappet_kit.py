@@ -546,7 +546,7 @@ def _uniffi_check_api_checksums(lib):
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_enrolled() != 39832:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
-    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_exchange_call() != 16073:
+    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_exchange_call() != 52953:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_exchanged() != 36524:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
@@ -3378,7 +3378,8 @@ class TappetKitProtocol(typing.Protocol):
     def exchange_call(self, hand_over_only: bool) -> Call:
         """
         The next half of the exchange. With `hand_over_only` nothing of others comes back: for a signal that may be gone in
-        a moment.
+        a moment. The answer then says `more` for as long as the shop has anything for this device: go on only while it also
+        took something.
 
         # Errors
         `log-in-first`; `not-enrolled`.
@@ -3981,7 +3982,8 @@ class TappetKit(TappetKitProtocol):
     def exchange_call(self, hand_over_only: bool) -> Call:
         """
         The next half of the exchange. With `hand_over_only` nothing of others comes back: for a signal that may be gone in
-        a moment.
+        a moment. The answer then says `more` for as long as the shop has anything for this device: go on only while it also
+        took something.
 
         # Errors
         `log-in-first`; `not-enrolled`.

@@ -678,7 +678,8 @@ public protocol TappetKitProtocol: AnyObject, Sendable {
 
     /**
      * The next half of the exchange. With `hand_over_only` nothing of others comes back: for a signal that may be gone in
-     * a moment.
+     * a moment. The answer then says `more` for as long as the shop has anything for this device: go on only while it also
+     * took something.
      *
      * # Errors
      * `log-in-first`; `not-enrolled`.
@@ -1186,7 +1187,8 @@ open func enrolled(status: UInt16, body: Data, server: String)throws  -> Enrolle
 
     /**
      * The next half of the exchange. With `hand_over_only` nothing of others comes back: for a signal that may be gone in
-     * a moment.
+     * a moment. The answer then says `more` for as long as the shop has anything for this device: go on only while it also
+     * took something.
      *
      * # Errors
      * `log-in-first`; `not-enrolled`.
@@ -4983,7 +4985,7 @@ private let initializationResult: InitializationResult = {
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_enrolled() != 39832) {
         return InitializationResult.apiChecksumMismatch
     }
-    if (uniffi_tappet_kit_native_checksum_method_tappetkit_exchange_call() != 16073) {
+    if (uniffi_tappet_kit_native_checksum_method_tappetkit_exchange_call() != 52953) {
         return InitializationResult.apiChecksumMismatch
     }
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_exchanged() != 36524) {

@@ -1081,7 +1081,7 @@ private fun uniffiCheckApiChecksums(lib: IntegrityCheckingUniffiLib) {
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_enrolled() and 0xFFFF) != 39832) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
-    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_exchange_call() and 0xFFFF) != 16073) {
+    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_exchange_call() and 0xFFFF) != 52953) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_exchanged() and 0xFFFF) != 36524) {
@@ -1766,7 +1766,8 @@ public interface TappetKitInterface {
 
     /**
      * The next half of the exchange. With `hand_over_only` nothing of others comes back: for a signal that may be gone in
-     * a moment.
+     * a moment. The answer then says `more` for as long as the shop has anything for this device: go on only while it also
+     * took something.
      *
      * # Errors
      * `log-in-first`; `not-enrolled`.
@@ -2316,7 +2317,8 @@ open class TappetKit: Disposable, AutoCloseable, TappetKitInterface
 
     /**
      * The next half of the exchange. With `hand_over_only` nothing of others comes back: for a signal that may be gone in
-     * a moment.
+     * a moment. The answer then says `more` for as long as the shop has anything for this device: go on only while it also
+     * took something.
      *
      * # Errors
      * `log-in-first`; `not-enrolled`.
