@@ -122,7 +122,14 @@ fn the_power_goes_at_every_single_operation_of_a_step() {
 
 #[test]
 fn a_disk_that_lied_loses_an_end_and_the_shop_brings_it_back() {
-    let (mut crew, disk, tech, machine) = on_disk("lying");
+    // What is lost is the dice's to say: of several falls, some lose readings.
+    let lost = (1..=8).filter(|fall| a_fall_of_a_disk_that_lied(*fall)).count();
+    assert!(lost > 0, "no fall lost a reading: the test shows nothing");
+}
+
+/// Whether a reading was gone after the power came back. It is there again after an exchange in any case.
+fn a_fall_of_a_disk_that_lied(fall: u64) -> bool {
+    let (mut crew, disk, tech, machine) = on_disk(&format!("lying-{fall}"));
     disk.lie(true);
     let mut read = vec![];
     for _ in 0..5 {
@@ -130,13 +137,14 @@ fn a_disk_that_lied_loses_an_end_and_the_shop_brings_it_back() {
         crew.level(tech);
     }
     disk.cut_power();
-    crew.phones[tech].book = Book::over(Disk::new("aside", &Image::default()).open().unwrap(), &mut Dice::new(1)).unwrap();
-    let mut dice = Dice::new(7);
-    assert!(disk.power_on(&mut dice), "the dice of this test lose something");
+    crew.phones[tech].book = Book::over(Disk::new(&format!("aside-{fall}"), &Image::default()).open().unwrap(), &mut Dice::new(1)).unwrap();
+    let mut dice = Dice::new(fall);
+    disk.power_on(&mut dice);
     crew.phones[tech].book = Book::over(disk.open().unwrap(), &mut dice).unwrap();
     let there = |crew: &Crew| read.iter().filter(|id| crew.phones[tech].book.store().held(**id).unwrap().is_some()).count();
-    assert!(there(&crew) < read.len());
+    let lost = there(&crew) < read.len();
     crew.level_all();
     assert_eq!(there(&crew), read.len());
     assert!(crew.phones[tech].book.verify().unwrap().faults.is_empty());
+    lost
 }

@@ -206,6 +206,7 @@ impl Store {
 
     /// Undoes a transaction that a panic left open. Joined by the next step, it would never be committed.
     pub(crate) fn undo_left_open(&self) {
+        self.forget_cached();
         drop(Undo(self));
     }
 
@@ -218,6 +219,8 @@ impl Store {
     pub(crate) fn finish<T, E: From<StoreError>>(&self, result: Result<T, E>) -> Result<T, E> {
         let result = result.and_then(|value| self.run("COMMIT").map(|()| value).map_err(E::from));
         if result.is_err() {
+            // A full disk makes SQLite undo by itself: what was looked up may be gone with that, too.
+            self.forget_cached();
             // The first error is the one to tell; a rollback that fails leaves the transaction to be undone on open.
             drop(Undo(self));
         }
