@@ -215,6 +215,22 @@ def disagreement(pia, bram, machine):
     assert json.loads(pia.kit.slot(machine, "lash/1E/found")) == slot
 
 
+def the_readmes_example(folder, server):
+    """The README's own text, on one more phone of Pia's."""
+    readme = (pathlib.Path(__file__).resolve().parents[1] / "README.md").read_text()
+    text = readme.split("```python\n")[1].split("```")[0]
+    assert len(text.splitlines()) <= 60
+    text = text.replace("http://127.0.0.1:7878", server.url).replace("book.db", str(folder / "readme.db"))
+    said = []
+    answers = {"input": lambda asked: server.code("Pia Larkin") if "One-time code" in asked else "",
+               "print": lambda *words: said.append(" ".join(map(str, words)))}
+    exec(compile(text, "README.md", "exec"), answers)
+    printed = "\n".join(said)
+    for wanted in ("Reed Court ['Q-1']", "tight Tight: 2 to 3 thou", "0 records still wait", "Q-1 clearance 1E"):
+        assert wanted in printed, f"{wanted} is not in:\n{printed}"
+    assert answers["kit"].status().waiting == 0
+
+
 def day(folder, server):
     found_shop(server)
     file = str(folder / "pia.db")
@@ -265,6 +281,7 @@ def day(folder, server):
     sheet = server.office("office", "day-sheet")
     assert [one["title"] for one in sheet["contested"]] == ["Q-1"], sheet["contested"]
 
+    the_readmes_example(folder, server)
     server.office("office", "device", "revoke", "pia's phone", "--because", "lost")
     pia.kit.add_note(machine, "still works with no shop")
     assert "revoked" in refused("device-revoked", pia.exchange)
