@@ -31,7 +31,12 @@ const taken = new Set();
 
 /** An error as it travels. Whatever is no error of the kit's ends the worker: what was kept is kept, but it cannot go on. */
 function told(error) {
-  if (typeof error === 'string' && error.startsWith('{')) return JSON.parse(error);
+  if (typeof error === 'string' && error.startsWith('{')) {
+    const said = JSON.parse(error);
+    // A file layer in a browser that gets no more room writes less than it was asked to, and SQLite only says that it failed.
+    if (said.code === 'book-failed') said.sentence += ' Most often the phone has no room left: make room, and try again.';
+    return said;
+  }
   if (error?.code && error?.sentence) return { code: error.code, sentence: error.sentence, shop_time_ms: null };
   console.error(error);
   const sentence = 'The kit stopped because of a fault of its own. Everything that was said to be kept is kept. Load the page again.';
