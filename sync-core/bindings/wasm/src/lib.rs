@@ -137,7 +137,11 @@ impl OpenKit {
     #[wasm_bindgen(js_name = addPhoto)]
     pub fn add_photo(&mut self, doc: &str, bytes: &[u8], media_type: &str, caption: &str) -> Result<String, Thrown> {
         let doc = doc.parse().map_err(|_| thrown(&KitError::Given(format!("\"{doc}\" is no document's id"))))?;
-        said(self.kit.add_photo(doc, bytes, media_type, caption).map(|(record, sha256)| serde_json::json!({ "record": record, "sha256": sha256 })))
+        said(
+            self.kit
+                .add_photo(doc, bytes, media_type, caption)
+                .map(|(record, sha256)| serde_json::json!({ "record": record, "sha256": sha256 })),
+        )
     }
 }
 

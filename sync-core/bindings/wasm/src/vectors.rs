@@ -64,7 +64,10 @@ fn records(file: &Value) -> Result<usize, String> {
         opened.verify(&key, shop).map_err(said)?;
         opened.record.check().map_err(said)?;
         let record: Record = made::record_of(&case["payload"])?;
-        holds(opened.record == record && record.encode().map_err(said)? == bytes(case, "payload_cbor")?, "a record says what it is said to")?;
+        holds(
+            opened.record == record && record.encode().map_err(said)? == bytes(case, "payload_cbor")?,
+            "a record says what it is said to",
+        )?;
     }
     for case in list(file, "carried")?.iter().chain(list(file, "also_read")?) {
         envelope::open(&bytes(case, "envelope")?).map_err(said)?.verify(&key, shop).map_err(said)?;
@@ -135,7 +138,8 @@ fn exchange(file: &Value) -> Result<usize, String> {
         let what = step["what"].to_string();
         let request: ExchangeRequest = both_ways(&step["request"])?;
         let answer: ExchangeAnswer = both_ways(&step["answer"])?;
-        let lists = request.docs.iter().map(|doc| (doc.id, doc.recipes.clone())).chain(answer.docs.iter().map(|doc| (doc.id, doc.recipes.clone())));
+        let lists =
+            request.docs.iter().map(|doc| (doc.id, doc.recipes.clone())).chain(answer.docs.iter().map(|doc| (doc.id, doc.recipes.clone())));
         holds(open_all(lists.collect()).iter().flat_map(|delivery| &delivery.changes).all(|change| change.fault.is_none()), &what)?;
         let now = Moment::at(request.device_time);
         if n < 4 {
