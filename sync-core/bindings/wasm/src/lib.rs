@@ -8,6 +8,7 @@ mod ask;
 // What the vectors' exchange is made with; the vectors are made anew here.
 #[cfg(feature = "vectors")]
 #[path = "../../../../fixtures/src/forge.rs"]
+#[expect(unreachable_pub, reason = "a file of another crate's")]
 mod forge;
 mod here;
 #[cfg(feature = "vectors")]

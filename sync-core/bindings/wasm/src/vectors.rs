@@ -2,6 +2,7 @@
 //! alone, they hold against the engine. The native half is `tests/tests/vectors.rs`.
 
 #[path = "../../../../fixtures/src/vectors/mod.rs"]
+#[expect(unreachable_pub, dead_code, reason = "files of another crate's, which uses more of them")]
 mod made;
 
 use serde::Serialize;

@@ -206,7 +206,7 @@ try {
 
   await test('how fast: opened, and a reading kept', async () => {
     const tab = await openTab(phone, url);
-    // The processor four times slower, as the protocol of Chromium's tools does it: in the page and, apart, in the worker.
+    // The processor four times slower, as Chromium's tools do it for a page. How far that reaches its worker is not known here.
     const throttled = process.argv.includes('--throttled');
     if (throttled) {
       const session = await phone.newCDPSession(tab);
