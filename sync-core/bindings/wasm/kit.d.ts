@@ -11,7 +11,8 @@ export type Grade = 'watch' | 'hold';
 
 export type Verdict =
   | { verdict: 'in-spec' } | { verdict: 'tight' } | { verdict: 'loose' }
-  | { verdict: 'not-settled'; why: 'leaf-edge' | 'engine-warm' | 'no-source' | 'no-range' | 'no-such-valve' | 'no-reading' | 'leaf-too-thick' };
+  | { verdict: 'not-settled'; why: Why };
+export type Why = 'leaf-edge' | 'engine-warm' | 'no-source' | 'no-range' | 'no-such-valve' | 'no-reading' | 'leaf-too-thick';
 export interface Feeler { thickness_tenth_um: number; leaves_tenth_um: number[] }
 export interface NextLeaf { feeler: Feeler; settles: boolean; if_enters: Verdict; if_refused: Verdict }
 export interface Bracket { go_tenth_um?: number; no_go_tenth_um?: number }

@@ -34,7 +34,9 @@ export class Kit {
   constructor(worker) {
     this.#worker = worker;
     worker.onmessage = ({ data }) => { this.#hear(data); };
-    worker.onerror = (event) => { this.#fail({ code: 'defect', sentence: `The kit could not be loaded (${event.message}). Load the page again.` }); };
+    worker.onerror = ({ message }) => {
+      this.#fail({ code: 'defect', sentence: `The kit could not be loaded (${message}). Load the page again.` });
+    };
   }
 
   /** Opens the book. */

@@ -9,7 +9,8 @@ const NOT_OURS = new Set(['accept-encoding']);
 
 /** An error of the way to the shop. */
 function away(why) {
-  return { code: 'shop-away', sentence: `The shop's server was not reached (${why}). Nothing is lost: exchange again when there is signal.` };
+  const sentence = `The shop's server was not reached (${why}). Nothing is lost: exchange again when there is signal.`;
+  return { code: 'shop-away', sentence };
 }
 
 /** Sends what the kit said, gives status and body. */
@@ -19,7 +20,8 @@ async function send(call, server) {
   call.free();
   try {
     const signal = AbortSignal.timeout(WHOLE_CALL_MS);
-    const answer = await fetch(new URL(path, server), { method, headers, body, signal, redirect: 'error', credentials: 'omit', cache: 'no-store' });
+    const how = { method, headers, body, signal, redirect: 'error', credentials: 'omit', cache: 'no-store' };
+    const answer = await fetch(new URL(path, server), how);
     return { status: answer.status, body: new Uint8Array(await answer.arrayBuffer()) };
   } catch (error) {
     throw away(error?.name === 'TimeoutError' ? 'it did not answer in time' : 'no signal, or nothing answers');

@@ -242,7 +242,8 @@ try {
   });
 
   const module = readFileSync(path.join(wasm, 'pkg/tappet_kit_bg.wasm'));
-  figures['size of the module'] = `${module.length} bytes, ${gzipSync(module, { level: 9 }).length} with gzip, ${brotliCompressSync(module).length} with brotli`;
+  const [gzip, brotli] = [gzipSync(module, { level: 9 }).length, brotliCompressSync(module).length];
+  figures['size of the module'] = `${module.length} bytes, ${gzip} with gzip, ${brotli} with brotli`;
   figures['content-encoding of exchanges'] = [...counts.encodings].join(', ');
 } finally {
   await phone.close();
