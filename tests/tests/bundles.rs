@@ -170,6 +170,29 @@ fn late_records_of_a_revoked_device_wait_for_the_office() {
 }
 
 #[test]
+fn of_one_bundle_the_good_stays_and_what_a_revoked_device_wrote_after_it_goes() {
+    let (mut crew, machine, [lead, tech, helper]) = Crew::of_three(8);
+    let good = crew.read(lead, machine, "2I", Stage::Found, 7, 8);
+    hand_over(&mut crew, lead, tech);
+    let late = crew.read(tech, machine, "1E", Stage::Found, 5, 6);
+    let device = crew.phones[tech].book.identity().unwrap().device;
+    crew.on(0, |book, hand| book.revoke_device(device, "left in the rain", hand).unwrap());
+    crew.level(0);
+    // Both come in one piece; the shop has the first by then, and its receipt builds on it.
+    assert_eq!(hand_over(&mut crew, tech, helper).taken, 2);
+    crew.level(lead);
+    crew.level(helper);
+    crew.level(helper);
+    let held = |record| crew.phones[helper].book.store().held(record).unwrap().is_some();
+    assert!(held(good) && !held(late));
+    assert_eq!(
+        crew.phones[helper].book.store().document(machine).unwrap().unwrap().heads,
+        crew.shop.store().document(machine).unwrap().unwrap().heads
+    );
+    assert!(crew.phones[helper].book.verify().unwrap().faults.is_empty());
+}
+
+#[test]
 fn what_is_no_bundle_of_this_shop_is_told_so_and_changes_nothing() {
     let (mut crew, machine, [_, tech, helper]) = Crew::of_three(7);
     crew.read(tech, machine, "1I", Stage::Found, 4, 5);

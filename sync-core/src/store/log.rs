@@ -6,7 +6,7 @@ use rusqlite::params;
 use shared::bytes::{Blob, Bytes32};
 use shared::ids::DocId;
 use shared::record::Body;
-use shared::wire::{Reader, Recipe, ShortRecipe};
+use shared::wire::{Reader, Recipe, ShortRecipe, shorten};
 
 use super::{Store, StoreError, fixed, pack, signed, unsigned};
 use crate::envelope;
@@ -306,8 +306,7 @@ impl Store {
     /// [`StoreError`].
     pub fn take_out_unsent(&self, doc: DocId) -> Result<Vec<Blob>, StoreError> {
         let Some(document) = self.document(doc)? else { return Ok(Vec::new()) };
-        self.mark_built_upon(doc, document.num)?;
-        let mut taken: Vec<Blob> = Vec::new();
+        let mut taken: Vec<Blob> = self.mark_built_upon(doc, document.num)?;
         for part in self.parts("WHERE num = ?1 AND at_shop = 0 ORDER BY pos", [document.num])? {
             taken.extend(pack::unpack(&part.pack)?.into_iter().flat_map(|short: ShortRecipe| short.records));
             self.connection.prepare_cached("DELETE FROM parts WHERE pos = ?1")?.execute([signed(part.pos)])?;
@@ -337,24 +336,52 @@ impl Store {
         Ok(taken)
     }
 
-    /// Notes that the shop holds whatever its changes build on: taken out, such a change would leave them hanging.
-    fn mark_built_upon(&self, doc: DocId, num: i64) -> Result<(), StoreError> {
+    /// Notes that the shop holds whatever its changes build on: taken out, such a change would leave them hanging. Of a part
+    /// that is so in part, only that stays; gives the records of the rest.
+    fn mark_built_upon(&self, doc: DocId, num: i64) -> Result<Vec<Blob>, StoreError> {
         let mut statement = self.connection.prepare_cached("SELECT pos, at_shop, pack FROM parts WHERE num = ?1 ORDER BY pos DESC")?;
         let rows = statement
             .query_map([num], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, bool>(1)?, row.get::<_, Vec<u8>>(2)?)))?
             .collect::<Result<Vec<_>, _>>()?;
         let mut built_upon = BTreeSet::new();
+        let mut parted_off = Vec::new();
         // A part stands in the log after what it builds on, so one pass from the end meets each before that.
         for (pos, at_shop, pack) in rows {
-            let changes = changes_in(doc, &pack, false)?;
-            let needed = changes.iter().any(|recipe| built_upon.contains(&recipe.hash));
-            if at_shop || needed {
-                built_upon.extend(changes.iter().flat_map(|recipe| recipe.deps.iter().copied()));
+            let (mut stays, mut goes) = (Vec::new(), Vec::new());
+            for recipe in changes_in(doc, &pack, false)?.into_iter().rev() {
+                if at_shop || built_upon.contains(&recipe.hash) {
+                    built_upon.extend(recipe.deps.iter().copied());
+                    stays.push(recipe);
+                } else {
+                    goes.push(recipe);
+                }
             }
-            if needed && !at_shop {
-                self.set_at_shop(unsigned(pos), true)?;
+            if at_shop || stays.is_empty() {
+                continue;
             }
+            if !goes.is_empty() {
+                stays.reverse();
+                self.narrow_part(pos, stays)?;
+                parted_off.extend(goes.into_iter().rev().flat_map(|recipe| recipe.records));
+            }
+            self.set_at_shop(unsigned(pos), true)?;
         }
+        Ok(parted_off)
+    }
+
+    /// Leaves only these of its changes in a part.
+    fn narrow_part(&self, pos: i64, stays: Vec<Recipe>) -> Result<(), StoreError> {
+        let hash = stays.last().map_or(Bytes32([0; 32]), |last| last.hash);
+        let mut list = Vec::with_capacity(stays.len());
+        for recipe in stays {
+            let first_ms = recipe.records.first().map_or(Ok(0), |Blob(first)| super::records::entry(first).map(|e| e.record.at_ms))?;
+            list.push((recipe, replica::change_time(first_ms)));
+        }
+        self.connection.prepare_cached("UPDATE parts SET pack = ?2, hash = ?3 WHERE pos = ?1")?.execute(params![
+            pos,
+            pack::pack(&shorten(list))?,
+            hash.0.as_slice()
+        ])?;
         Ok(())
     }
 }
