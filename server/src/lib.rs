@@ -34,6 +34,7 @@ mod openapi;
 pub mod pace;
 mod pages;
 pub mod paper;
+mod phone;
 mod problem_response;
 mod routes;
 mod tries;

@@ -12,7 +12,7 @@ use crate::routes::{
     backups, calendar, days, description, exchange, exports, joining, lists, live, looking, paper, piston, quarantine, reckoning, watching,
 };
 use crate::state::ServerState;
-use crate::{etag, layers, measures, once, pages};
+use crate::{etag, layers, measures, once, pages, phone};
 
 /// The largest body of anything but an exchange, in bytes.
 pub const LARGEST_SMALL_BODY: usize = 16 * 1024;
@@ -99,6 +99,7 @@ pub fn router(state: ServerState) -> Router {
         .merge(office_or_lead)
         .merge(office)
         .merge(pages::routes(&state))
+        .merge(phone::routes())
         .fallback(async || Refused::no_such_route())
         .method_not_allowed_fallback(async || Refused::wrong_method())
         .layer(from_fn(etag::conditional))

@@ -114,9 +114,10 @@ pub(super) async fn code(State(state): State<ServerState>, Named(person): Named<
         p.code { (issued.code) }
         p { "Good once, until " (visitor.local(issued.until_ms)) ". It is shown only now." }
         (qr(&joining(&visitor.issuer, &issued)))
-        p.soft { "The QR code holds this shop's address and the code." }
+        p.soft { "The QR code opens the phone's page at this shop with the code." }
         dl {
-            dt { "On a phone or laptop" } dd { code { "tappet enrol --server " (visitor.issuer) " --code " (issued.code) } }
+            dt { "On a phone" } dd { "open " code { (visitor.issuer.trim_end_matches('/')) "/phone/" } " and type the code, or scan it" }
+            dt { "On a laptop" } dd { code { "tappet enrol --server " (visitor.issuer) " --code " (issued.code) } }
             dt { "For a passphrase" } dd { a href="/office/first" { "Set a passphrase" } ", for leads and the office" }
         }
         p { a href=(at(person.person)) { "Back to " (person.name) } }
@@ -124,9 +125,9 @@ pub(super) async fn code(State(state): State<ServerState>, Named(person): Named<
     Ok(frame(&visitor, Place::People, &title, &body))
 }
 
-/// The address that a phone enrols at, with the code where no server log ever sees it: behind the `#`.
+/// The address of the phone's page, with the code where no server log ever sees it: behind the `#`.
 fn joining(issuer: &str, issued: &CodeIssued) -> String {
-    format!("{}/v1/enrol#{}", issuer.trim_end_matches('/'), issued.code)
+    format!("{}/phone/#/enrol/{}", issuer.trim_end_matches('/'), issued.code)
 }
 
 /// A text as a QR code; nothing where it is too long for one.
@@ -151,7 +152,7 @@ mod tests {
 
     #[test]
     fn a_qr_code_has_its_three_corners_and_a_quiet_edge() {
-        let drawn = qr("https://book.example/v1/enrol#4K7QM-2ZT9A").into_string();
+        let drawn = qr("https://book.example/phone/#/enrol/4K7QM-2ZT9A").into_string();
         let side: usize = drawn.split("viewBox=\"0 0 ").nth(1).unwrap().split(' ').next().unwrap().parse().unwrap();
         // The finder patterns' outer corners are dark (ISO/IEC 18004, from memory); nothing is drawn outside them.
         for (x, y) in [(QUIET, QUIET), (side - QUIET - 1, QUIET), (QUIET, side - QUIET - 1)] {
@@ -163,6 +164,6 @@ mod tests {
     #[test]
     fn the_code_is_behind_the_address() {
         let issued = CodeIssued { code: "4K7QM-2ZT9A".to_owned(), person: PersonId::from_bytes([1; 16]), until_ms: 0 };
-        assert_eq!(joining("https://book.example/", &issued), "https://book.example/v1/enrol#4K7QM-2ZT9A");
+        assert_eq!(joining("https://book.example/", &issued), "https://book.example/phone/#/enrol/4K7QM-2ZT9A");
     }
 }

@@ -1,0 +1,53 @@
+// The bar that is always there: what is on this phone alone, what the shop has, when they last exchanged, and the button for it.
+
+import { button, calm, complain, h, say } from './ui.js';
+import words from './words/en.js';
+
+const place = () => document.getElementById('bar');
+let under = null;
+/** A quiet exchange found no signal: said in the bar, and nowhere else. */
+let noSignal = false;
+
+/** Draws the bar from the book. */
+export async function draw(kit) {
+  const status = await kit.status();
+  place().hidden = !status.enrolled;
+  if (!status.enrolled) return;
+  const { waiting = 0, records = 0, last_exchange_ms: last, now_ms: now } = status;
+  const when = last ? words.bar.last(words.ago(last, now)) : words.bar.never;
+  const state = h('a', { class: waiting ? 'state warn' : 'state', href: '#/status' },
+    h('span', { class: 'kept' }, words.bar.kept(waiting)),
+    h('span', null, words.bar.shop(records - waiting)),
+    h('span', { class: 'last' }, noSignal ? `${when} · ${words.bar.offline}` : when));
+  const exchanging = button(under ? words.bar.under : words.bar.exchange, () => exchange(kit), 'exchange', { 'aria-disabled': !!under && 'true' });
+  place().replaceChildren(state, exchanging);
+}
+
+/** Exchanges with the shop. Quietly: no signal is no complaint. */
+export async function exchange(kit, { quietly = false } = {}) {
+  if (under) return under;
+  under = kit.exchange();
+  await draw(kit);
+  try {
+    const done = await under;
+    noSignal = false;
+    if (!quietly) say(words.bar.done(done.taken, done.received));
+    if (!quietly) calm();
+  } catch (error) {
+    noSignal = error.code === 'shop-away';
+    if (!quietly || !noSignal) complain(error);
+  } finally {
+    under = null;
+    await draw(kit);
+  }
+  return undefined;
+}
+
+/** Puts it up. It is drawn again each minute, since it says how long ago something was. */
+export async function begin(kit) {
+  place().setAttribute('aria-label', words.bar.name);
+  window.addEventListener('online', () => { exchange(kit, { quietly: true }); });
+  window.addEventListener('offline', () => { noSignal = true; draw(kit).catch(complain); });
+  setInterval(() => { if (!document.hidden) draw(kit).catch(complain); }, 60_000);
+  await draw(kit);
+}

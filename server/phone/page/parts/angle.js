@@ -1,0 +1,36 @@
+// How far to turn the adjuster, drawn as an angle on its nut.
+
+import { h, s } from '../ui.js';
+import words from '../words/en.js';
+
+const [MIDDLE, FAR, NUT] = [100, 78, 46];
+const WHOLE = 360_000;
+
+/** A point at an angle, 0 at the top, clockwise, in degrees. */
+function point(degrees, far) {
+  const turned = ((degrees - 90) * Math.PI) / 180;
+  return [MIDDLE + far * Math.cos(turned), MIDDLE + far * Math.sin(turned)].map((n) => Math.round(n * 10) / 10);
+}
+
+/** A turn as the kit says it: above zero tightens, drawn clockwise. */
+export function angle(turn) {
+  const milli = Math.abs(turn.degrees_milli);
+  const wholes = Math.floor(milli / WHOLE);
+  const rest = (milli % WHOLE) / 1000;
+  const sign = turn.degrees_milli < 0 ? -1 : 1;
+  const way = turn.closes ? words.check.closes : words.check.opens;
+  const size = [wholes ? words.check.whole(wholes) : '', words.degrees(milli % WHOLE)].filter(Boolean).join(' ');
+  const told = words.check.turn(size, way);
+  const [fromX, fromY] = point(0, FAR);
+  const [toX, toY] = point(sign * rest, FAR);
+  const arc = `M${fromX} ${fromY}A${FAR} ${FAR} 0 ${rest > 180 ? 1 : 0} ${sign > 0 ? 1 : 0} ${toX} ${toY}`;
+  const nut = [0, 60, 120, 180, 240, 300].map((corner) => point(corner + 30, NUT).join(',')).join(' ');
+  const tip = [point(sign * (rest + 11), FAR), point(sign * (rest - 3), FAR + 10), point(sign * (rest - 3), FAR - 10)].map((p) => p.join(',')).join(' ');
+  const drawn = s('svg', { class: 'angle', viewBox: '0 0 200 200', role: 'img', 'aria-label': told },
+    s('path', { class: 'wedge', d: `M${MIDDLE} ${MIDDLE}L${fromX} ${fromY}${arc.slice(arc.indexOf('A'))}Z` }),
+    s('polygon', { class: 'nut', points: nut }),
+    s('line', { class: 'from', x1: MIDDLE, y1: MIDDLE, x2: fromX, y2: fromY }),
+    s('path', { class: 'arc', d: arc }), s('polygon', { class: 'tip', points: tip }),
+    s('circle', { class: 'stud', cx: MIDDLE, cy: MIDDLE, r: 16 }));
+  return h('figure', { class: 'drawn turn' }, drawn, h('figcaption', null, told));
+}

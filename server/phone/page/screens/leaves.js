@@ -1,0 +1,44 @@
+// The leaves that the tech has, and the unit in which lengths are said.
+
+import { button, field, h } from '../ui.js';
+import words from '../words/en.js';
+
+const said = words.leaves;
+
+export async function show({ kit, redraw }) {
+  const { own, words: names, unit } = await kit.leaves();
+  const has = new Set(names);
+  const chips = names.map((name) => {
+    const chip = h('button', { type: 'button', class: 'leaf', 'aria-pressed': 'true', 'aria-label': said.has(name) }, name);
+    chip.addEventListener('click', () => {
+      if (has.has(name)) has.delete(name);
+      else has.add(name);
+      chip.setAttribute('aria-pressed', String(has.has(name)));
+    });
+    return chip;
+  });
+  const more = h('input', { autocomplete: 'off', inputmode: 'text' });
+  const units = Object.entries(said.units).map(([key, label]) => button(label, async () => {
+    await kit.setUnit(key);
+    await redraw();
+  }, 'leaf', { 'aria-pressed': String(key === unit) }));
+  return {
+    title: said.title,
+    back: '/status',
+    moves: false,
+    body: [h('p', null, own ? said.own : said.plain), h('div', { class: 'leaves' }, chips), field(said.add, more, said.addHint(said.units[unit])),
+      h('h2', null, said.unit), h('div', { class: 'leaves', role: 'group', 'aria-label': said.unit }, units)],
+    hand: [
+      own ? button(said.plainSet, async () => {
+        await kit.setLeaves('');
+        await redraw();
+      }, 'wide') : null,
+      button(said.keep, async () => {
+        const text = [...names.filter((name) => has.has(name)), more.value.trim()].filter(Boolean).join(',');
+        if (!text) throw Object.assign(new Error(said.none), { code: 'entry' });
+        await kit.setLeaves(text);
+        await redraw();
+      }, 'main'),
+    ].filter(Boolean),
+  };
+}

@@ -1,0 +1,56 @@
+// How this phone and its book are: what is where, whether the browser keeps it, and what to do without a signal.
+
+import { kept, loadNewer } from '../offline.js';
+import { button, h, link, list, say } from '../ui.js';
+import words from '../words/en.js';
+
+const said = words.status;
+
+export async function show({ kit, at, status, redraw }) {
+  const [refused, contested] = await Promise.all([kit.quarantine(), kit.contested()]);
+  const page = kept();
+  const result = h('p', { role: 'status' });
+  const tell = (text) => { result.textContent = text; say(text); };
+  const fact = (name, ...text) => [h('dt', null, name), h('dd', null, text)];
+  const file = h('input', { type: 'file', class: 'hidden', 'aria-label': said.take, tabindex: '-1' });
+  file.addEventListener('change', () => { take.click(); });
+  const take = button(said.take, async () => {
+    const [chosen] = file.files;
+    if (!chosen) {
+      file.click();
+      return;
+    }
+    const done = await kit.takeBundle(new Uint8Array(await chosen.arrayBuffer()));
+    file.value = '';
+    tell(said.taken(done.taken, done.held));
+  }, 'wide');
+  return {
+    title: said.title,
+    back: '/round',
+    body: [
+      status.warn ? h('p', { class: 'box warn' }, said.warn) : null,
+      h('dl', { class: 'facts' },
+        fact(said.only, status.waiting ?? 0, status.oldest_waiting_ms ? `, ${said.oldest(words.when(status.oldest_waiting_ms))}` : ''),
+        fact(said.atShop, (status.records ?? 0) - (status.waiting ?? 0)),
+        fact(said.last, status.last_exchange_ms ? `${words.ago(status.last_exchange_ms, status.now_ms)} (${words.when(status.last_exchange_ms)})` : said.never),
+        fact(said.storage, status.persistent ? said.granted : said.refused),
+        fact(said.person, status.person, status.role ? `, ${status.role}` : ''),
+        fact(said.shop, status.shop),
+        fact(said.tab, status.has === 'elsewhere' ? said.elsewhere : said.here)),
+      h('p', null, page.kept ? said.offlineReady : said.offlineNot),
+      page.newer ? button(said.load, loadNewer, 'wide') : null,
+      result,
+      contested.length ? [h('h2', null, said.contested), list(contested.map((one) => link(`${one.title}: ${one.slot_words}`, at('slot', one.doc, JSON.stringify(one.slot)))))] : null,
+      refused.length ? [h('h2', null, said.refusedTitle), list(refused.map((one) => h('p', { class: 'box warn' }, one.detail)))] : null,
+    ],
+    hand: [
+      link(said.leaves, '/leaves', 'wide'),
+      button(said.prove, async () => {
+        const { clean, faults } = await kit.verify();
+        tell(clean ? said.proved : said.faults(faults.length));
+      }, 'wide'),
+      take, file,
+      button(said.save, async () => { tell(said.saved(await kit.saveUnsent())); }, 'main'),
+    ],
+  };
+}

@@ -1,0 +1,32 @@
+// A reading is kept: the verdict in one word, what to do next, how far to turn.
+
+import { angle } from '../parts/angle.js';
+import { bracket } from '../parts/bracket.js';
+import { strip } from '../screens/check.js';
+import { button, h, link } from '../ui.js';
+import words from '../words/en.js';
+
+const said = words.check;
+
+export async function show(here, valve) {
+  const { guide, turn, lengths, at, machine } = here;
+  const { last } = valve;
+  const verdict = last.judged?.verdict ?? 'none';
+  return {
+    title: said.title(guide.tag, valve.valve, words.machine.stage[valve.last_stage]),
+    back: at('machine', machine),
+    moves: false,
+    name: 'check',
+    body: [
+      strip(here, valve.valve),
+      h('p', { class: `verdict ${verdict}`, role: 'status' }, last.verdict),
+      await bracket({ ...last, go_tenth_um: last.bracket.go_tenth_um ?? null, no_go_tenth_um: last.bracket.no_go_tenth_um ?? null }, lengths),
+      last.turn ? angle(last.turn) : null,
+      last.next.map((sentence) => h('p', { class: 'next' }, sentence)),
+      last.doubt ? h('p', { class: 'box warn' }, last.doubt) : null,
+      last.contested ? h('p', { class: 'box warn' }, said.contested, ' ', link(said.look, at('machine', machine))) : null,
+      h('p', { class: 'soft' }, said.kept),
+    ],
+    hand: [button(said.goOn, () => turn({ said: null, valve: null }), 'main')],
+  };
+}

@@ -1,0 +1,36 @@
+// What is to be so before the leaves are tried: the piston's place, the adjuster turned and locked, the engine turned over.
+
+import { angle } from '../parts/angle.js';
+import { strip } from '../screens/check.js';
+import { button, h } from '../ui.js';
+import words from '../words/en.js';
+
+const said = words.check;
+
+/** The question that is open before this valve's leaves; nothing where all is confirmed. */
+export function question(here) {
+  const { guide, valve, stage, draft, turn, at, machine } = here;
+  const key = `${valve.valve} ${valve.step} ${valve.last?.record ?? ''}`;
+  const around = { back: at('machine', machine), moves: false, name: 'check' };
+  if (valve.confirm && draft.confirmed !== key) {
+    const { last } = valve;
+    const adjust = valve.step === 'adjust';
+    return {
+      ...around,
+      title: said.title(guide.tag, valve.valve, words.machine.stage[stage]),
+      body: [strip(here, valve.valve), adjust && last.turn ? angle(last.turn) : null,
+        last.next.map((sentence) => h('p', { class: 'next' }, sentence)), h('p', { class: 'ask' }, `${valve.confirm[0].toUpperCase()}${valve.confirm.slice(1)}`)],
+      // To turn the engine over is also to bring the piston back.
+      hand: [button(said.confirmed, () => turn({ confirmed: key, valve: valve.valve, piston: valve.piston }), 'main')],
+    };
+  }
+  if (draft.piston !== valve.piston) {
+    return {
+      ...around,
+      title: said.title(guide.tag, valve.valve, words.machine.stage[stage]),
+      body: [strip(here, valve.valve), h('p', { class: 'ask' }, valve.piston)],
+      hand: [button(said.there, () => turn({ piston: valve.piston }), 'main')],
+    };
+  }
+  return null;
+}
