@@ -1,0 +1,82 @@
+// A tech's hands: what is tapped at an engine whose gaps are known, as the screens ask for it.
+
+import { heading, look, tap } from './stage.mjs';
+
+/** A leaf's label in thou: one leaf, or a stack of two. */
+const thou = (label) => label.split('+').reduce((sum, leaf) => sum + Number(leaf.trim()), 0);
+
+/** Answers one question about a leaf; false where the reading can be kept. */
+export async function answerLeaf(tab, gap) {
+  await tab.locator('main.leaf-step').waitFor();
+  if (await tab.getByRole('button', { name: 'Keep the reading', exact: true }).count()) return false;
+  const pressed = tab.locator('.leaf-row .leaf[aria-pressed="true"]');
+  if (!(await pressed.count())) {
+    // How loose, how tight: the leaf that is missing is picked by hand.
+    const question = await tab.locator('main .ask').textContent();
+    const all = await tab.locator('.leaf-row .leaf').allTextContents();
+    const over = /does not go/.test(question) ? all.findIndex((leaf) => thou(leaf) > gap) : all.findLastIndex((leaf) => thou(leaf) <= gap);
+    await tab.locator('.leaf-row .leaf').nth(over).click();
+  }
+  const goes = thou(await pressed.textContent()) <= gap;
+  const before = await tab.locator('main .leaf-row').elementHandle();
+  await tab.locator(goes ? '.answer.goes' : '.answer:not(.goes)').click();
+  // The screen is drawn anew.
+  await tab.waitForFunction((row) => !row.isConnected, before);
+  return true;
+}
+
+/** Reads the valve that is asked for, and keeps the reading. */
+export async function read(tab, gap, name) {
+  for (let taps = 0; await answerLeaf(tab, gap); taps += 1) {
+    if (taps === 0 && name) await look(tab, `${name}-one-leaf-tried`);
+    if (taps > 12) throw new Error('the leaves never end');
+  }
+  if (name) await look(tab, `${name}-keep`);
+  await tap(tab, 'Keep the reading');
+  await tab.locator('main .verdict[role="status"]').waitFor();
+  if (name) await look(tab, `${name}-kept`);
+}
+
+/** Opens a visit: the cautions, cold, the hours. */
+export async function begin(tab, hours, name) {
+  await tap(tab, 'Begin the check');
+  await heading(tab, 'Before a hand');
+  if (name) await look(tab, `${name}-cautions`);
+  await tap(tab, 'All of this is so');
+  await heading(tab, 'cold');
+  if (name) await look(tab, `${name}-cold`);
+  await tap(tab, 'Cold');
+  await heading(tab, 'hour meter');
+  for (const key of hours) await tab.getByRole('button', { name: key === '.' ? 'Point' : key, exact: true }).click();
+  if (name) await look(tab, `${name}-hours`);
+  await tab.getByRole('button', { name: 'Keep', exact: true }).click();
+}
+
+/** Goes through a whole engine: gaps in thou per valve; a valve that is off is set to `to`. Ends where every valve has been through. */
+export async function through(tab, gaps, to, name) {
+  const seen = new Set();
+  for (let steps = 0; steps < 80; steps += 1) {
+    await tab.locator('main.check, main.leaf-step').first().waitFor();
+    const title = await tab.locator('main h1').textContent();
+    const [, valve, stage] = title.split(' · ');
+    const named = (what) => (name && !seen.has(what) ? (seen.add(what), `${name}-${what}`) : undefined);
+    const shot = async (what) => { const as = named(what); if (as) await look(tab, as); };
+    if (/been through|wait/.test(title)) return title;
+    const box = tab.locator('main');
+    if (await box.getByRole('button', { name: 'It is there' }).count()) {
+      await shot('piston');
+      await tap(tab, 'It is there');
+    } else if (await box.getByRole('button', { name: 'Yes, done' }).count()) {
+      await shot(stage === 'set' ? 'adjust' : 'turn-over');
+      if (stage === 'set') gaps[valve] = to;
+      await tap(tab, 'Yes, done');
+    } else if (await box.getByRole('button', { name: 'Go on', exact: true }).count()) {
+      await tap(tab, 'Go on');
+    } else {
+      await shot('leaf');
+      await read(tab, gaps[valve], named(`${valve}-${stage}`));
+    }
+    await tab.waitForTimeout(60);
+  }
+  throw new Error('the check never ends');
+}

@@ -1,0 +1,228 @@
+// The phone's page in headless Chromium at 390 x 844 against the real server: one test after another, one line each; ends with 1 where
+// one fails, or a screen has a fault. Pictures of every screen go to pictures/.
+
+import assert from 'node:assert/strict';
+import path from 'node:path';
+
+import { answerLeaf, begin, read, through } from './hands.mjs';
+import { measure } from './figures.mjs';
+import { clear, faults, folder, heading, look, openTab, pictures, startPhone, startServer, tap, terminal } from './stage.mjs';
+
+const figures = {};
+let failed = 0;
+
+async function test(what, body) {
+  try {
+    await body();
+    console.log(`ok    ${what}`);
+  } catch (error) {
+    failed += 1;
+    console.log(`FAIL  ${what}\n${error.stack ?? error}`);
+    for (const [n, page] of phone.pages().entries()) await page.screenshot({ path: path.join(pictures, `fail-${failed}-${n}.png`) }).catch(() => {});
+  }
+}
+
+const { server, url: shop, code } = await startServer();
+const url = `${shop}/phone/`;
+const phone = await startPhone('tech');
+/** Where the check is, and what was tried. */
+const state = async (tab) => ({
+  title: await tab.locator('main h1').textContent(), question: await tab.locator('main .ask').textContent(),
+  tried: await tab.locator('.leaf-row .went, .leaf-row .went-not').count(), so: await tab.locator('main figcaption').textContent(),
+});
+const barSays = (tab, words) => tab.waitForFunction((text) => document.getElementById('bar').textContent.includes(text), words, { timeout: 20_000 });
+
+try {
+  // An invented yard with two machines; a tech and a lead.
+  const office = terminal('office');
+  office('enrol', '--server', shop, '--code', code);
+  office('office', 'person', 'add', 'Pia Larkin', '--role', 'tech');
+  office('office', 'person', 'add', 'Lida Quill', '--role', 'lead');
+  office('office', 'card', 'add', '--name', 'Invented twin', '--cylinders', '2', '--intake', '4-6', '--exhaust', '5-7', '--source-manual',
+    'Invented manual', '--source-page', '12', '--hours', '100', '--months', '6', '--thread', 'M6x1', '--rocker', 'stud-pivot', '--ratio', '1.3');
+  office('office', 'property', 'add', 'Invented yard', '--access', 'Gate on the left');
+  for (const tag of ['Q-101', 'Q-102']) office('office', 'machine', 'add', tag, '--property', 'Invented yard', '--card', 'Invented twin');
+  for (const who of ['Pia Larkin', 'Lida Quill']) office('office', 'assign', who, 'Invented yard');
+  office('exchange');
+  const codeFor = (who) => office('office', 'device', 'code', who).code;
+  const exchanged = (person) => { try { return person('exchange'); } catch (error) { if (error.stdout) return JSON.parse(error.stdout); throw error; } };
+
+  let tab;
+  await test('a phone enrols with the code in the address that the office shows', async () => {
+    tab = await openTab(phone, url);
+    await heading(tab, 'Enrol');
+    await look(tab, 'enrol');
+    await tab.getByLabel('One-time code').fill('00000-00000');
+    await tap(tab, 'Enrol');
+    await tab.locator('#trouble p').waitFor();
+    await look(tab, 'enrol-refused');
+    await tab.goto(`${url}#/enrol/${codeFor('Pia Larkin')}`);
+    await tap(tab, 'Enrol');
+    await heading(tab, 'round');
+    await tab.getByText('Invented yard').waitFor();
+    await barSays(tab, 'Only on this phone: 0');
+    await look(tab, 'round');
+  });
+
+  await test('after the first load the page opens with no signal', async () => {
+    await tab.waitForFunction(async () => !!(await navigator.serviceWorker.ready).active && !!navigator.serviceWorker.controller);
+    await phone.setOffline(true);
+    await tab.reload();
+    await tab.waitForSelector('html[data-ready]');
+    await tab.getByText('Invented yard').waitFor();
+    await look(tab, 'round-no-signal');
+  });
+
+  await test('with no signal: a whole visit of a two-cylinder engine, one valve adjusted, a tab closed in the middle', async () => {
+    await tab.locator('a.place').first().click();
+    await heading(tab, 'Invented yard');
+    await look(tab, 'property');
+    await tab.locator('a.place').filter({ hasText: 'Q-101' }).click();
+    await heading(tab, 'Q-101');
+    await look(tab, 'machine-before');
+    await begin(tab, '1523.4', 'visit');
+    await tap(tab, 'It is there');
+    assert.equal(await answerLeaf(tab, 4.5), true);
+    const before = await state(tab);
+    assert.equal(before.tried, 1);
+    await tab.close({ runBeforeUnload: false });
+
+    // Opened again: the very same question, with the leaf that was tried.
+    tab = await openTab(phone, url);
+    await tab.locator('main.leaf-step').waitFor();
+    assert.deepEqual(await state(tab), before);
+    await look(tab, 'reopened-in-the-middle');
+    const title = await through(tab, { '1I': 4.5, '1E': 8.5, '2I': 5.5, '2E': 6.5 }, 6.5, 'check');
+    assert.match(title, /Every valve has been through/);
+    await look(tab, 'check-rest');
+
+    await tap(tab, 'Photo');
+    await heading(tab, 'Photo');
+    await tab.locator('input[type=file]').setInputFiles({ name: 'meter.png', mimeType: 'image/png', buffer: await tab.screenshot() });
+    await tab.locator('.picture img').waitFor();
+    await look(tab, 'photo');
+    await tap(tab, 'Keep the photo');
+    await heading(tab, 'Q-101');
+    await tab.locator('figure img').waitFor();
+    await tab.getByText('Something else').click();
+    await look(tab, 'machine-else');
+    await tab.getByRole('link', { name: 'Finding or hold' }).click();
+    await tab.getByRole('button', { name: 'Oil leak' }).click();
+    await look(tab, 'finding');
+    await tap(tab, 'Keep an eye on it');
+    await heading(tab, 'Q-101');
+    await tab.getByText('Something else').click();
+    await tab.getByRole('link', { name: 'Note', exact: true }).click();
+    await tab.getByLabel('What should the next one know?').fill('Gate sticks');
+    await look(tab, 'note');
+    await tap(tab, 'Keep the note');
+    await heading(tab, 'Q-101');
+    await tap(tab, 'Go on with the check');
+    await tap(tab, 'Finish the visit');
+    await heading(tab, 'Finish');
+    await look(tab, 'finish');
+    await tap(tab, 'Finish');
+    await heading(tab, 'finished');
+    await look(tab, 'finished');
+    await barSays(tab, 'Only on this phone: 1');
+  });
+
+  await test('the status says what is on this phone alone, and saves it to a file that another device takes in', async () => {
+    await tab.getByRole('link', { name: /Only on this phone/ }).click();
+    await heading(tab, 'Status');
+    await look(tab, 'status-unsent');
+    const download = tab.waitForEvent('download');
+    await tap(tab, 'Save what is unsent to a file');
+    const file = path.join(folder, 'unsent.bundle');
+    await (await download).saveAs(file);
+    await tab.getByText('Saved,').first().waitFor();
+    const taken = office('bundle', 'take', file);
+    assert.ok(JSON.stringify(taken).includes('taken'), JSON.stringify(taken));
+    await tap(tab, 'Leaves and unit');
+    await heading(tab, 'Your leaves');
+    await look(tab, 'leaves');
+    await tab.getByRole('button', { name: 'Leaf 2', exact: true }).click();
+    await tap(tab, 'Keep the set');
+    await tab.getByText('These are the leaves').waitFor();
+    assert.equal(await tab.getByRole('button', { name: 'Leaf 2', exact: true }).count(), 0);
+  });
+
+  await test('with a signal again: one exchange, and the office\'s day sheet has the visit', async () => {
+    await phone.setOffline(false);
+    await tap(tab, 'Exchange');
+    await barSays(tab, 'Only on this phone: 0');
+    exchanged(office);
+    const sheet = JSON.stringify(office('office', 'day-sheet'));
+    assert.ok(sheet.includes('Q-101') && sheet.includes('Pia Larkin'), sheet.slice(0, 2000));
+    const shown = office('show', 'Q-101');
+    const of = (valve, stage) => shown.lash.find((one) => one.valve === valve && one.stage === stage);
+    assert.deepEqual(['1I found', '1E found', '1E set', '1E left', '2I found', '2E found'].map((slot) => of(...slot.split(' '))?.judged?.verdict),
+      ['in-spec', 'loose', 'in-spec', 'in-spec', 'in-spec', 'in-spec']);
+    assert.equal(of('1E', 'set').adjusted, true);
+    assert.ok(shown.visits.every((visit) => visit.finished_ms), JSON.stringify(shown.visits));
+  });
+
+  await test('two phones that disagree about a valve show both readings, and the standing that the server\'s API says', async () => {
+    const other = await startPhone('lead');
+    try {
+      const lead = await openTab(other, `${url}#/enrol/${codeFor('Lida Quill')}`);
+      await tap(lead, 'Enrol');
+      await lead.getByText('Invented yard').waitFor();
+      await barSays(lead, 'Exchanged just now');
+      const id = office('show', 'Q-102').machine;
+      for (const [person, gap, meter] of [[tab, 4.5, '300.1'], [lead, 9.5, '300.2']]) {
+        await person.goto(`${url}#/machine/${id}`);
+        await heading(person, 'Q-102');
+        await begin(person, meter);
+        await tap(person, 'It is there');
+        await read(person, gap);
+      }
+      for (const person of [tab, lead, tab]) {
+        await tap(person, 'Exchange');
+        await person.waitForTimeout(1500);
+        await barSays(person, 'Only on this phone: 0');
+      }
+      const told = await tab.evaluate(async (machine) => {
+        const kit = await (await import('./kit/kit.js')).openKit();
+        const token = await kit.token();
+        const answer = await fetch(`/v1/machines/${machine}`, { headers: { authorization: `Bearer ${token}` } });
+        return { there: (await answer.json()), here: await kit.machine(machine) };
+      }, id);
+      assert.equal(told.here.lash[0].state, 'contested');
+      assert.deepEqual(told.here.lash, told.there.lash);
+      assert.deepEqual(told.here.state.contested, told.there.state.contested);
+      for (const [name, person] of [['tech', tab], ['lead', lead]]) {
+        await person.goto(`${url}#/machine/${id}`);
+        await heading(person, 'Q-102');
+        await person.getByText('Contested: ').waitFor();
+        await look(person, `contested-machine-${name}`);
+        await person.locator('a.box.warn').click();
+        await heading(person, 'Two people disagree');
+        await look(person, `contested-slot-${name}`);
+        const text = await person.locator('main').textContent();
+        assert.ok(text.includes('Pia Larkin') && text.includes('Lida Quill'), text);
+        // Lead over tech: design section 6, rule 4.
+        assert.match(await person.locator('.box.good').textContent(), /Lida Quill/);
+      }
+      await tab.goto(`${url}#/status`);
+      await heading(tab, 'Status');
+      await look(tab, 'status');
+      await tab.goto(`${url}#/round`);
+      await heading(tab, 'round');
+      await look(tab, 'round-after');
+    } finally {
+      await other.close();
+    }
+  });
+
+  await test('how large, how fast: the CPU four times slower', async () => {
+    Object.assign(figures, await measure(url, () => codeFor('Pia Larkin')));
+  });
+} finally {
+  await phone.close();
+  server.kill('SIGINT');
+  clear();
+}
+for (const fault of faults) console.log(`FAULT ${fault}`);
+for (const [what, figure] of Object.entries(figures)) console.log(`      ${what}: ${figure}`);
+process.exitCode = failed + faults.length > 0 ? 1 : 0;

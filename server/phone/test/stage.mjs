@@ -1,0 +1,113 @@
+// What the check plays on: the real server with an invented shop, people's terminals, phones that are browsers, axe-core, pictures.
+
+import { execFileSync, spawn } from 'node:child_process';
+import { mkdirSync, mkdtempSync, readFileSync, rmSync } from 'node:fs';
+import { createRequire } from 'node:module';
+import { tmpdir } from 'node:os';
+import path from 'node:path';
+import { fileURLToPath } from 'node:url';
+
+import { chromium } from 'playwright-core';
+
+const here = path.dirname(fileURLToPath(import.meta.url));
+const axe = readFileSync(createRequire(import.meta.url).resolve('axe-core/axe.min.js'), 'utf8');
+
+/** Debian's Chromium; the flags are those it is known to work with here. */
+const FLAGS = [
+  '--no-sandbox', '--disable-gpu', '--disable-quic', '--no-first-run', '--disable-background-networking', '--disable-component-update',
+  '--disable-sync',
+];
+
+/** Where pictures of the screens go. */
+export const pictures = path.join(here, 'pictures');
+rmSync(pictures, { recursive: true, force: true });
+mkdirSync(pictures);
+/** A temporary folder. */
+export const folder = mkdtempSync(path.join(tmpdir(), 'tappet-phone-'));
+
+/** The shop's server on a free port; gives its address and the office's first code. */
+export async function startServer() {
+  const data = path.join(folder, 'shop');
+  const named = ['--shop-name', 'Invented shop', '--time-zone', 'America/Chicago', '--office-name', 'Odile Marsh'];
+  const server = spawn(path.join(process.env.TAPPET_BIN, 'tappetbook-server'), ['--data', data, '--listen', '127.0.0.1:0', ...named]);
+  let said = '';
+  const heard = (chunk) => { said += chunk; };
+  server.stdout.on('data', heard);
+  server.stderr.on('data', heard);
+  for (let tries = 0; tries < 300; tries += 1) {
+    const url = /http:\/\/127\.0\.0\.1:[1-9]\d*/.exec(said)?.[0];
+    const code = /[0-9A-HJKMNP-TV-Z]{5}-[0-9A-HJKMNP-TV-Z]{5}/.exec(said)?.[0];
+    if (url && code) return { server, url, code };
+    await new Promise((resolve) => { setTimeout(resolve, 100); });
+  }
+  server.kill();
+  throw new Error(`the server did not come up: ${said}`);
+}
+
+/** The terminal, as a person's native device. */
+export function terminal(name) {
+  const book = path.join(folder, `${name}.db`);
+  return (...given) => {
+    const tappet = path.join(process.env.TAPPET_BIN, 'tappet');
+    const out = execFileSync(tappet, ['--book', book, '--json', ...given], { encoding: 'utf8', stdio: ['ignore', 'pipe', 'pipe'] });
+    return JSON.parse(out);
+  };
+}
+
+/** A phone: a browser with a profile of its own, which outlives its tabs. */
+export function startPhone(name) {
+  const options = { executablePath: '/usr/bin/chromium', headless: true, args: FLAGS, viewport: { width: 390, height: 844 }, hasTouch: true, deviceScaleFactor: 1 };
+  return chromium.launchPersistentContext(path.join(folder, `profile-${name}`), options);
+}
+
+/** What a page said that it should not have: looked at when all is done. */
+export const faults = [];
+
+/** A tab of the phone's page. */
+export async function openTab(phone, url) {
+  const tab = await phone.newPage();
+  tab.on('pageerror', (error) => { faults.push(`in the page: ${error}`); });
+  tab.on('console', (message) => {
+    // Chromium itself says so of every request without a signal.
+    if (message.type() === 'error' && !/ERR_INTERNET_DISCONNECTED|409|401/.test(message.text())) faults.push(`in the page: ${message.text()}`);
+  });
+  await tab.goto(url);
+  await tab.waitForSelector('html[data-ready]', { timeout: 60_000 });
+  return tab;
+}
+
+let count = 0;
+
+/** Every rule of axe-core on what is shown now, and a picture of it, named; also with text at 200 %, where nothing may stick out. */
+export async function look(tab, name) {
+  count += 1;
+  const file = (more) => path.join(pictures, `${String(count).padStart(2, '0')}-${name}${more}.png`);
+  await tab.screenshot({ path: file('') });
+  await tab.evaluate(axe);
+  const found = await tab.evaluate(async () => (await window.axe.run(document)).violations.map((one) => `${one.id}: ${one.nodes.map((node) => node.html).join(' | ')}`));
+  for (const one of found) faults.push(`axe-core, ${name}: ${one}`);
+  const small = await tab.evaluate(() => [...document.querySelectorAll('button, a, input:not(.hidden), summary')]
+    .map((one) => [one.outerHTML.slice(0, 90), one.getBoundingClientRect()])
+    .filter(([, box]) => box.width > 0 && (box.height < 48 || box.width < 48)).map(([html, box]) => `${Math.round(box.width)}x${Math.round(box.height)} ${html}`));
+  for (const one of small) faults.push(`under 48 px, ${name}: ${one}`);
+  await tab.evaluate(() => { document.documentElement.style.fontSize = '225%'; });
+  const wide = await tab.evaluate(() => document.documentElement.scrollWidth);
+  if (wide > 390) {
+    faults.push(`at 200 % text, ${name}: ${wide} px wide`);
+    await tab.screenshot({ path: file('-200') });
+  }
+  await tab.evaluate(() => { document.documentElement.style.fontSize = ''; });
+}
+
+/** Taps a button or a link by its words. */
+export const tap = async (tab, words) => {
+  await tab.locator('main, header').getByRole('button', { name: words, exact: true }).or(tab.getByRole('link', { name: words, exact: true })).first().click();
+};
+
+/** Waits until the screen's heading says something. */
+export const heading = (tab, words) => tab.locator('main h1').filter({ hasText: words }).waitFor();
+
+/** Takes everything away. */
+export function clear() {
+  rmSync(folder, { recursive: true, force: true });
+}
