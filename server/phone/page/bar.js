@@ -14,11 +14,12 @@ export async function draw(kit) {
   place().hidden = !status.enrolled;
   if (!status.enrolled) return;
   const { waiting = 0, records = 0, last_exchange_ms: last, now_ms: now } = status;
-  const when = last ? words.bar.last(words.ago(last, now)) : words.bar.never;
+  const ago = last ? words.ago(last, now) : words.bar.never;
+  const when = noSignal ? words.bar.offline(ago) : last ? words.bar.last(ago) : ago;
   const state = h('a', { class: waiting ? 'state warn' : 'state', href: '#/status' },
     h('span', { class: 'kept' }, words.bar.kept(waiting)),
     h('span', null, words.bar.shop(records - waiting)),
-    h('span', { class: 'last' }, noSignal ? `${when} · ${words.bar.offline}` : when));
+    h('span', { class: 'last' }, when));
   const exchanging = button(under ? words.bar.under : words.bar.exchange, () => exchange(kit), 'exchange', { 'aria-disabled': !!under && 'true' });
   place().replaceChildren(state, exchanging);
 }

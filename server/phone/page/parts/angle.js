@@ -26,7 +26,7 @@ export function angle(turn) {
   const arc = `M${fromX} ${fromY}A${FAR} ${FAR} 0 ${rest > 180 ? 1 : 0} ${sign > 0 ? 1 : 0} ${toX} ${toY}`;
   const nut = [0, 60, 120, 180, 240, 300].map((corner) => point(corner + 30, NUT).join(',')).join(' ');
   const tip = [point(sign * (rest + 11), FAR), point(sign * (rest - 3), FAR + 10), point(sign * (rest - 3), FAR - 10)].map((p) => p.join(',')).join(' ');
-  const drawn = s('svg', { class: 'angle', viewBox: '0 0 200 200', role: 'img', 'aria-label': told },
+  const drawn = s('svg', { class: 'angle', viewBox: '0 8 200 150', role: 'img', 'aria-label': told },
     s('path', { class: 'wedge', d: `M${MIDDLE} ${MIDDLE}L${fromX} ${fromY}${arc.slice(arc.indexOf('A'))}Z` }),
     s('polygon', { class: 'nut', points: nut }),
     s('line', { class: 'from', x1: MIDDLE, y1: MIDDLE, x2: fromX, y2: fromY }),

@@ -9,7 +9,8 @@ export async function words(kit) {
   if (leaves.unit !== unit) [unit, known] = [leaves.unit, new Map()];
   leaves.set.leaves_tenth_um.forEach((leaf, n) => { known.set(leaf, leaves.words[n]); });
   const bare = async (tenthUm) => {
-    if (!known.has(tenthUm)) known.set(tenthUm, await kit.showLength(tenthUm));
+    // A leaf is said without its unit; any other length comes with it.
+    if (!known.has(tenthUm)) known.set(tenthUm, (await kit.showLength(tenthUm)).replace(new RegExp(` ${unit}$`), ''));
     return known.get(tenthUm);
   };
   return {

@@ -53,6 +53,7 @@ function valves(view) {
     one.judged ? mark(said.verdict[one.judged.verdict], one.judged.verdict) : null,
     one.state === 'contested' ? mark(said.contested, 'warn') : null,
     one.state === 'recheck' ? mark(said.recheck, 'warn') : null);
+  if (!names.length) return h('p', { class: 'soft' }, said.noReading);
   return list(names.map((name) => {
     const read = view.lash.filter((one) => one.valve === name && one.state !== 'empty');
     return [h('strong', { class: 'valve' }, name), read.length ? h('ul', { class: 'stages' }, read.map(line)) : h('span', { class: 'soft' }, said.noReading)];

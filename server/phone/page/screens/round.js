@@ -9,7 +9,7 @@ export async function show({ kit, at }) {
   const lines = stops.map((stop) => h('a', { class: 'place', href: `#${at('property', stop.property)}` },
     h('strong', null, stop.name),
     stop.address ? h('span', { class: 'soft' }, stop.address) : null,
-    stop.due.length ? h('span', { class: 'machines' }, stop.due.slice(0, 4).map((line) => h('span', null, line.tag, ' ', dueMarks(line)))) : null,
+    stop.due.length ? h('span', { class: 'machines' }, stop.due.slice(0, 4).map((line) => h('span', null, words.machine.line(line.tag, line.words), ' ', dueMarks(line)))) : null,
     h('span', { class: 'soft' }, words.round.machines(stop.machines))));
   const open = stops.flatMap((stop) => stop.due).filter((line) => line.open_visit);
   return {

@@ -6,7 +6,7 @@ import words from '../words/en.js';
 
 const said = words.status;
 
-export async function show({ kit, at, status, redraw }) {
+export async function show({ kit, at, status }) {
   const [refused, contested] = await Promise.all([kit.quarantine(), kit.contested()]);
   const page = kept();
   const result = h('p', { role: 'status' });
@@ -24,12 +24,16 @@ export async function show({ kit, at, status, redraw }) {
     file.value = '';
     tell(said.taken(done.taken, done.held));
   }, 'wide');
+  const proving = button(said.prove, async () => {
+    const { clean, faults } = await kit.verify();
+    tell(clean ? said.proved : said.faults(faults.length));
+  }, 'wide');
   return {
     title: said.title,
     back: '/round',
     body: [
       status.warn ? h('p', { class: 'box warn' }, said.warn) : null,
-      h('dl', { class: 'facts' },
+      h('dl', { class: 'facts told' },
         fact(said.only, status.waiting ?? 0, status.oldest_waiting_ms ? `, ${said.oldest(words.when(status.oldest_waiting_ms))}` : ''),
         fact(said.atShop, (status.records ?? 0) - (status.waiting ?? 0)),
         fact(said.last, status.last_exchange_ms ? `${words.ago(status.last_exchange_ms, status.now_ms)} (${words.when(status.last_exchange_ms)})` : said.never),
@@ -37,20 +41,13 @@ export async function show({ kit, at, status, redraw }) {
         fact(said.person, status.person, status.role ? `, ${status.role}` : ''),
         fact(said.shop, status.shop),
         fact(said.tab, status.has === 'elsewhere' ? said.elsewhere : said.here)),
+      h('div', { class: 'choices' }, link(said.leaves, '/leaves', 'wide'), take, proving),
+      file, result,
       h('p', null, page.kept ? said.offlineReady : said.offlineNot),
       page.newer ? button(said.load, loadNewer, 'wide') : null,
-      result,
       contested.length ? [h('h2', null, said.contested), list(contested.map((one) => link(`${one.title}: ${one.slot_words}`, at('slot', one.doc, JSON.stringify(one.slot)))))] : null,
       refused.length ? [h('h2', null, said.refusedTitle), list(refused.map((one) => h('p', { class: 'box warn' }, one.detail)))] : null,
     ],
-    hand: [
-      link(said.leaves, '/leaves', 'wide'),
-      button(said.prove, async () => {
-        const { clean, faults } = await kit.verify();
-        tell(clean ? said.proved : said.faults(faults.length));
-      }, 'wide'),
-      take, file,
-      button(said.save, async () => { tell(said.saved(await kit.saveUnsent())); }, 'main'),
-    ],
+    hand: [button(said.save, async () => { tell(said.saved(await kit.saveUnsent())); }, 'main')],
   };
 }

@@ -1,6 +1,5 @@
-// A reading is kept: the verdict in one word, what to do next, how far to turn.
+// A reading is kept: the verdict in one word, and what to do next.
 
-import { angle } from '../parts/angle.js';
 import { bracket } from '../parts/bracket.js';
 import { strip } from '../screens/check.js';
 import { button, h, link } from '../ui.js';
@@ -21,7 +20,6 @@ export async function show(here, valve) {
       strip(here, valve.valve),
       h('p', { class: `verdict ${verdict}`, role: 'status' }, last.verdict),
       await bracket({ ...last, go_tenth_um: last.bracket.go_tenth_um ?? null, no_go_tenth_um: last.bracket.no_go_tenth_um ?? null }, lengths),
-      last.turn ? angle(last.turn) : null,
       last.next.map((sentence) => h('p', { class: 'next' }, sentence)),
       last.doubt ? h('p', { class: 'box warn' }, last.doubt) : null,
       last.contested ? h('p', { class: 'box warn' }, said.contested, ' ', link(said.look, at('machine', machine))) : null,

@@ -18,8 +18,8 @@ export function question(here) {
     return {
       ...around,
       title: said.title(guide.tag, valve.valve, words.machine.stage[stage]),
-      body: [strip(here, valve.valve), adjust && last.turn ? angle(last.turn) : null,
-        last.next.map((sentence) => h('p', { class: 'next' }, sentence)), h('p', { class: 'ask' }, `${valve.confirm[0].toUpperCase()}${valve.confirm.slice(1)}`)],
+      body: [strip(here, valve.valve), h('p', { class: 'ask' }, `${valve.confirm[0].toUpperCase()}${valve.confirm.slice(1)}`),
+        adjust && last.turn ? angle(last.turn) : null, last.next.map((sentence) => h('p', { class: 'next' }, sentence))],
       // To turn the engine over is also to bring the piston back.
       hand: [button(said.confirmed, () => turn({ confirmed: key, valve: valve.valve, piston: valve.piston }), 'main')],
     };
