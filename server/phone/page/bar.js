@@ -15,12 +15,12 @@ export async function draw(kit) {
   if (!status.enrolled) return;
   const { waiting = 0, records = 0, last_exchange_ms: last, now_ms: now } = status;
   const ago = last ? words.ago(last, now) : words.bar.never;
-  const when = noSignal ? words.bar.offline(ago) : last ? words.bar.last(ago) : ago;
+  const when = last ? words.bar.last(ago) : ago;
   const state = h('a', { class: waiting ? 'state warn' : 'state', href: '#/status' },
     h('span', { class: 'kept' }, words.bar.kept(waiting)),
     h('span', null, words.bar.shop(records - waiting)),
     h('span', { class: 'last' }, when));
-  const exchanging = button(under ? words.bar.under : words.bar.exchange, () => exchange(kit), 'exchange', { 'aria-disabled': !!under && 'true' });
+  const exchanging = button([under ? words.bar.under : words.bar.exchange, noSignal && !under ? h('span', { class: 'soft' }, words.bar.offline) : null], () => exchange(kit), 'exchange', { 'aria-disabled': !!under && 'true' });
   place().replaceChildren(state, exchanging);
 }
 

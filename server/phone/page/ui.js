@@ -40,7 +40,7 @@ export function say(text) {
 
 /** A button. While what it does is under way it takes no second tap; what goes wrong is said. */
 export function button(label, act, kind = 'plain', more = {}) {
-  const element = h('button', { class: kind, type: 'button', ...more }, label);
+  const element = h('button', { class: kind, type: 'button', ...more }, [label].flat().filter(Boolean));
   element.addEventListener('click', async () => {
     if (element.getAttribute('aria-disabled') === 'true') return;
     element.setAttribute('aria-disabled', 'true');

@@ -90,7 +90,7 @@ export async function look(tab, name) {
     .map((one) => [one.outerHTML.slice(0, 90), one.getBoundingClientRect()])
     .filter(([, box]) => box.width > 0 && (box.height < 48 || box.width < 48)).map(([html, box]) => `${Math.round(box.width)}x${Math.round(box.height)} ${html}`));
   for (const one of small) faults.push(`under 48 px, ${name}: ${one}`);
-  await tab.evaluate(() => { document.documentElement.style.fontSize = '225%'; });
+  await tab.evaluate(() => { document.documentElement.style.fontSize = '237.5%'; });
   const wide = await tab.evaluate(() => document.documentElement.scrollWidth);
   if (wide > 390) {
     faults.push(`at 200 % text, ${name}: ${wide} px wide`);
@@ -101,7 +101,7 @@ export async function look(tab, name) {
 
 /** Taps a button or a link by its words. */
 export const tap = async (tab, words) => {
-  await tab.locator('main, header').getByRole('button', { name: words, exact: true }).or(tab.getByRole('link', { name: words, exact: true })).first().click();
+  await tab.locator('main, header').getByRole('button', { name: words === 'Exchange' ? /^Exchange/ : words, exact: true }).or(tab.getByRole('link', { name: words, exact: true })).first().click();
 };
 
 /** Waits until the screen's heading says something. */

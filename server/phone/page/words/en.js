@@ -44,7 +44,7 @@ export default {
     under: 'Exchanging…',
     done: (taken, received) => `Exchanged: ${taken} handed over, ${received} received.`,
     more: 'Status',
-    offline: (text) => `No signal · ${text}`,
+    offline: 'no signal',
   },
 
   enrol: {
