@@ -76,7 +76,8 @@ function lay({ title, back, body, hand, form, moves = true, name }, quietly) {
   if (quietly) return;
   calm();
   window.scrollTo(0, 0);
-  heading.focus({ preventScroll: true });
+  // A question that follows on another is what is read aloud, not the heading again.
+  (main.querySelector('[data-focus]') ?? heading).focus({ preventScroll: true });
   for (const one of main.querySelectorAll('[data-middle]')) one.scrollIntoView({ block: 'nearest', inline: 'center' });
 }
 

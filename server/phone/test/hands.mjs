@@ -33,19 +33,19 @@ export async function read(tab, gap, name) {
   }
   if (name) await look(tab, `${name}-keep`);
   await tap(tab, 'Keep the reading');
-  await tab.locator('main .verdict[role="status"]').waitFor();
+  await tab.locator('main.kept .verdict').waitFor();
   if (name) await look(tab, `${name}-kept`);
 }
 
 /** Opens a visit: the cautions, cold, the hours. */
-export async function begin(tab, hours, name) {
+export async function begin(tab, hours, name, cold = 'Cold') {
   await tap(tab, 'Begin the check');
   await heading(tab, 'Before a hand');
   if (name) await look(tab, `${name}-cautions`);
   await tap(tab, 'All of this is so');
   await heading(tab, 'cold');
   if (name) await look(tab, `${name}-cold`);
-  await tap(tab, 'Cold');
+  await tap(tab, cold);
   await heading(tab, 'hour meter');
   for (const key of hours) await tab.getByRole('button', { name: key === '.' ? 'Point' : key, exact: true }).click();
   if (name) await look(tab, `${name}-hours`);

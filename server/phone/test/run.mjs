@@ -6,6 +6,7 @@ import path from 'node:path';
 
 import { answerLeaf, begin, read, through } from './hands.mjs';
 import { measure } from './figures.mjs';
+import { odd } from './odd.mjs';
 import { clear, faults, folder, heading, look, openTab, pictures, startPhone, startServer, tap, terminal } from './stage.mjs';
 
 const figures = {};
@@ -42,6 +43,7 @@ try {
     'Invented manual', '--source-page', '12', '--hours', '100', '--months', '6', '--thread', 'M6x1', '--rocker', 'stud-pivot', '--ratio', '1.3');
   office('office', 'property', 'add', 'Invented yard', '--access', 'Gate on the left');
   for (const tag of ['Q-101', 'Q-102']) office('office', 'machine', 'add', tag, '--property', 'Invented yard', '--card', 'Invented twin');
+  office('office', 'machine', 'add', 'Q-103', '--property', 'Invented yard');
   for (const who of ['Pia Larkin', 'Lida Quill']) office('office', 'assign', who, 'Invented yard');
   office('exchange');
   const codeFor = (who) => office('office', 'device', 'code', who).code;
@@ -213,6 +215,10 @@ try {
     } finally {
       await other.close();
     }
+  });
+
+  await test('the odd ways: a doubt, a hold, a leaf that contradicts, another unit, a warm engine, no card, a bundle, two tabs', async () => {
+    await odd({ tab, phone, url, office, folder });
   });
 
   await test('how large, how fast: the CPU four times slower', async () => {

@@ -2,7 +2,7 @@
 
 import { bracket } from '../parts/bracket.js';
 import { strip } from '../screens/check.js';
-import { button, h, link } from '../ui.js';
+import { button, h, link, say } from '../ui.js';
 import words from '../words/en.js';
 
 const said = words.check;
@@ -11,14 +11,15 @@ export async function show(here, valve) {
   const { guide, turn, lengths, at, machine } = here;
   const { last } = valve;
   const verdict = last.judged?.verdict ?? 'none';
+  say([last.verdict, ...last.next].join('. '));
   return {
     title: said.title(guide.tag, valve.valve, words.machine.stage[valve.last_stage]),
     back: at('machine', machine),
     moves: false,
-    name: 'check',
+    name: 'check kept',
     body: [
       strip(here, valve.valve),
-      h('p', { class: `verdict ${verdict}`, role: 'status' }, last.verdict),
+      h('p', { class: `verdict ${verdict}`, tabindex: '-1', 'data-focus': true }, last.verdict),
       await bracket({ ...last, go_tenth_um: last.bracket.go_tenth_um ?? null, no_go_tenth_um: last.bracket.no_go_tenth_um ?? null }, lengths),
       last.next.map((sentence) => h('p', { class: 'next' }, sentence)),
       last.doubt ? h('p', { class: 'box warn' }, last.doubt) : null,

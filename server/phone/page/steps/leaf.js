@@ -37,8 +37,8 @@ export async function show(here) {
   const goesNot = button(said.goesNot, () => answer(false), 'answer');
   const label = async (feeler) => {
     const name = feeler ? await lengths.feeler(feeler) : null;
-    goes.setAttribute('aria-label', name ? said.leafGoes(name) : said.pick);
-    goesNot.setAttribute('aria-label', name ? said.leafNot(name) : said.pick);
+    goes.setAttribute('aria-label', name ? said.leafGoes(name) : said.pick(said.goes));
+    goesNot.setAttribute('aria-label', name ? said.leafNot(name) : said.pick(said.goesNot));
     for (const one of [goes, goesNot]) one.classList.toggle('waits', !name);
   };
   await label(chosen);
@@ -58,7 +58,7 @@ export async function show(here) {
     name: 'check leaf-step',
     body: [
       strip(here, valve.valve),
-      h('p', { class: 'ask', role: 'status' }, enough ? said.keepThis : view.question),
+      h('p', { class: 'ask', tabindex: '-1', 'data-focus': true }, enough ? said.keepThis : view.question),
       await bracket(view, lengths),
       view.judged && enough ? h('p', { class: `verdict ${view.judged.verdict}` }, words.machine.verdict[view.judged.verdict]) : null,
     ],

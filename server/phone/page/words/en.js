@@ -171,7 +171,7 @@ export default {
     goesNot: 'Does not go',
     leaves: 'Your leaves',
     chosen: (leaf) => `Leaf ${leaf}`,
-    pick: 'Pick a leaf',
+    pick: (answer) => `${answer}: pick a leaf first`,
     leafGoes: (leaf) => `${leaf}, goes`,
     leafNot: (leaf) => `${leaf}, does not go`,
     undo: 'Undo',
