@@ -6,7 +6,7 @@ import words from './words/en.js';
 const place = () => document.getElementById('bar');
 let under = null;
 /** A quiet exchange found no signal: said in the bar, and nowhere else. */
-let noSignal = false;
+let noSignal = !navigator.onLine;
 
 /** Draws the bar from the book. */
 export async function draw(kit) {

@@ -93,6 +93,7 @@ try {
     tab = await openTab(phone, url);
     await tab.locator('main.leaf-step').waitFor();
     assert.deepEqual(await state(tab), before);
+    await barSays(tab, 'no signal');
     await look(tab, 'reopened-in-the-middle');
     const title = await through(tab, { '1I': 4.5, '1E': 8.5, '2I': 5.5, '2E': 6.5 }, 6.5, 'check');
     assert.match(title, /Every valve has been through/);

@@ -14,9 +14,9 @@ export function show(here) {
     back: at('machine', machine),
     moves: false,
     name: 'check',
-    body: [strip(here, null), guide.open.length ? list(guide.open, 'box warn') : h('p', { class: 'box good' }, words.finish.nothing)],
+    body: [strip(here, null), guide.open.length ? list(guide.open, 'box warn') : h('p', { class: 'box good' }, words.finish.nothing),
+      h('div', { class: 'choices' }, wait.map((one) => button(said.again(one.valve), () => turn({ valve: one.valve, piston: null }), 'wide')))],
     hand: [
-      wait.map((one) => button(said.again(one.valve), () => turn({ valve: one.valve, piston: null }), 'wide')),
       guide.hours_read ? null : button(words.machine.readHours, () => turn({ hoursLater: false }), 'wide'),
       h('div', { class: 'pair' }, link(words.machine.finding, at('finding', machine), 'wide'), link(words.machine.photo, at('photo', machine), 'wide')),
       link(said.finish, at('finish', machine), 'main'),
