@@ -76,8 +76,7 @@ fn answer(files: Files, path: &str, asked: &HeaderMap) -> Response {
     let has = known.split(',').any(|one| one.trim().trim_start_matches("W/") == tag);
     // Always asked for again, so that a page is never of two versions; the tag makes that cheap.
     let kept = [(header::CACHE_CONTROL, "no-cache"), (header::CONTENT_TYPE, media_type), (header::VARY, "accept-encoding")];
-    let mut response =
-        if has { (StatusCode::NOT_MODIFIED, kept).into_response() } else { (StatusCode::OK, kept, bytes).into_response() };
+    let mut response = if has { (StatusCode::NOT_MODIFIED, kept).into_response() } else { (StatusCode::OK, kept, bytes).into_response() };
     if let Some(encoding) = encoding {
         response.headers_mut().insert(header::CONTENT_ENCODING, HeaderValue::from_static(encoding));
     }
@@ -190,7 +189,8 @@ mod tests {
 
     #[tokio::test]
     async fn every_answer_has_its_guards_and_nothing_but_the_page_is_served() {
-        for path in ["/phone/", "/phone/app.js", "/phone/none.js", "/phone/app.js.gz", "/phone/..%2fsecret.js", "/phone/kit/%2e%2e/app.js"] {
+        for path in ["/phone/", "/phone/app.js", "/phone/none.js", "/phone/app.js.gz", "/phone/..%2fsecret.js", "/phone/kit/%2e%2e/app.js"]
+        {
             let (status, headers, _) = asked(three, path, &[]).await;
             let there = ["/phone/", "/phone/app.js"].contains(&path);
             assert_eq!(status, if there { StatusCode::OK } else { StatusCode::NOT_FOUND }, "{path}");
