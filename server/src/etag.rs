@@ -50,7 +50,7 @@ fn tag_of(body: &[u8]) -> String {
 }
 
 /// Whether an If-None-Match names a tag: by weak comparison, or all tags at once.
-fn names(list: &str, tag: &str) -> bool {
+pub(crate) fn names(list: &str, tag: &str) -> bool {
     list.trim() == "*" || list.split(',').any(|one| one.trim().trim_start_matches("W/") == tag)
 }
 

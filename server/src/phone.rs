@@ -12,6 +12,7 @@ use axum::response::{IntoResponse, Redirect, Response};
 use axum::routing::get;
 use rust_embed::RustEmbed;
 
+use crate::etag;
 use crate::problem_response::Refused;
 
 /// What `server/phone/build` gathered. A debug build reads the folder when it is asked; a release build has it inside.
@@ -73,7 +74,7 @@ fn answer(files: Files, path: &str, asked: &HeaderMap) -> Response {
     // The encodings of a file are representations of their own (RFC 9110 section 8.8.3): the hash is of the bytes that travel.
     let tag = format!("\"{}\"", hex::encode(hash.get(..16).unwrap_or(&hash)));
     let known = asked.get(header::IF_NONE_MATCH).and_then(|tags| tags.to_str().ok()).unwrap_or_default();
-    let has = known.split(',').any(|one| one.trim().trim_start_matches("W/") == tag);
+    let has = etag::names(known, &tag);
     // Always asked for again, so that a page is never of two versions; the tag makes that cheap.
     let kept = [(header::CACHE_CONTROL, "no-cache"), (header::CONTENT_TYPE, media_type), (header::VARY, "accept-encoding")];
     let mut response = if has { (StatusCode::NOT_MODIFIED, kept).into_response() } else { (StatusCode::OK, kept, bytes).into_response() };

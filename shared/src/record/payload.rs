@@ -3,6 +3,9 @@
 //! The quick ways here take the one spelling of a record and nothing else. Bytes that they do not take go the slow way over
 //! trees of values, which defines what is accepted and says what is wrong.
 
+use cbor4ii::core::dec::Read;
+use cbor4ii::core::utils::SliceReader;
+use cbor4ii::serde::Deserializer;
 use ciborium::Value;
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
@@ -264,5 +267,19 @@ fn text<'a>(rest: &mut &'a [u8]) -> Option<&'a str> {
 
 /// A body's type from its bytes, all of them.
 pub(super) fn read<T: DeserializeOwned>(bytes: &[u8]) -> Option<T> {
-    cbor4ii::serde::from_slice(bytes).ok()
+    let mut reader = Deserializer::new(SliceReader::new(bytes));
+    let value = T::deserialize(&mut reader).ok()?;
+    reader.into_inner().fill(1).is_ok_and(|rest| rest.as_ref().is_empty()).then_some(value)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_body_is_all_of_its_bytes() {
+        assert_eq!(read::<u32>(&[0x07]), Some(7));
+        assert_eq!(read::<u32>(&[0x07, 0x00]), None);
+        assert_eq!(read::<u32>(&[]), None);
+    }
 }
