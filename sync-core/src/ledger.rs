@@ -41,6 +41,8 @@ pub struct Ledger {
     laid: Vec<Laid>,
     /// In the order of their names.
     slots: Vec<(Slot, Vec<RecordId>)>,
+    /// Receipts that an earlier one displaced: a shop that lost a receipt has signed another.
+    displaced: Vec<(RecordId, i64)>,
     /// Something in it takes a record back, or rules: else nobody need be asked.
     settles: bool,
 }
@@ -53,8 +55,8 @@ impl Ledger {
         entries.sort_by_key(|entry| entry.record.id);
         // A record may come in two changes: it is one all the same.
         entries.dedup_by(|later, earlier| later.record.id == earlier.record.id);
-        let receipts = receipts(&entries);
-        let mut ledger = Self { laid: Vec::with_capacity(entries.len()), ..Self::default() };
+        let (receipts, displaced) = receipts(&entries);
+        let mut ledger = Self { laid: Vec::with_capacity(entries.len()), displaced, ..Self::default() };
         let mut slotted: Vec<(Slot, usize)> = Vec::with_capacity(entries.len());
         for (n, (entry, receipt)) in entries.into_iter().zip(receipts).enumerate() {
             ledger.settles |= matches!(entry.record.body, Body::Void(_) | Body::Ruling(_));
@@ -187,6 +189,12 @@ impl Ledger {
         self.at(id)?.receipt.as_ref()
     }
 
+    /// Records with the shop times of receipts that count no more, because the shop signed an earlier one for the same record.
+    #[must_use]
+    pub fn displaced_receipts(&self) -> &[(RecordId, i64)] {
+        &self.displaced
+    }
+
     /// Whether anything in it takes a record back, or rules.
     #[must_use]
     pub const fn settles(&self) -> bool {
@@ -232,23 +240,30 @@ impl Ledger {
     }
 }
 
-/// The earliest receipt of every record that an arrival names, in the order of the records.
-fn receipts(entries: &[Entry]) -> Vec<Option<Receipt>> {
+/// The earliest receipt of every record that an arrival names, in the order of the records; and the later ones.
+fn receipts(entries: &[Entry]) -> (Vec<Option<Receipt>>, Vec<(RecordId, i64)>) {
     let mut receipts: Vec<Option<Receipt>> = vec![None; entries.len()];
+    let mut displaced = Vec::new();
     for entry in entries {
         if let Body::Arrival(arrival) = &entry.record.body {
             let receipt = Receipt { at_ms: arrival.at, skew_ms: arrival.skew_ms, uncertainty_ms: arrival.uncertainty_ms };
             for id in &arrival.records {
                 let Ok(named) = entries.binary_search_by_key(id, |entry| entry.record.id) else { continue };
                 let receipt = receipt.of_record(entries[named].device, arrival.brought_by);
-                let held = receipts[named].get_or_insert(receipt);
+                let Some(held) = &mut receipts[named] else {
+                    receipts[named] = Some(receipt);
+                    continue;
+                };
+                if receipt.at_ms != held.at_ms {
+                    displaced.push((*id, receipt.at_ms.max(held.at_ms)));
+                }
                 if receipt.at_ms < held.at_ms {
                     *held = receipt;
                 }
             }
         }
     }
-    receipts
+    (receipts, displaced)
 }
 
 #[cfg(test)]

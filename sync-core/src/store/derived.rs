@@ -119,13 +119,19 @@ impl Store {
         for (slot, proposal) in &rows.open {
             insert.execute(params![num, slot.0, proposal])?;
         }
-        // A receipt stays: only what changed of it is written.
+        // A receipt stays: only what changed of it is written; one that is for nothing has no row.
         let mut came = self.connection.prepare_cached(
             "INSERT INTO came (at_ms, num, author, records, readings) VALUES (?1, ?2, ?3, ?4, ?5)
              ON CONFLICT (at_ms, num, author) DO UPDATE SET records = ?4, readings = ?5 WHERE records <> ?4 OR readings <> ?5",
         )?;
         for ((at_ms, author), (records, readings)) in &rows.came {
-            came.execute(params![at_ms, num, self.word(author.as_bytes())?, signed(*records), signed(*readings)])?;
+            let author = self.word(author.as_bytes())?;
+            if *records == 0 {
+                let mut displaced = self.connection.prepare_cached("DELETE FROM came WHERE at_ms = ?1 AND num = ?2 AND author = ?3")?;
+                displaced.execute(params![at_ms, num, author])?;
+            } else {
+                came.execute(params![at_ms, num, author, signed(*records), signed(*readings)])?;
+            }
         }
         if let Some(machine) = &rows.machine {
             self.connection

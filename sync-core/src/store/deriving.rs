@@ -75,7 +75,8 @@ pub(super) fn rows_of(place: Place, ledger: &Ledger, roster: &Roster) -> Result<
     Ok(Some(Rows { view, open, machine, came: came(ledger) }))
 }
 
-/// What the shop's receipts in a ledger are for.
+/// What the shop's receipts in a ledger are for. A receipt that an earlier one displaced is in it too, perhaps for nothing:
+/// its row may have been written when it was the only one.
 fn came(ledger: &Ledger) -> BTreeMap<(i64, PersonId), (u64, u64)> {
     let mut came: BTreeMap<(i64, PersonId), (u64, u64)> = BTreeMap::new();
     for entry in ledger.entries() {
@@ -83,6 +84,11 @@ fn came(ledger: &Ledger) -> BTreeMap<(i64, PersonId), (u64, u64)> {
             let (records, readings) = came.entry((receipt.at_ms, entry.record.by)).or_default();
             *records += 1;
             *readings += u64::from(matches!(entry.record.body, Body::Clearance(_)));
+        }
+    }
+    for (id, at_ms) in ledger.displaced_receipts() {
+        if let Some(entry) = ledger.get(*id) {
+            came.entry((*at_ms, entry.record.by)).or_default();
         }
     }
     came
@@ -100,4 +106,67 @@ fn machine_columns(state: &MachineState) -> Result<MachineColumns, StoreError> {
         visited_ms: visits().min().zip(visits().max()),
         attention,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use shared::bytes::Bytes32;
+    use shared::ids::{DeviceId, DocId, RecordId, ShopId};
+    use shared::record::{Arrival, ClockEvidence, Note, Record};
+
+    use super::*;
+    use crate::ledger::Entry;
+    use crate::roster::ShopRoot;
+    use crate::store::{CameIn, Store};
+
+    fn entry(n: u8, body: Body) -> Entry {
+        Entry {
+            device: DeviceId::from_bytes([9; 16]),
+            record: Record {
+                id: RecordId::from_bytes([n; 16]),
+                doc: DocId::from_bytes([8; 16]),
+                by: PersonId::from_bytes([7; 16]),
+                measured_by: None,
+                at_ms: 1_000,
+                clock: ClockEvidence::default(),
+                seen: Vec::new(),
+                body,
+            },
+        }
+    }
+
+    fn receipt(n: u8, at: i64) -> Entry {
+        let body = Arrival {
+            records: vec![RecordId::from_bytes([1; 16])],
+            at,
+            skew_ms: 0,
+            uncertainty_ms: 0,
+            brought_by: DeviceId::from_bytes([9; 16]),
+            position: 1,
+            released_by: None,
+        };
+        entry(n, Body::Arrival(body))
+    }
+
+    /// A shop whose disk had lied lost a receipt, signed another, and got the first back from a device.
+    #[test]
+    fn a_record_with_two_receipts_is_counted_once_whichever_came_first() {
+        let root = ShopRoot { shop: ShopId::from_bytes([5; 16]), device: DeviceId::from_bytes([6; 16]), key: Bytes32([4; 32]) };
+        let roster = Roster::empty(root);
+        let note = Body::Note(Note { text: "ticks".to_owned(), visit: None });
+        for first in [2_000, 3_000] {
+            let store = Store::in_memory().unwrap();
+            let document = store.found_document(DocId::from_bytes([8; 16]), Place::Machine).unwrap();
+            let mut entries = vec![entry(1, note.clone()), receipt(2, first)];
+            for second in [None, Some(receipt(3, 5_000 - first))] {
+                entries.extend(second);
+                let rows = rows_of(document.place, &Ledger::new(entries.clone()), &roster).unwrap().unwrap();
+                store.write_rows(document.num, &rows).unwrap();
+            }
+            let counted: Vec<usize> = store.came_in(0, 10_000).unwrap().iter().map(|CameIn { records, .. }| *records).collect();
+            assert_eq!(counted, [1], "first receipt at {first}");
+            let after = store.came_in(2_001, 10_000).unwrap();
+            assert!(after.is_empty(), "only under the earlier: {after:?}");
+        }
+    }
 }
