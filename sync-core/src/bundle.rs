@@ -17,7 +17,7 @@ use crate::admitting::{Outcome, admit, place_of};
 use crate::append::{append_again, follow_roster};
 use crate::book::{Book, BookError};
 use crate::clock::Receipt;
-use crate::delivery::{BroughtRecord, Delivery, check_all, open_all};
+use crate::delivery::{BroughtRecord, Delivery};
 use crate::exchange::{RefusedLine, read_body, write_body};
 use crate::ledger::Entry;
 use crate::moment::Moment;
@@ -126,11 +126,9 @@ impl Book {
             for doc in bundle.docs {
                 let of_roster = doc.id == identity.root.shop.roster();
                 let taking = Taking { store, actor, receipt, carrier: bundle.from, now };
-                let deliveries = check_all(open_all(vec![(doc.id, doc.recipes)]), &roster);
-                let mut new = false;
-                for delivery in deliveries {
-                    new |= taking.document(delivery, &roster, &mut taken)?;
-                }
+                let mut delivery = Delivery::open(doc.id, doc.recipes);
+                delivery.check(&roster);
+                let new = taking.document(delivery, &roster, &mut taken)?;
                 if new && let Some(document) = store.document(doc.id)? {
                     store.derive(&document, &roster)?;
                 }

@@ -1,5 +1,5 @@
 //! A delivery: what a message brings of one document, before anything is judged. Records opened, changes built again from
-//! their recipes, signatures checked: pure work, done on all cores.
+//! their recipes, signatures checked: pure work, for whichever core is free.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -9,7 +9,6 @@ use shared::ids::{DeviceId, DocId, PersonId, RecordId};
 use shared::record::Body;
 use shared::wire::{Reader, Recipe, ShortRecipe};
 
-use crate::cores::on_all_cores;
 use crate::envelope::{self, EnvelopeError, Opened};
 use crate::replica;
 use crate::roster::Roster;
@@ -51,16 +50,6 @@ pub struct BroughtRecord {
 /// Says that a list leaves out what nothing before it says.
 const LEAVES_OUT: &str = "The change does not fit what is held: its recipe leaves out what nothing before it says.";
 const WRONG_HASH: &str = "The change does not fit what is held: it is not the change that its hash names.";
-
-/// Opens what a message brings: for each document its list of recipes.
-#[must_use]
-pub fn open_all(docs: Vec<(DocId, Vec<ShortRecipe>)>) -> Vec<Delivery> {
-    on_all_cores(docs, |(doc, recipes)| {
-        let short = recipes.len() == 1 || recipes.iter().any(|recipe| recipe.actor.is_none());
-        let packed = if short { pack(&recipes).ok() } else { None };
-        Delivery { doc, changes: open(doc, recipes), vouched: BTreeSet::new(), packed }
-    })
-}
 
 fn open(doc: DocId, list: Vec<ShortRecipe>) -> Vec<Brought> {
     let mut changes: Vec<Brought> = Vec::with_capacity(list.len());
@@ -133,25 +122,6 @@ fn bare(short: ShortRecipe) -> Recipe {
     }
 }
 
-/// Checks every signature in these deliveries.
-pub fn check_all(deliveries: Vec<Delivery>, roster: &Roster) -> Vec<Delivery> {
-    on_all_cores(deliveries, |mut delivery| {
-        delivery.check(roster);
-        delivery
-    })
-}
-
-/// Takes the shop's word for every signature in these deliveries: whose device it is is looked up, no more.
-pub fn trust_all(deliveries: &mut [Delivery], roster: &Roster) {
-    for delivery in deliveries {
-        for record in delivery.changes.iter_mut().flat_map(|change| &mut change.records) {
-            let Ok(opened) = &record.opened else { continue };
-            record.signature = roster.signer(opened.device).map(|(_, person)| (person, Ok(())));
-        }
-        delivery.hear_the_shop(roster.root.device, &mut BTreeMap::new());
-    }
-}
-
 /// Keys as they are needed, each decoded once.
 struct Keys<'r> {
     roster: &'r Roster,
@@ -171,6 +141,23 @@ impl Keys<'_> {
 }
 
 impl Delivery {
+    /// Opens what a message brings of a document: its list of recipes.
+    #[must_use]
+    pub fn open(doc: DocId, recipes: Vec<ShortRecipe>) -> Self {
+        let short = recipes.len() == 1 || recipes.iter().any(|recipe| recipe.actor.is_none());
+        let packed = if short { pack(&recipes).ok() } else { None };
+        Self { doc, changes: open(doc, recipes), vouched: BTreeSet::new(), packed }
+    }
+
+    /// Takes the shop's word for every signature: whose device it is is looked up, no more.
+    pub fn trust(&mut self, roster: &Roster) {
+        for record in self.changes.iter_mut().flat_map(|change| &mut change.records) {
+            let Ok(opened) = &record.opened else { continue };
+            record.signature = roster.signer(opened.device).map(|(_, person)| (person, Ok(())));
+        }
+        self.hear_the_shop(roster.root.device, &mut BTreeMap::new());
+    }
+
     /// Checks every signature: the shop's own first, since with them it vouches for records and names new devices.
     pub fn check(&mut self, roster: &Roster) {
         let root = roster.root;

@@ -12,7 +12,7 @@ use shared::ids::{DeviceId, DocId, ShopId};
 use shared::length::Length;
 use shared::record::Record;
 use shared::wire::{ExchangeAnswer, ExchangeRequest, Recipe, ShortRecipe};
-use sync_core::delivery::open_all;
+use sync_core::delivery::Delivery;
 use sync_core::envelope;
 use sync_core::exchange::{read_body, write_body};
 use sync_core::login::LoginError;
@@ -168,7 +168,7 @@ fn bodies_are_read_and_the_engine_answers_the_same() {
         let offered = request.docs.iter().map(|doc| (doc.id, doc.recipes.clone()));
         let packed = answer.docs.iter().flat_map(|doc| doc.packs.iter().map(|pack| (doc.id, unpack(&pack.0).unwrap())));
         let lists = offered.chain(packed).chain(answer.docs.iter().map(|doc| (doc.id, doc.recipes.clone()))).collect();
-        for brought in open_all(lists).into_iter().flat_map(|delivery| delivery.changes) {
+        for brought in lists.into_iter().flat_map(|(doc, recipes)| Delivery::open(doc, recipes).changes) {
             assert_eq!(brought.fault, None, "{what}");
             for record in &brought.recipe.records {
                 let opened = envelope::open(&record.0).unwrap();
@@ -200,7 +200,7 @@ fn bodies_are_read_and_the_engine_answers_the_same() {
     }
     for case in list(&file, "refused_short") {
         let recipes: Vec<ShortRecipe> = read_body(&bytes(case, "cbor"), false).unwrap();
-        let mut brought = open_all(vec![(get(case, "doc"), recipes)]).into_iter().flat_map(|delivery| delivery.changes);
+        let mut brought = Delivery::open(get(case, "doc"), recipes).changes.into_iter();
         assert!(brought.any(|change| change.fault.is_some()), "{}", case["what"]);
     }
 }

@@ -10,7 +10,7 @@ use shared::record::{Note, Stage};
 use shared::role::Role;
 use sync_core::admission::Checked;
 use sync_core::book::Book;
-use sync_core::delivery::open_all;
+use sync_core::delivery::Delivery;
 use sync_core::frontier::Frontier;
 use sync_core::replica::change_hash;
 use sync_core::rights::Place;
@@ -56,7 +56,7 @@ fn an_answer_that_was_changed_on_its_way_is_looked_at_before_it_is_kept() {
     let doc = answer.docs.iter_mut().find(|doc| doc.id == machine).unwrap();
     // A record that nobody signed, in a change whose hash fits it: the shop's signature is over other bytes, and so each
     // record's own is what counts.
-    let brought = open_all(vec![(machine, doc.recipes.clone())]).remove(0).changes.remove(0);
+    let brought = Delivery::open(machine, doc.recipes.clone()).changes.remove(0);
     let mut recipe = brought.recipe;
     let record = &mut recipe.records[0].0;
     let last = record.len() - 1;

@@ -16,14 +16,14 @@ use crate::admitting::{Outcome, admit};
 use crate::append::follow_roster;
 use crate::book::{Book, BookError};
 use crate::clock::{Contact, Receipt};
-use crate::cores::beside;
-use crate::delivery::{Delivery, check_all, open_all, trust_all};
+use crate::cores::in_turn;
+use crate::delivery::Delivery;
 use crate::envelope;
 use crate::exchange::heal::heal;
 use crate::moment::{Entropy, Moment};
 use crate::replica;
 use crate::roster::Roster;
-use crate::store::{Known, Logged, Store, ToDerive, open_filled, unpack};
+use crate::store::{Filled, Known, Logged, Store, ToDerive, unpack};
 
 /// The most documents asked about in one request, well below what a shop takes.
 const MOST_ASKED: usize = MOST_DOCS / 2;
@@ -151,15 +151,12 @@ impl Book {
             let mut roster = before.clone();
             // The roster first: what follows is judged by it.
             let (first, rest): (Vec<&DocAnswer>, Vec<&DocAnswer>) = answer.docs.iter().partition(|d| d.id == roster_doc);
-            taking.documents(&first, &roster, false, &|_| ())?;
-            if let Some(after) = follow_roster(store, &roster, !first.is_empty())? {
+            let moved = !first.is_empty();
+            taking.documents(first, &roster, false)?;
+            if let Some(after) = follow_roster(store, &roster, moved)? {
                 roster = after;
             }
-            // What was taken in of one document is derived while the next is taken in.
-            let derive = |packed: ToDerive| packed.derive(&roster);
-            let (took, rows) = beside(rest.len(), derive, |hand| taking.documents(&rest, &roster, vouched, hand));
-            took?;
-            rows.into_iter().try_for_each(|rows| store.keep_derived(rows))?;
+            taking.documents(rest, &roster, vouched)?;
             let mut report = taking.report;
             store.set_meta("cursor", &answer.cursor)?;
             report.more |= store.has_unsent()?;
@@ -193,6 +190,36 @@ impl Book {
     }
 }
 
+/// What an answer brings of a document, before anything is kept.
+struct Prepared<'a> {
+    doc: &'a DocAnswer,
+    /// All of it, where nothing of the document is here.
+    filled: Option<Filled>,
+    /// The rest.
+    delivery: Delivery,
+}
+
+impl<'a> Prepared<'a> {
+    fn new(doc: &'a DocAnswer, whole: bool, vouched: bool, roster: &Roster) -> Self {
+        let filled = if whole { Filled::open(doc.id, doc.packs.clone(), roster) } else { None };
+        let delivery = delivery_of(doc, filled.is_none(), vouched, roster);
+        Self { doc, filled, delivery }
+    }
+}
+
+/// What an answer brings of a document as changes. Of packs that are not kept whole, each change is judged like any other.
+fn delivery_of(doc: &DocAnswer, with_packs: bool, vouched: bool, roster: &Roster) -> Delivery {
+    let packs = doc.packs.iter().filter(|_| with_packs);
+    let packed = packs.filter_map(|Blob(pack)| unpack(pack).ok()).flatten();
+    let mut delivery = Delivery::open(doc.id, packed.chain(doc.recipes.iter().cloned()).collect());
+    if vouched {
+        delivery.trust(roster);
+    } else {
+        delivery.check(roster);
+    }
+    delivery
+}
+
 /// Taking one answer in.
 struct Taking<'a> {
     store: &'a Store,
@@ -204,53 +231,38 @@ struct Taking<'a> {
 }
 
 impl Taking<'_> {
-    /// Takes documents in, and hands over what is to be derived from them.
-    fn documents(&mut self, docs: &[&DocAnswer], roster: &Roster, vouched: bool, derive: &dyn Fn(ToDerive)) -> Result<(), BookError> {
-        // Of packs that are not kept whole, each change is judged like any other.
-        let packed = |doc: &DocAnswer| doc.packs.iter().filter_map(|Blob(pack)| unpack(pack).ok()).flatten().collect::<Vec<_>>();
-        let mut whole = Vec::new();
-        if vouched {
-            for doc in docs.iter().filter(|doc| !doc.packs.is_empty()) {
-                if self.store.has_nothing_of(doc.id)? {
-                    whole.push((doc.id, doc.packs.clone()));
+    /// Takes documents in, and makes the rows of what they moved anew.
+    fn documents(&mut self, docs: Vec<&DocAnswer>, roster: &Roster, vouched: bool) -> Result<(), BookError> {
+        let store = self.store;
+        let known = if vouched { Known::VOUCHED } else { Known::AT_SHOP };
+        let mut things = Vec::with_capacity(docs.len());
+        for doc in docs {
+            things.push((doc, vouched && !doc.packs.is_empty() && store.has_nothing_of(doc.id)?));
+        }
+        let prepare = |(doc, whole)| Prepared::new(doc, whole, vouched, roster);
+        let take = |Prepared { doc, filled, mut delivery }: Prepared<'_>| {
+            if let Some(filled) = filled {
+                let changes = filled.changes();
+                if store.fill(filled)? {
+                    self.report.received += changes;
+                } else {
+                    delivery = delivery_of(doc, true, vouched, roster);
                 }
             }
-        }
-        let mut filled = BTreeSet::new();
-        for document in open_filled(whole, roster).into_iter().flatten() {
-            let (id, changes) = (document.doc(), document.changes());
-            if self.store.fill(document)? {
-                filled.insert(id);
-                self.report.received += changes;
-            }
-        }
-        let mut lists = Vec::with_capacity(docs.len());
-        for doc in docs {
-            let mut list = if filled.contains(&doc.id) { Vec::new() } else { packed(doc) };
-            list.extend(doc.recipes.iter().cloned());
-            lists.push((doc.id, list));
-        }
-        let mut deliveries = open_all(lists);
-        if vouched {
-            trust_all(&mut deliveries, roster);
-        } else {
-            deliveries = check_all(deliveries, roster);
-        }
-        let known = if vouched { Known::VOUCHED } else { Known::AT_SHOP };
-        for (doc, delivery) in docs.iter().zip(deliveries) {
             let brings = !delivery.changes.is_empty();
             self.document(doc, delivery, roster, known)?;
             if !doc.refused.is_empty() {
-                self.report.healed += heal(self.store, self.actor, doc, self.now)?;
+                self.report.healed += heal(store, self.actor, doc, self.now)?;
                 self.report.more = true;
             }
-            if (brings || !doc.refused.is_empty())
-                && let Some(document) = self.store.document(doc.id)?
-            {
-                derive(self.store.to_derive((&document).into())?);
+            if !brings && doc.refused.is_empty() {
+                return Ok(None);
             }
-        }
-        Ok(())
+            let document = store.document(doc.id)?;
+            document.map(|document| store.to_derive((&document).into())).transpose().map_err(BookError::from)
+        };
+        let derived = in_turn(things, prepare, take, |packed: ToDerive| packed.derive(roster))?;
+        Ok(derived.into_iter().try_for_each(|derived| store.keep_derived(derived))?)
     }
 
     fn document(&mut self, doc: &DocAnswer, mut delivery: Delivery, roster: &Roster, known: Known) -> Result<(), BookError> {

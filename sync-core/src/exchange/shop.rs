@@ -15,13 +15,14 @@ use crate::admitting::{Outcome, admit};
 use crate::append::{append_signed, follow_roster};
 use crate::book::{Book, BookError};
 use crate::clock::Receipt;
-use crate::delivery::{Brought, Delivery, check_all, open_all};
+use crate::cores::in_turn;
+use crate::delivery::{Brought, Delivery};
 use crate::envelope;
 use crate::identity::Identity;
 use crate::ledger::Entry;
 use crate::moment::{Entropy, Moment, fresh_record, random};
 use crate::roster::Roster;
-use crate::store::{Known, Store, TouchedDocument};
+use crate::store::{Known, Store, ToDerive};
 
 /// A skew measured by one message alone, its travel time unknown, may be off by this much.
 const ONE_WAY_UNCERTAINTY_MS: i64 = 5_000;
@@ -40,8 +41,6 @@ pub(super) struct Intake {
     regrant: bool,
     /// Something new was taken in.
     pub(super) news: bool,
-    /// Documents whose rows must be made anew.
-    touched: BTreeSet<TouchedDocument>,
 }
 
 impl Book {
@@ -80,14 +79,13 @@ impl Book {
             let roster_doc = identity.root.shop.roster();
             // The roster first: what follows is judged by it.
             let (first, rest): (Vec<&DocOffer>, Vec<&DocOffer>) = request.docs.iter().partition(|d| d.id == roster_doc);
-            if taking.documents(&first, &roster, &mut intake)?
+            if taking.documents(first, &roster, &mut intake)?
                 && let Some(after) = follow_roster(store, &roster, true)?
             {
                 roster = after;
                 intake.regrant = true;
             }
-            taking.documents(&rest, &roster, &mut intake)?;
-            store.derive_all(&intake.touched.iter().copied().collect::<Vec<_>>(), &roster)?;
+            taking.documents(rest, &roster, &mut intake)?;
             if intake.regrant {
                 store.regrant(&roster)?;
             } else if intake.news {
@@ -138,14 +136,27 @@ struct Taking<'a> {
 }
 
 impl Taking<'_> {
-    /// Takes offers in; true where something new came.
-    fn documents(&mut self, offers: &[&DocOffer], roster: &Roster, intake: &mut Intake) -> Result<bool, BookError> {
-        let lists = offers.iter().map(|offer| (offer.id, offer.recipes.clone())).collect();
-        let mut new = false;
-        for delivery in check_all(open_all(lists), roster) {
-            new |= self.document(delivery, roster, intake)?;
-        }
-        Ok(new)
+    /// Takes offers in, and makes the rows of what they moved anew; true where something new came.
+    fn documents(&mut self, offers: Vec<&DocOffer>, roster: &Roster, intake: &mut Intake) -> Result<bool, BookError> {
+        let store = self.store;
+        let mut news = false;
+        let check = |offer: &DocOffer| {
+            let mut delivery = Delivery::open(offer.id, offer.recipes.clone());
+            delivery.check(roster);
+            delivery
+        };
+        let take = |delivery: Delivery| {
+            let doc = delivery.doc;
+            if !self.document(delivery, roster, intake)? {
+                return Ok(None);
+            }
+            news = true;
+            let document = store.document(doc)?;
+            document.map(|document| store.to_derive((&document).into())).transpose().map_err(BookError::from)
+        };
+        let derived = in_turn(offers, check, take, |packed: ToDerive| packed.derive(roster))?;
+        derived.into_iter().try_for_each(|derived| store.keep_derived(derived))?;
+        Ok(news)
     }
 
     /// Takes one document's offer in; true where something new came.
@@ -195,9 +206,6 @@ impl Taking<'_> {
         // What is not named now is named next time.
         answer.needed.truncate(MOST_NEEDED);
         self.receipt_for(doc, &arrived, None)?;
-        if news && let Some(document) = self.store.document(doc)? {
-            intake.touched.insert((&document).into());
-        }
         intake.news |= news;
         intake.answers.insert(doc, answer);
         Ok(news)

@@ -51,7 +51,11 @@ impl Store {
     /// [`StoreError`].
     pub fn derive(&self, document: &DocumentRow, roster: &Roster) -> Result<(), StoreError> {
         let ledger = self.ledger(document.num)?;
-        self.keep_rows(document.num, rows_of(document.place, &ledger, roster)?)
+        let Some((rows, standings)) = rows_of(document.place, &ledger, roster)? else { return self.underive(document.num) };
+        self.write_rows(document.num, &rows)?;
+        // In a visit one reading follows another, and each asks what stood before it.
+        *self.stood.borrow_mut() = Some((document.num, Arc::new(standings)));
+        Ok(())
     }
 
     /// Derives the rows of documents anew from their records.
@@ -73,13 +77,9 @@ impl Store {
 
     /// Keeps the rows that were derived of a document.
     pub(crate) fn keep_derived(&self, derived: Derived) -> Result<(), StoreError> {
-        self.keep_rows(derived.num, derived.rows?)
-    }
-
-    fn keep_rows(&self, num: i64, rows: Option<Rows>) -> Result<(), StoreError> {
-        match rows {
-            Some(rows) => self.write_rows(num, &rows),
-            None => self.underive(num),
+        match derived.rows? {
+            Some(rows) => self.write_rows(derived.num, &rows),
+            None => self.underive(derived.num),
         }
     }
 

@@ -46,7 +46,7 @@ impl ToDerive {
     pub(crate) fn derive(self, roster: &Roster) -> Derived {
         let mut entries = Vec::new();
         let read = self.packs.iter().try_for_each(|pack| entries_in(pack).map(|some| entries.extend(some)));
-        let rows = read.and_then(|()| rows_of(self.document.place, &Ledger::new(entries), roster));
+        let rows = read.and_then(|()| rows_of(self.document.place, &Ledger::new(entries), roster)).map(|made| made.map(|(rows, _)| rows));
         Derived { num: self.document.num, rows }
     }
 }
@@ -60,8 +60,8 @@ pub(super) struct MachineColumns {
     pub(super) attention: bool,
 }
 
-/// The rows that a document's records make; `None` where it has none.
-pub(super) fn rows_of(place: Place, ledger: &Ledger, roster: &Roster) -> Result<Option<Rows>, StoreError> {
+/// The rows that a document's records make, and what stands by them; `None` where it has no record.
+pub(super) fn rows_of(place: Place, ledger: &Ledger, roster: &Roster) -> Result<Option<(Rows, Vec<Standing>)>, StoreError> {
     if ledger.entries().next().is_none() {
         return Ok(None);
     }
@@ -72,7 +72,7 @@ pub(super) fn rows_of(place: Place, ledger: &Ledger, roster: &Roster) -> Result<
     let state = (place == Place::Machine).then(|| MachineState::fold(ledger, &standings, roster));
     let machine = state.as_ref().map(machine_columns).transpose()?;
     let view = row::of(state.as_ref(), &standings)?;
-    Ok(Some(Rows { view, open, machine, came: came(ledger) }))
+    Ok(Some((Rows { view, open, machine, came: came(ledger) }, standings)))
 }
 
 /// What the shop's receipts in a ledger are for. A receipt that an earlier one displaced is in it too, perhaps for nothing:
@@ -160,7 +160,7 @@ mod tests {
             let mut entries = vec![entry(1, note.clone()), receipt(2, first)];
             for second in [None, Some(receipt(3, 5_000 - first))] {
                 entries.extend(second);
-                let rows = rows_of(document.place, &Ledger::new(entries.clone()), &roster).unwrap().unwrap();
+                let (rows, _) = rows_of(document.place, &Ledger::new(entries.clone()), &roster).unwrap().unwrap();
                 store.write_rows(document.num, &rows).unwrap();
             }
             let counted: Vec<usize> = store.came_in(0, 10_000).unwrap().iter().map(|CameIn { records, .. }| *records).collect();

@@ -30,56 +30,52 @@ pub struct Filled {
     rows: Option<Rows>,
 }
 
-/// Opens whole documents on all cores; `None` for one that does not hold together.
-#[must_use]
-pub fn open_filled(docs: Vec<(DocId, Vec<Blob>)>, roster: &Roster) -> Vec<Option<Filled>> {
-    on_all_cores(docs, |(doc, packs)| open_one(doc, packs, roster))
-}
-
-fn open_one(doc: DocId, packs: Vec<Blob>, roster: &Roster) -> Option<Filled> {
-    let mut frontier = Frontier::empty(doc);
-    let mut parts = Vec::with_capacity(packs.len());
-    let mut all = Vec::new();
-    let mut place = [(roster.root.shop.roster(), Place::Roster), (roster.root.shop.engines(), Place::Engines)]
-        .into_iter()
-        .find_map(|(known, place)| (known == doc).then_some(place));
-    for pack in packs {
-        let mut reader = Reader::default();
-        let mut entries = Vec::new();
-        let mut before = None;
-        for short in pack::unpack(&pack.0).ok()? {
-            let facts = reader.next(&short)?;
-            // Named or not, a hash that the next change leaves out is nobody's end: anything stands in for it here.
-            let deps = facts.deps.or_else(|| before.map(|hash| vec![hash]))?;
-            let hash = short.hash.unwrap_or(Bytes32([0; 32]));
-            for Blob(bytes) in &short.records {
-                entries.push(entry(bytes).ok()?);
-            }
-            frontier.advance(&Recipe {
-                hash,
-                actor: facts.actor,
-                seq: facts.seq,
-                start_op: facts.start_op,
-                deps,
-                time: 0,
-                records: short.records,
-            });
-            before = Some(hash);
-        }
-        if !reader.may_end() {
-            return None;
-        }
-        place = place.or_else(|| entries.iter().find_map(|entry| Place::founded_by(&entry.record.body)));
-        all.extend(entries.iter().cloned());
-        parts.push((before?, pack, entries));
-    }
-    let place = place?;
-    let fits = |entry: &Entry| entry.record.doc == doc && place.takes(&entry.record.body);
-    let rows = all.iter().all(fits).then(|| rows_of(place, &Ledger::new(all), roster).ok())??;
-    Some(Filled { frontier, place, parts, rows })
-}
-
 impl Filled {
+    /// Opens a whole document; `None` where it does not hold together.
+    #[must_use]
+    pub fn open(doc: DocId, packs: Vec<Blob>, roster: &Roster) -> Option<Self> {
+        let mut frontier = Frontier::empty(doc);
+        let mut parts = Vec::with_capacity(packs.len());
+        let mut all = Vec::new();
+        let mut place = [(roster.root.shop.roster(), Place::Roster), (roster.root.shop.engines(), Place::Engines)]
+            .into_iter()
+            .find_map(|(known, place)| (known == doc).then_some(place));
+        for pack in packs {
+            let mut reader = Reader::default();
+            let mut entries = Vec::new();
+            let mut before = None;
+            for short in pack::unpack(&pack.0).ok()? {
+                let facts = reader.next(&short)?;
+                // Named or not, a hash that the next change leaves out is nobody's end: anything stands in for it here.
+                let deps = facts.deps.or_else(|| before.map(|hash| vec![hash]))?;
+                let hash = short.hash.unwrap_or(Bytes32([0; 32]));
+                for Blob(bytes) in &short.records {
+                    entries.push(entry(bytes).ok()?);
+                }
+                frontier.advance(&Recipe {
+                    hash,
+                    actor: facts.actor,
+                    seq: facts.seq,
+                    start_op: facts.start_op,
+                    deps,
+                    time: 0,
+                    records: short.records,
+                });
+                before = Some(hash);
+            }
+            if !reader.may_end() {
+                return None;
+            }
+            place = place.or_else(|| entries.iter().find_map(|entry| Place::founded_by(&entry.record.body)));
+            all.extend(entries.iter().cloned());
+            parts.push((before?, pack, entries));
+        }
+        let place = place?;
+        let fits = |entry: &Entry| entry.record.doc == doc && place.takes(&entry.record.body);
+        let rows = all.iter().all(fits).then(|| rows_of(place, &Ledger::new(all), roster).ok())??.map(|(rows, _)| rows);
+        Some(Self { frontier, place, parts, rows })
+    }
+
     /// Which document.
     #[must_use]
     pub const fn doc(&self) -> DocId {

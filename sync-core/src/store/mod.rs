@@ -42,7 +42,7 @@ pub use backup::{Backup, BackupError, Draft};
 pub use derived::{MachineRow, TouchedDocument};
 pub(crate) use deriving::ToDerive;
 pub use documents::DocumentRow;
-pub use fill::{Filled, open_filled};
+pub use fill::Filled;
 pub use log::{Logged, Part};
 pub(crate) use pack::pack;
 pub use pack::unpack;

@@ -6,7 +6,7 @@ use serde::de::DeserializeOwned;
 use shared::bytes::{Blob, Bytes16, Bytes32};
 use shared::ids::DocId;
 use shared::wire::{Recipe, ShortRecipe, shorten};
-use sync_core::delivery::open_all;
+use sync_core::delivery::Delivery;
 use sync_core::replica;
 
 use super::forge::{self, Signer};
@@ -97,7 +97,7 @@ pub(crate) fn restated(bytes: &[u8], signers: &[Signer], script: &mut Script<'_>
 
 /// A list of recipes in full, with the hashes that they have.
 pub(crate) fn full(doc: DocId, list: &[ShortRecipe]) -> Vec<Recipe> {
-    open_all(vec![(doc, list.to_vec())]).into_iter().flat_map(|delivery| delivery.changes).map(|brought| brought.recipe).collect()
+    Delivery::open(doc, list.to_vec()).changes.into_iter().map(|brought| brought.recipe).collect()
 }
 
 /// One edit of a document's recipes, which leaves the list in full or in short. `others` are hashes that mean something in

@@ -13,7 +13,7 @@ use shared::ids::{DocId, ShopId};
 use shared::length::Length;
 use shared::record::Record;
 use shared::wire::{ExchangeAnswer, ExchangeRequest, Recipe, ShortRecipe};
-use sync_core::delivery::open_all;
+use sync_core::delivery::Delivery;
 use sync_core::envelope;
 use sync_core::exchange::{read_body, write_body};
 use sync_core::login::LoginError;
@@ -141,7 +141,7 @@ fn exchange(file: &Value) -> Result<usize, String> {
         let answer: ExchangeAnswer = both_ways(&step["answer"])?;
         let lists =
             request.docs.iter().map(|doc| (doc.id, doc.recipes.clone())).chain(answer.docs.iter().map(|doc| (doc.id, doc.recipes.clone())));
-        holds(open_all(lists.collect()).iter().flat_map(|delivery| &delivery.changes).all(|change| change.fault.is_none()), &what)?;
+        holds(lists.flat_map(|(doc, recipes)| Delivery::open(doc, recipes).changes).all(|change| change.fault.is_none()), &what)?;
         let now = Moment::at(request.device_time);
         if n < 4 {
             let device = phone.identity().map_err(said)?.device;
@@ -162,7 +162,7 @@ fn exchange(file: &Value) -> Result<usize, String> {
     }
     for case in list(file, "refused_short")? {
         let recipes: Vec<ShortRecipe> = read_body(&bytes(case, "cbor")?, false).map_err(said)?;
-        let mut brought = open_all(vec![(get(case, "doc")?, recipes)]).into_iter().flat_map(|delivery| delivery.changes);
+        let mut brought = Delivery::open(get(case, "doc")?, recipes).changes.into_iter();
         holds(brought.any(|change| change.fault.is_some()), &case["what"].to_string())?;
     }
     Ok(steps.len() + list(file, "refused_bodies")?.len() + list(file, "refused_short")?.len())
