@@ -167,8 +167,8 @@ fn bodies_are_read_and_the_engine_answers_the_same() {
         let answer: ExchangeAnswer = both_ways(&step["answer"]);
         let offered = request.docs.iter().map(|doc| (doc.id, doc.recipes.clone()));
         let packed = answer.docs.iter().flat_map(|doc| doc.packs.iter().map(|pack| (doc.id, unpack(&pack.0).unwrap())));
-        let lists = offered.chain(packed).chain(answer.docs.iter().map(|doc| (doc.id, doc.recipes.clone()))).collect();
-        for brought in lists.into_iter().flat_map(|(doc, recipes)| Delivery::open(doc, recipes).changes) {
+        let lists = offered.chain(packed).chain(answer.docs.iter().map(|doc| (doc.id, doc.recipes.clone())));
+        for brought in lists.flat_map(|(doc, recipes)| Delivery::open(doc, recipes).changes) {
             assert_eq!(brought.fault, None, "{what}");
             for record in &brought.recipe.records {
                 let opened = envelope::open(&record.0).unwrap();
