@@ -23,8 +23,9 @@ pub(crate) async fn conditional(request: Request, next: Next) -> Result<Response
     let looked_at = request.method() == Method::GET && request.uri().path().starts_with("/v1/");
     let known: Vec<HeaderValue> = request.headers().get_all(header::IF_NONE_MATCH).iter().cloned().collect();
     let response = next.run(request).await;
-    // A stream of events has no length, and no end to wait for.
-    if !looked_at || response.status() != StatusCode::OK || response.body().size_hint().exact().is_none() {
+    // A stream of events has no length, and no end to wait for; a picture has a tag of its own, and may be held.
+    let tagged = response.headers().contains_key(header::ETAG);
+    if !looked_at || tagged || response.status() != StatusCode::OK || response.body().size_hint().exact().is_none() {
         return Ok(response);
     }
     let (mut parts, body) = response.into_parts();

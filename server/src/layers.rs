@@ -9,7 +9,7 @@ use std::time::Duration;
 
 use axum::Router;
 use axum::extract::{MatchedPath, Request};
-use axum::http::{HeaderName, HeaderValue, header};
+use axum::http::{HeaderName, HeaderValue, Method, header};
 use axum::middleware::{Next, from_fn, map_request, map_response};
 use axum::response::{IntoResponse, Response};
 use tower_http::catch_panic::CatchPanicLayer;
@@ -17,6 +17,7 @@ use tower_http::request_id::{MakeRequestId, PropagateRequestIdLayer, RequestId, 
 use tower_http::trace::{DefaultOnResponse, TraceLayer};
 use tracing::{Level, Span};
 
+use crate::limits::PICTURE_TIMES;
 use crate::problem_response::{Refused, name_request};
 
 const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
@@ -76,5 +77,7 @@ async fn keep_private(mut response: Response) -> Response {
 }
 
 async fn in_time(within: Duration, request: Request, next: Next) -> Response {
+    let sends_a_picture = request.method() == Method::PUT && request.uri().path().starts_with("/v1/photos/");
+    let within = if sends_a_picture { within * PICTURE_TIMES } else { within };
     tokio::time::timeout(within, next.run(request)).await.unwrap_or_else(|_| Refused::too_slow(within).into_response())
 }

@@ -30,6 +30,10 @@ pub struct Limits {
     pub strangers: Rate,
     /// Exchanges of one device under way at once. It needs one; a phone whose signal broke off asks again meanwhile.
     pub exchanges_of_one: usize,
+    /// Pictures of photos on their way at once, at most 8 MiB each: together they hold no more than a small server spares.
+    pub pictures: usize,
+    /// Of those, pictures of one device: it sends one after the other; the next may begin before the last is answered.
+    pub pictures_of_one: usize,
     /// Streams of events at once: half of the connections, so that there is room for everything else.
     pub streams: usize,
     /// Of those, streams of one device: a phone needs one, an office's browser one for each open page.
@@ -40,6 +44,9 @@ pub struct Limits {
 
 /// Largest head of a request, in bytes: ours stay under two thousand.
 pub(crate) const LARGEST_HEAD: usize = 32 * 1024;
+/// A picture may take so many times as long as any other request: 8 MiB over a poor signal, in the two minutes for which the
+/// terminal and the kit wait. A connection lasts longer still.
+pub(crate) const PICTURE_TIMES: u32 = 4;
 /// Most header fields of a request.
 pub(crate) const MOST_HEADERS: usize = 64;
 
@@ -56,6 +63,8 @@ impl Default for Limits {
             device: Rate { burst: 240, per_s: 4 },
             strangers: Rate { burst: 1000, per_s: 50 },
             exchanges_of_one: 4,
+            pictures: 24,
+            pictures_of_one: 2,
             streams: 256,
             streams_of_one: 8,
             keep_alive: Duration::from_secs(15),

@@ -101,6 +101,7 @@ fn verify(config: &Config, file: Option<&Path>) -> Result<ExitCode, ServerError>
 fn backup(config: &Config, to: &Path) -> Result<ExitCode, ServerError> {
     let made = server::running::backup(config, to)?;
     println!("Written to {}: {} documents, {} records, {} bytes.", to.display(), made.documents, made.records, made.bytes);
+    println!("The pictures of its photos are in the folder photos beside it: keep the two together.");
     println!("It holds the shop's keys: whoever has the file can be the shop. Keep it where only the shop can read it.");
     Ok(ExitCode::SUCCESS)
 }
@@ -115,6 +116,9 @@ fn restore(config: &Config, from: &Path) -> Result<ExitCode, ServerError> {
         held.records,
         config.data.display()
     );
+    if restored.pictures > 0 {
+        println!("{} pictures of photos came back from the folder photos beside the backup.", restored.pictures);
+    }
     if let Some(aside) = &restored.aside {
         println!("The book that was there is kept as {}. Remove it once all is well: it holds the shop's keys.", aside.display());
     }

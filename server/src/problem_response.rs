@@ -22,6 +22,8 @@ use sync_core::store::{BackupError, StoreError};
 
 use crate::paper::PaperError;
 
+mod photos;
+
 /// Media type of problem details.
 const PROBLEM_TYPE: HeaderValue = HeaderValue::from_static("application/problem+json");
 
@@ -283,6 +285,14 @@ impl From<BackupError> for Refused {
                 let detail =
                     format!("The backup cannot be written at the shop ({why}); none was made, and the book is as it was. Make room there.");
                 Self::with_status(Code::Internal, StatusCode::SERVICE_UNAVAILABLE, detail)
+            }
+            BackupError::Pictures { path, why } => {
+                tracing::error!(path = %path.display(), why, "a picture cannot be copied");
+                Self::with_status(
+                    Code::Internal,
+                    StatusCode::SERVICE_UNAVAILABLE,
+                    format!("The book was copied, and not every picture of its photos ({why}). Make room at the shop, and do it again."),
+                )
             }
             BackupError::Untrue(_) => Self::new(Code::Internal, detail),
             BackupError::Store(store) => Self::with_status(Code::Internal, status_of_store(&store), detail),

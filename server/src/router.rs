@@ -5,16 +5,18 @@ use axum::extract::{DefaultBodyLimit, Request, State};
 use axum::middleware::{Next, from_fn, from_fn_with_state};
 use axum::response::Response;
 use axum::routing::{get, post};
+use shared::picture::LARGEST_PICTURE;
 use shared::wire::LARGEST_BODY;
 
 use crate::problem_response::Refused;
 use crate::routes::{
-    backups, calendar, days, description, exchange, exports, joining, lists, live, looking, paper, piston, quarantine, reckoning, watching,
+    backups, calendar, days, description, exchange, exports, joining, lists, live, looking, paper, photos, piston, quarantine, reckoning,
+    watching,
 };
 use crate::state::ServerState;
 use crate::{etag, layers, measures, once, pages, phone};
 
-/// The largest body of anything but an exchange, in bytes.
+/// The largest body of anything but an exchange or a picture, in bytes.
 pub const LARGEST_SMALL_BODY: usize = 16 * 1024;
 
 /// The server's routes with everything that surrounds them.
@@ -61,6 +63,7 @@ pub fn router(state: ServerState) -> Router {
         .route("/v1/visits/{id}/service-record.pdf", get(paper::service_record))
         .route("/v1/machines/{id}/season.pdf", get(paper::season))
         .route("/v1/records/{id}", get(lists::record))
+        .route("/v1/photos/{id}/{sha256}", get(photos::picture).put(photos::send).layer(DefaultBodyLimit::max(LARGEST_PICTURE)))
         .route("/v1/machines/{id}/sure", get(reckoning::sure))
         .route("/v1/machines/{id}/leaves", get(reckoning::leaves))
         .route("/v1/machines/{id}/turn", get(reckoning::turn))

@@ -7,7 +7,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use sync_core::book::Book;
-use sync_core::keeping::{Restored, restore_shop};
+use sync_core::keeping::{Restored, back_up_shop, restore_shop};
 use sync_core::shop::{OpenedShop, SqliteShop};
 use sync_core::store::{Backup, Verification};
 use tokio::net::TcpListener;
@@ -162,12 +162,12 @@ pub fn verify_backup(file: &Path) -> Result<Verification, ServerError> {
     Ok(Book::of_backup(file, &mut *entropy()?)?.verify()?)
 }
 
-/// Makes a backup of the shop's book in a folder that no server is serving.
+/// Makes a backup of the shop's book in a folder that no server is serving, and of its photos' pictures beside that file.
 ///
 /// # Errors
-/// [`ServerError`]; no file is left then.
+/// [`ServerError`]; no file is left then, unless it was a picture that could not be copied.
 pub fn backup(config: &Config, to: &Path) -> Result<Backup, ServerError> {
-    Ok(present_book(config)?.backup_to(to)?)
+    Ok(back_up_shop(&present_book(config)?, &config.book(), to)?)
 }
 
 /// Puts the shop in a folder back from a backup, while no server serves it.

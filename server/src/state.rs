@@ -16,7 +16,7 @@ use crate::pace::Pace;
 use crate::pages::Rooms;
 use crate::problem_response::Refused;
 use crate::tries::Tries;
-use crate::turns::Turns;
+use crate::turns::{MOST_UNPACKED, Turns};
 
 /// Steps of the shop under way at once. The book does one at a time; more only hold memory while they wait.
 const MOST_STEPS: u32 = 16;
@@ -32,6 +32,7 @@ pub struct ServerState {
     pub(crate) tries: Arc<Tries>,
     pub(crate) pace: Arc<Pace>,
     pub(crate) turns: Arc<Turns>,
+    pub(crate) uploads: Arc<Turns>,
     pub(crate) once: Arc<Once>,
     pub(crate) events: Arc<Events>,
     pub(crate) measures: Arc<Measures>,
@@ -63,7 +64,8 @@ impl ServerState {
             steps: Arc::new(Semaphore::new(MOST_STEPS as usize)),
             tries: Arc::default(),
             pace: Arc::new(Pace::new(limits.device, limits.strangers)),
-            turns: Arc::new(Turns::new(limits.exchanges_of_one)),
+            turns: Arc::new(Turns::new(limits.exchanges_of_one, MOST_UNPACKED)),
+            uploads: Arc::new(Turns::new(limits.pictures_of_one, limits.pictures)),
             once: Arc::default(),
             events: Arc::new(Events::new(limits.streams, limits.streams_of_one)),
             measures: Arc::new(Measures::new()),

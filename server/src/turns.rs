@@ -1,4 +1,4 @@
-//! Exchanges under way: how many of one device, and how many are read and answered at once.
+//! Exchanges and pictures under way: how many of one device, and how many are read and answered at once.
 //!
 //! An exchange may hold 8 MiB as it came and several times that once it is unpacked; without these two bounds one
 //! enrolled device could make the server hold that hundreds of times over.
@@ -16,7 +16,7 @@ use crate::problem_response::Refused;
 use crate::state::ServerState;
 
 /// Exchanges unpacked and answered at once. The book answers one at a time; the next is unpacked meanwhile.
-const MOST_UNPACKED: usize = 2;
+pub(crate) const MOST_UNPACKED: usize = 2;
 
 /// Who is exchanging.
 #[derive(Debug)]
@@ -27,12 +27,12 @@ pub(crate) struct Turns {
 }
 
 impl Turns {
-    pub(crate) fn new(most_of_one: usize) -> Self {
-        Self { most_of_one, under_way: Mutex::default(), unpacking: Arc::new(Semaphore::new(MOST_UNPACKED)) }
+    pub(crate) fn new(most_of_one: usize, at_once: usize) -> Self {
+        Self { most_of_one, under_way: Mutex::default(), unpacking: Arc::new(Semaphore::new(at_once)) }
     }
 
     /// Begins one, where the device has not too many under way.
-    fn begin(self: &Arc<Self>, device: DeviceId) -> Option<Turn> {
+    pub(crate) fn begin(self: &Arc<Self>, device: DeviceId) -> Option<Turn> {
         let mut under_way = self.under_way.lock().unwrap_or_else(PoisonError::into_inner);
         let count = under_way.entry(device).or_default();
         if *count >= self.most_of_one {
@@ -51,6 +51,11 @@ pub(crate) struct Turn {
 }
 
 impl Turn {
+    /// Room for one more, or none: for what would hold its room for as long as a poor signal lasts.
+    pub(crate) fn room_now(&self) -> Option<OwnedSemaphorePermit> {
+        Arc::clone(&self.turns.unpacking).try_acquire_owned().ok()
+    }
+
     /// Waits until there is room to unpack.
     pub(crate) async fn room(&self) -> Option<OwnedSemaphorePermit> {
         Arc::clone(&self.turns.unpacking).acquire_owned().await.ok()
@@ -92,7 +97,7 @@ mod tests {
 
     #[test]
     fn a_turn_that_is_over_makes_room_and_leaves_nothing_behind() {
-        let turns = Arc::new(Turns::new(2));
+        let turns = Arc::new(Turns::new(2, 1));
         let (one, other) = (DeviceId::from_bytes([1; 16]), DeviceId::from_bytes([2; 16]));
         let first = turns.begin(one).unwrap();
         let second = turns.begin(one).unwrap();
@@ -103,5 +108,10 @@ mod tests {
         assert!(turns.begin(one).is_none());
         drop((second, third));
         assert!(turns.under_way.lock().unwrap().is_empty());
+        let (one, other) = (turns.begin(one).unwrap(), turns.begin(other).unwrap());
+        let room = one.room_now().unwrap();
+        assert!(other.room_now().is_none());
+        drop(room);
+        assert!(other.room_now().is_some());
     }
 }

@@ -37,6 +37,37 @@ pub struct Turn {
     pub sixths_hundredth: i64,
     /// It closes the clearance.
     pub closes: bool,
+    /// Which way that is on a right-hand thread, looking at the end that is turned; the other way on a left-hand thread.
+    pub right_hand: Way,
+}
+
+/// Which way something is turned, looking at the end that is turned.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+#[serde(rename_all = "kebab-case")]
+pub enum Way {
+    /// As the hands of a clock go.
+    Clockwise,
+    /// Against them.
+    CounterClockwise,
+}
+
+impl Way {
+    /// The way that closes the clearance or opens it, on a right-hand thread, which goes in clockwise (ISO 5408, *value from
+    /// memory*). In each of the three places of the table above, what goes in brings the rocker nearer to the valve.
+    #[must_use]
+    pub const fn right_hand(closes: bool) -> Self {
+        if closes { Self::Clockwise } else { Self::CounterClockwise }
+    }
+
+    /// The way in a word.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Clockwise => "clockwise",
+            Self::CounterClockwise => "counter-clockwise",
+        }
+    }
 }
 
 /// An adjuster that cannot be, or a turn that nobody makes.
@@ -99,27 +130,30 @@ impl PerTurn {
             degrees_milli: whole(MILLI_DEGREES_PER_TURN)?,
             sixths_hundredth: whole(HUNDREDTH_FLATS_PER_TURN)?,
             closes: half_tenth_um > 0,
+            right_hand: Way::right_hand(half_tenth_um > 0),
         })
     }
 }
 
 impl Turn {
-    /// What to do: "about 10° tighter (0.17 of a flat); then lock, turn the engine over twice and recheck".
+    /// What to do: "about 10° tighter (0.17 of a flat), clockwise on a right-hand thread; then lock, turn the engine over twice
+    /// and recheck".
     #[must_use]
     pub fn words(&self) -> String {
         if self.degrees_milli == 0 {
             return "no turn: it is where it is wanted".to_owned();
         }
         let way = if self.closes { "tighter" } else { "looser" };
-        format!("{} {way} ({}); then lock, turn the engine over twice and recheck", self.angle(500), self.flats())
+        let thread = format!("{} on a right-hand thread", self.right_hand.word());
+        format!("{} {way} ({}), {thread}; then lock, turn the engine over twice and recheck", self.angle(500), self.flats())
     }
 
-    /// How far the lock nut may carry, where this turn came from [`carry_tolerated`]: "the lock nut may carry the
-    /// adjuster about 8° (0.13 of a flat) before the range is lost".
+    /// How far the lock nut may carry, where this turn came from [`carry_tolerated`]: "The lock nut may carry the
+    /// adjuster about 8° (0.13 of a flat) before the range is lost."
     #[must_use]
     pub fn carry_words(&self) -> String {
         // Rounded down: what is tolerated is never overstated.
-        format!("the lock nut may carry the adjuster {} ({}) before the range is lost", self.angle(0), self.flats())
+        format!("The lock nut may carry the adjuster {} ({}) before the range is lost.", self.angle(0), self.flats())
     }
 
     fn angle(self, rounding_milli: u64) -> String {

@@ -50,6 +50,7 @@ pub mod record;
 pub mod slot;
 
 // What travels.
+pub mod picture;
 pub mod problem;
 pub mod wire;
 

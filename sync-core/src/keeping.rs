@@ -14,6 +14,7 @@ use shared::bytes::Bytes16;
 use crate::book::{Book, BookError};
 use crate::identity::Identity;
 use crate::moment::{Entropy, Moment, random};
+use crate::pictures::{PHOTOS, Pictures, PicturesError};
 use crate::store::{Backup, BackupError, Draft, Store, StoreError, Verification, sync_folder_of};
 
 /// A time of day in a file's name, always UTC: 20261125T170312Z.
@@ -73,6 +74,8 @@ pub struct Restored {
     pub verified: Verification,
     /// Where the book that stood there is now.
     pub aside: Option<PathBuf>,
+    /// Pictures of photos that came back with it.
+    pub pictures: usize,
 }
 
 /// A backup in a folder of backups.
@@ -150,7 +153,26 @@ pub fn restore_shop(from: &Path, to: &Path, now: &Moment, entropy: &mut dyn Entr
         let _ = fs::remove_file(&aside.spare);
     }
     moved?;
-    Ok(Restored { verified, aside: aside.replaced.exists().then_some(aside.replaced) })
+    let pictures = copy_pictures(&Pictures::at(from.with_file_name(PHOTOS)), &Pictures::of_shop(to))?;
+    Ok(Restored { verified, aside: aside.replaced.exists().then_some(aside.replaced), pictures })
+}
+
+/// Makes a backup of a shop's book in a new file, with the pictures of its photos in the folder `photos` beside that file.
+///
+/// # Errors
+/// [`BackupError`]: no file is left where the book cannot be copied; where a picture cannot, the file stays.
+pub fn back_up_shop(book: &Book, at: &Path, to: &Path) -> Result<Backup, BackupError> {
+    let made = book.backup_to(to)?;
+    copy_pictures(&Pictures::of_shop(at), &Pictures::at(to.with_file_name(PHOTOS)))?;
+    Ok(made)
+}
+
+/// Copies the pictures that are not there yet; gives how many.
+pub(crate) fn copy_pictures(from: &Pictures, to: &Pictures) -> Result<usize, BackupError> {
+    from.copy_to(to).map_err(|error| match error {
+        PicturesError::Folder { path, why } => BackupError::Pictures { path, why },
+        other => BackupError::Pictures { path: PathBuf::from(PHOTOS), why: other.to_string() },
+    })
 }
 
 /// The first faults in their own words, and how many there are.

@@ -35,6 +35,7 @@ pub mod delivery;
 pub mod frontier;
 pub mod identity;
 pub mod keeping;
+pub mod pictures;
 pub mod store;
 
 // Joining a shop and talking to it.
@@ -47,6 +48,7 @@ pub mod shop;
 
 // What people do and see.
 pub mod desk;
+pub mod photo;
 pub mod question;
 pub mod reckon;
 pub mod view;

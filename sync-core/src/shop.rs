@@ -3,6 +3,7 @@
 
 mod housekeeping;
 mod office;
+mod photos;
 
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, MutexGuard};
@@ -22,6 +23,7 @@ use crate::feed::FeedSecret;
 use crate::keeping::{BackupLine, backup_name, backups_in};
 use crate::login::LoginError;
 use crate::moment::{Entropy, Moment};
+use crate::pictures::{PHOTOS, Pictures, private_folder};
 use crate::question::{Answer, Question};
 use crate::store::{BackupError, QuarantineState, Quarantined, Verification};
 use crate::view::{
@@ -31,13 +33,14 @@ use crate::view::{
 
 pub use housekeeping::Housekeeping;
 pub use office::OfficeFacts;
+pub use photos::Photos;
 
 /// Source of randomness that a server hands over for good.
 pub type OwnedEntropy = Box<dyn Entropy + Send>;
 
 /// What a shop can be asked.
 #[expect(clippy::missing_errors_doc, reason = "each fails as the function of Book that it stands for")]
-pub trait Shop: Housekeeping + OfficeFacts + Send + Sync {
+pub trait Shop: Housekeeping + OfficeFacts + Photos + Send + Sync {
     /// Takes a device that presents a one-time code.
     fn enrol(&self, request: &EnrolRequest, now: &Moment) -> Result<EnrolAnswer, EnrolError>;
     /// Issues a one-time code.
@@ -146,6 +149,8 @@ pub struct SqliteShop {
     inner: Mutex<(Book, OwnedEntropy)>,
     /// Folder of the backups, beside the file.
     backups: PathBuf,
+    /// The bytes of photos, beside the file.
+    pictures: Pictures,
 }
 
 /// What opening a shop gave.
@@ -172,7 +177,9 @@ impl SqliteShop {
         // A disk too full to write the file anew is no reason not to serve.
         let _ = book.close_holes();
         let backups = path.with_file_name(crate::keeping::BACKUPS);
-        Ok(OpenedShop { shop: Self { inner: Mutex::new((book, entropy)), backups }, first_code })
+        let pictures = Pictures::of_shop(path);
+        pictures.sweep();
+        Ok(OpenedShop { shop: Self { inner: Mutex::new((book, entropy)), backups, pictures }, first_code })
     }
 
     /// After a step that panicked, the book first comes back to what is kept.
@@ -281,6 +288,7 @@ impl Shop for SqliteShop {
         // Only the copying holds the book up; it is proved and brought to the disk while exchanges go on.
         let draft = self.lock().0.copy_for(&self.backups.join(&name))?;
         let made = draft.keep()?;
+        crate::keeping::copy_pictures(&self.pictures, &Pictures::at(self.backups.join(PHOTOS)))?;
         Ok(BackupLine { made_ms: now.wall_ms, name, bytes: made.bytes })
     }
 
@@ -387,13 +395,4 @@ impl Shop for SqliteShop {
     fn season_record(&self, machine: DocId, from: Date, until: Date, unit: LengthUnit, now: &Moment) -> Result<SeasonRecord, BookError> {
         self.lock().0.season_record(machine, from, until, unit, now)
     }
-}
-
-/// Backups hold the shop's keys, so their folder is open to its owner alone.
-fn private_folder(folder: &Path) -> std::io::Result<()> {
-    let mut builder = std::fs::DirBuilder::new();
-    builder.recursive(true);
-    #[cfg(unix)]
-    std::os::unix::fs::DirBuilderExt::mode(&mut builder, 0o700);
-    builder.create(folder)
 }

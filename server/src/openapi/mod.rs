@@ -16,7 +16,8 @@ use shared::problem::{Code, Problem};
 use utoipa::OpenApi;
 
 use crate::routes::{
-    backups, calendar, days, description, exchange, exports, joining, lists, live, looking, paper, piston, quarantine, reckoning, watching,
+    backups, calendar, days, description, exchange, exports, joining, lists, live, looking, paper, photos, piston, quarantine, reckoning,
+    watching,
 };
 
 /// The routes that are described.
@@ -56,6 +57,8 @@ use crate::routes::{
         paper::service_record,
         paper::season,
         lists::record,
+        photos::picture,
+        photos::send,
         reckoning::sure,
         reckoning::leaves,
         reckoning::turn,

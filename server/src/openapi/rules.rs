@@ -36,8 +36,8 @@ pub(super) fn complete(mut doc: OpenApi) -> OpenApi {
 }
 
 fn operations(item: &mut PathItem) -> impl Iterator<Item = (&'static str, &mut Operation)> {
-    let both = [("get", item.get.as_mut()), ("post", item.post.as_mut())];
-    both.into_iter().filter_map(|(method, operation)| operation.map(|operation| (method, operation)))
+    let all = [("get", item.get.as_mut()), ("post", item.post.as_mut()), ("put", item.put.as_mut())];
+    all.into_iter().filter_map(|(method, operation)| operation.map(|operation| (method, operation)))
 }
 
 /// The route whose operation is completed.
@@ -76,6 +76,8 @@ impl Route<'_> {
         self.given(operation);
         if self.method == "post" {
             self.written(operation, &tag);
+        } else if self.method == "put" {
+            sent(operation);
         } else if self.path.starts_with("/v1/") {
             looked_at(operation);
         }
@@ -112,7 +114,7 @@ impl Route<'_> {
             set(operation, "400", problem(400, &[Code::Unreadable], "The question cannot be read, or has a name that is not known."));
         }
         if path {
-            let closed = self.path.contains("/machines/");
+            let closed = self.path.contains("/machines/") || self.path.contains("/photos/");
             let codes: &[Code] = if closed { &[Code::DocumentClosed, Code::NotFound] } else { &[Code::NotFound] };
             set(operation, "404", problem(404, codes, "There is none, or it is not open to this device: which of the two is not said."));
         }
@@ -159,6 +161,13 @@ impl Route<'_> {
 /// Ends of the paths whose answers are reckoned.
 const REASONED: [&str; 11] =
     ["/sure", "/leaves", "/turn", "/warm", "/meter", "/usage", "/{id}/due", "/drift", "/carry", "/agreement", "/round"];
+
+/// What the sending of a picture may be refused for.
+fn sent(operation: &mut Operation) {
+    set(operation, "400", problem(400, &[Code::BodyInvalid], "The bytes are not those whose hash the address names."));
+    set(operation, "413", problem(413, &[Code::TooLarge], "The picture is larger than agreed."));
+    set(operation, "415", problem(415, &[Code::Unreadable], "The bytes are no JPEG, PNG or WebP file."));
+}
 
 /// What a GET under /v1 has besides.
 fn looked_at(operation: &mut Operation) {

@@ -16,7 +16,7 @@ use super::layout::{Place, page as frame};
 use super::machine_parts as parts;
 use super::shown::Shown;
 use super::visitor::Visitor;
-use super::{closing, desk, service};
+use super::{closing, desk, photo, service};
 use crate::problem_response::{Refused, sentence};
 use crate::state::ServerState;
 
@@ -26,7 +26,7 @@ const MOST_EVENINGS: usize = 60;
 /// GET /office/machines/{id}
 pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Named(id): Named<MachineId>) -> Result<Response, Shown> {
     let (doc, person, unit, now) = (id.doc(), visitor.person, visitor.unit, visitor.now);
-    let (view, due, courses, meter, (properties, cards, days)) = state
+    let (view, photos, due, courses, meter, (properties, cards, days)) = state
         .ask(move |shop| {
             let view = shop.machine(doc, unit, &now)?;
             let due = match shop.reckon(&Question::Machine(doc, OfMachine::Due { season: Season::default() }), unit, &now) {
@@ -36,7 +36,8 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Nam
                 Err(other) => return Err(other),
             };
             let around = (shop.properties(person)?, shop.engine_cards()?, shop.closed_days(MOST_EVENINGS, unit)?);
-            Ok((view, due, shop.lash_courses(doc, unit)?, shop.meter_of(doc)?, around))
+            let photos: Vec<_> = view.photos.iter().map(|photo| (photo.clone(), shop.has_picture(photo.sha256))).collect();
+            Ok((view, photos, due, shop.lash_courses(doc, unit)?, shop.meter_of(doc)?, around))
         })
         .await?;
     let title = if view.tag.is_empty() { "A machine without a card".to_owned() } else { view.tag.clone() };
@@ -54,6 +55,7 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Nam
         (parts::valves(&visitor, &view))
         (parts::courses(&courses, unit))
         (parts::hours(&visitor, &view, &meter))
+        (photo::photos(&visitor, doc, &photos))
         (parts::visits(&visitor, &view))
         @if !view.visits.is_empty() { (service::season_form(&visitor, id)) }
         (parts::history(&visitor, &view))

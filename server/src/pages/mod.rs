@@ -32,6 +32,7 @@ mod machine;
 mod machine_parts;
 mod people;
 mod person;
+mod photo;
 mod properties;
 mod quarantine;
 mod record;
@@ -76,6 +77,7 @@ pub(crate) fn routes(state: &ServerState) -> Router<ServerState> {
         .route("/office/machines/{id}/note", post(machine::note))
         .route("/office/machines/{id}/card", post(machine::restate))
         .route("/office/machines/{id}/evening", get(closing::evening))
+        .route("/office/photos/{id}/{sha256}", get(photo::picture))
         .route("/office/findings/{id}/clear", post(machine::clear))
         .route("/office/records/{id}", get(record::page))
         .route("/office/records/{id}/void", post(record::void))

@@ -13,6 +13,7 @@ pub(crate) mod live;
 pub(crate) mod looking;
 pub(crate) mod page;
 pub(crate) mod paper;
+pub(crate) mod photos;
 pub(crate) mod piston;
 pub(crate) mod quarantine;
 pub(crate) mod reckoning;

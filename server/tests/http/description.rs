@@ -72,7 +72,7 @@ async fn whoever_shows_no_token_is_told_so_wherever_one_is_asked_for() {
             assert!(operation.get("security").is_none(), "{path}");
             continue;
         }
-        let path = path.replace("{id}", "017f22e2-79b0-7cc3-98c4-dc0c0c07398f");
+        let path = path.replace("{id}", "017f22e2-79b0-7cc3-98c4-dc0c0c07398f").replace("{sha256}", &"a0".repeat(32));
         let method: Method = method.to_uppercase().parse().unwrap();
         world.send(asked(method, &path, "").body(Body::empty()).unwrap()).await.problem(401, Code::TokenInvalid);
     }

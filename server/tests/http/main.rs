@@ -23,6 +23,7 @@ mod pages_guards;
 mod pages_shown;
 mod pages_steps;
 mod paper;
+mod photos;
 mod quarantine;
 mod reckoning;
 mod socket;

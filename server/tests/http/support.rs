@@ -80,7 +80,7 @@ pub(crate) struct World {
     pub(crate) router: Router,
     pub(crate) clock: Arc<HandClock>,
     pub(crate) first_code: String,
-    folder: TempDir,
+    pub(crate) folder: TempDir,
 }
 
 fn founding() -> Founding {

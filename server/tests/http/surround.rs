@@ -26,9 +26,11 @@ use sync_core::feed::FeedSecret;
 use sync_core::keeping::BackupLine;
 use sync_core::login::LoginError;
 use sync_core::moment::Moment;
+use sync_core::photo::PhotoError;
+use sync_core::pictures::PicturesError;
 use sync_core::question::{Answer as Reckoned, Question};
 use sync_core::reckon::{LashCourse, MeterLine, Reckoned as Of};
-use sync_core::shop::{Housekeeping, LogEnd, OfficeFacts, Shop};
+use sync_core::shop::{Housekeeping, LogEnd, OfficeFacts, Photos, Shop};
 use sync_core::store::{BackupError, Quarantined, StoreError, Verification};
 use sync_core::view::{
     ClosedDay, ContestedSlot, DaySheet, DeviceLine, DueLine, Evening, HistoryLine, HoursRow, MachineLine, MachineView, PersonLine,
@@ -146,6 +148,21 @@ fn full<T, E: From<StoreError>>() -> Result<T, E> {
 impl Housekeeping for Broken {
     fn tidy(&self, _: usize) -> Result<usize, BookError> {
         full()
+    }
+}
+
+impl Photos for Broken {
+    fn photo_open_to(&self, _: PersonId, _: DocId, _: Bytes32) -> Result<(), PhotoError> {
+        full()
+    }
+    fn keep_picture(&self, _: Bytes32, _: &[u8]) -> Result<(), PicturesError> {
+        Err(PicturesError::Full)
+    }
+    fn picture(&self, _: Bytes32) -> Result<Option<Vec<u8>>, PicturesError> {
+        Err(PicturesError::Full)
+    }
+    fn has_picture(&self, _: Bytes32) -> bool {
+        false
     }
 }
 

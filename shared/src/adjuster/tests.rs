@@ -73,20 +73,26 @@ fn turns_to_the_aim_and_the_lock_nut() {
     let aimed = Range { low: thou(4), high: thou(6), aim: Some(thou(5)) };
     // From 7.5 thou, the middle of 7 to 8, to 5: 2.5 × 9.144°.
     let loose = Bracket::new(Some(thou(7)), Some(thou(8))).unwrap();
-    assert_eq!(to_aim(&adjuster, &loose, &aimed), Some(Turn { degrees_milli: 22_860, sixths_hundredth: 38, closes: true }));
+    assert_eq!(
+        to_aim(&adjuster, &loose, &aimed),
+        Some(Turn { degrees_milli: 22_860, sixths_hundredth: 38, closes: true, right_hand: Way::Clockwise })
+    );
     let tight = Bracket::new(Some(thou(2)), Some(thou(3))).unwrap();
     let opened = to_aim(&adjuster, &tight, &aimed).unwrap();
-    assert_eq!(opened.words(), "about 23° looser (0.38 of a flat); then lock, turn the engine over twice and recheck");
+    assert_eq!(
+        opened.words(),
+        "about 23° looser (0.38 of a flat), counter-clockwise on a right-hand thread; then lock, turn the engine over twice and recheck"
+    );
     assert_eq!(to_aim(&adjuster, &Bracket::new(Some(thou(7)), None).unwrap(), &aimed), None);
     let unaimed = Range { aim: None, ..aimed };
     assert_eq!(to_aim(&adjuster, &loose, &unaimed), to_aim(&adjuster, &loose, &aimed));
 
     let carry = carry_tolerated(&adjuster, &aimed).unwrap();
-    assert_eq!(carry, Turn { degrees_milli: 9144, sixths_hundredth: 15, closes: true });
-    assert_eq!(carry.carry_words(), "the lock nut may carry the adjuster about 9° (0.15 of a flat) before the range is lost");
+    assert_eq!(carry, Turn { degrees_milli: 9144, sixths_hundredth: 15, closes: true, right_hand: Way::Clockwise });
+    assert_eq!(carry.carry_words(), "The lock nut may carry the adjuster about 9° (0.15 of a flat) before the range is lost.");
     let high = carry_tolerated(&adjuster, &Range { aim: Some(Length::from_tenth_um(1500)), ..aimed }).unwrap();
     assert!(!high.closes && high.degrees_milli == -864);
-    assert_eq!(high.carry_words(), "the lock nut may carry the adjuster less than 1° (0.01 of a flat) before the range is lost");
+    assert_eq!(high.carry_words(), "The lock nut may carry the adjuster less than 1° (0.01 of a flat) before the range is lost.");
     for outside in [thou(3), thou(7)] {
         assert_eq!(carry_tolerated(&adjuster, &Range { aim: Some(outside), ..aimed }), Err(AdjusterError::NoRange));
     }
@@ -99,7 +105,7 @@ fn words_for_every_size() {
         let change = Length::from_tenth_um(sign * length(text).tenth_um());
         turn(&adjuster(M6, Rocker::ValveScrew), change).unwrap().words()
     };
-    assert!(turned("0.028mm", -1).starts_with("about 10° tighter (0.17 of a flat); then lock"));
+    assert!(turned("0.028mm", -1).starts_with("about 10° tighter (0.17 of a flat), clockwise on a right-hand thread; then lock"));
     assert!(turned("0.001mm", 1).starts_with("less than 1° looser (0.01 of a flat)"));
     assert!(turned("1.4mm", -1).starts_with("about 1 turn and 144° tighter (8.40 flats)"));
     assert_eq!(turned("0mm", 1), "no turn: it is where it is wanted");
@@ -113,7 +119,7 @@ fn turns_at_their_edges() {
     assert!(turned.words().starts_with("about 10 turns and 0° tighter (60.00 flats)"), "{}", turned.words());
     assert!(turn(&adjuster, Length::from_tenth_um(100_001)).is_err());
     // A sixth of a turn is a flat, and no longer a part of one.
-    let flat = Turn { degrees_milli: 60_000, sixths_hundredth: 100, closes: true };
+    let flat = Turn { degrees_milli: 60_000, sixths_hundredth: 100, closes: true, right_hand: Way::Clockwise };
     assert!(flat.words().starts_with("about 60° tighter (1.00 flats)"), "{}", flat.words());
     // An aim at an end of the range leaves no carry, and is no wrong aim.
     let thou = Length::from_thou;

@@ -12,7 +12,7 @@ use shared::valve::Valve;
 use shared::verdict::{leaf_plan, next_leaf};
 use shared::warmth::{Train, WarmEstimate, estimate_cold};
 
-use super::{Reckoned, cannot, sentence};
+use super::{Reckoned, cannot};
 use crate::book::{Book, BookError};
 use crate::machine::Lash;
 
@@ -134,7 +134,7 @@ impl Book {
                 },
             ));
         }
-        words.push(sentence(carry.carry_words()));
+        words.push(carry.carry_words());
         Ok(Reckoned { facts: TurnFacts { valve, turn, carry }, words })
     }
 

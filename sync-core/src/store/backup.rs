@@ -27,6 +27,14 @@ pub enum BackupError {
         /// What the system says.
         why: String,
     },
+    /// The book was copied, and a picture of a photo was not.
+    #[error("the book itself was copied, but {} was not ({why}). Make room, and do it again", path.display())]
+    Pictures {
+        /// Which file or folder.
+        path: PathBuf,
+        /// What the system says.
+        why: String,
+    },
     /// The copy is not the same as the book.
     #[error("the copy does not hold together ({0}); it was taken away, and the book is as it was. Check the disk, and try again")]
     Untrue(String),

@@ -1,19 +1,22 @@
 //! One machine as people look at it: card, clearances with their verdicts, hours, what is due, history.
 
 use serde::Serialize;
+use shared::bytes::Bytes32;
 use shared::due::{Due, DueInput, LastCheck, due};
 use shared::engine_card::{Duty, EngineCard};
-use shared::ids::{DocId, MachineId, PropertyId};
+use shared::ids::{DocId, MachineId, PropertyId, RecordId};
 use shared::length::LengthUnit;
 use shared::record::{Body, Clearance, Stage};
 use shared::valve::Valve;
 use shared::verdict::{Verdict, judge_on_card};
 
-use super::history::{HistoryLine, lines};
+use super::history::{HistoryLine, by, lines};
 use crate::book::{Book, BookError};
 use crate::brief::Brief;
+use crate::ledger::{Entry, Ledger};
 use crate::machine::{Lash, MachineState, OpenFinding, VisitLine};
 use crate::moment::Moment;
+use crate::roster::Roster;
 use crate::standing::State;
 
 /// How one valve stands at one stage, judged.
@@ -40,6 +43,24 @@ pub struct VisitView {
     pub visit: VisitLine,
     /// Whose.
     pub by_name: String,
+}
+
+/// A photo that was not taken back. The record is here; its bytes travel apart.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+pub struct PhotoLine {
+    /// The record.
+    pub record: RecordId,
+    /// SHA-256 of the bytes.
+    pub sha256: Bytes32,
+    /// How many bytes.
+    pub size_bytes: u64,
+    /// What it shows.
+    pub caption: String,
+    /// Who noted it.
+    pub by: String,
+    /// Corrected time, ms since 1970 UTC.
+    pub at_ms: i64,
 }
 
 /// One machine.
@@ -74,6 +95,8 @@ pub struct MachineView {
     pub visits: Vec<VisitView>,
     /// What is open.
     pub findings: Vec<OpenFinding>,
+    /// Photos, newest first.
+    pub photos: Vec<PhotoLine>,
     /// Its state as folded: hours, contested slots, what does not stand.
     pub state: MachineState,
     /// Every record, newest first.
@@ -128,6 +151,7 @@ impl Book {
             lash,
             visits: state.visits.iter().map(|v| VisitView { visit: v.clone(), by_name: roster.name(v.by) }).collect(),
             findings: state.findings.clone(),
+            photos: photos(&ledger, roster),
             history: lines(&ledger, &standings, roster, unit),
             state,
         })
@@ -175,6 +199,25 @@ impl DueClock {
         let at = jiff::Timestamp::from_millisecond(ms).unwrap_or(jiff::Timestamp::UNIX_EPOCH);
         at.to_zoned_datetime(self.zone.clone()).date()
     }
+}
+
+/// The photos of a document that were not taken back, newest first.
+fn photos(ledger: &Ledger, roster: &Roster) -> Vec<PhotoLine> {
+    let line = |entry: &Entry| {
+        let Body::Photo(photo) = &entry.record.body else { return None };
+        let record = entry.record.id;
+        ledger.voided_by(record, roster).is_none().then(|| PhotoLine {
+            record,
+            sha256: photo.sha256,
+            size_bytes: photo.size_bytes,
+            caption: photo.caption.clone(),
+            by: by(entry, roster),
+            at_ms: ledger.time(record).ms,
+        })
+    };
+    let mut lines: Vec<PhotoLine> = ledger.entries().filter_map(line).collect();
+    lines.sort_by_key(|line| std::cmp::Reverse((line.at_ms, line.record)));
+    lines
 }
 
 const fn no_reading(state: State) -> &'static str {

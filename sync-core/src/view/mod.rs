@@ -30,7 +30,7 @@ pub use due::DueLine;
 pub use exports::{HoursRow, ReadingRow, RowOrigin};
 pub use history::{Fate, HistoryLine, describe};
 pub use lists::{MachineLine, PropertyView, RecordView, ShopStatus};
-pub use machine::{LashView, MachineView, VisitView};
+pub use machine::{LashView, MachineView, PhotoLine, VisitView};
 pub(crate) use machine::{judge_lash, last_of_visit};
 pub use record::{NamedRecord, WholeRecord};
 pub use roster::{DeviceLine, PersonLine, PropertyLine, ShopFront, Status};

@@ -62,6 +62,12 @@ impl Step {
         }
     }
 
+    /// The stage at which the valve is read next, whatever is to be done: read once more where nothing is, it is at its last stage.
+    #[must_use]
+    pub fn reads_after(self, last: Option<Stage>) -> Stage {
+        self.reads().or(last).unwrap_or(Stage::Found)
+    }
+
     /// What to confirm before the leaves are tried; empty where there is nothing to.
     #[must_use]
     pub const fn to_confirm(self) -> &'static str {
@@ -85,6 +91,8 @@ pub struct ValveGuide {
     /// What is to be done.
     #[serde(flatten)]
     pub next: Step,
+    /// The stage at which it is read next; of a valve that is done, the stage at which another reading of it would be.
+    pub reads_at: Stage,
     /// What to confirm before that; empty where there is nothing to.
     pub confirm: &'static str,
     /// The stage of the last reading in this visit.
@@ -144,6 +152,7 @@ impl Book {
                 words: valve.words(),
                 piston: piston(valve.cylinder(), card, unit),
                 next,
+                reads_at: next.reads_after(last.map(|(_, reading)| reading.stage)),
                 confirm: next.to_confirm(),
                 last_stage: last.map(|(_, reading)| reading.stage),
                 last: outcome,
@@ -228,5 +237,9 @@ mod tests {
         assert_eq!(after(Stage::Left, Some(Verdict::Tight)), Step::Adjust);
         assert_eq!(after(Stage::Left, Some(open)), Step::ReadAgain { stage: Stage::Left });
         assert_eq!(after(Stage::Left, None), Step::Done);
+        // A valve that is done is read once more where it was read last: found stays found, and left is not found again.
+        assert_eq!(Step::Done.reads_after(Some(Stage::Left)), Stage::Left);
+        assert_eq!(Step::Adjust.reads_after(Some(Stage::Found)), Stage::Set);
+        assert_eq!(Step::after(None).reads_after(None), Stage::Found);
     }
 }

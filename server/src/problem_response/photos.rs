@@ -1,0 +1,53 @@
+//! Refusals of photos and their pictures.
+
+use axum::http::{HeaderValue, StatusCode, header};
+use shared::picture::PictureError;
+use shared::problem::Code;
+use sync_core::photo::PhotoError;
+use sync_core::pictures::PicturesError;
+
+use super::{Refused, sentence};
+
+impl Refused {
+    pub(crate) fn picture_not_here() -> Self {
+        let detail = "The record of this photo is in the book, and its picture has not come yet. It comes with the exchange of the phone that took it.";
+        Self::new(Code::NotFound, detail)
+    }
+
+    pub(crate) fn too_many_pictures() -> Self {
+        let detail =
+            "Other pictures are still on their way, of this device or of many. Nothing of this one was taken in. Try again in 2 s.";
+        Self::new(Code::TooMany, detail).and(header::RETRY_AFTER, HeaderValue::from(2))
+    }
+}
+
+impl From<PhotoError> for Refused {
+    fn from(error: PhotoError) -> Self {
+        let detail = sentence(&error.to_string());
+        match error {
+            PhotoError::Closed => Self::new(Code::DocumentClosed, detail),
+            PhotoError::NotNoted | PhotoError::TakenBack => Self::new(Code::NotFound, detail),
+            PhotoError::Book(book) => book.into(),
+        }
+    }
+}
+
+impl From<PicturesError> for Refused {
+    fn from(error: PicturesError) -> Self {
+        let detail = sentence(&error.to_string());
+        match error {
+            PicturesError::Picture(PictureError::NotAPicture) => {
+                Self::with_status(Code::Unreadable, StatusCode::UNSUPPORTED_MEDIA_TYPE, detail)
+            }
+            PicturesError::Picture(PictureError::TooLarge { .. }) => Self::new(Code::TooLarge, detail),
+            PicturesError::WrongHash => Self::new(Code::BodyInvalid, detail),
+            PicturesError::Full => Self::with_status(Code::Internal, StatusCode::INSUFFICIENT_STORAGE, detail),
+            PicturesError::Folder { path, why } => {
+                tracing::error!(path = %path.display(), why, "a picture cannot be read or written");
+                // Where the shop keeps its files is nobody's business out there.
+                let detail = format!("Pictures cannot be read or written at the shop now ({why}). Nothing was taken in. Try again later.");
+                Self::with_status(Code::Internal, StatusCode::SERVICE_UNAVAILABLE, detail)
+            }
+        }
+    }
+}
