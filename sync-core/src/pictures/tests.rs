@@ -90,6 +90,8 @@ fn a_copy_has_every_picture_and_nothing_else() {
 
 #[test]
 fn only_a_hash_is_a_name() {
+    // SHA-256 of "abc": FIPS 180-4, the standard's own example.
+    assert_eq!(sha256(b"abc").to_string(), "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad");
     let hash = sha256(JPEG);
     assert_eq!(named(&hash.to_string()), Some(hash));
     for other in

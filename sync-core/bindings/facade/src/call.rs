@@ -1,5 +1,7 @@
 //! What to send to the shop: a request as plain values, for whatever HTTP the front end has.
 
+use std::borrow::Cow;
+
 use serde::Serialize;
 use shared::problem::Problem;
 
@@ -14,7 +16,7 @@ pub struct Call {
     /// The method.
     pub method: &'static str,
     /// The path under the server's address.
-    pub path: &'static str,
+    pub path: Cow<'static, str>,
     /// The header fields. A field that the platform does not let anybody set (`accept-encoding`, in browsers) may be left out.
     pub headers: Vec<(&'static str, String)>,
     /// The body.
@@ -24,7 +26,12 @@ pub struct Call {
 impl Call {
     pub(crate) fn post(path: &'static str, content_type: &str, accept: &str, body: Vec<u8>) -> Self {
         let headers = vec![("content-type", content_type.to_owned()), ("accept", accept.to_owned())];
-        Self { method: "POST", path, headers, body }
+        Self { method: "POST", path: path.into(), headers, body }
+    }
+
+    pub(crate) fn put(path: String, content_type: &str, body: Vec<u8>) -> Self {
+        let headers = vec![("content-type", content_type.to_owned()), ("accept", "application/json".to_owned())];
+        Self { method: "PUT", path: path.into(), headers, body }
     }
 
     pub(crate) fn with(mut self, name: &'static str, value: impl Into<String>) -> Self {

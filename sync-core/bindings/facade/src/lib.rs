@@ -11,6 +11,7 @@
 //! 3. Exchange whenever there is signal: while [`Kit::needs_log_in`], [`Kit::log_in_call`] and [`Kit::logged_in`]; then
 //!    [`Kit::exchange_call`] and [`Kit::exchanged`] for as long as the report says `more`; then [`Kit::prove`] and
 //!    [`Kit::tidy`] when nobody waits.
+//!    The bytes of photos then follow: [`Kit::photos_due`], [`Kit::photo_call`], [`Kit::photo_sent`].
 //! 4. Look: [`Kit::round`], [`Kit::property`], [`Kit::machine`], [`Kit::contested`]. Draw anew what [`Kit::moved`] names.
 //! 5. Work: show [`cautions`] and have them confirmed, [`Kit::open_visit`], then follow [`Kit::guide`]: [`Kit::trial`] leaf by
 //!    leaf, [`Kit::take_reading`], [`Kit::read_hours`], [`Kit::add_finding`], [`Kit::finish_visit`].
@@ -25,6 +26,7 @@ mod call;
 mod error;
 mod looking;
 mod own;
+mod photos;
 mod shop;
 mod working;
 

@@ -109,6 +109,11 @@ impl Kit {
         }
     }
 
+    /// A token that the shop does not take any more is not used again.
+    pub(crate) fn forget_token(&mut self) {
+        self.log_in.token = None;
+    }
+
     /// The token of this device's log-in, for what else it asks the server; `None` where there is none.
     pub fn token(&mut self) -> Option<&str> {
         if self.needs_log_in() { None } else { self.log_in.token.as_ref().map(|(token, _)| token.as_str()) }
@@ -140,7 +145,7 @@ impl Kit {
     pub fn exchanged(&mut self, status: u16, body: &[u8]) -> Result<Report, KitError> {
         let body = match success(status, body) {
             Err(KitError::Refused(problem)) if problem.code == Code::TokenInvalid => {
-                self.log_in.token = None;
+                self.forget_token();
                 return Err(KitError::Refused(problem));
             }
             other => other?,

@@ -1,10 +1,8 @@
 //! Work at a machine: a visit, its readings, hours, findings, its finish. Each step is kept when it returns.
 
-use sha2::{Digest, Sha256};
-use shared::bytes::Bytes32;
 use shared::hours::Hours;
 use shared::ids::{DocId, RecordId};
-use shared::record::{FindingKind, MeterChange, Photo};
+use shared::record::{FindingKind, MeterChange};
 use shared::valve::Valve;
 use shared::verdict::NextLeaf;
 use sync_core::work::{FinishOutcome, Guide, HoursOutcome, ReadingEntry, ReadingOutcome, TrialView, Tried, VisitEntry, VisitOutcome};
@@ -100,18 +98,6 @@ impl Kit {
     /// [`KitError`], having kept nothing.
     pub fn add_note(&mut self, doc: DocId, text: &str) -> Result<RecordId, KitError> {
         self.by_hand(|book, hand| book.add_note(doc, text, hand))
-    }
-
-    /// Notes a photo by the hash of its bytes, which is given back. The picture itself travels apart: keep it.
-    ///
-    /// # Errors
-    /// [`KitError`], having kept nothing.
-    pub fn add_photo(&mut self, doc: DocId, bytes: &[u8], media_type: &str, caption: &str) -> Result<(RecordId, Bytes32), KitError> {
-        let sha256 = Bytes32(Sha256::digest(bytes).into());
-        let photo =
-            Photo { sha256, size_bytes: bytes.len() as u64, media_type: media_type.to_owned(), caption: caption.to_owned(), visit: None };
-        let record = self.by_hand(|book, hand| book.add_photo(doc, photo, hand))?;
-        Ok((record, sha256))
     }
 
     /// What a visit would leave open, one sentence each.

@@ -1,5 +1,6 @@
 //! How the engine's own structures become the records that cross to the other language, and back.
 
+use shared::adjuster::Way;
 use shared::bytes::Bytes32;
 use shared::hours::Hours;
 use shared::ids::RecordId;
@@ -10,13 +11,14 @@ use shared::verdict;
 use shared::wire::EnrolAnswer;
 use sync_core::bundle;
 use sync_core::exchange::{RefusedLine, Report};
+use sync_core::photo::{OwnPhoto, Whereabouts};
 use sync_core::work::{FinishOutcome, HoursOutcome, ReadingEntry, ReadingOutcome, Tried, VisitEntry, VisitOutcome};
 use tappet_kit::{KitError, KitStatus};
 
 use crate::asking::given;
 use crate::plain::{
     BundleMade, BundleTaken, Call, Enrolled, Exchanged, Finished, Grade, HoursKept, LeafTried, Leaves, LengthUnit, LogIn, Moved,
-    NewReading, NewVisit, NextLeaf, PhotoKept, ReadingKept, Refused, Stage, Status, Turn, Verdict, VisitOpened,
+    NewReading, NewVisit, NextLeaf, PhotoKept, PhotoOf, ReadingKept, Refused, Stage, Status, Turn, Verdict, VisitOpened,
 };
 
 const fn count(n: usize) -> u64 {
@@ -67,7 +69,7 @@ impl From<verdict::Verdict> for Verdict {
 impl From<tappet_kit::Call> for Call {
     fn from(call: tappet_kit::Call) -> Self {
         let headers = call.headers.into_iter().map(|(name, value)| (name.to_owned(), value)).collect();
-        Self { method: call.method.to_owned(), path: call.path.to_owned(), headers, body: call.body }
+        Self { method: call.method.to_owned(), path: call.path.into_owned(), headers, body: call.body }
     }
 }
 
@@ -181,6 +183,7 @@ pub(crate) fn reading_kept(outcome: ReadingOutcome, unit: length::LengthUnit) ->
             degrees_milli: turn.degrees_milli,
             sixths_hundredth: turn.sixths_hundredth,
             closes: turn.closes,
+            clockwise: turn.right_hand == Way::Clockwise,
         }),
         contested: outcome.contested,
         doubt: outcome.doubt,
@@ -230,6 +233,25 @@ impl From<VisitOutcome> for VisitOpened {
 impl From<(RecordId, Bytes32)> for PhotoKept {
     fn from((record, sha256): (RecordId, Bytes32)) -> Self {
         Self { record: record.to_string(), sha256: sha256.to_string() }
+    }
+}
+
+impl From<OwnPhoto> for PhotoOf {
+    fn from(photo: OwnPhoto) -> Self {
+        let (at_shop, stopped) = match photo.bytes {
+            Whereabouts::Here => (None, None),
+            Whereabouts::AtShop { since_ms, .. } => (Some(since_ms), None),
+            Whereabouts::Stopped { detail, .. } => (None, Some(detail)),
+        };
+        Self {
+            record: photo.record.to_string(),
+            doc: photo.doc.to_string(),
+            sha256: photo.sha256.to_string(),
+            size_bytes: photo.size_bytes,
+            caption: photo.caption,
+            at_shop_since_ms: at_shop,
+            stopped,
+        }
     }
 }
 

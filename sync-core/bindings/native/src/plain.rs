@@ -244,6 +244,8 @@ pub struct Turn {
     pub sixths_hundredth: i64,
     /// It closes the clearance.
     pub closes: bool,
+    /// Clockwise on a right-hand thread, looking at the end that is turned; the other way on a left-hand thread.
+    pub clockwise: bool,
 }
 
 /// A reading kept, and what it means.
@@ -313,6 +315,34 @@ pub struct PhotoKept {
     pub record: String,
     /// SHA-256 of the picture's bytes, hexadecimal.
     pub sha256: String,
+}
+
+/// A photo that this device noted, and where its bytes are: here alone, at the shop, or stopped.
+#[derive(Debug, Clone, PartialEq, Eq, uniffi::Record)]
+pub struct PhotoOf {
+    /// The record.
+    pub record: String,
+    /// The machine or property whose document it is in.
+    pub doc: String,
+    /// SHA-256 of the picture's bytes, hexadecimal.
+    pub sha256: String,
+    /// How many bytes.
+    pub size_bytes: u64,
+    /// What it shows.
+    pub caption: String,
+    /// The shop has the bytes, since this time by this device's clock.
+    pub at_shop_since_ms: Option<i64>,
+    /// The bytes will not get to the shop: why, in a sentence.
+    pub stopped: Option<String>,
+}
+
+/// A photo whose bytes the shop has not got.
+#[derive(Debug, Clone, PartialEq, Eq, uniffi::Record)]
+pub struct PhotoWaiting {
+    /// Which.
+    pub photo: PhotoOf,
+    /// The shop has its record: the bytes may be sent now.
+    pub ready: bool,
 }
 
 /// A visit finished.

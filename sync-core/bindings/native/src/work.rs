@@ -7,7 +7,7 @@ use crate::asking::{given, json};
 use crate::crossing;
 use crate::error::TappetError;
 use crate::kit::TappetKit;
-use crate::plain::{Finished, Grade, HoursKept, LeafTried, NewReading, NewVisit, NextLeaf, PhotoKept, ReadingKept, VisitOpened};
+use crate::plain::{Finished, Grade, HoursKept, LeafTried, NewReading, NewVisit, NextLeaf, ReadingKept, VisitOpened};
 
 const MACHINE: &str = "machine's id";
 const VALVE: &str = "valve, as in 1I or 2E";
@@ -127,14 +127,6 @@ impl TappetKit {
     /// Having kept nothing.
     pub fn add_note(&self, doc: &str, text: &str) -> Result<String, TappetError> {
         self.does(|kit| Ok(kit.add_note(given(doc, "machine's or property's id")?, text)?.to_string()))
-    }
-
-    /// Notes a photo by the hash of its bytes. The picture itself travels apart: keep it.
-    ///
-    /// # Errors
-    /// Having kept nothing.
-    pub fn add_photo(&self, doc: &str, bytes: Vec<u8>, media_type: &str, caption: &str) -> Result<PhotoKept, TappetError> {
-        self.does(|kit| Ok(kit.add_photo(given(doc, "machine's or property's id")?, &bytes, media_type, caption)?.into()))
     }
 
     /// What a visit would leave open, one sentence each.

@@ -91,6 +91,18 @@ pub(crate) fn ask(kit: &mut Kit, name: &str, arguments: &str) -> Result<String, 
             let (target, reason): (_, String) = given.all()?;
             said(kit.void(target, &reason)?)
         }
+        // Photos.
+        "photosDue" => said(kit.photos_due()?),
+        "ownPhotos" => said(kit.own_photos()?),
+        "photosToLetGo" => said(kit.photos_to_let_go()?),
+        "photoGone" => {
+            let (doc, sha256) = given.all()?;
+            said(kit.photo_gone(doc, sha256)?)
+        }
+        "photoLetGo" => {
+            let (doc, sha256) = given.all()?;
+            said(kit.photo_let_go(doc, sha256)?)
+        }
         // When nobody waits.
         "prove" => said(kit.prove(given.one()?)?),
         "tidy" => said(kit.tidy(given.one()?)?),

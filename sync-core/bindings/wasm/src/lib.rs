@@ -17,7 +17,10 @@ mod vectors;
 use std::path::Path;
 
 use serde::Serialize;
+use shared::bytes::Bytes32;
+use shared::ids::DocId;
 use sqlite_wasm_vfs::sahpool::{OpfsSAHPoolCfgBuilder, install};
+use sync_core::pictures::named;
 use tappet_kit::{Call, Kit, KitError};
 use wasm_bindgen::prelude::wasm_bindgen;
 
@@ -136,13 +139,23 @@ impl OpenKit {
 
     /// Notes a photo by the hash of its bytes; gives JSON of the record and the hash.
     #[wasm_bindgen(js_name = addPhoto)]
-    pub fn add_photo(&mut self, doc: &str, bytes: &[u8], media_type: &str, caption: &str) -> Result<String, Thrown> {
-        let doc = doc.parse().map_err(|_| thrown(&KitError::Given(format!("\"{doc}\" is no document's id"))))?;
-        said(
-            self.kit
-                .add_photo(doc, bytes, media_type, caption)
-                .map(|(record, sha256)| serde_json::json!({ "record": record, "sha256": sha256 })),
-        )
+    pub fn add_photo(&mut self, doc: &str, bytes: &[u8], caption: &str) -> Result<String, Thrown> {
+        let doc = document(doc)?;
+        said(self.kit.add_photo(doc, bytes, caption).map(|(record, sha256)| serde_json::json!({ "record": record, "sha256": sha256 })))
+    }
+
+    /// The request that brings the bytes of a photo to the shop.
+    #[wasm_bindgen(js_name = photoCall)]
+    pub fn photo_call(&mut self, doc: &str, sha256: &str, bytes: &[u8]) -> Result<Outgoing, Thrown> {
+        let (doc, sha256) = (document(doc)?, hash(sha256)?);
+        outgoing(self.kit.photo_call(doc, sha256, bytes))
+    }
+
+    /// Takes its answer.
+    #[wasm_bindgen(js_name = photoSent)]
+    pub fn photo_sent(&mut self, doc: &str, sha256: &str, status: u16, body: &[u8]) -> Result<(), Thrown> {
+        let (doc, sha256) = (document(doc)?, hash(sha256)?);
+        self.kit.photo_sent(doc, sha256, status, body).map_err(|e| thrown(&e))
     }
 }
 
@@ -163,7 +176,15 @@ pub fn check_vectors(name: &str, text: &str) -> Result<usize, Thrown> {
 fn outgoing(call: Result<Call, KitError>) -> Result<Outgoing, Thrown> {
     let call = call.map_err(|e| thrown(&e))?;
     let headers = serde_json::json!(call.headers).to_string();
-    Ok(Outgoing { method: call.method.to_owned(), path: call.path.to_owned(), headers, body: call.body })
+    Ok(Outgoing { method: call.method.to_owned(), path: call.path.into_owned(), headers, body: call.body })
+}
+
+fn document(text: &str) -> Result<DocId, Thrown> {
+    text.parse().map_err(|_| thrown(&KitError::Given(format!("\"{text}\" is no document's id"))))
+}
+
+fn hash(text: &str) -> Result<Bytes32, Thrown> {
+    named(text).ok_or_else(|| thrown(&KitError::Given(format!("\"{text}\" is no SHA-256 in 64 hexadecimal digits"))))
 }
 
 fn said<T: Serialize>(result: Result<T, KitError>) -> Result<String, Thrown> {
