@@ -7,6 +7,7 @@ use shared::wire::{ASSERTION_TYPE, ExchangeAnswer, TokenAnswer};
 use sync_core::exchange::{read_body, write_body};
 
 use crate::exit::Failure;
+use crate::pictures::{self, SentPictures};
 use crate::session::Session;
 use crate::transport::{Traffic, Transport};
 
@@ -51,6 +52,8 @@ pub(crate) struct Levelled {
     pub(crate) waiting: u64,
     /// Both sides are level.
     pub(crate) level: bool,
+    /// Pictures of photos.
+    pub(crate) pictures: SentPictures,
     /// What travelled.
     #[serde(flatten)]
     pub(crate) traffic: Traffic,
@@ -167,6 +170,9 @@ pub(crate) fn exchange(session: &mut Session<'_, '_>) -> Result<Levelled, Failur
             }
         }
         done.level = !report.more;
+    }
+    if done.level {
+        done.pictures = pictures::send_due(session, &mut transport)?;
     }
     // The exchange is done and kept: what this does not get to is done after the next one.
     let _ = session.book.prove(PROVED_AFTER).and_then(|_| session.book.tidy(TIDIED_AFTER)).and_then(|_| session.book.close_holes());

@@ -16,6 +16,7 @@ mod commands;
 mod given;
 mod level;
 mod outcome;
+mod pictures;
 mod session;
 mod show;
 mod transport;

@@ -94,6 +94,11 @@ impl Transport {
         self.send(Call { method: "POST", path, token: Some(token), body: None }).map(drop)
     }
 
+    /// Puts bytes where they belong; what is answered does not matter.
+    pub(crate) fn put(&mut self, path: &str, token: &str, kind: &str, bytes: &[u8]) -> Result<(), Failure> {
+        self.send(Call { method: "PUT", path, token: Some(token), body: Some((kind, bytes)) }).map(drop)
+    }
+
     /// Posts a form, and reads JSON.
     pub(crate) fn post_form<T: DeserializeOwned>(&mut self, path: &str, fields: &[(&str, &str)]) -> Result<T, Failure> {
         let form: Vec<String> = fields.iter().map(|(name, value)| format!("{}={}", escaped(name), escaped(value))).collect();

@@ -8,7 +8,7 @@ use common::World;
 fn every_verb_prints_one_json_document() {
     let world = World::with_shop();
     let picture = world.folder().join("plate.JPG");
-    std::fs::write(&picture, b"not really a picture").unwrap();
+    std::fs::write(&picture, b"\xff\xd8\xff\xe0 not much of a picture").unwrap();
     let picture = picture.to_str().unwrap();
     let steps: &[(&str, &[&str], i32)] = &[
         ("tove", &["visit", "open", "T-1", "--cold", "--cautions-read", "--hours", "412.6", "--temp-c", "-3.5"], 0),
@@ -65,13 +65,17 @@ fn a_reading_in_json_has_its_verdict_and_record_on_top() {
 #[test]
 fn what_cannot_be_read_keeps_nothing() {
     let world = World::with_shop();
+    // A text stays a text under whatever name.
+    let plate = world.folder().join("plate.jpg");
+    std::fs::write(&plate, b"the name plate says 412").unwrap();
+    let plate = plate.to_str().unwrap();
     for (args, said) in [
         (&["read", "T-1", "1X", "found", "5/6"][..], "\"1X\" is not a valve"),
         (&["read", "T-1", "1I", "before", "5/6"], "\"before\" is not a stage"),
         (&["read", "T-1", "1I", "found", "5"], "\"5\" does not say which leaf goes"),
         (&["read", "T-1", "1I", "found", "five/6"], "\"five\" is not a length"),
         (&["hours", "T-1", "12.34"], "\"12.34\" is not an hour-meter reading"),
-        (&["photo", "T-1", "plate.txt"], "does not end like a picture"),
+        (&["photo", "T-1", plate], "is no picture that the shop takes"),
         (&["leaves", "5-2"], "\"5-2\" is not a range of leaves"),
     ] {
         let mut argv = vec!["--json"];

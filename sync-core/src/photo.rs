@@ -5,6 +5,7 @@
 use serde::{Deserialize, Serialize};
 use shared::bytes::{Bytes16, Bytes32};
 use shared::ids::{DocId, PersonId, RecordId};
+use shared::problem::{Code, Problem};
 use shared::record::{Body, Photo};
 
 use crate::book::{Book, BookError};
@@ -17,6 +18,9 @@ use crate::store::StoreError;
 const OWN: &str = "photos";
 /// So long the bytes stay on a device after the shop has said that it has them, in ms: a week, in which the shop makes a backup.
 pub const STAYS_MS: i64 = 7 * 86_400_000;
+/// The code of a photo whose bytes are gone from the device.
+const GONE: &str = "photo-gone";
+const GONE_SAID: &str = "The picture is no longer on this device, and the shop has not got it. Its record stays in the book.";
 /// A photo that the shop refused for now is offered again after so long, in ms.
 const AGAIN_MS: i64 = 3_600_000;
 
@@ -210,20 +214,29 @@ impl Book {
         })
     }
 
-    /// The shop refused the bytes of a photo for now: they are offered again later.
+    /// The shop refused the bytes of a photo. What is wrong with the bytes themselves stays wrong, and they are not offered again;
+    /// where the record or the right is missing they are, in an hour; anything else is over by the next exchange.
     ///
     /// # Errors
     /// As [`Book::own_photos`].
-    pub fn photo_refused(&mut self, doc: DocId, sha256: Bytes32, now: &Moment) -> Result<(), BookError> {
-        self.each_own(doc, sha256, |photo| photo.refused_ms = Some(now.wall_ms))
+    pub fn photo_refused(&mut self, doc: DocId, sha256: Bytes32, problem: &Problem, now: &Moment) -> Result<(), BookError> {
+        match problem.code {
+            Code::BodyInvalid | Code::Unreadable | Code::TooLarge => self.photo_stopped(doc, sha256, problem.code.name(), &problem.detail),
+            Code::DocumentClosed | Code::NotFound => self.each_own(doc, sha256, |photo| photo.refused_ms = Some(now.wall_ms)),
+            _ => Ok(()),
+        }
     }
 
-    /// The bytes of a photo will not get to the shop: it does not take them, or they are gone from this device. They are not
-    /// offered again. Where the shop has them already, that stays so.
+    /// The bytes of a photo are gone from this device, or are not those any more: they are not offered again, and that is said.
     ///
     /// # Errors
     /// As [`Book::own_photos`].
-    pub fn photo_stopped(&mut self, doc: DocId, sha256: Bytes32, code: &str, detail: &str) -> Result<(), BookError> {
+    pub fn photo_gone(&mut self, doc: DocId, sha256: Bytes32) -> Result<(), BookError> {
+        self.photo_stopped(doc, sha256, GONE, GONE_SAID)
+    }
+
+    /// Not offered again. Where the shop has the bytes already, that stays so.
+    fn photo_stopped(&mut self, doc: DocId, sha256: Bytes32, code: &str, detail: &str) -> Result<(), BookError> {
         self.each_own(doc, sha256, |photo| {
             if photo.bytes == Whereabouts::Here {
                 photo.bytes = Whereabouts::Stopped { code: code.to_owned(), detail: detail.to_owned() };

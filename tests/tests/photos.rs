@@ -4,6 +4,7 @@
 
 use shared::bytes::Bytes32;
 use shared::ids::{DocId, RecordId};
+use shared::problem::{Code, Problem};
 use shared::record::Photo;
 use shared::role::Role;
 use sync_core::book::BookError;
@@ -73,15 +74,16 @@ fn a_photo_is_due_until_the_shop_says_that_it_has_it_and_sent_once_its_record_is
     assert!(matches!(denied, Err(BookError::Denied(_))), "never before the shop has it: {denied:?}");
     crew.level_all();
     assert_eq!((due(&crew, tech), due(&crew, lead)), (vec![(HASH, true)], vec![]));
+    let closed = Problem::new(Code::DocumentClosed, 404, "Closed.");
     // Refused for now: not again at once, and not never.
-    crew.on(tech, |book, hand| book.photo_refused(machine, HASH, &hand.now)).unwrap();
+    crew.on(tech, |book, hand| book.photo_refused(machine, HASH, &closed, &hand.now)).unwrap();
     assert_eq!(due(&crew, tech), [(HASH, false)]);
     crew.wait_min(61);
     assert_eq!(due(&crew, tech), [(HASH, true)]);
     crew.on(tech, |book, hand| book.photo_at_shop(machine, HASH, &hand.now)).unwrap();
     assert_eq!(due(&crew, tech), []);
     // What the shop has is not said to be lost, whatever becomes of the bytes here.
-    crew.on(tech, |book, _| book.photo_stopped(machine, HASH, "photo-gone", "gone")).unwrap();
+    crew.on(tech, |book, _| book.photo_gone(machine, HASH)).unwrap();
     assert!(matches!(crew.phones[tech].book.own_photos().unwrap()[0].bytes, Whereabouts::AtShop { .. }));
     let to_let_go = |crew: &Crew| crew.phones[tech].book.photos_to_let_go(&crew.moment(tech)).unwrap().len();
     assert_eq!(to_let_go(&crew), 0);
@@ -108,7 +110,7 @@ fn what_will_not_get_there_is_said_and_not_tried_for_ever() {
     let (mut crew, machine, [_, tech, _]) = Crew::of_three(5);
     note(&mut crew, tech, machine, HASH);
     crew.level_all();
-    crew.on(tech, |book, _| book.photo_stopped(machine, HASH, "photo-gone", "The picture is gone.")).unwrap();
+    crew.on(tech, |book, _| book.photo_gone(machine, HASH)).unwrap();
     assert_eq!(due(&crew, tech), []);
     let own = crew.phones[tech].book.own_photos().unwrap();
     assert!(matches!(&own[0].bytes, Whereabouts::Stopped { code, .. } if code == "photo-gone"), "{own:?}");

@@ -1,16 +1,17 @@
-//! `tappet photo`: notes a photo by the hash of its file. The picture itself does not travel yet.
+//! `tappet photo`: notes a photo by the hash of its file, and keeps the picture for the next exchange.
 
 use std::io::Read;
 use std::path::{Path, PathBuf};
 
 use serde_json::json;
-use sha2::{Digest, Sha256};
-use shared::bytes::Bytes32;
+use shared::picture::{LARGEST_PICTURE, check};
 use shared::record::Photo;
+use sync_core::pictures::sha256;
 use sync_core::view::short;
 
 use crate::exit::Failure;
 use crate::outcome::Outcome;
+use crate::pictures::{pictures_of, unkept};
 use crate::session::Session;
 use crate::show;
 
@@ -19,7 +20,7 @@ use crate::show;
 pub(crate) struct PhotoArgs {
     /// The machine's tag, or the last digits of its id
     machine: String,
-    /// The picture's file
+    /// The picture's file: JPEG, PNG or WebP, at most 8 MiB
     file: PathBuf,
     /// What it shows
     #[arg(long, value_name = "TEXT", default_value = "")]
@@ -28,44 +29,25 @@ pub(crate) struct PhotoArgs {
 
 pub(crate) fn run(args: &PhotoArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let machine = session.machine(&args.machine)?;
-    let media_type = media_type(&args.file)?;
-    let (sha256, size_bytes) = hash(&args.file)?;
-    let photo = Photo { sha256, size_bytes, media_type: media_type.to_owned(), caption: args.caption.clone(), visit: None };
+    let bytes = read(&args.file)?;
+    let kind = check(&bytes).map_err(|error| Failure::Given(format!("{}: {error}", args.file.display())))?;
+    let (sha256, size_bytes) = (sha256(&bytes), bytes.len() as u64);
+    // The picture first: a record of a picture that is nowhere would say too much.
+    pictures_of(session)?.keep(sha256, &bytes).map_err(unkept)?;
+    let photo = Photo { sha256, size_bytes, media_type: kind.media_type().to_owned(), caption: args.caption.clone(), visit: None };
     let record = session.book.add_photo(machine, photo, &mut session.env.hand(None))?;
     let text = format!(
-        "Kept as record {}: {size_bytes} bytes, SHA-256 {sha256}. The record travels; the picture itself does not yet. Keep the file: by its hash it can be told to be the one that was meant.",
+        "Kept as record {}, with the picture itself: {size_bytes} bytes, SHA-256 {sha256}. Both go to the shop with the next exchange.",
         short(&record)
     );
-    let json = json!({ "machine": machine, "record": record, "sha256": sha256, "size_bytes": size_bytes, "media_type": media_type });
+    let json = json!({ "machine": machine, "record": record, "sha256": sha256, "size_bytes": size_bytes, "media_type": kind.media_type() });
     Outcome::new(&json, show::wrapped(&text, show::width(session.env)))
 }
 
-/// The media type by the file's ending (RFC 6838 names).
-fn media_type(file: &Path) -> Result<&'static str, Failure> {
-    let ending = file.extension().map(|e| e.to_string_lossy().to_ascii_lowercase()).unwrap_or_default();
-    Ok(match ending.as_str() {
-        "jpg" | "jpeg" => "image/jpeg",
-        "png" => "image/png",
-        "webp" => "image/webp",
-        "heic" => "image/heic",
-        "avif" => "image/avif",
-        "gif" => "image/gif",
-        _ => return Err(Failure::Given(format!("{} does not end like a picture: jpg, png, webp, heic, avif or gif", file.display()))),
-    })
-}
-
-/// SHA-256 and size of a file's bytes, a piece at a time: a picture need not fit into memory.
-fn hash(file: &Path) -> Result<(Bytes32, u64), Failure> {
+/// A file's bytes, and no more of them than tell that it is too large.
+fn read(file: &Path) -> Result<Vec<u8>, Failure> {
     let failed = |why: std::io::Error| Failure::File { path: file.to_owned(), why: why.to_string() };
-    let mut reader = std::fs::File::open(file).map_err(failed)?;
-    let mut hasher = Sha256::new();
-    let (mut size, mut piece) = (0_u64, vec![0; 64 * 1024]);
-    loop {
-        let read = reader.read(&mut piece).map_err(failed)?;
-        if read == 0 {
-            return Ok((Bytes32(hasher.finalize().into()), size));
-        }
-        hasher.update(&piece[..read]);
-        size += read as u64;
-    }
+    let mut bytes = Vec::new();
+    std::fs::File::open(file).map_err(failed)?.take(LARGEST_PICTURE as u64 + 1).read_to_end(&mut bytes).map_err(failed)?;
+    Ok(bytes)
 }

@@ -42,6 +42,17 @@ pub(crate) fn words(session: &Session<'_, '_>, done: &Levelled) -> Result<String
             show::count(usize::try_from(waiting).unwrap_or(usize::MAX), "record")
         ),
     });
+    let pictures = &done.pictures;
+    match (pictures.sent, pictures.waiting) {
+        (0, 0) => {}
+        (sent, 0) => lines.push(format!("{} of photos handed over.", show::count(sent, "picture"))),
+        (sent, waiting) => lines.push(format!(
+            "{} of photos handed over; {} kept here for a later exchange.",
+            show::count(sent, "picture"),
+            show::count(waiting, "picture")
+        )),
+    }
+    lines.extend(pictures.stopped.iter().map(|line| format!("Will not get there: {line}")));
     if session.global.verbose {
         let t = done.traffic;
         lines.push(format!(

@@ -17,10 +17,6 @@ use crate::Kit;
 use crate::call::{Call, success};
 use crate::error::KitError;
 
-/// The code of a photo whose bytes are gone from the device.
-const GONE: &str = "photo-gone";
-const GONE_SAID: &str = "The picture is no longer on this device, and the shop has not got it. Its record stays in the book.";
-
 impl Kit {
     /// Notes a photo by the hash of its bytes, which is given back. The bytes travel apart: keep them under that hash first, for
     /// [`Kit::photo_call`].
@@ -65,7 +61,7 @@ impl Kit {
         let kind = picture::check(bytes).ok().filter(|_| hash_of(bytes) == sha256);
         let Some(kind) = kind else {
             let said = "the picture that is kept here is not the one that was noted any more";
-            self.book.photo_stopped(doc, sha256, GONE, GONE_SAID)?;
+            self.book.photo_gone(doc, sha256)?;
             return Err(KitError::Given(said.to_owned()));
         };
         Ok(Call::put(format!("/v1/photos/{doc}/{sha256}"), kind.media_type(), bytes.to_vec()).with("authorization", token))
@@ -83,14 +79,10 @@ impl Kit {
             Err(KitError::Refused(problem)) => problem,
             Err(other) => return Err(other),
         };
-        match problem.code {
-            Code::TokenInvalid => self.forget_token(),
-            Code::DocumentClosed | Code::NotFound => self.book.photo_refused(doc, sha256, &now)?,
-            Code::BodyInvalid | Code::Unreadable | Code::TooLarge => {
-                self.book.photo_stopped(doc, sha256, problem.code.name(), &problem.detail)?;
-            }
-            _ => {}
+        if problem.code == Code::TokenInvalid {
+            self.forget_token();
         }
+        self.book.photo_refused(doc, sha256, &problem, &now)?;
         Err(KitError::Refused(problem))
     }
 
@@ -99,7 +91,7 @@ impl Kit {
     /// # Errors
     /// As [`Kit::photos_due`].
     pub fn photo_gone(&mut self, doc: DocId, sha256: Bytes32) -> Result<(), KitError> {
-        Ok(self.book.photo_stopped(doc, sha256, GONE, GONE_SAID)?)
+        Ok(self.book.photo_gone(doc, sha256)?)
     }
 
     /// Photos whose bytes the shop has had for a week: they need not stay on this device.
