@@ -178,8 +178,11 @@ impl Book {
         let roster = self.roster()?;
         let mut due = Vec::new();
         for photo in self.own_photos()? {
+            if photo.bytes != Whereabouts::Here {
+                continue;
+            }
             let ledger = self.store.ledger_of(photo.doc)?;
-            if photo.bytes != Whereabouts::Here || ledger.voided_by(photo.record, roster).is_some() {
+            if ledger.voided_by(photo.record, roster).is_some() {
                 continue;
             }
             let waits = photo.refused_ms.is_some_and(|at| (0..AGAIN_MS).contains(&now.wall_ms.saturating_sub(at)));
@@ -195,9 +198,7 @@ impl Book {
     /// As [`Book::own_photos`].
     pub fn photos_to_let_go(&self, now: &Moment) -> Result<Vec<OwnPhoto>, BookError> {
         let mut photos = self.own_photos()?;
-        photos.retain(
-            |photo| matches!(photo.bytes, Whereabouts::AtShop { since_ms, .. } if now.wall_ms.saturating_sub(since_ms) >= STAYS_MS),
-        );
+        photos.retain(|photo| photo.let_go_ms().is_some_and(|at| at <= now.wall_ms));
         Ok(photos)
     }
 
@@ -266,6 +267,15 @@ impl Book {
 }
 
 impl OwnPhoto {
+    /// When the bytes need not stay on this device any more, ms since 1970 UTC; `None` while the shop has not got them.
+    #[must_use]
+    pub const fn let_go_ms(&self) -> Option<i64> {
+        match self.bytes {
+            Whereabouts::AtShop { since_ms, .. } => Some(since_ms.saturating_add(STAYS_MS)),
+            Whereabouts::Here | Whereabouts::Stopped { .. } => None,
+        }
+    }
+
     fn new(record: RecordId, doc: DocId, photo: &Photo) -> Self {
         let Photo { sha256, size_bytes, caption, .. } = photo.clone();
         Self { record, doc, sha256, size_bytes, caption, bytes: Whereabouts::Here, refused_ms: None }

@@ -10,7 +10,7 @@ use shared::role::Role;
 use sync_core::book::BookError;
 use sync_core::photo::{PhotoError, STAYS_MS, Whereabouts};
 use sync_core::pictures::sha256;
-use tests::crew::Crew;
+use tests::Crew;
 
 const HASH: Bytes32 = Bytes32([7; 32]);
 

@@ -13,11 +13,12 @@ export async function draw(kit) {
   const status = await kit.status();
   place().hidden = !status.enrolled;
   if (!status.enrolled) return;
-  const { waiting = 0, records = 0, last_exchange_ms: last, now_ms: now } = status;
+  const { waiting = 0, photos_waiting: pictures = 0, records = 0, last_exchange_ms: last, now_ms: now } = status;
   const ago = last ? words.ago(last, now) : words.bar.never;
   const when = last ? words.bar.last(ago) : ago;
-  const state = h('a', { class: waiting ? 'state warn' : 'state', href: '#/status' },
+  const state = h('a', { class: status.warn ? 'state warn' : 'state', href: '#/status' },
     h('span', { class: 'kept' }, words.bar.kept(waiting)),
+    pictures ? h('span', { class: 'kept' }, words.bar.pictures(pictures)) : null,
     h('span', null, words.bar.shop(records - waiting)),
     h('span', { class: 'last' }, when));
   const exchanging = button([under ? words.bar.under : words.bar.exchange, noSignal && !under ? h('span', { class: 'soft' }, words.bar.offline) : null], () => exchange(kit), 'exchange', { 'aria-disabled': !!under && 'true' });

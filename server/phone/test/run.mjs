@@ -7,6 +7,7 @@ import path from 'node:path';
 import { answerLeaf, begin, read, through } from './hands.mjs';
 import { measure } from './figures.mjs';
 import { odd } from './odd.mjs';
+import { pictureAtShop, refusals, takePhoto } from './photos.mjs';
 import { clear, faults, folder, heading, look, openTab, pictures, startPhone, startServer, tap, terminal } from './stage.mjs';
 
 const figures = {};
@@ -50,6 +51,7 @@ try {
   const exchanged = (person) => { try { return person('exchange'); } catch (error) { if (error.stdout) return JSON.parse(error.stdout); throw error; } };
 
   let tab;
+  let photo;
   await test('a phone enrols with the code in the address that the office shows', async () => {
     tab = await openTab(phone, url);
     await heading(tab, 'Enrol');
@@ -101,12 +103,7 @@ try {
 
     await tap(tab, 'Photo');
     await heading(tab, 'Photo');
-    await tab.locator('input[type=file]').setInputFiles({ name: 'meter.png', mimeType: 'image/png', buffer: await tab.screenshot() });
-    await tab.locator('.picture img').waitFor();
-    await look(tab, 'photo');
-    await tap(tab, 'Keep the photo');
-    await heading(tab, 'Q-101');
-    await tab.locator('figure img').waitFor();
+    photo = await takePhoto(tab);
     await tab.getByText('Something else').click();
     await look(tab, 'machine-else');
     await tab.getByRole('link', { name: 'Finding or hold' }).click();
@@ -157,6 +154,7 @@ try {
     exchanged(office);
     const sheet = JSON.stringify(office('office', 'day-sheet'));
     assert.ok(sheet.includes('Q-101') && sheet.includes('Pia Larkin'), sheet.slice(0, 2000));
+    await pictureAtShop({ tab, shop, url, office, photo });
     const shown = office('show', 'Q-101');
     const of = (valve, stage) => shown.lash.find((one) => one.valve === valve && one.stage === stage);
     assert.deepEqual(['1I found', '1E found', '1E set', '1E left', '2I found', '2E found'].map((slot) => of(...slot.split(' '))?.judged?.verdict),
@@ -220,6 +218,10 @@ try {
 
   await test('the odd ways: a doubt, a hold, a leaf that contradicts, another unit, a warm engine, no card, a bundle, two tabs', async () => {
     await odd({ tab, phone, url, office, folder });
+  });
+
+  await test('a picture that is not that one, too large, no picture, of another shop, or of whoever has no right is refused', async () => {
+    await refusals({ tab, shop, url, office, photo, codeFor });
   });
 
   await test('how large, how fast: the CPU four times slower', async () => {

@@ -26,8 +26,8 @@ mkdirSync(pictures);
 export const folder = mkdtempSync(path.join(tmpdir(), 'tappet-phone-'));
 
 /** The shop's server on a free port; gives its address and the office's first code. */
-export async function startServer() {
-  const data = path.join(folder, 'shop');
+export async function startServer(name = 'shop') {
+  const data = path.join(folder, name);
   const named = ['--shop-name', 'Invented shop', '--time-zone', 'America/Chicago', '--office-name', 'Odile Marsh'];
   const server = spawn(path.join(process.env.TAPPET_BIN, 'tappetbook-server'), ['--data', data, '--listen', '127.0.0.1:0', ...named]);
   let said = '';
@@ -78,14 +78,16 @@ export async function openTab(phone, url) {
 
 let count = 0;
 
-/** Every rule of axe-core on what is shown now, and a picture of it, named; also with text at 200 %, where nothing may stick out. */
-export async function look(tab, name) {
+/** Every rule of axe-core on what is shown now, and a picture of it, named; on the phone also the size of what is tapped, and text at 200 %, where
+ * nothing may stick out. */
+export async function look(tab, name, { office = false } = {}) {
   count += 1;
   const file = (more) => path.join(pictures, `${String(count).padStart(2, '0')}-${name}${more}.png`);
   await tab.screenshot({ path: file('') });
   await tab.evaluate(axe);
   const found = await tab.evaluate(async () => (await window.axe.run(document)).violations.map((one) => `${one.id}: ${one.nodes.map((node) => node.html).join(' | ')}`));
   for (const one of found) faults.push(`axe-core, ${name}: ${one}`);
+  if (office) return;
   const small = await tab.evaluate(() => [...document.querySelectorAll('button, a, input:not(.hidden), summary')]
     .map((one) => [one.outerHTML.slice(0, 90), one.getBoundingClientRect()])
     .filter(([, box]) => box.width > 0 && (box.height < 48 || box.width < 48)).map(([html, box]) => `${Math.round(box.width)}x${Math.round(box.height)} ${html}`));

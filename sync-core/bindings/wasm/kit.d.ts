@@ -18,7 +18,11 @@ export interface NextLeaf { feeler: Feeler; settles: boolean; if_enters: Verdict
 export interface Bracket { go_tenth_um?: number; no_go_tenth_um?: number }
 export interface Range { low_tenth_um: number; high_tenth_um: number; aim_tenth_um?: number }
 /** Above zero tightens and closes the clearance. A sixth is a flat of a hex nut. */
-export interface Turn { degrees_milli: number; sixths_hundredth: number; closes: boolean }
+export interface Turn {
+  degrees_milli: number; sixths_hundredth: number; closes: boolean;
+  /** On a right-hand thread, looking at the end that is turned; the other way on a left-hand thread. */
+  right_hand: 'clockwise' | 'counter-clockwise';
+}
 export interface Leaves { own: boolean; set: { leaves_tenth_um: number[] }; words: string[]; unit: Unit }
 export interface Interval { hours?: number; months?: number }
 export interface EngineCard {
@@ -31,13 +35,16 @@ export interface Status {
   /** From here on absent before enrolment. */
   shop?: string; person?: string; role?: Role | null; server?: string; records?: number;
   /** Records that lack the shop's receipt. */
-  waiting?: number; oldest_waiting_ms?: number | null; quarantined?: number; unproved?: number;
+  waiting?: number;
+  /** Pictures of photos that are on this phone alone. */
+  photos_waiting?: number;
+  oldest_waiting_ms?: number | null; quarantined?: number; unproved?: number;
   last_exchange_ms?: number | null; clock_offset_ms?: number | null;
   /** Where the book is open: in this tab or another, which then answers for it. */
   has: 'opening' | 'here' | 'elsewhere';
   /** The browser has promised not to throw the book away when it wants room. */
   persistent: boolean;
-  /** Something lacks its receipt: it is on this phone alone. Say so, and offer `saveUnsent`. */
+  /** A record or a picture is on this phone alone. Say so, and offer `saveUnsent`, which has the records. */
   warn: boolean;
 }
 export interface PropertyLine { property: Id; name: string; address: string; access: string; machines: number }
@@ -60,10 +67,19 @@ export interface VisitView {
   visit: Id; by: Id; by_name: string; at_ms: number; cold: boolean; finished_ms: number | null; complete: boolean;
 }
 export interface OpenFinding { finding: Id; grade: Grade; what: string; by: Id; at_ms: number }
+/** A photo that was not taken back; its picture is where `ownPhotos` says, or with whoever noted it. */
+export interface PhotoLine {
+  record: Id; sha256: string; size_bytes: number; media_type: string; caption: string; by: string; at_ms: number;
+}
+/** Where the picture of a photo of this phone's is: here alone, at the shop (and here until `let_go_ms`), or why it will not get there. */
+export type OwnPhoto = {
+  record: Id; doc: Id; sha256: string; size_bytes: number; caption: string; let_go_ms: number | null;
+} & ({ bytes: 'here' } | { bytes: 'at-shop'; since_ms: number } | { bytes: 'stopped'; code: string; detail: string });
+export interface PhotoDue { record: Id; doc: Id; sha256: string; size_bytes: number; caption: string; bytes: 'here'; ready: boolean }
 export interface MachineView {
   machine: Id; tag: string; description: string; property: Id | null; property_name: string; duty: 'commercial' | 'homeowner';
   provisional: boolean; cylinders: number | null; engine_card: EngineCard | null; lash: LashView[]; due: Due | null; due_words: string;
-  visits: VisitView[]; findings: OpenFinding[]; history: HistoryLine[];
+  visits: VisitView[]; findings: OpenFinding[]; photos: PhotoLine[]; history: HistoryLine[];
   state: { contested: string[]; recheck: string[]; hours: { meter_tenth_h: number; at_ms: number } | null };
 }
 export interface ContestedReading {
@@ -99,6 +115,8 @@ export type Step =
   | { step: 'read'; stage: Stage } | { step: 'adjust' } | { step: 'turn-over' } | { step: 'read-again'; stage: Stage } | { step: 'done' };
 export type ValveGuide = Step & {
   valve: Valve; words: string; piston: string; confirm: string;
+  /** The stage at which it is read next. */
+  reads_at: Stage;
   /** Of the last reading in this visit. */
   last_stage: Stage | null; last: ReadingOutcome | null;
 };
@@ -174,7 +192,12 @@ export class Kit {
   addFinding(machine: Id, grade: Grade, what: string): Promise<Id>;
   clearFinding(finding: Id, how: string): Promise<Id>;
   addNote(doc: Id, text: string): Promise<Id>;
-  addPhoto(doc: Id, bytes: Uint8Array, mediaType: string, caption: string): Promise<{ record: Id; sha256: string }>;
+  /** Keeps the picture, then notes the photo. The picture goes to the shop by itself after an exchange. JPEG, PNG or WebP, at most 8 MiB. */
+  addPhoto(doc: Id, bytes: Uint8Array, caption: string): Promise<{ record: Id; sha256: string }>;
+  /** The picture of a photo of this phone's, where it is kept here. */
+  picture(doc: Id, sha256: string): Promise<Blob | null>;
+  photosDue(): Promise<PhotoDue[]>;
+  ownPhotos(): Promise<OwnPhoto[]>;
   leftOpen(machine: Id, visit: Id): Promise<string[]>;
   finishVisit(machine: Id, remark: string): Promise<FinishOutcome>;
   void(target: Id, reason: string): Promise<Id>;

@@ -14,7 +14,8 @@ export class KitError extends Error {
 const ASKED = [
   'cautions', 'round', 'property', 'properties', 'due', 'findMachine', 'machine', 'history', 'contested', 'slot', 'quarantine', 'moved',
   'verify', 'unit', 'setUnit', 'leaves', 'setLeaves', 'readLength', 'showLength', 'remembered', 'remember', 'openVisit', 'openVisitOf',
-  'guide', 'firstLeaf', 'trial', 'takeReading', 'readHours', 'changeMeter', 'addFinding', 'clearFinding', 'addNote', 'addPhoto',
+  'guide', 'firstLeaf', 'trial', 'takeReading', 'readHours', 'changeMeter', 'addFinding', 'clearFinding', 'addNote', 'addPhoto', 'picture',
+  'photosDue', 'ownPhotos',
   'leftOpen', 'finishVisit', 'void', 'enrol', 'exchange', 'token', 'unsent', 'takeBundle', 'prove', 'tidy',
 ];
 
@@ -89,7 +90,7 @@ export class Kit {
   /** How this device and its book are, and whether the browser has promised not to throw it away. */
   async status() {
     const status = await this.ask('status');
-    return { ...status, has: this.has, persistent: this.#persistent, warn: (status.waiting ?? 0) > 0 };
+    return { ...status, has: this.has, persistent: this.#persistent, warn: (status.waiting ?? 0) + (status.photos_waiting ?? 0) > 0 };
   }
 
   /** Saves what the shop does not have yet to a file of the person's, for the office or another phone to take in. */

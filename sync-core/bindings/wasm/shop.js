@@ -1,8 +1,12 @@
 // Talking to the shop's server in the kit's name: what the kit says is sent, and what comes back is handed to the kit. The worker's.
 
+import { bytesOf, drop } from './pictures.js';
+
 /** The most rounds of one exchange. */
 const MOST_ROUNDS = 50;
-/** A page of an exchange over a poor signal, in ms. */
+/** The most pictures sent after one exchange. */
+const MOST_PICTURES = 20;
+/** A page of an exchange, or a picture, over a poor signal, in ms. */
 const WHOLE_CALL_MS = 120_000;
 /** What a browser sets itself, and lets nobody else set. */
 const NOT_OURS = new Set(['accept-encoding']);
@@ -88,4 +92,40 @@ export async function exchange(kit, { handOverOnly = false } = {}) {
     if (handOverOnly) break;
   }
   return done;
+}
+
+const asked = (kit, name, ...given) => JSON.parse(kit.ask(name, JSON.stringify(given)));
+
+/** Sends one picture. Gives false where it is no use to go on with the next: no signal, or a shop that has no time now. */
+async function sendPicture(kit, server, { doc, sha256 }, bytes) {
+  for (let tries = 0; ; tries += 1) {
+    try {
+      await logIn(kit, server);
+      const { status, body } = await send(kit.photoCall(doc, sha256, bytes), server);
+      kit.photoSent(doc, sha256, status, body);
+      return true;
+    } catch (error) {
+      if (tries === 0 && isCode(error, 'token-invalid')) continue;
+      // What is wrong with this picture alone the kit has remembered.
+      return ['document-closed', 'not-found', 'body-invalid', 'unreadable', 'too-large', 'given-unreadable'].some((code) => isCode(error, code));
+    }
+  }
+}
+
+/** Brings the pictures of photos to the shop, one after another, and lets those go that it has had for long. Calls `moved` with the document
+ * of each. Records never wait for it. */
+export async function bringPictures(kit, moved) {
+  const server = serverOf(kit);
+  const due = asked(kit, 'photosDue').filter((one) => one.ready).slice(0, MOST_PICTURES);
+  for (const photo of due) {
+    const bytes = await bytesOf(photo.doc, photo.sha256);
+    if (!bytes) asked(kit, 'photoGone', photo.doc, photo.sha256);
+    else if (!(await sendPicture(kit, server, photo, bytes))) break;
+    moved(photo.doc);
+  }
+  for (const { doc, sha256 } of asked(kit, 'photosToLetGo')) {
+    await drop(doc, sha256);
+    asked(kit, 'photoLetGo', doc, sha256);
+    moved(doc);
+  }
 }

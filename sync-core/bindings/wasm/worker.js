@@ -2,7 +2,8 @@
 // workers of other tabs over a channel. Pages go through kit.js.
 
 import init, { OpenKit, cautions } from './pkg/tappet_kit.js';
-import { exchange, enrol, token } from './shop.js';
+import { addPhoto, picture } from './pictures.js';
+import { bringPictures, exchange, enrol, token } from './shop.js';
 
 /** Steps that write: after each, every page is told what moved. */
 const WRITES = new Set([
@@ -21,9 +22,10 @@ let channel;
 let kit = null;
 /** What the book's mark was when pages were last told. */
 let mark = 0;
-/** What goes on meanwhile: one exchange at a time, and one proving. */
+/** What goes on meanwhile: one exchange at a time, one proving, one picture on its way. */
 let exchanging = null;
 let proving = null;
+let bringing = null;
 /** Questions of this page that another tab's worker was asked: id -> {message, timer}. */
 const asked = new Map();
 /** Questions of other tabs that are being answered, so that none is done twice. */
@@ -50,11 +52,12 @@ async function answer({ ask, given }) {
     case 'enrol': return enrol(kit, ...given);
     case 'exchange':
       exchanging ??= exchange(kit, ...given).finally(() => { exchanging = null; });
-      return exchanging.then((done) => { settle(); return done; });
+      return exchanging.then((done) => { settle(); bring(); return done; });
     case 'token': return token(kit);
     case 'unsent': return kit.exportUnsent();
     case 'takeBundle': return JSON.parse(kit.takeBundle(...given));
-    case 'addPhoto': return JSON.parse(kit.addPhoto(...given));
+    case 'addPhoto': return addPhoto(kit, ...given);
+    case 'picture': return picture(...given);
     default: return JSON.parse(kit.ask(ask, JSON.stringify(given ?? [])));
   }
 }
@@ -71,12 +74,23 @@ function settle() {
   })().catch((error) => { console.error(error); }).finally(() => { proving = null; });
 }
 
+/** Brings pictures to the shop, when the records are there. Where they are is no record, so the mark does not move. */
+function bring() {
+  const moved = (doc) => { send({ mark, everything: false, documents: [doc] }); };
+  bringing ??= bringPictures(kit, moved).catch((error) => { console.error(error); }).finally(() => { bringing = null; });
+}
+
+/** Tells every page. */
+function send(moved) {
+  postMessage({ moved });
+  channel.postMessage({ moved });
+}
+
 /** Tells every page what moved. */
 function tell() {
   const moved = JSON.parse(kit.ask('moved', `[${mark}]`));
   mark = moved.mark;
-  postMessage({ moved });
-  channel.postMessage({ moved });
+  send(moved);
 }
 
 /** Answers a question, and says so to whoever asked. */

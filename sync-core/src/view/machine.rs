@@ -55,6 +55,8 @@ pub struct PhotoLine {
     pub sha256: Bytes32,
     /// How many bytes.
     pub size_bytes: u64,
+    /// Its media type, as the record says it.
+    pub media_type: String,
     /// What it shows.
     pub caption: String,
     /// Who noted it.
@@ -210,6 +212,7 @@ fn photos(ledger: &Ledger, roster: &Roster) -> Vec<PhotoLine> {
             record,
             sha256: photo.sha256,
             size_bytes: photo.size_bytes,
+            media_type: photo.media_type.clone(),
             caption: photo.caption.clone(),
             by: by(entry, roster),
             at_ms: ledger.time(record).ms,

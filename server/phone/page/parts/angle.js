@@ -12,15 +12,15 @@ function point(degrees, far) {
   return [MIDDLE + far * Math.cos(turned), MIDDLE + far * Math.sin(turned)].map((n) => Math.round(n * 10) / 10);
 }
 
-/** A turn as the kit says it: above zero tightens, drawn clockwise. */
+/** A turn as the kit says it, drawn as it goes on a right-hand thread, which is said. */
 export function angle(turn) {
   const milli = Math.abs(turn.degrees_milli);
   const wholes = Math.floor(milli / WHOLE);
   const rest = (milli % WHOLE) / 1000;
-  const sign = turn.degrees_milli < 0 ? -1 : 1;
+  const sign = turn.right_hand === 'clockwise' ? 1 : -1;
   const way = turn.closes ? words.check.closes : words.check.opens;
   const size = [wholes ? words.check.whole(wholes) : '', words.degrees(milli % WHOLE)].filter(Boolean).join(' ');
-  const told = words.check.turn(size, way);
+  const told = words.check.turn(size, way, words.check.ways[turn.right_hand]);
   const [fromX, fromY] = point(0, FAR);
   const [toX, toY] = point(sign * rest, FAR);
   const arc = `M${fromX} ${fromY}A${FAR} ${FAR} 0 ${rest > 180 ? 1 : 0} ${sign > 0 ? 1 : 0} ${toX} ${toY}`;

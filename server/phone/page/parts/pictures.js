@@ -1,28 +1,29 @@
-// The pictures of photos, by machine, in this browser's own cache: the record has their hash, the shop takes no picture yet.
+// The photos of a machine with where the picture of each is: the record has its hash; the kit keeps the bytes and brings them to the shop.
 
-import { h } from '../ui.js';
+import { h, mark } from '../ui.js';
 import words from '../words/en.js';
 
-const NAME = 'pictures';
-const path = (machine, hash) => `/phone/pictures/${machine}/${hash}`;
+const said = words.pictures;
 
-/** Keeps a picture under its hash. */
-export async function keepPicture(machine, hash, bytes, type, caption) {
-  const cache = await caches.open(NAME);
-  const headers = { 'content-type': type, 'x-caption': encodeURIComponent(caption) };
-  await cache.put(path(machine, hash), new Response(bytes, { headers }));
+/** Where a picture is, in words; `own` is what the kit knows of it, where this phone noted it. */
+function where(own, here) {
+  if (own?.bytes === 'here') return [mark(said.here, 'warn')];
+  if (own?.bytes === 'at-shop') return [mark(said.atShop, 'in-spec'), here && own.let_go_ms ? [' ', said.until(words.when(own.let_go_ms))] : null];
+  if (own?.bytes === 'stopped') return [mark(said.stopped, 'warn'), ' ', own.detail];
+  return [said.elsewhere];
 }
 
-/** The pictures of a machine, each with a way to save it. */
-export async function picturesOf(machine) {
-  const cache = await caches.open(NAME);
-  const all = await cache.keys();
-  const own = all.filter((request) => new URL(request.url).pathname.startsWith(path(machine, '')));
-  return Promise.all(own.map(async (request) => {
-    const answer = await cache.match(request);
-    const src = URL.createObjectURL(await answer.blob());
-    const caption = decodeURIComponent(answer.headers.get('x-caption') ?? '');
-    return h('figure', null, h('img', { src, alt: words.photo.alt(caption) }),
-      h('figcaption', null, caption, ' ', h('a', { class: 'way', href: src, download: `${caption || 'photo'}.jpg` }, words.photo.save)));
+/** The photos of a machine's view, newest first: the picture where it is on this phone, what it shows, and where it is. */
+export async function photosOf(kit, machine, photos) {
+  const own = new Map((await kit.ownPhotos()).map((one) => [one.record, one]));
+  return Promise.all(photos.map(async (photo) => {
+    const picture = await kit.picture(machine, photo.sha256);
+    const src = picture ? URL.createObjectURL(picture) : null;
+    const caption = photo.caption || said.noCaption;
+    const ending = photo.media_type.replace(/^image\//, '').replace('jpeg', 'jpg');
+    return h('figure', { class: 'photo' }, src ? h('img', { src, alt: words.photo.alt(caption) }) : null,
+      h('figcaption', null, h('strong', null, caption), h('span', { class: 'soft' }, `${photo.by} · ${words.when(photo.at_ms)}`),
+        h('span', { class: 'where' }, where(own.get(photo.record), !!src)),
+        src ? h('a', { class: 'way', href: src, download: `${caption}.${ending}` }, words.photo.save) : null));
   }));
 }

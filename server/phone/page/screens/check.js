@@ -10,9 +10,6 @@ import { mark } from '../ui.js';
 import words from '../words/en.js';
 import { ask as askHours } from './hours.js';
 
-/** The stage that a step of the kit's is read at, as the kit's README has it. */
-const stageOf = (valve) => ({ adjust: 'set', 'turn-over': 'left' }[valve.step] ?? valve.stage ?? 'found');
-
 export async function show(context, machine) {
   const { kit, at, go, redraw } = context;
   if (!(await kit.openVisitOf(machine))) return go(at('machine', machine));
@@ -31,7 +28,7 @@ export async function show(context, machine) {
   if (said) return kept.show(here, said);
   const valve = guide.valves.find((one) => one.valve === (draft.valve ?? guide.next));
   if (!valve) return rest.show(here);
-  const stage = stageOf(valve);
+  const stage = valve.reads_at;
   const trial = `${valve.valve} ${stage}`;
   /** The leaves tried on this valve at this stage; each valve keeps its own. */
   const tried = draft.trials[trial] ?? [];

@@ -1,6 +1,6 @@
 // One machine: what is the matter, hours, what stands for each valve, and what can be done with it.
 
-import { picturesOf } from '../parts/pictures.js';
+import { photosOf } from '../parts/pictures.js';
 import { button, field, form, h, link, list, mark } from '../ui.js';
 import words from '../words/en.js';
 
@@ -8,7 +8,8 @@ const said = words.machine;
 
 export async function show(context, id) {
   const { kit, at } = context;
-  const [view, open, contested, pictures] = await Promise.all([kit.machine(id), kit.openVisitOf(id), kit.contested(), picturesOf(id)]);
+  const [view, open, contested] = await Promise.all([kit.machine(id), kit.openVisitOf(id), kit.contested()]);
+  const pictures = await photosOf(kit, id, view.photos);
   const disputes = contested.filter((one) => one.doc === id);
   const hours = view.state.hours;
   return {

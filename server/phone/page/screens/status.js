@@ -35,6 +35,7 @@ export async function show({ kit, at, status }) {
       status.warn ? h('p', { class: 'box warn' }, said.warn) : null,
       h('dl', { class: 'facts told' },
         fact(said.only, status.waiting ?? 0, status.oldest_waiting_ms ? `, ${said.oldest(words.when(status.oldest_waiting_ms))}` : ''),
+        status.photos_waiting ? fact(said.pictures, status.photos_waiting) : null,
         fact(said.atShop, (status.records ?? 0) - (status.waiting ?? 0)),
         fact(said.last, status.last_exchange_ms ? `${words.ago(status.last_exchange_ms, status.now_ms)} (${words.when(status.last_exchange_ms)})` : said.never),
         fact(said.storage, status.persistent ? said.granted : said.refused),

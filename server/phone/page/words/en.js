@@ -37,6 +37,7 @@ export default {
   bar: {
     name: 'Kept and exchanged',
     kept: (n) => `Only on this phone: ${n}`,
+    pictures: (n) => `Pictures only on this phone: ${n}`,
     shop: (n) => `At the shop: ${n}`,
     last: (text) => `Exchanged ${text}`,
     never: 'Never exchanged',
@@ -114,7 +115,7 @@ export default {
     finding: 'Finding or hold',
     note: 'Note',
     photo: 'Photo',
-    photos: 'Photos kept on this phone',
+    photos: 'Photos',
     changeMeter: 'The meter was changed',
   },
 
@@ -193,7 +194,8 @@ export default {
     axisNone: (bracket) => `No range to judge by. So far: ${bracket}.`,
     nothingYet: 'no leaf tried',
     range: 'range',
-    turn: (angle, way) => `Turn ${angle}, ${way}`,
+    turn: (angle, way, hand) => `Turn ${angle} ${hand}, ${way} (right-hand thread)`,
+    ways: { clockwise: 'clockwise', 'counter-clockwise': 'counter-clockwise' },
     closes: 'to close the gap',
     opens: 'to open the gap',
     whole: (n) => (n === 1 ? '1 whole turn and' : `${n} whole turns and`),
@@ -219,11 +221,20 @@ export default {
     caption: 'What it shows',
     common: ['Hour meter', 'Feeler leaf in the gap', 'Name plate'],
     keep: 'Keep the photo',
-    hint: 'What the shop gets at once is the photo\'s fingerprint. The picture itself stays on this phone: save it to the phone\'s own pictures.',
+    hint: 'The picture is kept on this phone and goes to the shop after an exchange. It is let go here only a week after the shop has it. JPEG, PNG or WebP, at most 8 MiB.',
     save: 'Save the picture',
     kept: 'Kept.',
     first: 'Take a photo first.',
     alt: (caption) => `Photo: ${caption}`,
+  },
+
+  pictures: {
+    here: 'kept on this phone',
+    atShop: 'at the shop',
+    stopped: 'not at the shop',
+    until: (time) => `Stays on this phone until ${time}.`,
+    elsewhere: 'The picture is not on this phone.',
+    noCaption: 'Photo without a caption',
   },
 
   finish: {
@@ -258,6 +269,7 @@ export default {
     shop: 'Shop',
     person: 'You',
     only: 'Only on this phone',
+    pictures: 'Pictures only on this phone',
     oldest: (text) => `the oldest since ${text}`,
     atShop: 'At the shop',
     last: 'Last exchange',

@@ -42,6 +42,7 @@ pub use call::Call;
 pub use error::KitError;
 pub use looking::{KitStatus, Moved, Stop};
 pub use own::Leaves;
+pub use photos::KeptPhoto;
 pub use shop::LogIn;
 
 /// Time and chance of a device, handed in.

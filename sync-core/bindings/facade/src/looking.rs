@@ -18,6 +18,8 @@ pub struct KitStatus {
     /// Shop, person, role, what waits for the shop's receipt, the last exchange; absent before enrolment.
     #[serde(flatten)]
     pub level: Option<Status>,
+    /// Pictures of photos that are on this device alone, or that the shop has not said it has.
+    pub photos_waiting: usize,
     /// What this device's clock shows, ms since 1970 UTC: for saying how long ago something was.
     pub now_ms: i64,
     /// The mark of the book's state now, for [`Kit::moved`].
@@ -56,8 +58,9 @@ impl Kit {
             Err(BookError::NotEnrolled) => None,
             Err(other) => return Err(other.into()),
         };
+        let photos_waiting = if level.is_some() { self.photos_due()?.len() } else { 0 };
         let (now_ms, mark) = (self.around.now().wall_ms, self.book.store().log_end()?);
-        Ok(KitStatus { enrolled: level.is_some(), level, now_ms, mark })
+        Ok(KitStatus { enrolled: level.is_some(), level, photos_waiting, now_ms, mark })
     }
 
     /// The day's round: every property that this book knows with what is due there, the most pressing first.

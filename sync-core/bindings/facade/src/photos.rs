@@ -4,6 +4,7 @@
 //! After an exchange: for each of [`Kit::photos_due`] that is `ready`, [`Kit::photo_call`] with its bytes, send it, and hand the answer to
 //! [`Kit::photo_sent`]; where the bytes are gone, [`Kit::photo_gone`]. Bytes may be let go once [`Kit::photos_to_let_go`] names them.
 
+use serde::Serialize;
 use shared::bytes::Bytes32;
 use shared::ids::{DocId, RecordId};
 use shared::picture::{self, PictureError};
@@ -16,6 +17,16 @@ use sync_core::pictures::sha256 as hash_of;
 use crate::Kit;
 use crate::call::{Call, success};
 use crate::error::KitError;
+
+/// A photo that this device noted, and how long its bytes stay.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct KeptPhoto {
+    /// Which, and where its bytes are.
+    #[serde(flatten)]
+    pub photo: OwnPhoto,
+    /// When the bytes need not stay on this device any more, ms since 1970 UTC; `None` while the shop has not got them.
+    pub let_go_ms: Option<i64>,
+}
 
 impl Kit {
     /// Notes a photo by the hash of its bytes, which is given back. The bytes travel apart: keep them under that hash first, for
@@ -47,8 +58,9 @@ impl Kit {
     ///
     /// # Errors
     /// As [`Kit::photos_due`].
-    pub fn own_photos(&self) -> Result<Vec<OwnPhoto>, KitError> {
-        Ok(self.book.own_photos()?)
+    pub fn own_photos(&self) -> Result<Vec<KeptPhoto>, KitError> {
+        let kept = |photo: OwnPhoto| KeptPhoto { let_go_ms: photo.let_go_ms(), photo };
+        Ok(self.book.own_photos()?.into_iter().map(kept).collect())
     }
 
     /// The request that brings the bytes of a photo to the shop.

@@ -35,7 +35,7 @@ fn a_photo_goes_to_the_shop_after_its_record_and_its_bytes_stay_a_week() {
     assert_eq!(kit.photo_let_go(machine, hash).unwrap_err().code(), "role-may-not");
     kit.photo_sent(machine, hash, status, &body).unwrap();
     assert_eq!((shop.pictures.as_slice(), kit.photos_due().unwrap()), ([JPEG.to_vec()].as_slice(), vec![]));
-    assert!(matches!(kit.own_photos().unwrap()[0].bytes, Whereabouts::AtShop { .. }));
+    assert!(matches!(kit.own_photos().unwrap()[0].photo.bytes, Whereabouts::AtShop { .. }));
     assert_eq!(kit.photos_to_let_go().unwrap(), vec![]);
     shop.world.0.lock().unwrap().0 += STAYS_MS;
     assert_eq!(kit.photos_to_let_go().unwrap().len(), 1);
@@ -60,7 +60,9 @@ fn a_refusal_is_tried_again_or_not_by_what_it_is() {
     assert_eq!(refused(429, &refusal(Code::TooMany, 429)), ("too-many", 1, true));
     assert_eq!(refused(404, &refusal(Code::DocumentClosed, 404)), ("document-closed", 1, false));
     assert_eq!(refused(413, &refusal(Code::TooLarge, 413)), ("too-large", 0, false));
-    assert!(matches!(&kit.own_photos().unwrap()[0].bytes, Whereabouts::Stopped { code, detail } if code == "too-large" && detail == "No."));
+    assert!(
+        matches!(&kit.own_photos().unwrap()[0].photo.bytes, Whereabouts::Stopped { code, detail } if code == "too-large" && detail == "No.")
+    );
 }
 
 #[test]
@@ -77,7 +79,10 @@ fn bytes_that_are_gone_or_spoilt_are_said_and_not_tried_for_ever() {
     assert_eq!(kit.photo_call(machine, spoilt, &other[..20]).unwrap_err().code(), "given-unreadable");
     assert_eq!(kit.photos_due().unwrap(), vec![]);
     assert!(
-        kit.own_photos().unwrap().iter().all(|photo| matches!(&photo.bytes, Whereabouts::Stopped { code, .. } if code == "photo-gone"))
+        kit.own_photos()
+            .unwrap()
+            .iter()
+            .all(|photo| matches!(&photo.photo.bytes, Whereabouts::Stopped { code, .. } if code == "photo-gone"))
     );
 }
 

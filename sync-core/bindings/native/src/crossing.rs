@@ -84,6 +84,7 @@ impl From<KitStatus> for Status {
             server: level.map(|level| level.server.clone()),
             records: level.map_or(0, |level| level.records),
             waiting: level.map_or(0, |level| level.waiting),
+            photos_waiting: count(status.photos_waiting),
             oldest_waiting_ms: level.and_then(|level| level.oldest_waiting_ms),
             quarantined: level.map_or(0, |level| count(level.quarantined)),
             unproved: level.map_or(0, |level| count(level.unproved)),
@@ -238,6 +239,7 @@ impl From<(RecordId, Bytes32)> for PhotoKept {
 
 impl From<OwnPhoto> for PhotoOf {
     fn from(photo: OwnPhoto) -> Self {
+        let let_go_ms = photo.let_go_ms();
         let (at_shop, stopped) = match photo.bytes {
             Whereabouts::Here => (None, None),
             Whereabouts::AtShop { since_ms, .. } => (Some(since_ms), None),
@@ -250,6 +252,7 @@ impl From<OwnPhoto> for PhotoOf {
             size_bytes: photo.size_bytes,
             caption: photo.caption,
             at_shop_since_ms: at_shop,
+            let_go_ms,
             stopped,
         }
     }

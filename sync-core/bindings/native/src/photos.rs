@@ -40,7 +40,7 @@ impl TappetKit {
     /// # Errors
     /// As [`TappetKit::photos_due`].
     pub fn own_photos(&self) -> Result<Vec<PhotoOf>, TappetError> {
-        self.ask(|kit| Ok(kit.own_photos()?.into_iter().map(Into::into).collect()))
+        self.ask(|kit| Ok(kit.own_photos()?.into_iter().map(|kept| kept.photo.into()).collect()))
     }
 
     /// The request that brings the bytes of a photo to the shop.

@@ -32,7 +32,9 @@ pub struct Status {
     pub records: u64,
     /// Own records without the shop's receipt: warn while there are any.
     pub waiting: u64,
-    /// When the oldest of those was written.
+    /// Pictures of photos that the shop has not got.
+    pub photos_waiting: u64,
+    /// When the oldest of those records was written.
     pub oldest_waiting_ms: Option<i64>,
     /// Records in quarantine.
     pub quarantined: u64,
@@ -332,6 +334,8 @@ pub struct PhotoOf {
     pub caption: String,
     /// The shop has the bytes, since this time by this device's clock.
     pub at_shop_since_ms: Option<i64>,
+    /// The bytes need not stay on this device from then on.
+    pub let_go_ms: Option<i64>,
     /// The bytes will not get to the shop: why, in a sentence.
     pub stopped: Option<String>,
 }

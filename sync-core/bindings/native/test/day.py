@@ -2,6 +2,7 @@
 
 The shop, its people and its machines are invented. Ends with one line; an assertion says what did not hold.
 """
+import hashlib
 import json
 import pathlib
 import subprocess
@@ -17,6 +18,8 @@ from tappet_kit import (
 
 programs = pathlib.Path(sys.argv[1])
 THOU = 254
+# Only begins as a JPEG does, which is all that is looked at.
+PICTURE = b"\xff\xd8\xff\xe0 an invented meter"
 
 
 class Server:
@@ -80,6 +83,25 @@ class Phone:
         while self.kit.prove(2048):
             pass
         return rounds
+
+
+def a_photo_reaches_the_shop(pia, bram, machine):
+    """After the record, the picture: and another device of the shop's gets the very bytes."""
+    [due] = pia.kit.photos_due()
+    assert due.ready and (due.photo.doc, due.photo.caption) == (machine, "meter") and due.photo.at_shop_since_ms is None, due
+    sha256 = due.photo.sha256
+    assert pia.kit.status().photos_waiting == 1
+    refused("role-may-not", pia.kit.photo_let_go, machine, sha256)
+    pia.kit.photo_sent(machine, sha256, *pia.send(pia.kit.photo_call(machine, sha256, PICTURE)))
+    assert pia.kit.photos_due() == [] == pia.kit.photos_to_let_go() and pia.kit.status().photos_waiting == 0
+    [own] = pia.kit.own_photos()
+    assert own.let_go_ms - own.at_shop_since_ms == 7 * 24 * 3600 * 1000, own
+    asked = urllib.request.Request(f"{bram.server}/v1/photos/{machine}/{sha256}", headers={"authorization": f"Bearer {bram.kit.token()}"})
+    with urllib.request.urlopen(asked, timeout=20) as answer:
+        assert (answer.read(), answer.headers["content-type"]) == (PICTURE, "image/jpeg")
+    # Bytes that are not that photo's any more are not sent.
+    refused("given-unreadable", pia.kit.photo_call, machine, sha256, PICTURE[:-1])
+    refused("entry-invalid", pia.kit.add_photo, machine, b"a text", "no picture")
 
 
 class Told(Watcher):
@@ -186,8 +208,8 @@ def a_visit(kit, machine):
     kit.add_note(machine, "gate left open")
     slip = kit.add_note(machine, "on the wrong machine")
     kit.take_back(slip, "wrong machine")
-    photo = kit.add_photo(machine, b"a picture", "image/jpeg", "meter")
-    assert len(photo.sha256) == 64
+    photo = kit.add_photo(machine, PICTURE, "meter")
+    assert photo.sha256 == hashlib.sha256(PICTURE).hexdigest()
     doubt = kit.read_hours(machine, 26050).doubt
     assert doubt and "2605" in doubt.replace(".", ""), doubt
     open_still = kit.left_open(machine, opened.visit)
@@ -269,6 +291,7 @@ def day(folder, server):
     assert report.taken and not report.refused and not report.received, report
     assert pia.exchange()[0].received and pia.kit.status().waiting == 0, "every record has its receipt"
     bram.exchange()
+    a_photo_reaches_the_shop(pia, bram, machine)
     seen = json.loads(bram.kit.machine(machine))
     lash = {one["valve"]: one for one in seen["lash"]}
     assert (lash["1I"]["words"], lash["1I"]["by_name"], lash["1I"]["judged"]) == ("5 to 6 thou", "Pia Larkin", {"verdict": "in-spec"}), lash["1I"]

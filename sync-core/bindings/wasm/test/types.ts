@@ -11,7 +11,7 @@ export async function check(tag: string, goes: (question: string) => Promise<boo
   for (let guide = await kit.guide(machine); guide.next; guide = await kit.guide(machine)) {
     const valve = guide.valves.find((one) => one.valve === guide.next);
     if (!valve || valve.step === 'done') break;
-    const stage = valve.step === 'adjust' ? 'set' : valve.step === 'turn-over' ? 'left' : valve.stage;
+    const stage = valve.reads_at;
     const tried: Tried[] = [];
     let view = await kit.trial(machine, valve.valve, tried);
     while (view.next.ask === 'try') {
