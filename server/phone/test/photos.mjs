@@ -82,7 +82,7 @@ export async function pictureAtShop({ tab, shop, url, office, photo }) {
     const small = page.locator('ul.photos img');
     await small.scrollIntoViewIfNeeded();
     await page.waitForFunction(() => document.querySelector('ul.photos img').naturalWidth === 640);
-    await page.getByText('Hour meter', { exact: true }).first().waitFor();
+    await page.locator('ul.photos figcaption').filter({ hasText: 'Hour meter' }).waitFor();
     const at = await small.evaluate((img) => img.src);
     const seen = await page.evaluate(async (address) => {
       const answer = await fetch(address);

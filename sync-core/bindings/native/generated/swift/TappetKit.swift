@@ -914,6 +914,71 @@ public protocol TappetKitProtocol: AnyObject, Sendable {
     func watch(watcher: Watcher?) throws
 
     /**
+     * Notes a photo by the hash of its bytes. Keep the bytes under that hash, for `photo_call`.
+     *
+     * # Errors
+     * `entry-invalid` for bytes that are no JPEG, PNG or WebP file, or more than the shop takes. Nothing is kept then.
+     */
+    func addPhoto(doc: String, bytes: Data, caption: String) throws  -> PhotoKept
+
+    /**
+     * Every photo that this device noted and still keeps track of, oldest first, and where its bytes are.
+     *
+     * # Errors
+     * As [`TappetKit::photos_due`].
+     */
+    func ownPhotos() throws  -> [PhotoOf]
+
+    /**
+     * The request that brings the bytes of a photo to the shop.
+     *
+     * # Errors
+     * `log-in-first`; `given-unreadable` where the bytes are not those of that photo any more: it is then not due any more.
+     */
+    func photoCall(doc: String, sha256: String, bytes: Data) throws  -> Call
+
+    /**
+     * The bytes of a photo are gone from this device: it is not due any more.
+     *
+     * # Errors
+     * As [`TappetKit::photos_due`].
+     */
+    func photoGone(doc: String, sha256: String) throws
+
+    /**
+     * The bytes of a photo were let go here.
+     *
+     * # Errors
+     * `role-may-not` where the shop has not got them: then they must stay.
+     */
+    func photoLetGo(doc: String, sha256: String) throws
+
+    /**
+     * Takes the answer to `photo_call` for the same photo: from now on it is at the shop.
+     *
+     * # Errors
+     * The shop's own code. With `token-invalid`, log in and try again; with `document-closed` or `not-found` it is offered again in an
+     * hour; with `body-invalid`, `unreadable` or `too-large` it is not due any more.
+     */
+    func photoSent(doc: String, sha256: String, status: UInt16, body: Data) throws
+
+    /**
+     * Photos of this device whose bytes the shop has not got, oldest first. After an exchange, send those that are `ready`.
+     *
+     * # Errors
+     * `not-enrolled`; the store.
+     */
+    func photosDue() throws  -> [PhotoWaiting]
+
+    /**
+     * Photos whose bytes the shop has had for a week: they need not stay on this device.
+     *
+     * # Errors
+     * As [`TappetKit::photos_due`].
+     */
+    func photosToLetGo() throws  -> [PhotoOf]
+
+    /**
      * Notes a finding, or puts the machine on hold. Gives the record.
      *
      * # Errors
@@ -928,14 +993,6 @@ public protocol TappetKitProtocol: AnyObject, Sendable {
      * Having kept nothing.
      */
     func addNote(doc: String, text: String) throws  -> String
-
-    /**
-     * Notes a photo by the hash of its bytes. The picture itself travels apart: keep it.
-     *
-     * # Errors
-     * Having kept nothing.
-     */
-    func addPhoto(doc: String, bytes: Data, mediaType: String, caption: String) throws  -> PhotoKept
 
     /**
      * Notes a changed hour meter: what the old one showed last and the new one first. Gives the record.
@@ -1653,6 +1710,138 @@ open func watch(watcher: Watcher?)throws   {try rustCallWithError(FfiConverterTy
 }
 
     /**
+     * Notes a photo by the hash of its bytes. Keep the bytes under that hash, for `photo_call`.
+     *
+     * # Errors
+     * `entry-invalid` for bytes that are no JPEG, PNG or WebP file, or more than the shop takes. Nothing is kept then.
+     */
+open func addPhoto(doc: String, bytes: Data, caption: String)throws  -> PhotoKept  {
+    return try  FfiConverterTypePhotoKept_lift(try rustCallWithError(FfiConverterTypeTappetError_lift) {
+        uniffiCallStatus in
+    uniffi_tappet_kit_native_fn_method_tappetkit_add_photo(
+            self.uniffiCloneHandle(),
+        FfiConverterString.lower(doc),
+        FfiConverterData.lower(bytes),
+        FfiConverterString.lower(caption),uniffiCallStatus
+    )
+})
+}
+
+    /**
+     * Every photo that this device noted and still keeps track of, oldest first, and where its bytes are.
+     *
+     * # Errors
+     * As [`TappetKit::photos_due`].
+     */
+open func ownPhotos()throws  -> [PhotoOf]  {
+    return try  FfiConverterSequenceTypePhotoOf.lift(try rustCallWithError(FfiConverterTypeTappetError_lift) {
+        uniffiCallStatus in
+    uniffi_tappet_kit_native_fn_method_tappetkit_own_photos(
+            self.uniffiCloneHandle(),uniffiCallStatus
+    )
+})
+}
+
+    /**
+     * The request that brings the bytes of a photo to the shop.
+     *
+     * # Errors
+     * `log-in-first`; `given-unreadable` where the bytes are not those of that photo any more: it is then not due any more.
+     */
+open func photoCall(doc: String, sha256: String, bytes: Data)throws  -> Call  {
+    return try  FfiConverterTypeCall_lift(try rustCallWithError(FfiConverterTypeTappetError_lift) {
+        uniffiCallStatus in
+    uniffi_tappet_kit_native_fn_method_tappetkit_photo_call(
+            self.uniffiCloneHandle(),
+        FfiConverterString.lower(doc),
+        FfiConverterString.lower(sha256),
+        FfiConverterData.lower(bytes),uniffiCallStatus
+    )
+})
+}
+
+    /**
+     * The bytes of a photo are gone from this device: it is not due any more.
+     *
+     * # Errors
+     * As [`TappetKit::photos_due`].
+     */
+open func photoGone(doc: String, sha256: String)throws   {try rustCallWithError(FfiConverterTypeTappetError_lift) {
+        uniffiCallStatus in
+    uniffi_tappet_kit_native_fn_method_tappetkit_photo_gone(
+            self.uniffiCloneHandle(),
+        FfiConverterString.lower(doc),
+        FfiConverterString.lower(sha256),uniffiCallStatus
+    )
+}
+}
+
+    /**
+     * The bytes of a photo were let go here.
+     *
+     * # Errors
+     * `role-may-not` where the shop has not got them: then they must stay.
+     */
+open func photoLetGo(doc: String, sha256: String)throws   {try rustCallWithError(FfiConverterTypeTappetError_lift) {
+        uniffiCallStatus in
+    uniffi_tappet_kit_native_fn_method_tappetkit_photo_let_go(
+            self.uniffiCloneHandle(),
+        FfiConverterString.lower(doc),
+        FfiConverterString.lower(sha256),uniffiCallStatus
+    )
+}
+}
+
+    /**
+     * Takes the answer to `photo_call` for the same photo: from now on it is at the shop.
+     *
+     * # Errors
+     * The shop's own code. With `token-invalid`, log in and try again; with `document-closed` or `not-found` it is offered again in an
+     * hour; with `body-invalid`, `unreadable` or `too-large` it is not due any more.
+     */
+open func photoSent(doc: String, sha256: String, status: UInt16, body: Data)throws   {try rustCallWithError(FfiConverterTypeTappetError_lift) {
+        uniffiCallStatus in
+    uniffi_tappet_kit_native_fn_method_tappetkit_photo_sent(
+            self.uniffiCloneHandle(),
+        FfiConverterString.lower(doc),
+        FfiConverterString.lower(sha256),
+        FfiConverterUInt16.lower(status),
+        FfiConverterData.lower(body),uniffiCallStatus
+    )
+}
+}
+
+    /**
+     * Photos of this device whose bytes the shop has not got, oldest first. After an exchange, send those that are `ready`.
+     *
+     * # Errors
+     * `not-enrolled`; the store.
+     */
+open func photosDue()throws  -> [PhotoWaiting]  {
+    return try  FfiConverterSequenceTypePhotoWaiting.lift(try rustCallWithError(FfiConverterTypeTappetError_lift) {
+        uniffiCallStatus in
+    uniffi_tappet_kit_native_fn_method_tappetkit_photos_due(
+            self.uniffiCloneHandle(),uniffiCallStatus
+    )
+})
+}
+
+    /**
+     * Photos whose bytes the shop has had for a week: they need not stay on this device.
+     *
+     * # Errors
+     * As [`TappetKit::photos_due`].
+     */
+open func photosToLetGo()throws  -> [PhotoOf]  {
+    return try  FfiConverterSequenceTypePhotoOf.lift(try rustCallWithError(FfiConverterTypeTappetError_lift) {
+        uniffiCallStatus in
+    uniffi_tappet_kit_native_fn_method_tappetkit_photos_to_let_go(
+            self.uniffiCloneHandle(),uniffiCallStatus
+    )
+})
+}
+
+    /**
      * Notes a finding, or puts the machine on hold. Gives the record.
      *
      * # Errors
@@ -1683,25 +1872,6 @@ open func addNote(doc: String, text: String)throws  -> String  {
             self.uniffiCloneHandle(),
         FfiConverterString.lower(doc),
         FfiConverterString.lower(text),uniffiCallStatus
-    )
-})
-}
-
-    /**
-     * Notes a photo by the hash of its bytes. The picture itself travels apart: keep it.
-     *
-     * # Errors
-     * Having kept nothing.
-     */
-open func addPhoto(doc: String, bytes: Data, mediaType: String, caption: String)throws  -> PhotoKept  {
-    return try  FfiConverterTypePhotoKept_lift(try rustCallWithError(FfiConverterTypeTappetError_lift) {
-        uniffiCallStatus in
-    uniffi_tappet_kit_native_fn_method_tappetkit_add_photo(
-            self.uniffiCloneHandle(),
-        FfiConverterString.lower(doc),
-        FfiConverterData.lower(bytes),
-        FfiConverterString.lower(mediaType),
-        FfiConverterString.lower(caption),uniffiCallStatus
     )
 })
 }
@@ -3423,6 +3593,204 @@ public func FfiConverterTypePhotoKept_lower(_ value: PhotoKept) -> RustBuffer {
 
 
 /**
+ * A photo that this device noted, and where its bytes are: here alone, at the shop, or stopped.
+ */
+public struct PhotoOf: Equatable, Hashable {
+    /**
+     * The record.
+     */
+    public var record: String
+    /**
+     * The machine or property whose document it is in.
+     */
+    public var doc: String
+    /**
+     * SHA-256 of the picture's bytes, hexadecimal.
+     */
+    public var sha256: String
+    /**
+     * How many bytes.
+     */
+    public var sizeBytes: UInt64
+    /**
+     * What it shows.
+     */
+    public var caption: String
+    /**
+     * The shop has the bytes, since this time by this device's clock.
+     */
+    public var atShopSinceMs: Int64?
+    /**
+     * The bytes need not stay on this device from then on.
+     */
+    public var letGoMs: Int64?
+    /**
+     * The bytes will not get to the shop: why, in a sentence.
+     */
+    public var stopped: String?
+
+    // Default memberwise initializers are never public by default, so we
+    // declare one manually.
+    public init(
+        /**
+         * The record.
+         */record: String,
+        /**
+         * The machine or property whose document it is in.
+         */doc: String,
+        /**
+         * SHA-256 of the picture's bytes, hexadecimal.
+         */sha256: String,
+        /**
+         * How many bytes.
+         */sizeBytes: UInt64,
+        /**
+         * What it shows.
+         */caption: String,
+        /**
+         * The shop has the bytes, since this time by this device's clock.
+         */atShopSinceMs: Int64?,
+        /**
+         * The bytes need not stay on this device from then on.
+         */letGoMs: Int64?,
+        /**
+         * The bytes will not get to the shop: why, in a sentence.
+         */stopped: String?) {
+        self.record = record
+        self.doc = doc
+        self.sha256 = sha256
+        self.sizeBytes = sizeBytes
+        self.caption = caption
+        self.atShopSinceMs = atShopSinceMs
+        self.letGoMs = letGoMs
+        self.stopped = stopped
+    }
+
+
+
+
+}
+
+#if compiler(>=6)
+extension PhotoOf: Sendable {}
+#endif
+
+#if swift(>=5.8)
+@_documentation(visibility: private)
+#endif
+public struct FfiConverterTypePhotoOf: FfiConverterRustBuffer {
+    public static func read(from buf: inout (data: Data, offset: Data.Index)) throws -> PhotoOf {
+        return
+            try PhotoOf(
+                record: FfiConverterString.read(from: &buf),
+                doc: FfiConverterString.read(from: &buf),
+                sha256: FfiConverterString.read(from: &buf),
+                sizeBytes: FfiConverterUInt64.read(from: &buf),
+                caption: FfiConverterString.read(from: &buf),
+                atShopSinceMs: FfiConverterOptionInt64.read(from: &buf),
+                letGoMs: FfiConverterOptionInt64.read(from: &buf),
+                stopped: FfiConverterOptionString.read(from: &buf)
+        )
+    }
+
+    public static func write(_ value: PhotoOf, into buf: inout [UInt8]) {
+        FfiConverterString.write(value.record, into: &buf)
+        FfiConverterString.write(value.doc, into: &buf)
+        FfiConverterString.write(value.sha256, into: &buf)
+        FfiConverterUInt64.write(value.sizeBytes, into: &buf)
+        FfiConverterString.write(value.caption, into: &buf)
+        FfiConverterOptionInt64.write(value.atShopSinceMs, into: &buf)
+        FfiConverterOptionInt64.write(value.letGoMs, into: &buf)
+        FfiConverterOptionString.write(value.stopped, into: &buf)
+    }
+}
+
+
+#if swift(>=5.8)
+@_documentation(visibility: private)
+#endif
+public func FfiConverterTypePhotoOf_lift(_ buf: RustBuffer) throws -> PhotoOf {
+    return try FfiConverterTypePhotoOf.lift(buf)
+}
+
+#if swift(>=5.8)
+@_documentation(visibility: private)
+#endif
+public func FfiConverterTypePhotoOf_lower(_ value: PhotoOf) -> RustBuffer {
+    return FfiConverterTypePhotoOf.lower(value)
+}
+
+
+/**
+ * A photo whose bytes the shop has not got.
+ */
+public struct PhotoWaiting: Equatable, Hashable {
+    /**
+     * Which.
+     */
+    public var photo: PhotoOf
+    /**
+     * The shop has its record: the bytes may be sent now.
+     */
+    public var ready: Bool
+
+    // Default memberwise initializers are never public by default, so we
+    // declare one manually.
+    public init(
+        /**
+         * Which.
+         */photo: PhotoOf,
+        /**
+         * The shop has its record: the bytes may be sent now.
+         */ready: Bool) {
+        self.photo = photo
+        self.ready = ready
+    }
+
+
+
+
+}
+
+#if compiler(>=6)
+extension PhotoWaiting: Sendable {}
+#endif
+
+#if swift(>=5.8)
+@_documentation(visibility: private)
+#endif
+public struct FfiConverterTypePhotoWaiting: FfiConverterRustBuffer {
+    public static func read(from buf: inout (data: Data, offset: Data.Index)) throws -> PhotoWaiting {
+        return
+            try PhotoWaiting(
+                photo: FfiConverterTypePhotoOf.read(from: &buf),
+                ready: FfiConverterBool.read(from: &buf)
+        )
+    }
+
+    public static func write(_ value: PhotoWaiting, into buf: inout [UInt8]) {
+        FfiConverterTypePhotoOf.write(value.photo, into: &buf)
+        FfiConverterBool.write(value.ready, into: &buf)
+    }
+}
+
+
+#if swift(>=5.8)
+@_documentation(visibility: private)
+#endif
+public func FfiConverterTypePhotoWaiting_lift(_ buf: RustBuffer) throws -> PhotoWaiting {
+    return try FfiConverterTypePhotoWaiting.lift(buf)
+}
+
+#if swift(>=5.8)
+@_documentation(visibility: private)
+#endif
+public func FfiConverterTypePhotoWaiting_lower(_ value: PhotoWaiting) -> RustBuffer {
+    return FfiConverterTypePhotoWaiting.lower(value)
+}
+
+
+/**
  * A reading kept, and what it means.
  */
 public struct ReadingKept: Equatable, Hashable {
@@ -3693,7 +4061,11 @@ public struct Status: Equatable, Hashable {
      */
     public var waiting: UInt64
     /**
-     * When the oldest of those was written.
+     * Pictures of photos that the shop has not got.
+     */
+    public var photosWaiting: UInt64
+    /**
+     * When the oldest of those records was written.
      */
     public var oldestWaitingMs: Int64?
     /**
@@ -3746,7 +4118,10 @@ public struct Status: Equatable, Hashable {
          * Own records without the shop's receipt: warn while there are any.
          */waiting: UInt64,
         /**
-         * When the oldest of those was written.
+         * Pictures of photos that the shop has not got.
+         */photosWaiting: UInt64,
+        /**
+         * When the oldest of those records was written.
          */oldestWaitingMs: Int64?,
         /**
          * Records in quarantine.
@@ -3773,6 +4148,7 @@ public struct Status: Equatable, Hashable {
         self.server = server
         self.records = records
         self.waiting = waiting
+        self.photosWaiting = photosWaiting
         self.oldestWaitingMs = oldestWaitingMs
         self.quarantined = quarantined
         self.unproved = unproved
@@ -3805,6 +4181,7 @@ public struct FfiConverterTypeStatus: FfiConverterRustBuffer {
                 server: FfiConverterOptionString.read(from: &buf),
                 records: FfiConverterUInt64.read(from: &buf),
                 waiting: FfiConverterUInt64.read(from: &buf),
+                photosWaiting: FfiConverterUInt64.read(from: &buf),
                 oldestWaitingMs: FfiConverterOptionInt64.read(from: &buf),
                 quarantined: FfiConverterUInt64.read(from: &buf),
                 unproved: FfiConverterUInt64.read(from: &buf),
@@ -3823,6 +4200,7 @@ public struct FfiConverterTypeStatus: FfiConverterRustBuffer {
         FfiConverterOptionString.write(value.server, into: &buf)
         FfiConverterUInt64.write(value.records, into: &buf)
         FfiConverterUInt64.write(value.waiting, into: &buf)
+        FfiConverterUInt64.write(value.photosWaiting, into: &buf)
         FfiConverterOptionInt64.write(value.oldestWaitingMs, into: &buf)
         FfiConverterUInt64.write(value.quarantined, into: &buf)
         FfiConverterUInt64.write(value.unproved, into: &buf)
@@ -3865,6 +4243,10 @@ public struct Turn: Equatable, Hashable {
      * It closes the clearance.
      */
     public var closes: Bool
+    /**
+     * Clockwise on a right-hand thread, looking at the end that is turned; the other way on a left-hand thread.
+     */
+    public var clockwise: Bool
 
     // Default memberwise initializers are never public by default, so we
     // declare one manually.
@@ -3877,10 +4259,14 @@ public struct Turn: Equatable, Hashable {
          */sixthsHundredth: Int64,
         /**
          * It closes the clearance.
-         */closes: Bool) {
+         */closes: Bool,
+        /**
+         * Clockwise on a right-hand thread, looking at the end that is turned; the other way on a left-hand thread.
+         */clockwise: Bool) {
         self.degreesMilli = degreesMilli
         self.sixthsHundredth = sixthsHundredth
         self.closes = closes
+        self.clockwise = clockwise
     }
 
 
@@ -3901,7 +4287,8 @@ public struct FfiConverterTypeTurn: FfiConverterRustBuffer {
             try Turn(
                 degreesMilli: FfiConverterInt64.read(from: &buf),
                 sixthsHundredth: FfiConverterInt64.read(from: &buf),
-                closes: FfiConverterBool.read(from: &buf)
+                closes: FfiConverterBool.read(from: &buf),
+                clockwise: FfiConverterBool.read(from: &buf)
         )
     }
 
@@ -3909,6 +4296,7 @@ public struct FfiConverterTypeTurn: FfiConverterRustBuffer {
         FfiConverterInt64.write(value.degreesMilli, into: &buf)
         FfiConverterInt64.write(value.sixthsHundredth, into: &buf)
         FfiConverterBool.write(value.closes, into: &buf)
+        FfiConverterBool.write(value.clockwise, into: &buf)
     }
 }
 
@@ -4884,6 +5272,56 @@ fileprivate struct FfiConverterSequenceTypeLeafTried: FfiConverterRustBuffer {
 #if swift(>=5.8)
 @_documentation(visibility: private)
 #endif
+fileprivate struct FfiConverterSequenceTypePhotoOf: FfiConverterRustBuffer {
+    typealias SwiftType = [PhotoOf]
+
+    public static func write(_ value: [PhotoOf], into buf: inout [UInt8]) {
+        let len = Int32(value.count)
+        writeInt(&buf, len)
+        for item in value {
+            FfiConverterTypePhotoOf.write(item, into: &buf)
+        }
+    }
+
+    public static func read(from buf: inout (data: Data, offset: Data.Index)) throws -> [PhotoOf] {
+        let len: Int32 = try readInt(&buf)
+        var seq = [PhotoOf]()
+        seq.reserveCapacity(Int(len))
+        for _ in 0 ..< len {
+            seq.append(try FfiConverterTypePhotoOf.read(from: &buf))
+        }
+        return seq
+    }
+}
+
+#if swift(>=5.8)
+@_documentation(visibility: private)
+#endif
+fileprivate struct FfiConverterSequenceTypePhotoWaiting: FfiConverterRustBuffer {
+    typealias SwiftType = [PhotoWaiting]
+
+    public static func write(_ value: [PhotoWaiting], into buf: inout [UInt8]) {
+        let len = Int32(value.count)
+        writeInt(&buf, len)
+        for item in value {
+            FfiConverterTypePhotoWaiting.write(item, into: &buf)
+        }
+    }
+
+    public static func read(from buf: inout (data: Data, offset: Data.Index)) throws -> [PhotoWaiting] {
+        let len: Int32 = try readInt(&buf)
+        var seq = [PhotoWaiting]()
+        seq.reserveCapacity(Int(len))
+        for _ in 0 ..< len {
+            seq.append(try FfiConverterTypePhotoWaiting.read(from: &buf))
+        }
+        return seq
+    }
+}
+
+#if swift(>=5.8)
+@_documentation(visibility: private)
+#endif
 fileprivate struct FfiConverterSequenceTypeRefused: FfiConverterRustBuffer {
     typealias SwiftType = [Refused]
 
@@ -5075,13 +5513,34 @@ private let initializationResult: InitializationResult = {
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_watch() != 30357) {
         return InitializationResult.apiChecksumMismatch
     }
+    if (uniffi_tappet_kit_native_checksum_method_tappetkit_add_photo() != 432) {
+        return InitializationResult.apiChecksumMismatch
+    }
+    if (uniffi_tappet_kit_native_checksum_method_tappetkit_own_photos() != 24020) {
+        return InitializationResult.apiChecksumMismatch
+    }
+    if (uniffi_tappet_kit_native_checksum_method_tappetkit_photo_call() != 34818) {
+        return InitializationResult.apiChecksumMismatch
+    }
+    if (uniffi_tappet_kit_native_checksum_method_tappetkit_photo_gone() != 45990) {
+        return InitializationResult.apiChecksumMismatch
+    }
+    if (uniffi_tappet_kit_native_checksum_method_tappetkit_photo_let_go() != 12784) {
+        return InitializationResult.apiChecksumMismatch
+    }
+    if (uniffi_tappet_kit_native_checksum_method_tappetkit_photo_sent() != 32030) {
+        return InitializationResult.apiChecksumMismatch
+    }
+    if (uniffi_tappet_kit_native_checksum_method_tappetkit_photos_due() != 38013) {
+        return InitializationResult.apiChecksumMismatch
+    }
+    if (uniffi_tappet_kit_native_checksum_method_tappetkit_photos_to_let_go() != 29707) {
+        return InitializationResult.apiChecksumMismatch
+    }
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_add_finding() != 10267) {
         return InitializationResult.apiChecksumMismatch
     }
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_add_note() != 43101) {
-        return InitializationResult.apiChecksumMismatch
-    }
-    if (uniffi_tappet_kit_native_checksum_method_tappetkit_add_photo() != 6844) {
         return InitializationResult.apiChecksumMismatch
     }
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_change_meter() != 40884) {

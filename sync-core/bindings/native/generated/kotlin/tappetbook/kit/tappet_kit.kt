@@ -769,11 +769,25 @@ internal object IntegrityCheckingUniffiLib {
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_watch(
     ): Int
+    external fun uniffi_tappet_kit_native_checksum_method_tappetkit_add_photo(
+    ): Int
+    external fun uniffi_tappet_kit_native_checksum_method_tappetkit_own_photos(
+    ): Int
+    external fun uniffi_tappet_kit_native_checksum_method_tappetkit_photo_call(
+    ): Int
+    external fun uniffi_tappet_kit_native_checksum_method_tappetkit_photo_gone(
+    ): Int
+    external fun uniffi_tappet_kit_native_checksum_method_tappetkit_photo_let_go(
+    ): Int
+    external fun uniffi_tappet_kit_native_checksum_method_tappetkit_photo_sent(
+    ): Int
+    external fun uniffi_tappet_kit_native_checksum_method_tappetkit_photos_due(
+    ): Int
+    external fun uniffi_tappet_kit_native_checksum_method_tappetkit_photos_to_let_go(
+    ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_add_finding(
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_add_note(
-    ): Int
-    external fun uniffi_tappet_kit_native_checksum_method_tappetkit_add_photo(
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_change_meter(
     ): Int
@@ -902,11 +916,25 @@ internal object UniffiLib {
     ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_watch(`ptr`: Long,`watcher`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): Unit
+    external fun uniffi_tappet_kit_native_fn_method_tappetkit_add_photo(`ptr`: Long,`doc`: RustBuffer.ByValue,`bytes`: RustBuffer.ByValue,`caption`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
+    ): RustBuffer.ByValue
+    external fun uniffi_tappet_kit_native_fn_method_tappetkit_own_photos(`ptr`: Long,uniffi_out_err: UniffiRustCallStatus,
+    ): RustBuffer.ByValue
+    external fun uniffi_tappet_kit_native_fn_method_tappetkit_photo_call(`ptr`: Long,`doc`: RustBuffer.ByValue,`sha256`: RustBuffer.ByValue,`bytes`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
+    ): RustBuffer.ByValue
+    external fun uniffi_tappet_kit_native_fn_method_tappetkit_photo_gone(`ptr`: Long,`doc`: RustBuffer.ByValue,`sha256`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
+    ): Unit
+    external fun uniffi_tappet_kit_native_fn_method_tappetkit_photo_let_go(`ptr`: Long,`doc`: RustBuffer.ByValue,`sha256`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
+    ): Unit
+    external fun uniffi_tappet_kit_native_fn_method_tappetkit_photo_sent(`ptr`: Long,`doc`: RustBuffer.ByValue,`sha256`: RustBuffer.ByValue,`status`: Short,`body`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
+    ): Unit
+    external fun uniffi_tappet_kit_native_fn_method_tappetkit_photos_due(`ptr`: Long,uniffi_out_err: UniffiRustCallStatus,
+    ): RustBuffer.ByValue
+    external fun uniffi_tappet_kit_native_fn_method_tappetkit_photos_to_let_go(`ptr`: Long,uniffi_out_err: UniffiRustCallStatus,
+    ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_add_finding(`ptr`: Long,`machine`: RustBuffer.ByValue,`grade`: RustBuffer.ByValue,`what`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_add_note(`ptr`: Long,`doc`: RustBuffer.ByValue,`text`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
-    ): RustBuffer.ByValue
-    external fun uniffi_tappet_kit_native_fn_method_tappetkit_add_photo(`ptr`: Long,`doc`: RustBuffer.ByValue,`bytes`: RustBuffer.ByValue,`mediaType`: RustBuffer.ByValue,`caption`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_change_meter(`ptr`: Long,`machine`: RustBuffer.ByValue,`oldTenthH`: Long,`newTenthH`: Long,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
@@ -1171,13 +1199,34 @@ private fun uniffiCheckApiChecksums(lib: IntegrityCheckingUniffiLib) {
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_watch() and 0xFFFF) != 30357) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
+    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_add_photo() and 0xFFFF) != 432) {
+        throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    }
+    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_own_photos() and 0xFFFF) != 24020) {
+        throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    }
+    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_photo_call() and 0xFFFF) != 34818) {
+        throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    }
+    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_photo_gone() and 0xFFFF) != 45990) {
+        throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    }
+    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_photo_let_go() and 0xFFFF) != 12784) {
+        throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    }
+    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_photo_sent() and 0xFFFF) != 32030) {
+        throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    }
+    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_photos_due() and 0xFFFF) != 38013) {
+        throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    }
+    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_photos_to_let_go() and 0xFFFF) != 29707) {
+        throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    }
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_add_finding() and 0xFFFF) != 10267) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_add_note() and 0xFFFF) != 43101) {
-        throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
-    }
-    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_add_photo() and 0xFFFF) != 6844) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_change_meter() and 0xFFFF) != 40884) {
@@ -2002,6 +2051,71 @@ public interface TappetKitInterface {
     fun `watch`(`watcher`: Watcher?)
 
     /**
+     * Notes a photo by the hash of its bytes. Keep the bytes under that hash, for `photo_call`.
+     *
+     * # Errors
+     * `entry-invalid` for bytes that are no JPEG, PNG or WebP file, or more than the shop takes. Nothing is kept then.
+     */
+    fun `addPhoto`(`doc`: kotlin.String, `bytes`: kotlin.ByteArray, `caption`: kotlin.String): PhotoKept
+
+    /**
+     * Every photo that this device noted and still keeps track of, oldest first, and where its bytes are.
+     *
+     * # Errors
+     * As [`TappetKit::photos_due`].
+     */
+    fun `ownPhotos`(): List<PhotoOf>
+
+    /**
+     * The request that brings the bytes of a photo to the shop.
+     *
+     * # Errors
+     * `log-in-first`; `given-unreadable` where the bytes are not those of that photo any more: it is then not due any more.
+     */
+    fun `photoCall`(`doc`: kotlin.String, `sha256`: kotlin.String, `bytes`: kotlin.ByteArray): Call
+
+    /**
+     * The bytes of a photo are gone from this device: it is not due any more.
+     *
+     * # Errors
+     * As [`TappetKit::photos_due`].
+     */
+    fun `photoGone`(`doc`: kotlin.String, `sha256`: kotlin.String)
+
+    /**
+     * The bytes of a photo were let go here.
+     *
+     * # Errors
+     * `role-may-not` where the shop has not got them: then they must stay.
+     */
+    fun `photoLetGo`(`doc`: kotlin.String, `sha256`: kotlin.String)
+
+    /**
+     * Takes the answer to `photo_call` for the same photo: from now on it is at the shop.
+     *
+     * # Errors
+     * The shop's own code. With `token-invalid`, log in and try again; with `document-closed` or `not-found` it is offered again in an
+     * hour; with `body-invalid`, `unreadable` or `too-large` it is not due any more.
+     */
+    fun `photoSent`(`doc`: kotlin.String, `sha256`: kotlin.String, `status`: kotlin.UShort, `body`: kotlin.ByteArray)
+
+    /**
+     * Photos of this device whose bytes the shop has not got, oldest first. After an exchange, send those that are `ready`.
+     *
+     * # Errors
+     * `not-enrolled`; the store.
+     */
+    fun `photosDue`(): List<PhotoWaiting>
+
+    /**
+     * Photos whose bytes the shop has had for a week: they need not stay on this device.
+     *
+     * # Errors
+     * As [`TappetKit::photos_due`].
+     */
+    fun `photosToLetGo`(): List<PhotoOf>
+
+    /**
      * Notes a finding, or puts the machine on hold. Gives the record.
      *
      * # Errors
@@ -2016,14 +2130,6 @@ public interface TappetKitInterface {
      * Having kept nothing.
      */
     fun `addNote`(`doc`: kotlin.String, `text`: kotlin.String): kotlin.String
-
-    /**
-     * Notes a photo by the hash of its bytes. The picture itself travels apart: keep it.
-     *
-     * # Errors
-     * Having kept nothing.
-     */
-    fun `addPhoto`(`doc`: kotlin.String, `bytes`: kotlin.ByteArray, `mediaType`: kotlin.String, `caption`: kotlin.String): PhotoKept
 
     /**
      * Notes a changed hour meter: what the old one showed last and the new one first. Gives the record.
@@ -2931,6 +3037,178 @@ open class TappetKit: Disposable, AutoCloseable, TappetKitInterface
 
 
     /**
+     * Notes a photo by the hash of its bytes. Keep the bytes under that hash, for `photo_call`.
+     *
+     * # Errors
+     * `entry-invalid` for bytes that are no JPEG, PNG or WebP file, or more than the shop takes. Nothing is kept then.
+     */
+    @Throws(TappetException::class)override fun `addPhoto`(`doc`: kotlin.String, `bytes`: kotlin.ByteArray, `caption`: kotlin.String): PhotoKept {
+            return FfiConverterTypePhotoKept.lift(
+    callWithHandle {
+    uniffiRustCallWithError(TappetException) { _status ->
+    UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_add_photo(
+        it,
+
+        FfiConverterString.lower(`doc`),
+        FfiConverterByteArray.lower(`bytes`),
+        FfiConverterString.lower(`caption`),_status)
+}
+    }
+    )
+    }
+
+
+
+    /**
+     * Every photo that this device noted and still keeps track of, oldest first, and where its bytes are.
+     *
+     * # Errors
+     * As [`TappetKit::photos_due`].
+     */
+    @Throws(TappetException::class)override fun `ownPhotos`(): List<PhotoOf> {
+            return FfiConverterSequenceTypePhotoOf.lift(
+    callWithHandle {
+    uniffiRustCallWithError(TappetException) { _status ->
+    UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_own_photos(
+        it,
+        _status)
+}
+    }
+    )
+    }
+
+
+
+    /**
+     * The request that brings the bytes of a photo to the shop.
+     *
+     * # Errors
+     * `log-in-first`; `given-unreadable` where the bytes are not those of that photo any more: it is then not due any more.
+     */
+    @Throws(TappetException::class)override fun `photoCall`(`doc`: kotlin.String, `sha256`: kotlin.String, `bytes`: kotlin.ByteArray): Call {
+            return FfiConverterTypeCall.lift(
+    callWithHandle {
+    uniffiRustCallWithError(TappetException) { _status ->
+    UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_photo_call(
+        it,
+
+        FfiConverterString.lower(`doc`),
+        FfiConverterString.lower(`sha256`),
+        FfiConverterByteArray.lower(`bytes`),_status)
+}
+    }
+    )
+    }
+
+
+
+    /**
+     * The bytes of a photo are gone from this device: it is not due any more.
+     *
+     * # Errors
+     * As [`TappetKit::photos_due`].
+     */
+    @Throws(TappetException::class)override fun `photoGone`(`doc`: kotlin.String, `sha256`: kotlin.String)
+        =
+    callWithHandle {
+    uniffiRustCallWithError(TappetException) { _status ->
+    UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_photo_gone(
+        it,
+
+        FfiConverterString.lower(`doc`),
+        FfiConverterString.lower(`sha256`),_status)
+}
+    }
+
+
+
+
+    /**
+     * The bytes of a photo were let go here.
+     *
+     * # Errors
+     * `role-may-not` where the shop has not got them: then they must stay.
+     */
+    @Throws(TappetException::class)override fun `photoLetGo`(`doc`: kotlin.String, `sha256`: kotlin.String)
+        =
+    callWithHandle {
+    uniffiRustCallWithError(TappetException) { _status ->
+    UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_photo_let_go(
+        it,
+
+        FfiConverterString.lower(`doc`),
+        FfiConverterString.lower(`sha256`),_status)
+}
+    }
+
+
+
+
+    /**
+     * Takes the answer to `photo_call` for the same photo: from now on it is at the shop.
+     *
+     * # Errors
+     * The shop's own code. With `token-invalid`, log in and try again; with `document-closed` or `not-found` it is offered again in an
+     * hour; with `body-invalid`, `unreadable` or `too-large` it is not due any more.
+     */
+    @Throws(TappetException::class)override fun `photoSent`(`doc`: kotlin.String, `sha256`: kotlin.String, `status`: kotlin.UShort, `body`: kotlin.ByteArray)
+        =
+    callWithHandle {
+    uniffiRustCallWithError(TappetException) { _status ->
+    UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_photo_sent(
+        it,
+
+        FfiConverterString.lower(`doc`),
+        FfiConverterString.lower(`sha256`),
+        FfiConverterUShort.lower(`status`),
+        FfiConverterByteArray.lower(`body`),_status)
+}
+    }
+
+
+
+
+    /**
+     * Photos of this device whose bytes the shop has not got, oldest first. After an exchange, send those that are `ready`.
+     *
+     * # Errors
+     * `not-enrolled`; the store.
+     */
+    @Throws(TappetException::class)override fun `photosDue`(): List<PhotoWaiting> {
+            return FfiConverterSequenceTypePhotoWaiting.lift(
+    callWithHandle {
+    uniffiRustCallWithError(TappetException) { _status ->
+    UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_photos_due(
+        it,
+        _status)
+}
+    }
+    )
+    }
+
+
+
+    /**
+     * Photos whose bytes the shop has had for a week: they need not stay on this device.
+     *
+     * # Errors
+     * As [`TappetKit::photos_due`].
+     */
+    @Throws(TappetException::class)override fun `photosToLetGo`(): List<PhotoOf> {
+            return FfiConverterSequenceTypePhotoOf.lift(
+    callWithHandle {
+    uniffiRustCallWithError(TappetException) { _status ->
+    UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_photos_to_let_go(
+        it,
+        _status)
+}
+    }
+    )
+    }
+
+
+
+    /**
      * Notes a finding, or puts the machine on hold. Gives the record.
      *
      * # Errors
@@ -2968,30 +3246,6 @@ open class TappetKit: Disposable, AutoCloseable, TappetKitInterface
 
         FfiConverterString.lower(`doc`),
         FfiConverterString.lower(`text`),_status)
-}
-    }
-    )
-    }
-
-
-
-    /**
-     * Notes a photo by the hash of its bytes. The picture itself travels apart: keep it.
-     *
-     * # Errors
-     * Having kept nothing.
-     */
-    @Throws(TappetException::class)override fun `addPhoto`(`doc`: kotlin.String, `bytes`: kotlin.ByteArray, `mediaType`: kotlin.String, `caption`: kotlin.String): PhotoKept {
-            return FfiConverterTypePhotoKept.lift(
-    callWithHandle {
-    uniffiRustCallWithError(TappetException) { _status ->
-    UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_add_photo(
-        it,
-
-        FfiConverterString.lower(`doc`),
-        FfiConverterByteArray.lower(`bytes`),
-        FfiConverterString.lower(`mediaType`),
-        FfiConverterString.lower(`caption`),_status)
 }
     }
     )
@@ -4556,6 +4810,148 @@ public object FfiConverterTypePhotoKept: FfiConverterRustBuffer<PhotoKept> {
 
 
 /**
+ * A photo that this device noted, and where its bytes are: here alone, at the shop, or stopped.
+ */
+data class PhotoOf (
+    /**
+     * The record.
+     */
+    var `record`: kotlin.String
+    ,
+    /**
+     * The machine or property whose document it is in.
+     */
+    var `doc`: kotlin.String
+    ,
+    /**
+     * SHA-256 of the picture's bytes, hexadecimal.
+     */
+    var `sha256`: kotlin.String
+    ,
+    /**
+     * How many bytes.
+     */
+    var `sizeBytes`: kotlin.ULong
+    ,
+    /**
+     * What it shows.
+     */
+    var `caption`: kotlin.String
+    ,
+    /**
+     * The shop has the bytes, since this time by this device's clock.
+     */
+    var `atShopSinceMs`: kotlin.Long?
+    ,
+    /**
+     * The bytes need not stay on this device from then on.
+     */
+    var `letGoMs`: kotlin.Long?
+    ,
+    /**
+     * The bytes will not get to the shop: why, in a sentence.
+     */
+    var `stopped`: kotlin.String?
+
+){
+
+
+
+
+
+    companion object
+}
+
+/**
+ * @suppress
+ */
+public object FfiConverterTypePhotoOf: FfiConverterRustBuffer<PhotoOf> {
+    override fun read(buf: ByteBuffer): PhotoOf {
+        return PhotoOf(
+            FfiConverterString.read(buf),
+            FfiConverterString.read(buf),
+            FfiConverterString.read(buf),
+            FfiConverterULong.read(buf),
+            FfiConverterString.read(buf),
+            FfiConverterOptionalLong.read(buf),
+            FfiConverterOptionalLong.read(buf),
+            FfiConverterOptionalString.read(buf),
+        )
+    }
+
+    override fun allocationSize(value: PhotoOf) = (
+            FfiConverterString.allocationSize(value.`record`) +
+            FfiConverterString.allocationSize(value.`doc`) +
+            FfiConverterString.allocationSize(value.`sha256`) +
+            FfiConverterULong.allocationSize(value.`sizeBytes`) +
+            FfiConverterString.allocationSize(value.`caption`) +
+            FfiConverterOptionalLong.allocationSize(value.`atShopSinceMs`) +
+            FfiConverterOptionalLong.allocationSize(value.`letGoMs`) +
+            FfiConverterOptionalString.allocationSize(value.`stopped`)
+    )
+
+    override fun write(value: PhotoOf, buf: ByteBuffer) {
+            FfiConverterString.write(value.`record`, buf)
+            FfiConverterString.write(value.`doc`, buf)
+            FfiConverterString.write(value.`sha256`, buf)
+            FfiConverterULong.write(value.`sizeBytes`, buf)
+            FfiConverterString.write(value.`caption`, buf)
+            FfiConverterOptionalLong.write(value.`atShopSinceMs`, buf)
+            FfiConverterOptionalLong.write(value.`letGoMs`, buf)
+            FfiConverterOptionalString.write(value.`stopped`, buf)
+    }
+}
+
+
+
+/**
+ * A photo whose bytes the shop has not got.
+ */
+data class PhotoWaiting (
+    /**
+     * Which.
+     */
+    var `photo`: PhotoOf
+    ,
+    /**
+     * The shop has its record: the bytes may be sent now.
+     */
+    var `ready`: kotlin.Boolean
+
+){
+
+
+
+
+
+    companion object
+}
+
+/**
+ * @suppress
+ */
+public object FfiConverterTypePhotoWaiting: FfiConverterRustBuffer<PhotoWaiting> {
+    override fun read(buf: ByteBuffer): PhotoWaiting {
+        return PhotoWaiting(
+            FfiConverterTypePhotoOf.read(buf),
+            FfiConverterBoolean.read(buf),
+        )
+    }
+
+    override fun allocationSize(value: PhotoWaiting) = (
+            FfiConverterTypePhotoOf.allocationSize(value.`photo`) +
+            FfiConverterBoolean.allocationSize(value.`ready`)
+    )
+
+    override fun write(value: PhotoWaiting, buf: ByteBuffer) {
+            FfiConverterTypePhotoOf.write(value.`photo`, buf)
+            FfiConverterBoolean.write(value.`ready`, buf)
+    }
+}
+
+
+
+/**
  * A reading kept, and what it means.
  */
 data class ReadingKept (
@@ -4769,7 +5165,12 @@ data class Status (
     var `waiting`: kotlin.ULong
     ,
     /**
-     * When the oldest of those was written.
+     * Pictures of photos that the shop has not got.
+     */
+    var `photosWaiting`: kotlin.ULong
+    ,
+    /**
+     * When the oldest of those records was written.
      */
     var `oldestWaitingMs`: kotlin.Long?
     ,
@@ -4825,6 +5226,7 @@ public object FfiConverterTypeStatus: FfiConverterRustBuffer<Status> {
             FfiConverterOptionalString.read(buf),
             FfiConverterULong.read(buf),
             FfiConverterULong.read(buf),
+            FfiConverterULong.read(buf),
             FfiConverterOptionalLong.read(buf),
             FfiConverterULong.read(buf),
             FfiConverterULong.read(buf),
@@ -4843,6 +5245,7 @@ public object FfiConverterTypeStatus: FfiConverterRustBuffer<Status> {
             FfiConverterOptionalString.allocationSize(value.`server`) +
             FfiConverterULong.allocationSize(value.`records`) +
             FfiConverterULong.allocationSize(value.`waiting`) +
+            FfiConverterULong.allocationSize(value.`photosWaiting`) +
             FfiConverterOptionalLong.allocationSize(value.`oldestWaitingMs`) +
             FfiConverterULong.allocationSize(value.`quarantined`) +
             FfiConverterULong.allocationSize(value.`unproved`) +
@@ -4860,6 +5263,7 @@ public object FfiConverterTypeStatus: FfiConverterRustBuffer<Status> {
             FfiConverterOptionalString.write(value.`server`, buf)
             FfiConverterULong.write(value.`records`, buf)
             FfiConverterULong.write(value.`waiting`, buf)
+            FfiConverterULong.write(value.`photosWaiting`, buf)
             FfiConverterOptionalLong.write(value.`oldestWaitingMs`, buf)
             FfiConverterULong.write(value.`quarantined`, buf)
             FfiConverterULong.write(value.`unproved`, buf)
@@ -4890,6 +5294,11 @@ data class Turn (
      * It closes the clearance.
      */
     var `closes`: kotlin.Boolean
+    ,
+    /**
+     * Clockwise on a right-hand thread, looking at the end that is turned; the other way on a left-hand thread.
+     */
+    var `clockwise`: kotlin.Boolean
 
 ){
 
@@ -4909,19 +5318,22 @@ public object FfiConverterTypeTurn: FfiConverterRustBuffer<Turn> {
             FfiConverterLong.read(buf),
             FfiConverterLong.read(buf),
             FfiConverterBoolean.read(buf),
+            FfiConverterBoolean.read(buf),
         )
     }
 
     override fun allocationSize(value: Turn) = (
             FfiConverterLong.allocationSize(value.`degreesMilli`) +
             FfiConverterLong.allocationSize(value.`sixthsHundredth`) +
-            FfiConverterBoolean.allocationSize(value.`closes`)
+            FfiConverterBoolean.allocationSize(value.`closes`) +
+            FfiConverterBoolean.allocationSize(value.`clockwise`)
     )
 
     override fun write(value: Turn, buf: ByteBuffer) {
             FfiConverterLong.write(value.`degreesMilli`, buf)
             FfiConverterLong.write(value.`sixthsHundredth`, buf)
             FfiConverterBoolean.write(value.`closes`, buf)
+            FfiConverterBoolean.write(value.`clockwise`, buf)
     }
 }
 
@@ -5734,6 +6146,62 @@ public object FfiConverterSequenceTypeLeafTried: FfiConverterRustBuffer<List<Lea
         buf.putInt(value.size)
         value.iterator().forEach {
             FfiConverterTypeLeafTried.write(it, buf)
+        }
+    }
+}
+
+
+
+
+/**
+ * @suppress
+ */
+public object FfiConverterSequenceTypePhotoOf: FfiConverterRustBuffer<List<PhotoOf>> {
+    override fun read(buf: ByteBuffer): List<PhotoOf> {
+        val len = buf.getInt()
+        return List<PhotoOf>(len) {
+            FfiConverterTypePhotoOf.read(buf)
+        }
+    }
+
+    override fun allocationSize(value: List<PhotoOf>): ULong {
+        val sizeForLength = 4UL
+        val sizeForItems = value.map { FfiConverterTypePhotoOf.allocationSize(it) }.sum()
+        return sizeForLength + sizeForItems
+    }
+
+    override fun write(value: List<PhotoOf>, buf: ByteBuffer) {
+        buf.putInt(value.size)
+        value.iterator().forEach {
+            FfiConverterTypePhotoOf.write(it, buf)
+        }
+    }
+}
+
+
+
+
+/**
+ * @suppress
+ */
+public object FfiConverterSequenceTypePhotoWaiting: FfiConverterRustBuffer<List<PhotoWaiting>> {
+    override fun read(buf: ByteBuffer): List<PhotoWaiting> {
+        val len = buf.getInt()
+        return List<PhotoWaiting>(len) {
+            FfiConverterTypePhotoWaiting.read(buf)
+        }
+    }
+
+    override fun allocationSize(value: List<PhotoWaiting>): ULong {
+        val sizeForLength = 4UL
+        val sizeForItems = value.map { FfiConverterTypePhotoWaiting.allocationSize(it) }.sum()
+        return sizeForLength + sizeForItems
+    }
+
+    override fun write(value: List<PhotoWaiting>, buf: ByteBuffer) {
+        buf.putInt(value.size)
+        value.iterator().forEach {
+            FfiConverterTypePhotoWaiting.write(it, buf)
         }
     }
 }
