@@ -53,7 +53,7 @@ export async function takePhoto(tab) {
     return found;
   }, sha256(bytes));
   assert.deepEqual(Buffer.from(kept), bytes);
-  await tab.waitForFunction(() => document.getElementById('bar').textContent.includes('Pictures only on this phone: 1'));
+  await tab.waitForFunction(() => document.getElementById('bar').textContent.includes('Pictures only here: 1'));
   return bytes;
 }
 

@@ -1,5 +1,7 @@
 //! The bytes of photos: who may send them, what is refused, who may see them, and that half a picture is never there.
 
+use std::time::Duration;
+
 use axum::body::Body;
 use axum::http::{Method, StatusCode, header};
 use shared::bytes::Bytes32;
@@ -11,7 +13,8 @@ use shared::role::Role;
 use sync_core::pictures::{Pictures, sha256};
 
 use crate::browser::Browser;
-use crate::support::{Answer, Device, World, asked};
+use crate::support::{Answer, Device, World, asked, chance};
+use server::Limits;
 
 const JPEG: &[u8] = b"\xff\xd8\xff\xe0 an invented meter";
 const PNG: &[u8] = b"\x89PNG\r\n\x1a\n an invented plate";
@@ -150,6 +153,22 @@ async fn one_device_sends_so_many_at_once_and_a_body_that_never_ends_holds_no_mo
     under_way.iter().for_each(tokio::task::JoinHandle::abort);
     while futures_util::StreamExt::next(&mut under_way).await.is_some() {}
     assert_eq!(put(&world, &path, &ben.token, JPEG).await.status, StatusCode::NO_CONTENT);
+}
+
+#[tokio::test]
+async fn a_picture_may_take_longer_than_any_other_request_and_not_for_ever() {
+    let answer = Duration::from_millis(600);
+    let world = World::bounded(Box::new(chance), Limits { answer, ..Limits::default() });
+    let mut office = world.office().await;
+    let (_, machine) = world.machine(&mut office, "A-12").await;
+    office.state(&world, machine, vec![noted(JPEG)]);
+    office.level(&world).await;
+    let endless = Body::from_stream(futures_util::stream::pending::<Result<Vec<u8>, std::io::Error>>());
+    let started = std::time::Instant::now();
+    let request = asked(Method::PUT, &at(machine, sha256(JPEG)), &office.token).body(endless).unwrap();
+    world.send(request).await.problem(408, Code::Internal);
+    let took = started.elapsed();
+    assert!(took >= answer * 3 && took < answer * 10, "{took:?}");
 }
 
 #[tokio::test]

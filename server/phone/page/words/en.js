@@ -37,7 +37,7 @@ export default {
   bar: {
     name: 'Kept and exchanged',
     kept: (n) => `Only on this phone: ${n}`,
-    pictures: (n) => `Pictures only on this phone: ${n}`,
+    pictures: (n) => `Pictures only here: ${n}`,
     shop: (n) => `At the shop: ${n}`,
     last: (text) => `Exchanged ${text}`,
     never: 'Never exchanged',
