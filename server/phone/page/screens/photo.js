@@ -1,7 +1,7 @@
 // A photo: noted and kept at once; the picture goes to the shop by itself after an exchange.
 
 import { photosOf } from '../parts/pictures.js';
-import { button, field, h } from '../ui.js';
+import { button, calm, field, h } from '../ui.js';
 import words from '../words/en.js';
 
 const said = words.photo;
@@ -12,6 +12,7 @@ export async function show({ kit, at, go }, machine) {
   const seen = h('div', { class: 'picture' });
   taken.addEventListener('change', () => {
     const [file] = taken.files;
+    calm();
     seen.replaceChildren(file ? h('img', { src: URL.createObjectURL(file), alt: said.alt(caption.value) }) : '');
   });
   const before = await photosOf(kit, machine, (await kit.machine(machine)).photos);
