@@ -145,6 +145,8 @@ impl Failure {
             Self::Book(error) => match error {
                 BookError::NotEnrolled => "not-enrolled",
                 BookError::Enrolled => "enrolled-already",
+                BookError::Sealed => Code::BookSealed.name(),
+                BookError::KeyWrong => Code::KeyWrong.name(),
                 BookError::Denied(_) => "role-may-not",
                 BookError::Record(_) | BookError::Entry(_) => "body-invalid",
                 BookError::Unknown(_) => "not-found",
@@ -174,6 +176,9 @@ impl Failure {
                 "Enrol this device: tappet enrol --server URL --code CODE, with a one-time code from the office. Another book is named with --book FILE."
             }
             Self::Book(BookError::NotEnrolled) => "tappet enrol --server URL --code CODE",
+            Self::Book(BookError::Sealed) => {
+                "This book was sealed by the program that keeps its key, a phone's most likely: open it there. The terminal has no keys of books."
+            }
             Self::Book(BookError::Denied(_)) => "tappet status shows your role as this device knows it; the office gives roles.",
             Self::Book(BookError::Unknown(_)) => {
                 "tappet due lists the machines this book knows. What was entered elsewhere comes with the next exchange."

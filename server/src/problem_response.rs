@@ -46,7 +46,8 @@ pub(crate) const fn status_of(code: Code) -> StatusCode {
         Code::TooLarge => StatusCode::PAYLOAD_TOO_LARGE,
         Code::TooMany => StatusCode::TOO_MANY_REQUESTS,
         Code::Unreadable | Code::BodyInvalid | Code::VersionUnknown | Code::WrongDocument | Code::WrongPlace => StatusCode::BAD_REQUEST,
-        Code::Internal => StatusCode::INTERNAL_SERVER_ERROR,
+        // The last two are a device's own, and never an answer.
+        Code::Internal | Code::BookSealed | Code::KeyWrong => StatusCode::INTERNAL_SERVER_ERROR,
     }
 }
 
@@ -267,9 +268,12 @@ impl From<BookError> for Refused {
             BookError::Message(_) => Self::new(Code::Unreadable, detail),
             BookError::Store(store) => Self::with_status(Code::Internal, status_of_store(&store), detail),
             // A server's book is a shop's book, and a change of its own making holds together: anything else is a defect.
-            BookError::NotEnrolled | BookError::Enrolled | BookError::LateAnswer | BookError::Defect(_) => {
-                Self::new(Code::Internal, detail)
-            }
+            BookError::NotEnrolled
+            | BookError::Enrolled
+            | BookError::Sealed
+            | BookError::KeyWrong
+            | BookError::LateAnswer
+            | BookError::Defect(_) => Self::new(Code::Internal, detail),
         }
     }
 }

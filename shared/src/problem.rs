@@ -72,6 +72,10 @@ codes! {
     VersionUnknown = "version-unknown", "The protocol version is not spoken here";
     /// The idempotency key was used for another request, or its first request is still under way.
     KeyReused = "key-reused", "The idempotency key was used already";
+    /// The device's private keys are sealed, and its book was opened without their key. Never sent.
+    BookSealed = "book-sealed", "The device's private keys are sealed";
+    /// The key does not open the device's private keys. Never sent.
+    KeyWrong = "key-wrong", "The key does not open the private keys";
     /// No such thing.
     NotFound = "not-found", "No such thing";
     /// Something broke at the shop; nothing was taken in.

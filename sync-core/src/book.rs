@@ -21,6 +21,7 @@ use crate::moment::{Entropy, Moment, fresh_record, random};
 use crate::replica::{MOST_RECORDS, ReplicaError};
 use crate::rights::{self, Place};
 use crate::roster::Roster;
+use crate::sealing::{self, Access, KeysAtRest};
 use crate::store::{Owner, Store, StoreError, Verification};
 
 /// What the book cannot do, in a sentence.
@@ -32,6 +33,16 @@ pub enum BookError {
     /// The book belongs to a shop already.
     #[error("this device is enrolled already; nothing was changed. Another enrolment needs another book file")]
     Enrolled,
+    /// The private keys are sealed, and this opening has no key for them.
+    #[error(
+        "the private keys of this book are sealed, and it was opened without their key; nothing was changed. Open it with the key that it was sealed with, or without keys, for reading and for saving what is not at the shop"
+    )]
+    Sealed,
+    /// The key that was handed in is not the one that the private keys are sealed with, or they are damaged.
+    #[error(
+        "this key does not open the private keys of the book: it is another one, or they are damaged; nothing was changed. Hand in the key that they were sealed with. If it is lost, open the book without keys, save what is not at the shop, and enrol anew in another book"
+    )]
+    KeyWrong,
     /// The person's role does not allow it.
     #[error("not kept: {0}")]
     Denied(String),
@@ -121,9 +132,19 @@ impl Book {
     /// A book over a store that is open already.
     ///
     /// # Errors
-    /// [`BookError::Store`].
+    /// [`BookError::Sealed`]; [`BookError::Store`].
     pub fn over(store: Store, entropy: &mut dyn Entropy) -> Result<Self, BookError> {
-        let identity: Option<Identity> = store.meta("identity")?;
+        Self::over_with(store, Access::InTheClear, entropy)
+    }
+
+    /// As [`Book::over`], with the access to private keys that is handed in. Keys that lie in the clear are sealed first where that
+    /// is a storage key.
+    ///
+    /// # Errors
+    /// [`BookError::Sealed`] or [`BookError::KeyWrong`], having changed nothing; [`BookError::Store`].
+    pub fn over_with(mut store: Store, access: Access, entropy: &mut dyn Entropy) -> Result<Self, BookError> {
+        sealing::unlock(&mut store, access, entropy)?;
+        let identity = sealing::identity_of(&store)?;
         let mut book = Self { store, identity, roster: None, desk: None, actor: Bytes16(random(entropy)) };
         book.own_store();
         if book.identity.as_ref().is_some_and(Identity::is_shop) {
@@ -187,6 +208,12 @@ impl Book {
     #[must_use]
     pub fn my_role(&self) -> Option<Role> {
         self.roster.as_ref()?.role_now(self.writer().ok()?.person)
+    }
+
+    /// How this device's private keys are kept.
+    #[must_use]
+    pub const fn keys_at_rest(&self) -> KeysAtRest {
+        self.store.access().at_rest()
     }
 
     /// The store, for reading.
@@ -273,7 +300,7 @@ impl Book {
     pub(crate) fn recover(&mut self) -> Result<(), BookError> {
         self.store.undo_left_open();
         self.desk = None;
-        self.identity = self.store.meta("identity")?;
+        self.identity = sealing::identity_of(&self.store)?;
         self.reload_roster()
     }
 
@@ -287,23 +314,6 @@ impl Book {
         }
         let contact: Option<Contact> = self.store.meta("contact")?;
         Ok(contact.map_or_else(ClockEvidence::default, |contact| contact.evidence(now)))
-    }
-
-    /// Tidies the log of documents, up to a count of them, when nobody waits: what is in the book does not change, only
-    /// the room it takes. Gives how many were tidied; 0: there is nothing to do.
-    ///
-    /// # Errors
-    /// [`BookError::Store`].
-    pub fn tidy(&self, most: usize) -> Result<usize, BookError> {
-        Ok(self.store.atomically(|store| store.tidy(most))?)
-    }
-
-    /// Writes the file anew without the holes that tidying has left, where that is worth it: for a moment when nobody waits.
-    ///
-    /// # Errors
-    /// [`BookError::Store`]; the file is as it was.
-    pub fn close_holes(&self) -> Result<bool, BookError> {
-        Ok(self.store.close_holes()?)
     }
 
     /// Verifies the book against a rebuild of itself.
@@ -349,7 +359,7 @@ impl Writing<'_> {
                     None => open_ends(store, doc, &slot)?,
                 };
             }
-            let bytes = envelope::sign(&record, identity.device, &identity.keys.record(), identity.root.shop)?;
+            let bytes = envelope::sign(&record, identity.device, &identity.keys()?.record(), identity.root.shop)?;
             signed.push((Entry { device: identity.device, record }, bytes));
         }
         let place = place.ok_or_else(|| BookError::Defect("nothing to write".to_owned()))?;

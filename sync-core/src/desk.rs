@@ -19,6 +19,7 @@ use crate::book::{Book, BookError};
 use crate::enrol::{EnrolError, code_hash};
 use crate::identity::{Identity, Keys};
 use crate::moment::{Entropy, Moment, fresh_device};
+use crate::sealing;
 use crate::work::{Hand, Settings};
 
 /// What a desk is called on the roster.
@@ -48,7 +49,8 @@ impl std::fmt::Debug for Desk {
 pub(crate) struct DeskRow {
     pub(crate) person: PersonId,
     pub(crate) device: DeviceId,
-    pub(crate) keys: Keys,
+    /// Not here where they are sealed.
+    pub(crate) keys: Option<Keys>,
     pub(crate) passphrase: String,
 }
 
@@ -113,12 +115,11 @@ impl Book {
         let (row, is_new) = match self.desk_row(person)? {
             Some(row) => (DeskRow { passphrase: passphrase.to_owned(), ..row }, false),
             None => {
-                let fresh =
-                    DeskRow { person, device: fresh_device(now, entropy), keys: Keys::fresh(entropy), passphrase: passphrase.to_owned() };
-                (fresh, true)
+                let (device, keys) = (fresh_device(now, entropy), Some(Keys::fresh(entropy)));
+                (DeskRow { person, device, keys, passphrase: passphrase.to_owned() }, true)
             }
         };
-        let (record_key, login_key) = row.keys.public();
+        let (record_key, login_key) = row.keys.as_ref().ok_or(BookError::Sealed)?.public();
         let request =
             EnrolRequest { code: code.trim().to_owned(), device: row.device, device_name: DESK_NAME.to_owned(), record_key, login_key };
         self.as_one(|book| {
@@ -128,7 +129,8 @@ impl Book {
             } else {
                 book.store.use_code(hash, &request)?;
             }
-            book.store.keep_desk(&row)?;
+            let keys = sealing::keep(&book.store, row.device, row.keys.clone(), entropy)?;
+            book.store.keep_desk(&DeskRow { keys, ..row })?;
             book.desk_of(person)?.ok_or_else(|| BookError::Defect("a desk that was just opened is not there".to_owned()).into())
         })
     }
@@ -158,7 +160,8 @@ impl Book {
     fn desk_row(&self, person: PersonId) -> Result<Option<DeskRow>, BookError> {
         let roster = self.roster()?;
         let open = |device: DeviceId| roster.devices.get(&device).is_some_and(|d| d.revoked_ms.is_none());
-        Ok(self.store.desk_row(person)?.filter(|row| open(row.device)))
+        let Some(row) = self.store.desk_row(person)?.filter(|row| open(row.device)) else { return Ok(None) };
+        Ok(Some(DeskRow { keys: sealing::keys_of(&self.store, row.device, row.keys)?, ..row }))
     }
 
     /// Does one thing at a person's desk: signed in that person's name, and receipted.

@@ -14,6 +14,7 @@ use crate::identity::{Identity, Keys};
 use crate::moment::{Entropy, Moment, fresh_device, fresh_person, fresh_shop, random};
 use crate::rights::Place;
 use crate::roster::{Roster, ShopRoot};
+use crate::sealing::{self, IDENTITY, PENDING};
 use crate::store::Code;
 
 /// A code holds for a day.
@@ -23,9 +24,11 @@ const LETTERS: &[u8; 32] = b"0123456789ABCDEFGHJKMNPQRSTVWXYZ";
 
 /// Keys made for an enrolment whose answer has not come yet.
 #[derive(Serialize, Deserialize)]
-struct Pending {
-    device: DeviceId,
-    keys: Keys,
+pub(crate) struct Pending {
+    pub(crate) device: DeviceId,
+    /// Not here where they are sealed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(crate) keys: Option<Keys>,
 }
 
 /// A new shop.
@@ -84,22 +87,19 @@ impl Book {
         if self.identity.is_some() {
             return Err(BookError::Enrolled);
         }
-        let pending = match self.store.meta::<Pending>("pending")? {
-            Some(pending) => pending,
+        let (device, keys) = match self.store.meta::<Pending>(PENDING)? {
+            Some(pending) => (pending.device, sealing::keys_of(&self.store, pending.device, pending.keys)?.ok_or(BookError::Sealed)?),
             None => {
-                let pending = Pending { device: fresh_device(now, entropy), keys: Keys::fresh(entropy) };
-                self.store.set_meta("pending", &pending)?;
-                pending
+                let (device, keys) = (fresh_device(now, entropy), Keys::fresh(entropy));
+                self.store.atomically(|store| {
+                    let pending = Pending { device, keys: sealing::keep(store, device, Some(keys.clone()), entropy)? };
+                    Ok::<(), BookError>(store.set_meta(PENDING, &pending)?)
+                })?;
+                (device, keys)
             }
         };
-        let (record_key, login_key) = pending.keys.public();
-        Ok(EnrolRequest {
-            code: code.trim().to_owned(),
-            device: pending.device,
-            device_name: device_name.to_owned(),
-            record_key,
-            login_key,
-        })
+        let (record_key, login_key) = keys.public();
+        Ok(EnrolRequest { code: code.trim().to_owned(), device, device_name: device_name.to_owned(), record_key, login_key })
     }
 
     /// Takes the shop's answer: from now on this book is a device of that shop.
@@ -111,7 +111,7 @@ impl Book {
             return Err(BookError::Enrolled);
         }
         let pending: Pending =
-            self.store.meta("pending")?.ok_or_else(|| BookError::Message("this device has asked for no enrolment".to_owned()))?;
+            self.store.meta(PENDING)?.ok_or_else(|| BookError::Message("this device has asked for no enrolment".to_owned()))?;
         let root = ShopRoot { shop: answer.shop, device: answer.shop_device, key: answer.shop_key };
         let identity = Identity {
             device: pending.device,
@@ -123,13 +123,14 @@ impl Book {
         };
         self.store.atomically(|store| {
             store.set_meta("root", &root)?;
-            store.set_meta("identity", &identity)?;
-            store.clear_meta("pending")?;
+            // Sealed keys stay where they are: their row has the device's name.
+            store.set_meta(IDENTITY, &identity)?;
+            store.clear_meta(PENDING)?;
             store.found_document(root.shop.roster(), Place::Roster)?;
             store.found_document(root.shop.engines(), Place::Engines)?;
             Ok::<(), BookError>(())
         })?;
-        self.identity = Some(identity);
+        self.identity = sealing::identity_of(&self.store)?;
         self.own_store();
         self.reload_roster()
     }
@@ -150,7 +151,7 @@ impl Book {
             root,
             issuer: founding.issuer.clone(),
             server: String::new(),
-            keys,
+            keys: Some(keys),
         };
         let office = fresh_person(now, entropy);
         let epoch = Bytes16(random(entropy));
@@ -159,7 +160,8 @@ impl Book {
         self.as_one(|book| {
             book.store.set_opening(book.actor());
             book.store.set_meta("root", &root)?;
-            book.store.set_meta("identity", &identity)?;
+            let keys = sealing::keep(&book.store, identity.device, identity.keys.clone(), entropy)?;
+            book.store.set_meta(IDENTITY, &Identity { keys, ..identity.clone() })?;
             book.store.set_meta("epoch", &epoch)?;
             book.store.found_document(roster_doc, Place::Roster)?;
             book.store.found_document(root.shop.engines(), Place::Engines)?;

@@ -40,7 +40,7 @@ impl Book {
             return Err(BookError::Denied(say.to_owned()));
         }
         let identity = self.identity()?;
-        let code = mac_of(&identity.keys, person).finalize().into_bytes();
+        let code = mac_of(identity.keys()?, person).finalize().into_bytes();
         Ok((FeedSecret { person, code: Bytes32(code.into()) }, identity.issuer.clone()))
     }
 
@@ -49,7 +49,7 @@ impl Book {
     /// # Errors
     /// [`LoginError::Refused`]; the same words whatever was wrong.
     pub fn calendar_person(&self, secret: &FeedSecret) -> Result<PersonId, LoginError> {
-        let holds = mac_of(&self.identity()?.keys, secret.person).verify_slice(&secret.code.0).is_ok();
+        let holds = mac_of(self.identity()?.keys()?, secret.person).verify_slice(&secret.code.0).is_ok();
         if holds && self.has_feed(secret.person)? {
             return Ok(secret.person);
         }

@@ -1,4 +1,4 @@
-//! Who this book belongs to: a device of a person, or the shop's server. Holds the two private keys.
+//! Who this book belongs to: a device of a person, or the shop's server. Holds the two private keys, where they could be got at.
 
 use std::fmt;
 
@@ -7,7 +7,9 @@ use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha512};
 use shared::bytes::Bytes32;
 use shared::ids::{DeviceId, PersonId};
+use zeroize::Zeroizing;
 
+use crate::book::BookError;
 use crate::moment::{Entropy, random};
 use crate::roster::ShopRoot;
 
@@ -48,6 +50,21 @@ impl Keys {
         self.derived(b"tappetbook calendars")
     }
 
+    /// Both keys, the one for records first, to be sealed.
+    pub(crate) fn bytes(&self) -> Zeroizing<[u8; 64]> {
+        let mut both = Zeroizing::new([0; 64]);
+        let (record, login) = both.split_at_mut(32);
+        record.copy_from_slice(&self.record.0);
+        login.copy_from_slice(&self.login.0);
+        both
+    }
+
+    /// What [`Keys::bytes`] gave; `None` for another length.
+    pub(crate) fn from_bytes(bytes: &[u8]) -> Option<Self> {
+        let (record, login) = bytes.split_at_checked(32)?;
+        Some(Self { record: Bytes32::from_slice(record)?, login: Bytes32::from_slice(login)? })
+    }
+
     /// A secret derived so that it serves nothing else; as long as a block of SHA-256.
     fn derived(&self, purpose: &[u8]) -> [u8; 64] {
         let mut hash = Sha512::new();
@@ -82,11 +99,20 @@ pub struct Identity {
     pub issuer: String,
     /// Where the shop's server answers; empty on the server itself.
     pub server: String,
-    /// The keys.
-    pub keys: Keys,
+    /// The keys. Not here where they are kept elsewhere, sealed ([`crate::sealing`]), and the book was opened without their key.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(crate) keys: Option<Keys>,
 }
 
 impl Identity {
+    /// The keys.
+    ///
+    /// # Errors
+    /// [`BookError::Sealed`] where the book was opened without the key that they are sealed with.
+    pub fn keys(&self) -> Result<&Keys, BookError> {
+        self.keys.as_ref().ok_or(BookError::Sealed)
+    }
+
     /// Whether this is the shop's own server.
     #[must_use]
     pub fn is_shop(&self) -> bool {

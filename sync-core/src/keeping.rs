@@ -91,6 +91,23 @@ pub struct BackupLine {
 }
 
 impl Book {
+    /// Tidies the log of documents, up to a count of them, when nobody waits: what is in the book does not change, only
+    /// the room it takes. Gives how many were tidied; 0: there is nothing to do.
+    ///
+    /// # Errors
+    /// [`BookError::Store`].
+    pub fn tidy(&self, most: usize) -> Result<usize, BookError> {
+        Ok(self.store.atomically(|store| store.tidy(most))?)
+    }
+
+    /// Writes the file anew without the holes that tidying has left, where that is worth it: for a moment when nobody waits.
+    ///
+    /// # Errors
+    /// [`BookError::Store`]; the file is as it was.
+    pub fn close_holes(&self) -> Result<bool, BookError> {
+        Ok(self.store.close_holes()?)
+    }
+
     /// Makes a backup of the book in a new file: copied in one step, read back, on the disk, and only then under its name.
     ///
     /// # Errors

@@ -36,6 +36,7 @@ pub mod frontier;
 pub mod identity;
 pub mod keeping;
 pub mod pictures;
+pub mod sealing;
 pub mod store;
 
 // Joining a shop and talking to it.

@@ -72,7 +72,7 @@ impl Book {
             exp: iat + ASSERTION_LIFE_S - LEEWAY_S,
             jti: fresh_uuid(now, entropy),
         };
-        encode(&header, &claims, &encoding_key(&identity.keys.login())?).map_err(|e| BookError::Defect(e.to_string()))
+        encode(&header, &claims, &encoding_key(&identity.keys()?.login())?).map_err(|e| BookError::Defect(e.to_string()))
     }
 
     /// The shop takes a log-in, and gives an access token with its life in seconds.
@@ -123,7 +123,7 @@ impl Book {
             exp: now_s + TOKEN_LIFE_S,
         };
         let header = Header { typ: Some(ACCESS_TYP.to_owned()), kid: Some(identity.device.to_string()), ..Header::new(Algorithm::EdDSA) };
-        let token = encode(&header, &claims, &encoding_key(&identity.keys.login())?).map_err(|e| BookError::Defect(e.to_string()))?;
+        let token = encode(&header, &claims, &encoding_key(&identity.keys()?.login())?).map_err(|e| BookError::Defect(e.to_string()))?;
         Ok((token, TOKEN_LIFE_S))
     }
 
@@ -134,7 +134,7 @@ impl Book {
     pub fn bearer(&self, token: &str, now: &Moment) -> Result<(DeviceId, PersonId), LoginError> {
         let identity = self.identity()?;
         let typed = decode_header(token).is_ok_and(|h| h.typ.as_deref() == Some(ACCESS_TYP) && h.alg == Algorithm::EdDSA);
-        let key = identity.keys.public().1;
+        let key = identity.keys()?.public().1;
         let said = typed.then(|| claims::<AccessClaims>(token, &key, &identity.issuer, &["iss", "sub", "aud", "exp"])).flatten();
         let Some(said) = said.filter(|said| said.iss == identity.issuer) else {
             return refuse(Code::TokenInvalid, "The access token is not one of this shop's. Log in again.");
@@ -157,6 +157,6 @@ impl Book {
     /// [`BookError::NotEnrolled`].
     pub fn token_key(&self) -> Result<(DeviceId, Bytes32), BookError> {
         let identity = self.identity()?;
-        Ok((identity.device, identity.keys.public().1))
+        Ok((identity.device, identity.keys()?.public().1))
     }
 }

@@ -31,7 +31,7 @@ fn assertion(device: &Device, world: &World) -> (Value, Value) {
 }
 
 fn login_key(device: &Device) -> SigningKey {
-    device.book.identity().unwrap().keys.login()
+    device.book.identity().unwrap().keys().unwrap().login()
 }
 
 /// A name and a change to a good assertion.
@@ -167,8 +167,8 @@ async fn an_access_token_is_the_shops_own_word_and_nobody_elses() {
     let kid = jsonwebtoken::decode_header(&office.token).unwrap().kid;
     let header = json!({ "typ": "at+jwt", "alg": "EdDSA", "kid": kid });
     // A device's own key, a record key, and a key of nobody's.
-    let keys = &tech.book.identity().unwrap().keys;
-    for key in [keys.login(), keys.record(), office.book.identity().unwrap().keys.login(), SigningKey::from_bytes(&[9; 32])] {
+    let keys = tech.book.identity().unwrap().keys().unwrap();
+    for key in [keys.login(), keys.record(), office.book.identity().unwrap().keys().unwrap().login(), SigningKey::from_bytes(&[9; 32])] {
         world.get("/v1/due", &signed(&header, &access, &key)).await.problem(401, Code::TokenInvalid);
     }
     // Each for the other.

@@ -156,12 +156,12 @@ async fn forged_assertions_are_refused() {
     let world = World::new();
     let mut office = world.office().await;
     let tech = world.join(&mut office, "Ben", Role::Tech, None).await;
-    let keys = &office.book.identity().unwrap().keys;
+    let keys = office.book.identity().unwrap().keys().unwrap();
     let other = tech.book.identity().unwrap().device;
     let refused = async |assertion: String, code| world.log_in_with(&assertion).await.problem(401, code);
     world.log_in_with(&forged(&office, &world, &keys.login(), |_, _| {})).await.json::<TokenAnswer>();
     refused(unsigned(&office.assertion(&world)), Code::TokenInvalid).await;
-    refused(forged(&office, &world, &tech.book.identity().unwrap().keys.login(), |_, _| {}), Code::TokenInvalid).await;
+    refused(forged(&office, &world, &tech.book.identity().unwrap().keys().unwrap().login(), |_, _| {}), Code::TokenInvalid).await;
     // The device's own other key signs records, and no log-ins.
     refused(forged(&office, &world, &keys.record(), |_, _| {}), Code::TokenInvalid).await;
     refused(forged(&office, &world, &keys.login(), |header, _| header.typ = Some("JWT".to_owned())), Code::TokenInvalid).await;
@@ -176,7 +176,7 @@ async fn forged_assertions_are_refused() {
 async fn times_beyond_all_calendars_are_refused_like_any_other() {
     let world = World::new();
     let office = world.office().await;
-    let key = office.book.identity().unwrap().keys.login();
+    let key = office.book.identity().unwrap().keys().unwrap().login();
     for (iat, exp) in [(i64::MIN, i64::MAX), (i64::MIN, 0), (i64::MAX - 10, i64::MAX), (i64::MIN, i64::MIN + 10), (i64::MAX, i64::MIN)] {
         let extreme = forged(&office, &world, &key, |_, claims| (claims.iat, claims.exp) = (iat, exp));
         let answer = world.log_in_with(&extreme).await;

@@ -111,7 +111,7 @@ fn the_log_at_its_most_talkative_holds_no_secret() {
     let phone = Book::open(&phone_path, &mut chance).unwrap();
     let mut bytes = vec![("a record", record[record.len() - 64..].to_vec()), ("a record's text", b"4711-quince".to_vec())];
     for (whose, book) in [("the shop's", &shop), ("the desk's", &desk), ("the phone's", &phone)] {
-        let keys = &book.identity().unwrap().keys;
+        let keys = book.identity().unwrap().keys().unwrap();
         bytes.push((whose, keys.login().to_bytes().to_vec()));
         bytes.push((whose, keys.record().to_bytes().to_vec()));
     }

@@ -95,9 +95,9 @@ impl Book {
                 request.docs.iter().filter(|d| d.lacking).map(|d| (d.id, d.heads.as_slice())).collect();
             let manner = Manner::of(request.packs, request.room);
             let Page { cursor, more, docs } = next_page(store, person, cursor, intake, &lacking, manner)?;
-            let cursor = cursor::mark(cursor, epoch, store, &identity.keys)?;
+            let cursor = cursor::mark(cursor, epoch, store, identity.keys()?)?;
             let since = request.cursor;
-            let vouch = if request.packs { vouch(&identity.root, &identity.keys, epoch, &docs) } else { None };
+            let vouch = if request.packs { vouch(&identity.root, identity.keys()?, epoch, &docs) } else { None };
             Ok::<_, BookError>((ExchangeAnswer { v: PROTOCOL, shop_time: now.wall_ms, epoch, since, cursor, more, vouch, docs }, roster))
         })?;
         self.roster = Some(roster);
@@ -114,7 +114,7 @@ fn epoch_and_cursor(
     entropy: &mut dyn Entropy,
 ) -> Result<(Bytes16, Cursor), BookError> {
     let epoch: Bytes16 = store.meta("epoch")?.ok_or_else(|| BookError::Defect("the shop has no epoch".to_owned()))?;
-    match cursor::look(&request.cursor, request.epoch, epoch, store, &identity.keys)? {
+    match cursor::look(&request.cursor, request.epoch, epoch, store, identity.keys()?)? {
         Standing::Here => Ok((epoch, request.cursor)),
         Standing::Foreign => Ok((epoch, Cursor::default())),
         Standing::LogPutBack => {
@@ -244,7 +244,7 @@ impl Taking<'_> {
                     released_by,
                 }),
             };
-            let bytes = envelope::sign(&record, self.identity.device, &self.identity.keys.record(), self.identity.root.shop)?;
+            let bytes = envelope::sign(&record, self.identity.device, &self.identity.keys()?.record(), self.identity.root.shop)?;
             let place = self.store.place(doc)?.ok_or_else(|| BookError::Defect("a receipt for no document".to_owned()))?;
             let signed = vec![(Entry { device: self.identity.device, record }, bytes)];
             append_signed(self.store, self.actor, doc, place, signed, self.now.wall_ms, true)?;

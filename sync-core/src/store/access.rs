@@ -102,6 +102,16 @@ impl Store {
         Ok(())
     }
 
+    /// Every desk.
+    pub(crate) fn desk_rows(&self) -> Result<Vec<DeskRow>, StoreError> {
+        let mut statement = self.connection.prepare_cached("SELECT person FROM desks")?;
+        let people = statement.query_map([], |row| row.get::<_, Vec<u8>>(0))?.collect::<Result<Vec<_>, _>>()?;
+        people
+            .iter()
+            .filter_map(|person| fixed(person).and_then(|person| self.desk_row(PersonId::from_bytes(person))).transpose())
+            .collect()
+    }
+
     /// A person's desk.
     ///
     /// # Errors

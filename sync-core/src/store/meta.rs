@@ -17,6 +17,13 @@ impl Store {
         text.map(|text| from_json(&text)).transpose()
     }
 
+    /// The named values whose names begin so.
+    pub(crate) fn metas<T: DeserializeOwned>(&self, beginning: &str) -> Result<Vec<(String, T)>, StoreError> {
+        let mut statement = self.connection.prepare_cached("SELECT key, value FROM meta WHERE substr(key, 1, length(?1)) = ?1")?;
+        let rows = statement.query_map([beginning], |row| Ok((row.get(0)?, row.get::<_, String>(1)?)))?;
+        rows.map(|row| row.map_err(StoreError::from).and_then(|(key, text)| Ok((key, from_json(&text)?)))).collect()
+    }
+
     /// Sets a named value.
     ///
     /// # Errors

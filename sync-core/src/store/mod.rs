@@ -2,7 +2,7 @@
 //!
 //! - A record, its change and every row derived from it commit in one transaction, or none of them does.
 //! - WAL, `synchronous=EXTRA` (FULL, and the folder too), and an exclusive lock for as long as the book is open: a second program is told so.
-//! - The file holds the device's keys, so only its owner may read it.
+//! - The file holds the device's keys, sealed or not ([`crate::sealing`]), so only its owner may read it.
 //! - Kept: the log, in parts (changes as recipes with their signed records, packed), and quarantine. Derived, and rebuilt by
 //!   [`verify`] to be compared: heads, actors, rows of records, standings, machine rows.
 
@@ -34,6 +34,7 @@ use shared::bytes::{Blob, Bytes16};
 use shared::ids::DeviceId;
 
 use crate::ledger::Ledger;
+use crate::sealing::Access;
 use crate::standing::Standing;
 
 pub use access::{Code, CodeState};
@@ -94,6 +95,8 @@ impl From<rusqlite::Error> for StoreError {
 #[derive(Debug)]
 pub struct Store {
     connection: Connection,
+    /// How this opening gets at private keys.
+    access: Access,
     /// Which opening of a shop's book this is; of no other book.
     opening: Option<Bytes16>,
     /// Whose book it is.
@@ -132,6 +135,16 @@ impl Store {
     /// As [`Store::open`].
     pub fn open_on(path: &Path, file_system: &str) -> Result<Self, StoreError> {
         Self::prepare(Connection::open_with_flags_and_vfs(path, OpenFlags::default(), file_system)?)
+    }
+
+    /// Says how this opening gets at private keys.
+    pub(crate) fn set_access(&mut self, access: Access) {
+        self.access = access;
+    }
+
+    /// How this opening gets at private keys.
+    pub(crate) const fn access(&self) -> &Access {
+        &self.access
     }
 
     /// Says which opening of a shop's book this is.
@@ -173,6 +186,7 @@ impl Store {
         connection.execute_batch("BEGIN IMMEDIATE; COMMIT;")?;
         let store = Self {
             connection,
+            access: Access::default(),
             opening: None,
             owner: Cell::new(None),
             words: RefCell::default(),

@@ -13,6 +13,8 @@ use super::{Store, StoreError, pack, signed};
 use crate::envelope;
 use crate::replica;
 
+/// The file or its log may have traces of what has been overwritten.
+const TRACES: &str = "traces";
 /// A document of so many parts is worth it.
 const MANY: usize = 6;
 /// So many of the newest parts stay.
@@ -58,6 +60,30 @@ impl Store {
         self.connection.execute_batch("VACUUM")?;
         self.clear_meta(TIDIED)?;
         Ok(true)
+    }
+
+    /// From now on, what is changed or deleted is written over in the file.
+    pub(crate) fn overwrite_what_goes(&self) -> Result<(), StoreError> {
+        self.run("PRAGMA secure_delete=ON")
+    }
+
+    /// Says that the file and its log may have traces of what has been overwritten, for [`Store::leave_no_trace`].
+    pub(crate) fn note_traces(&self) -> Result<(), StoreError> {
+        self.set_meta(TRACES, &true)
+    }
+
+    /// Writes the file anew without what was once in it, and empties its log, where traces were noted. Cut off in between,
+    /// it is done at the next opening.
+    pub(crate) fn leave_no_trace(&self) -> Result<(), StoreError> {
+        if !self.meta::<bool>(TRACES)?.unwrap_or(false) {
+            return Ok(());
+        }
+        self.run("VACUUM")?;
+        let in_use: i64 = self.connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |row| row.get(0))?;
+        if in_use != 0 {
+            return Err(StoreError::InUse);
+        }
+        self.clear_meta(TRACES)
     }
 
     /// Merges what can be merged of one document's older parts; whether there was anything.

@@ -35,7 +35,7 @@ fn ground() -> Ground {
     let other = crew.phones[lead].book.identity().expect("enrolled").device;
     let assertion = crew.phones[tech].book.assertion(&now, 0, &mut crew.dice).expect("an assertion");
     let (token, _) = crew.shop.log_in(&assertion, &now).expect("logged in");
-    let (key, wrong_key) = (identity.keys.login(), identity.keys.record());
+    let (key, wrong_key) = (identity.keys().expect("keys").login(), identity.keys().expect("keys").record());
     Ground { device: identity.device, other, key, wrong_key, issuer: identity.issuer, now, token, crew }
 }
 

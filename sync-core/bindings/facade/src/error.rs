@@ -1,6 +1,6 @@
 //! Everything that can go wrong, each with a code that stays and a sentence for people.
 
-use shared::problem::Problem;
+use shared::problem::{Code, Problem};
 use sync_core::book::BookError;
 use sync_core::exchange::BodyError;
 use sync_core::store::StoreError;
@@ -44,6 +44,8 @@ impl KitError {
             Self::Book(error) => match error {
                 BookError::NotEnrolled => "not-enrolled",
                 BookError::Enrolled => "enrolled-already",
+                BookError::Sealed => Code::BookSealed.name(),
+                BookError::KeyWrong => Code::KeyWrong.name(),
                 BookError::Denied(_) => "role-may-not",
                 BookError::Record(_) => "body-invalid",
                 BookError::Unknown(_) => "not-found",

@@ -6,7 +6,8 @@
 //!
 //! The loop of a front end:
 //!
-//! 1. [`Kit::open`]; [`Kit::status`] says whether the book belongs to a shop.
+//! 1. [`Kit::open_with_key`], or [`Kit::open`] where the platform keeps no keys; [`Kit::status`] says whether the book belongs to a
+//!    shop, and how its private keys are kept.
 //! 2. Enrol once: [`Kit::enrol_call`], send it, [`Kit::enrolled`].
 //! 3. Exchange whenever there is signal: while [`Kit::needs_log_in`], [`Kit::log_in_call`] and [`Kit::logged_in`]; then
 //!    [`Kit::exchange_call`] and [`Kit::exchanged`] for as long as the report says `more`; then [`Kit::prove`] and
@@ -35,6 +36,7 @@ use std::path::Path;
 use shared::caution::{CAUTIONS, DEFERENCE};
 use sync_core::book::{Book, BookError};
 use sync_core::moment::{Entropy, Moment};
+use sync_core::sealing::Access;
 use sync_core::store::Store;
 use sync_core::work::Hand;
 
@@ -44,6 +46,7 @@ pub use looking::{KitStatus, Moved, Stop};
 pub use own::Leaves;
 pub use photos::KeptPhoto;
 pub use shop::LogIn;
+pub use sync_core::sealing::{KeysAtRest, StorageKey};
 
 /// Time and chance of a device, handed in.
 pub trait Surroundings: Send {
@@ -76,12 +79,36 @@ impl Entropy for Chance<'_> {
 }
 
 impl Kit {
-    /// Opens the book at a path, making an empty one where there is none.
+    /// Opens the book at a path, making an empty one where there is none. The device's private keys lie in it as they are.
     ///
     /// # Errors
-    /// [`KitError`] where the file is no book, is in use, or cannot be written.
+    /// [`KitError`] where the file is no book, is in use, or cannot be written; with the code `book-sealed`, having changed
+    /// nothing, where its keys are sealed.
     pub fn open(path: &Path, around: Box<dyn Surroundings>) -> Result<Self, KitError> {
         Self::over(Store::open(path).map_err(BookError::from)?, around)
+    }
+
+    /// As [`Kit::open`], with the device's private keys sealed under a key that the platform's own store keeps. Those of a book
+    /// that has them in the clear are sealed now, which writes the file anew once.
+    ///
+    /// It protects the two private keys in a copy of the file, a backup or a lost phone, from whoever lacks the storage key.
+    /// It does not protect them from what runs as the same program, nor in memory while the book is open; what earlier copies
+    /// and the flash beneath the file still hold it does not reach; and all else in the book, readings and names, is signed and
+    /// not secret: it lies there as it is.
+    ///
+    /// # Errors
+    /// As [`Kit::open`]; with the code `key-wrong`, having changed nothing, where the keys are sealed with another key.
+    pub fn open_with_key(path: &Path, key: StorageKey, around: Box<dyn Surroundings>) -> Result<Self, KitError> {
+        Self::over_with(Store::open(path).map_err(BookError::from)?, Access::With(key), around)
+    }
+
+    /// Opens the book at a path without its private keys: everything can be read, and what is not at the shop be saved
+    /// ([`Kit::export_unsent`]). What would have to be signed is refused with the code `book-sealed`. For a book whose key is lost.
+    ///
+    /// # Errors
+    /// [`KitError`] as [`Kit::open`], but for sealed keys.
+    pub fn open_without_keys(path: &Path, around: Box<dyn Surroundings>) -> Result<Self, KitError> {
+        Self::over_with(Store::open(path).map_err(BookError::from)?, Access::WithoutKeys, around)
     }
 
     /// As [`Kit::open`], on a file system of SQLite's that the caller has registered under a name.
@@ -90,6 +117,22 @@ impl Kit {
     /// As [`Kit::open`].
     pub fn open_on(path: &Path, file_system: &str, around: Box<dyn Surroundings>) -> Result<Self, KitError> {
         Self::over(Store::open_on(path, file_system).map_err(BookError::from)?, around)
+    }
+
+    /// As [`Kit::open_with_key`], on a file system of SQLite's that the caller has registered under a name.
+    ///
+    /// # Errors
+    /// As [`Kit::open_with_key`].
+    pub fn open_on_with_key(path: &Path, file_system: &str, key: StorageKey, around: Box<dyn Surroundings>) -> Result<Self, KitError> {
+        Self::over_with(Store::open_on(path, file_system).map_err(BookError::from)?, Access::With(key), around)
+    }
+
+    /// As [`Kit::open_without_keys`], on a file system of SQLite's that the caller has registered under a name.
+    ///
+    /// # Errors
+    /// As [`Kit::open_without_keys`].
+    pub fn open_on_without_keys(path: &Path, file_system: &str, around: Box<dyn Surroundings>) -> Result<Self, KitError> {
+        Self::over_with(Store::open_on(path, file_system).map_err(BookError::from)?, Access::WithoutKeys, around)
     }
 
     /// A book in memory: gone when this is dropped. For tests, and for a look around.
@@ -104,8 +147,12 @@ impl Kit {
     ///
     /// # Errors
     /// [`KitError`] where the store fails.
-    pub fn over(store: Store, mut around: Box<dyn Surroundings>) -> Result<Self, KitError> {
-        let book = Book::over(store, &mut Chance(&mut *around))?;
+    pub fn over(store: Store, around: Box<dyn Surroundings>) -> Result<Self, KitError> {
+        Self::over_with(store, Access::InTheClear, around)
+    }
+
+    fn over_with(store: Store, access: Access, mut around: Box<dyn Surroundings>) -> Result<Self, KitError> {
+        let book = Book::over_with(store, access, &mut Chance(&mut *around))?;
         Ok(Self { book, around, log_in: shop::Session::default() })
     }
 

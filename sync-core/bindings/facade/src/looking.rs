@@ -4,6 +4,7 @@ use serde::Serialize;
 use shared::ids::{DocId, PropertyId};
 use shared::slot::Slot;
 use sync_core::book::{Book, BookError};
+use sync_core::sealing::KeysAtRest;
 use sync_core::store::Quarantined;
 use sync_core::view::{ContestedSlot, DueLine, HistoryLine, MachineView, PropertyLine, Status};
 
@@ -24,6 +25,8 @@ pub struct KitStatus {
     pub now_ms: i64,
     /// The mark of the book's state now, for [`Kit::moved`].
     pub mark: u64,
+    /// How this device's private keys are kept.
+    pub keys: KeysAtRest,
 }
 
 /// A property and its machines, the most pressing first.
@@ -60,7 +63,8 @@ impl Kit {
         };
         let photos_waiting = if level.is_some() { self.photos_due()?.len() } else { 0 };
         let (now_ms, mark) = (self.around.now().wall_ms, self.book.store().log_end()?);
-        Ok(KitStatus { enrolled: level.is_some(), level, photos_waiting, now_ms, mark })
+        let keys = self.book.keys_at_rest();
+        Ok(KitStatus { enrolled: level.is_some(), level, photos_waiting, now_ms, mark, keys })
     }
 
     /// The day's round: every property that this book knows with what is due there, the most pressing first.

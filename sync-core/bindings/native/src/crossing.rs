@@ -17,8 +17,8 @@ use tappet_kit::{KitError, KitStatus};
 
 use crate::asking::given;
 use crate::plain::{
-    BundleMade, BundleTaken, Call, Enrolled, Exchanged, Finished, Grade, HoursKept, LeafTried, Leaves, LengthUnit, LogIn, Moved,
-    NewReading, NewVisit, NextLeaf, PhotoKept, PhotoOf, ReadingKept, Refused, Stage, Status, Turn, Verdict, VisitOpened,
+    BundleMade, BundleTaken, Call, Enrolled, Exchanged, Finished, Grade, HoursKept, KeysAtRest, LeafTried, Leaves, LengthUnit, LogIn,
+    Moved, NewReading, NewVisit, NextLeaf, PhotoKept, PhotoOf, ReadingKept, Refused, Stage, Status, Turn, Verdict, VisitOpened,
 };
 
 const fn count(n: usize) -> u64 {
@@ -54,6 +54,7 @@ same!(Stage, shared::record::Stage, Found, Set, Left);
 same!(LengthUnit, length::LengthUnit, Thou, Mm);
 same!(Grade, FindingKind, Watch, Hold);
 same!(LogIn, tappet_kit::LogIn, Done, Again);
+same!(KeysAtRest, tappet_kit::KeysAtRest, Clear, Sealed, Locked);
 
 impl From<verdict::Verdict> for Verdict {
     fn from(verdict: verdict::Verdict) -> Self {
@@ -92,6 +93,7 @@ impl From<KitStatus> for Status {
             clock_offset_ms: level.and_then(|level| level.clock_offset_ms),
             now_ms: status.now_ms,
             mark: status.mark,
+            keys: status.keys.into(),
         }
     }
 }

@@ -1,6 +1,5 @@
-//! The kit as an object: opening it, joining a shop, being level with it, and what a screen asks for. Work is in `work.rs`.
+//! The kit as an object: joining a shop, being level with it, and what a screen asks for. `opening.rs` opens it; work is in `work.rs`.
 
-use std::path::Path;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use serde_json::Value;
@@ -9,7 +8,6 @@ use shared::slot::Slot;
 use tappet_kit::{Kit, KitError};
 
 use crate::asking::{given, given_json, json};
-use crate::device::Device;
 use crate::error::{TappetError, WatchError};
 use crate::plain::{BundleMade, BundleTaken, Call, Enrolled, Exchanged, Leaves, LengthUnit, LogIn, Moved, Status};
 
@@ -49,7 +47,7 @@ fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
 }
 
 impl TappetKit {
-    fn around(kit: Kit) -> Arc<Self> {
+    pub(crate) fn around(kit: Kit) -> Arc<Self> {
         Arc::new(Self { kit: Mutex::new(kit), watching: Mutex::new(None) })
     }
 
@@ -84,24 +82,6 @@ impl TappetKit {
 
 #[uniffi::export]
 impl TappetKit {
-    /// Opens the book at a path, making an empty one where there is none.
-    ///
-    /// # Errors
-    /// With the code `book-in-use` where another program has it open; others where it is no book or cannot be written.
-    #[uniffi::constructor]
-    pub fn open(path: &str) -> Result<Arc<Self>, TappetError> {
-        Ok(Self::around(Kit::open(Path::new(path), Box::new(Device::new()?))?))
-    }
-
-    /// A book in memory, gone with this object: for tests, and for a look around.
-    ///
-    /// # Errors
-    /// Where SQLite fails.
-    #[uniffi::constructor]
-    pub fn in_memory() -> Result<Arc<Self>, TappetError> {
-        Ok(Self::around(Kit::in_memory(Box::new(Device::new()?))?))
-    }
-
     /// How this device and its book are.
     ///
     /// # Errors

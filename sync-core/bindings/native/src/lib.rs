@@ -16,6 +16,7 @@ mod crossing;
 mod device;
 mod error;
 mod kit;
+mod opening;
 mod photos;
 mod plain;
 mod work;
@@ -23,8 +24,9 @@ mod work;
 pub use error::{TappetError, WatchError};
 pub use kit::{TappetKit, Watcher};
 pub use plain::{
-    BundleMade, BundleTaken, Call, Enrolled, Exchanged, Finished, Grade, HoursKept, LeafTried, Leaves, LengthUnit, LogIn, Moved,
-    NewReading, NewVisit, NextLeaf, PhotoKept, PhotoOf, PhotoWaiting, ReadingKept, Refused, Stage, Status, Turn, Verdict, VisitOpened,
+    BundleMade, BundleTaken, Call, Enrolled, Exchanged, Finished, Grade, HoursKept, KeysAtRest, LeafTried, Leaves, LengthUnit, LogIn,
+    Moved, NewReading, NewVisit, NextLeaf, PhotoKept, PhotoOf, PhotoWaiting, ReadingKept, Refused, Stage, Status, Turn, Verdict,
+    VisitOpened,
 };
 pub use work::{cautions, deference};
 

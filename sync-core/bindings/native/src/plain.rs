@@ -15,7 +15,7 @@ pub struct Call {
     pub body: Vec<u8>,
 }
 
-/// How this device and its book are. Before enrolment only `enrolled`, `now_ms` and `mark` say anything.
+/// How this device and its book are. Before enrolment only `enrolled`, `now_ms`, `mark` and `keys` say anything.
 #[derive(Debug, Clone, PartialEq, Eq, uniffi::Record)]
 pub struct Status {
     /// The book belongs to a shop.
@@ -48,6 +48,19 @@ pub struct Status {
     pub now_ms: i64,
     /// The mark of the book's state now, for `moved`.
     pub mark: u64,
+    /// How this device's private keys are kept.
+    pub keys: KeysAtRest,
+}
+
+/// How a book's private keys are kept, as far as an opening knows.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, uniffi::Enum)]
+pub enum KeysAtRest {
+    /// In the book's file as they are: whoever has a copy of it can sign as this device.
+    Clear,
+    /// Sealed, with the key that this opening was handed.
+    Sealed,
+    /// Not got at by this opening: it reads, and signs nothing.
+    Locked,
 }
 
 /// What an enrolment gave.
