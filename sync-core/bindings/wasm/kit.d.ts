@@ -32,6 +32,11 @@ export interface EngineCard {
 
 export interface Status {
   enrolled: boolean; now_ms: number; mark: number;
+  /**
+   * How the device's private keys are kept: sealed under a key of the browser's that no script can take out; in the clear, where it
+   * keeps none; or sealed and that key gone, so that the book is only read, what is unsent saved, and all else refused (`book-sealed`).
+   */
+  keys: 'sealed' | 'clear' | 'locked';
   /** From here on absent before enrolment. */
   shop?: string; person?: string; role?: Role | null; server?: string; records?: number;
   /** Records that lack the shop's receipt. */

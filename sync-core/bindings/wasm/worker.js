@@ -2,6 +2,7 @@
 // workers of other tabs over a channel. Pages go through kit.js.
 
 import init, { OpenKit, cautions } from './pkg/tappet_kit.js';
+import { storageKey } from './keeper.js';
 import { addPhoto, picture } from './pictures.js';
 import { bringPictures, exchange, enrol, token } from './shop.js';
 
@@ -142,7 +143,13 @@ function orphaned() {
 
 /** Opens the book: it is this worker's until its tab is closed. */
 async function take() {
-  kit = name === ':memory:' ? OpenKit.inMemory() : await OpenKit.open(name);
+  if (name === ':memory:') {
+    kit = OpenKit.inMemory();
+  } else {
+    const key = await storageKey(name);
+    kit = await OpenKit.open(name, key ?? undefined);
+    key?.fill(0);
+  }
   mark = JSON.parse(kit.ask('status', '[]')).mark;
   orphaned();
   postMessage({ has: 'here' });

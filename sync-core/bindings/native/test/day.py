@@ -4,7 +4,10 @@ The shop, its people and its machines are invented. Ends with one line; an asser
 """
 import hashlib
 import json
+import os
 import pathlib
+import shutil
+import sqlite3
 import subprocess
 import sys
 import tempfile
@@ -13,7 +16,7 @@ import urllib.error
 import urllib.request
 
 from tappet_kit import (
-    Grade, LeafTried, LogIn, NewReading, NewVisit, Stage, TappetError, TappetKit, Verdict, Watcher, cautions, deference,
+    Grade, KeysAtRest, LeafTried, LogIn, NewReading, NewVisit, Stage, TappetError, TappetKit, Verdict, Watcher, cautions, deference,
 )
 
 programs = pathlib.Path(sys.argv[1])
@@ -253,12 +256,66 @@ def the_readmes_example(folder, server):
     assert answers["kit"].status().waiting == 0
 
 
+def sealed_row(file):
+    """The book's one row of sealed keys, and whether its identity has any beside it; by Python's own SQLite, of a copy."""
+    with tempfile.TemporaryDirectory() as aside:
+        for part in file.parent.glob(f"{file.name}*"):
+            shutil.copy(part, aside)
+        book = sqlite3.connect(pathlib.Path(aside) / file.name)
+        [(name, sealed)] = book.execute("SELECT key, value FROM meta WHERE key LIKE 'keys/%'").fetchall()
+        [(identity,)] = book.execute("SELECT value FROM meta WHERE key = 'identity'").fetchall()
+        book.close()
+    return name, bytes.fromhex(json.loads(sealed)), json.loads(identity)
+
+
+def keys_at_rest(folder, server):
+    """A phone of before, with its keys in the clear; then the app has a key for it."""
+    file = folder / "keys.db"
+    phone = Phone(TappetKit.open(str(file)), server.url)
+    phone.enrol(server.code("Pia Larkin"), "a phone of before")
+    phone.exchange()
+    assert phone.kit.status().keys == KeysAtRest.CLEAR
+    phone.kit = None
+    book = sqlite3.connect(file)
+    [(identity,)] = book.execute("SELECT value FROM meta WHERE key = 'identity'").fetchall()
+    book.close()
+    private = [bytes.fromhex(json.loads(identity)["keys"][which]) for which in ("record", "login")]
+    forms = [form for key in private for form in (key, key.hex().encode(), key.hex().upper().encode())]
+
+    def held():
+        return [part.name for part in folder.glob("keys.db*") if any(form in part.read_bytes() for form in forms)]
+
+    assert held() == ["keys.db"], "in the clear, they are found"
+    key = os.urandom(32)
+    phone.kit = TappetKit.open_with_key(str(file), key)
+    assert phone.kit.status().keys == KeysAtRest.SEALED and held() == []
+    phone.exchange()
+    phone.kit = None
+    assert held() == []
+    name, sealed, identity = sealed_row(file)
+    assert name == f"keys/{identity['device']}" and len(sealed) == 1 + 24 + 64 + 16 and "keys" not in identity
+    before = file.read_bytes()
+    for code, opened in (("book-sealed", lambda: TappetKit.open(str(file))),
+                         ("key-wrong", lambda: TappetKit.open_with_key(str(file), os.urandom(32))),
+                         ("given-unreadable", lambda: TappetKit.open_with_key(str(file), key[:31]))):
+        sentence = refused(code, opened)
+        assert "nothing was" in sentence, sentence
+    assert file.read_bytes() == before, "and nothing was changed"
+    reading_only = Phone(TappetKit.open_without_keys(str(file)), server.url)
+    assert reading_only.kit.status().keys == KeysAtRest.LOCKED and json.loads(reading_only.kit.round())
+    assert reading_only.kit.save_unsent().bytes
+    refused("book-sealed", reading_only.kit.log_in_call)
+    reading_only.kit = None
+    phone.kit = TappetKit.open_with_key(str(file), key)
+    phone.exchange()
+
+
 def day(folder, server):
     found_shop(server)
-    file = str(folder / "pia.db")
-    pia = Phone(TappetKit.open(file), server.url)
+    file, key = str(folder / "pia.db"), os.urandom(32)
+    pia = Phone(TappetKit.open_with_key(file, key), server.url)
     bram = Phone(TappetKit.open(str(folder / "bram.db")), server.url)
-    refused("book-in-use", TappetKit.open, file)
+    refused("book-in-use", TappetKit.open_with_key, file, key)
     machine = enrolment(pia, server)
     told = Told(pia.kit)
     pia.kit.watch(told)
@@ -271,7 +328,7 @@ def day(folder, server):
     waiting = pia.kit.status().waiting
     del told.kit
     pia.kit = None
-    pia.kit = TappetKit.open(file)
+    pia.kit = TappetKit.open_with_key(file, key)
     assert pia.kit.status().waiting == waiting and pia.kit.open_visit_of(machine) == visit_id
 
     # Carried by hand: the other phone sees the visit before the shop does.
@@ -304,6 +361,7 @@ def day(folder, server):
     sheet = server.office("office", "day-sheet")
     assert [one["title"] for one in sheet["contested"]] == ["Q-1"], sheet["contested"]
 
+    keys_at_rest(folder, server)
     the_readmes_example(folder, server)
     server.office("office", "device", "revoke", "pia's phone", "--because", "lost")
     pia.kit.add_note(machine, "still works with no shop")

@@ -10,7 +10,8 @@ extern "C" {
     #[wasm_bindgen(js_namespace = performance, js_name = now)]
     fn steady_ms() -> f64;
     #[wasm_bindgen(js_namespace = console, js_name = error)]
-    fn complain(text: &str);
+    /// Says something on the console.
+    pub(crate) fn complain(text: &str);
 }
 
 /// A browser's clocks and randomness.

@@ -19,10 +19,12 @@ use std::path::Path;
 use serde::Serialize;
 use shared::bytes::Bytes32;
 use shared::ids::DocId;
+use shared::problem::Code;
 use sqlite_wasm_vfs::sahpool::{OpfsSAHPoolCfgBuilder, install};
 use sync_core::pictures::named;
-use tappet_kit::{Call, Kit, KitError};
+use tappet_kit::{Call, Kit, KitError, StorageKey};
 use wasm_bindgen::prelude::wasm_bindgen;
+use zeroize::Zeroizing;
 
 /// SQLite's name for the file layer.
 const FILES: &str = "opfs-pool";
@@ -61,12 +63,28 @@ pub struct Outgoing {
 
 #[wasm_bindgen]
 impl OpenKit {
-    /// Opens the book of a name in the origin's private files, making an empty one where there is none.
-    pub async fn open(name: String) -> Result<OpenKit, Thrown> {
+    /// Opens the book of a name in the origin's private files, making an empty one where there is none; with its storage key of 32
+    /// bytes where the browser keeps one. A book whose private keys that does not open is opened without them, as its status then
+    /// says: what is in it must stay readable, and what is unsent be saved.
+    pub async fn open(name: String, key: Option<Vec<u8>>) -> Result<OpenKit, Thrown> {
         let config = OpfsSAHPoolCfgBuilder::new().vfs_name(FILES).directory(FOLDER).initial_capacity(HANDLES).build();
         let layer = install::<sqlite_wasm_rs::WasmOsCallback>(&config, false).await;
         layer.map_err(|e| here::thrown("book-unwritable", &format!("The browser gives no room for the book here ({e}).")))?;
-        Kit::open_on(Path::new(&name), FILES, here::surroundings()).map(|kit| Self { kit }).map_err(|e| thrown(&e))
+        let path = Path::new(&name);
+        let opened = match key.map(Zeroizing::new) {
+            None => Kit::open_on(path, FILES, here::surroundings()),
+            Some(key) => StorageKey::try_from(key.as_slice())
+                .map_err(|e| KitError::Given(e.to_string()))
+                .and_then(|key| Kit::open_on_with_key(path, FILES, key, here::surroundings())),
+        };
+        let opened = match opened {
+            Err(error) if [Code::BookSealed.name(), Code::KeyWrong.name()].contains(&error.code()) => {
+                here::complain(&error.sentence());
+                Kit::open_on_without_keys(path, FILES, here::surroundings())
+            }
+            other => other,
+        };
+        opened.map(|kit| Self { kit }).map_err(|e| thrown(&e))
     }
 
     /// A book in memory, gone with the worker.

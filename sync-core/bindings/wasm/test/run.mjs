@@ -6,6 +6,7 @@ import { brotliCompressSync, gzipSync } from 'node:zlib';
 import path from 'node:path';
 import { fileURLToPath } from 'node:url';
 
+import { keys } from './keys.mjs';
 import { shapes } from './shapes.mjs';
 import { clear, openTab, startOrigin, startPhone, startServer, terminal } from './stage.mjs';
 
@@ -240,6 +241,8 @@ try {
     assert.ok(kept.length === 40 && median(kept) < 200, String(median(kept)));
     await tab.close();
   });
+
+  await keys({ test, phone, url, counts, codeFor, machine, figures });
 
   const module = readFileSync(path.join(wasm, 'pkg/tappet_kit_bg.wasm'));
   const [gzip, brotli] = [gzipSync(module, { level: 9 }).length, brotliCompressSync(module).length];

@@ -54,9 +54,17 @@ export function terminal(name) {
 /** The same origin for page and shop: files of the kit from here, everything else from the server. */
 export function startOrigin(shop) {
   const at = new URL(shop);
-  const counts = { bytes: 0, exchanges: 0, encodings: new Set() };
+  const counts = { bytes: 0, exchanges: 0, encodings: new Set(), enrolments: [], noEnrolments: false };
   const origin = http.createServer((request, response) => {
     const url = new URL(request.url, 'http://127.0.0.1');
+    if (url.pathname === '/v1/enrol') {
+      const chunks = [];
+      request.on('data', (chunk) => { chunks.push(chunk); }).on('end', () => { counts.enrolments.push(JSON.parse(Buffer.concat(chunks))); });
+      if (counts.noEnrolments) {
+        request.on('end', () => { response.destroy(); });
+        return;
+      }
+    }
     if (url.pathname.startsWith('/v1/')) {
       const passed = http.request({ host: at.hostname, port: at.port, path: request.url, method: request.method, headers: request.headers }, (answer) => {
         if (url.pathname === '/v1/exchange') {
@@ -70,10 +78,14 @@ export function startOrigin(shop) {
       request.pipe(passed);
       return;
     }
-    const root = url.pathname.startsWith('/vectors/') ? path.dirname(VECTORS) : wasm;
-    const file = path.normalize(path.join(root, url.pathname === '/' ? 'test/page.html' : url.pathname));
+    // The kit in another form: `/kit/vectors/` has the vectors in it, `/kit/…bare/` a worker in which there is no IndexedDB.
+    const [, form, asked] = /^\/kit\/([a-z-]+)\/(.*)$/.exec(url.pathname) ?? [null, '', url.pathname];
+    const name = form.includes('vectors') ? asked.replace(/^pkg\//, 'pkg-vectors/') : asked;
+    const root = name.startsWith('/vectors/') ? path.dirname(VECTORS) : wasm;
+    const file = path.normalize(path.join(root, name === '/' ? 'test/page.html' : name));
     try {
-      const bytes = readFileSync(file);
+      let bytes = readFileSync(file);
+      if (form.includes('bare') && name === 'worker.js') bytes = `Object.defineProperty(self, 'indexedDB', { value: undefined });\n${bytes}`;
       response.writeHead(200, { 'content-type': TYPES[path.extname(file)] ?? 'application/octet-stream' });
       response.end(bytes);
     } catch {

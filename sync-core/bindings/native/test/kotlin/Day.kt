@@ -30,6 +30,8 @@ fun main() {
         check(kit.contested() == "[]")
         refused("not-enrolled") { kit.round() }
         refused("given-unreadable") { kit.machine("no id") }
+        check(status.keys == KeysAtRest.CLEAR)
+        refused("given-unreadable") { TappetKit.openWithKey("book.db", ByteArray(31)) }
         refused("log-in-first".takeIf { status.enrolled } ?: "not-enrolled") { kit.exchangeCall(false) }
         val call = kit.enrolCall("4K7QM-2ZT9A", "a Kotlin test")
         check(call.method == "POST" && call.path == "/v1/enrol" && String(call.body).contains("4K7QM-2ZT9A"))
