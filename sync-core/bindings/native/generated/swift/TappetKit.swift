@@ -1161,15 +1161,51 @@ public static func inMemory()throws  -> TappetKit  {
 }
 
     /**
-     * Opens the book at a path, making an empty one where there is none.
+     * Opens the book at a path, making an empty one where there is none. The device's private keys lie in it as they are: where the
+     * platform has a store for keys, use `open_with_key`.
      *
      * # Errors
-     * With the code `book-in-use` where another program has it open; others where it is no book or cannot be written.
+     * With the code `book-in-use` where another program has it open; `book-sealed`, having changed nothing, where its keys are
+     * sealed; others where it is no book or cannot be written.
      */
 public static func `open`(path: String)throws  -> TappetKit  {
     return try  FfiConverterTypeTappetKit_lift(try rustCallWithError(FfiConverterTypeTappetError_lift) {
         uniffiCallStatus in
     uniffi_tappet_kit_native_fn_constructor_tappetkit_open(
+        FfiConverterString.lower(path),uniffiCallStatus
+    )
+})
+}
+
+    /**
+     * As `open`, with the device's private keys sealed under a storage key: 32 random bytes that the app makes once, and keeps in
+     * the platform's own store for keys before it opens the book with them. Keys that a book has in the clear are sealed now.
+     *
+     * # Errors
+     * As `open`; `key-wrong`, having changed nothing, where the keys are sealed with another key; `given-unreadable` where it has
+     * not 32 bytes.
+     */
+public static func openWithKey(path: String, key: Data)throws  -> TappetKit  {
+    return try  FfiConverterTypeTappetKit_lift(try rustCallWithError(FfiConverterTypeTappetError_lift) {
+        uniffiCallStatus in
+    uniffi_tappet_kit_native_fn_constructor_tappetkit_open_with_key(
+        FfiConverterString.lower(path),
+        FfiConverterData.lower(key),uniffiCallStatus
+    )
+})
+}
+
+    /**
+     * Opens the book without its private keys, for one whose storage key is lost: everything can be read, and `save_unsent` works.
+     * What would have to be signed is refused with the code `book-sealed`.
+     *
+     * # Errors
+     * As `open`, but for sealed keys.
+     */
+public static func openWithoutKeys(path: String)throws  -> TappetKit  {
+    return try  FfiConverterTypeTappetKit_lift(try rustCallWithError(FfiConverterTypeTappetError_lift) {
+        uniffiCallStatus in
+    uniffi_tappet_kit_native_fn_constructor_tappetkit_open_without_keys(
         FfiConverterString.lower(path),uniffiCallStatus
     )
 })
@@ -4029,7 +4065,7 @@ public func FfiConverterTypeRefused_lower(_ value: Refused) -> RustBuffer {
 
 
 /**
- * How this device and its book are. Before enrolment only `enrolled`, `now_ms` and `mark` say anything.
+ * How this device and its book are. Before enrolment only `enrolled`, `now_ms`, `mark` and `keys` say anything.
  */
 public struct Status: Equatable, Hashable {
     /**
@@ -4092,6 +4128,10 @@ public struct Status: Equatable, Hashable {
      * The mark of the book's state now, for `moved`.
      */
     public var mark: UInt64
+    /**
+     * How this device's private keys are kept.
+     */
+    public var keys: KeysAtRest
 
     // Default memberwise initializers are never public by default, so we
     // declare one manually.
@@ -4140,7 +4180,10 @@ public struct Status: Equatable, Hashable {
          */nowMs: Int64,
         /**
          * The mark of the book's state now, for `moved`.
-         */mark: UInt64) {
+         */mark: UInt64,
+        /**
+         * How this device's private keys are kept.
+         */keys: KeysAtRest) {
         self.enrolled = enrolled
         self.shop = shop
         self.person = person
@@ -4156,6 +4199,7 @@ public struct Status: Equatable, Hashable {
         self.clockOffsetMs = clockOffsetMs
         self.nowMs = nowMs
         self.mark = mark
+        self.keys = keys
     }
 
 
@@ -4188,7 +4232,8 @@ public struct FfiConverterTypeStatus: FfiConverterRustBuffer {
                 lastExchangeMs: FfiConverterOptionInt64.read(from: &buf),
                 clockOffsetMs: FfiConverterOptionInt64.read(from: &buf),
                 nowMs: FfiConverterInt64.read(from: &buf),
-                mark: FfiConverterUInt64.read(from: &buf)
+                mark: FfiConverterUInt64.read(from: &buf),
+                keys: FfiConverterTypeKeysAtRest.read(from: &buf)
         )
     }
 
@@ -4208,6 +4253,7 @@ public struct FfiConverterTypeStatus: FfiConverterRustBuffer {
         FfiConverterOptionInt64.write(value.clockOffsetMs, into: &buf)
         FfiConverterInt64.write(value.nowMs, into: &buf)
         FfiConverterUInt64.write(value.mark, into: &buf)
+        FfiConverterTypeKeysAtRest.write(value.keys, into: &buf)
     }
 }
 
@@ -4466,6 +4512,91 @@ public func FfiConverterTypeGrade_lift(_ buf: RustBuffer) throws -> Grade {
 #endif
 public func FfiConverterTypeGrade_lower(_ value: Grade) -> RustBuffer {
     return FfiConverterTypeGrade.lower(value)
+}
+
+
+
+/**
+ * How a book's private keys are kept, as far as an opening knows.
+ */
+
+public enum KeysAtRest: Equatable, Hashable {
+
+    /**
+     * In the book's file as they are: whoever has a copy of it can sign as this device.
+     */
+    case clear
+    /**
+     * Sealed, with the key that this opening was handed.
+     */
+    case sealed
+    /**
+     * Not got at by this opening: it reads, and signs nothing.
+     */
+    case locked
+
+
+
+
+
+}
+
+#if compiler(>=6)
+extension KeysAtRest: Sendable {}
+#endif
+
+#if swift(>=5.8)
+@_documentation(visibility: private)
+#endif
+public struct FfiConverterTypeKeysAtRest: FfiConverterRustBuffer {
+    typealias SwiftType = KeysAtRest
+
+    public static func read(from buf: inout (data: Data, offset: Data.Index)) throws -> KeysAtRest {
+        let variant: Int32 = try readInt(&buf)
+        switch variant {
+
+        case 1: return .clear
+
+        case 2: return .sealed
+
+        case 3: return .locked
+
+        default: throw UniffiInternalError.unexpectedEnumCase
+        }
+    }
+
+    public static func write(_ value: KeysAtRest, into buf: inout [UInt8]) {
+        switch value {
+
+
+        case .clear:
+            writeInt(&buf, Int32(1))
+
+
+        case .sealed:
+            writeInt(&buf, Int32(2))
+
+
+        case .locked:
+            writeInt(&buf, Int32(3))
+
+        }
+    }
+}
+
+
+#if swift(>=5.8)
+@_documentation(visibility: private)
+#endif
+public func FfiConverterTypeKeysAtRest_lift(_ buf: RustBuffer) throws -> KeysAtRest {
+    return try FfiConverterTypeKeysAtRest.lift(buf)
+}
+
+#if swift(>=5.8)
+@_documentation(visibility: private)
+#endif
+public func FfiConverterTypeKeysAtRest_lower(_ value: KeysAtRest) -> RustBuffer {
+    return FfiConverterTypeKeysAtRest.lower(value)
 }
 
 
@@ -5582,10 +5713,16 @@ private let initializationResult: InitializationResult = {
     if (uniffi_tappet_kit_native_checksum_method_watcher_moved() != 31456) {
         return InitializationResult.apiChecksumMismatch
     }
-    if (uniffi_tappet_kit_native_checksum_constructor_tappetkit_in_memory() != 53796) {
+    if (uniffi_tappet_kit_native_checksum_constructor_tappetkit_in_memory() != 54022) {
         return InitializationResult.apiChecksumMismatch
     }
-    if (uniffi_tappet_kit_native_checksum_constructor_tappetkit_open() != 64245) {
+    if (uniffi_tappet_kit_native_checksum_constructor_tappetkit_open() != 45327) {
+        return InitializationResult.apiChecksumMismatch
+    }
+    if (uniffi_tappet_kit_native_checksum_constructor_tappetkit_open_with_key() != 35300) {
+        return InitializationResult.apiChecksumMismatch
+    }
+    if (uniffi_tappet_kit_native_checksum_constructor_tappetkit_open_without_keys() != 59342) {
         return InitializationResult.apiChecksumMismatch
     }
 

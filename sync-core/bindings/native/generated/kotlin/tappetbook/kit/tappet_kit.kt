@@ -819,6 +819,10 @@ internal object IntegrityCheckingUniffiLib {
     ): Int
     external fun uniffi_tappet_kit_native_checksum_constructor_tappetkit_open(
     ): Int
+    external fun uniffi_tappet_kit_native_checksum_constructor_tappetkit_open_with_key(
+    ): Int
+    external fun uniffi_tappet_kit_native_checksum_constructor_tappetkit_open_without_keys(
+    ): Int
     external fun ffi_tappet_kit_native_uniffi_contract_version(
     ): Int
 
@@ -847,6 +851,10 @@ internal object UniffiLib {
     external fun uniffi_tappet_kit_native_fn_constructor_tappetkit_in_memory(uniffi_out_err: UniffiRustCallStatus,
     ): Long
     external fun uniffi_tappet_kit_native_fn_constructor_tappetkit_open(`path`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
+    ): Long
+    external fun uniffi_tappet_kit_native_fn_constructor_tappetkit_open_with_key(`path`: RustBuffer.ByValue,`key`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
+    ): Long
+    external fun uniffi_tappet_kit_native_fn_constructor_tappetkit_open_without_keys(`path`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): Long
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_contested(`ptr`: Long,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
@@ -1268,10 +1276,16 @@ private fun uniffiCheckApiChecksums(lib: IntegrityCheckingUniffiLib) {
     if ((lib.uniffi_tappet_kit_native_checksum_method_watcher_moved() and 0xFFFF) != 31456) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
-    if ((lib.uniffi_tappet_kit_native_checksum_constructor_tappetkit_in_memory() and 0xFFFF) != 53796) {
+    if ((lib.uniffi_tappet_kit_native_checksum_constructor_tappetkit_in_memory() and 0xFFFF) != 54022) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
-    if ((lib.uniffi_tappet_kit_native_checksum_constructor_tappetkit_open() and 0xFFFF) != 64245) {
+    if ((lib.uniffi_tappet_kit_native_checksum_constructor_tappetkit_open() and 0xFFFF) != 45327) {
+        throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    }
+    if ((lib.uniffi_tappet_kit_native_checksum_constructor_tappetkit_open_with_key() and 0xFFFF) != 35300) {
+        throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    }
+    if ((lib.uniffi_tappet_kit_native_checksum_constructor_tappetkit_open_without_keys() and 0xFFFF) != 59342) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
 }
@@ -3544,15 +3558,59 @@ open class TappetKit: Disposable, AutoCloseable, TappetKitInterface
 
 
     /**
-     * Opens the book at a path, making an empty one where there is none.
+     * Opens the book at a path, making an empty one where there is none. The device's private keys lie in it as they are: where the
+     * platform has a store for keys, use `open_with_key`.
      *
      * # Errors
-     * With the code `book-in-use` where another program has it open; others where it is no book or cannot be written.
+     * With the code `book-in-use` where another program has it open; `book-sealed`, having changed nothing, where its keys are
+     * sealed; others where it is no book or cannot be written.
      */
     @Throws(TappetException::class) fun `open`(`path`: kotlin.String): TappetKit {
             return FfiConverterTypeTappetKit.lift(
     uniffiRustCallWithError(TappetException) { _status ->
     UniffiLib.uniffi_tappet_kit_native_fn_constructor_tappetkit_open(
+
+
+        FfiConverterString.lower(`path`),_status)
+}
+    )
+    }
+
+
+
+    /**
+     * As `open`, with the device's private keys sealed under a storage key: 32 random bytes that the app makes once, and keeps in
+     * the platform's own store for keys before it opens the book with them. Keys that a book has in the clear are sealed now.
+     *
+     * # Errors
+     * As `open`; `key-wrong`, having changed nothing, where the keys are sealed with another key; `given-unreadable` where it has
+     * not 32 bytes.
+     */
+    @Throws(TappetException::class) fun `openWithKey`(`path`: kotlin.String, `key`: kotlin.ByteArray): TappetKit {
+            return FfiConverterTypeTappetKit.lift(
+    uniffiRustCallWithError(TappetException) { _status ->
+    UniffiLib.uniffi_tappet_kit_native_fn_constructor_tappetkit_open_with_key(
+
+
+        FfiConverterString.lower(`path`),
+        FfiConverterByteArray.lower(`key`),_status)
+}
+    )
+    }
+
+
+
+    /**
+     * Opens the book without its private keys, for one whose storage key is lost: everything can be read, and `save_unsent` works.
+     * What would have to be signed is refused with the code `book-sealed`.
+     *
+     * # Errors
+     * As `open`, but for sealed keys.
+     */
+    @Throws(TappetException::class) fun `openWithoutKeys`(`path`: kotlin.String): TappetKit {
+            return FfiConverterTypeTappetKit.lift(
+    uniffiRustCallWithError(TappetException) { _status ->
+    UniffiLib.uniffi_tappet_kit_native_fn_constructor_tappetkit_open_without_keys(
 
 
         FfiConverterString.lower(`path`),_status)
@@ -5126,7 +5184,7 @@ public object FfiConverterTypeRefused: FfiConverterRustBuffer<Refused> {
 
 
 /**
- * How this device and its book are. Before enrolment only `enrolled`, `now_ms` and `mark` say anything.
+ * How this device and its book are. Before enrolment only `enrolled`, `now_ms`, `mark` and `keys` say anything.
  */
 data class Status (
     /**
@@ -5203,6 +5261,11 @@ data class Status (
      * The mark of the book's state now, for `moved`.
      */
     var `mark`: kotlin.ULong
+    ,
+    /**
+     * How this device's private keys are kept.
+     */
+    var `keys`: KeysAtRest
 
 ){
 
@@ -5234,6 +5297,7 @@ public object FfiConverterTypeStatus: FfiConverterRustBuffer<Status> {
             FfiConverterOptionalLong.read(buf),
             FfiConverterLong.read(buf),
             FfiConverterULong.read(buf),
+            FfiConverterTypeKeysAtRest.read(buf),
         )
     }
 
@@ -5252,7 +5316,8 @@ public object FfiConverterTypeStatus: FfiConverterRustBuffer<Status> {
             FfiConverterOptionalLong.allocationSize(value.`lastExchangeMs`) +
             FfiConverterOptionalLong.allocationSize(value.`clockOffsetMs`) +
             FfiConverterLong.allocationSize(value.`nowMs`) +
-            FfiConverterULong.allocationSize(value.`mark`)
+            FfiConverterULong.allocationSize(value.`mark`) +
+            FfiConverterTypeKeysAtRest.allocationSize(value.`keys`)
     )
 
     override fun write(value: Status, buf: ByteBuffer) {
@@ -5271,6 +5336,7 @@ public object FfiConverterTypeStatus: FfiConverterRustBuffer<Status> {
             FfiConverterOptionalLong.write(value.`clockOffsetMs`, buf)
             FfiConverterLong.write(value.`nowMs`, buf)
             FfiConverterULong.write(value.`mark`, buf)
+            FfiConverterTypeKeysAtRest.write(value.`keys`, buf)
     }
 }
 
@@ -5429,6 +5495,53 @@ public object FfiConverterTypeGrade: FfiConverterRustBuffer<Grade> {
     override fun allocationSize(value: Grade) = 4UL
 
     override fun write(value: Grade, buf: ByteBuffer) {
+        buf.putInt(value.ordinal + 1)
+    }
+}
+
+
+
+
+
+/**
+ * How a book's private keys are kept, as far as an opening knows.
+ */
+
+enum class KeysAtRest {
+
+    /**
+     * In the book's file as they are: whoever has a copy of it can sign as this device.
+     */
+    CLEAR,
+    /**
+     * Sealed, with the key that this opening was handed.
+     */
+    SEALED,
+    /**
+     * Not got at by this opening: it reads, and signs nothing.
+     */
+    LOCKED;
+
+
+
+
+    companion object
+}
+
+
+/**
+ * @suppress
+ */
+public object FfiConverterTypeKeysAtRest: FfiConverterRustBuffer<KeysAtRest> {
+    override fun read(buf: ByteBuffer) = try {
+        KeysAtRest.values()[buf.getInt() - 1]
+    } catch (e: IndexOutOfBoundsException) {
+        throw RuntimeException("invalid enum value, something is very wrong!!", e)
+    }
+
+    override fun allocationSize(value: KeysAtRest) = 4UL
+
+    override fun write(value: KeysAtRest, buf: ByteBuffer) {
         buf.putInt(value.ordinal + 1)
     }
 }
