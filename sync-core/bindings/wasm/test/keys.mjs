@@ -157,7 +157,8 @@ export async function keys({ test, phone, url, counts, codeFor, machine, figures
         });
       }, known);
       await tab.close();
-      figures['a non-extractable key of this browser, found in its files'] = holders('plain', [Buffer.from(known, 'hex')]).join(', ') || 'no';
+      const found = holders('plain', [Buffer.from(known, 'hex')]);
+      figures['a non-extractable key of this browser, found in its files'] = found.join(', ') || 'no';
     });
   } finally {
     await plain.close();

@@ -59,7 +59,8 @@ export function startOrigin(shop) {
     const url = new URL(request.url, 'http://127.0.0.1');
     if (url.pathname === '/v1/enrol') {
       const chunks = [];
-      request.on('data', (chunk) => { chunks.push(chunk); }).on('end', () => { counts.enrolments.push(JSON.parse(Buffer.concat(chunks))); });
+      request.on('data', (chunk) => { chunks.push(chunk); });
+      request.on('end', () => { counts.enrolments.push(JSON.parse(Buffer.concat(chunks))); });
       if (counts.noEnrolments) {
         request.on('end', () => { response.destroy(); });
         return;
