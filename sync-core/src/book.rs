@@ -359,7 +359,7 @@ impl Writing<'_> {
                     None => open_ends(store, doc, &slot)?,
                 };
             }
-            let bytes = envelope::sign(&record, identity.device, &identity.keys()?.record(), identity.root.shop)?;
+            let bytes = envelope::sign(&record, identity.device, identity.keys()?.record(), identity.root.shop)?;
             signed.push((Entry { device: identity.device, record }, bytes));
         }
         let place = place.ok_or_else(|| BookError::Defect("nothing to write".to_owned()))?;

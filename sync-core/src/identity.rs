@@ -1,6 +1,7 @@
 //! Who this book belongs to: a device of a person, or the shop's server. Holds the two private keys, where they could be got at.
 
 use std::fmt;
+use std::sync::{Arc, OnceLock};
 
 use ed25519_dalek::SigningKey;
 use serde::{Deserialize, Serialize};
@@ -18,18 +19,21 @@ use crate::roster::ShopRoot;
 pub struct Keys {
     record: Bytes32,
     login: Bytes32,
+    /// The first of them made ready once for all copies: that takes as long as signing a record.
+    #[serde(skip)]
+    ready: Arc<OnceLock<SigningKey>>,
 }
 
 impl Keys {
     /// A fresh pair.
     pub fn fresh(entropy: &mut dyn Entropy) -> Self {
-        Self { record: Bytes32(random(entropy)), login: Bytes32(random(entropy)) }
+        Self { record: Bytes32(random(entropy)), login: Bytes32(random(entropy)), ready: Arc::default() }
     }
 
     /// The key that signs records.
     #[must_use]
-    pub fn record(&self) -> SigningKey {
-        SigningKey::from_bytes(&self.record.0)
+    pub fn record(&self) -> &SigningKey {
+        self.ready.get_or_init(|| SigningKey::from_bytes(&self.record.0))
     }
 
     /// The key that signs log-ins.
@@ -62,7 +66,7 @@ impl Keys {
     /// What [`Keys::bytes`] gave; `None` for another length.
     pub(crate) fn from_bytes(bytes: &[u8]) -> Option<Self> {
         let (record, login) = bytes.split_at_checked(32)?;
-        Some(Self { record: Bytes32::from_slice(record)?, login: Bytes32::from_slice(login)? })
+        Some(Self { record: Bytes32::from_slice(record)?, login: Bytes32::from_slice(login)?, ready: Arc::default() })
     }
 
     /// A secret derived so that it serves nothing else; as long as a block of SHA-256.

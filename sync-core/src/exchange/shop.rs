@@ -244,7 +244,7 @@ impl Taking<'_> {
                     released_by,
                 }),
             };
-            let bytes = envelope::sign(&record, self.identity.device, &self.identity.keys()?.record(), self.identity.root.shop)?;
+            let bytes = envelope::sign(&record, self.identity.device, self.identity.keys()?.record(), self.identity.root.shop)?;
             let place = self.store.place(doc)?.ok_or_else(|| BookError::Defect("a receipt for no document".to_owned()))?;
             let signed = vec![(Entry { device: self.identity.device, record }, bytes)];
             append_signed(self.store, self.actor, doc, place, signed, self.now.wall_ms, true)?;

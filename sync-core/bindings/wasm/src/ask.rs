@@ -107,7 +107,7 @@ pub(crate) fn ask(kit: &mut Kit, name: &str, arguments: &str) -> Result<String, 
         #[cfg(feature = "vectors")]
         "privateKeys" => {
             let keys = kit.book().identity()?.keys()?;
-            said([keys.record(), keys.login()].map(|key| hex::encode(key.to_bytes())))
+            said([keys.record().to_bytes(), keys.login().to_bytes()].map(hex::encode))
         }
         // When nobody waits.
         "prove" => said(kit.prove(given.one()?)?),

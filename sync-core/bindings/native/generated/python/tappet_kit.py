@@ -532,7 +532,7 @@ def _uniffi_check_api_checksums(lib):
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_add_note() != 43101:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
-    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_add_photo() != 6844:
+    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_add_photo() != 432:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_change_meter() != 40884:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
@@ -577,6 +577,20 @@ def _uniffi_check_api_checksums(lib):
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_open_visit() != 36313:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_open_visit_of() != 60603:
+        raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_own_photos() != 24020:
+        raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_photo_call() != 34818:
+        raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_photo_gone() != 45990:
+        raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_photo_let_go() != 12784:
+        raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_photo_sent() != 32030:
+        raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_photos_due() != 38013:
+        raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_photos_to_let_go() != 29707:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_properties() != 32960:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
@@ -746,6 +760,27 @@ _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_open_visit.restype
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_open_visit_of.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_open_visit_of.restype = ctypes.c_uint16
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_own_photos.argtypes = (
+)
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_own_photos.restype = ctypes.c_uint16
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_photo_call.argtypes = (
+)
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_photo_call.restype = ctypes.c_uint16
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_photo_gone.argtypes = (
+)
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_photo_gone.restype = ctypes.c_uint16
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_photo_let_go.argtypes = (
+)
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_photo_let_go.restype = ctypes.c_uint16
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_photo_sent.argtypes = (
+)
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_photo_sent.restype = ctypes.c_uint16
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_photos_due.argtypes = (
+)
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_photos_due.restype = ctypes.c_uint16
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_photos_to_let_go.argtypes = (
+)
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_photos_to_let_go.restype = ctypes.c_uint16
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_properties.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_properties.restype = ctypes.c_uint16
@@ -858,7 +893,6 @@ _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_add_note.argtypes = (
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_add_note.restype = _UniffiRustBuffer
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_add_photo.argtypes = (
     ctypes.c_uint64,
-    _UniffiRustBuffer,
     _UniffiRustBuffer,
     _UniffiRustBuffer,
     _UniffiRustBuffer,
@@ -1004,6 +1038,52 @@ _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_open_visit_of.argtypes =
     ctypes.POINTER(_UniffiRustCallStatus),
 )
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_open_visit_of.restype = _UniffiRustBuffer
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_own_photos.argtypes = (
+    ctypes.c_uint64,
+    ctypes.POINTER(_UniffiRustCallStatus),
+)
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_own_photos.restype = _UniffiRustBuffer
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_photo_call.argtypes = (
+    ctypes.c_uint64,
+    _UniffiRustBuffer,
+    _UniffiRustBuffer,
+    _UniffiRustBuffer,
+    ctypes.POINTER(_UniffiRustCallStatus),
+)
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_photo_call.restype = _UniffiRustBuffer
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_photo_gone.argtypes = (
+    ctypes.c_uint64,
+    _UniffiRustBuffer,
+    _UniffiRustBuffer,
+    ctypes.POINTER(_UniffiRustCallStatus),
+)
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_photo_gone.restype = None
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_photo_let_go.argtypes = (
+    ctypes.c_uint64,
+    _UniffiRustBuffer,
+    _UniffiRustBuffer,
+    ctypes.POINTER(_UniffiRustCallStatus),
+)
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_photo_let_go.restype = None
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_photo_sent.argtypes = (
+    ctypes.c_uint64,
+    _UniffiRustBuffer,
+    _UniffiRustBuffer,
+    ctypes.c_uint16,
+    _UniffiRustBuffer,
+    ctypes.POINTER(_UniffiRustCallStatus),
+)
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_photo_sent.restype = None
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_photos_due.argtypes = (
+    ctypes.c_uint64,
+    ctypes.POINTER(_UniffiRustCallStatus),
+)
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_photos_due.restype = _UniffiRustBuffer
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_photos_to_let_go.argtypes = (
+    ctypes.c_uint64,
+    ctypes.POINTER(_UniffiRustCallStatus),
+)
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_photos_to_let_go.restype = _UniffiRustBuffer
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_properties.argtypes = (
     ctypes.c_uint64,
     ctypes.POINTER(_UniffiRustCallStatus),
@@ -2476,6 +2556,120 @@ class _UniffiFfiConverterTypePhotoKept(_UniffiConverterRustBuffer):
         _UniffiFfiConverterString.write(value.record, buf)
         _UniffiFfiConverterString.write(value.sha256, buf)
 
+@dataclass
+class PhotoOf:
+    """
+    A photo that this device noted, and where its bytes are: here alone, at the shop, or stopped.
+"""
+    def __init__(self, *, record:str, doc:str, sha256:str, size_bytes:int, caption:str, at_shop_since_ms:typing.Optional[int], let_go_ms:typing.Optional[int], stopped:typing.Optional[str]):
+        self.record = record
+        self.doc = doc
+        self.sha256 = sha256
+        self.size_bytes = size_bytes
+        self.caption = caption
+        self.at_shop_since_ms = at_shop_since_ms
+        self.let_go_ms = let_go_ms
+        self.stopped = stopped
+
+
+
+
+    def __str__(self):
+        return "PhotoOf(record={}, doc={}, sha256={}, size_bytes={}, caption={}, at_shop_since_ms={}, let_go_ms={}, stopped={})".format(self.record, self.doc, self.sha256, self.size_bytes, self.caption, self.at_shop_since_ms, self.let_go_ms, self.stopped)
+    def __eq__(self, other):
+        if self.record != other.record:
+            return False
+        if self.doc != other.doc:
+            return False
+        if self.sha256 != other.sha256:
+            return False
+        if self.size_bytes != other.size_bytes:
+            return False
+        if self.caption != other.caption:
+            return False
+        if self.at_shop_since_ms != other.at_shop_since_ms:
+            return False
+        if self.let_go_ms != other.let_go_ms:
+            return False
+        if self.stopped != other.stopped:
+            return False
+        return True
+
+class _UniffiFfiConverterTypePhotoOf(_UniffiConverterRustBuffer):
+    @staticmethod
+    def read(buf):
+        return PhotoOf(
+            record=_UniffiFfiConverterString.read(buf),
+            doc=_UniffiFfiConverterString.read(buf),
+            sha256=_UniffiFfiConverterString.read(buf),
+            size_bytes=_UniffiFfiConverterUInt64.read(buf),
+            caption=_UniffiFfiConverterString.read(buf),
+            at_shop_since_ms=_UniffiFfiConverterOptionalInt64.read(buf),
+            let_go_ms=_UniffiFfiConverterOptionalInt64.read(buf),
+            stopped=_UniffiFfiConverterOptionalString.read(buf),
+        )
+
+    @staticmethod
+    def check_lower(value):
+        _UniffiFfiConverterString.check_lower(value.record)
+        _UniffiFfiConverterString.check_lower(value.doc)
+        _UniffiFfiConverterString.check_lower(value.sha256)
+        _UniffiFfiConverterUInt64.check_lower(value.size_bytes)
+        _UniffiFfiConverterString.check_lower(value.caption)
+        _UniffiFfiConverterOptionalInt64.check_lower(value.at_shop_since_ms)
+        _UniffiFfiConverterOptionalInt64.check_lower(value.let_go_ms)
+        _UniffiFfiConverterOptionalString.check_lower(value.stopped)
+
+    @staticmethod
+    def write(value, buf):
+        _UniffiFfiConverterString.write(value.record, buf)
+        _UniffiFfiConverterString.write(value.doc, buf)
+        _UniffiFfiConverterString.write(value.sha256, buf)
+        _UniffiFfiConverterUInt64.write(value.size_bytes, buf)
+        _UniffiFfiConverterString.write(value.caption, buf)
+        _UniffiFfiConverterOptionalInt64.write(value.at_shop_since_ms, buf)
+        _UniffiFfiConverterOptionalInt64.write(value.let_go_ms, buf)
+        _UniffiFfiConverterOptionalString.write(value.stopped, buf)
+
+@dataclass
+class PhotoWaiting:
+    """
+    A photo whose bytes the shop has not got.
+"""
+    def __init__(self, *, photo:PhotoOf, ready:bool):
+        self.photo = photo
+        self.ready = ready
+
+
+
+
+    def __str__(self):
+        return "PhotoWaiting(photo={}, ready={})".format(self.photo, self.ready)
+    def __eq__(self, other):
+        if self.photo != other.photo:
+            return False
+        if self.ready != other.ready:
+            return False
+        return True
+
+class _UniffiFfiConverterTypePhotoWaiting(_UniffiConverterRustBuffer):
+    @staticmethod
+    def read(buf):
+        return PhotoWaiting(
+            photo=_UniffiFfiConverterTypePhotoOf.read(buf),
+            ready=_UniffiFfiConverterBoolean.read(buf),
+        )
+
+    @staticmethod
+    def check_lower(value):
+        _UniffiFfiConverterTypePhotoOf.check_lower(value.photo)
+        _UniffiFfiConverterBoolean.check_lower(value.ready)
+
+    @staticmethod
+    def write(value, buf):
+        _UniffiFfiConverterTypePhotoOf.write(value.photo, buf)
+        _UniffiFfiConverterBoolean.write(value.ready, buf)
+
 class _UniffiFfiConverterOptionalTypeVerdict(_UniffiConverterRustBuffer):
     @classmethod
     def check_lower(cls, value):
@@ -2531,22 +2725,25 @@ class Turn:
     """
     How far to turn the adjuster.
 """
-    def __init__(self, *, degrees_milli:int, sixths_hundredth:int, closes:bool):
+    def __init__(self, *, degrees_milli:int, sixths_hundredth:int, closes:bool, clockwise:bool):
         self.degrees_milli = degrees_milli
         self.sixths_hundredth = sixths_hundredth
         self.closes = closes
+        self.clockwise = clockwise
 
 
 
 
     def __str__(self):
-        return "Turn(degrees_milli={}, sixths_hundredth={}, closes={})".format(self.degrees_milli, self.sixths_hundredth, self.closes)
+        return "Turn(degrees_milli={}, sixths_hundredth={}, closes={}, clockwise={})".format(self.degrees_milli, self.sixths_hundredth, self.closes, self.clockwise)
     def __eq__(self, other):
         if self.degrees_milli != other.degrees_milli:
             return False
         if self.sixths_hundredth != other.sixths_hundredth:
             return False
         if self.closes != other.closes:
+            return False
+        if self.clockwise != other.clockwise:
             return False
         return True
 
@@ -2557,6 +2754,7 @@ class _UniffiFfiConverterTypeTurn(_UniffiConverterRustBuffer):
             degrees_milli=_UniffiFfiConverterInt64.read(buf),
             sixths_hundredth=_UniffiFfiConverterInt64.read(buf),
             closes=_UniffiFfiConverterBoolean.read(buf),
+            clockwise=_UniffiFfiConverterBoolean.read(buf),
         )
 
     @staticmethod
@@ -2564,12 +2762,14 @@ class _UniffiFfiConverterTypeTurn(_UniffiConverterRustBuffer):
         _UniffiFfiConverterInt64.check_lower(value.degrees_milli)
         _UniffiFfiConverterInt64.check_lower(value.sixths_hundredth)
         _UniffiFfiConverterBoolean.check_lower(value.closes)
+        _UniffiFfiConverterBoolean.check_lower(value.clockwise)
 
     @staticmethod
     def write(value, buf):
         _UniffiFfiConverterInt64.write(value.degrees_milli, buf)
         _UniffiFfiConverterInt64.write(value.sixths_hundredth, buf)
         _UniffiFfiConverterBoolean.write(value.closes, buf)
+        _UniffiFfiConverterBoolean.write(value.clockwise, buf)
 
 class _UniffiFfiConverterOptionalTypeTurn(_UniffiConverterRustBuffer):
     @classmethod
@@ -2748,7 +2948,7 @@ class Status:
     """
     How this device and its book are. Before enrolment only `enrolled`, `now_ms`, `mark` and `keys` say anything.
 """
-    def __init__(self, *, enrolled:bool, shop:typing.Optional[str], person:typing.Optional[str], role:typing.Optional[str], server:typing.Optional[str], records:int, waiting:int, oldest_waiting_ms:typing.Optional[int], quarantined:int, unproved:int, last_exchange_ms:typing.Optional[int], clock_offset_ms:typing.Optional[int], now_ms:int, mark:int, keys:KeysAtRest):
+    def __init__(self, *, enrolled:bool, shop:typing.Optional[str], person:typing.Optional[str], role:typing.Optional[str], server:typing.Optional[str], records:int, waiting:int, photos_waiting:int, oldest_waiting_ms:typing.Optional[int], quarantined:int, unproved:int, last_exchange_ms:typing.Optional[int], clock_offset_ms:typing.Optional[int], now_ms:int, mark:int, keys:KeysAtRest):
         self.enrolled = enrolled
         self.shop = shop
         self.person = person
@@ -2756,6 +2956,7 @@ class Status:
         self.server = server
         self.records = records
         self.waiting = waiting
+        self.photos_waiting = photos_waiting
         self.oldest_waiting_ms = oldest_waiting_ms
         self.quarantined = quarantined
         self.unproved = unproved
@@ -2769,7 +2970,7 @@ class Status:
 
 
     def __str__(self):
-        return "Status(enrolled={}, shop={}, person={}, role={}, server={}, records={}, waiting={}, oldest_waiting_ms={}, quarantined={}, unproved={}, last_exchange_ms={}, clock_offset_ms={}, now_ms={}, mark={}, keys={})".format(self.enrolled, self.shop, self.person, self.role, self.server, self.records, self.waiting, self.oldest_waiting_ms, self.quarantined, self.unproved, self.last_exchange_ms, self.clock_offset_ms, self.now_ms, self.mark, self.keys)
+        return "Status(enrolled={}, shop={}, person={}, role={}, server={}, records={}, waiting={}, photos_waiting={}, oldest_waiting_ms={}, quarantined={}, unproved={}, last_exchange_ms={}, clock_offset_ms={}, now_ms={}, mark={}, keys={})".format(self.enrolled, self.shop, self.person, self.role, self.server, self.records, self.waiting, self.photos_waiting, self.oldest_waiting_ms, self.quarantined, self.unproved, self.last_exchange_ms, self.clock_offset_ms, self.now_ms, self.mark, self.keys)
     def __eq__(self, other):
         if self.enrolled != other.enrolled:
             return False
@@ -2784,6 +2985,8 @@ class Status:
         if self.records != other.records:
             return False
         if self.waiting != other.waiting:
+            return False
+        if self.photos_waiting != other.photos_waiting:
             return False
         if self.oldest_waiting_ms != other.oldest_waiting_ms:
             return False
@@ -2814,6 +3017,7 @@ class _UniffiFfiConverterTypeStatus(_UniffiConverterRustBuffer):
             server=_UniffiFfiConverterOptionalString.read(buf),
             records=_UniffiFfiConverterUInt64.read(buf),
             waiting=_UniffiFfiConverterUInt64.read(buf),
+            photos_waiting=_UniffiFfiConverterUInt64.read(buf),
             oldest_waiting_ms=_UniffiFfiConverterOptionalInt64.read(buf),
             quarantined=_UniffiFfiConverterUInt64.read(buf),
             unproved=_UniffiFfiConverterUInt64.read(buf),
@@ -2833,6 +3037,7 @@ class _UniffiFfiConverterTypeStatus(_UniffiConverterRustBuffer):
         _UniffiFfiConverterOptionalString.check_lower(value.server)
         _UniffiFfiConverterUInt64.check_lower(value.records)
         _UniffiFfiConverterUInt64.check_lower(value.waiting)
+        _UniffiFfiConverterUInt64.check_lower(value.photos_waiting)
         _UniffiFfiConverterOptionalInt64.check_lower(value.oldest_waiting_ms)
         _UniffiFfiConverterUInt64.check_lower(value.quarantined)
         _UniffiFfiConverterUInt64.check_lower(value.unproved)
@@ -2851,6 +3056,7 @@ class _UniffiFfiConverterTypeStatus(_UniffiConverterRustBuffer):
         _UniffiFfiConverterOptionalString.write(value.server, buf)
         _UniffiFfiConverterUInt64.write(value.records, buf)
         _UniffiFfiConverterUInt64.write(value.waiting, buf)
+        _UniffiFfiConverterUInt64.write(value.photos_waiting, buf)
         _UniffiFfiConverterOptionalInt64.write(value.oldest_waiting_ms, buf)
         _UniffiFfiConverterUInt64.write(value.quarantined, buf)
         _UniffiFfiConverterUInt64.write(value.unproved, buf)
@@ -3175,6 +3381,52 @@ class _UniffiFfiConverterUInt16(_UniffiConverterPrimitiveInt):
     def write(value, buf):
         buf.write_u16(value)
 
+class _UniffiFfiConverterSequenceTypePhotoOf(_UniffiConverterRustBuffer):
+    @classmethod
+    def check_lower(cls, value):
+        for item in value:
+            _UniffiFfiConverterTypePhotoOf.check_lower(item)
+
+    @classmethod
+    def write(cls, value, buf):
+        items = len(value)
+        buf.write_i32(items)
+        for item in value:
+            _UniffiFfiConverterTypePhotoOf.write(item, buf)
+
+    @classmethod
+    def read(cls, buf):
+        count = buf.read_i32()
+        if count < 0:
+            raise InternalError("Unexpected negative sequence length")
+
+        return [
+            _UniffiFfiConverterTypePhotoOf.read(buf) for i in range(count)
+        ]
+
+class _UniffiFfiConverterSequenceTypePhotoWaiting(_UniffiConverterRustBuffer):
+    @classmethod
+    def check_lower(cls, value):
+        for item in value:
+            _UniffiFfiConverterTypePhotoWaiting.check_lower(item)
+
+    @classmethod
+    def write(cls, value, buf):
+        items = len(value)
+        buf.write_i32(items)
+        for item in value:
+            _UniffiFfiConverterTypePhotoWaiting.write(item, buf)
+
+    @classmethod
+    def read(cls, buf):
+        count = buf.read_i32()
+        if count < 0:
+            raise InternalError("Unexpected negative sequence length")
+
+        return [
+            _UniffiFfiConverterTypePhotoWaiting.read(buf) for i in range(count)
+        ]
+
 class _UniffiFfiConverterUInt32(_UniffiConverterPrimitiveInt):
     CLASS_NAME = "u32"
     VALUE_MIN = 0
@@ -3406,12 +3658,12 @@ class TappetKitProtocol(typing.Protocol):
         Having kept nothing.
 """
         raise NotImplementedError
-    def add_photo(self, doc: str,bytes: bytes,media_type: str,caption: str) -> PhotoKept:
+    def add_photo(self, doc: str,bytes: bytes,caption: str) -> PhotoKept:
         """
-        Notes a photo by the hash of its bytes. The picture itself travels apart: keep it.
+        Notes a photo by the hash of its bytes. Keep the bytes under that hash, for `photo_call`.
 
         # Errors
-        Having kept nothing.
+        `entry-invalid` for bytes that are no JPEG, PNG or WebP file, or more than the shop takes. Nothing is kept then.
 """
         raise NotImplementedError
     def change_meter(self, machine: str,old_tenth_h: int,new_tenth_h: int) -> str:
@@ -3587,6 +3839,63 @@ class TappetKitProtocol(typing.Protocol):
 
         # Errors
         Where the store fails.
+"""
+        raise NotImplementedError
+    def own_photos(self, ) -> typing.List[PhotoOf]:
+        """
+        Every photo that this device noted and still keeps track of, oldest first, and where its bytes are.
+
+        # Errors
+        As [`TappetKit::photos_due`].
+"""
+        raise NotImplementedError
+    def photo_call(self, doc: str,sha256: str,bytes: bytes) -> Call:
+        """
+        The request that brings the bytes of a photo to the shop.
+
+        # Errors
+        `log-in-first`; `given-unreadable` where the bytes are not those of that photo any more: it is then not due any more.
+"""
+        raise NotImplementedError
+    def photo_gone(self, doc: str,sha256: str) -> None:
+        """
+        The bytes of a photo are gone from this device: it is not due any more.
+
+        # Errors
+        As [`TappetKit::photos_due`].
+"""
+        raise NotImplementedError
+    def photo_let_go(self, doc: str,sha256: str) -> None:
+        """
+        The bytes of a photo were let go here.
+
+        # Errors
+        `role-may-not` where the shop has not got them: then they must stay.
+"""
+        raise NotImplementedError
+    def photo_sent(self, doc: str,sha256: str,status: int,body: bytes) -> None:
+        """
+        Takes the answer to `photo_call` for the same photo: from now on it is at the shop.
+
+        # Errors
+        The shop's own code. With `token-invalid`, log in and try again; with `document-closed` or `not-found` it is offered again in an
+        hour; with `body-invalid`, `unreadable` or `too-large` it is not due any more.
+"""
+        raise NotImplementedError
+    def photos_due(self, ) -> typing.List[PhotoWaiting]:
+        """
+        Photos of this device whose bytes the shop has not got, oldest first. After an exchange, send those that are `ready`.
+
+        # Errors
+        `not-enrolled`; the store.
+"""
+        raise NotImplementedError
+    def photos_to_let_go(self, ) -> typing.List[PhotoOf]:
+        """
+        Photos whose bytes the shop has had for a week: they need not stay on this device.
+
+        # Errors
+        As [`TappetKit::photos_due`].
 """
         raise NotImplementedError
     def properties(self, ) -> str:
@@ -3948,26 +4257,23 @@ class TappetKit(TappetKitProtocol):
             *_uniffi_lowered_args,
         )
         return _uniffi_lift_return(_uniffi_ffi_result)
-    def add_photo(self, doc: str,bytes: bytes,media_type: str,caption: str) -> PhotoKept:
+    def add_photo(self, doc: str,bytes: bytes,caption: str) -> PhotoKept:
         """
-        Notes a photo by the hash of its bytes. The picture itself travels apart: keep it.
+        Notes a photo by the hash of its bytes. Keep the bytes under that hash, for `photo_call`.
 
         # Errors
-        Having kept nothing.
+        `entry-invalid` for bytes that are no JPEG, PNG or WebP file, or more than the shop takes. Nothing is kept then.
 """
 
         _UniffiFfiConverterString.check_lower(doc)
 
         _UniffiFfiConverterBytes.check_lower(bytes)
 
-        _UniffiFfiConverterString.check_lower(media_type)
-
         _UniffiFfiConverterString.check_lower(caption)
         _uniffi_lowered_args = (
             self._uniffi_clone_handle(),
             _UniffiFfiConverterString.lower(doc),
             _UniffiFfiConverterBytes.lower(bytes),
-            _UniffiFfiConverterString.lower(media_type),
             _UniffiFfiConverterString.lower(caption),
         )
         _uniffi_lift_return = _UniffiFfiConverterTypePhotoKept.lift
@@ -4457,6 +4763,166 @@ class TappetKit(TappetKitProtocol):
         _uniffi_ffi_result = _uniffi_rust_call_with_error(
             _uniffi_error_converter,
             _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_open_visit_of,
+            *_uniffi_lowered_args,
+        )
+        return _uniffi_lift_return(_uniffi_ffi_result)
+    def own_photos(self, ) -> typing.List[PhotoOf]:
+        """
+        Every photo that this device noted and still keeps track of, oldest first, and where its bytes are.
+
+        # Errors
+        As [`TappetKit::photos_due`].
+"""
+        _uniffi_lowered_args = (
+            self._uniffi_clone_handle(),
+        )
+        _uniffi_lift_return = _UniffiFfiConverterSequenceTypePhotoOf.lift
+        _uniffi_error_converter = _UniffiFfiConverterTypeTappetError
+        _uniffi_ffi_result = _uniffi_rust_call_with_error(
+            _uniffi_error_converter,
+            _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_own_photos,
+            *_uniffi_lowered_args,
+        )
+        return _uniffi_lift_return(_uniffi_ffi_result)
+    def photo_call(self, doc: str,sha256: str,bytes: bytes) -> Call:
+        """
+        The request that brings the bytes of a photo to the shop.
+
+        # Errors
+        `log-in-first`; `given-unreadable` where the bytes are not those of that photo any more: it is then not due any more.
+"""
+
+        _UniffiFfiConverterString.check_lower(doc)
+
+        _UniffiFfiConverterString.check_lower(sha256)
+
+        _UniffiFfiConverterBytes.check_lower(bytes)
+        _uniffi_lowered_args = (
+            self._uniffi_clone_handle(),
+            _UniffiFfiConverterString.lower(doc),
+            _UniffiFfiConverterString.lower(sha256),
+            _UniffiFfiConverterBytes.lower(bytes),
+        )
+        _uniffi_lift_return = _UniffiFfiConverterTypeCall.lift
+        _uniffi_error_converter = _UniffiFfiConverterTypeTappetError
+        _uniffi_ffi_result = _uniffi_rust_call_with_error(
+            _uniffi_error_converter,
+            _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_photo_call,
+            *_uniffi_lowered_args,
+        )
+        return _uniffi_lift_return(_uniffi_ffi_result)
+    def photo_gone(self, doc: str,sha256: str) -> None:
+        """
+        The bytes of a photo are gone from this device: it is not due any more.
+
+        # Errors
+        As [`TappetKit::photos_due`].
+"""
+
+        _UniffiFfiConverterString.check_lower(doc)
+
+        _UniffiFfiConverterString.check_lower(sha256)
+        _uniffi_lowered_args = (
+            self._uniffi_clone_handle(),
+            _UniffiFfiConverterString.lower(doc),
+            _UniffiFfiConverterString.lower(sha256),
+        )
+        _uniffi_lift_return = lambda val: None
+        _uniffi_error_converter = _UniffiFfiConverterTypeTappetError
+        _uniffi_ffi_result = _uniffi_rust_call_with_error(
+            _uniffi_error_converter,
+            _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_photo_gone,
+            *_uniffi_lowered_args,
+        )
+        return _uniffi_lift_return(_uniffi_ffi_result)
+    def photo_let_go(self, doc: str,sha256: str) -> None:
+        """
+        The bytes of a photo were let go here.
+
+        # Errors
+        `role-may-not` where the shop has not got them: then they must stay.
+"""
+
+        _UniffiFfiConverterString.check_lower(doc)
+
+        _UniffiFfiConverterString.check_lower(sha256)
+        _uniffi_lowered_args = (
+            self._uniffi_clone_handle(),
+            _UniffiFfiConverterString.lower(doc),
+            _UniffiFfiConverterString.lower(sha256),
+        )
+        _uniffi_lift_return = lambda val: None
+        _uniffi_error_converter = _UniffiFfiConverterTypeTappetError
+        _uniffi_ffi_result = _uniffi_rust_call_with_error(
+            _uniffi_error_converter,
+            _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_photo_let_go,
+            *_uniffi_lowered_args,
+        )
+        return _uniffi_lift_return(_uniffi_ffi_result)
+    def photo_sent(self, doc: str,sha256: str,status: int,body: bytes) -> None:
+        """
+        Takes the answer to `photo_call` for the same photo: from now on it is at the shop.
+
+        # Errors
+        The shop's own code. With `token-invalid`, log in and try again; with `document-closed` or `not-found` it is offered again in an
+        hour; with `body-invalid`, `unreadable` or `too-large` it is not due any more.
+"""
+
+        _UniffiFfiConverterString.check_lower(doc)
+
+        _UniffiFfiConverterString.check_lower(sha256)
+
+        _UniffiFfiConverterUInt16.check_lower(status)
+
+        _UniffiFfiConverterBytes.check_lower(body)
+        _uniffi_lowered_args = (
+            self._uniffi_clone_handle(),
+            _UniffiFfiConverterString.lower(doc),
+            _UniffiFfiConverterString.lower(sha256),
+            _UniffiFfiConverterUInt16.lower(status),
+            _UniffiFfiConverterBytes.lower(body),
+        )
+        _uniffi_lift_return = lambda val: None
+        _uniffi_error_converter = _UniffiFfiConverterTypeTappetError
+        _uniffi_ffi_result = _uniffi_rust_call_with_error(
+            _uniffi_error_converter,
+            _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_photo_sent,
+            *_uniffi_lowered_args,
+        )
+        return _uniffi_lift_return(_uniffi_ffi_result)
+    def photos_due(self, ) -> typing.List[PhotoWaiting]:
+        """
+        Photos of this device whose bytes the shop has not got, oldest first. After an exchange, send those that are `ready`.
+
+        # Errors
+        `not-enrolled`; the store.
+"""
+        _uniffi_lowered_args = (
+            self._uniffi_clone_handle(),
+        )
+        _uniffi_lift_return = _UniffiFfiConverterSequenceTypePhotoWaiting.lift
+        _uniffi_error_converter = _UniffiFfiConverterTypeTappetError
+        _uniffi_ffi_result = _uniffi_rust_call_with_error(
+            _uniffi_error_converter,
+            _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_photos_due,
+            *_uniffi_lowered_args,
+        )
+        return _uniffi_lift_return(_uniffi_ffi_result)
+    def photos_to_let_go(self, ) -> typing.List[PhotoOf]:
+        """
+        Photos whose bytes the shop has had for a week: they need not stay on this device.
+
+        # Errors
+        As [`TappetKit::photos_due`].
+"""
+        _uniffi_lowered_args = (
+            self._uniffi_clone_handle(),
+        )
+        _uniffi_lift_return = _UniffiFfiConverterSequenceTypePhotoOf.lift
+        _uniffi_error_converter = _UniffiFfiConverterTypeTappetError
+        _uniffi_ffi_result = _uniffi_rust_call_with_error(
+            _uniffi_error_converter,
+            _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_photos_to_let_go,
             *_uniffi_lowered_args,
         )
         return _uniffi_lift_return(_uniffi_ffi_result)
@@ -5043,6 +5509,8 @@ __all__ = [
     "NewVisit",
     "NextLeaf",
     "PhotoKept",
+    "PhotoOf",
+    "PhotoWaiting",
     "Turn",
     "ReadingKept",
     "Status",
