@@ -168,7 +168,9 @@ async fn an_access_token_is_the_shops_own_word_and_nobody_elses() {
     let header = json!({ "typ": "at+jwt", "alg": "EdDSA", "kid": kid });
     // A device's own key, a record key, and a key of nobody's.
     let keys = tech.book.identity().unwrap().keys().unwrap();
-    for key in [keys.login(), keys.record(), office.book.identity().unwrap().keys().unwrap().login(), SigningKey::from_bytes(&[9; 32])] {
+    for key in
+        [keys.login(), keys.record().clone(), office.book.identity().unwrap().keys().unwrap().login(), SigningKey::from_bytes(&[9; 32])]
+    {
         world.get("/v1/due", &signed(&header, &access, &key)).await.problem(401, Code::TokenInvalid);
     }
     // Each for the other.

@@ -163,7 +163,7 @@ async fn forged_assertions_are_refused() {
     refused(unsigned(&office.assertion(&world)), Code::TokenInvalid).await;
     refused(forged(&office, &world, &tech.book.identity().unwrap().keys().unwrap().login(), |_, _| {}), Code::TokenInvalid).await;
     // The device's own other key signs records, and no log-ins.
-    refused(forged(&office, &world, &keys.record(), |_, _| {}), Code::TokenInvalid).await;
+    refused(forged(&office, &world, keys.record(), |_, _| {}), Code::TokenInvalid).await;
     refused(forged(&office, &world, &keys.login(), |header, _| header.typ = Some("JWT".to_owned())), Code::TokenInvalid).await;
     refused(forged(&office, &world, &keys.login(), |_, claims| claims.aud = "https://other.example".to_owned()), Code::TokenInvalid).await;
     refused(forged(&office, &world, &keys.login(), |_, claims| claims.sub = other), Code::TokenInvalid).await;
