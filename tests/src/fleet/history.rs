@@ -131,7 +131,7 @@ impl Told {
                 record.seen = self.last_in_slot.insert(slot, record.id).into_iter().collect();
             }
             let signed =
-                envelope::sign(&record, identity.device, &identity.keys().map_err(words)?.record(), identity.root.shop).map_err(words)?;
+                envelope::sign(&record, identity.device, identity.keys().map_err(words)?.record(), identity.root.shop).map_err(words)?;
             bytes += signed.len() + 128;
             let mut recipe = Recipe {
                 hash: Bytes32([0; 32]),
