@@ -19,7 +19,7 @@ impl Signer {
     /// The owner of a book.
     pub(crate) fn of(book: &Book) -> Self {
         let identity = book.identity().expect("the book is enrolled");
-        Self { device: identity.device, key: identity.keys().expect("keys").record(), shop: identity.root.shop }
+        Self { device: identity.device, key: identity.keys().expect("keys").record().clone(), shop: identity.root.shop }
     }
 }
 

@@ -36,7 +36,7 @@ fn ground() -> Ground {
     let assertion = crew.phones[tech].book.assertion(&now, 0, &mut crew.dice).expect("an assertion");
     let (token, _) = crew.shop.log_in(&assertion, &now).expect("logged in");
     let (key, wrong_key) = (identity.keys().expect("keys").login(), identity.keys().expect("keys").record());
-    Ground { device: identity.device, other, key, wrong_key, issuer: identity.issuer, now, token, crew }
+    Ground { device: identity.device, other, key, wrong_key: wrong_key.clone(), issuer: identity.issuer, now, token, crew }
 }
 
 /// Base64 of RFC 4648 §5 without padding.
