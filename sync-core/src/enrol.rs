@@ -12,6 +12,7 @@ use shared::wire::{CodeIssued, EnrolAnswer, EnrolRequest};
 use crate::book::{Book, BookError, Draft};
 use crate::identity::{Identity, Keys};
 use crate::moment::{Entropy, Moment, fresh_device, fresh_person, fresh_shop, random};
+use crate::photo;
 use crate::rights::Place;
 use crate::roster::{Roster, ShopRoot};
 use crate::sealing::{self, IDENTITY, PENDING};
@@ -122,6 +123,7 @@ impl Book {
             keys: pending.keys,
         };
         self.store.atomically(|store| {
+            photo::begin(store)?;
             store.set_meta("root", &root)?;
             // Sealed keys stay where they are: their row has the device's name.
             store.set_meta(IDENTITY, &identity)?;

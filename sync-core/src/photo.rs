@@ -12,7 +12,7 @@ use crate::book::{Book, BookError};
 use crate::ledger::Ledger;
 use crate::moment::Moment;
 use crate::roster::Roster;
-use crate::store::StoreError;
+use crate::store::{Store, StoreError};
 
 /// The name under which a device keeps where the bytes of its own photos are.
 const OWN: &str = "photos";
@@ -102,6 +102,11 @@ pub struct PhotoDue {
     pub photo: OwnPhoto,
     /// The shop has its record, so that the bytes may be sent now.
     pub ready: bool,
+}
+
+/// Remembers of a book that was just enrolled that it has no photos: else the whole book is looked through for them.
+pub(crate) fn begin(store: &Store) -> Result<(), StoreError> {
+    store.set_meta(OWN, &Vec::<OwnPhoto>::new())
 }
 
 /// Whether a document has a photo with this hash, and one that was not taken back.

@@ -21,6 +21,8 @@ fn a_photo_goes_to_the_shop_after_its_record_and_its_bytes_stay_a_week() {
     let mut shop = shop();
     let (machine, mut kit) = (shop.machine, shop.phone(0));
     shop.enrol(&mut kit);
+    let known: Option<Vec<serde_json::Value>> = kit.book().store().meta("photos").unwrap();
+    assert_eq!(known, Some(vec![]), "a new device's book is never looked through for photos");
     shop.level(&mut kit);
     let (record, hash) = kit.add_photo(machine, JPEG, "meter").unwrap();
     assert_eq!(hash, sha256(JPEG));
