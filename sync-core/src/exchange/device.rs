@@ -258,11 +258,9 @@ impl Taking<'_> {
             if !brings && doc.refused.is_empty() {
                 return Ok(None);
             }
-            let document = store.document(doc.id)?;
-            document.map(|document| store.to_derive((&document).into())).transpose().map_err(BookError::from)
+            Ok::<_, BookError>(store.to_derive_of(doc.id)?)
         };
-        let derived = in_turn(things, prepare, take, |packed: ToDerive| packed.derive(roster))?;
-        Ok(derived.into_iter().try_for_each(|derived| store.keep_derived(derived))?)
+        Ok(store.keep_derived(in_turn(things, prepare, take, |packed: ToDerive| packed.derive(roster))?)?)
     }
 
     fn document(&mut self, doc: &DocAnswer, mut delivery: Delivery, roster: &Roster, known: Known) -> Result<(), BookError> {

@@ -151,11 +151,9 @@ impl Taking<'_> {
                 return Ok(None);
             }
             news = true;
-            let document = store.document(doc)?;
-            document.map(|document| store.to_derive((&document).into())).transpose().map_err(BookError::from)
+            Ok::<_, BookError>(store.to_derive_of(doc)?)
         };
-        let derived = in_turn(offers, check, take, |packed: ToDerive| packed.derive(roster))?;
-        derived.into_iter().try_for_each(|derived| store.keep_derived(derived))?;
+        store.keep_derived(in_turn(offers, check, take, |packed: ToDerive| packed.derive(roster))?)?;
         Ok(news)
     }
 

@@ -65,7 +65,7 @@ impl Store {
     pub fn derive_all(&self, documents: &[TouchedDocument], roster: &Roster) -> Result<(), StoreError> {
         for some in documents.chunks(AT_ONCE) {
             let packed = some.iter().map(|document| self.to_derive(*document)).collect::<Result<Vec<_>, _>>()?;
-            on_all_cores(packed, |packed| packed.derive(roster)).into_iter().try_for_each(|derived| self.keep_derived(derived))?;
+            self.keep_derived(on_all_cores(packed, |packed| packed.derive(roster)))?;
         }
         Ok(())
     }
@@ -75,12 +75,17 @@ impl Store {
         Ok(ToDerive { document, packs: self.packs_of(document.num)? })
     }
 
-    /// Keeps the rows that were derived of a document.
-    pub(crate) fn keep_derived(&self, derived: Derived) -> Result<(), StoreError> {
-        match derived.rows? {
+    /// The same of a document by its id; `None` where there is none.
+    pub(crate) fn to_derive_of(&self, doc: DocId) -> Result<Option<ToDerive>, StoreError> {
+        self.document(doc)?.map(|document| self.to_derive((&document).into())).transpose()
+    }
+
+    /// Keeps the rows that were derived of documents.
+    pub(crate) fn keep_derived(&self, derived: Vec<Derived>) -> Result<(), StoreError> {
+        derived.into_iter().try_for_each(|derived| match derived.rows? {
             Some(rows) => self.write_rows(derived.num, &rows),
             None => self.underive(derived.num),
-        }
+        })
     }
 
     /// Makes the derived rows anew where a program with another form of them, or with other rules, has made them.

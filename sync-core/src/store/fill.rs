@@ -76,12 +76,6 @@ impl Filled {
         Some(Self { frontier, place, parts, rows })
     }
 
-    /// Which document.
-    #[must_use]
-    pub const fn doc(&self) -> DocId {
-        self.frontier.doc
-    }
-
     /// How many changes it has.
     #[must_use]
     pub fn changes(&self) -> usize {
