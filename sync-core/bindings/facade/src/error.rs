@@ -71,11 +71,7 @@ impl KitError {
     /// What was wrong, what was kept, what to do next.
     #[must_use]
     pub fn sentence(&self) -> String {
-        let said = self.to_string();
-        let mut letters = said.chars();
-        let first = letters.next().map(|c| c.to_uppercase().to_string()).unwrap_or_default();
-        let end = if said.ends_with(['.', '?', '!']) { "" } else { "." };
-        format!("{first}{}{end}", letters.as_str())
+        sentence(&self.to_string())
     }
 
     /// The shop's time, where it was told because this device's clock is off; ms since 1970 UTC.
@@ -92,4 +88,12 @@ impl From<StoreError> for KitError {
     fn from(error: StoreError) -> Self {
         Self::Book(error.into())
     }
+}
+
+/// A text of the core as a sentence of its own.
+pub(crate) fn sentence(said: &str) -> String {
+    let mut letters = said.chars();
+    let first = letters.next().map(|c| c.to_uppercase().to_string()).unwrap_or_default();
+    let end = if said.ends_with(['.', '?', '!']) { "" } else { "." };
+    format!("{first}{}{end}", letters.as_str())
 }

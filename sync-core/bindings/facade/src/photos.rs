@@ -16,7 +16,7 @@ use sync_core::pictures::sha256 as hash_of;
 
 use crate::Kit;
 use crate::call::{Call, success};
-use crate::error::KitError;
+use crate::error::{KitError, sentence};
 
 /// A photo that this device noted, and how long its bytes stay.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -122,11 +122,4 @@ impl Kit {
     pub fn photo_let_go(&mut self, doc: DocId, sha256: Bytes32) -> Result<(), KitError> {
         Ok(self.book.photo_let_go(doc, sha256)?)
     }
-}
-
-/// A text of the core as a sentence of its own.
-fn sentence(text: &str) -> String {
-    let mut letters = text.chars();
-    let first = letters.next().map(|c| c.to_uppercase().to_string()).unwrap_or_default();
-    format!("{first}{}.", letters.as_str())
 }
