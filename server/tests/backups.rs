@@ -4,93 +4,24 @@
 #![cfg(unix)]
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
-use std::ffi::OsString;
-use std::io::{BufRead, BufReader};
-use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
-use std::time::{SystemTime, UNIX_EPOCH};
+#[path = "common/real.rs"]
+mod real;
+#[path = "common/world.rs"]
+mod world;
 
-use cli_client::Environment;
+use std::path::{Path, PathBuf};
+
 use serde_json::Value;
 use sync_core::book::Book;
-use sync_core::moment::Moment;
 
-fn chance(buffer: &mut [u8]) {
-    getrandom::fill(buffer).unwrap();
-}
-
-fn now() -> Moment {
-    let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap();
-    Moment::at(i64::try_from(since.as_millis()).unwrap())
-}
-
-struct World {
-    folder: tempfile::TempDir,
-    listen: String,
-}
-
-/// The server while it serves; killed with the test, however that ends.
-struct Serving(Child, String);
-
-impl Drop for Serving {
-    fn drop(&mut self) {
-        let _ = self.0.kill();
-        let _ = self.0.wait();
-    }
-}
+use real::chance;
+use world::{World, code_in};
 
 impl World {
-    fn new() -> Self {
-        let port = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
-        Self { folder: tempfile::tempdir().unwrap(), listen: format!("127.0.0.1:{port}") }
-    }
-
-    fn path(&self, name: &str) -> PathBuf {
-        self.folder.path().join(name)
-    }
-
-    fn program(&self, args: &[&str]) -> Command {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_tappetbook-server"));
-        command.env_clear().arg("--data").arg(self.path("shop")).args(args);
-        command
-    }
-
     /// One of the server's verbs: its exit code and its words.
     fn verb(&self, args: &[&str]) -> (i32, String) {
         let ran = self.program(args).output().unwrap();
         (ran.status.code().unwrap(), String::from_utf8([ran.stdout, ran.stderr].concat()).unwrap())
-    }
-
-    /// A server process that listens, and what it said until it did.
-    fn serve(&self, until: &str) -> Serving {
-        let founding = ["--listen", &self.listen, "--shop-name", "Green End Mowers", "--office-name", "Ana", "--time-zone", "UTC"];
-        let mut child = self.program(&founding).stdout(Stdio::piped()).stderr(Stdio::null()).spawn().unwrap();
-        let mut lines = BufReader::new(child.stdout.take().unwrap());
-        let mut serving = Serving(child, String::new());
-        while !serving.1.contains(until) {
-            assert!(lines.read_line(&mut serving.1).unwrap() > 0, "the server ended: {}", serving.1);
-        }
-        std::thread::spawn(move || std::io::copy(&mut lines, &mut std::io::sink()));
-        serving
-    }
-
-    fn tappet(&self, device: &str, args: &[&str]) -> (i32, Value) {
-        let mut argv: Vec<OsString> = vec!["tappet".into(), "--json".into(), "--book".into(), self.path(device).into()];
-        argv.extend(args.iter().map(OsString::from));
-        let (mut out, mut err) = (Vec::new(), Vec::new());
-        let mut env = Environment::simulated(now, chance);
-        env.stdout = Box::new(&mut out);
-        env.stderr = Box::new(&mut err);
-        let code = cli_client::run(argv, &mut env);
-        drop(env);
-        let said = if out.is_empty() { err } else { out };
-        (code, serde_json::from_slice(&said).unwrap())
-    }
-
-    fn done(&self, device: &str, args: &[&str]) -> Value {
-        let (code, said) = self.tappet(device, args);
-        assert_eq!(code, 0, "{device} {args:?}: {said}");
-        said
     }
 
     fn note(&self, device: &str, text: &str) -> String {
@@ -115,7 +46,7 @@ fn text(path: &Path) -> &str {
 fn a_shop_killed_and_put_back_from_its_backup_has_everything_again() {
     let world = World::new();
     let serving = world.serve("start again");
-    let code = serving.1.split("--code ").nth(1).unwrap().split_whitespace().next().unwrap().to_owned();
+    let code = code_in(&serving.1);
     let url = format!("http://{}", world.listen);
     world.done("office", &["enrol", "--server", &url, "--code", &code]);
     for args in [
@@ -202,7 +133,7 @@ fn a_shop_killed_and_put_back_from_its_backup_has_everything_again() {
 fn a_device_goes_back_to_its_backup_and_nothing_comes_twice() {
     let world = World::new();
     let serving = world.serve("start again");
-    let code = serving.1.split("--code ").nth(1).unwrap().split_whitespace().next().unwrap().to_owned();
+    let code = code_in(&serving.1);
     world.done("office", &["enrol", "--server", &format!("http://{}", world.listen), "--code", &code]);
     world.done("office", &["office", "property", "add", "Yard"]);
     world.done("office", &["office", "machine", "add", "K-9", "--property", "Yard", "--cylinders", "1"]);

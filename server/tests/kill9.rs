@@ -3,33 +3,28 @@
 
 #![expect(clippy::unwrap_used, reason = "a test may panic")]
 
+#[path = "common/real.rs"]
+mod real;
+
 use std::ffi::OsString;
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
-use std::time::{Duration, SystemTime, UNIX_EPOCH};
+use std::time::Duration;
 
 use cli_client::Environment;
 use shared::ids::RecordId;
 use sync_core::book::Book;
-use sync_core::moment::Moment;
+
+use real::{chance, now};
 
 const EXCHANGES: usize = 50;
 const NOTES_EACH: usize = 4;
-
-fn chance(buffer: &mut [u8]) {
-    getrandom::fill(buffer).unwrap();
-}
 
 fn below(most: u64) -> u64 {
     let mut bytes = [0u8; 8];
     chance(&mut bytes);
     u64::from_le_bytes(bytes) % most
-}
-
-fn now() -> Moment {
-    let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap();
-    Moment::at(i64::try_from(since.as_millis()).unwrap())
 }
 
 /// Runs one terminal command on a book; exit code and output.

@@ -4,28 +4,30 @@
 #![cfg(unix)]
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
-use std::ffi::OsString;
-use std::fs;
-use std::io::{BufRead, BufReader};
-use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
-use std::time::{Duration, SystemTime, UNIX_EPOCH};
+#[path = "common/real.rs"]
+mod real;
+#[path = "common/world.rs"]
+mod world;
 
-use cli_client::Environment;
+use std::fs;
+use std::path::Path;
+use std::process::Command;
+use std::time::Duration;
+
 use serde_json::Value;
 use shared::bytes::Bytes32;
 use sync_core::book::Book;
-use sync_core::moment::Moment;
 use sync_core::photo::Whereabouts;
 use sync_core::pictures::{named, sha256};
 
+use real::chance;
+use world::{Serving, World, code_in};
+
+/// The office's terminal's book.
+const OFFICE: &str = "office.db";
 const KILLS: usize = 25;
 /// Large enough that the knife falls while one is being written.
 const SIZE: usize = 3 * 1024 * 1024;
-
-fn chance(buffer: &mut [u8]) {
-    getrandom::fill(buffer).unwrap();
-}
 
 fn below(most: u64) -> u64 {
     let mut bytes = [0u8; 8];
@@ -33,79 +35,14 @@ fn below(most: u64) -> u64 {
     u64::from_le_bytes(bytes) % most
 }
 
-fn now() -> Moment {
-    let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap();
-    Moment::at(i64::try_from(since.as_millis()).unwrap())
-}
-
-struct World {
-    folder: tempfile::TempDir,
-    listen: String,
-}
-
-/// The server while it serves; killed with the test, however that ends.
-struct Serving(Child, String);
-
-impl Drop for Serving {
-    fn drop(&mut self) {
-        let _ = self.0.kill();
-        let _ = self.0.wait();
-    }
-}
-
 impl World {
-    fn new() -> Self {
-        let port = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
-        Self { folder: tempfile::tempdir().unwrap(), listen: format!("127.0.0.1:{port}") }
-    }
-
-    fn path(&self, name: &str) -> PathBuf {
-        self.folder.path().join(name)
-    }
-
-    fn program(&self, args: &[&str]) -> Command {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_tappetbook-server"));
-        command.env_clear().arg("--data").arg(self.path("shop")).args(args);
-        command
-    }
-
-    fn serve(&self, until: &str) -> Serving {
-        let founding = ["--listen", &self.listen, "--shop-name", "Invented shop", "--office-name", "Ana", "--time-zone", "UTC"];
-        let mut child = self.program(&founding).stdout(Stdio::piped()).stderr(Stdio::null()).spawn().unwrap();
-        let mut lines = BufReader::new(child.stdout.take().unwrap());
-        let mut serving = Serving(child, String::new());
-        while !serving.1.contains(until) {
-            assert!(lines.read_line(&mut serving.1).unwrap() > 0, "the server ended: {}", serving.1);
-        }
-        std::thread::spawn(move || std::io::copy(&mut lines, &mut std::io::sink()));
-        serving
-    }
-
-    fn tappet(&self, args: &[&str]) -> (i32, Value) {
-        let mut argv: Vec<OsString> = vec!["tappet".into(), "--json".into(), "--book".into(), self.path("office.db").into()];
-        argv.extend(args.iter().map(OsString::from));
-        let (mut out, mut err) = (Vec::new(), Vec::new());
-        let mut env = Environment::simulated(now, chance);
-        env.stdout = Box::new(&mut out);
-        env.stderr = Box::new(&mut err);
-        let code = cli_client::run(argv, &mut env);
-        drop(env);
-        (code, serde_json::from_slice(if out.is_empty() { &err } else { &out }).unwrap_or_default())
-    }
-
-    fn done(&self, args: &[&str]) -> Value {
-        let (code, said) = self.tappet(args);
-        assert_eq!(code, 0, "{args:?}: {said}");
-        said
-    }
-
     /// A shop with a yard and a machine, entered from the office's terminal.
     fn founded(&self) -> Serving {
         let serving = self.serve("enrol --server");
-        let code = serving.1.split("--code ").nth(1).unwrap().split_whitespace().next().unwrap().to_owned();
-        self.done(&["enrol", "--server", &format!("http://{}", self.listen), "--code", &code]);
-        self.done(&["office", "property", "add", "Yard"]);
-        self.done(&["office", "machine", "add", "K-9", "--property", "Yard", "--cylinders", "1"]);
+        let code = code_in(&serving.1);
+        self.done(OFFICE, &["enrol", "--server", &format!("http://{}", self.listen), "--code", &code]);
+        self.done(OFFICE, &["office", "property", "add", "Yard"]);
+        self.done(OFFICE, &["office", "machine", "add", "K-9", "--property", "Yard", "--cylinders", "1"]);
         serving
     }
 
@@ -116,7 +53,7 @@ impl World {
         bytes[..4].copy_from_slice(&[0xff, 0xd8, 0xff, 0xe0]);
         let file = self.path("meter.jpg");
         fs::write(&file, &bytes).unwrap();
-        self.done(&["photo", "K-9", file.to_str().unwrap(), "--caption", "meter"]);
+        self.done(OFFICE, &["photo", "K-9", file.to_str().unwrap(), "--caption", "meter"]);
         // The picture is the book's own from now on.
         fs::remove_file(&file).unwrap();
         sha256(&bytes)
@@ -148,7 +85,7 @@ fn a_kill_leaves_a_picture_whole_or_not_there_and_what_was_acknowledged_is_there
     // How long an undisturbed exchange with a picture takes here and now: the kills are spread over that.
     let mut noted = vec![world.note(SIZE)];
     let started = std::time::Instant::now();
-    assert_eq!(world.done(&["exchange"])["pictures"]["sent"], 1);
+    assert_eq!(world.done(OFFICE, &["exchange"])["pictures"]["sent"], 1);
     let span_us = u64::try_from(started.elapsed().as_micros()).unwrap();
     let (mut cut, mut halves) = (0, 0);
     for _ in 0..KILLS {
@@ -158,13 +95,13 @@ fn a_kill_leaves_a_picture_whole_or_not_there_and_what_was_acknowledged_is_there
             std::thread::sleep(delay);
             Command::new("kill").args(["-9", &pid.to_string()]).status().unwrap();
         });
-        let (_, said) = world.tappet(&["exchange"]);
+        let (_, said) = world.tappet(OFFICE, &["exchange"]);
         knife.join().unwrap();
         server.0.wait().unwrap();
         cut += usize::from(said["pictures"]["waiting"] != 0);
         let (there, others) = whole(&photos);
         halves += usize::from(others > 0);
-        let device = Book::open(&world.path("office.db"), &mut chance).unwrap();
+        let device = Book::open(&world.path(OFFICE), &mut chance).unwrap();
         for photo in device.own_photos().unwrap() {
             let acknowledged = matches!(photo.bytes, Whereabouts::AtShop { .. });
             assert!(!acknowledged || there.contains(&photo.sha256), "{} was acknowledged and is not there", photo.sha256);
@@ -175,8 +112,8 @@ fn a_kill_leaves_a_picture_whole_or_not_there_and_what_was_acknowledged_is_there
     }
     assert!(cut > 0, "only {cut} of {KILLS} kills fell before the picture was acknowledged");
     // So many go with one exchange, and no more.
-    world.done(&["exchange"]);
-    let said = world.done(&["exchange"]);
+    world.done(OFFICE, &["exchange"]);
+    let said = world.done(OFFICE, &["exchange"]);
     assert_eq!((&said["pictures"]["waiting"], &said["pictures"]["stopped"]), (&0.into(), &Value::Array(vec![])));
     let (mut there, _) = whole(&photos);
     there.sort_unstable();
@@ -190,8 +127,8 @@ fn a_shop_put_back_from_a_backup_has_its_pictures_again() {
     let world = World::new();
     let server = world.founded();
     let hash = world.note(1000);
-    world.done(&["exchange"]);
-    let backup = world.done(&["office", "backup"]);
+    world.done(OFFICE, &["exchange"]);
+    let backup = world.done(OFFICE, &["office", "backup"]);
     let kept = world.path("shop").join("backups");
     assert_eq!(whole(&kept.join("photos")).0, [hash]);
     drop(server);
@@ -211,6 +148,6 @@ fn a_shop_put_back_from_a_backup_has_its_pictures_again() {
     // A shop that lost its pictures, and has no backup of them, gets them from the phones that still keep them.
     fs::remove_dir_all(world.path("shop").join("photos")).unwrap();
     let _server = world.serve("http://");
-    assert_eq!(world.done(&["exchange"])["pictures"]["sent"], 1);
+    assert_eq!(world.done(OFFICE, &["exchange"])["pictures"]["sent"], 1);
     assert_eq!(whole(&world.path("shop").join("photos")).0, [hash]);
 }
