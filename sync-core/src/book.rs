@@ -18,6 +18,7 @@ use crate::envelope::{self, EnvelopeError};
 use crate::identity::Identity;
 use crate::ledger::Entry;
 use crate::moment::{Entropy, Moment, fresh_record, random};
+use crate::photo;
 use crate::replica::{MOST_RECORDS, ReplicaError};
 use crate::rights::{self, Place};
 use crate::roster::Roster;
@@ -257,6 +258,7 @@ impl Book {
             let writing = Writing { store, identity: &identity, roster: &roster, actor, at_shop, now };
             for doc in &order {
                 let records = of_docs.remove(doc).unwrap_or_default();
+                photo::written(store, &records)?;
                 for batch in records.chunks(MOST_RECORDS) {
                     writing.batch(*doc, batch.to_vec())?;
                     // The next batch must see what this one has replaced. A moved roster derives its own rows below.

@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 use shared::bytes::{Bytes16, Bytes32};
 use shared::ids::{DocId, PersonId, RecordId};
 use shared::problem::{Code, Problem};
-use shared::record::{Body, Photo};
+use shared::record::{Body, Photo, Record};
 
 use crate::book::{Book, BookError};
 use crate::ledger::Ledger;
@@ -109,6 +109,23 @@ pub(crate) fn begin(store: &Store) -> Result<(), StoreError> {
     store.set_meta(OWN, &Vec::<OwnPhoto>::new())
 }
 
+/// Remembers that this device has the bytes of photos that it wrote just now. A book in which nothing is remembered yet is looked
+/// through when it is asked, and then has them.
+pub(crate) fn written(store: &Store, records: &[Record]) -> Result<(), StoreError> {
+    let new = records.iter().filter_map(|record| match &record.body {
+        Body::Photo(photo) => Some(OwnPhoto::new(record.id, record.doc, photo)),
+        _ => None,
+    });
+    let mut new = new.peekable();
+    if new.peek().is_some()
+        && let Some(mut photos) = store.meta::<Vec<OwnPhoto>>(OWN)?
+    {
+        photos.extend(new);
+        store.set_meta(OWN, &photos)?;
+    }
+    Ok(())
+}
+
 /// Whether a document has a photo with this hash, and one that was not taken back.
 fn noted(ledger: &Ledger, roster: &Roster, sha256: Bytes32) -> Result<(), PhotoError> {
     let of_it = |body: &Body| matches!(body, Body::Photo(photo) if photo.sha256 == sha256);
@@ -163,15 +180,6 @@ impl Book {
         }
         photos.sort_by_key(|photo| photo.record);
         Ok(photos)
-    }
-
-    /// Remembers that this device has the bytes of a photo that it noted just now.
-    pub(crate) fn has_photo(&self, record: RecordId, doc: DocId, photo: &Photo) -> Result<(), BookError> {
-        let mut photos = self.own_photos()?;
-        if photos.iter().all(|held| held.record != record) {
-            photos.push(OwnPhoto::new(record, doc, photo));
-        }
-        Ok(self.store.set_meta(OWN, &photos)?)
     }
 
     /// The photos of this device whose bytes the shop has not got, oldest first. What was taken back or will not get there is

@@ -95,17 +95,13 @@ impl Book {
         self.state_one(doc, Note { text: text.to_owned(), visit }, hand)
     }
 
-    /// Notes a photo by the hash of its bytes, and remembers that this device has them: see [`Book::photos_due`].
+    /// Notes a photo by the hash of its bytes, which this device has: see [`Book::photos_due`].
     ///
     /// # Errors
     /// [`BookError`], having kept nothing.
     pub fn add_photo(&mut self, doc: DocId, photo: Photo, hand: &mut Hand<'_>) -> Result<RecordId, BookError> {
         let photo = Photo { visit: self.open_visit_of(doc, hand.measured_by)?, ..photo };
-        self.as_one(|book| {
-            let record = book.state_one(doc, photo.clone(), hand)?;
-            book.has_photo(record, doc, &photo)?;
-            Ok(record)
-        })
+        self.state_one(doc, photo, hand)
     }
 
     /// Notes a changed hour meter.
