@@ -11,8 +11,13 @@ use std::sync::Arc;
 
 use clap::builder::BoolishValueParser;
 use clap::{Parser, Subcommand};
+use mimalloc::MiMalloc;
 use server::{Config, ServerError, SystemClock};
 use tracing_subscriber::EnvFilter;
+
+/// A book is many small pieces of memory, which this one hands out and takes back faster than most systems' own.
+#[global_allocator]
+static MEMORY: MiMalloc = MiMalloc;
 
 const FAULTS: u8 = 1;
 const USAGE: u8 = 2;

@@ -35,7 +35,7 @@ pub fn write_body<T: Serialize>(message: &T, compressed: bool) -> Result<Vec<u8>
         return Err(BodyError::TooLarge);
     }
     let bytes =
-        if compressed { zstd::encode_all(plain.as_slice(), LEVEL).map_err(|e| BodyError::Unreadable(e.to_string()))? } else { plain };
+        if compressed { zstd::bulk::compress(&plain, LEVEL).map_err(|e| BodyError::Unreadable(e.to_string()))? } else { plain };
     if bytes.len() > LARGEST_BODY { Err(BodyError::TooLarge) } else { Ok(bytes) }
 }
 

@@ -220,8 +220,11 @@ impl Store {
     /// [`StoreError`].
     pub fn mark_at_shop(&self, doc: DocId, taken: &[Bytes32]) -> Result<usize, StoreError> {
         let Some(document) = self.document(doc)? else { return Ok(0) };
-        let mut marked = 0;
         let mut covered: BTreeSet<Bytes32> = taken.iter().copied().collect();
+        if document.heads.iter().all(|head| covered.contains(head)) {
+            return self.mark_all_at_shop(document.num);
+        }
+        let mut marked = 0;
         let unsent = self.parts("WHERE num = ?1 AND at_shop = 0 ORDER BY pos DESC", [document.num])?;
         for part in unsent {
             let mut whole = true;
@@ -237,6 +240,21 @@ impl Store {
                 marked += changes.len();
                 self.set_at_shop(part.pos, true)?;
             }
+        }
+        Ok(marked)
+    }
+
+    /// The same of everything in a document: nothing in it is beyond its heads.
+    fn mark_all_at_shop(&self, num: i64) -> Result<usize, StoreError> {
+        // The plus keeps to the index of the document's own parts: that of the unsent ones has those of all documents.
+        let mut unsent = self.connection.prepare_cached("SELECT pack FROM parts WHERE num = ?1 AND +at_shop = 0")?;
+        let mut rows = unsent.query([num])?;
+        let mut marked = 0;
+        while let Some(row) = rows.next()? {
+            marked += pack::count(row.get_ref(0)?.as_blob().map_err(rusqlite::Error::from)?)?;
+        }
+        if marked > 0 {
+            self.connection.prepare_cached("UPDATE parts SET at_shop = 1 WHERE num = ?1 AND +at_shop = 0")?.execute([num])?;
         }
         Ok(marked)
     }

@@ -7,6 +7,8 @@ use std::cell::RefCell;
 use std::sync::LazyLock;
 use std::thread::LocalKey;
 
+use cbor4ii::core::types::Array;
+use cbor4ii::core::utils::SliceReader;
 use shared::wire::{LARGEST_PLAIN, ShortRecipe};
 use zstd::bulk::{Compressor, Decompressor};
 use zstd::dict::{DecoderDictionary, EncoderDictionary};
@@ -111,6 +113,13 @@ pub fn unpack(bytes: &[u8]) -> Result<Vec<ShortRecipe>, StoreError> {
     cbor4ii::serde::from_slice(&plain).map_err(|e| damaged(&e))
 }
 
+/// How many recipes a pack of our own holds.
+pub(super) fn count(bytes: &[u8]) -> Result<usize, StoreError> {
+    let plain = unsqueeze(bytes)?;
+    let count = Array::len(&mut SliceReader::new(&plain)).map_err(|e| damaged(&e))?;
+    count.ok_or_else(|| damaged(&"a pack whose list has no length"))
+}
+
 #[cfg(test)]
 mod tests {
     use shared::bytes::Blob;
@@ -129,7 +138,10 @@ mod tests {
             records: vec![Blob(vec![7; 300])],
         };
         let bytes = pack(std::slice::from_ref(&one)).unwrap();
-        assert_eq!(unpack(&bytes).unwrap(), [one]);
+        assert_eq!(unpack(&bytes).unwrap(), [one.clone()]);
+        for several in [0, 1, 23, 24, 300] {
+            assert_eq!(count(&pack(&vec![one.clone(); several]).unwrap()).unwrap(), several);
+        }
         assert!(bytes.len() < 60, "{} bytes", bytes.len());
         for cut in 0..bytes.len() {
             assert!(unpack(&bytes[..cut]).is_err(), "cut at {cut}");

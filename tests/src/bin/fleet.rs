@@ -6,7 +6,12 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
+use mimalloc::MiMalloc;
 use tests::fleet::{DeviceConfig, Stopwatch, Work, cold, copy_morning, seed, serve_until_told, sizes, talk, verify};
+
+/// As in the programs themselves.
+#[global_allocator]
+static MEMORY: MiMalloc = MiMalloc;
 
 /// Our exchange on the peers' workload. tests/peers/run.sh runs it all; these are its parts.
 #[derive(Parser)]
