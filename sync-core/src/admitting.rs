@@ -32,6 +32,13 @@ pub(crate) enum Outcome {
     Refused(Refusal),
 }
 
+impl Outcome {
+    /// Records that were not in the book before, and who signed them.
+    pub(crate) fn new_records(&self) -> &[(RecordId, DeviceId)] {
+        if let Self::Taken { new, .. } = self { new } else { &[] }
+    }
+}
+
 /// A part ends with so many changes: it is handed out, and offered again, as a whole,
 const MOST_CHANGES: usize = 512;
 /// or with so many bytes of records.
@@ -49,12 +56,18 @@ struct Pending<'s> {
 }
 
 impl Pending<'_> {
-    fn flush(&mut self, packed: Option<Vec<u8>>) -> Result<(), BookError> {
+    fn append(&mut self, packed: Option<Vec<u8>>) -> Result<(), BookError> {
         if self.taken.is_empty() {
             return Ok(());
         }
         let place = self.place.ok_or_else(|| BookError::Defect("a change for no document".to_owned()))?;
-        self.store.append_packed(&mut self.frontier, place, std::mem::take(&mut self.taken), self.known, packed)?;
+        self.store.append_part(&mut self.frontier, place, std::mem::take(&mut self.taken), self.known, packed)?;
+        Ok(())
+    }
+
+    fn flush(&mut self) -> Result<(), BookError> {
+        self.append(None)?;
+        self.store.settle(&mut self.frontier)?;
         self.ids.clear();
         self.bytes = 0;
         Ok(())
@@ -70,14 +83,14 @@ impl Pending<'_> {
 
     fn take(&mut self, recipe: Recipe, checked: Vec<Checked>, known: Known) -> Result<Outcome, BookError> {
         if self.known != known {
-            self.flush(None)?;
+            self.flush()?;
             self.known = known;
         }
         if self.place.is_none() {
             self.place = Some(founded_by(&checked));
         }
         if self.taken.len() >= MOST_CHANGES || self.bytes >= MOST_BYTES {
-            self.flush(None)?;
+            self.flush()?;
         }
         self.bytes += recipe.records.iter().map(|record| record.0.len()).sum::<usize>();
         let new = checked.iter().filter(|c| !c.held).map(|c| (c.record.id, c.device)).collect();
@@ -89,21 +102,31 @@ impl Pending<'_> {
     }
 }
 
-/// Takes a delivery in: what became of each change, in order. The rows derived from it are the caller's to make. The
-/// records of what was taken are gone from the delivery; those of the rest are still there.
+/// A delivery that is in the log.
+#[derive(Debug)]
+#[must_use = "its rows are to be settled"]
+pub(crate) struct Admitted {
+    /// What became of each change, in order.
+    pub(crate) outcomes: Vec<Outcome>,
+    /// Where the document ends now. Rows are the caller's to settle, with what else it appends.
+    pub(crate) frontier: Frontier,
+}
+
+/// Takes a delivery in. The rows derived from it are the caller's to make. The records of what was taken are gone from the
+/// delivery; those of the rest are still there.
 pub(crate) fn admit(
     store: &Store,
     gate: &Gate<'_>,
     delivery: &mut Delivery,
     known: impl Fn(&[Checked]) -> Known,
-) -> Result<Vec<Outcome>, BookError> {
+) -> Result<Admitted, BookError> {
     let frontier = Frontier::read(store, delivery.doc)?;
     let place = frontier.document.as_ref().map(|row| row.place);
     let mut pending = Pending { store, frontier, place, taken: Vec::new(), ids: BTreeSet::new(), bytes: 0, known: Known::AT_SHOP };
     let mut outcomes = Vec::with_capacity(delivery.changes.len());
     for brought in &mut delivery.changes {
         if pending.bears_on(brought) {
-            pending.flush(None)?;
+            pending.flush()?;
         }
         outcomes.push(match gate.judge(store, &pending.frontier, pending.place, brought)? {
             Verdict::Held => Outcome::Held,
@@ -117,8 +140,8 @@ pub(crate) fn admit(
         });
     }
     let whole = pending.taken.len() == delivery.changes.len();
-    pending.flush(delivery.packed.take().filter(|_| whole))?;
-    Ok(outcomes)
+    pending.append(delivery.packed.take().filter(|_| whole))?;
+    Ok(Admitted { outcomes, frontier: pending.frontier })
 }
 
 /// What kind of document it is, or what its founding record makes it.

@@ -25,8 +25,22 @@ pub(crate) fn append_signed(
     signed: Vec<(Entry, Vec<u8>)>,
     time_ms: i64,
     at_shop: bool,
-) -> Result<u64, BookError> {
+) -> Result<(), BookError> {
     let mut frontier = Frontier::read(store, doc)?;
+    append_on(store, &mut frontier, actor, place, signed, time_ms, at_shop)?;
+    Ok(store.settle(&mut frontier)?)
+}
+
+/// The same on a frontier that the caller settles, with whatever else was appended.
+pub(crate) fn append_on(
+    store: &Store,
+    frontier: &mut Frontier,
+    actor: Bytes16,
+    place: Place,
+    signed: Vec<(Entry, Vec<u8>)>,
+    time_ms: i64,
+    at_shop: bool,
+) -> Result<(), BookError> {
     let deps = frontier.heads();
     let ids: Vec<RecordId> = signed.iter().map(|(entry, _)| entry.record.id).collect();
     let mut recipe = Recipe {
@@ -44,9 +58,10 @@ pub(crate) fn append_signed(
         checked.push(Checked { device, record, held });
         recipe.records.push(Blob(bytes));
     }
-    recipe.hash = replica::hash_of(doc, &recipe, &ids)?;
+    recipe.hash = replica::hash_of(frontier.doc, &recipe, &ids)?;
     frontier.advance(&recipe);
-    Ok(store.append(&mut frontier, place, vec![(recipe, checked)], Known { at_shop, proved: true })?)
+    store.append_part(frontier, place, vec![(recipe, checked)], Known { at_shop, proved: true }, None)?;
+    Ok(())
 }
 
 /// Appends records that were in other changes before, as many to a change as one takes; the shop is not known to hold them.

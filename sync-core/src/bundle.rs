@@ -13,7 +13,7 @@ use shared::ids::{DeviceId, DocId};
 use shared::wire::{BUNDLE, Bundle, BundledDoc, LARGEST_PLAIN, ShortRecipe};
 
 use crate::admission::{Checked, Gate, RecordRefusal};
-use crate::admitting::{Outcome, admit, place_of};
+use crate::admitting::{Admitted, Outcome, admit, place_of};
 use crate::append::{append_again, follow_roster};
 use crate::book::{Book, BookError};
 use crate::clock::Receipt;
@@ -162,7 +162,8 @@ impl Taking<'_> {
             let at_shop = records.iter().all(|c| vouched.contains(&c.record.id) || c.device == roster.root.device);
             Known { at_shop, proved: true }
         };
-        let outcomes = admit(self.store, &gate, &mut delivery, known)?;
+        let Admitted { outcomes, mut frontier } = admit(self.store, &gate, &mut delivery, known)?;
+        self.store.settle(&mut frontier)?;
         let mut new = false;
         let mut loose: Vec<(&BroughtRecord, &Blob)> = Vec::new();
         for (brought, outcome) in delivery.changes.iter().zip(outcomes) {

@@ -1,9 +1,13 @@
 //! Work on all cores: pure work on many things at once. Where there is one core, or no threads, one after another.
+//!
+//! The threads stay, and with them what each has made ready for itself: memory, and what packs and unpacks.
 
 use std::collections::BTreeMap;
 use std::panic::{self, AssertUnwindSafe};
 use std::sync::LazyLock;
 use std::thread;
+
+use rayon::iter::{IndexedParallelIterator, IntoParallelIterator, ParallelIterator};
 
 /// Fewer things than this are done faster than a thread is begun.
 const WORTH_A_THREAD: usize = 8;
@@ -12,35 +16,17 @@ const WORTH_A_THREAD: usize = 8;
 static CORES: LazyLock<usize> = LazyLock::new(|| thread::available_parallelism().map_or(1, usize::from));
 
 /// Does the same with each thing, and gives the results in the order of the things.
-pub(crate) fn on_all_cores<T: Send, R: Send>(things: Vec<T>, work: impl Fn(T) -> R + Sync) -> Vec<R> {
-    let worth = things.len() / WORTH_A_THREAD;
-    if worth < 2 || cfg!(target_family = "wasm") || *CORES < 2 {
+pub(crate) fn on_all_cores<T: Send, R: Send>(things: Vec<T>, work: impl Fn(T) -> R + Send + Sync) -> Vec<R> {
+    if others_worth(things.len() / 2) == 0 {
         return things.into_iter().map(work).collect();
     }
-    let cores = worth.min(*CORES);
-    let share = things.len().div_ceil(cores);
-    let mut shares: Vec<Vec<T>> = Vec::with_capacity(cores);
-    let mut things = things.into_iter();
-    loop {
-        let one: Vec<T> = things.by_ref().take(share).collect();
-        if one.is_empty() {
-            break;
-        }
-        shares.push(one);
-    }
-    let work = &work;
-    thread::scope(|scope| {
-        let threads: Vec<_> =
-            shares.into_iter().map(|share| scope.spawn(move || share.into_iter().map(work).collect::<Vec<R>>())).collect();
-        threads
-            .into_iter()
-            .flat_map(|thread| match thread.join() {
-                Ok(results) => results,
-                // A panic is this thread's as much as that one's.
-                Err(panic) => std::panic::resume_unwind(panic),
-            })
-            .collect()
-    })
+    things.into_par_iter().with_min_len(WORTH_A_THREAD).map(work).collect()
+}
+
+/// How many other threads are worth their while for so many things.
+fn others_worth(things: usize) -> usize {
+    let worth = if cfg!(target_family = "wasm") { 0 } else { things / WORTH_A_THREAD };
+    worth.min(CORES.saturating_sub(1))
 }
 
 /// Three steps of work on many things: `prepare` and `finish` on any core, and `take` between them on this thread alone, in
@@ -56,8 +42,7 @@ pub(crate) fn in_turn<T: Send, P: Send, H: Send, R: Send, E>(
     finish: impl Fn(H) -> R + Sync,
 ) -> Result<Vec<R>, E> {
     let count = things.len();
-    let worth = if cfg!(target_family = "wasm") { 0 } else { count / WORTH_A_THREAD };
-    let others = worth.min(*CORES).saturating_sub(1);
+    let others = others_worth(count);
     let (put, jobs) = crossbeam_channel::unbounded();
     let (done, came) = crossbeam_channel::unbounded();
     for (n, thing) in things.into_iter().enumerate() {
@@ -70,10 +55,7 @@ pub(crate) fn in_turn<T: Send, P: Send, H: Send, R: Send, E>(
         Job::Finish(n, handed_on) => Done::Finished(n, finish(handed_on)),
     };
     // What this thread has goes into it, so that the others see it end, whichever way it does.
-    thread::scope(move |scope| {
-        for done in std::iter::repeat_n(done, others) {
-            scope.spawn(move || jobs.iter().try_for_each(|job| done.send(panic::catch_unwind(AssertUnwindSafe(|| work(job))))));
-        }
+    let mut in_order = move || {
         let mut shelf = Shelf { prepared: BTreeMap::new(), finished: Vec::new() };
         let mut handed_on = 0;
         for n in 0..count {
@@ -106,6 +88,17 @@ pub(crate) fn in_turn<T: Send, P: Send, H: Send, R: Send, E>(
         }
         shelf.finished.sort_unstable_by_key(|(n, _)| *n);
         Ok(shelf.finished.into_iter().map(|(_, result)| result).collect())
+    };
+    if others == 0 {
+        return in_order();
+    }
+    rayon::in_place_scope(move |scope| {
+        for done in std::iter::repeat_n(done, others) {
+            scope.spawn(move |_| {
+                let _ = jobs.iter().try_for_each(|job| done.send(panic::catch_unwind(AssertUnwindSafe(|| work(job)))));
+            });
+        }
+        in_order()
     })
 }
 

@@ -3,11 +3,14 @@
 
 use std::cell::OnceCell;
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 use shared::bytes::{Bytes16, Bytes32};
 use shared::ids::DocId;
 use shared::wire::Recipe;
 
+use crate::admission::Checked;
+use crate::ledger::Ledger;
 use crate::replica::genesis_hash;
 use crate::store::{DocumentRow, Store, StoreError};
 
@@ -58,6 +61,17 @@ pub struct Frontier {
     taken: BTreeMap<Bytes32, Step>,
     /// Every change that the rows stand for, read when it is first needed.
     history: OnceCell<BTreeMap<Bytes32, Step>>,
+    /// What was appended to the log and has no rows yet.
+    pub(crate) unsettled: Unsettled,
+}
+
+/// What was appended to a document's log and has no rows yet.
+#[derive(Debug, Default)]
+pub(crate) struct Unsettled {
+    /// The records of it.
+    pub(crate) records: Vec<Checked>,
+    /// The document's ledger without them, where it was at hand.
+    pub(crate) ledger: Option<Arc<Ledger>>,
 }
 
 impl Frontier {
@@ -80,6 +94,7 @@ impl Frontier {
             moved: BTreeSet::new(),
             taken: BTreeMap::new(),
             history: OnceCell::new(),
+            unsettled: Unsettled::default(),
         })
     }
 
@@ -94,6 +109,7 @@ impl Frontier {
             moved: BTreeSet::new(),
             taken: BTreeMap::new(),
             history: OnceCell::from(BTreeMap::new()),
+            unsettled: Unsettled::default(),
         }
     }
 
@@ -236,8 +252,11 @@ impl Frontier {
     }
 
     /// Forgets what was moved: it is in the rows now.
-    pub(crate) fn settle(&mut self, document: DocumentRow) {
+    pub(crate) fn settled(&mut self) {
         self.moved.clear();
-        self.document = Some(document);
+        let heads = self.heads();
+        if let Some(row) = &mut self.document {
+            row.heads = heads;
+        }
     }
 }

@@ -8,6 +8,8 @@ use shared::wire::{LARGEST_BODY, LARGEST_PLAIN};
 
 /// Zstd's level: a day's records gain little from more, and a phone pays for it.
 const LEVEL: i32 = 3;
+/// Room for a message before it is written: growing there from nothing, a day's would be copied a dozen times.
+const ROOM: usize = 128 * 1024;
 /// Deepest nesting that is read.
 const DEEPEST: usize = 32;
 /// The most CBOR items of a message; a full page of changes has some tens of thousands.
@@ -29,13 +31,12 @@ pub enum BodyError {
 /// # Errors
 /// [`BodyError`] where it grows too large.
 pub fn write_body<T: Serialize>(message: &T, compressed: bool) -> Result<Vec<u8>, BodyError> {
-    let mut plain = Vec::new();
+    let mut plain = Vec::with_capacity(ROOM);
     ciborium::into_writer(message, &mut plain).map_err(|e| BodyError::Unreadable(e.to_string()))?;
     if plain.len() > LARGEST_PLAIN {
         return Err(BodyError::TooLarge);
     }
-    let bytes =
-        if compressed { zstd::bulk::compress(&plain, LEVEL).map_err(|e| BodyError::Unreadable(e.to_string()))? } else { plain };
+    let bytes = if compressed { zstd::bulk::compress(&plain, LEVEL).map_err(|e| BodyError::Unreadable(e.to_string()))? } else { plain };
     if bytes.len() > LARGEST_BODY { Err(BodyError::TooLarge) } else { Ok(bytes) }
 }
 

@@ -12,7 +12,7 @@ use shared::wire::{
 
 use super::vouch;
 use crate::admission::Gate;
-use crate::admitting::{Outcome, admit};
+use crate::admitting::{Admitted, Outcome, admit};
 use crate::append::follow_roster;
 use crate::book::{Book, BookError};
 use crate::clock::{Contact, Receipt};
@@ -237,6 +237,11 @@ impl Taking<'_> {
         let known = if vouched { Known::VOUCHED } else { Known::AT_SHOP };
         let mut things = Vec::with_capacity(docs.len());
         for doc in docs {
+            if doc.packs.is_empty() && doc.recipes.is_empty() && doc.refused.is_empty() {
+                // It says what was taken, or is asked for again: there is nothing to make ready, and no row moves.
+                self.document(doc, Delivery::open(doc.id, Vec::new()), roster, known)?;
+                continue;
+            }
             things.push((doc, vouched && !doc.packs.is_empty() && store.has_nothing_of(doc.id)?));
         }
         let prepare = |(doc, whole)| Prepared::new(doc, whole, vouched, roster);
@@ -276,7 +281,8 @@ impl Taking<'_> {
         }));
         let vouched = std::mem::take(&mut delivery.vouched);
         let gate = Gate { roster, vouched: &vouched, contact: self.receipt, brought_by: self.own };
-        let outcomes = admit(self.store, &gate, &mut delivery, |_| known)?;
+        let Admitted { outcomes, mut frontier } = admit(self.store, &gate, &mut delivery, |_| known)?;
+        self.store.settle(&mut frontier)?;
         let mut lacking = false;
         let mut held = Vec::new();
         let mut seen = BTreeSet::new();

@@ -11,13 +11,14 @@ use super::cursor::{self, Standing};
 use super::page::{Manner, Page, next_page};
 use super::vouch::vouch;
 use crate::admission::Gate;
-use crate::admitting::{Outcome, admit};
-use crate::append::{append_signed, follow_roster};
+use crate::admitting::{Admitted, Outcome, admit};
+use crate::append::{append_on, append_signed, follow_roster};
 use crate::book::{Book, BookError};
 use crate::clock::Receipt;
 use crate::cores::in_turn;
 use crate::delivery::{Brought, Delivery};
 use crate::envelope;
+use crate::frontier::Frontier;
 use crate::identity::Identity;
 use crate::ledger::Entry;
 use crate::moment::{Entropy, Moment, fresh_record, random};
@@ -162,9 +163,13 @@ impl Taking<'_> {
         let doc = delivery.doc;
         let vouched = std::mem::take(&mut delivery.vouched);
         let gate = Gate { roster, vouched: &vouched, contact: self.receipt, brought_by: self.device };
-        let outcomes = admit(self.store, &gate, &mut delivery, |_| Known::AT_SHOP)?;
+        let Admitted { outcomes, mut frontier } = admit(self.store, &gate, &mut delivery, |_| Known::AT_SHOP)?;
+        let new = outcomes.iter().flat_map(Outcome::new_records);
+        let arrived: Vec<RecordId> =
+            new.filter(|(id, device)| *device != self.identity.root.device && !vouched.contains(id)).map(|(id, _)| *id).collect();
+        self.receipt_for(&mut frontier, &arrived, None)?;
+        self.store.settle(&mut frontier)?;
         let mut answer = DocAnswer::new(doc);
-        let mut arrived: Vec<RecordId> = Vec::new();
         let mut built_upon: BTreeSet<Bytes32> = BTreeSet::new();
         let mut news = false;
         for (brought, outcome) in delivery.changes.iter().zip(outcomes) {
@@ -176,15 +181,10 @@ impl Taking<'_> {
                     answer.needed.extend(missing);
                     continue;
                 }
-                Outcome::Taken { new, opens } => {
+                Outcome::Taken { opens, .. } => {
                     answer.taken.push(hash);
                     news = true;
                     intake.regrant |= opens;
-                    arrived.extend(
-                        new.into_iter()
-                            .filter(|(id, device)| *device != self.identity.root.device && !vouched.contains(id))
-                            .map(|(id, _)| id),
-                    );
                 }
                 Outcome::Refused(refusal) => {
                     self.keep_refused(doc, brought, &refusal)?;
@@ -203,7 +203,6 @@ impl Taking<'_> {
         answer.needed.dedup();
         // What is not named now is named next time.
         answer.needed.truncate(MOST_NEEDED);
-        self.receipt_for(doc, &arrived, None)?;
         intake.news |= news;
         intake.answers.insert(doc, answer);
         Ok(news)
@@ -222,11 +221,12 @@ impl Taking<'_> {
         Ok(())
     }
 
-    fn receipt_for(&mut self, doc: DocId, arrived: &[RecordId], released_by: Option<PersonId>) -> Result<(), BookError> {
+    /// Appends the shop's receipts of records in a document, for the caller to settle.
+    fn receipt_for(&mut self, frontier: &mut Frontier, arrived: &[RecordId], released_by: Option<PersonId>) -> Result<(), BookError> {
         for records in arrived.chunks(MOST_NAMED) {
             let record = Record {
                 id: fresh_record(self.now, self.entropy),
-                doc,
+                doc: frontier.doc,
                 by: self.identity.person,
                 measured_by: None,
                 at_ms: self.now.wall_ms,
@@ -243,9 +243,10 @@ impl Taking<'_> {
                 }),
             };
             let bytes = envelope::sign(&record, self.identity.device, self.identity.keys()?.record(), self.identity.root.shop)?;
-            let place = self.store.place(doc)?.ok_or_else(|| BookError::Defect("a receipt for no document".to_owned()))?;
+            let place = frontier.document.as_ref().map(|row| row.place);
+            let place = place.ok_or_else(|| BookError::Defect("a receipt for no document".to_owned()))?;
             let signed = vec![(Entry { device: self.identity.device, record }, bytes)];
-            append_signed(self.store, self.actor, doc, place, signed, self.now.wall_ms, true)?;
+            append_on(self.store, frontier, self.actor, place, signed, self.now.wall_ms, true)?;
         }
         Ok(())
     }
@@ -272,7 +273,9 @@ impl Book {
         let receipt = Receipt { at_ms: now.wall_ms, skew_ms: 0, uncertainty_ms: 0 };
         let mut taking = Taking { store: &self.store, identity: &identity, actor: self.actor(), device: desk, receipt, now, entropy };
         for (doc, ids) in &written {
-            taking.receipt_for(*doc, ids, None)?;
+            let mut frontier = Frontier::read(&self.store, *doc)?;
+            taking.receipt_for(&mut frontier, ids, None)?;
+            self.store.settle(&mut frontier)?;
             if let Some(document) = self.store.document(*doc)? {
                 self.store.derive(&document, &roster)?;
             }
@@ -317,7 +320,9 @@ impl Book {
             append_signed(store, actor, waiting.doc, place, signed, now.wall_ms, true)?;
             let receipt = Receipt { at_ms: now.wall_ms, skew_ms: 0, uncertainty_ms: ONE_WAY_UNCERTAINTY_MS };
             let mut taking = Taking { store, identity: &identity, actor, device, receipt, now, entropy };
-            taking.receipt_for(waiting.doc, &[id], Some(by))?;
+            let mut frontier = Frontier::read(store, waiting.doc)?;
+            taking.receipt_for(&mut frontier, &[id], Some(by))?;
+            store.settle(&mut frontier)?;
             if let Some(document) = store.document(waiting.doc)? {
                 store.derive(&document, &before)?;
             }

@@ -89,7 +89,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn fill(&self, filled: Filled) -> Result<bool, StoreError> {
-        let Filled { mut frontier, place, parts, rows } = filled;
+        let Filled { frontier, place, parts, rows } = filled;
         for entry in parts.iter().flat_map(|(.., entries)| entries) {
             if self.holds_record(entry.record.id)? {
                 return Ok(false);
@@ -108,7 +108,6 @@ impl Store {
         if let Some(rows) = rows {
             self.write_rows(row.num, &rows)?;
         }
-        frontier.settle(row);
         Ok(true)
     }
 

@@ -21,6 +21,7 @@ mod quarantine;
 mod records;
 mod row;
 mod schema;
+mod sent;
 mod tidy;
 mod verify;
 

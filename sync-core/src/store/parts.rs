@@ -11,7 +11,7 @@ use shared::wire::{Recipe, shorten};
 use super::documents::joined;
 use super::{Store, StoreError, fixed, pack, signed, unsigned};
 use crate::admission::Checked;
-use crate::frontier::{ActorEnd, Frontier};
+use crate::frontier::{ActorEnd, Frontier, Unsettled};
 use crate::rights::Place;
 
 /// A change that passed the gate, with its records.
@@ -55,11 +55,14 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn append(&self, frontier: &mut Frontier, place: Place, taken: Vec<Taken>, known: Known) -> Result<u64, StoreError> {
-        self.append_packed(frontier, place, taken, known, None)
+        let pos = self.append_part(frontier, place, taken, known, None)?;
+        self.settle(frontier)?;
+        Ok(pos)
     }
 
-    /// As [`Store::append`], where these very changes are packed already.
-    pub(crate) fn append_packed(
+    /// As [`Store::append`], where these very changes may be packed already. Rows of them are `settle`'s to write, for all
+    /// that was appended at once.
+    pub(crate) fn append_part(
         &self,
         frontier: &mut Frontier,
         place: Place,
@@ -68,7 +71,7 @@ impl Store {
         packed: Option<Vec<u8>>,
     ) -> Result<u64, StoreError> {
         self.note_opening()?;
-        let mut row = self.found_document(frontier.doc, place)?;
+        let num = self.founded(frontier, place)?;
         let hash = taken.last().map_or(Bytes32([0; 32]), |(recipe, _)| recipe.hash);
         let mut list = Vec::with_capacity(taken.len());
         let mut records: Vec<Checked> = Vec::new();
@@ -88,16 +91,35 @@ impl Store {
             Some(packed) => packed,
             None => pack::pack(&shorten(list))?,
         };
-        let laid_out = self.laid_out.borrow_mut().take_if(|(held, _)| *held == row.num);
-        let pos = self.insert_part(row.num, known, hash, &packed)?;
-        self.insert_records(row.num, &records)?;
-        if let Some((num, ledger)) = laid_out {
+        if frontier.unsettled.records.is_empty() {
+            frontier.unsettled.ledger = self.laid_out.borrow_mut().take_if(|(held, _)| *held == num).map(|(_, ledger)| ledger);
+        }
+        frontier.unsettled.records.extend(records);
+        Ok(unsigned(self.insert_part(num, known, hash, &packed)?))
+    }
+
+    /// Writes the rows of what was appended to a document.
+    pub(crate) fn settle(&self, frontier: &mut Frontier) -> Result<(), StoreError> {
+        let Some(num) = frontier.document.as_ref().map(|row| row.num) else { return Ok(()) };
+        let Unsettled { records, ledger } = std::mem::take(&mut frontier.unsettled);
+        if records.is_empty() {
+            return Ok(());
+        }
+        self.insert_records(num, &records)?;
+        if let Some(ledger) = ledger {
             self.lay_out_more(num, ledger, records);
         }
-        row.heads = frontier.heads();
-        self.write_frontier(&row.heads, row.num, frontier.moved())?;
-        frontier.settle(row);
-        Ok(unsigned(pos))
+        self.write_frontier(&frontier.heads(), num, frontier.moved())?;
+        frontier.settled();
+        Ok(())
+    }
+
+    fn founded(&self, frontier: &mut Frontier, place: Place) -> Result<i64, StoreError> {
+        if let Some(row) = &frontier.document {
+            return Ok(row.num);
+        }
+        let row = self.found_document(frontier.doc, place)?;
+        Ok(frontier.document.insert(row).num)
     }
 
     /// Inserts a pack as it is.
