@@ -78,6 +78,12 @@ export async function pictureAtShop({ tab, shop, url, office, photo }) {
     await page.locator('input[name=again]').fill('four invented plain words');
     await page.locator('main button').click();
     await page.waitForURL(/\/office$/);
+    // The first page there is the day sheet: the visit of the phone is in it.
+    const sheet = page.locator('main');
+    await sheet.getByText('Q-101').first().waitFor();
+    const told = await sheet.textContent();
+    assert.ok(told.includes('Pia Larkin') && told.includes('1E'), told.slice(0, 2000));
+    await look(page, 'office-day-sheet', { office: true });
     await page.goto(`${shop}/office/machines/${machine}`);
     const small = page.locator('ul.photos img');
     await small.scrollIntoViewIfNeeded();

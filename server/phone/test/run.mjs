@@ -130,6 +130,7 @@ try {
   await test('the status says what is on this phone alone, and saves it to a file that another device takes in', async () => {
     await tab.getByRole('link', { name: /Only on this phone/ }).click();
     await heading(tab, 'Status');
+    await tab.locator('dd').filter({ hasText: 'Sealed: a copy' }).waitFor();
     await look(tab, 'status-unsent');
     const download = tab.waitForEvent('download');
     await tap(tab, 'Save what is unsent to a file');

@@ -39,6 +39,7 @@ export async function show({ kit, at, status }) {
         fact(said.atShop, (status.records ?? 0) - (status.waiting ?? 0)),
         fact(said.last, status.last_exchange_ms ? `${words.ago(status.last_exchange_ms, status.now_ms)} (${words.when(status.last_exchange_ms)})` : said.never),
         fact(said.storage, status.persistent ? said.granted : said.refused),
+        fact(said.keys, said.keysAre[status.keys]),
         fact(said.person, status.person, status.role ? `, ${status.role}` : ''),
         fact(said.shop, status.shop),
         fact(said.tab, status.has === 'elsewhere' ? said.elsewhere : said.here)),

@@ -277,6 +277,12 @@ export default {
     storage: 'Storage',
     granted: 'The browser has promised to keep the book.',
     refused: 'The browser has not promised to keep the book: it may throw it away when the phone runs full. Exchange often.',
+    keys: 'Signing keys',
+    keysAre: {
+      sealed: 'Sealed: a copy of the book alone cannot sign in your name.',
+      clear: 'In the book as they are: whoever copies it can sign in your name. Lock this phone when you put it down.',
+      locked: 'The browser no longer has what opens them: this phone reads, and signs nothing. Save what is unsent, and enrol it anew.',
+    },
     tab: 'Tab',
     here: 'The book is open in this tab.',
     elsewhere: 'The book is open in another tab, which answers for this one.',
