@@ -101,10 +101,10 @@ impl Store {
     /// Writes the rows of what was appended to a document.
     pub(crate) fn settle(&self, frontier: &mut Frontier) -> Result<(), StoreError> {
         let Some(num) = frontier.document.as_ref().map(|row| row.num) else { return Ok(()) };
-        let Unsettled { records, ledger } = std::mem::take(&mut frontier.unsettled);
-        if records.is_empty() {
+        if frontier.moved().next().is_none() {
             return Ok(());
         }
+        let Unsettled { records, ledger } = std::mem::take(&mut frontier.unsettled);
         self.insert_records(num, &records)?;
         if let Some(ledger) = ledger {
             self.lay_out_more(num, ledger, records);
