@@ -24,7 +24,7 @@ async function start() {
   await begin(context);
   performance.mark('ready');
   document.documentElement.dataset.ready = 'yes';
-  keepPage();
+  keepPage(() => { bar.draw(kit); moved(); });
   if ((await kit.status()).enrolled) bar.exchange(kit, { quietly: true });
 }
 

@@ -1,5 +1,6 @@
 // The bar that is always there: what is on this phone alone, what the shop has, when they last exchanged, and the button for it.
 
+import { kept, lookForNewer } from './offline.js';
 import { button, calm, complain, h, say } from './ui.js';
 import words from './words/en.js';
 
@@ -20,7 +21,8 @@ export async function draw(kit) {
     h('span', { class: 'kept' }, words.bar.kept(waiting)),
     pictures ? h('span', { class: 'kept' }, words.bar.pictures(pictures)) : null,
     h('span', null, words.bar.shop(records - waiting)),
-    h('span', { class: 'last' }, when));
+    h('span', { class: 'last' }, when),
+    kept().newer ? h('span', { class: 'kept' }, words.status.newer) : null);
   const exchanging = button([under ? words.bar.under : words.bar.exchange, noSignal && !under ? h('span', { class: 'soft' }, words.bar.offline) : null], () => exchange(kit), 'exchange', { 'aria-disabled': !!under && 'true' });
   place().replaceChildren(state, exchanging);
 }
@@ -33,6 +35,7 @@ export async function exchange(kit, { quietly = false } = {}) {
   try {
     const done = await under;
     noSignal = false;
+    lookForNewer();
     if (!quietly) say(words.bar.done(done.taken, done.received));
     if (!quietly) calm();
   } catch (error) {

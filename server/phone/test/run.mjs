@@ -6,6 +6,7 @@ import path from 'node:path';
 
 import { answerLeaf, begin, read, through } from './hands.mjs';
 import { measure } from './figures.mjs';
+import { newerPage } from './newer.mjs';
 import { odd } from './odd.mjs';
 import { pictureAtShop, refusals, takePhoto } from './photos.mjs';
 import { clear, faults, folder, heading, look, openTab, pictures, startPhone, startServer, tap, terminal } from './stage.mjs';
@@ -223,6 +224,10 @@ try {
 
   await test('a picture that is not that one, too large, no picture, of another shop, or of whoever has no right is refused', async () => {
     await refusals({ tab, shop, url, office, photo, codeFor });
+  });
+
+  await test('a newer page says that it is there, and takes over when it is told to', async () => {
+    await newerPage({ shop, code: codeFor('Pia Larkin') });
   });
 
   await test('how large, how fast: the CPU four times slower', async () => {

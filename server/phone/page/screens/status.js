@@ -46,7 +46,7 @@ export async function show({ kit, at, status }) {
       h('div', { class: 'choices' }, link(said.leaves, '/leaves', 'wide'), take, proving),
       file, result,
       h('p', null, page.kept ? said.offlineReady : said.offlineNot),
-      page.newer ? button(said.load, loadNewer, 'wide') : null,
+      page.newer ? [h('p', null, said.newer), button(said.load, loadNewer, 'wide')] : null,
       contested.length ? [h('h2', null, said.contested), list(contested.map((one) => link(`${one.title}: ${one.slot_words}`, at('slot', one.doc, JSON.stringify(one.slot)))))] : null,
       refused.length ? [h('h2', null, said.refusedTitle), list(refused.map((one) => h('p', { class: 'box warn' }, one.detail)))] : null,
     ],

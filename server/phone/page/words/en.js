@@ -297,7 +297,7 @@ export default {
     prove: 'Prove the book',
     proved: 'Every record and every row agree.',
     faults: (n) => `${n} faults: tell the office.`,
-    newer: 'A newer page is ready',
+    newer: 'A newer page is ready.',
     load: 'Load it',
     offlineReady: 'This page works without a signal.',
     offlineNot: 'This page is not yet kept for use without a signal.',
