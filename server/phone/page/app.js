@@ -19,12 +19,13 @@ async function start() {
   main.replaceChildren(h('h1', null, words.app), h('p', null, words.opening));
   const kit = await openKit();
   const context = { kit };
-  kit.onmoved = () => { bar.draw(kit); moved(); };
+  const redraw = () => { bar.draw(kit); moved(); };
+  kit.onmoved = redraw;
   await bar.begin(kit);
   await begin(context);
   performance.mark('ready');
   document.documentElement.dataset.ready = 'yes';
-  keepPage(() => { bar.draw(kit); moved(); });
+  keepPage(redraw);
   if ((await kit.status()).enrolled) bar.exchange(kit, { quietly: true });
 }
 
