@@ -29,18 +29,19 @@ fn others_worth(things: usize) -> usize {
     worth.min(CORES.saturating_sub(1))
 }
 
-/// Three steps of work on many things: `prepare` and `finish` on any core, and `take` between them on this thread alone, in
-/// the order of the things. While this thread waits for one to be prepared, it works on others. What `take` hands on is
-/// finished, and the results come in the order in which it did.
+/// Four steps of work on many things: `prepare` and `finish` on any core; `take` between them on this thread alone, in the
+/// order of the things; and `keep` on this thread too, of what `take` handed on, as it is finished. While this thread waits
+/// for one to be prepared, it works on others.
 ///
 /// # Errors
-/// The first error of `take`'s: nothing more is taken then.
+/// The first error of `take`'s or `keep`'s: nothing more is taken or kept then.
 pub(crate) fn in_turn<T: Send, P: Send, H: Send, R: Send, E>(
     things: Vec<T>,
     prepare: impl Fn(T) -> P + Sync,
     mut take: impl FnMut(P) -> Result<Option<H>, E>,
     finish: impl Fn(H) -> R + Sync,
-) -> Result<Vec<R>, E> {
+    mut keep: impl FnMut(R) -> Result<(), E>,
+) -> Result<(), E> {
     let count = things.len();
     let others = others_worth(count);
     let (put, jobs) = crossbeam_channel::unbounded();
@@ -52,15 +53,20 @@ pub(crate) fn in_turn<T: Send, P: Send, H: Send, R: Send, E>(
     let jobs = &jobs;
     let work = &|job| match job {
         Job::Prepare(n, thing) => Done::Prepared(n, prepare(thing)),
-        Job::Finish(n, handed_on) => Done::Finished(n, finish(handed_on)),
+        Job::Finish(handed_on) => Done::Finished(finish(handed_on)),
     };
     // What this thread has goes into it, so that the others see it end, whichever way it does.
-    let mut in_order = move || {
+    let mut steps = move || {
         let mut shelf = Shelf { prepared: BTreeMap::new(), finished: Vec::new() };
+        // What is handed on and not kept yet.
         let mut handed_on = 0;
         for n in 0..count {
             let thing = loop {
                 came.try_iter().for_each(|result| shelf.put_heard(result));
+                for result in shelf.finished.drain(..) {
+                    handed_on -= 1;
+                    keep(result)?;
+                }
                 if let Some(thing) = shelf.prepared.remove(&n) {
                     break thing;
                 }
@@ -70,24 +76,32 @@ pub(crate) fn in_turn<T: Send, P: Send, H: Send, R: Send, E>(
                     Err(_) => came.recv().into_iter().for_each(|result| shelf.put_heard(result)),
                 }
             };
-            match take(thing) {
-                Ok(Some(handed)) => {
-                    let _ = put.send(Job::Finish(handed_on, handed));
-                    handed_on += 1;
-                }
-                Ok(None) => {}
-                Err(error) => {
-                    jobs.try_iter().for_each(drop);
-                    return Err(error);
-                }
+            if let Some(handed) = take(thing)? {
+                let _ = put.send(Job::Finish(handed));
+                handed_on += 1;
             }
         }
-        jobs.try_iter().for_each(|job| shelf.put(work(job)));
-        while shelf.finished.len() < handed_on {
-            came.recv().into_iter().for_each(|result| shelf.put_heard(result));
+        while handed_on > 0 {
+            // What another has finished is kept before more is finished here: that one can do meanwhile.
+            match came.try_recv() {
+                Ok(result) => shelf.put_heard(result),
+                Err(_) => match jobs.try_recv() {
+                    Ok(job) => shelf.put(work(job)),
+                    Err(_) => came.recv().into_iter().for_each(|result| shelf.put_heard(result)),
+                },
+            }
+            for result in shelf.finished.drain(..) {
+                handed_on -= 1;
+                keep(result)?;
+            }
         }
-        shelf.finished.sort_unstable_by_key(|(n, _)| *n);
-        Ok(shelf.finished.into_iter().map(|(_, result)| result).collect())
+        Ok(())
+    };
+    // Where a step failed, what is left is nobody's to do.
+    let mut in_order = move || {
+        let result = steps();
+        jobs.try_iter().for_each(drop);
+        result
     };
     if others == 0 {
         return in_order();
@@ -105,26 +119,26 @@ pub(crate) fn in_turn<T: Send, P: Send, H: Send, R: Send, E>(
 /// A piece of work that any core may do.
 enum Job<T, H> {
     Prepare(usize, T),
-    Finish(usize, H),
+    Finish(H),
 }
 
 /// What it gave.
 enum Done<P, R> {
     Prepared(usize, P),
-    Finished(usize, R),
+    Finished(R),
 }
 
 /// What has been done and nobody has taken yet.
 struct Shelf<P, R> {
     prepared: BTreeMap<usize, P>,
-    finished: Vec<(usize, R)>,
+    finished: Vec<R>,
 }
 
 impl<P, R> Shelf<P, R> {
     fn put(&mut self, done: Done<P, R>) {
         match done {
             Done::Prepared(n, thing) => drop(self.prepared.insert(n, thing)),
-            Done::Finished(n, result) => self.finished.push((n, result)),
+            Done::Finished(result) => self.finished.push(result),
         }
     }
 
@@ -153,9 +167,15 @@ mod tests {
                 std::thread::sleep(Duration::from_micros(n % 7 * 300));
                 n + 1
             };
-            let finished = in_turn((0..count).collect(), |n| n * 2, take, finish);
+            let mut finished = Vec::new();
+            let keep = |result: u64| {
+                finished.push(result);
+                Ok(())
+            };
+            assert_eq!(in_turn((0..count).collect(), |n| n * 2, take, finish, keep), Ok(()));
+            finished.sort_unstable();
             let doubled: Vec<u64> = (0..count).map(|n| n * 2).collect();
-            assert_eq!(finished, Ok(doubled.iter().filter(|n| !n.is_multiple_of(3)).map(|n| n + 1).collect()));
+            assert_eq!(finished, doubled.iter().filter(|n| !n.is_multiple_of(3)).map(|n| n + 1).collect::<Vec<_>>());
             assert_eq!(taken, doubled);
         }
     }
@@ -167,8 +187,15 @@ mod tests {
             taken += 1;
             if n == 5 { Err("enough") } else { Ok(Some(n)) }
         };
-        assert_eq!(in_turn((0..100).collect(), |n| n, take, |n| n), Err("enough"));
+        assert_eq!(in_turn((0..100).collect(), |n| n, take, |n| n, |_| Ok(())), Err("enough"));
         assert_eq!(taken, 6);
+        let mut kept = 0;
+        let keep = |_| {
+            kept += 1;
+            if kept == 5 { Err("enough") } else { Ok(()) }
+        };
+        assert_eq!(in_turn((0..100_u8).collect(), |n| n, |n| Ok(Some(n)), |n| n, keep), Err("enough"));
+        assert_eq!(kept, 5);
     }
 
     #[test]
@@ -177,10 +204,14 @@ mod tests {
             assert!(at != here || n != 50, "on purpose");
             n
         };
-        for at in ["prepare", "take", "finish"] {
+        for at in ["prepare", "take", "finish", "keep"] {
             let run = || {
-                let things = (0..100).collect();
-                in_turn(things, |n| fails(at, "prepare", n), |n| Ok::<_, ()>(Some(fails(at, "take", n))), |n| fails(at, "finish", n))
+                let take = |n| Ok::<_, ()>(Some(fails(at, "take", n)));
+                let keep = |n| {
+                    fails(at, "keep", n);
+                    Ok(())
+                };
+                in_turn((0..100).collect(), |n| fails(at, "prepare", n), take, |n| fails(at, "finish", n), keep)
             };
             assert!(std::panic::catch_unwind(run).is_err(), "{at}");
         }

@@ -116,7 +116,7 @@ impl Roster {
             .collect();
         cards.sort_by_key(|(at, id, _)| (*at, *id));
         for (_, _, card) in cards {
-            self.devices.entry(card.device).or_insert_with(|| RosterDevice { card: card.clone(), revoked_ms: None });
+            self.devices.entry(card.device).or_insert_with(|| RosterDevice { card: Device::clone(card), revoked_ms: None });
         }
         for entry in ledger.entries() {
             if let Body::DeviceRevoked(revoked) = &entry.record.body

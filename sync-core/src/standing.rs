@@ -81,16 +81,21 @@ pub struct Standing {
     /// Why, in words.
     pub reason: String,
     /// The order in which the deciding records were written is not known: a ruling is asked for.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub order_unknown: bool,
     /// The plausible records that nothing has replaced and that the window leaves in question.
     pub contenders: Vec<RecordId>,
     /// Tips older than the window: history, but nothing has seen and replaced them.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub outdated: Vec<RecordId>,
     /// Tips that do not stand by themselves.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub aside: Vec<Aside>,
     /// The ruling that decided.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub ruling: Option<RecordId>,
     /// For clearances: what agreeing contenders say together.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub bracket: Option<Bracket>,
     /// [`RULES`].
     pub rules: u32,

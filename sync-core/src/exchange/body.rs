@@ -7,7 +7,7 @@ use serde::de::DeserializeOwned;
 use shared::wire::{LARGEST_BODY, LARGEST_PLAIN};
 
 /// Zstd's level: a day's records gain little from more, and a phone pays for it.
-const LEVEL: i32 = 3;
+const LEVEL: i32 = 1;
 /// Room for a message before it is written: growing there from nothing, a day's would be copied a dozen times.
 const ROOM: usize = 128 * 1024;
 /// Deepest nesting that is read.

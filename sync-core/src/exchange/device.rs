@@ -12,7 +12,7 @@ use shared::wire::{
 
 use super::vouch;
 use crate::admission::Gate;
-use crate::admitting::{Admitted, Outcome, admit};
+use crate::admitting::{Outcome, admit};
 use crate::append::follow_roster;
 use crate::book::{Book, BookError};
 use crate::clock::{Contact, Receipt};
@@ -265,7 +265,7 @@ impl Taking<'_> {
             }
             Ok::<_, BookError>(store.to_derive_of(doc.id)?)
         };
-        Ok(store.keep_derived(in_turn(things, prepare, take, |packed: ToDerive| packed.derive(roster))?)?)
+        in_turn(things, prepare, take, |packed: ToDerive| packed.derive(roster), |derived| Ok(store.keep_derived(derived)?))
     }
 
     fn document(&mut self, doc: &DocAnswer, mut delivery: Delivery, roster: &Roster, known: Known) -> Result<(), BookError> {
@@ -279,10 +279,14 @@ impl Taking<'_> {
             code: r.code,
             detail: r.detail.clone(),
         }));
-        let vouched = std::mem::take(&mut delivery.vouched);
-        let gate = Gate { roster, vouched: &vouched, contact: self.receipt, brought_by: self.own };
-        let Admitted { outcomes, mut frontier } = admit(self.store, &gate, &mut delivery, |_| known)?;
-        self.store.settle(&mut frontier)?;
+        let mut outcomes = Vec::new();
+        if !delivery.changes.is_empty() {
+            let vouched = std::mem::take(&mut delivery.vouched);
+            let gate = Gate { roster, vouched: &vouched, contact: self.receipt, brought_by: self.own };
+            let mut admitted = admit(self.store, &gate, &mut delivery, |_| known)?;
+            self.store.settle(&mut admitted.frontier)?;
+            outcomes = admitted.outcomes;
+        }
         let mut lacking = false;
         let mut held = Vec::new();
         let mut seen = BTreeSet::new();

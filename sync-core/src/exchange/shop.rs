@@ -154,7 +154,7 @@ impl Taking<'_> {
             news = true;
             Ok::<_, BookError>(store.to_derive_of(doc)?)
         };
-        store.keep_derived(in_turn(offers, check, take, |packed: ToDerive| packed.derive(roster))?)?;
+        in_turn(offers, check, take, |packed: ToDerive| packed.derive(roster), |derived| Ok(store.keep_derived(derived)?))?;
         Ok(news)
     }
 

@@ -1,13 +1,14 @@
 //! Rows that screens read: standings and machine states. A function of the records, made anew whenever they change.
 
-use std::sync::Arc;
+use std::cell::Ref;
+use std::collections::BTreeSet;
 
 use rusqlite::{OptionalExtension, params};
 use shared::ids::{DocId, PropertyId};
 use shared::slot::Slot;
 
-use super::deriving::{Derived, Rows, ToDerive, rows_of};
-use super::{DocumentRow, Store, StoreError, fixed, row, signed};
+use super::deriving::{Before, Derived, Rows, ToDerive, rows_of};
+use super::{DocumentRow, Store, StoreError, fixed, pack, row, signed};
 use crate::brief::Brief;
 use crate::cores::on_all_cores;
 use crate::machine::MachineState;
@@ -51,10 +52,13 @@ impl Store {
     /// [`StoreError`].
     pub fn derive(&self, document: &DocumentRow, roster: &Roster) -> Result<(), StoreError> {
         let ledger = self.ledger(document.num)?;
-        let Some((rows, standings)) = rows_of(document.place, &ledger, roster)? else { return self.underive(document.num) };
-        self.write_rows(document.num, &rows)?;
-        // In a visit one reading follows another, and each asks what stood before it.
-        *self.stood.borrow_mut() = Some((document.num, Arc::new(standings)));
+        let before = self.stood.borrow_mut().take_if(|(held, _)| *held == document.num).map(|(_, before)| before);
+        let Some((rows, standings)) = rows_of(document.place, &ledger, roster, before.as_ref())? else {
+            return self.underive(document.num);
+        };
+        // In a visit one reading follows another: each asks what stood before it, and writes this row anew.
+        self.write_rows(document.num, &Rows { view: pack::leave_loose(rows.view), ..rows })?;
+        *self.stood.borrow_mut() = Some((document.num, Before { standings, moved: BTreeSet::new() }));
         Ok(())
     }
 
@@ -65,7 +69,7 @@ impl Store {
     pub fn derive_all(&self, documents: &[TouchedDocument], roster: &Roster) -> Result<(), StoreError> {
         for some in documents.chunks(AT_ONCE) {
             let packed = some.iter().map(|document| self.to_derive(*document)).collect::<Result<Vec<_>, _>>()?;
-            self.keep_derived(on_all_cores(packed, |packed| packed.derive(roster)))?;
+            on_all_cores(packed, |packed| packed.derive(roster)).into_iter().try_for_each(|derived| self.keep_derived(derived))?;
         }
         Ok(())
     }
@@ -80,12 +84,12 @@ impl Store {
         self.document(doc)?.map(|document| self.to_derive((&document).into())).transpose()
     }
 
-    /// Keeps the rows that were derived of documents.
-    pub(crate) fn keep_derived(&self, derived: Vec<Derived>) -> Result<(), StoreError> {
-        derived.into_iter().try_for_each(|derived| match derived.rows? {
+    /// Keeps the rows that were derived of a document.
+    pub(crate) fn keep_derived(&self, derived: Derived) -> Result<(), StoreError> {
+        match derived.rows? {
             Some(rows) => self.write_rows(derived.num, &rows),
             None => self.underive(derived.num),
-        })
+        }
     }
 
     /// Makes the derived rows anew where a program with another form of them, or with other rules, has made them.
@@ -119,10 +123,14 @@ impl Store {
         self.connection
             .prepare_cached("INSERT INTO views (num, view) VALUES (?1, ?2) ON CONFLICT (num) DO UPDATE SET view = ?2")?
             .execute(params![num, rows.view])?;
-        self.connection.prepare_cached("DELETE FROM open_slots WHERE num = ?1")?.execute([num])?;
-        let mut insert = self.connection.prepare_cached("INSERT INTO open_slots (num, slot, proposal) VALUES (?1, ?2, ?3)")?;
+        // Most documents have none, and a look is much cheaper than to delete nothing: for that SQLite makes a table of its own.
+        if self.connection.prepare_cached("SELECT 1 FROM open_slots WHERE num = ?1")?.exists([num])? {
+            self.connection.prepare_cached("DELETE FROM open_slots WHERE num = ?1")?.execute([num])?;
+        }
         for (slot, proposal) in &rows.open {
-            insert.execute(params![num, slot.0, proposal])?;
+            self.connection
+                .prepare_cached("INSERT INTO open_slots (num, slot, proposal) VALUES (?1, ?2, ?3)")?
+                .execute(params![num, slot.0, proposal])?;
         }
         // A receipt stays: only what changed of it is written; one that is for nothing has no row.
         let mut came = self.connection.prepare_cached(
@@ -178,7 +186,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn standing(&self, doc: DocId, slot: &Slot) -> Result<Option<Standing>, StoreError> {
-        Ok(self.stood(doc)?.iter().find(|standing| standing.slot == *slot).cloned())
+        Ok(self.stood(doc)?.and_then(|stood| stood.iter().find(|standing| standing.slot == *slot).cloned()))
     }
 
     /// How the slots of a document stand.
@@ -186,25 +194,19 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn standings(&self, doc: DocId) -> Result<Vec<Standing>, StoreError> {
-        Ok(self.stood(doc)?.to_vec())
+        Ok(self.stood(doc)?.map_or_else(Vec::new, |stood| stood.to_vec()))
     }
 
-    fn stood(&self, doc: DocId) -> Result<Arc<Vec<Standing>>, StoreError> {
-        let Some(document) = self.document(doc)? else { return Ok(Arc::default()) };
-        if let Some((held, stood)) = self.stood.borrow().as_ref()
-            && *held == document.num
-        {
-            return Ok(Arc::clone(stood));
+    /// How a document stood when its rows were last derived; `None` where it is not here.
+    fn stood(&self, doc: DocId) -> Result<Option<Ref<'_, [Standing]>>, StoreError> {
+        let Some(document) = self.document(doc)? else { return Ok(None) };
+        if self.stood.borrow().as_ref().is_none_or(|(held, _)| *held != document.num) {
+            let mut statement = self.connection.prepare_cached("SELECT view FROM views WHERE num = ?1")?;
+            let bytes: Option<Vec<u8>> = statement.query_row([document.num], |row| row.get(0)).optional()?;
+            let standings = bytes.map_or_else(|| Ok(Vec::new()), |bytes| row::standings(&bytes))?;
+            *self.stood.borrow_mut() = Some((document.num, Before { standings, moved: BTreeSet::new() }));
         }
-        let mut statement = self.connection.prepare_cached("SELECT view FROM views WHERE num = ?1")?;
-        let bytes: Option<Vec<u8>> = statement.query_row([document.num], |row| row.get(0)).optional()?;
-        let standings = match bytes {
-            Some(bytes) => row::standings(&bytes)?,
-            None => Vec::new(),
-        };
-        let stood = Arc::new(standings);
-        *self.stood.borrow_mut() = Some((document.num, Arc::clone(&stood)));
-        Ok(stood)
+        Ok(Ref::filter_map(self.stood.borrow(), |stood| stood.as_ref().map(|(_, before)| before.standings.as_slice())).ok())
     }
 
     fn slots_where(&self, proposal: bool) -> Result<Vec<(DocId, Standing)>, StoreError> {

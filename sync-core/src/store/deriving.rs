@@ -1,6 +1,6 @@
 //! What the rows of one document are: pure work on its records, done on whichever core is free.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use shared::ids::{PersonId, PropertyId};
 use shared::record::Body;
@@ -8,7 +8,8 @@ use shared::slot::Slot;
 
 use super::derived::TouchedDocument;
 use super::records::entries_in;
-use super::{StoreError, row};
+use super::{StoreError, pack, row};
+use crate::admission::Checked;
 use crate::brief::Brief;
 use crate::ledger::Ledger;
 use crate::machine::MachineState;
@@ -19,6 +20,7 @@ use crate::standing::{Standing, Standings};
 /// The derived rows of one document, ready to be written.
 #[derive(Debug)]
 pub(super) struct Rows {
+    /// Not compressed, as it was made, or as it goes into its row.
     pub(super) view: Vec<u8>,
     /// Slots that want a ruling, and slots outside machines where something waits to be accepted.
     pub(super) open: Vec<(Slot, bool)>,
@@ -46,8 +48,36 @@ impl ToDerive {
     pub(crate) fn derive(self, roster: &Roster) -> Derived {
         let mut entries = Vec::new();
         let read = self.packs.iter().try_for_each(|pack| entries_in(pack).map(|some| entries.extend(some)));
-        let rows = read.and_then(|()| rows_of(self.document.place, &Ledger::new(entries), roster)).map(|made| made.map(|(rows, _)| rows));
+        let rows = read.and_then(|()| squeezed_rows_of(self.document.place, &Ledger::new(entries), roster));
         Derived { num: self.document.num, rows }
+    }
+}
+
+/// How a document stood before more was appended to it, and which slots that speaks about.
+#[derive(Debug)]
+pub(super) struct Before {
+    /// In the order of their slots.
+    pub(super) standings: Vec<Standing>,
+    pub(super) moved: BTreeSet<Slot>,
+}
+
+impl Before {
+    /// Hears what was appended. False: some of it reaches beyond its own slot, and so everything is to be judged anew.
+    pub(super) fn hear(&mut self, records: &[Checked]) -> bool {
+        records.iter().all(|Checked { record, .. }| {
+            self.moved.extend(Slot::of(record));
+            match record.body {
+                // Of others it says what counts, what time it was, how the meter goes on, or which valves there are.
+                Body::Void(_) | Body::Ruling(_) | Body::Arrival(_) | Body::MeterChange(_) | Body::Machine(_) => false,
+                _ => true,
+            }
+        })
+    }
+
+    /// How everything stands now.
+    fn again(&self, judge: &Standings<'_>, ledger: &Ledger) -> Vec<Standing> {
+        let before = |slot| self.standings.binary_search_by(|standing| standing.slot.cmp(slot)).ok().map(|at| self.standings[at].clone());
+        ledger.slots().map(|slot| before(slot).filter(|_| !self.moved.contains(slot)).unwrap_or_else(|| judge.of(slot))).collect()
     }
 }
 
@@ -61,11 +91,17 @@ pub(super) struct MachineColumns {
 }
 
 /// The rows that a document's records make, and what stands by them; `None` where it has no record.
-pub(super) fn rows_of(place: Place, ledger: &Ledger, roster: &Roster) -> Result<Option<(Rows, Vec<Standing>)>, StoreError> {
+pub(super) fn rows_of(
+    place: Place,
+    ledger: &Ledger,
+    roster: &Roster,
+    before: Option<&Before>,
+) -> Result<Option<(Rows, Vec<Standing>)>, StoreError> {
     if ledger.entries().next().is_none() {
         return Ok(None);
     }
-    let standings: Vec<Standing> = Standings::new(ledger, roster).all();
+    let judge = Standings::new(ledger, roster);
+    let standings: Vec<Standing> = before.map_or_else(|| judge.all(), |before| before.again(&judge, ledger));
     let wanting = standings.iter().filter(|s| s.wants_ruling()).map(|s| (s.slot.clone(), false));
     let waiting = standings.iter().filter(|s| place != Place::Machine && !s.aside.is_empty()).map(|s| (s.slot.clone(), true));
     let open = wanting.chain(waiting).collect();
@@ -73,6 +109,12 @@ pub(super) fn rows_of(place: Place, ledger: &Ledger, roster: &Roster) -> Result<
     let machine = state.as_ref().map(machine_columns).transpose()?;
     let view = row::of(state.as_ref(), &standings)?;
     Ok(Some((Rows { view, open, machine, came: came(ledger) }, standings)))
+}
+
+/// The rows that a document's records make, as they go into the tables.
+pub(super) fn squeezed_rows_of(place: Place, ledger: &Ledger, roster: &Roster) -> Result<Option<Rows>, StoreError> {
+    let made = rows_of(place, ledger, roster, None)?;
+    made.map(|(rows, _)| Ok(Rows { view: pack::squeeze(&rows.view)?, ..rows })).transpose()
 }
 
 /// What the shop's receipts in a ledger are for. A receipt that an earlier one displaced is in it too, perhaps for nothing:
@@ -160,7 +202,7 @@ mod tests {
             let mut entries = vec![entry(1, note.clone()), receipt(2, first)];
             for second in [None, Some(receipt(3, 5_000 - first))] {
                 entries.extend(second);
-                let (rows, _) = rows_of(document.place, &Ledger::new(entries.clone()), &roster).unwrap().unwrap();
+                let (rows, _) = rows_of(document.place, &Ledger::new(entries.clone()), &roster, None).unwrap().unwrap();
                 store.write_rows(document.num, &rows).unwrap();
             }
             let counted: Vec<usize> = store.came_in(0, 10_000).unwrap().iter().map(|CameIn { records, .. }| *records).collect();

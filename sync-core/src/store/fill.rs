@@ -9,7 +9,7 @@ use shared::bytes::{Blob, Bytes32};
 use shared::ids::DocId;
 use shared::wire::{Reader, Recipe};
 
-use super::deriving::{Rows, rows_of};
+use super::deriving::{Rows, squeezed_rows_of};
 use super::log::changes_in;
 use super::records::entry;
 use super::{Known, Store, StoreError, pack, signed};
@@ -72,7 +72,7 @@ impl Filled {
         }
         let place = place?;
         let fits = |entry: &Entry| entry.record.doc == doc && place.takes(&entry.record.body);
-        let rows = all.iter().all(fits).then(|| rows_of(place, &Ledger::new(all), roster).ok())??.map(|(rows, _)| rows);
+        let rows = all.iter().all(fits).then(|| squeezed_rows_of(place, &Ledger::new(all), roster).ok())??;
         Some(Self { frontier, place, parts, rows })
     }
 

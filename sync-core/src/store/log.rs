@@ -84,24 +84,38 @@ impl Store {
         Ok(end.map_or(0, unsigned))
     }
 
-    pub(super) fn parts(&self, which: &str, parameters: impl rusqlite::Params) -> Result<Vec<Part>, StoreError> {
+    /// Hands each of these parts over as it is read: its position, its document, the hash of its last change, its pack.
+    fn each_part(
+        &self,
+        which: &str,
+        parameters: impl rusqlite::Params,
+        mut take: impl FnMut(u64, DocId, Bytes32, &[u8]) -> Result<(), StoreError>,
+    ) -> Result<(), StoreError> {
         let sql = format!("SELECT pos, doc, hash, pack FROM parts JOIN documents USING (num) {which}");
         let mut statement = self.connection.prepare_cached(&sql)?;
-        let rows = statement.query_map(parameters, |row| {
-            Ok((row.get::<_, i64>(0)?, row.get::<_, Vec<u8>>(1)?, row.get::<_, Vec<u8>>(2)?, row.get::<_, Vec<u8>>(3)?))
+        let mut rows = statement.query(parameters)?;
+        while let Some(row) = rows.next()? {
+            let blob = |n: usize| row.get_ref(n)?.as_blob().map_err(rusqlite::Error::from);
+            take(unsigned(row.get(0)?), DocId::from_bytes(fixed(blob(1)?)?), Bytes32(fixed(blob(2)?)?), blob(3)?)?;
+        }
+        Ok(())
+    }
+
+    pub(super) fn parts(&self, which: &str, parameters: impl rusqlite::Params) -> Result<Vec<Part>, StoreError> {
+        let mut parts = Vec::new();
+        self.each_part(which, parameters, |pos, doc, hash, pack| {
+            parts.push(Part { pos, doc, hash, pack: pack.to_vec() });
+            Ok(())
         })?;
-        rows.map(|row| {
-            let (pos, doc, hash, pack) = row?;
-            Ok(Part { pos: unsigned(pos), doc: DocId::from_bytes(fixed(&doc)?), hash: Bytes32(fixed(&hash)?), pack })
-        })
-        .collect()
+        Ok(parts)
     }
 
     fn changes(&self, which: &str, parameters: impl rusqlite::Params) -> Result<Vec<Logged>, StoreError> {
         let mut all = Vec::new();
-        for Part { pos, doc, pack, .. } in self.parts(which, parameters)? {
-            all.extend(changes_in(doc, &pack, false)?.into_iter().map(|recipe| Logged { pos, doc, recipe }));
-        }
+        self.each_part(which, parameters, |pos, doc, _, pack| {
+            all.extend(changes_in(doc, pack, false)?.into_iter().map(|recipe| Logged { pos, doc, recipe }));
+            Ok(())
+        })?;
         Ok(all)
     }
 

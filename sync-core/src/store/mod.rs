@@ -36,7 +36,6 @@ use shared::ids::DeviceId;
 
 use crate::ledger::Ledger;
 use crate::sealing::Access;
-use crate::standing::Standing;
 
 pub use access::{Code, CodeState};
 pub(crate) use backup::sync_folder_of;
@@ -107,7 +106,7 @@ pub struct Store {
     /// What was read last of one document, by its number: screens ask for one after another.
     unpacked: RefCell<Option<(i64, Arc<Vec<Blob>>)>>,
     laid_out: RefCell<Option<(i64, Arc<Ledger>)>>,
-    stood: RefCell<Option<(i64, Arc<Vec<Standing>>)>>,
+    stood: RefCell<Option<(i64, deriving::Before)>>,
 }
 
 /// Whose book it is, as far as rows depend on it.

@@ -3,9 +3,9 @@
 //! A pack is a byte that names the dictionary, and the CBOR of a list of short recipes under zstd with that dictionary.
 //! Records are small and alike: with a sample of one to point at, each takes little more than its signature and its ids.
 
+use std::borrow::Cow;
 use std::cell::RefCell;
 use std::sync::LazyLock;
-use std::thread::LocalKey;
 
 use cbor4ii::core::types::Array;
 use cbor4ii::core::utils::SliceReader;
@@ -18,23 +18,22 @@ use super::StoreError;
 /// The first dictionary. Never changed once packs were written with it: another one gets another byte.
 const FIRST: u8 = 1;
 static SAMPLE: &[u8] = include_bytes!("dictionary-1.bin");
-const LEVEL: i32 = 3;
-/// The level for rows that are written anew whenever something moves.
-const QUICK: i32 = 1;
+/// What names bytes that are not compressed.
+const LOOSE: u8 = 0;
+/// Signatures and ids, which are most of it, no level makes smaller.
+const LEVEL: i32 = 1;
 /// The level for what is packed when nobody waits.
 const THOROUGH: i32 = 19;
 /// The most that one pack unpacks to.
 const LARGEST: usize = LARGEST_PLAIN;
 
 static ENCODER: LazyLock<EncoderDictionary<'static>> = LazyLock::new(|| EncoderDictionary::copy(SAMPLE, LEVEL));
-static QUICK_ENCODER: LazyLock<EncoderDictionary<'static>> = LazyLock::new(|| EncoderDictionary::copy(SAMPLE, QUICK));
 static THOROUGH_ENCODER: LazyLock<EncoderDictionary<'static>> = LazyLock::new(|| EncoderDictionary::copy(SAMPLE, THOROUGH));
 static DECODER: LazyLock<DecoderDictionary<'static>> = LazyLock::new(|| DecoderDictionary::copy(SAMPLE));
 
 thread_local! {
     // One of each per thread: making one costs more than a pack does.
     static PACKER: RefCell<Option<Compressor<'static>>> = const { RefCell::new(None) };
-    static QUICK_PACKER: RefCell<Option<Compressor<'static>>> = const { RefCell::new(None) };
     static UNPACKER: RefCell<Option<Decompressor<'static>>> = const { RefCell::new(None) };
 }
 
@@ -42,21 +41,30 @@ fn damaged(why: &dyn std::fmt::Display) -> StoreError {
     StoreError::Damaged(why.to_string())
 }
 
-type Packer = RefCell<Option<Compressor<'static>>>;
-
-fn squeezed_by(
-    packer: &'static LocalKey<Packer>,
-    dictionary: &'static EncoderDictionary<'static>,
-    plain: &[u8],
-) -> Result<Vec<u8>, StoreError> {
-    let squeezed = packer.with_borrow_mut(|packer| {
+/// Bytes under zstd with the dictionary.
+pub(super) fn squeeze(plain: &[u8]) -> Result<Vec<u8>, StoreError> {
+    let squeezed = PACKER.with_borrow_mut(|packer| {
         let packer = match packer {
             Some(packer) => packer,
-            None => packer.insert(Compressor::with_prepared_dictionary(dictionary)?),
+            None => packer.insert(Compressor::with_prepared_dictionary(&ENCODER)?),
         };
         packer.compress(plain)
     });
     named(squeezed)
+}
+
+/// Bytes of a row that is soon written anew: to compress them takes longer than to write them.
+pub(super) fn leave_loose(mut plain: Vec<u8>) -> Vec<u8> {
+    plain.insert(0, LOOSE);
+    plain
+}
+
+/// The bytes of a row, whichever way they were written.
+pub(super) fn loosened(row: &[u8]) -> Result<Cow<'_, [u8]>, StoreError> {
+    match row.split_first() {
+        Some((&LOOSE, plain)) => Ok(Cow::Borrowed(plain)),
+        _ => unsqueeze(row).map(Cow::Owned),
+    }
 }
 
 /// Squeezed bytes behind the byte that names their dictionary.
@@ -64,11 +72,6 @@ fn named(squeezed: std::io::Result<Vec<u8>>) -> Result<Vec<u8>, StoreError> {
     let mut bytes = vec![FIRST];
     bytes.extend(squeezed.map_err(|e| damaged(&e))?);
     Ok(bytes)
-}
-
-/// Bytes of a row that is written anew whenever something moves, under zstd with the dictionary.
-pub(super) fn squeeze(plain: &[u8]) -> Result<Vec<u8>, StoreError> {
-    squeezed_by(&QUICK_PACKER, &QUICK_ENCODER, plain)
 }
 
 fn plain(recipes: &[ShortRecipe]) -> Result<Vec<u8>, StoreError> {
@@ -84,7 +87,7 @@ pub(super) fn pack_thoroughly(recipes: &[ShortRecipe]) -> Result<Vec<u8>, StoreE
 }
 
 /// The bytes back, never more than the bound.
-pub(super) fn unsqueeze(bytes: &[u8]) -> Result<Vec<u8>, StoreError> {
+fn unsqueeze(bytes: &[u8]) -> Result<Vec<u8>, StoreError> {
     let Some((&FIRST, squeezed)) = bytes.split_first() else { return Err(damaged(&"a pack of another dictionary")) };
     let size = zstd::zstd_safe::get_frame_content_size(squeezed).ok().flatten().and_then(|size| usize::try_from(size).ok());
     let size = size.filter(|size| *size <= LARGEST).ok_or_else(|| damaged(&"a pack that is too large, or none"))?;
@@ -101,7 +104,7 @@ pub(super) fn unsqueeze(bytes: &[u8]) -> Result<Vec<u8>, StoreError> {
 
 /// Packs a list of recipes.
 pub(crate) fn pack(recipes: &[ShortRecipe]) -> Result<Vec<u8>, StoreError> {
-    squeezed_by(&PACKER, &ENCODER, &plain(recipes)?)
+    squeeze(&plain(recipes)?)
 }
 
 /// The recipes of a pack, whoever made it: bounded, and an error where it holds anything else.
@@ -149,5 +152,9 @@ mod tests {
         assert!(unpack(&[&[2], &bytes[1..]].concat()).is_err(), "another dictionary");
         let bomb = squeeze(&vec![0; LARGEST + 1]).unwrap();
         assert!(bomb.len() < 10_000 && unpack(&bomb).is_err());
+        let loose = leave_loose(vec![1, 2, 3]);
+        assert_eq!(*loosened(&loose).unwrap(), [1, 2, 3]);
+        assert_eq!(*loosened(&squeeze(&[1, 2, 3]).unwrap()).unwrap(), [1, 2, 3]);
+        assert!(unpack(&leave_loose(plain(&[one]).unwrap())).is_err(), "a pack that is not compressed comes from nobody");
     }
 }

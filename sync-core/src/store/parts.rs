@@ -106,6 +106,7 @@ impl Store {
         }
         let Unsettled { records, ledger } = std::mem::take(&mut frontier.unsettled);
         self.insert_records(num, &records)?;
+        self.stood.borrow_mut().take_if(|(held, before)| *held == num && !before.hear(&records));
         if let Some(ledger) = ledger {
             self.lay_out_more(num, ledger, records);
         }

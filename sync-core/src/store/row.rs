@@ -11,7 +11,7 @@ use crate::machine::MachineState;
 use crate::standing::{RULES, Standing};
 
 /// The form of the derived rows, and the rules that make them: rows of any other are made anew when the book is opened.
-pub(super) const FORM: (u32, u32) = (3, RULES);
+pub(super) const FORM: (u32, u32) = (4, RULES);
 
 #[derive(Serialize)]
 struct View<'a> {
@@ -33,13 +33,13 @@ fn damaged(why: &dyn std::fmt::Display) -> StoreError {
     StoreError::Damaged(why.to_string())
 }
 
-/// The row of a document.
+/// The row of a document, not compressed yet.
 pub(super) fn of(state: Option<&MachineState>, standings: &[Standing]) -> Result<Vec<u8>, StoreError> {
-    pack::squeeze(&rmp_serde::to_vec_named(&View { state, standings }).map_err(|e| damaged(&e))?)
+    rmp_serde::to_vec_named(&View { state, standings }).map_err(|e| damaged(&e))
 }
 
 fn read<T: DeserializeOwned>(row: &[u8]) -> Result<T, StoreError> {
-    rmp_serde::from_slice(&pack::unsqueeze(row)?).map_err(|e| damaged(&e))
+    rmp_serde::from_slice(&pack::loosened(row)?).map_err(|e| damaged(&e))
 }
 
 /// The brief of a machine, for its own column.

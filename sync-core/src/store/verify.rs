@@ -2,11 +2,13 @@
 
 use std::collections::BTreeSet;
 
+use sha2::{Digest, Sha256};
+use shared::bytes::Bytes32;
 use shared::wire::Recipe;
 
 use super::fill::record_holds;
 use super::log::{changes_in, frontier_of};
-use super::{DocumentRow, Store, StoreError};
+use super::{DocumentRow, Store, StoreError, pack};
 use crate::replica;
 use crate::roster::Roster;
 
@@ -137,7 +139,6 @@ impl Store {
                FROM records ORDER BY id",
             "SELECT 'came ' || at_ms || ' ' || num || ' ' || author || ' ' || records || ' ' || readings FROM came ORDER BY at_ms, num, author",
             "SELECT 'author ' || author || ' ' || num FROM authors ORDER BY author, num",
-            "SELECT 'view ' || num || ' ' || hex(view) FROM views ORDER BY num",
             "SELECT 'open ' || num || ' ' || slot || ' ' || proposal FROM open_slots ORDER BY num, slot, proposal",
             "SELECT 'machine ' || num || ' ' || tag || ' ' || coalesce(hex(property), '') || ' ' || hex(brief) || ' ' || coalesce(first_visit_ms, '')
                || ' ' || coalesce(last_visit_ms, '') || ' ' || attention FROM machines ORDER BY num",
@@ -145,6 +146,15 @@ impl Store {
             let mut statement = self.connection.prepare(sql)?;
             let rows = statement.query_map([], |row| row.get::<_, String>(0))?;
             lines.extend(rows.collect::<Result<Vec<_>, _>>()?);
+        }
+        // A row is the same whether it is compressed or not.
+        let mut views = self.connection.prepare("SELECT num, view FROM views ORDER BY num")?;
+        for row in views.query_map([], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, Vec<u8>>(1)?)))? {
+            let (num, view) = row?;
+            lines.push(match pack::loosened(&view) {
+                Ok(plain) => format!("view {num} {}", Bytes32(Sha256::digest(&plain).into())),
+                Err(error) => format!("view {num}: {error}"),
+            });
         }
         Ok(lines)
     }

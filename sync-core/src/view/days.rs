@@ -120,7 +120,7 @@ pub(crate) fn parts_in(ledger: &Ledger, first: RecordId) -> Vec<&DayClosed> {
         .entries()
         .filter(|other| other.device == entry.device)
         .filter_map(|other| match &other.record.body {
-            Body::DayClosed(part) if same(part) => Some(part),
+            Body::DayClosed(part) if same(part) => Some(part.as_ref()),
             _ => None,
         })
         .collect()

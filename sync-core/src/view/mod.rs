@@ -89,7 +89,7 @@ impl Book {
     pub fn engine_card(&self, card: CardId) -> Result<Option<EngineCard>, BookError> {
         let doc = self.identity()?.root.shop.engines();
         Ok(match self.standing_body(doc, &Slot(format!("card/{card}")))? {
-            Some(Body::EngineCard(card)) => Some(card),
+            Some(Body::EngineCard(card)) => Some(*card),
             _ => None,
         })
     }
@@ -105,7 +105,7 @@ impl Book {
             if let Some(id) = standing.stands
                 && let Some(Body::EngineCard(card)) = self.store.held(id)?.map(|h| h.entry.record.body)
             {
-                cards.push(card);
+                cards.push(*card);
             }
         }
         cards.sort_by(|a, b| (&a.name, a.card).cmp(&(&b.name, b.card)));

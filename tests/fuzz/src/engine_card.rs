@@ -6,7 +6,7 @@ use shared::engine_card::EngineCard;
 use shared::engine_card::file::{self, Change, Settled};
 use shared::ids::{CardId, DocId, PersonId, RecordId};
 use shared::length::Length;
-use shared::record::{Body, Clearance, ClockEvidence, LARGEST_RECORD, Record, Stage};
+use shared::record::{Clearance, ClockEvidence, LARGEST_RECORD, Record, Stage};
 use shared::verdict;
 
 /// Files for a first corpus.
@@ -62,7 +62,7 @@ fn cards_can_be(cards: &[EngineCard]) {
             at_ms: 0,
             clock: ClockEvidence::default(),
             seen: Vec::new(),
-            body: Body::EngineCard(card.clone()),
+            body: card.clone().into(),
         };
         let bytes = record.encode().expect("a card of a file is a record");
         assert!(bytes.len() < LARGEST_RECORD - 1_024, "a record with room for its envelope");
