@@ -13,7 +13,7 @@ use shared::role::Role;
 use shared::slot::Slot;
 
 use crate::clock::Corrected;
-use crate::hours::MachineHours;
+use crate::hours::{self, MachineHours};
 use crate::ledger::Ledger;
 use crate::plausible::{self, Doubt, Machine};
 use crate::rights;
@@ -299,7 +299,7 @@ fn disagree(a: &Contender<'_>, b: &Contender<'_>, tolerance: Length) -> bool {
             _ => true,
         },
         (Body::Hours(_), Body::Hours(_)) => match (a.engine_hours, b.engine_hours) {
-            (Some(x), Some(y)) => hours_disagree((a.time.ms, x), (b.time.ms, y)),
+            (Some(x), Some(y)) => hours::disagree((a.time.ms, x), (b.time.ms, y)),
             _ => true,
         },
         (Body::SignOff(_) | Body::Void(_) | Body::Ruling(_) | Body::FindingCleared(_) | Body::DeviceRevoked(_) | Body::DayClosed(_), _) => {
@@ -307,14 +307,6 @@ fn disagree(a: &Contender<'_>, b: &Contender<'_>, tolerance: Length) -> bool {
         }
         (x, y) => x != y,
     }
-}
-
-/// Hours disagree when they are more than 0.2 h apart beyond what the clock between them allows.
-fn hours_disagree(a: (i64, i64), b: (i64, i64)) -> bool {
-    let (earlier, later) = if a.0 <= b.0 { (a, b) } else { (b, a) };
-    let risen = later.1 - earlier.1;
-    let allowed = (later.0 - earlier.0) / shared::hours::MS_PER_TENTH_HOUR;
-    risen < -2 || risen > allowed + 2
 }
 
 fn common_bracket(contenders: &[Contender<'_>]) -> Option<Bracket> {
