@@ -111,7 +111,8 @@ impl MachineHours {
     }
 }
 
-/// Whether two readings, each as (corrected ms, tenths of an engine hour), cannot both be: hours disagree when they are more than 0.2 h apart beyond what the clock between them allows.
+/// Whether two readings, each as (corrected ms, tenths of an engine hour), cannot both be: they are more than 0.2 h apart
+/// beyond what the clock between them allows.
 pub(crate) fn disagree(a: (i64, i64), b: (i64, i64)) -> bool {
     let (earlier, later) = if a.0 <= b.0 { (a, b) } else { (b, a) };
     let risen = later.1 - earlier.1;
