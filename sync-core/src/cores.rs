@@ -63,10 +63,7 @@ pub(crate) fn in_turn<T: Send, P: Send, H: Send, R: Send, E>(
         for n in 0..count {
             let thing = loop {
                 came.try_iter().for_each(|result| shelf.put_heard(result));
-                for result in shelf.finished.drain(..) {
-                    handed_on -= 1;
-                    keep(result)?;
-                }
+                handed_on -= shelf.keep_finished(&mut keep)?;
                 if let Some(thing) = shelf.prepared.remove(&n) {
                     break thing;
                 }
@@ -90,10 +87,7 @@ pub(crate) fn in_turn<T: Send, P: Send, H: Send, R: Send, E>(
                     Err(_) => came.recv().into_iter().for_each(|result| shelf.put_heard(result)),
                 },
             }
-            for result in shelf.finished.drain(..) {
-                handed_on -= 1;
-                keep(result)?;
-            }
+            handed_on -= shelf.keep_finished(&mut keep)?;
         }
         Ok(())
     };
@@ -140,6 +134,14 @@ impl<P, R> Shelf<P, R> {
             Done::Prepared(n, thing) => drop(self.prepared.insert(n, thing)),
             Done::Finished(result) => self.finished.push(result),
         }
+    }
+
+    /// Hands over what is finished; gives how many.
+    fn keep_finished<E>(&mut self, keep: impl FnMut(R) -> Result<(), E>) -> Result<usize, E> {
+        let finished = std::mem::take(&mut self.finished);
+        let count = finished.len();
+        finished.into_iter().try_for_each(keep)?;
+        Ok(count)
     }
 
     /// The same from another thread, whose panic is this one's as much.
