@@ -1,6 +1,7 @@
 //! Appending: signed records become one change of their document, and what is derived from it follows in the same step.
 
 use std::collections::BTreeSet;
+use std::sync::Arc;
 
 use shared::bytes::{Blob, Bytes16, Bytes32};
 use shared::ids::{DocId, RecordId};
@@ -82,7 +83,7 @@ pub(crate) fn append_again(
 
 /// Follows a moved roster, inside the transaction that moved it: roles and settings reach into the standings of other
 /// documents. Gives the new roster, or `None` where it has not moved.
-pub(crate) fn follow_roster(store: &Store, before: &Roster, moved: bool) -> Result<Option<Roster>, BookError> {
+pub(crate) fn follow_roster(store: &Store, before: &Roster, moved: bool) -> Result<Option<Arc<Roster>>, BookError> {
     if !moved {
         return Ok(None);
     }
@@ -104,5 +105,5 @@ pub(crate) fn follow_roster(store: &Store, before: &Roster, moved: bool) -> Resu
         documents.dedup();
     }
     store.derive_all(&documents, &after)?;
-    Ok(Some(after))
+    Ok(Some(Arc::new(after)))
 }

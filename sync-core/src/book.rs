@@ -4,6 +4,7 @@
 
 use std::collections::BTreeMap;
 use std::path::Path;
+use std::sync::Arc;
 
 use shared::bytes::Bytes16;
 use shared::ids::{DocId, PersonId, RecordId};
@@ -114,7 +115,7 @@ impl Draft {
 pub struct Book {
     pub(crate) store: Store,
     pub(crate) identity: Option<Identity>,
-    pub(crate) roster: Option<Roster>,
+    pub(crate) roster: Option<Arc<Roster>>,
     /// Who writes instead of the book's owner: a person at a desk of the shop's.
     desk: Option<Identity>,
     /// Automerge actor of this opening: fresh each time, so that a copied or restored file never forks one.
@@ -168,7 +169,7 @@ impl Book {
 
     pub(crate) fn reload_roster(&mut self) -> Result<(), BookError> {
         self.roster = match &self.identity {
-            Some(identity) => Some(Roster::build(identity.root, &*self.store.ledger_of(identity.root.shop.roster())?)),
+            Some(identity) => Some(Arc::new(Roster::build(identity.root, &*self.store.ledger_of(identity.root.shop.roster())?))),
             None => None,
         };
         Ok(())
@@ -202,7 +203,12 @@ impl Book {
     /// # Errors
     /// [`BookError::NotEnrolled`].
     pub fn roster(&self) -> Result<&Roster, BookError> {
-        self.roster.as_ref().ok_or(BookError::NotEnrolled)
+        self.roster.as_deref().ok_or(BookError::NotEnrolled)
+    }
+
+    /// The same, for a step that may change it.
+    pub(crate) fn roster_of_now(&self) -> Result<Arc<Roster>, BookError> {
+        self.roster.clone().ok_or(BookError::NotEnrolled)
     }
 
     /// The role now of the person who writes in this book.
@@ -231,7 +237,7 @@ impl Book {
         let evidence = self.clock_evidence(now)?;
         let identity = self.writer()?.clone();
         let at_shop = self.identity()?.is_shop();
-        let roster = self.roster.clone().ok_or(BookError::NotEnrolled)?;
+        let roster = self.roster_of_now()?;
         let mut written = Vec::with_capacity(drafts.len());
         let mut of_docs: BTreeMap<DocId, Vec<Record>> = BTreeMap::new();
         let mut order: Vec<DocId> = Vec::new();
@@ -254,7 +260,7 @@ impl Book {
             of_docs.entry(draft.doc).or_default().push(record);
         }
         let actor = self.actor;
-        let followed = self.store.atomically(|store| {
+        let followed = self.store.in_small_step(|store| {
             let writing = Writing { store, identity: &identity, roster: &roster, actor, at_shop, now };
             for doc in &order {
                 let records = of_docs.remove(doc).unwrap_or_default();

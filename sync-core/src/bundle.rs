@@ -107,7 +107,7 @@ impl Book {
     /// [`BookError::Message`] for bytes that are no bundle, or one of another shop or version; the store.
     pub fn take_bundle(&mut self, bytes: &[u8], now: &Moment) -> Result<Taken, BookError> {
         let identity = self.identity()?.clone();
-        let before = self.roster()?.clone();
+        let before = self.roster_of_now()?;
         let bundle: Bundle =
             read_body(bytes, true).map_err(|error| BookError::Message(format!("this is no bundle that can be read: {error}")))?;
         if bundle.bundle != BUNDLE {

@@ -1,5 +1,7 @@
 //! Enrolment: the office issues a one-time code, the device makes its keys and presents it, the shop puts it on the roster.
 
+use std::sync::Arc;
+
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use shared::bytes::{Bytes16, Bytes32};
@@ -169,7 +171,7 @@ impl Book {
             book.store.found_document(root.shop.engines(), Place::Engines)?;
             book.identity = Some(identity);
             book.own_store();
-            book.roster = Some(Roster::empty(root));
+            book.roster = Some(Arc::new(Roster::empty(root)));
             let drafts = vec![
                 Draft::new(roster_doc, founding.shop.clone()),
                 Draft::new(roster_doc, Person { person: office, name: founding.office_name.clone() }),

@@ -24,7 +24,7 @@ pub struct Entry {
 }
 
 /// A record where it lies among the others of its document.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 struct Laid {
     entry: Entry,
     receipt: Option<Receipt>,
@@ -35,7 +35,7 @@ struct Laid {
 }
 
 /// The records of one document.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct Ledger {
     /// In the order of their ids.
     laid: Vec<Laid>,
@@ -74,10 +74,56 @@ impl Ledger {
         ledger
     }
 
-    /// The same with more records.
+    /// The same with more records. One that is the newest and changes nothing about the others, as a reading just taken, is laid
+    /// at the end; for any other all are laid out anew.
     #[must_use]
-    pub fn with(self, more: impl IntoIterator<Item = Entry>) -> Self {
-        Self::new(self.laid.into_iter().map(|laid| laid.entry).chain(more))
+    pub fn with(mut self, more: impl IntoIterator<Item = Entry>) -> Self {
+        let mut more = more.into_iter();
+        while let Some(entry) = more.next() {
+            if !self.ends_with(&entry) {
+                return Self::new(self.laid.into_iter().map(|laid| laid.entry).chain([entry]).chain(more));
+            }
+            self.lay_at_end(entry);
+        }
+        self
+    }
+
+    /// Whether a record lies behind all others, and none of them says anything about it, nor it about them beyond its own slot.
+    fn ends_with(&self, entry: &Entry) -> bool {
+        let id = entry.record.id;
+        let names = |laid: &Laid| match &laid.entry.record.body {
+            Body::Arrival(arrival) => arrival.records.contains(&id),
+            _ => false,
+        };
+        let newest = self.laid.last().is_none_or(|last| last.entry.record.id < id);
+        let apart = || !matches!(entry.record.body, Body::Arrival(_)) && !self.laid.iter().any(names);
+        // Of a slot in which one has seen what came after it, the ring is looked for in all of it.
+        let in_order = || Slot::of(&entry.record).is_none_or(|slot| self.in_slot(&slot).iter().all(|held| self.has_seen_older_only(*held)));
+        newest && apart() && in_order()
+    }
+
+    fn has_seen_older_only(&self, id: RecordId) -> bool {
+        self.get(id).is_none_or(|entry| entry.record.seen.iter().all(|seen| *seen < id))
+    }
+
+    fn lay_at_end(&mut self, entry: Entry) {
+        let (n, id) = (self.laid.len(), entry.record.id);
+        self.settles |= matches!(entry.record.body, Body::Void(_) | Body::Ruling(_));
+        let slot = Slot::of(&entry.record);
+        let corrected = correct(&entry.record, None);
+        self.laid.push(Laid { entry, receipt: None, corrected, replaced: Vec::new(), depth: 0 });
+        let Some(slot) = slot else { return };
+        let at = match self.slots.binary_search_by(|(name, _)| name.cmp(&slot)) {
+            Ok(at) => at,
+            Err(at) => {
+                self.slots.insert(at, (slot, Vec::new()));
+                at
+            }
+        };
+        let held: Vec<usize> = self.slots[at].1.iter().filter_map(|held| self.find(*held)).collect();
+        let seen = self.seen_of(&held, n).collect();
+        self.place_after(n, seen);
+        self.slots[at].1.push(id);
     }
 
     fn id(&self, n: usize) -> RecordId {

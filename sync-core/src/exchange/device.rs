@@ -120,7 +120,7 @@ impl Book {
         entropy: &mut dyn Entropy,
     ) -> Result<Report, BookError> {
         let identity = self.identity()?.clone();
-        let before = self.roster()?.clone();
+        let before = self.roster_of_now()?;
         if answer.v != PROTOCOL {
             return Err(BookError::Message(
                 "the shop speaks another version of the exchange; update this program. Nothing was lost".to_owned(),
@@ -177,7 +177,7 @@ impl Book {
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn prove(&mut self, most: usize) -> Result<usize, BookError> {
-        let roster = self.roster()?.clone();
+        let roster = self.roster_of_now()?;
         self.store.atomically(|store| {
             let waiting = store.documents_waiting()?;
             for doc in store.prove(most, &roster)?.into_iter().filter(|doc| !waiting.contains(doc)) {

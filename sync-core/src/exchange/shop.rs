@@ -57,7 +57,7 @@ impl Book {
         entropy: &mut dyn Entropy,
     ) -> Result<ExchangeAnswer, BookError> {
         let identity = self.identity()?.clone();
-        let before = self.roster()?.clone();
+        let before = self.roster_of_now()?;
         if request.v != PROTOCOL {
             return Err(BookError::Message("this exchange is of another version; update the program. Nothing was taken in".to_owned()));
         }
@@ -262,7 +262,7 @@ impl Book {
         entropy: &mut dyn Entropy,
     ) -> Result<(), BookError> {
         let identity = self.identity()?.clone();
-        let roster = self.roster()?.clone();
+        let roster = self.roster_of_now()?;
         let mut written: BTreeMap<DocId, Vec<RecordId>> = BTreeMap::new();
         for pos in position + 1..=self.store.log_end()? {
             for change in self.store.changes_at(pos)? {
@@ -294,7 +294,7 @@ impl Book {
     pub fn release(&mut self, quarantine_id: i64, by: PersonId, now: &Moment, entropy: &mut dyn Entropy) -> Result<(), BookError> {
         use crate::store::QuarantineState;
         let identity = self.identity()?.clone();
-        let before = self.roster()?.clone();
+        let before = self.roster_of_now()?;
         let waiting = self.store.quarantined()?.into_iter().find(|q| q.id == quarantine_id && q.state != QuarantineState::Released);
         let Some(waiting) = waiting else {
             return Err(BookError::Unknown(format!("quarantine holds nothing under {quarantine_id} that could still be let in")));

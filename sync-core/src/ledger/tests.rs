@@ -1,5 +1,6 @@
+use proptest::prelude::*;
 use shared::ids::{DocId, PersonId};
-use shared::record::{Arrival, ClockEvidence, HourReading, Note};
+use shared::record::{Arrival, ClockEvidence, HourReading, Note, Void};
 
 use super::*;
 
@@ -87,4 +88,35 @@ fn records_of_other_slots_are_not_followed() {
     let note = Body::Note(Note { text: "x".into(), visit: None });
     let ledger = Ledger::new([entry(1, 9_000_000, &[], note), entry(2, 3_000_000, &[1], hours())]);
     assert_eq!(ledger.time(RecordId::from_bytes([2; 16])).ms, 3_000_000);
+}
+
+/// Records of one document with small ids, some of which name one another, in the order in which they came.
+fn came() -> impl Strategy<Value = Vec<Entry>> {
+    let body = prop_oneof![
+        4 => Just(hours()),
+        1 => Just(Body::Note(Note { text: "x".into(), visit: None })),
+        1 => (1..20_u8).prop_map(|of| Body::Void(Void { target: RecordId::from_bytes([of; 16]), reason: "slip".into() })),
+        1 => (1..20_u8, 1..9_i64).prop_map(|(of, at)| arrival(0, of, at * 1_000_000).record.body),
+    ];
+    let one = (1..20_u8, 1..9_i64, prop::collection::vec(1..20_u8, 0..3), body, any::<bool>()).prop_map(|(n, at, seen, body, honest)| {
+        let seen: Vec<u8> = seen.into_iter().filter(|seen| !honest || *seen < n).collect();
+        entry(n, at * 1_000_000, &seen, body)
+    });
+    (prop::collection::vec(one, 0..16), any::<bool>()).prop_map(|(mut entries, in_order)| {
+        if in_order {
+            entries.sort_by_key(|entry| entry.record.id);
+        }
+        entries
+    })
+}
+
+proptest! {
+    #[test]
+    fn records_laid_one_after_another_lie_as_all_at_once(entries in came()) {
+        let one_by_one = entries.iter().fold(Ledger::default(), |ledger, entry| ledger.with([entry.clone()]));
+        let in_two = Ledger::new(entries[..entries.len() / 2].to_vec()).with(entries[entries.len() / 2..].to_vec());
+        let at_once = Ledger::new(entries);
+        prop_assert_eq!(&one_by_one, &at_once);
+        prop_assert_eq!(&in_two, &at_once);
+    }
 }

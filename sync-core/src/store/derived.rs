@@ -53,7 +53,7 @@ impl Store {
     pub fn derive(&self, document: &DocumentRow, roster: &Roster) -> Result<(), StoreError> {
         let ledger = self.ledger(document.num)?;
         let before = self.stood.borrow_mut().take_if(|(held, _)| *held == document.num).map(|(_, before)| before);
-        let Some((rows, standings)) = rows_of(document.place, &ledger, roster, before.as_ref())? else {
+        let Some((rows, standings)) = rows_of(document.place, &ledger, roster, before)? else {
             return self.underive(document.num);
         };
         // In a visit one reading follows another: each asks what stood before it, and writes this row anew.

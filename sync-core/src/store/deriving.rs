@@ -75,9 +75,13 @@ impl Before {
     }
 
     /// How everything stands now.
-    fn again(&self, judge: &Standings<'_>, ledger: &Ledger) -> Vec<Standing> {
-        let before = |slot| self.standings.binary_search_by(|standing| standing.slot.cmp(slot)).ok().map(|at| self.standings[at].clone());
-        ledger.slots().map(|slot| before(slot).filter(|_| !self.moved.contains(slot)).unwrap_or_else(|| judge.of(slot))).collect()
+    fn again(self, judge: &Standings<'_>, ledger: &Ledger) -> Vec<Standing> {
+        let mut before = self.standings.into_iter().peekable();
+        let mut stood = |slot: &Slot| {
+            while before.next_if(|standing| standing.slot < *slot).is_some() {}
+            before.next_if(|standing| standing.slot == *slot)
+        };
+        ledger.slots().map(|slot| stood(slot).filter(|_| !self.moved.contains(slot)).unwrap_or_else(|| judge.of(slot))).collect()
     }
 }
 
@@ -95,7 +99,7 @@ pub(super) fn rows_of(
     place: Place,
     ledger: &Ledger,
     roster: &Roster,
-    before: Option<&Before>,
+    before: Option<Before>,
 ) -> Result<Option<(Rows, Vec<Standing>)>, StoreError> {
     if ledger.entries().next().is_none() {
         return Ok(None);

@@ -107,7 +107,15 @@ pub struct Store {
     unpacked: RefCell<Option<(i64, Arc<Vec<Blob>>)>>,
     laid_out: RefCell<Option<(i64, Arc<Ledger>)>>,
     stood: RefCell<Option<(i64, deriving::Before)>>,
+    /// So many pages SQLite's log may have before they are copied into the file.
+    longest_log: Cell<u32>,
 }
+
+/// A large step writes thousands of pages, and copying them right away would be waited for, too.
+const AFTER_LARGE_STEPS: u32 = 4096;
+/// Small steps are waited for one by one. Over a log that was copied the next pages are written in place, and a file that need not
+/// grow is on the disk sooner.
+const AFTER_SMALL_STEPS: u32 = 1024;
 
 /// Whose book it is, as far as rows depend on it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -179,7 +187,7 @@ impl Store {
         // EXTRA is FULL, and also writes out the folder once the journal of a new file is gone: a power cut that brought
         // that journal back would undo the file to nothing, with its log. It comes before that step.
         connection.execute_batch(
-            "PRAGMA locking_mode=EXCLUSIVE; PRAGMA synchronous=EXTRA; PRAGMA journal_mode=WAL; PRAGMA foreign_keys=ON; PRAGMA trusted_schema=OFF; PRAGMA cache_size=-16384; PRAGMA wal_autocheckpoint=4096;",
+            "PRAGMA locking_mode=EXCLUSIVE; PRAGMA synchronous=EXTRA; PRAGMA journal_mode=WAL; PRAGMA foreign_keys=ON; PRAGMA trusted_schema=OFF; PRAGMA cache_size=-16384;",
         )?;
         schema::migrate(&mut connection)?;
         // Takes the exclusive lock now, so that a second program is told at once and not at its first write.
@@ -193,7 +201,9 @@ impl Store {
             unpacked: RefCell::default(),
             laid_out: RefCell::default(),
             stood: RefCell::default(),
+            longest_log: Cell::new(0),
         };
+        store.hold_log_to(AFTER_LARGE_STEPS)?;
         store.move_older()?;
         store.begin_rows()?;
         Ok(store)
@@ -204,13 +214,34 @@ impl Store {
     /// # Errors
     /// The step's own error, or [`StoreError`] where SQLite cannot commit.
     pub fn atomically<T, E: From<StoreError>>(&self, step: impl FnOnce(&Self) -> Result<T, E>) -> Result<T, E> {
+        self.in_one(AFTER_LARGE_STEPS, step)
+    }
+
+    /// As [`Store::atomically`], for a few records: somebody waits for each such step.
+    ///
+    /// # Errors
+    /// As [`Store::atomically`].
+    pub(crate) fn in_small_step<T, E: From<StoreError>>(&self, step: impl FnOnce(&Self) -> Result<T, E>) -> Result<T, E> {
+        self.in_one(AFTER_SMALL_STEPS, step)
+    }
+
+    fn in_one<T, E: From<StoreError>>(&self, longest_log: u32, step: impl FnOnce(&Self) -> Result<T, E>) -> Result<T, E> {
         if self.is_in_step() {
             return step(self);
         }
+        self.hold_log_to(longest_log)?;
         self.begin()?;
         let _undo = Undo(self);
         let result = step(self);
         self.finish(result)
+    }
+
+    fn hold_log_to(&self, pages: u32) -> Result<(), StoreError> {
+        if self.longest_log.get() != pages {
+            self.connection.pragma_update(None, "wal_autocheckpoint", pages)?;
+            self.longest_log.set(pages);
+        }
+        Ok(())
     }
 
     /// Whether a transaction is open: what is done now belongs to it.
@@ -226,12 +257,12 @@ impl Store {
 
     /// Begins a transaction that [`Store::finish`] ends.
     pub(crate) fn begin(&self) -> Result<(), StoreError> {
-        self.run("BEGIN IMMEDIATE")
+        self.run_often("BEGIN IMMEDIATE")
     }
 
     /// Commits where the result is good and undoes where it is not.
     pub(crate) fn finish<T, E: From<StoreError>>(&self, result: Result<T, E>) -> Result<T, E> {
-        let result = result.and_then(|value| self.run("COMMIT").map(|()| value).map_err(E::from));
+        let result = result.and_then(|value| self.run_often("COMMIT").map(|()| value).map_err(E::from));
         if result.is_err() {
             // A full disk makes SQLite undo by itself: what was looked up may be gone with that, too.
             self.forget_cached();
@@ -243,6 +274,11 @@ impl Store {
 
     fn run(&self, sql: &str) -> Result<(), StoreError> {
         self.connection.execute_batch(sql).map_err(StoreError::from)
+    }
+
+    fn run_often(&self, sql: &str) -> Result<(), StoreError> {
+        self.connection.prepare_cached(sql)?.execute([])?;
+        Ok(())
     }
 }
 
@@ -294,4 +330,29 @@ fn to_json<T: serde::Serialize>(value: &T) -> Result<String, StoreError> {
 /// A value from JSON text of a row.
 fn from_json<T: serde::de::DeserializeOwned>(text: &str) -> Result<T, StoreError> {
     serde_json::from_str(text).map_err(|e| StoreError::Damaged(e.to_string()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// How long the log of a book gets when it is written to in steps of some 25 pages.
+    fn log_after_steps(step: impl Fn(&Store, &str) -> Result<(), StoreError>) -> u64 {
+        let folder = tempfile::tempdir().unwrap();
+        let place = folder.path().join("book.db");
+        let store = Store::open(&place).unwrap();
+        for n in 0..80 {
+            step(&store, &n.to_string().repeat(50_000)).unwrap();
+        }
+        std::fs::metadata(place.with_extension("db-wal")).unwrap().len()
+    }
+
+    #[test]
+    fn the_log_of_small_steps_is_written_over_and_that_of_large_ones_grows() {
+        let page = 4096 + 24;
+        let small = log_after_steps(|store, much| store.in_small_step(|store| store.set_meta("much", &much)));
+        let large = log_after_steps(|store, much| store.atomically(|store| store.set_meta("much", &much)));
+        assert!(small < 1_100 * page, "{} pages", small / page);
+        assert!(large > 1_500 * page, "{} pages", large / page);
+    }
 }
