@@ -6,17 +6,15 @@
 #[path = "common/real.rs"]
 mod real;
 
-use std::ffi::OsString;
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
-use cli_client::Environment;
 use shared::ids::RecordId;
 use sync_core::book::Book;
 
-use real::{chance, now};
+use real::{chance, tappet};
 
 const EXCHANGES: usize = 50;
 const NOTES_EACH: usize = 4;
@@ -25,19 +23,6 @@ fn below(most: u64) -> u64 {
     let mut bytes = [0u8; 8];
     chance(&mut bytes);
     u64::from_le_bytes(bytes) % most
-}
-
-/// Runs one terminal command on a book; exit code and output.
-fn tappet(book: &Path, args: &[&str]) -> (i32, String) {
-    let mut argv: Vec<OsString> = vec!["tappet".into(), "--json".into(), "--book".into(), book.into()];
-    argv.extend(args.iter().map(OsString::from));
-    let (mut out, mut err) = (Vec::new(), Vec::new());
-    let mut env = Environment::simulated(now, chance);
-    env.stdout = Box::new(&mut out);
-    env.stderr = Box::new(&mut err);
-    let code = cli_client::run(argv, &mut env);
-    drop(env);
-    (code, String::from_utf8(out).unwrap() + &String::from_utf8(err).unwrap())
 }
 
 /// A server process, and the first code where it founded the shop.

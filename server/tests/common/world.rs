@@ -1,14 +1,12 @@
 //! A shop in a folder of its own, served by the real program, and terminals beside it.
 
-use std::ffi::OsString;
 use std::io::{BufRead, BufReader};
 use std::path::PathBuf;
 use std::process::{Child, Command, Stdio};
 
-use cli_client::Environment;
-use serde_json::Value;
+use serde_json::{Deserializer, Value};
 
-use crate::real::{chance, now};
+use crate::real;
 
 pub(crate) struct World {
     folder: tempfile::TempDir,
@@ -56,15 +54,8 @@ impl World {
 
     /// One terminal command on a book: its exit code, and what it said.
     pub(crate) fn tappet(&self, book: &str, args: &[&str]) -> (i32, Value) {
-        let mut argv: Vec<OsString> = vec!["tappet".into(), "--json".into(), "--book".into(), self.path(book).into()];
-        argv.extend(args.iter().map(OsString::from));
-        let (mut out, mut err) = (Vec::new(), Vec::new());
-        let mut env = Environment::simulated(now, chance);
-        env.stdout = Box::new(&mut out);
-        env.stderr = Box::new(&mut err);
-        let code = cli_client::run(argv, &mut env);
-        drop(env);
-        (code, serde_json::from_slice(if out.is_empty() { &err } else { &out }).unwrap())
+        let (code, said) = real::tappet(&self.path(book), args);
+        (code, Deserializer::from_str(&said).into_iter().next().unwrap().unwrap())
     }
 
     pub(crate) fn done(&self, book: &str, args: &[&str]) -> Value {

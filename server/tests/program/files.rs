@@ -4,7 +4,8 @@ use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
 use std::process::{Command, Stdio};
 
-use crate::serving::{Serving, founding, program, refused, tappet};
+use crate::real::tappet;
+use crate::serving::{Serving, founding, program, refused};
 
 fn mode(path: &Path) -> u32 {
     std::fs::metadata(path).unwrap().permissions().mode() & 0o777

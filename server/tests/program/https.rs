@@ -3,7 +3,8 @@
 use std::path::Path;
 
 use crate::certs::certs;
-use crate::serving::{Serving, founding, program, refused, tappet};
+use crate::real::tappet;
+use crate::serving::{Serving, founding, program, refused};
 
 #[test]
 fn a_device_enrols_and_exchanges_over_https_and_remembers_who_vouches() {

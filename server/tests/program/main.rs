@@ -10,6 +10,8 @@ mod files;
 mod https;
 #[cfg(target_os = "linux")]
 mod memory;
+#[path = "../common/real.rs"]
+mod real;
 mod secrets;
 mod serving;
 

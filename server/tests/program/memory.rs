@@ -7,7 +7,8 @@ use std::time::{Duration, Instant};
 use shared::wire::LARGEST_PLAIN;
 use sync_core::book::Book;
 
-use crate::serving::{Serving, chance, founding, program, tappet};
+use crate::real::{chance, tappet};
+use crate::serving::{Serving, founding, program};
 
 /// What the process may hold at its peak while it refuses one body: what it held before, and this.
 const MOST_MORE_KB: u64 = 300 * 1024;

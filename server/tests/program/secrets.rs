@@ -10,7 +10,8 @@ use base64::prelude::{BASE64_STANDARD_NO_PAD, BASE64_URL_SAFE_NO_PAD};
 use shared::wire::ASSERTION_TYPE;
 use sync_core::book::Book;
 
-use crate::serving::{Serving, chance, founding, now, program, tappet};
+use crate::real::{chance, now, tappet};
+use crate::serving::{Serving, founding, program};
 
 /// One request written out by hand; the whole answer.
 fn ask(address: &str, head: &str, body: &[u8]) -> String {

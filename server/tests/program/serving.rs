@@ -1,13 +1,8 @@
 //! The program while it serves, and the terminal that talks to it.
 
-use std::ffi::OsString;
 use std::io::{BufRead, BufReader, Read};
 use std::path::Path;
 use std::process::{Child, ChildStdout, Command, Output, Stdio};
-use std::time::{SystemTime, UNIX_EPOCH};
-
-use cli_client::Environment;
-use sync_core::moment::Moment;
 
 pub(crate) fn program(args: &[&str]) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_tappetbook-server"));
@@ -85,26 +80,4 @@ impl Drop for Serving {
 pub(crate) fn founding(data: &Path) -> [&str; 10] {
     let data = data.to_str().unwrap();
     ["--data", data, "--listen", "127.0.0.1:0", "--shop-name", "Green End Mowers", "--time-zone", "UTC", "--office-name", "Ana"]
-}
-
-pub(crate) fn chance(buffer: &mut [u8]) {
-    getrandom::fill(buffer).unwrap();
-}
-
-pub(crate) fn now() -> Moment {
-    let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap();
-    Moment::at(i64::try_from(since.as_millis()).unwrap())
-}
-
-/// Runs one terminal command on a book; exit code and output.
-pub(crate) fn tappet(book: &Path, args: &[&str]) -> (i32, String) {
-    let mut argv: Vec<OsString> = vec!["tappet".into(), "--json".into(), "--book".into(), book.into()];
-    argv.extend(args.iter().map(OsString::from));
-    let (mut out, mut err) = (Vec::new(), Vec::new());
-    let mut env = Environment::simulated(now, chance);
-    env.stdout = Box::new(&mut out);
-    env.stderr = Box::new(&mut err);
-    let code = cli_client::run(argv, &mut env);
-    drop(env);
-    (code, String::from_utf8(out).unwrap() + &String::from_utf8(err).unwrap())
 }
