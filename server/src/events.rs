@@ -73,6 +73,14 @@ impl Events {
         self.signal.send_modify(|signal| signal.moves = signal.moves.wrapping_add(1));
     }
 
+    /// Does something after each wake, for as long as it is asked to.
+    pub(crate) async fn after_each<F: Future>(&self, mut step: impl FnMut() -> F) {
+        let mut signal = self.signal.subscribe();
+        while signal.changed().await.is_ok() {
+            step().await;
+        }
+    }
+
     /// Ends every stream, now and from now on: the server is to stop.
     pub(crate) fn end(&self) {
         self.signal.send_modify(|signal| signal.over = true);

@@ -105,6 +105,8 @@ pub async fn start(config: Config, clock: Arc<dyn Clock>) -> Result<Running, Ser
         tokio::select! {
             () = served => {}
             () = keep_tidy(state.clone()) => {}
+            // Beside the answer, not before it; a failure is the next request's to tell.
+            () = state.events.after_each(|| state.ask(|shop| shop.shorten_log())) => {}
         }
         state.quiet().await;
     });

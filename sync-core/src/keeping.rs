@@ -100,6 +100,14 @@ impl Book {
         Ok(self.store.atomically(|store| store.tidy(most))?)
     }
 
+    /// Copies the database's log into its file where it has grown long, when nobody waits; whether it had.
+    ///
+    /// # Errors
+    /// [`BookError::Store`]; nothing is lost.
+    pub fn shorten_log(&self) -> Result<bool, BookError> {
+        Ok(self.store.shorten_log()?)
+    }
+
     /// Writes the file anew without the holes that tidying has left, where that is worth it: for a moment when nobody waits.
     ///
     /// # Errors

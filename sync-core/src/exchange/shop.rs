@@ -69,7 +69,7 @@ impl Book {
         }
         let (_, person) = before.signer(device).ok_or_else(|| BookError::Unknown("the device is not on the roster".to_owned()))?;
         let actor = self.actor();
-        let (answer, roster) = self.store.atomically(|store| {
+        let (answer, roster) = self.store.in_step_tidied_after(|store| {
             let (epoch, cursor) = epoch_and_cursor(store, &identity, request, entropy)?;
             let skew_ms = now.wall_ms.saturating_sub(request.device_time);
             store.note_contact(device, now.wall_ms, skew_ms)?;

@@ -8,10 +8,16 @@ use crate::book::BookError;
 pub trait Housekeeping {
     /// Tidies the log of documents, up to a count of them; gives how many were tidied.
     fn tidy(&self, most: usize) -> Result<usize, BookError>;
+    /// What storing has left to be done after an exchange; whether there was anything.
+    fn shorten_log(&self) -> Result<bool, BookError>;
 }
 
 impl Housekeeping for SqliteShop {
     fn tidy(&self, most: usize) -> Result<usize, BookError> {
         self.lock().0.tidy(most)
+    }
+
+    fn shorten_log(&self) -> Result<bool, BookError> {
+        self.lock().0.shorten_log()
     }
 }

@@ -8,6 +8,7 @@ use shared::ids::DocId;
 use shared::wire::{Reader, Recipe};
 
 use super::{Store, StoreError, fixed, pack, signed, unsigned};
+use crate::cores::on_all_cores;
 use crate::envelope;
 use crate::frontier::Frontier;
 use crate::replica;
@@ -111,12 +112,12 @@ impl Store {
     }
 
     fn changes(&self, which: &str, parameters: impl rusqlite::Params) -> Result<Vec<Logged>, StoreError> {
-        let mut all = Vec::new();
-        self.each_part(which, parameters, |pos, doc, _, pack| {
-            all.extend(changes_in(doc, pack, false)?.into_iter().map(|recipe| Logged { pos, doc, recipe }));
-            Ok(())
-        })?;
-        Ok(all)
+        let parts = self.parts(which, parameters)?;
+        let changes = on_all_cores(parts, |Part { pos, doc, pack, .. }| {
+            let recipes = changes_in(doc, &pack, false)?;
+            Ok(recipes.into_iter().map(|recipe| Logged { pos, doc, recipe }).collect::<Vec<_>>())
+        });
+        Ok(changes.into_iter().collect::<Result<Vec<_>, StoreError>>()?.into_iter().flatten().collect())
     }
 
     /// The parts of a document, in order.

@@ -113,6 +113,8 @@ pub struct Store {
 
 /// A large step writes thousands of pages, and copying them right away would be waited for, too.
 const AFTER_LARGE_STEPS: u32 = 4096;
+/// Where [`Store::shorten_log`] follows each step when nobody waits: only if it does not come by.
+const AT_THE_VERY_MOST: u32 = 4 * AFTER_LARGE_STEPS;
 /// Small steps are waited for one by one. Over a log that was copied the next pages are written in place, and a file that need not
 /// grow is on the disk sooner.
 const AFTER_SMALL_STEPS: u32 = 1024;
@@ -223,6 +225,14 @@ impl Store {
     /// As [`Store::atomically`].
     pub(crate) fn in_small_step<T, E: From<StoreError>>(&self, step: impl FnOnce(&Self) -> Result<T, E>) -> Result<T, E> {
         self.in_one(AFTER_SMALL_STEPS, step)
+    }
+
+    /// As [`Store::atomically`], where [`Store::shorten_log`] follows once nobody waits.
+    ///
+    /// # Errors
+    /// As [`Store::atomically`].
+    pub(crate) fn in_step_tidied_after<T, E: From<StoreError>>(&self, step: impl FnOnce(&Self) -> Result<T, E>) -> Result<T, E> {
+        self.in_one(AT_THE_VERY_MOST, step)
     }
 
     fn in_one<T, E: From<StoreError>>(&self, longest_log: u32, step: impl FnOnce(&Self) -> Result<T, E>) -> Result<T, E> {
@@ -336,23 +346,31 @@ fn from_json<T: serde::de::DeserializeOwned>(text: &str) -> Result<T, StoreError
 mod tests {
     use super::*;
 
-    /// How long the log of a book gets when it is written to in steps of some 25 pages.
-    fn log_after_steps(step: impl Fn(&Store, &str) -> Result<(), StoreError>) -> u64 {
+    /// How many pages the log of a book gets when it is written to in steps of some 25.
+    fn log_after(steps: u32, step: impl Fn(&Store, &str) -> Result<(), StoreError>) -> u64 {
         let folder = tempfile::tempdir().unwrap();
         let place = folder.path().join("book.db");
         let store = Store::open(&place).unwrap();
-        for n in 0..80 {
+        for n in 0..steps {
             step(&store, &n.to_string().repeat(50_000)).unwrap();
         }
-        std::fs::metadata(place.with_extension("db-wal")).unwrap().len()
+        std::fs::metadata(place.with_extension("db-wal")).unwrap().len() / (4096 + 24)
     }
 
     #[test]
     fn the_log_of_small_steps_is_written_over_and_that_of_large_ones_grows() {
-        let page = 4096 + 24;
-        let small = log_after_steps(|store, much| store.in_small_step(|store| store.set_meta("much", &much)));
-        let large = log_after_steps(|store, much| store.atomically(|store| store.set_meta("much", &much)));
-        assert!(small < 1_100 * page, "{} pages", small / page);
-        assert!(large > 1_500 * page, "{} pages", large / page);
+        let small = log_after(80, |store, much| store.in_small_step(|store| store.set_meta("much", &much)));
+        let large = log_after(80, |store, much| store.atomically(|store| store.set_meta("much", &much)));
+        assert!(small < 1_100, "{small} pages");
+        assert!(large > 1_500, "{large} pages");
+    }
+
+    #[test]
+    fn a_log_that_is_shortened_after_each_step_does_not_grow_on() {
+        let step = |store: &Store, much: &str| store.in_step_tidied_after(|store| store.set_meta("much", &much));
+        let left = log_after(220, step);
+        let shortened = log_after(220, |store, much| step(store, much).and_then(|()| store.shorten_log()).map(drop));
+        assert!(left > 4_500, "{left} pages");
+        assert!(shortened < 4_200, "{shortened} pages");
     }
 }

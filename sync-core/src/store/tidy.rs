@@ -9,7 +9,7 @@ use shared::bytes::Blob;
 use shared::wire::shorten;
 
 use super::log::changes_in;
-use super::{Store, StoreError, pack, signed};
+use super::{AFTER_LARGE_STEPS, Store, StoreError, pack, signed};
 use crate::envelope;
 use crate::replica;
 
@@ -84,6 +84,21 @@ impl Store {
             return Err(StoreError::InUse);
         }
         self.clear_meta(TRACES)
+    }
+
+    /// Copies the database's log into its file where it has grown long; whether it had. As long as the log is short, this takes
+    /// some microseconds.
+    ///
+    /// # Errors
+    /// [`StoreError`]; nothing is lost.
+    pub(crate) fn shorten_log(&self) -> Result<bool, StoreError> {
+        let mut statement = self.connection.prepare_cached("PRAGMA wal_checkpoint(NOOP)")?;
+        let (pages, copied): (i64, i64) = statement.query_row([], |row| Ok((row.get(1)?, row.get(2)?)))?;
+        if pages - copied < i64::from(AFTER_LARGE_STEPS) {
+            return Ok(false);
+        }
+        self.connection.query_row("PRAGMA wal_checkpoint(PASSIVE)", [], |_| Ok(()))?;
+        Ok(true)
     }
 
     /// Merges what can be merged of one document's older parts; whether there was anything.
