@@ -1,6 +1,7 @@
 //! One device of the fleet: its morning's fill, its day's records written offline, and the exchanges that bring it level.
 
 use std::path::PathBuf;
+use std::time::Instant;
 
 use serde::{Deserialize, Serialize};
 use shared::wire::{ASSERTION_TYPE, EXCHANGE_TYPE, ExchangeAnswer, ExchangeRequest, TokenAnswer};
@@ -68,6 +69,8 @@ pub struct Detail {
     pub read_ms: f64,
     /// Taking the answers in.
     pub take_ms: f64,
+    /// The median of a record written: from the call until it is kept.
+    pub kept_ms: f64,
 }
 
 /// An open device.
@@ -203,12 +206,17 @@ impl Device {
     pub fn append(&mut self) -> Result<Did, String> {
         self.counted(|device, did| {
             let machines = Seeded::read(&device.config.machines)?.machines;
+            let mut kept_ms = Vec::new();
             for line in lines::<Written>(&device.config.day)? {
                 let doc = machines.get(&line.machine).ok_or_else(|| format!("{} is no machine of the fleet", line.machine))?;
                 let draft = Draft::new(*doc, line.body());
+                let called = Instant::now();
                 device.book.write(vec![draft], &Moment::at(line.at_ms()), &mut chance).map_err(words)?;
+                kept_ms.push(called.elapsed().as_secs_f64() * 1000.0);
                 did.written += 1;
             }
+            kept_ms.sort_by(f64::total_cmp);
+            did.detail.kept_ms = kept_ms.get(kept_ms.len() / 2).copied().unwrap_or_default();
             Ok(())
         })
     }
