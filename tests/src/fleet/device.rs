@@ -1,7 +1,6 @@
 //! One device of the fleet: its morning's fill, its day's records written offline, and the exchanges that bring it level.
 
 use std::path::PathBuf;
-use std::time::Instant;
 
 use serde::{Deserialize, Serialize};
 use shared::wire::{ASSERTION_TYPE, EXCHANGE_TYPE, ExchangeAnswer, ExchangeRequest, TokenAnswer};
@@ -206,13 +205,13 @@ impl Device {
     pub fn append(&mut self) -> Result<Did, String> {
         self.counted(|device, did| {
             let machines = Seeded::read(&device.config.machines)?.machines;
-            let mut kept_ms = Vec::new();
+            let (watch, mut kept_ms) = (Stopwatch::start(), Vec::new());
             for line in lines::<Written>(&device.config.day)? {
                 let doc = machines.get(&line.machine).ok_or_else(|| format!("{} is no machine of the fleet", line.machine))?;
                 let draft = Draft::new(*doc, line.body());
-                let called = Instant::now();
+                let called_ms = watch.wall_ms();
                 device.book.write(vec![draft], &Moment::at(line.at_ms()), &mut chance).map_err(words)?;
-                kept_ms.push(called.elapsed().as_secs_f64() * 1000.0);
+                kept_ms.push(watch.wall_ms() - called_ms);
                 did.written += 1;
             }
             kept_ms.sort_by(f64::total_cmp);
