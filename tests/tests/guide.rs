@@ -3,17 +3,18 @@
 #![cfg(unix)]
 #![expect(clippy::unwrap_used, reason = "a test may panic")]
 
-use std::ffi::OsString;
+#[path = "../../server/tests/common/real.rs"]
+mod real;
+
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStdout, Command, Output, Stdio};
-use std::time::{SystemTime, UNIX_EPOCH};
 
-use cli_client::Environment;
 use serde_json::Value;
 use shared::record::Body;
 use sync_core::book::Book;
-use sync_core::moment::Moment;
+
+use real::{chance, tappet};
 
 const NEEDS_PYTHON: &str = "set TAPPET_PYTHON to a python with tests/outside/requirements.txt";
 
@@ -76,27 +77,11 @@ impl Drop for Serving {
     }
 }
 
-fn now() -> Moment {
-    let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap();
-    Moment::at(i64::try_from(since.as_millis()).unwrap())
-}
-
-fn chance(buffer: &mut [u8]) {
-    getrandom::fill(buffer).unwrap();
-}
-
 /// One command of the office's terminal; its answer.
 fn office(book: &Path, args: &[&str]) -> Value {
-    let mut argv: Vec<OsString> = vec!["tappet".into(), "--json".into(), "--book".into(), book.into()];
-    argv.extend(args.iter().map(OsString::from));
-    let (mut out, mut err) = (Vec::new(), Vec::new());
-    let mut env = Environment::simulated(now, chance);
-    env.stdout = Box::new(&mut out);
-    env.stderr = Box::new(&mut err);
-    let code = cli_client::run(argv, &mut env);
-    drop(env);
-    assert_eq!(code, 0, "{args:?}: {}{}", String::from_utf8_lossy(&out), String::from_utf8_lossy(&err));
-    serde_json::from_slice(&out).unwrap()
+    let (code, said) = tappet(book, args);
+    assert_eq!(code, 0, "{args:?}: {said}");
+    serde_json::from_str(&said).unwrap()
 }
 
 fn client(args: &[&str]) -> Output {

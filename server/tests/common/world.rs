@@ -4,7 +4,7 @@ use std::io::{BufRead, BufReader};
 use std::path::PathBuf;
 use std::process::{Child, Command, Stdio};
 
-use serde_json::{Deserializer, Value};
+use serde_json::Value;
 
 use crate::real;
 
@@ -55,7 +55,7 @@ impl World {
     /// One terminal command on a book: its exit code, and what it said.
     pub(crate) fn tappet(&self, book: &str, args: &[&str]) -> (i32, Value) {
         let (code, said) = real::tappet(&self.path(book), args);
-        (code, Deserializer::from_str(&said).into_iter().next().unwrap().unwrap())
+        (code, serde_json::from_str(&said).unwrap())
     }
 
     pub(crate) fn done(&self, book: &str, args: &[&str]) -> Value {

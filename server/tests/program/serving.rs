@@ -1,4 +1,4 @@
-//! The program while it serves, and the terminal that talks to it.
+//! The program while it serves.
 
 use std::io::{BufRead, BufReader, Read};
 use std::path::Path;

@@ -85,29 +85,16 @@ impl Store {
         Ok(end.map_or(0, unsigned))
     }
 
-    /// Hands each of these parts over as it is read: its position, its document, the hash of its last change, its pack.
-    fn each_part(
-        &self,
-        which: &str,
-        parameters: impl rusqlite::Params,
-        mut take: impl FnMut(u64, DocId, Bytes32, &[u8]) -> Result<(), StoreError>,
-    ) -> Result<(), StoreError> {
+    pub(super) fn parts(&self, which: &str, parameters: impl rusqlite::Params) -> Result<Vec<Part>, StoreError> {
         let sql = format!("SELECT pos, doc, hash, pack FROM parts JOIN documents USING (num) {which}");
         let mut statement = self.connection.prepare_cached(&sql)?;
         let mut rows = statement.query(parameters)?;
+        let mut parts = Vec::new();
         while let Some(row) = rows.next()? {
             let blob = |n: usize| row.get_ref(n)?.as_blob().map_err(rusqlite::Error::from);
-            take(unsigned(row.get(0)?), DocId::from_bytes(fixed(blob(1)?)?), Bytes32(fixed(blob(2)?)?), blob(3)?)?;
+            let (doc, hash) = (DocId::from_bytes(fixed(blob(1)?)?), Bytes32(fixed(blob(2)?)?));
+            parts.push(Part { pos: unsigned(row.get(0)?), doc, hash, pack: blob(3)?.to_vec() });
         }
-        Ok(())
-    }
-
-    pub(super) fn parts(&self, which: &str, parameters: impl rusqlite::Params) -> Result<Vec<Part>, StoreError> {
-        let mut parts = Vec::new();
-        self.each_part(which, parameters, |pos, doc, hash, pack| {
-            parts.push(Part { pos, doc, hash, pack: pack.to_vec() });
-            Ok(())
-        })?;
         Ok(parts)
     }
 
