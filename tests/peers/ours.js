@@ -104,6 +104,8 @@ async function main (peers, data, work, out) {
     res.phases.bootstrap = await phase({ name: 'first fill of one device', devices: [0], cmd: 'fill', after: shop.counted(morning) })
     res.disk_device_morning = size(shop.book('dev-00'))
     for (const n of D.slice(1)) run('clone', '0', String(n), work)
+    // A crew's devices have disks of their own: their copies must not be written out while the shop waits for this one.
+    spawnSync('sync')
     res.phases.idle_morning = await phase({ name: 'idle (morning, 3 devices)', devices: [1, 2, 3], cmd: 'idle' })
     res.phases.append = await phase({ name: 'append (offline)', cmd: 'append' })
     shop.clocks(seeded.evening_ms)
