@@ -29,7 +29,8 @@ pub(crate) fn append_signed(
 ) -> Result<(), BookError> {
     let mut frontier = Frontier::read(store, doc)?;
     append_on(store, &mut frontier, actor, place, signed, time_ms, at_shop)?;
-    Ok(store.settle(&mut frontier)?)
+    store.settle(&mut frontier)?;
+    Ok(())
 }
 
 /// The same on a frontier that the caller settles, with whatever else was appended.

@@ -68,6 +68,8 @@ pub struct Frontier {
 /// What was appended to a document's log and has no rows yet.
 #[derive(Debug, Default)]
 pub(crate) struct Unsettled {
+    /// The position of its first part.
+    pub(crate) from: Option<u64>,
     /// The records of it.
     pub(crate) records: Vec<Checked>,
     /// The document's ledger without them, where it was at hand.

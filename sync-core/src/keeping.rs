@@ -100,11 +100,11 @@ impl Book {
         Ok(self.store.atomically(|store| store.tidy(most))?)
     }
 
-    /// Copies the database's log into its file where it has grown long, when nobody waits; whether it had.
+    /// Copies the database's log into its file where it has grown long, when nobody waits.
     ///
     /// # Errors
     /// [`BookError::Store`]; nothing is lost.
-    pub fn shorten_log(&self) -> Result<bool, BookError> {
+    pub fn shorten_log(&self) -> Result<(), BookError> {
         Ok(self.store.shorten_log()?)
     }
 

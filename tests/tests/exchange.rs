@@ -71,6 +71,27 @@ fn the_same_request_twice_changes_nothing() {
 }
 
 #[test]
+fn a_message_that_names_a_document_twice_is_refused_whole() {
+    let (mut crew, docs, _, tech) = fleet(2);
+    crew.read(tech, docs[0], "1I", Stage::Found, 4, 5);
+    let request = crew.offer(tech);
+    let mut twice = request.clone();
+    twice.docs.extend(request.docs.clone());
+    let device = crew.phones[tech].book.identity().unwrap().device;
+    let (moment, end) = (crew.moment(tech), crew.shop.store().log_end().unwrap());
+    let refused = crew.shop.answer(device, &twice, &moment, &mut crew.dice);
+    assert!(matches!(&refused, Err(BookError::Message(why)) if why.contains("twice")), "{refused:?}");
+    assert_eq!(crew.shop.store().log_end().unwrap(), end);
+    let answer = crew.answer(tech, &request);
+    let mut twice = answer.clone();
+    twice.docs.extend(answer.docs.clone());
+    let refused = crew.phones[tech].book.take_answer(&moment, &twice, &moment, &mut crew.dice);
+    assert!(matches!(&refused, Err(BookError::Message(why)) if why.contains("twice")), "{refused:?}");
+    crew.take(tech, &answer);
+    assert_eq!(crew.phones[tech].book.store().unsent(9).unwrap(), vec![]);
+}
+
+#[test]
 fn a_lost_answer_is_made_good() {
     let (mut crew, docs, _, tech) = fleet(2);
     let record = crew.read(tech, docs[0], "1I", Stage::Found, 4, 5);

@@ -146,7 +146,7 @@ fn full<T, E: From<StoreError>>() -> Result<T, E> {
 }
 
 impl Housekeeping for Broken {
-    fn shorten_log(&self) -> Result<bool, BookError> {
+    fn shorten_log(&self) -> Result<(), BookError> {
         full()
     }
     fn tidy(&self, _: usize) -> Result<usize, BookError> {

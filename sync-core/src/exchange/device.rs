@@ -18,12 +18,10 @@ use crate::book::{Book, BookError};
 use crate::clock::{Contact, Receipt};
 use crate::cores::in_turn;
 use crate::delivery::Delivery;
-use crate::envelope;
 use crate::exchange::heal::heal;
 use crate::moment::{Entropy, Moment};
-use crate::replica;
 use crate::roster::Roster;
-use crate::store::{Filled, Known, Logged, Store, ToDerive, unpack};
+use crate::store::{Filled, Known, Logged, Settled, Store, ToDerive, unpack};
 
 /// The most documents asked about in one request, well below what a shop takes.
 const MOST_ASKED: usize = MOST_DOCS / 2;
@@ -69,13 +67,12 @@ impl Book {
         let mut bytes = 0;
         let unsent = self.store.unsent(i64::try_from(MOST_OFFERED).unwrap_or(i64::MAX))?;
         // A part holds many changes, and the shop counts changes.
-        for Logged { doc, recipe, .. } in unsent.into_iter().take(MOST_OFFERED) {
+        for Logged { doc, recipe, first_ms, .. } in unsent.into_iter().take(MOST_OFFERED) {
             bytes += recipe.records.iter().map(|r| r.0.len() + 128).sum::<usize>();
             if bytes > PAGE_BYTES && !of_docs.is_empty() {
                 break;
             }
-            let first_ms = recipe.records.first().and_then(|first| envelope::read_back(&first.0).ok()).map_or(0, |(_, r)| r.at_ms);
-            of_docs.entry(doc).or_default().push((recipe, replica::change_time(first_ms)));
+            of_docs.entry(doc).or_default().push((recipe, first_ms));
         }
         let lacking = self.store.documents_lacking()?.into_iter().take(MOST_ASKED).map(|document| document.doc);
         let named: BTreeSet<DocId> = lacking.chain(of_docs.keys().copied()).collect();
@@ -125,6 +122,9 @@ impl Book {
             return Err(BookError::Message(
                 "the shop speaks another version of the exchange; update this program. Nothing was lost".to_owned(),
             ));
+        }
+        if !super::each_once(answer.docs.iter().map(|doc| doc.id)) {
+            return Err(BookError::Message("the answer names a document twice; nothing was taken from it, and nothing was lost".to_owned()));
         }
         if answer.since != self.store.meta::<Cursor>("cursor")?.unwrap_or_default() {
             return Err(BookError::LateAnswer);
@@ -255,20 +255,28 @@ impl Taking<'_> {
                 }
             }
             let brings = !delivery.changes.is_empty();
-            self.document(doc, delivery, roster, known)?;
+            let mut settled = self.document(doc, delivery, roster, known)?;
             if !doc.refused.is_empty() {
                 self.report.healed += heal(store, self.actor, doc, self.now)?;
                 self.report.more = true;
-            }
-            if !brings && doc.refused.is_empty() {
+                // Healing has changed what was appended.
+                settled = None;
+            } else if !brings {
                 return Ok(None);
             }
-            Ok::<_, BookError>(store.to_derive_of(doc.id)?)
+            Ok::<_, BookError>(store.to_derive_of(doc.id, settled)?)
         };
         in_turn(things, prepare, take, |packed: ToDerive| packed.derive(roster), |derived| Ok(store.keep_derived(derived)?))
     }
 
-    fn document(&mut self, doc: &DocAnswer, mut delivery: Delivery, roster: &Roster, known: Known) -> Result<(), BookError> {
+    /// Takes one document in; gives what was appended of it last.
+    fn document(
+        &mut self,
+        doc: &DocAnswer,
+        mut delivery: Delivery,
+        roster: &Roster,
+        known: Known,
+    ) -> Result<Option<Settled>, BookError> {
         if !doc.taken.is_empty() {
             self.report.taken += self.store.mark_at_shop(doc.id, &doc.taken)?;
         }
@@ -279,12 +287,12 @@ impl Taking<'_> {
             code: r.code,
             detail: r.detail.clone(),
         }));
-        let mut outcomes = Vec::new();
+        let (mut outcomes, mut settled) = (Vec::new(), None);
         if !delivery.changes.is_empty() {
             let vouched = std::mem::take(&mut delivery.vouched);
             let gate = Gate { roster, vouched: &vouched, contact: self.receipt, brought_by: self.own };
             let mut admitted = admit(self.store, &gate, &mut delivery, |_| known)?;
-            self.store.settle(&mut admitted.frontier)?;
+            settled = self.store.settle(&mut admitted.frontier)?;
             outcomes = admitted.outcomes;
         }
         let mut lacking = false;
@@ -321,6 +329,6 @@ impl Taking<'_> {
             self.store.set_lacking(doc.id, lacking)?;
         }
         self.report.more |= lacking && !asked;
-        Ok(())
+        Ok(settled)
     }
 }

@@ -12,5 +12,15 @@ mod page;
 mod shop;
 mod vouch;
 
+use std::collections::BTreeSet;
+
+use shared::ids::DocId;
+
 pub use body::{BodyError, read_body, write_body};
 pub use device::{RefusedLine, Report};
+
+/// Whether each document is named once. Rows of one named twice would be derived twice at a time, and the older kept last.
+fn each_once(docs: impl Iterator<Item = DocId>) -> bool {
+    let mut named = BTreeSet::new();
+    docs.into_iter().all(|doc| named.insert(doc))
+}

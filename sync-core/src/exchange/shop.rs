@@ -67,6 +67,9 @@ impl Book {
                 "this request names more than {MOST_DOCS} documents or {MOST_OFFERED} changes; nothing was taken in. Send less at a time"
             )));
         }
+        if !super::each_once(request.docs.iter().map(|doc| doc.id)) {
+            return Err(BookError::Message("this request names a document twice; nothing was taken in. Say all of a document in one".to_owned()));
+        }
         let (_, person) = before.signer(device).ok_or_else(|| BookError::Unknown("the device is not on the roster".to_owned()))?;
         let actor = self.actor();
         let (answer, roster) = self.store.in_step_tidied_after(|store| {
@@ -147,19 +150,16 @@ impl Taking<'_> {
             delivery
         };
         let take = |delivery: Delivery| {
-            let doc = delivery.doc;
-            if !self.document(delivery, roster, intake)? {
-                return Ok(None);
-            }
-            news = true;
-            Ok::<_, BookError>(store.to_derive_of(doc)?)
+            let moved = self.document(delivery, roster, intake)?;
+            news |= moved.is_some();
+            Ok::<_, BookError>(moved)
         };
         in_turn(offers, check, take, |packed: ToDerive| packed.derive(roster), |derived| Ok(store.keep_derived(derived)?))?;
         Ok(news)
     }
 
-    /// Takes one document's offer in; true where something new came.
-    fn document(&mut self, mut delivery: Delivery, roster: &Roster, intake: &mut Intake) -> Result<bool, BookError> {
+    /// Takes one document's offer in; gives what its rows are to be derived from, where something new came.
+    fn document(&mut self, mut delivery: Delivery, roster: &Roster, intake: &mut Intake) -> Result<Option<ToDerive>, BookError> {
         let doc = delivery.doc;
         let vouched = std::mem::take(&mut delivery.vouched);
         let gate = Gate { roster, vouched: &vouched, contact: self.receipt, brought_by: self.device };
@@ -168,7 +168,7 @@ impl Taking<'_> {
         let arrived: Vec<RecordId> =
             new.filter(|(id, device)| *device != self.identity.root.device && !vouched.contains(id)).map(|(id, _)| *id).collect();
         self.receipt_for(&mut frontier, &arrived, None)?;
-        self.store.settle(&mut frontier)?;
+        let settled = self.store.settle(&mut frontier)?;
         let mut answer = DocAnswer::new(doc);
         let mut built_upon: BTreeSet<Bytes32> = BTreeSet::new();
         let mut news = false;
@@ -205,7 +205,7 @@ impl Taking<'_> {
         answer.needed.truncate(MOST_NEEDED);
         intake.news |= news;
         intake.answers.insert(doc, answer);
-        Ok(news)
+        Ok(if news { self.store.to_derive_of(doc, settled)? } else { None })
     }
 
     /// Keeps what was refused, with the reason: the record at fault, or the whole change where none is.

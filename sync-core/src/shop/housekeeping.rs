@@ -8,8 +8,8 @@ use crate::book::BookError;
 pub trait Housekeeping {
     /// Tidies the log of documents, up to a count of them; gives how many were tidied.
     fn tidy(&self, most: usize) -> Result<usize, BookError>;
-    /// What storing has left to be done after an exchange; whether there was anything.
-    fn shorten_log(&self) -> Result<bool, BookError>;
+    /// Does what storing has left to be done after an exchange.
+    fn shorten_log(&self) -> Result<(), BookError>;
 }
 
 impl Housekeeping for SqliteShop {
@@ -17,7 +17,7 @@ impl Housekeeping for SqliteShop {
         self.lock().0.tidy(most)
     }
 
-    fn shorten_log(&self) -> Result<bool, BookError> {
+    fn shorten_log(&self) -> Result<(), BookError> {
         self.lock().0.shorten_log()
     }
 }

@@ -8,7 +8,7 @@ use shared::ids::{DocId, PropertyId};
 use shared::slot::Slot;
 
 use super::deriving::{Before, Derived, Rows, ToDerive, rows_of};
-use super::{DocumentRow, Store, StoreError, fixed, pack, row, signed};
+use super::{DocumentRow, Settled, Store, StoreError, fixed, pack, row, signed};
 use crate::brief::Brief;
 use crate::cores::on_all_cores;
 use crate::machine::MachineState;
@@ -76,11 +76,14 @@ impl Store {
 
     /// What the rows of a document are derived from.
     pub(crate) fn to_derive(&self, document: TouchedDocument) -> Result<ToDerive, StoreError> {
-        Ok(ToDerive { document, packs: self.packs_of(document.num)? })
+        Ok(ToDerive { document, packs: self.packs_of(document.num)?, entries: Vec::new() })
     }
 
-    /// The same of a document by its id; `None` where there is none.
-    pub(crate) fn to_derive_of(&self, doc: DocId) -> Result<Option<ToDerive>, StoreError> {
+    /// The same of a document by its id, where this was appended to it last if anything was; `None` where there is no such document.
+    pub(crate) fn to_derive_of(&self, doc: DocId, settled: Option<Settled>) -> Result<Option<ToDerive>, StoreError> {
+        if let Some(Settled { document, from, entries }) = settled {
+            return Ok(Some(ToDerive { document, packs: self.packs_before(document.num, from)?, entries }));
+        }
         self.document(doc)?.map(|document| self.to_derive((&document).into())).transpose()
     }
 

@@ -11,7 +11,7 @@ use super::records::entries_in;
 use super::{StoreError, pack, row};
 use crate::admission::Checked;
 use crate::brief::Brief;
-use crate::ledger::Ledger;
+use crate::ledger::{Entry, Ledger};
 use crate::machine::MachineState;
 use crate::rights::Place;
 use crate::roster::Roster;
@@ -34,6 +34,8 @@ pub(super) struct Rows {
 pub(crate) struct ToDerive {
     pub(super) document: TouchedDocument,
     pub(super) packs: Vec<Vec<u8>>,
+    /// Records of it that were at hand, and are in none of the packs.
+    pub(super) entries: Vec<Entry>,
 }
 
 /// What was derived of a document.
@@ -46,7 +48,7 @@ pub(crate) struct Derived {
 impl ToDerive {
     /// Derives the rows.
     pub(crate) fn derive(self, roster: &Roster) -> Derived {
-        let mut entries = Vec::new();
+        let mut entries = self.entries;
         let read = self.packs.iter().try_for_each(|pack| entries_in(pack).map(|some| entries.extend(some)));
         let rows = read.and_then(|()| squeezed_rows_of(self.document.place, &Ledger::new(entries), roster));
         Derived { num: self.document.num, rows }

@@ -22,6 +22,8 @@ pub struct Logged {
     pub doc: DocId,
     /// How to build it.
     pub recipe: Recipe,
+    /// The time that its first record names, as `shorten` wants it.
+    pub first_ms: i64,
 }
 
 /// A part of the log as it is kept.
@@ -37,21 +39,18 @@ pub struct Part {
     pub pack: Vec<u8>,
 }
 
-/// The changes of a pack of our own, in full. A hash that is named is taken as it is, unless `again`: then every one is
-/// made again from the records.
-pub(super) fn changes_in(doc: DocId, pack: &[u8], again: bool) -> Result<Vec<Recipe>, StoreError> {
+/// The changes of a pack of our own, in full, each with the time that its first record names, as `shorten` wants it. A hash
+/// that is named is taken as it is, unless `again`: then every one is made again from the records.
+pub(super) fn changes_in(doc: DocId, pack: &[u8], again: bool) -> Result<Vec<(Recipe, i64)>, StoreError> {
     let damaged = |why: &str| StoreError::Damaged(why.to_owned());
     let mut reader = Reader::default();
-    let mut recipes: Vec<Recipe> = Vec::new();
+    let mut changes: Vec<(Recipe, i64)> = Vec::new();
     for short in pack::unpack(pack)? {
         let facts = reader.next(&short).ok_or_else(|| damaged("a change leaves out what nothing before it says"))?;
         let opened = |Blob(bytes): &Blob| envelope::read_back(bytes).map_err(|e| StoreError::Damaged(e.to_string()));
-        let time = match (short.time, short.records.first()) {
-            (Some(time), _) => time,
-            (None, Some(first)) => replica::change_time(opened(first)?.1.at_ms),
-            (None, None) => 0,
-        };
-        let deps = facts.deps.unwrap_or_else(|| recipes.last().map(|before| before.hash).into_iter().collect());
+        let first = short.records.first().map(opened).transpose()?;
+        let first_ms = replica::change_time(first.map_or(0, |(_, record)| record.at_ms));
+        let deps = facts.deps.unwrap_or_else(|| changes.last().map(|(before, _)| before.hash).into_iter().collect());
         let hash = short.hash;
         let mut recipe = Recipe {
             hash: hash.unwrap_or(Bytes32([0; 32])),
@@ -59,7 +58,7 @@ pub(super) fn changes_in(doc: DocId, pack: &[u8], again: bool) -> Result<Vec<Rec
             seq: facts.seq,
             start_op: facts.start_op,
             deps,
-            time,
+            time: short.time.unwrap_or(first_ms),
             records: short.records,
         };
         if again || hash.is_none() {
@@ -70,9 +69,9 @@ pub(super) fn changes_in(doc: DocId, pack: &[u8], again: bool) -> Result<Vec<Rec
             }
             recipe.hash = made;
         }
-        recipes.push(recipe);
+        changes.push((recipe, first_ms));
     }
-    Ok(recipes)
+    Ok(changes)
 }
 
 impl Store {
@@ -101,8 +100,8 @@ impl Store {
     fn changes(&self, which: &str, parameters: impl rusqlite::Params) -> Result<Vec<Logged>, StoreError> {
         let parts = self.parts(which, parameters)?;
         let changes = on_all_cores(parts, |Part { pos, doc, pack, .. }| {
-            let recipes = changes_in(doc, &pack, false)?;
-            Ok(recipes.into_iter().map(|recipe| Logged { pos, doc, recipe }).collect::<Vec<_>>())
+            let changes = changes_in(doc, &pack, false)?;
+            Ok(changes.into_iter().map(|(recipe, first_ms)| Logged { pos, doc, recipe, first_ms }).collect::<Vec<_>>())
         });
         Ok(changes.into_iter().collect::<Result<Vec<_>, StoreError>>()?.into_iter().flatten().collect())
     }
@@ -120,8 +119,13 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub(super) fn packs_of(&self, num: i64) -> Result<Vec<Vec<u8>>, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT pack FROM parts WHERE num = ?1 ORDER BY pos")?;
-        Ok(statement.query_map([num], |row| row.get(0))?.collect::<Result<_, _>>()?)
+        self.packs_before(num, u64::MAX)
+    }
+
+    /// The same as far as a position of the log.
+    pub(super) fn packs_before(&self, num: i64, pos: u64) -> Result<Vec<Vec<u8>>, StoreError> {
+        let mut statement = self.connection.prepare_cached("SELECT pack FROM parts WHERE num = ?1 AND pos < ?2 ORDER BY pos")?;
+        Ok(statement.query_map([num, signed(pos)], |row| row.get(0))?.collect::<Result<_, _>>()?)
     }
 
     /// Whether a change is the last of some part of a document.

@@ -8,10 +8,12 @@ use shared::ids::{PersonId, RecordId};
 use shared::record::Body;
 use shared::wire::{Recipe, shorten};
 
+use super::derived::TouchedDocument;
 use super::documents::joined;
 use super::{Store, StoreError, fixed, pack, signed, unsigned};
 use crate::admission::Checked;
 use crate::frontier::{ActorEnd, Frontier, Unsettled};
+use crate::ledger::Entry;
 use crate::rights::Place;
 
 /// A change that passed the gate, with its records.
@@ -31,6 +33,16 @@ impl Known {
     pub const AT_SHOP: Self = Self { at_shop: true, proved: true };
     /// Kept on the shop's word.
     pub const VOUCHED: Self = Self { at_shop: true, proved: false };
+}
+
+/// What was appended to a document last and has its rows.
+#[derive(Debug)]
+pub(crate) struct Settled {
+    pub(super) document: TouchedDocument,
+    /// The position of its first part.
+    pub(super) from: u64,
+    /// Its records.
+    pub(super) entries: Vec<Entry>,
 }
 
 impl Store {
@@ -91,28 +103,37 @@ impl Store {
             Some(packed) => packed,
             None => pack::pack(&shorten(list))?,
         };
-        if frontier.unsettled.records.is_empty() {
-            frontier.unsettled.ledger = self.laid_out.borrow_mut().take_if(|(held, _)| *held == num).map(|(_, ledger)| ledger);
+        let unsettled = &mut frontier.unsettled;
+        if unsettled.from.is_none() {
+            unsettled.ledger = self.laid_out.borrow_mut().take_if(|(held, _)| *held == num).map(|(_, ledger)| ledger);
         }
-        frontier.unsettled.records.extend(records);
-        Ok(unsigned(self.insert_part(num, known, hash, &packed)?))
+        unsettled.records.extend(records);
+        let pos = unsigned(self.insert_part(num, known, hash, &packed)?);
+        unsettled.from.get_or_insert(pos);
+        Ok(pos)
     }
 
-    /// Writes the rows of what was appended to a document.
-    pub(crate) fn settle(&self, frontier: &mut Frontier) -> Result<(), StoreError> {
-        let Some(num) = frontier.document.as_ref().map(|row| row.num) else { return Ok(()) };
+    /// Writes the rows of what was appended to a document. Gives what was: whoever derives from it need not read it back.
+    pub(crate) fn settle(&self, frontier: &mut Frontier) -> Result<Option<Settled>, StoreError> {
+        let Some(document) = frontier.document.as_ref().map(TouchedDocument::from) else { return Ok(None) };
+        let num = document.num;
         if frontier.moved().next().is_none() {
-            return Ok(());
+            return Ok(None);
         }
-        let Unsettled { records, ledger } = std::mem::take(&mut frontier.unsettled);
+        let Unsettled { from, records, ledger } = std::mem::take(&mut frontier.unsettled);
         self.insert_records(num, &records)?;
         self.stood.borrow_mut().take_if(|(held, before)| *held == num && !before.hear(&records));
-        if let Some(ledger) = ledger {
-            self.lay_out_more(num, ledger, records);
-        }
+        let entries: Vec<Entry> = records.into_iter().map(|Checked { device, record, .. }| Entry { device, record }).collect();
+        let settled = match ledger {
+            Some(ledger) => {
+                self.lay_out_more(num, ledger, entries);
+                None
+            }
+            None => from.map(|from| Settled { document, from, entries }),
+        };
         self.write_frontier(&frontier.heads(), num, frontier.moved())?;
         frontier.settled();
-        Ok(())
+        Ok(settled)
     }
 
     fn founded(&self, frontier: &mut Frontier, place: Place) -> Result<i64, StoreError> {
@@ -152,7 +173,7 @@ impl Store {
 
     /// Notes, before the first part that this opening of a shop's book appends, where in the log it began.
     pub(super) fn note_opening(&self) -> Result<(), StoreError> {
-        let Some(opening) = self.opening else { return Ok(()) };
+        let Some(opening) = self.opening.filter(|_| !self.opening_noted.get()) else { return Ok(()) };
         let last: Option<Vec<u8>> = self
             .connection
             .prepare_cached("SELECT opening FROM openings ORDER BY first_pos DESC LIMIT 1")?
@@ -163,6 +184,7 @@ impl Store {
                 .prepare_cached("INSERT INTO openings (first_pos, opening) VALUES (?1, ?2)")?
                 .execute(params![signed(self.log_end()? + 1), opening.0.as_slice()])?;
         }
+        self.opening_noted.set(true);
         Ok(())
     }
 
@@ -237,5 +259,27 @@ impl Store {
             statement.execute(params![id.as_bytes().as_slice(), at_ms])?;
         }
         Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use shared::ids::DocId;
+
+    use super::*;
+
+    #[test]
+    fn an_opening_is_noted_again_where_the_step_that_noted_it_was_undone() {
+        let mut store = Store::in_memory().unwrap();
+        store.set_opening(Bytes16([7; 16]));
+        let append = |store: &Store| {
+            store.note_opening()?;
+            let document = store.found_document(DocId::from_bytes([1; 16]), Place::Machine)?;
+            store.insert_part(document.num, Known::AT_SHOP, Bytes32([2; 32]), b"a pack").map(unsigned)
+        };
+        let undone = store.atomically(|store| append(store).and_then(|_| Err::<(), _>(StoreError::Full)));
+        assert!(undone.is_err());
+        let pos = store.atomically(append).unwrap();
+        assert_eq!(store.opening_at(pos).unwrap(), Some(Bytes16([7; 16])));
     }
 }

@@ -57,6 +57,7 @@ impl Store {
         let opened = envelope::open(bytes).ok();
         let record = opened.as_ref().map(|o| o.record.id.as_bytes().to_vec());
         let device = opened.as_ref().map(|o| o.device.as_bytes().to_vec());
+        self.tidy.set(false);
         self.connection
             .prepare_cached(
                 "INSERT INTO quarantine (record, doc, code, detail, device, since_ms, state, bytes) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)
@@ -77,7 +78,10 @@ impl Store {
 
     /// Whether nothing is or ever was in quarantine.
     pub(super) fn quarantine_is_empty(&self) -> Result<bool, StoreError> {
-        Ok(!self.connection.prepare_cached("SELECT 1 FROM quarantine LIMIT 1")?.exists([])?)
+        if !self.tidy.get() {
+            self.tidy.set(!self.connection.prepare_cached("SELECT 1 FROM quarantine LIMIT 1")?.exists([])?);
+        }
+        Ok(self.tidy.get())
     }
 
     /// Everything in quarantine, oldest first.
@@ -141,6 +145,9 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn is_kept_out(&self, bytes: &[u8]) -> Result<bool, StoreError> {
+        if self.quarantine_is_empty()? {
+            return Ok(false);
+        }
         let kept_out = to_json(&QuarantineState::KeptOut)?;
         Ok(self.connection.prepare_cached("SELECT 1 FROM quarantine WHERE bytes = ?1 AND state = ?2")?.exists(params![bytes, kept_out])?)
     }
@@ -156,5 +163,21 @@ impl Store {
             .query_row([bytes], |row| row.get(0))
             .optional()?;
         Ok(found.is_some())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_kept_out_is_known_though_nothing_was_there_at_the_first_look() {
+        let store = Store::in_memory().unwrap();
+        assert!(!store.is_kept_out(b"a record").unwrap());
+        store.quarantine(DocId::from_bytes([1; 16]), b"a record", Code::RoleMayNot, "Not taken.", 0).unwrap();
+        assert!(!store.is_kept_out(b"a record").unwrap(), "it waits");
+        let waiting = store.quarantined().unwrap().first().unwrap().id;
+        store.settle_quarantined(waiting, QuarantineState::KeptOut).unwrap();
+        assert!(store.is_kept_out(b"a record").unwrap());
     }
 }

@@ -145,8 +145,7 @@ impl Store {
     }
 
     /// Lays a document's ledger out with these records too: in a visit, one reading follows another.
-    pub(super) fn lay_out_more(&self, num: i64, ledger: Arc<Ledger>, records: Vec<Checked>) {
-        let more = records.into_iter().map(|Checked { device, record, .. }| Entry { device, record });
+    pub(super) fn lay_out_more(&self, num: i64, ledger: Arc<Ledger>, more: Vec<Entry>) {
         *self.laid_out.borrow_mut() = Some((num, Arc::new(Arc::unwrap_or_clone(ledger).with(more))));
     }
 

@@ -10,7 +10,6 @@ use shared::wire::{Recipe, ShortRecipe, shorten};
 
 use super::log::{changes_in, frontier_of};
 use super::{Store, StoreError, fixed, pack, signed, unsigned};
-use crate::replica;
 
 impl Store {
     /// Notes that the shop holds these changes of a document, and all that they build on. Gives how many changes that tells
@@ -29,7 +28,7 @@ impl Store {
         for part in unsent {
             let mut whole = true;
             let changes = changes_in(doc, &part.pack, false)?;
-            for recipe in changes.iter().rev() {
+            for (recipe, _) in changes.iter().rev() {
                 if covered.contains(&recipe.hash) {
                     covered.extend(&recipe.deps);
                 } else {
@@ -166,10 +165,10 @@ impl Store {
         // A part stands in the log after what it builds on, so one pass from the end meets each before that.
         for (pos, at_shop, pack) in rows {
             let (mut stays, mut goes) = (Vec::new(), Vec::new());
-            for recipe in changes_in(doc, &pack, false)?.into_iter().rev() {
+            for (recipe, first_ms) in changes_in(doc, &pack, false)?.into_iter().rev() {
                 if at_shop || built_upon.contains(&recipe.hash) {
                     built_upon.extend(recipe.deps.iter().copied());
-                    stays.push(recipe);
+                    stays.push((recipe, first_ms));
                 } else {
                     goes.push(recipe);
                 }
@@ -188,16 +187,11 @@ impl Store {
     }
 
     /// Leaves only these of its changes in a part.
-    fn narrow_part(&self, pos: i64, stays: Vec<Recipe>) -> Result<(), StoreError> {
-        let hash = stays.last().map_or(Bytes32([0; 32]), |last| last.hash);
-        let mut list = Vec::with_capacity(stays.len());
-        for recipe in stays {
-            let first_ms = recipe.records.first().map_or(Ok(0), |Blob(first)| super::records::entry(first).map(|e| e.record.at_ms))?;
-            list.push((recipe, replica::change_time(first_ms)));
-        }
+    fn narrow_part(&self, pos: i64, stays: Vec<(Recipe, i64)>) -> Result<(), StoreError> {
+        let hash = stays.last().map_or(Bytes32([0; 32]), |(last, _)| last.hash);
         self.connection.prepare_cached("UPDATE parts SET pack = ?2, hash = ?3 WHERE pos = ?1")?.execute(params![
             pos,
-            pack::pack(&shorten(list))?,
+            pack::pack(&shorten(stays))?,
             hash.0.as_slice()
         ])?;
         Ok(())

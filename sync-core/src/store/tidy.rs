@@ -5,13 +5,10 @@
 //! To any other device, what it has already changes nothing.
 
 use rusqlite::params;
-use shared::bytes::Blob;
 use shared::wire::shorten;
 
 use super::log::changes_in;
 use super::{AFTER_LARGE_STEPS, Store, StoreError, pack, signed};
-use crate::envelope;
-use crate::replica;
 
 /// The file or its log may have traces of what has been overwritten.
 const TRACES: &str = "traces";
@@ -86,19 +83,17 @@ impl Store {
         self.clear_meta(TRACES)
     }
 
-    /// Copies the database's log into its file where it has grown long; whether it had. As long as the log is short, this takes
-    /// some microseconds.
+    /// Copies the database's log into its file where it has grown long. As long as it is short, this takes some microseconds.
     ///
     /// # Errors
     /// [`StoreError`]; nothing is lost.
-    pub(crate) fn shorten_log(&self) -> Result<bool, StoreError> {
+    pub(crate) fn shorten_log(&self) -> Result<(), StoreError> {
         let mut statement = self.connection.prepare_cached("PRAGMA wal_checkpoint(NOOP)")?;
         let (pages, copied): (i64, i64) = statement.query_row([], |row| Ok((row.get(1)?, row.get(2)?)))?;
         if pages - copied < i64::from(AFTER_LARGE_STEPS) {
-            return Ok(false);
+            return Ok(());
         }
-        self.connection.query_row("PRAGMA wal_checkpoint(PASSIVE)", [], |_| Ok(()))?;
-        Ok(true)
+        Ok(self.connection.query_row("PRAGMA wal_checkpoint(PASSIVE)", [], |_| Ok(()))?)
     }
 
     /// Merges what can be merged of one document's older parts; whether there was anything.
@@ -120,11 +115,7 @@ impl Store {
         let Some((last, others)) = merged.split_last().filter(|(_, others)| !others.is_empty()) else { return Ok(false) };
         let mut list = Vec::new();
         for part in &merged {
-            for recipe in changes_in(part.doc, &part.pack, false)? {
-                let first = recipe.records.first().map(|Blob(bytes)| envelope::read_back(bytes)).transpose();
-                let first = first.map_err(|e| StoreError::Damaged(e.to_string()))?;
-                list.push((recipe, replica::change_time(first.map_or(0, |(_, record)| record.at_ms))));
-            }
+            list.extend(changes_in(part.doc, &part.pack, false)?);
         }
         let packed = pack::pack_thoroughly(&shorten(list))?;
         let mut gone = self.connection.prepare_cached("DELETE FROM parts WHERE pos = ?1")?;

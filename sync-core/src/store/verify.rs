@@ -126,7 +126,7 @@ impl Store {
     fn recipes_again(&self, document: &DocumentRow) -> Result<Vec<Recipe>, StoreError> {
         let mut recipes = Vec::new();
         for part in self.parts_of(document.num)? {
-            recipes.extend(changes_in(document.doc, &part.pack, true)?);
+            recipes.extend(changes_in(document.doc, &part.pack, true)?.into_iter().map(|(recipe, _)| recipe));
         }
         Ok(recipes)
     }

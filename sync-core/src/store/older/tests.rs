@@ -166,7 +166,7 @@ fn write_older(book: &Store, old: &Connection) {
     for part in book.parts("ORDER BY pos", []).unwrap() {
         let num = book.document(part.doc).unwrap().unwrap().num;
         let at_shop = !unsent.contains(&part.pos);
-        for recipe in changes_in(part.doc, &part.pack, true).unwrap() {
+        for (recipe, _) in changes_in(part.doc, &part.pack, true).unwrap() {
             let deps: Vec<u8> = recipe.deps.iter().flat_map(|dep| dep.0).collect();
             let [seq, first, last] = [recipe.seq, recipe.start_op, recipe.start_op + recipe.records.len() as u64 - 1].map(signed);
             old.execute(
@@ -223,7 +223,7 @@ fn content(store: &Store) -> Vec<String> {
         lines.push(format!("{} {:?} {:?} {}", document.doc, document.place, document.heads, document.lacking));
         for part in store.parts_of(document.num).unwrap() {
             let at_shop = !unsent.contains(&part.pos);
-            for recipe in changes_in(document.doc, &part.pack, true).unwrap() {
+            for (recipe, _) in changes_in(document.doc, &part.pack, true).unwrap() {
                 lines.push(format!("{} at shop: {at_shop} {recipe:?}", document.doc));
                 for Blob(bytes) in &recipe.records {
                     lines.push(format!("{:?}", store.held(entry(bytes).unwrap().record.id).unwrap().unwrap()));
