@@ -2,15 +2,19 @@
 
 use std::sync::Arc;
 
-use server::{Clock, ServerError, SystemClock, start};
+use server::{Clock, Limits, ServerError, SystemClock, start};
+use shared::ids::PropertyId;
 use shared::problem::Code;
+use shared::record::{Body as Stated, Note, PropertyCard};
 use shared::wire::{ExchangeAnswer, LARGEST_BODY};
+use sync_core::book::Draft;
 use sync_core::exchange::{read_body, write_body};
+use sync_core::moment::fresh_doc;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::TcpStream;
 
 use crate::support::{Device, HandClock, chance, config};
-use crate::wire::{exchange_head, log_in, over, read};
+use crate::wire::{Served, exchange_head, log_in, over, read};
 
 #[tokio::test]
 async fn a_whole_round_over_the_wire_and_the_issuer_outlives_the_port() {
@@ -129,6 +133,37 @@ async fn who_never_finishes_asking_is_shown_out() {
     let mut left = Vec::new();
     tokio::time::timeout(std::time::Duration::from_secs(3600), sleeper.read_to_end(&mut left)).await.unwrap().unwrap();
     running.shutdown().await;
+}
+
+/// A page of the database and its head in the log.
+const LOGGED_PAGE: u64 = 4096 + 24;
+
+#[tokio::test]
+async fn the_log_of_the_book_is_copied_beside_the_answers() {
+    let served = Served::with(Limits::default()).await;
+    let mut desk = served.office().await;
+    served.exchange(&mut desk).await;
+    for n in 0..10 {
+        let now = served.clock.now();
+        let property = PropertyId(fresh_doc(&now, &mut chance).0);
+        let card = PropertyCard { name: format!("Court {n}"), address: String::new(), access: String::new() };
+        let note = || {
+            let mut noise = [0; 1_950];
+            chance(&mut noise);
+            Stated::from(Note { text: noise.iter().map(|byte| format!("{byte:02x}")).collect(), visit: None })
+        };
+        let said: Vec<Stated> = std::iter::once(card.into()).chain(std::iter::repeat_with(note).take(1_000)).collect();
+        for some in said.chunks(500) {
+            let drafts = some.iter().map(|body| Draft::new(property.doc(), body.clone())).collect();
+            desk.book.write(drafts, &now, &mut chance).unwrap();
+        }
+        served.exchange(&mut desk).await;
+        served.clock.on(60_000);
+    }
+    // Ten such days make some 10,000 pages, and the exchanges by themselves copy them at 16,384.
+    let pages = served.log_bytes() / LOGGED_PAGE;
+    assert!((1_000..7_000).contains(&pages), "{pages} pages");
+    served.running.shutdown().await;
 }
 
 #[tokio::test]

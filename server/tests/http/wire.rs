@@ -5,7 +5,8 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use server::{Clock, Limits, Running, start};
-use shared::wire::{ASSERTION_TYPE, TokenAnswer};
+use shared::wire::{ASSERTION_TYPE, ExchangeAnswer, TokenAnswer};
+use sync_core::exchange::{read_body, write_body};
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWriteExt};
 use tokio::net::TcpStream;
 
@@ -18,7 +19,7 @@ pub(crate) const SOON: Duration = Duration::from_secs(15);
 pub(crate) struct Served {
     pub(crate) running: Running,
     pub(crate) clock: Arc<HandClock>,
-    _folder: tempfile::TempDir,
+    folder: tempfile::TempDir,
 }
 
 impl Served {
@@ -28,7 +29,23 @@ impl Served {
         let mut config = config(folder.path());
         config.limits = limits;
         let running = start(config, clock.clone()).await.unwrap();
-        Self { running, clock, _folder: folder }
+        Self { running, clock, folder }
+    }
+
+    /// One exchange of a device's.
+    pub(crate) async fn exchange(&self, device: &mut Device) {
+        let now = self.clock.now();
+        let head = format!("{}\r\ncontent-encoding: zstd", exchange_head(&device.token));
+        let answer = over(self.address(), &head, &write_body(&device.book.offer(&now).unwrap(), true).unwrap()).await;
+        assert!(answer.status.is_success(), "{}: {}", answer.status, String::from_utf8_lossy(&answer.body));
+        let answer: ExchangeAnswer = read_body(&answer.body, false).unwrap();
+        let report = device.book.take_answer(&now, &answer, &now, &mut chance).unwrap();
+        assert_eq!(report.refused, []);
+    }
+
+    /// How many bytes the log of the book's database has.
+    pub(crate) fn log_bytes(&self) -> u64 {
+        std::fs::metadata(self.folder.path().join("shop.db-wal")).unwrap().len()
     }
 
     pub(crate) fn address(&self) -> SocketAddr {
