@@ -124,7 +124,9 @@ impl Book {
             ));
         }
         if !super::each_once(answer.docs.iter().map(|doc| doc.id)) {
-            return Err(BookError::Message("the answer names a document twice; nothing was taken from it, and nothing was lost".to_owned()));
+            return Err(BookError::Message(
+                "the answer names a document twice; nothing was taken from it, and nothing was lost".to_owned(),
+            ));
         }
         if answer.since != self.store.meta::<Cursor>("cursor")?.unwrap_or_default() {
             return Err(BookError::LateAnswer);
@@ -270,13 +272,7 @@ impl Taking<'_> {
     }
 
     /// Takes one document in; gives what was appended of it last.
-    fn document(
-        &mut self,
-        doc: &DocAnswer,
-        mut delivery: Delivery,
-        roster: &Roster,
-        known: Known,
-    ) -> Result<Option<Settled>, BookError> {
+    fn document(&mut self, doc: &DocAnswer, mut delivery: Delivery, roster: &Roster, known: Known) -> Result<Option<Settled>, BookError> {
         if !doc.taken.is_empty() {
             self.report.taken += self.store.mark_at_shop(doc.id, &doc.taken)?;
         }

@@ -68,7 +68,9 @@ impl Book {
             )));
         }
         if !super::each_once(request.docs.iter().map(|doc| doc.id)) {
-            return Err(BookError::Message("this request names a document twice; nothing was taken in. Say all of a document in one".to_owned()));
+            return Err(BookError::Message(
+                "this request names a document twice; nothing was taken in. Say all of a document in one".to_owned(),
+            ));
         }
         let (_, person) = before.signer(device).ok_or_else(|| BookError::Unknown("the device is not on the roster".to_owned()))?;
         let actor = self.actor();

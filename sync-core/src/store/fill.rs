@@ -159,7 +159,8 @@ impl Store {
         let parts = self.parts(&format!("WHERE proved = 0 ORDER BY pos LIMIT {most}"), [])?;
         let looked_at = on_all_cores(parts, |part| {
             let changes = changes_in(part.doc, &part.pack, true);
-            let holds = changes.is_ok_and(|changes| changes.iter().flat_map(|(recipe, _)| &recipe.records).all(|Blob(bytes)| record_holds(bytes, roster)));
+            let holds = changes
+                .is_ok_and(|changes| changes.iter().flat_map(|(recipe, _)| &recipe.records).all(|Blob(bytes)| record_holds(bytes, roster)));
             (part.pos, part.doc, holds)
         });
         let mut broken = BTreeSet::new();

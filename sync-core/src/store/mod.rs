@@ -109,7 +109,7 @@ pub struct Store {
     laid_out: RefCell<Option<(i64, Arc<Ledger>)>>,
     stood: RefCell<Option<(i64, deriving::Before)>>,
     /// Nothing is or ever was in quarantine; false where that was not looked at.
-    tidy: Cell<bool>,
+    quarantine_empty: Cell<bool>,
     /// This opening is noted in the log.
     opening_noted: Cell<bool>,
     /// So many pages SQLite's log may have before they are copied into the file.
@@ -179,7 +179,7 @@ impl Store {
         *self.unpacked.borrow_mut() = None;
         *self.laid_out.borrow_mut() = None;
         *self.stood.borrow_mut() = None;
-        self.tidy.set(false);
+        self.quarantine_empty.set(false);
         self.opening_noted.set(false);
     }
 
@@ -211,7 +211,7 @@ impl Store {
             unpacked: RefCell::default(),
             laid_out: RefCell::default(),
             stood: RefCell::default(),
-            tidy: Cell::new(false),
+            quarantine_empty: Cell::new(false),
             opening_noted: Cell::new(false),
             longest_log: Cell::new(0),
         };

@@ -57,7 +57,7 @@ impl Store {
         let opened = envelope::open(bytes).ok();
         let record = opened.as_ref().map(|o| o.record.id.as_bytes().to_vec());
         let device = opened.as_ref().map(|o| o.device.as_bytes().to_vec());
-        self.tidy.set(false);
+        self.quarantine_empty.set(false);
         self.connection
             .prepare_cached(
                 "INSERT INTO quarantine (record, doc, code, detail, device, since_ms, state, bytes) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)
@@ -78,10 +78,10 @@ impl Store {
 
     /// Whether nothing is or ever was in quarantine.
     pub(super) fn quarantine_is_empty(&self) -> Result<bool, StoreError> {
-        if !self.tidy.get() {
-            self.tidy.set(!self.connection.prepare_cached("SELECT 1 FROM quarantine LIMIT 1")?.exists([])?);
+        if !self.quarantine_empty.get() {
+            self.quarantine_empty.set(!self.connection.prepare_cached("SELECT 1 FROM quarantine LIMIT 1")?.exists([])?);
         }
-        Ok(self.tidy.get())
+        Ok(self.quarantine_empty.get())
     }
 
     /// Everything in quarantine, oldest first.
