@@ -112,6 +112,8 @@ pub struct Store {
     quarantine_empty: Cell<bool>,
     /// This opening is noted in the log.
     opening_noted: Cell<bool>,
+    /// As far as this position of a shop's log there is nothing to tidy.
+    looked_through: Cell<u64>,
     /// So many pages SQLite's log may have before they are copied into the file.
     longest_log: Cell<u32>,
 }
@@ -181,6 +183,7 @@ impl Store {
         *self.stood.borrow_mut() = None;
         self.quarantine_empty.set(false);
         self.opening_noted.set(false);
+        self.looked_through.set(0);
     }
 
     /// A database in memory, for tests.
@@ -213,6 +216,7 @@ impl Store {
             stood: RefCell::default(),
             quarantine_empty: Cell::new(false),
             opening_noted: Cell::new(false),
+            looked_through: Cell::new(0),
             longest_log: Cell::new(0),
         };
         store.hold_log_to(AFTER_LARGE_STEPS)?;

@@ -27,11 +27,19 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn tidy(&self, most: usize) -> Result<usize, StoreError> {
+        // At a shop every part is settled from the beginning: there is more to do only in a document that has moved since.
+        let from = if self.opening.is_some() { self.looked_through.get() } else { 0 };
+        let end = self.log_end()?;
+        if from == end {
+            return Ok(0);
+        }
         let mut statement = self.connection.prepare_cached(
-            "SELECT num FROM parts GROUP BY num HAVING count(*) FILTER (WHERE at_shop = 1 AND proved = 1 AND length(pack) < ?1) >= ?2 LIMIT ?3",
+            "SELECT num FROM parts WHERE num IN (SELECT num FROM parts WHERE pos > ?4)
+             GROUP BY num HAVING count(*) FILTER (WHERE at_shop = 1 AND proved = 1 AND length(pack) < ?1) >= ?2 LIMIT ?3",
         )?;
-        let bounds = params![signed(LARGE as u64), signed(MANY as u64), signed(most as u64)];
+        let bounds = params![signed(LARGE as u64), signed(MANY as u64), signed(most as u64), signed(from)];
         let documents: Vec<i64> = statement.query_map(bounds, |row| row.get(0))?.collect::<Result<_, _>>()?;
+        let all = documents.len() < most;
         let mut tidied = 0;
         for num in documents {
             tidied += usize::from(self.merge_parts(num)?);
@@ -39,6 +47,8 @@ impl Store {
         if tidied > 0 {
             let before: usize = self.meta(TIDIED)?.unwrap_or_default();
             self.set_meta(TIDIED, &before.saturating_add(tidied))?;
+        } else if all {
+            self.looked_through.set(end);
         }
         Ok(tidied)
     }

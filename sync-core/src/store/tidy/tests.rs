@@ -7,6 +7,8 @@ use crate::book::{Book, Draft};
 use crate::enrol::Founding;
 use crate::moment::Moment;
 
+const MORNING: i64 = 1_780_300_000_000;
+
 fn entropy() -> impl FnMut(&mut [u8]) {
     let mut n: u8 = 0;
     move |buffer: &mut [u8]| {
@@ -25,9 +27,14 @@ fn shop_with_people(people: usize) -> (Book, DocId) {
         office_name: "Office".into(),
         issuer: "http://127.0.0.1".into(),
     };
-    let mut now = 1_780_300_000_000;
-    book.found_shop(&founding, &Moment::at(now), &mut chance).unwrap();
+    book.found_shop(&founding, &Moment::at(MORNING), &mut chance).unwrap();
     let roster = book.identity().unwrap().root.shop.roster();
+    more_people(&mut book, roster, people, &mut chance);
+    (book, roster)
+}
+
+fn more_people(book: &mut Book, roster: DocId, people: usize, mut chance: &mut dyn FnMut(&mut [u8])) {
+    let mut now = MORNING;
     for n in 0..people {
         now += 60_000;
         let person = crate::moment::fresh_person(&Moment::at(now), &mut chance);
@@ -35,7 +42,23 @@ fn shop_with_people(people: usize) -> (Book, DocId) {
             vec![Person { person, name: format!("Person {n}") }.into(), RoleGrant { person, role: Some(Role::Tech) }.into()];
         book.write(said.into_iter().map(|body| Draft::new(roster, body)).collect(), &Moment::at(now), &mut chance).unwrap();
     }
-    (book, roster)
+}
+
+#[test]
+fn what_moves_after_a_look_is_found_at_the_next() {
+    let (mut book, roster) = shop_with_people(12);
+    assert!(book.store.opening.is_some(), "a shop's book");
+    let end = book.store.log_end().unwrap();
+    assert_eq!([book.tidy(9).unwrap(), book.tidy(9).unwrap()], [1, 0]);
+    assert_eq!(book.store.looked_through.get(), end);
+    let mut n = 0;
+    more_people(&mut book, roster, 12, &mut |buffer: &mut [u8]| {
+        n += 1;
+        buffer.fill(n);
+    });
+    assert_eq!([book.tidy(9).unwrap(), book.tidy(9).unwrap()], [1, 0]);
+    let undone = book.store.atomically(|_| Err::<(), _>(StoreError::Full));
+    assert!(undone.is_err() && book.store.looked_through.get() == 0, "after a step that was undone, all is looked through again");
 }
 
 #[test]
