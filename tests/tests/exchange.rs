@@ -318,7 +318,7 @@ fn a_founding_that_is_refused_leaves_no_empty_document() {
 /// one hanging.
 #[test]
 fn healing_leaves_what_the_shops_changes_build_on() {
-    let (mut crew, docs, lead, tech) = fleet(1);
+    let (mut crew, docs, lead, tech) = fleet(2);
     let carried = crew.read(tech, docs[0], "1I", Stage::Found, 4, 5);
     let bundle = crew.phones[tech].book.make_bundle(&sync_core::bundle::Load::Unsent, &crew.moment(tech)).unwrap();
     let moment = crew.moment(lead);
@@ -326,6 +326,9 @@ fn healing_leaves_what_the_shops_changes_build_on() {
     crew.read(lead, docs[0], "1E", Stage::Found, 5, 6);
     crew.level(lead);
     let later = crew.read(tech, docs[0], "2I", Stage::Found, 4, 5);
+    let good = crew.read(tech, docs[0], "2E", Stage::Found, 4, 5);
+    // The document is not at hand any more: somebody looked at another machine.
+    crew.phones[tech].book.store().ledger_of(docs[1]).unwrap();
     // An answer to a request that offered nothing yet brings the lead's change, and refuses what the tech wrote last.
     let mut request = crew.offer(tech);
     let change = crew.phones[tech].book.store().unsent(1).unwrap()[0].recipe.hash;
@@ -343,6 +346,9 @@ fn healing_leaves_what_the_shops_changes_build_on() {
     assert_eq!(book.verify().unwrap().faults, Vec::<String>::new());
     assert!(book.store().held(carried).unwrap().is_some(), "the shop holds it: its own changes build on it");
     assert!(book.store().held(later).unwrap().is_none());
+    let slot = shared::slot::Slot::lash("2E".parse().unwrap(), Stage::Found);
+    let standing = book.store().standing(docs[0], &slot).unwrap().unwrap();
+    assert_eq!(standing.stands, Some(good), "what was appended again stands, beside what came in the same answer");
     crew.level_all();
     let heads = |book: &Book| book.store().document(docs[0]).unwrap().unwrap().heads;
     assert_eq!(heads(&crew.phones[tech].book), heads(&crew.shop));
