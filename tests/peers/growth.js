@@ -3,7 +3,7 @@
 //   node growth.js draw TABLE PICTURE
 'use strict'
 const fs = require('fs'), os = require('os'), path = require('path')
-const { Shop, run } = require('./ours')
+const { Shop } = require('./ours')
 const COLUMNS = ['machines', 'history', 'what', 'median_ms', 'times', 'bytes_up', 'bytes_down', 'others_cpu_percent', 'cores']
 const IDLE = 20, SHEETS = 9, UPLOADING = [0, 1, 2], BEHIND = 3
 
@@ -23,7 +23,7 @@ async function measure (peers, data, work, table) {
   const phase = async (what, o) => { const p = await shop.phase({ name: what, timeout: 7200e3, ...o }); row(what, p.device_ms_median, p.devices, p) }
   await shop.start()
   await phase('first fill', { devices: [0], cmd: 'fill', after: shop.counted(morning) })
-  for (const n of [...UPLOADING.slice(1), BEHIND]) run('clone', '0', String(n), work)
+  shop.clone([...UPLOADING.slice(1), BEHIND])
   await phase('idle exchange', { devices: Array(IDLE).fill(0), cmd: 'idle', after: shop.counted(morning) })
   await shop.phase({ name: 'append (offline)', devices: UPLOADING, cmd: 'append', after: shop.counted(morning + ofOne) })
   shop.clocks(seeded.evening_ms)

@@ -66,6 +66,13 @@ class Shop {
   phase (o) { return this.h.phase({ server: () => this.server.child.pid, proxy: this.proxy, make: n => this.device(`dev-${pad(n)}`, n), timeout: 1800e3, ...o }) }
   counted (want) { return async d => { const { count } = await d.call('count'); if (count !== want) this.wrong(`${count} records on a device, not ${want}`) } }
 
+  // Devices that begin with a copy of device 0's filled book. A crew's devices have disks of their own: these copies must not be
+  // written out while the shop waits for the one disk here.
+  clone (devices) {
+    for (const n of devices) run('clone', '0', String(n), this.work)
+    spawnSync('sync')
+  }
+
   // What the office looks at: the day sheet as JSON with a device's token, and as a page with a session.
   sheetJson (times) {
     const make = () => { const d = this.device('office', 0); return { ...d, call: cmd => cmd === 'sheet' ? d.call('get', '/v1/day-sheet') : d.call(cmd) } }
@@ -103,9 +110,7 @@ async function main (peers, data, work, out) {
     res.disk_server_morning = size(shop.file)
     res.phases.bootstrap = await phase({ name: 'first fill of one device', devices: [0], cmd: 'fill', after: shop.counted(morning) })
     res.disk_device_morning = size(shop.book('dev-00'))
-    for (const n of D.slice(1)) run('clone', '0', String(n), work)
-    // A crew's devices have disks of their own: their copies must not be written out while the shop waits for this one.
-    spawnSync('sync')
+    shop.clone(D.slice(1))
     res.phases.idle_morning = await phase({ name: 'idle (morning, 3 devices)', devices: [1, 2, 3], cmd: 'idle' })
     res.phases.append = await phase({ name: 'append (offline)', cmd: 'append' })
     shop.clocks(seeded.evening_ms)
