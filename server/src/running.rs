@@ -115,8 +115,9 @@ pub async fn start(config: Config, clock: Arc<dyn Clock>) -> Result<Running, Ser
 
 /// Tidies the book for as long as it is asked to, a little at a time, so that nobody waits for it.
 async fn keep_tidy(state: ServerState) {
-    // Not at once: who waited for the server to start comes first.
-    let mut turns = tokio::time::interval_at(tokio::time::Instant::now() + TIDY_EACH, TIDY_EACH);
+    let mut turns = tokio::time::interval(TIDY_EACH);
+    // The first turn is at once: who waited for the server to start comes before it.
+    turns.tick().await;
     loop {
         turns.tick().await;
         // A failure is the next request's to tell; there is nobody here to hear it.
