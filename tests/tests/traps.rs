@@ -20,7 +20,8 @@ use shared::ids::{DocId, RecordId};
 use shared::problem::Code;
 use shared::record::{Body, Note};
 use shared::wire::{
-    Bundle, BundledDoc, DocOffer, ExchangeAnswer, ExchangeRequest, MOST_OFFERED, MOST_RECORDS, Recipe, SHORTEST_RECORD, ShortRecipe,
+    Bundle, BundledDoc, DocAnswer, DocOffer, ExchangeAnswer, ExchangeRequest, MOST_OFFERED, MOST_RECORDS, Recipe, SHORTEST_RECORD,
+    ShortRecipe,
 };
 use sync_core::exchange::{read_body, write_body};
 use tests::Crew;
@@ -73,7 +74,7 @@ impl Ground {
         let answer = self.crew.answer(self.tech, &self.request(recipes.clone()));
         let codes = answer.docs.iter().flat_map(|doc| &doc.refused).map(|refusal| refusal.code).collect();
         let mut from_shop = self.crew.answer(self.helper, &self.crew.offer(self.helper));
-        from_shop.docs.push(shared::wire::DocAnswer { recipes: named(&recipes), ..shared::wire::DocAnswer::new(self.machine) });
+        slip_into(&mut from_shop, self.machine, named(&recipes));
         self.crew.take(self.helper, &from_shop);
         let made = self.crew.phones[self.tech].book.make_bundle(&sync_core::bundle::Load::Unsent, &self.crew.moment(0)).unwrap();
         let mut bundle: Bundle = read_body(&made.bytes, true).unwrap();
@@ -91,6 +92,14 @@ impl Ground {
             assert_eq!(book.verify().unwrap().faults, Vec::<String>::new());
         }
         codes
+    }
+}
+
+/// Has an answer bring these of a document, instead of what it brought.
+fn slip_into(answer: &mut ExchangeAnswer, doc: DocId, recipes: Vec<ShortRecipe>) {
+    match answer.docs.iter_mut().find(|named| named.id == doc) {
+        Some(named) => named.recipes = recipes,
+        None => answer.docs.push(DocAnswer { recipes, ..DocAnswer::new(doc) }),
     }
 }
 
@@ -143,7 +152,7 @@ fn orphans_without_end_are_not_queued() {
     assert!(answer.docs.iter().all(|doc| doc.refused.is_empty() && doc.needed.len() <= 256), "asked for, and bounded");
     assert_eq!(ground.crew.shop.store().quarantined().unwrap(), vec![]);
     let mut from_shop = ground.crew.answer(ground.helper, &ground.crew.offer(ground.helper));
-    from_shop.docs.push(shared::wire::DocAnswer { recipes: named(&orphans), ..shared::wire::DocAnswer::new(ground.machine) });
+    slip_into(&mut from_shop, ground.machine, named(&orphans));
     let before = ground.log();
     ground.crew.take(ground.helper, &from_shop);
     assert_eq!(ground.log(), before);

@@ -87,13 +87,11 @@ fn edited(ground: &AtShop, who: usize, script: &mut Script<'_>) -> ExchangeReque
     request
 }
 
-/// Whether a change stands before one that it builds on, or a change or document is named twice.
+/// Whether a change stands before one that it builds on, or is named twice.
 fn in_disorder(request: &ExchangeRequest) -> bool {
     let recipes: Vec<_> = request.docs.iter().flat_map(|doc| mutate::full(doc.id, &doc.recipes)).collect();
-    let docs: BTreeSet<_> = request.docs.iter().map(|doc| doc.id).collect();
     let mut later: BTreeSet<Bytes32> = recipes.iter().map(|recipe| recipe.hash).collect();
-    let twice = later.len() < recipes.len() || docs.len() < request.docs.len();
-    twice
+    later.len() < recipes.len()
         || recipes.iter().any(|recipe| {
             later.remove(&recipe.hash);
             recipe.deps.iter().any(|dep| later.contains(dep))
