@@ -116,7 +116,7 @@ pub async fn start(config: Config, clock: Arc<dyn Clock>) -> Result<Running, Ser
 /// Tidies the book for as long as it is asked to, a little at a time, so that nobody waits for it.
 async fn keep_tidy(state: ServerState) {
     let mut turns = tokio::time::interval(TIDY_EACH);
-    // The first turn is at once: who waited for the server to start comes before it.
+    // The first is at once, and let pass: who waited for the server to start comes before.
     turns.tick().await;
     loop {
         turns.tick().await;

@@ -137,5 +137,5 @@ async function main (peers, data, work, out) {
   process.exit(good ? 0 : 1)
 }
 
-module.exports = { Shop, run, size, pad }
+module.exports = { Shop }
 if (require.main === module) main(...process.argv.slice(2).map(p => path.resolve(p)))

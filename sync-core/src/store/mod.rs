@@ -108,8 +108,8 @@ pub struct Store {
     unpacked: RefCell<Option<(i64, Arc<Vec<Blob>>)>>,
     laid_out: RefCell<Option<(i64, Arc<Ledger>)>>,
     stood: RefCell<Option<(i64, deriving::Before)>>,
-    /// Nothing is or ever was in quarantine; false where that was not looked at.
-    quarantine_empty: Cell<bool>,
+    /// Whether anything is or ever was in quarantine, once that was looked at.
+    any_quarantined: Cell<Option<bool>>,
     /// This opening is noted in the log.
     opening_noted: Cell<bool>,
     /// As far as this position of a shop's log there is nothing to tidy.
@@ -181,7 +181,7 @@ impl Store {
         *self.unpacked.borrow_mut() = None;
         *self.laid_out.borrow_mut() = None;
         *self.stood.borrow_mut() = None;
-        self.quarantine_empty.set(false);
+        self.any_quarantined.set(None);
         self.opening_noted.set(false);
         self.looked_through.set(0);
     }
@@ -214,7 +214,7 @@ impl Store {
             unpacked: RefCell::default(),
             laid_out: RefCell::default(),
             stood: RefCell::default(),
-            quarantine_empty: Cell::new(false),
+            any_quarantined: Cell::new(None),
             opening_noted: Cell::new(false),
             looked_through: Cell::new(0),
             longest_log: Cell::new(0),

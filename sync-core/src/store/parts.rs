@@ -87,12 +87,9 @@ impl Store {
         let hash = taken.last().map_or(Bytes32([0; 32]), |(recipe, _)| recipe.hash);
         let mut list = Vec::with_capacity(taken.len());
         let mut records: Vec<Checked> = Vec::new();
-        let tidy = self.quarantine_is_empty()?;
         for (recipe, checked) in taken {
-            if !tidy {
-                let mut new = checked.iter().zip(&recipe.records).filter(|(c, _)| !c.held);
-                new.try_for_each(|(_, bytes)| self.release_quarantined(&bytes.0))?;
-            }
+            let mut new = checked.iter().zip(&recipe.records).filter(|(c, _)| !c.held);
+            new.try_for_each(|(_, bytes)| self.release_quarantined(&bytes.0))?;
             let first_ms = checked.first().map_or(0, |c| c.record.at_ms);
             records.extend(checked);
             if packed.is_none() {

@@ -57,7 +57,7 @@ impl Store {
         let opened = envelope::open(bytes).ok();
         let record = opened.as_ref().map(|o| o.record.id.as_bytes().to_vec());
         let device = opened.as_ref().map(|o| o.device.as_bytes().to_vec());
-        self.quarantine_empty.set(false);
+        self.any_quarantined.set(None);
         self.connection
             .prepare_cached(
                 "INSERT INTO quarantine (record, doc, code, detail, device, since_ms, state, bytes) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)
@@ -76,12 +76,14 @@ impl Store {
         Ok(())
     }
 
-    /// Whether nothing is or ever was in quarantine.
-    pub(super) fn quarantine_is_empty(&self) -> Result<bool, StoreError> {
-        if !self.quarantine_empty.get() {
-            self.quarantine_empty.set(!self.connection.prepare_cached("SELECT 1 FROM quarantine LIMIT 1")?.exists([])?);
+    /// Whether anything is or ever was in quarantine: in most books nothing, and each record that comes in is asked about.
+    fn has_quarantined(&self) -> Result<bool, StoreError> {
+        if let Some(known) = self.any_quarantined.get() {
+            return Ok(known);
         }
-        Ok(self.quarantine_empty.get())
+        let found = self.connection.prepare_cached("SELECT 1 FROM quarantine LIMIT 1")?.exists([])?;
+        self.any_quarantined.set(Some(found));
+        Ok(found)
     }
 
     /// Everything in quarantine, oldest first.
@@ -134,6 +136,9 @@ impl Store {
 
     /// Notes that a record came into the book after all, by another way.
     pub(super) fn release_quarantined(&self, bytes: &[u8]) -> Result<(), StoreError> {
+        if !self.has_quarantined()? {
+            return Ok(());
+        }
         self.connection
             .prepare_cached("UPDATE quarantine SET state = ?2 WHERE bytes = ?1")?
             .execute(params![bytes, to_json(&QuarantineState::Released)?])?;
@@ -145,7 +150,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn is_kept_out(&self, bytes: &[u8]) -> Result<bool, StoreError> {
-        if self.quarantine_is_empty()? {
+        if !self.has_quarantined()? {
             return Ok(false);
         }
         let kept_out = to_json(&QuarantineState::KeptOut)?;
