@@ -55,9 +55,9 @@ pub(crate) fn append_on(
         records: Vec::with_capacity(signed.len()),
     };
     let mut checked = Vec::with_capacity(signed.len());
-    for (Entry { device, record }, bytes) in signed {
-        let held = store.holds_record(record.id)?;
-        checked.push(Checked { device, record, held });
+    for (entry, bytes) in signed {
+        let held = store.holds_record(entry.record.id)?;
+        checked.push(Checked { entry, held });
         recipe.records.push(Blob(bytes));
     }
     recipe.hash = replica::hash_of(frontier.doc, &recipe, &ids)?;

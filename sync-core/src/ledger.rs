@@ -6,8 +6,9 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use petgraph::algo::kosaraju_scc;
 use petgraph::graph::{DiGraph, NodeIndex};
+use shared::bytes::Bytes32;
 use shared::ids::{DeviceId, RecordId};
-use shared::record::{Body, Record};
+use shared::record::{Arrival, Body, Receipted, Record};
 use shared::slot::Slot;
 
 use crate::clock::{Corrected, Receipt, correct};
@@ -21,6 +22,16 @@ pub struct Entry {
     pub device: DeviceId,
     /// What it says.
     pub record: Record,
+    /// SHA-256 of its signed bytes: a receipt is for these bytes, whatever else has the record's id.
+    pub sha256: Bytes32,
+}
+
+impl Entry {
+    /// Whether a receipt of the shop is for this record.
+    #[must_use]
+    pub fn is_named_by(&self, arrival: &Arrival) -> bool {
+        arrival.records.iter().any(|named| named.record == self.record.id && named.sha256 == self.sha256)
+    }
 }
 
 /// A record where it lies among the others of its document.
@@ -92,7 +103,7 @@ impl Ledger {
     fn ends_with(&self, entry: &Entry) -> bool {
         let id = entry.record.id;
         let names = |laid: &Laid| match &laid.entry.record.body {
-            Body::Arrival(arrival) => arrival.records.contains(&id),
+            Body::Arrival(arrival) => entry.is_named_by(arrival),
             _ => false,
         };
         let newest = self.laid.last().is_none_or(|last| last.entry.record.id < id);
@@ -220,7 +231,7 @@ impl Ledger {
     /// The corrected time of a record of this ledger; the epoch for any other.
     #[must_use]
     pub fn time(&self, id: RecordId) -> Corrected {
-        self.at(id).map_or(Corrected { ms: 0, uncertainty_ms: 0 }, |laid| laid.corrected)
+        self.at(id).map_or(Corrected::NONE, |laid| laid.corrected)
     }
 
     /// How many records of its slot stand behind a record, one having seen the other: among equal times, causality orders.
@@ -254,17 +265,11 @@ impl Ledger {
             return None;
         }
         let target = self.at(id)?;
-        if matches!(target.entry.record.body, Body::Void(_) | Body::Arrival(_)) {
+        if !rights::is_voidable(target.entry.record.body.kind()) {
             return None;
         }
         let voids = self.in_slot(&Slot::void(id));
-        voids.iter().copied().find(|void| {
-            let Some(void) = self.at(*void) else { return false };
-            let author = void.entry.record.by;
-            let role = roster.role_at(author, void.corrected.ms);
-            let target_role = roster.role_at(target.entry.record.by, target.corrected.ms);
-            rights::may_void(author, role, target.entry.record.by, target_role).is_ok()
-        })
+        voids.iter().copied().find(|void| self.get(*void).is_some_and(|void| rights::had_right(void, self, roster).is_ok()))
     }
 
     /// Those of these records of one slot that none of the others has seen, directly or through any record.
@@ -292,9 +297,18 @@ fn receipts(entries: &[Entry]) -> (Vec<Option<Receipt>>, Vec<(RecordId, i64)>) {
     let mut displaced = Vec::new();
     for entry in entries {
         if let Body::Arrival(arrival) = &entry.record.body {
-            let receipt = Receipt { at_ms: arrival.at, skew_ms: arrival.skew_ms, uncertainty_ms: arrival.uncertainty_ms };
-            for id in &arrival.records {
+            let receipt = Receipt {
+                at_ms: arrival.at,
+                skew_ms: arrival.skew_ms,
+                uncertainty_ms: arrival.uncertainty_ms,
+                of_writer: true,
+                released: arrival.released_by.is_some(),
+            };
+            for Receipted { record: id, sha256 } in &arrival.records {
                 let Ok(named) = entries.binary_search_by_key(id, |entry| entry.record.id) else { continue };
+                if entries[named].sha256 != *sha256 {
+                    continue;
+                }
                 let receipt = receipt.of_record(entries[named].device, arrival.brought_by);
                 let Some(held) = &mut receipts[named] else {
                     receipts[named] = Some(receipt);

@@ -333,12 +333,7 @@ fn valid_rulings(slot: &Slot, ledger: &Ledger, roster: &Roster) -> Vec<RecordId>
 }
 
 fn may_rule(id: RecordId, ledger: &Ledger, roster: &Roster) -> bool {
-    let Some(entry) = ledger.get(id) else { return false };
-    let Body::Ruling(ruling) = &entry.record.body else { return false };
-    let author = entry.record.by;
-    let role = roster.role_at(author, ledger.time(id).ms);
-    let target = rights::Target { rules_own: rules_own(author, &ruling.of, ledger), ..rights::Target::default() };
-    rights::may_write(&entry.record, role, false, &target).is_ok()
+    ledger.get(id).is_some_and(|entry| rights::had_right(entry, ledger, roster).is_ok())
 }
 
 /// Whether one of these records was measured or written by this person.

@@ -144,7 +144,7 @@ fn a_day_is_closed_with_nothing_open_or_with_a_reason() {
     let at = |crew: &Crew, phone: usize| crew.phones[phone].book.closed_day(first_day(), Thou).unwrap();
     assert_eq!(at(&crew, lead), Some(closed), "a lead knows of it");
     assert_eq!((at(&crew, tech), at(&crew, helper)), (None, None), "it is not for the crew");
-    assert!(crew.phones[tech].book.store().place(crew.shop.identity().unwrap().root.shop.days()).unwrap().is_none());
+    assert!(crew.phones[tech].book.store().has_nothing_of(crew.shop.identity().unwrap().root.shop.days()).unwrap());
     let mine = DeskStep::Note { doc: machine, text: "after hours".into() };
     at_desk(&mut crew, office, &mine).unwrap();
     assert_eq!(crew.shop.closed_day(first_day(), Thou).unwrap().unwrap().late.len(), 0, "a note of the same moment is not late");

@@ -192,13 +192,25 @@ pub struct DocAnswer {
     /// Changes that the offer builds on and the shop lacks.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub needed: Vec<Bytes32>,
+    /// The shop's signed receipts for what was offered, where the document is not open to the device: it gets them in no other way.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub receipts: Vec<Blob>,
 }
 
 impl DocAnswer {
     /// An answer that says nothing yet of a document.
     #[must_use]
     pub const fn new(id: DocId) -> Self {
-        Self { id, heads: Vec::new(), recipes: Vec::new(), packs: Vec::new(), taken: Vec::new(), refused: Vec::new(), needed: Vec::new() }
+        Self {
+            id,
+            heads: Vec::new(),
+            recipes: Vec::new(),
+            packs: Vec::new(),
+            taken: Vec::new(),
+            refused: Vec::new(),
+            needed: Vec::new(),
+            receipts: Vec::new(),
+        }
     }
 }
 

@@ -10,7 +10,7 @@ use shared::wire::{
     Cursor, DocAnswer, DocOffer, ExchangeAnswer, ExchangeRequest, MOST_DOCS, MOST_OFFERED, PAGE_BYTES, PROTOCOL, Recipe, shorten,
 };
 
-use super::vouch;
+use super::{closed, vouch};
 use crate::admission::Gate;
 use crate::admitting::{Outcome, admit};
 use crate::append::follow_roster;
@@ -25,6 +25,9 @@ use crate::store::{Filled, Known, Logged, Settled, Store, ToDerive, unpack};
 
 /// The most documents asked about in one request, well below what a shop takes.
 const MOST_ASKED: usize = MOST_DOCS / 2;
+
+/// The named value that says how many records had no receipt when they were last offered again.
+const OFFERED_AGAIN: &str = "offered-again";
 
 /// What one exchange did.
 #[derive(Debug, Clone, PartialEq, Eq, Default, Serialize)]
@@ -148,7 +151,13 @@ impl Book {
             }
             let contact = Contact::measured(sent_at, now, answer.shop_time);
             store.set_meta("contact", &contact)?;
-            let receipt = Receipt { at_ms: answer.shop_time, skew_ms: contact.offset_ms, uncertainty_ms: contact.uncertainty_ms };
+            let receipt = Receipt {
+                at_ms: answer.shop_time,
+                skew_ms: contact.offset_ms,
+                uncertainty_ms: contact.uncertainty_ms,
+                of_writer: true,
+                released: false,
+            };
             let mut taking = Taking { store, receipt, own: identity.device, now, actor, report };
             let mut roster = before.clone();
             // The roster first: what follows is judged by it.
@@ -163,7 +172,7 @@ impl Book {
             store.set_meta("cursor", &answer.cursor)?;
             report.more |= store.has_unsent()?;
             if !report.more {
-                report.more = store.offer_unreceipted_again()? > 0;
+                report.more = offer_again(store)?;
             }
             Ok::<_, BookError>((report, roster))
         })?;
@@ -190,6 +199,17 @@ impl Book {
             Ok::<_, BookError>(store.unproved()?)
         })
     }
+}
+
+/// Offers again what has no receipt yet. Whether another request may change something: where the last one has not, the receipts
+/// wait for the next exchange.
+fn offer_again(store: &Store) -> Result<bool, BookError> {
+    let due = store.due()?;
+    let before: usize = store.meta(OFFERED_AGAIN)?.unwrap_or_default();
+    if due != before {
+        store.set_meta(OFFERED_AGAIN, &due)?;
+    }
+    Ok(store.offer_unreceipted_again()? > 0 && due != before)
 }
 
 /// What an answer brings of a document, before anything is kept.
@@ -277,6 +297,9 @@ impl Taking<'_> {
             self.report.taken += self.store.mark_at_shop(doc.id, &doc.taken)?;
         }
         self.store.offer_again(doc.id, &doc.needed)?;
+        for arrival in doc.receipts.iter().filter_map(|receipt| closed::receipt(&roster.root, doc.id, receipt)) {
+            self.store.keep_receipt(&arrival)?;
+        }
         self.report.refused.extend(doc.refused.iter().map(|r| RefusedLine {
             doc: doc.id,
             record: r.record,
@@ -286,7 +309,7 @@ impl Taking<'_> {
         let (mut outcomes, mut settled) = (Vec::new(), None);
         if !delivery.changes.is_empty() {
             let vouched = std::mem::take(&mut delivery.vouched);
-            let gate = Gate { roster, vouched: &vouched, contact: self.receipt, brought_by: self.own };
+            let gate = Gate { roster, vouched: &vouched, contact: self.receipt, brought_by: self.own, of_shop: false };
             let mut admitted = admit(self.store, &gate, &mut delivery, |_| known)?;
             settled = self.store.settle(&mut admitted.frontier)?;
             outcomes = admitted.outcomes;

@@ -24,7 +24,7 @@ pub(super) fn heal(store: &Store, actor: Bytes16, answer: &DocAnswer, now: &Mome
             Some(refusal) => store.quarantine(answer.id, &bytes.0, refusal.code, &refusal.detail, now.wall_ms)?,
             // The shop may have sent the very record by another way.
             None if store.holds_record(id)? || store.is_quarantined(&bytes.0)? => {}
-            None => good.push((Entry { device: opened.device, record: opened.record }, bytes.0)),
+            None => good.push((Entry { device: opened.device, sha256: opened.sha256, record: opened.record }, bytes.0)),
         }
     }
     let healed = good.len();

@@ -3,10 +3,11 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use shared::bytes::{Blob, Bytes16, Bytes32};
-use shared::ids::{DeviceId, DocId, PersonId, RecordId};
-use shared::record::{Arrival, Body, ClockEvidence, MOST_NAMED, Record};
+use shared::ids::{DeviceId, DocId, PersonId};
+use shared::record::{Arrival, Body, ClockEvidence, MOST_RECEIPTED, Receipted, Record};
 use shared::wire::{Cursor, DocAnswer, DocOffer, ExchangeAnswer, ExchangeRequest, MOST_DOCS, MOST_OFFERED, PROTOCOL, Refusal};
 
+use super::closed;
 use super::cursor::{self, Standing};
 use super::page::{Manner, Page, next_page};
 use super::vouch::vouch;
@@ -78,7 +79,7 @@ impl Book {
             let (epoch, cursor) = epoch_and_cursor(store, &identity, request, entropy)?;
             let skew_ms = now.wall_ms.saturating_sub(request.device_time);
             store.note_contact(device, now.wall_ms, skew_ms)?;
-            let receipt = Receipt { at_ms: now.wall_ms, skew_ms, uncertainty_ms: ONE_WAY_UNCERTAINTY_MS };
+            let receipt = Receipt { at_ms: now.wall_ms, skew_ms, uncertainty_ms: ONE_WAY_UNCERTAINTY_MS, of_writer: true, released: false };
             let mut roster = before.clone();
             let mut intake = Intake::default();
             let mut taking = Taking { store, identity: &identity, actor, device, receipt, now, entropy };
@@ -99,8 +100,13 @@ impl Book {
             }
             let lacking: BTreeMap<DocId, &[Bytes32]> =
                 request.docs.iter().filter(|d| d.lacking).map(|d| (d.id, d.heads.as_slice())).collect();
-            let manner = Manner::of(request.packs, request.room);
-            let Page { cursor, more, docs } = next_page(store, person, cursor, intake, &lacking, manner)?;
+            let page = match roster.role_now(person) {
+                Some(_) => next_page(store, person, cursor, intake, &lacking, Manner::of(request.packs, request.room))?,
+                // Handing over stays possible, into quarantine. It is told what became of that, and nothing else.
+                None => Page { cursor, more: false, docs: intake.answers.into_values().collect() },
+            };
+            let Page { cursor, more, mut docs } = page;
+            closed::shut(store, person, &roster, &request.docs, &mut docs)?;
             let cursor = cursor::mark(cursor, epoch, store, identity.keys()?)?;
             let since = request.cursor;
             let vouch = if request.packs { vouch(&identity.root, identity.keys()?, epoch, &docs) } else { None };
@@ -164,11 +170,13 @@ impl Taking<'_> {
     fn document(&mut self, mut delivery: Delivery, roster: &Roster, intake: &mut Intake) -> Result<Option<ToDerive>, BookError> {
         let doc = delivery.doc;
         let vouched = std::mem::take(&mut delivery.vouched);
-        let gate = Gate { roster, vouched: &vouched, contact: self.receipt, brought_by: self.device };
+        let gate = Gate { roster, vouched: &vouched, contact: self.receipt, brought_by: self.device, of_shop: true };
         let Admitted { outcomes, mut frontier } = admit(self.store, &gate, &mut delivery, |_| Known::AT_SHOP)?;
         let new = outcomes.iter().flat_map(Outcome::new_records);
-        let arrived: Vec<RecordId> =
-            new.filter(|(id, device)| *device != self.identity.root.device && !vouched.contains(id)).map(|(id, _)| *id).collect();
+        let arrived: Vec<Receipted> = new
+            .filter(|(named, device)| *device != self.identity.root.device && !vouched.names(named.record, named.sha256))
+            .map(|(named, _)| *named)
+            .collect();
         self.receipt_for(&mut frontier, &arrived, None)?;
         let settled = self.store.settle(&mut frontier)?;
         let mut answer = DocAnswer::new(doc);
@@ -224,8 +232,8 @@ impl Taking<'_> {
     }
 
     /// Appends the shop's receipts of records in a document, for the caller to settle.
-    fn receipt_for(&mut self, frontier: &mut Frontier, arrived: &[RecordId], released_by: Option<PersonId>) -> Result<(), BookError> {
-        for records in arrived.chunks(MOST_NAMED) {
+    fn receipt_for(&mut self, frontier: &mut Frontier, arrived: &[Receipted], released_by: Option<PersonId>) -> Result<(), BookError> {
+        for records in arrived.chunks(MOST_RECEIPTED) {
             let record = Record {
                 id: fresh_record(self.now, self.entropy),
                 doc: frontier.doc,
@@ -247,7 +255,7 @@ impl Taking<'_> {
             let bytes = envelope::sign(&record, self.identity.device, self.identity.keys()?.record(), self.identity.root.shop)?;
             let place = frontier.document.as_ref().map(|row| row.place);
             let place = place.ok_or_else(|| BookError::Defect("a receipt for no document".to_owned()))?;
-            let signed = vec![(Entry { device: self.identity.device, record }, bytes)];
+            let signed = vec![(Entry { device: self.identity.device, sha256: envelope::sha256(&bytes), record }, bytes)];
             append_on(self.store, frontier, self.actor, place, signed, self.now.wall_ms, true)?;
         }
         Ok(())
@@ -265,14 +273,14 @@ impl Book {
     ) -> Result<(), BookError> {
         let identity = self.identity()?.clone();
         let roster = self.roster_of_now()?;
-        let mut written: BTreeMap<DocId, Vec<RecordId>> = BTreeMap::new();
+        let mut written: BTreeMap<DocId, Vec<Receipted>> = BTreeMap::new();
         for pos in position + 1..=self.store.log_end()? {
             for change in self.store.changes_at(pos)? {
-                let ids = change.recipe.records.iter().filter_map(|bytes| envelope::open(&bytes.0).ok()).map(|opened| opened.record.id);
-                written.entry(change.doc).or_default().extend(ids);
+                let opened = change.recipe.records.iter().filter_map(|bytes| envelope::open(&bytes.0).ok());
+                written.entry(change.doc).or_default().extend(opened.map(|o| Receipted { record: o.record.id, sha256: o.sha256 }));
             }
         }
-        let receipt = Receipt { at_ms: now.wall_ms, skew_ms: 0, uncertainty_ms: 0 };
+        let receipt = Receipt { at_ms: now.wall_ms, skew_ms: 0, uncertainty_ms: 0, of_writer: true, released: false };
         let mut taking = Taking { store: &self.store, identity: &identity, actor: self.actor(), device: desk, receipt, now, entropy };
         for (doc, ids) in &written {
             let mut frontier = Frontier::read(&self.store, *doc)?;
@@ -306,7 +314,7 @@ impl Book {
         let holds = before
             .signer(opened.device)
             .is_some_and(|(key, person)| person == opened.record.by && opened.verify(&key, before.root.shop).is_ok());
-        let place = self.store.place(waiting.doc)?.filter(|place| place.takes(&opened.record.body));
+        let place = self.store.place(waiting.doc)?.filter(|place| place.takes(opened.record.body.kind()));
         let place = match place {
             Some(place) if holds && opened.record.doc == waiting.doc && opened.record.check().is_ok() => place,
             _ => return Err(BookError::Denied("its signature, author or place does not hold, and so it never comes in".to_owned())),
@@ -316,14 +324,15 @@ impl Book {
             if store.holds_record(opened.record.id)? {
                 return Err(BookError::Denied("another record has its id, and so it never comes in".to_owned()));
             }
-            let id = opened.record.id;
+            let named = Receipted { record: opened.record.id, sha256: opened.sha256 };
             let device = opened.device;
-            let signed = vec![(Entry { device, record: opened.record.clone() }, waiting.bytes.clone())];
+            let signed = vec![(Entry { device, record: opened.record.clone(), sha256: opened.sha256 }, waiting.bytes.clone())];
             append_signed(store, actor, waiting.doc, place, signed, now.wall_ms, true)?;
-            let receipt = Receipt { at_ms: now.wall_ms, skew_ms: 0, uncertainty_ms: ONE_WAY_UNCERTAINTY_MS };
+            let receipt =
+                Receipt { at_ms: now.wall_ms, skew_ms: 0, uncertainty_ms: ONE_WAY_UNCERTAINTY_MS, of_writer: true, released: false };
             let mut taking = Taking { store, identity: &identity, actor, device, receipt, now, entropy };
             let mut frontier = Frontier::read(store, waiting.doc)?;
-            taking.receipt_for(&mut frontier, &[id], Some(by))?;
+            taking.receipt_for(&mut frontier, &[named], Some(by))?;
             store.settle(&mut frontier)?;
             if let Some(document) = store.document(waiting.doc)? {
                 store.derive(&document, &before)?;

@@ -8,6 +8,7 @@ fn entry(n: u8, at_ms: i64, seen: &[u8], body: Body) -> Entry {
     let id = |n: u8| RecordId::from_bytes([n; 16]);
     Entry {
         device: DeviceId::from_bytes([9; 16]),
+        sha256: Bytes32([n; 32]),
         record: Record {
             id: id(n),
             doc: DocId::from_bytes([8; 16]),
@@ -27,7 +28,7 @@ fn hours() -> Body {
 
 fn arrival(n: u8, of: u8, at: i64) -> Entry {
     let body = Body::Arrival(Arrival {
-        records: vec![RecordId::from_bytes([of; 16])],
+        records: vec![Receipted { record: RecordId::from_bytes([of; 16]), sha256: Bytes32([of; 32]) }],
         at,
         skew_ms: 0,
         uncertainty_ms: 0,

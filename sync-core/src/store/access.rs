@@ -208,9 +208,12 @@ impl Store {
         Ok(())
     }
 
-    /// Properties given to a person, the machines there, and whatever they have written in.
+    /// Properties given to a person, the machines there, and what they have founded: nothing for who has no role.
     fn wanted_by(&self, person: PersonId, roster: &Roster) -> Result<BTreeSet<i64>, StoreError> {
-        let mut wanted: BTreeSet<i64> = self.documents_by_author(person)?.into_iter().collect();
+        if roster.role_now(person).is_none() {
+            return Ok(BTreeSet::new());
+        }
+        let mut wanted: BTreeSet<i64> = self.documents_founded_by(person)?.into_iter().collect();
         for (_, property) in roster.assignments.iter().filter(|(who, _)| *who == person) {
             wanted.extend(self.document(property.doc())?.map(|row| row.num));
             wanted.extend(self.machines_at(*property)?);

@@ -2,12 +2,12 @@
 
 use rusqlite::{OptionalExtension, Row, params};
 use shared::bytes::Bytes32;
-use shared::ids::DocId;
+use shared::ids::{DocId, PersonId, PropertyId};
 use std::collections::BTreeSet;
 
 use super::{Store, StoreError, fixed};
 use crate::replica::genesis_hash;
-use crate::rights::Place;
+use crate::rights::{Place, Site};
 
 /// A document's row.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -23,6 +23,9 @@ pub struct DocumentRow {
     /// Something that a change sent here builds on is not here: it is asked of the shop.
     pub lacking: bool,
 }
+
+/// Number, place, founder and property of a document, as they are kept.
+type SiteRow = (i64, String, Option<Vec<u8>>, Option<Vec<u8>>);
 
 fn hashes(bytes: &[u8]) -> Result<Vec<Bytes32>, StoreError> {
     bytes.chunks(32).map(|chunk| fixed(chunk).map(Bytes32)).collect()
@@ -120,6 +123,49 @@ impl Store {
             genesis_hash(doc).0.as_slice()
         ])?;
         self.document(doc)?.ok_or_else(|| StoreError::Damaged("a document that was just made is not there".to_owned()))
+    }
+
+    /// Notes who founded a document.
+    pub(super) fn set_founder(&self, num: i64, founder: PersonId) -> Result<(), StoreError> {
+        let founder = self.word(founder.as_bytes())?;
+        self.connection.prepare_cached("UPDATE documents SET founder = ?2 WHERE num = ?1")?.execute([num, founder])?;
+        Ok(())
+    }
+
+    /// The documents that a person founded.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn documents_founded_by(&self, person: PersonId) -> Result<Vec<i64>, StoreError> {
+        let mut statement = self.connection.prepare_cached("SELECT num FROM documents WHERE founder = ?1")?;
+        Ok(statement.query_map([self.word(person.as_bytes())?], |row| row.get(0))?.collect::<Result<_, _>>()?)
+    }
+
+    /// A document as far as its readers and writers depend on it; `None` where there is none yet.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn site(&self, doc: DocId) -> Result<Option<Site>, StoreError> {
+        let mut statement = self.connection.prepare_cached(
+            "SELECT documents.num, place, words.bytes, property FROM documents
+             LEFT JOIN words ON words.word = founder LEFT JOIN machines ON machines.num = documents.num WHERE doc = ?1",
+        )?;
+        let row: Option<SiteRow> =
+            statement.query_row([doc.as_bytes().as_slice()], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?))).optional()?;
+        let Some((num, place, founder, at)) = row else { return Ok(None) };
+        let place = Place::from_name(&place).ok_or_else(|| StoreError::Damaged(format!("a document of kind {place}")))?;
+        let founder = founder.map(|founder| fixed(&founder).map(PersonId::from_bytes)).transpose()?;
+        let property = match (place, at) {
+            (Place::Property, _) => Some(PropertyId::from_bytes(*doc.as_bytes())),
+            (Place::Machine, Some(at)) => Some(PropertyId::from_bytes(fixed(&at)?)),
+            // Nothing has been derived of it yet: what founded it says where it is.
+            (Place::Machine, None) => {
+                let ledger = self.ledger(num)?;
+                ledger.entries().find_map(|entry| Site::founded_by(&entry.record)).and_then(|site| site.property)
+            }
+            _ => None,
+        };
+        Ok(Some(Site { place, property, founder }))
     }
 
     /// Notes whether something is lacking here that the shop must be asked for.

@@ -14,7 +14,6 @@ mod documents;
 mod fill;
 mod log;
 mod meta;
-mod older;
 mod pack;
 mod parts;
 mod quarantine;
@@ -220,7 +219,6 @@ impl Store {
             longest_log: Cell::new(0),
         };
         store.hold_log_to(AFTER_LARGE_STEPS)?;
-        store.move_older()?;
         store.begin_rows()?;
         Ok(store)
     }

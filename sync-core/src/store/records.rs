@@ -41,7 +41,7 @@ pub struct CameIn {
 /// A record of our own store, read back.
 pub(super) fn entry(bytes: &[u8]) -> Result<Entry, StoreError> {
     let (device, record) = envelope::read_back(bytes).map_err(|e| StoreError::Damaged(e.to_string()))?;
-    Ok(Entry { device, record })
+    Ok(Entry { device, record, sha256: envelope::sha256(bytes) })
 }
 
 /// The records of a pack, in order.
@@ -271,11 +271,12 @@ impl Store {
         let mut records = Vec::new();
         let mut seen = BTreeSet::new();
         for pack in self.packs_of(num)? {
-            for Entry { device, record } in entries_in(&pack)? {
-                let held = !seen.insert(record.id) || self.holds_record(record.id)?;
-                records.push(Checked { device, record, held });
+            for entry in entries_in(&pack)? {
+                let held = !seen.insert(entry.record.id) || self.holds_record(entry.record.id)?;
+                records.push(Checked { entry, held });
             }
         }
-        self.insert_records(num, &records)
+        self.insert_records(num, &records)?;
+        self.mark_received_apart(num)
     }
 }

@@ -116,6 +116,15 @@ impl Store {
         Ok(offered)
     }
 
+    /// How many records of this device's own have no receipt of the shop's yet.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn due(&self) -> Result<usize, StoreError> {
+        let due: i64 = self.connection.prepare_cached("SELECT count(*) FROM records WHERE due = 1")?.query_row([], |row| row.get(0))?;
+        Ok(usize::try_from(due).unwrap_or_default())
+    }
+
     /// Takes out the changes of a document that the shop does not hold, and gives back their records' bytes: the first
     /// step of healing. The records themselves stay with the caller. A document left empty goes.
     ///
@@ -137,7 +146,7 @@ impl Store {
             ids.insert(record.id);
             if let Body::Arrival(arrival) = record.body {
                 // It is no receipt of these any more.
-                ids.extend(arrival.records);
+                ids.extend(arrival.records.iter().map(|named| named.record));
             }
         }
         self.index_records(document.num, Some(&ids))?;

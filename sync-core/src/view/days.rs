@@ -228,7 +228,7 @@ impl Book {
         let mut late = Vec::new();
         for held in self.store.received_after(closed_ms, around.0, around.1)? {
             let record = &held.entry.record;
-            let receipt = held.received_ms.map(|at_ms| Receipt { at_ms, skew_ms: 0, uncertainty_ms: 0 });
+            let receipt = held.received_ms.map(|at_ms| Receipt { at_ms, skew_ms: 0, uncertainty_ms: 0, of_writer: true, released: false });
             let written = correct(record, receipt.as_ref()).ms;
             let counts = (from..until).contains(&written) && held.entry.device != roster.root.device;
             if counts && !matches!(record.body, Body::DayClosed(_)) && late.len() < MOST_LATE {

@@ -161,6 +161,9 @@ impl Book {
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn moved_for(&self, person: PersonId, from: u64, until: u64) -> Result<Vec<DocId>, BookError> {
+        if self.roster()?.role_now(person).is_none() {
+            return Ok(Vec::new());
+        }
         Ok(self.store.moved_documents(person, from, until)?)
     }
 }

@@ -130,8 +130,8 @@ impl Book {
     /// [`BookError`] where the store fails.
     pub fn may_read(&self, person: PersonId, doc: DocId) -> Result<bool, BookError> {
         match self.store.document(doc)? {
-            Some(document) => Ok(self.store.may_read(person, &document)?),
-            None => Ok(false),
+            Some(document) if self.roster()?.role_now(person).is_some() => Ok(self.store.may_read(person, &document)?),
+            _ => Ok(false),
         }
     }
 
