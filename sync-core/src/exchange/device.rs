@@ -13,6 +13,7 @@ use shared::wire::{
 use super::vouch;
 use crate::admission::Gate;
 use crate::admitting::{Outcome, admit};
+use crate::allowance::Allowance;
 use crate::append::follow_roster;
 use crate::book::{Book, BookError};
 use crate::clock::{Contact, Receipt};
@@ -287,7 +288,7 @@ impl Taking<'_> {
         if !delivery.changes.is_empty() {
             let vouched = std::mem::take(&mut delivery.vouched);
             let gate = Gate { roster, vouched: &vouched, contact: self.receipt, brought_by: self.own };
-            let mut admitted = admit(self.store, &gate, &mut delivery, |_| known)?;
+            let mut admitted = admit(self.store, &gate, &mut Allowance::of_the_shop(), &mut delivery, |_| known)?;
             settled = self.store.settle(&mut admitted.frontier)?;
             outcomes = admitted.outcomes;
         }
@@ -305,7 +306,7 @@ impl Taking<'_> {
                 Outcome::Refused(refusal) => {
                     for bytes in &brought.recipe.records {
                         let detail = format!("From the shop, and not taken here. {}", refusal.detail);
-                        self.store.quarantine(doc.id, &bytes.0, refusal.code, &detail, self.now.wall_ms)?;
+                        self.store.quarantine(doc.id, &bytes.0, refusal.code, &detail, self.now.wall_ms, None)?;
                     }
                     self.report.refused.push(RefusedLine {
                         doc: doc.id,

@@ -21,7 +21,7 @@ pub(super) fn heal(store: &Store, actor: Bytes16, answer: &DocAnswer, now: &Mome
         };
         let id = opened.record.id;
         match answer.refused.iter().find(|r| r.record == Some(id)) {
-            Some(refusal) => store.quarantine(answer.id, &bytes.0, refusal.code, &refusal.detail, now.wall_ms)?,
+            Some(refusal) => store.quarantine(answer.id, &bytes.0, refusal.code, &refusal.detail, now.wall_ms, None)?,
             // The shop may have sent the very record by another way.
             None if store.holds_record(id)? || store.is_quarantined(&bytes.0)? => {}
             None => good.push((Entry { device: opened.device, record: opened.record }, bytes.0)),

@@ -204,6 +204,26 @@ CREATE INDEX machines_attention ON machines(num) WHERE attention = 1;
 CREATE INDEX grants_by_position ON grants(person, pos);
 ";
 
+/// How large each document is, and what each device has brought in a day: a flood is stopped before it hurts anybody.
+const FIFTH: &str = "
+ALTER TABLE documents ADD COLUMN bytes INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE documents ADD COLUMN records INTEGER NOT NULL DEFAULT 0;
+CREATE TABLE brought (
+    device BLOB NOT NULL,
+    day INTEGER NOT NULL,
+    records INTEGER NOT NULL,
+    bytes INTEGER NOT NULL,
+    common_records INTEGER NOT NULL,
+    common_bytes INTEGER NOT NULL,
+    held_back INTEGER NOT NULL,
+    turned_away INTEGER NOT NULL,
+    PRIMARY KEY (device, day)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX brought_too_much ON brought(day) WHERE held_back > 0 OR turned_away > 0;
+ALTER TABLE quarantine ADD COLUMN brought_by BLOB;
+CREATE INDEX quarantine_by_device ON quarantine(brought_by, state) WHERE brought_by IS NOT NULL;
+";
+
 /// The older form, for tests of what becomes of a book that has it.
 #[cfg(test)]
 pub(super) const OLDER: [&str; 3] = [FIRST, SECOND, THIRD];
@@ -211,10 +231,12 @@ pub(super) const OLDER: [&str; 3] = [FIRST, SECOND, THIRD];
 /// Brings a database to this program's schema.
 pub(super) fn migrate(connection: &mut Connection) -> Result<(), StoreError> {
     use rusqlite_migration::{Error, MigrationDefinitionError};
-    Migrations::new(vec![M::up(FIRST), M::up(SECOND), M::up(THIRD), M::up(FOURTH)]).to_latest(connection).map_err(|error| match error {
-        Error::RusqliteError { err, .. } => StoreError::from(err),
-        Error::MigrationDefinition(MigrationDefinitionError::DatabaseTooFarAhead) => StoreError::TooNew,
-        other => StoreError::NotABook(other.to_string()),
+    Migrations::new(vec![M::up(FIRST), M::up(SECOND), M::up(THIRD), M::up(FOURTH), M::up(FIFTH)]).to_latest(connection).map_err(|error| {
+        match error {
+            Error::RusqliteError { err, .. } => StoreError::from(err),
+            Error::MigrationDefinition(MigrationDefinitionError::DatabaseTooFarAhead) => StoreError::TooNew,
+            other => StoreError::NotABook(other.to_string()),
+        }
     })
 }
 

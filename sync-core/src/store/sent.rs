@@ -149,7 +149,7 @@ impl Store {
             return Ok(taken);
         }
         let frontier = frontier_of(doc, left.iter().map(|logged| &logged.recipe));
-        self.write_frontier(&frontier.heads(), document.num, frontier.moved())?;
+        self.write_frontier(&frontier, document.num)?;
         Ok(taken)
     }
 

@@ -1,0 +1,167 @@
+//! How much the book takes, and that whatever it took it can hand out, verify, back up and put back: a device that floods
+//! keeps nobody from the shop.
+
+#![expect(clippy::unwrap_used, reason = "a test may panic")]
+
+use fixtures::forge::{Forged, next_recipe, signed};
+
+use shared::bytes::{Blob, Bytes16};
+use shared::ids::{DocId, RecordId};
+use shared::record::{Body, Record, UnknownBody};
+use shared::wire::{DocOffer, ExchangeAnswer, ExchangeRequest, LARGEST_CHANGE, MOST_RECORDS, Recipe, Refusal};
+use sync_core::admission::Checked;
+use sync_core::book::Book;
+use sync_core::frontier::Frontier;
+use sync_core::keeping::restore_shop;
+use sync_core::moment::Moment;
+use sync_core::store::Known;
+use tests::Crew;
+
+/// The phone that floods, in a crew of three.
+const HELPER: usize = 3;
+const BAD: Bytes16 = Bytes16([0xbd; 16]);
+
+/// Records of a size that the helper signs, of a kind that nobody knows. Each seed gives other ones.
+fn blobs(crew: &Crew, phone: usize, doc: DocId, seed: u16, sizes: &[usize]) -> Vec<(Record, Vec<u8>)> {
+    let by = crew.phones[phone].person;
+    let book = &crew.phones[phone].book;
+    let one = |(n, size): (usize, &usize)| {
+        let mut id = [0xb1; 16];
+        id[..2].copy_from_slice(&seed.to_be_bytes());
+        id[2..4].copy_from_slice(&u16::try_from(n).unwrap().to_be_bytes());
+        let body = UnknownBody { kind: "ballast".into(), v: 1, body: shared::cbor::to_value(&Blob(vec![0; *size])).unwrap() };
+        signed(book, &Forged { id: RecordId::from_bytes(id), by, doc, body: Body::Unknown(body) }, crew.now_ms)
+    };
+    sizes.iter().enumerate().map(one).collect()
+}
+
+/// What the shop refuses of changes that a device sends past its own program, one after another on the shop's heads.
+fn send(crew: &mut Crew, phone: usize, doc: DocId, records: Vec<Vec<Vec<u8>>>) -> Vec<Refusal> {
+    let mut refused = Vec::new();
+    for records in records {
+        let recipe = next_recipe(&crew.shop, doc, BAD, records);
+        let offer = DocOffer { id: doc, heads: vec![], recipes: vec![recipe.into()], lacking: false };
+        let request = ExchangeRequest { docs: vec![offer], room: Some(0), ..crew.offer(phone) };
+        refused.extend(crew.answer(phone, &request).docs.into_iter().flat_map(|doc| doc.refused));
+    }
+    refused
+}
+
+fn bytes_of(records: Vec<(Record, Vec<u8>)>) -> Vec<Vec<u8>> {
+    records.into_iter().map(|(_, bytes)| bytes).collect()
+}
+
+/// Puts a change into the shop's book beneath admission, as one that an earlier program took.
+fn force(crew: &Crew, phone: usize, doc: DocId, records: Vec<(Record, Vec<u8>)>) {
+    let device = crew.phones[phone].book.identity().unwrap().device;
+    let store = crew.shop.store();
+    let (records, bytes): (Vec<Record>, Vec<Vec<u8>>) = records.into_iter().unzip();
+    let recipe: Recipe = next_recipe(&crew.shop, doc, BAD, bytes);
+    let checked = records.into_iter().map(|record| Checked { device, record, held: false }).collect();
+    let mut frontier = Frontier::read(store, doc).unwrap();
+    frontier.advance(&recipe);
+    let document = store.document(doc).unwrap().unwrap();
+    store.append(&mut frontier, document.place, vec![(recipe, checked)], Known::AT_SHOP).unwrap();
+    store.derive(&document, crew.shop.roster().unwrap()).unwrap();
+}
+
+/// Every phone but the flooding one, and a new one of the office, gets level through the bytes that travel, and holds what
+/// the shop holds.
+fn all_served(crew: &mut Crew, doc: DocId) {
+    for phone in (0..crew.phones.len()).filter(|phone| *phone != HELPER) {
+        crew.level(phone);
+    }
+    let office = crew.phones[0].person;
+    let new = crew.phone_for(office);
+    let heads = |book: &Book| book.store().document(doc).unwrap().unwrap().heads;
+    assert_eq!(heads(&crew.phones[new].book), heads(&crew.shop), "a new phone holds all of it");
+    assert_eq!(crew.phones[new].book.prove(usize::MAX >> 1).unwrap(), 0);
+    assert_eq!(crew.phones[new].book.verify().unwrap().faults, Vec::<String>::new());
+}
+
+/// The shop's book verifies, is backed up, and comes back from the backup.
+fn kept_and_restored(crew: &mut Crew) {
+    assert_eq!(crew.shop.verify().unwrap().faults, Vec::<String>::new());
+    let folder = tempfile::tempdir().unwrap();
+    let (from, to) = (folder.path().join("backup.db"), folder.path().join("shop.db"));
+    crew.shop.backup_to(&from).unwrap();
+    let restored = restore_shop(&from, &to, &Moment::at(crew.now_ms), &mut crew.dice).unwrap();
+    assert_eq!(restored.verified.faults, Vec::<String>::new());
+    crew.shop = Book::open(&to, &mut crew.dice).unwrap();
+}
+
+#[test]
+fn a_change_over_the_bound_is_refused_and_its_records_may_come_in_smaller_ones() {
+    let (mut crew, machine, [_, _, helper]) = Crew::of_three(31);
+    let sizes = vec![60_000; LARGEST_CHANGE / 60_000 + 1];
+    let all = bytes_of(blobs(&crew, helper, machine, 1, &sizes));
+    let refused = send(&mut crew, helper, machine, vec![all.clone()]);
+    assert_eq!(refused.iter().map(|r| (r.code.name(), r.record)).collect::<Vec<_>>(), [("change-invalid", None)]);
+    assert!(crew.shop.store().quarantined().unwrap().is_empty(), "the records come again");
+    assert_eq!(send(&mut crew, helper, machine, all.chunks(8).map(<[_]>::to_vec).collect()), vec![]);
+    all_served(&mut crew, machine);
+}
+
+#[test]
+fn a_change_that_no_page_holds_is_served_and_kept_all_the_same() {
+    let (mut crew, machine, [_, _, helper]) = Crew::of_three(32);
+    for (seed, count) in [(1, 104), (2, 505), (3, MOST_RECORDS)] {
+        let records = blobs(&crew, helper, machine, seed, &vec![if seed == 3 { 65_000 } else { 60_000 }; count]);
+        force(&crew, helper, machine, records);
+        all_served(&mut crew, machine);
+    }
+    // Tidied, what packs to next to nothing is still no larger than can be read.
+    for n in 0..8 {
+        let records = blobs(&crew, helper, machine, 10 + n, &vec![60_000; 17]);
+        force(&crew, helper, machine, records);
+    }
+    while crew.shop.tidy(8).unwrap() > 0 {}
+    all_served(&mut crew, machine);
+    kept_and_restored(&mut crew);
+    all_served(&mut crew, machine);
+}
+
+#[test]
+fn a_part_larger_than_the_room_comes_change_by_change() {
+    let (mut crew, machine, [lead, _, helper]) = Crew::of_three(33);
+    let (mut recipes, records) = (Vec::new(), blobs(&crew, helper, machine, 1, &[9_000; 60]));
+    let mut frontier = Frontier::read(crew.shop.store(), machine).unwrap();
+    for (_, bytes) in records {
+        let deps = frontier.heads();
+        let mut recipe = next_recipe(&crew.shop, machine, BAD, vec![bytes]);
+        recipe.seq = frontier.last_of(BAD).map_or(1, |last| last.seq + 1);
+        recipe.start_op = frontier.top_op(crew.shop.store(), &deps).unwrap() + 1;
+        recipe.deps = deps;
+        recipe.hash = sync_core::replica::change_hash(machine, &recipe).unwrap();
+        frontier.advance(&recipe);
+        recipes.push(recipe.into());
+    }
+    let offer = DocOffer { id: machine, heads: vec![], recipes, lacking: false };
+    let request = ExchangeRequest { docs: vec![offer], room: Some(0), ..crew.offer(helper) };
+    assert!(crew.answer(helper, &request).docs.iter().all(|doc| doc.refused.is_empty()));
+    for packs in [true, false] {
+        let new = crew.phone_for(crew.phones[lead].person);
+        // A phone that had all of it forgets, and asks again with little room.
+        crew.phones[new].book.store().forget_document(machine).unwrap();
+        crew.phones[new].book.store().clear_meta("cursor").unwrap();
+        let mut pages = 0;
+        loop {
+            let request = ExchangeRequest { room: Some(50_000), packs, ..crew.offer(new) };
+            let answer = crew.answer(new, &request);
+            let size = |answer: &ExchangeAnswer| {
+                let of_doc = |d: &shared::wire::DocAnswer| d.recipes.iter().flat_map(|r| &r.records).map(|r| r.0.len()).sum::<usize>();
+                answer.docs.iter().map(of_doc).sum::<usize>()
+            };
+            assert!(size(&answer) <= 50_000, "{} bytes", size(&answer));
+            pages += 1;
+            if !crew.take(new, &answer).more {
+                break;
+            }
+            assert!(pages < 100, "it goes on");
+        }
+        assert!(pages > 10, "{pages}");
+        let heads = |book: &Book| book.store().document(machine).unwrap().unwrap().heads;
+        assert_eq!(heads(&crew.phones[new].book), heads(&crew.shop), "packs {packs}");
+        assert!(!crew.phones[new].book.store().document(machine).unwrap().unwrap().lacking);
+    }
+}
