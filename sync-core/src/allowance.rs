@@ -18,7 +18,7 @@ use crate::store::{Brought, Size, Store, StoreError};
 
 const MIB: u64 = 1024 * 1024;
 /// A day, for what a device may bring: of the shop's clock, in UTC.
-const DAY_MS: i64 = 86_400_000;
+pub(crate) const DAY_MS: i64 = 86_400_000;
 
 /// What the crew may grow a machine's or a property's document to. Twenty years of 50 visits with 30 records are 30,000 records;
 /// of 400 bytes, with a receipt of 700 for each visit, they are 13 MB.

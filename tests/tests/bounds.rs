@@ -7,7 +7,7 @@ use fixtures::forge::{Forged, next_recipe, signed};
 
 use shared::bytes::{Blob, Bytes16};
 use shared::ids::{DocId, RecordId};
-use shared::record::{Body, Record, UnknownBody};
+use shared::record::{Body, Note, Record, UnknownBody};
 use shared::wire::{DocOffer, ExchangeAnswer, ExchangeRequest, LARGEST_CHANGE, MOST_RECORDS, Recipe, Refusal};
 use sync_core::admission::Checked;
 use sync_core::book::Book;
@@ -164,4 +164,110 @@ fn a_part_larger_than_the_room_comes_change_by_change() {
         assert_eq!(heads(&crew.phones[new].book), heads(&crew.shop), "packs {packs}");
         assert!(!crew.phones[new].book.store().document(machine).unwrap().unwrap().lacking);
     }
+}
+
+/// As many notes as a body of text has room for, each of this size, sent in changes of a hundred.
+fn notes(crew: &Crew, phone: usize, doc: DocId, seed: u16, count: usize, size: usize) -> Vec<Vec<Vec<u8>>> {
+    let by = crew.phones[phone].person;
+    let one = |n: usize| {
+        let mut id = [0xb2; 16];
+        id[..2].copy_from_slice(&seed.to_be_bytes());
+        id[2..6].copy_from_slice(&u32::try_from(n).unwrap().to_be_bytes());
+        let body = Body::Note(Note { text: "n".repeat(size), visit: None });
+        signed(&crew.phones[phone].book, &Forged { id: RecordId::from_bytes(id), by, doc, body }, crew.now_ms).1
+    };
+    let all: Vec<Vec<u8>> = (0..count).map(one).collect();
+    all.chunks(100).map(<[_]>::to_vec).collect()
+}
+
+const DAY_MIN: i64 = 24 * 60;
+
+#[test]
+fn a_document_takes_no_more_than_can_be_put_back() {
+    let (mut crew, machine, [_, tech, helper]) = Crew::of_three(34);
+    let mut full = Vec::new();
+    for day in 0..3 {
+        // 4,096 notes of 3.9 kB: 16 MB, as much as one device brings in a day.
+        let written = notes(&crew, helper, machine, day, 3_900, 3_900);
+        let refused = send(&mut crew, helper, machine, written);
+        full.extend(refused.into_iter().map(|r| r.code.name()));
+        crew.wait_min(DAY_MIN);
+    }
+    full.sort_unstable();
+    full.dedup();
+    assert_eq!(full, ["document-full"], "its room ends before it could not be put back");
+    let size = crew.shop.store().document(machine).unwrap().unwrap().size;
+    assert!(size.bytes > 18_000_000 && size.bytes < 22_000_000, "{size:?}");
+    // The office still finds room, and the shop for its receipt.
+    crew.level(0);
+    let slip = notes(&crew, 0, machine, 99, 1, 1_000);
+    assert_eq!(send(&mut crew, 0, machine, slip), vec![]);
+    assert!(crew.shop.store().quarantined().unwrap().iter().any(|q| q.code.name() == "document-full"), "the office sees it");
+    all_served(&mut crew, machine);
+    kept_and_restored(&mut crew);
+    all_served(&mut crew, machine);
+    let _ = tech;
+}
+
+#[test]
+fn a_flood_waits_on_its_own_device_and_goes_on_tomorrow() {
+    let (mut crew, machine, [_, tech, helper]) = Crew::of_three(35);
+    let roster = crew.shop.identity().unwrap().root.shop.roster();
+    let taken_in = |crew: &Crew| crew.shop.store().document(roster).unwrap().unwrap().size.records;
+    let before = taken_in(&crew);
+    // 2,000 notes into the document that every phone has, written on the device itself.
+    for batch in notes(&crew, helper, roster, 1, 2_000, 60) {
+        let by = crew.phones[helper].person;
+        let forged = |bytes: &Vec<u8>| {
+            let record = sync_core::envelope::open(bytes).unwrap().record;
+            Forged { id: record.id, by, doc: roster, body: record.body }
+        };
+        let forged: Vec<Forged> = batch.iter().map(forged).collect();
+        fixtures::forge::slip_in(&crew.phones[helper].book, roster, sync_core::rights::Place::Roster, BAD, &forged, crew.now_ms);
+    }
+    let mut days = 0;
+    let mut told = false;
+    while crew.phones[helper].book.store().has_unsent().unwrap() {
+        let rounds = crew.level(helper);
+        assert!(rounds < 10, "no end of rounds: {rounds}");
+        let now = taken_in(&crew) - before;
+        assert!(now <= (days + 1) * 300, "{now} records after {days} days");
+        told |= !crew.shop.store().brought_too_much().unwrap().is_empty();
+        // What is held back holds up nothing else.
+        let reading = crew.read(helper, machine, "1I", shared::record::Stage::Found, 4, 5);
+        crew.level(helper);
+        assert!(crew.shop.store().holds_record(reading).unwrap());
+        crew.wait_min(DAY_MIN);
+        days += 1;
+        assert!(days < 30);
+    }
+    assert!(days >= 7 && told, "{days} days");
+    assert!(taken_in(&crew) - before >= 2_000, "all of it came in the end");
+    assert!(crew.phones[helper].book.store().quarantined().unwrap().is_empty());
+    crew.level(tech);
+    all_served(&mut crew, roster);
+}
+
+#[test]
+fn quarantine_is_bounded_and_the_office_told() {
+    let (mut crew, machine, [_, _, helper]) = Crew::of_three(36);
+    let by = crew.phones[0].person;
+    // In another's name: each is refused.
+    let mut codes = std::collections::BTreeMap::new();
+    for n in 0..700_u16 {
+        let mut id = [0xb3; 16];
+        id[..2].copy_from_slice(&n.to_be_bytes());
+        let body = Body::Note(Note { text: "n".repeat(500), visit: None });
+        let (_, bytes) = signed(&crew.phones[helper].book, &Forged { id: RecordId::from_bytes(id), by, doc: machine, body }, crew.now_ms);
+        for refusal in send(&mut crew, helper, machine, vec![vec![bytes]]) {
+            *codes.entry(refusal.code.name()).or_insert(0) += 1;
+        }
+    }
+    assert_eq!(codes.into_iter().collect::<Vec<_>>(), [("not-the-author", 512), ("quarantine-full", 188)]);
+    assert_eq!(crew.shop.store().quarantined().unwrap().len(), 512);
+    let told = crew.shop.store().brought_too_much().unwrap();
+    assert_eq!(
+        told.iter().map(|t| (t.device, t.turned_away)).collect::<Vec<_>>(),
+        [(crew.phones[helper].book.identity().unwrap().device, 188)]
+    );
 }

@@ -13,13 +13,13 @@ use shared::wire::{
 use super::vouch;
 use crate::admission::Gate;
 use crate::admitting::{Outcome, admit};
-use crate::allowance::Allowance;
+use crate::allowance::{Allowance, DAY_MS};
 use crate::append::follow_roster;
 use crate::book::{Book, BookError};
 use crate::clock::{Contact, Receipt};
 use crate::cores::in_turn;
 use crate::delivery::Delivery;
-use crate::exchange::heal::heal;
+use crate::exchange::heal::Healing;
 use crate::moment::{Entropy, Moment};
 use crate::roster::Roster;
 use crate::store::{Filled, Known, Logged, Settled, Store, ToDerive, unpack};
@@ -66,7 +66,7 @@ impl Book {
         self.identity()?;
         let mut of_docs: BTreeMap<DocId, Vec<(Recipe, i64)>> = BTreeMap::new();
         let mut bytes = 0;
-        let unsent = self.store.unsent(i64::try_from(MOST_OFFERED).unwrap_or(i64::MAX))?;
+        let unsent = self.store.to_offer(i64::try_from(MOST_OFFERED).unwrap_or(i64::MAX), now.wall_ms)?;
         // A part holds many changes, and the shop counts changes.
         for Logged { doc, recipe, first_ms, .. } in unsent.into_iter().take(MOST_OFFERED) {
             bytes += recipe.records.iter().map(|r| r.0.len() + 128).sum::<usize>();
@@ -150,7 +150,9 @@ impl Book {
             let contact = Contact::measured(sent_at, now, answer.shop_time);
             store.set_meta("contact", &contact)?;
             let receipt = Receipt { at_ms: answer.shop_time, skew_ms: contact.offset_ms, uncertainty_ms: contact.uncertainty_ms };
-            let mut taking = Taking { store, receipt, own: identity.device, now, actor, report };
+            let left_ms = DAY_MS - answer.shop_time.rem_euclid(DAY_MS);
+            let tomorrow_ms = now.wall_ms.saturating_add(left_ms);
+            let mut taking = Taking { store, receipt, own: identity.device, tomorrow_ms, now, actor, report };
             let mut roster = before.clone();
             // The roster first: what follows is judged by it.
             let (first, rest): (Vec<&DocAnswer>, Vec<&DocAnswer>) = answer.docs.iter().partition(|d| d.id == roster_doc);
@@ -162,7 +164,7 @@ impl Book {
             taking.documents(rest, &roster, vouched)?;
             let mut report = taking.report;
             store.set_meta("cursor", &answer.cursor)?;
-            report.more |= store.has_unsent()?;
+            report.more |= store.has_to_offer(now.wall_ms)?;
             if !report.more {
                 report.more = store.offer_unreceipted_again()? > 0;
             }
@@ -228,6 +230,8 @@ struct Taking<'a> {
     store: &'a Store,
     receipt: Receipt,
     own: DeviceId,
+    /// When the shop's next day begins, by this device's clock.
+    tomorrow_ms: i64,
     now: &'a Moment,
     actor: Bytes16,
     report: Report,
@@ -260,8 +264,11 @@ impl Taking<'_> {
             let brings = !delivery.changes.is_empty();
             let mut settled = self.document(doc, delivery, roster, known)?;
             if !doc.refused.is_empty() {
-                self.report.healed += heal(store, self.actor, doc, self.now)?;
-                self.report.more = true;
+                let healing = Healing { store, actor: self.actor, own: self.own, tomorrow_ms: self.tomorrow_ms, now: self.now };
+                if let Some(healed) = healing.heal(doc)? {
+                    self.report.healed += healed;
+                    self.report.more = true;
+                }
                 // Healing has changed what was appended.
                 settled = None;
             } else if !brings {

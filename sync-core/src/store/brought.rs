@@ -11,7 +11,7 @@ const KEPT_DAYS: i64 = 30;
 
 /// What one device has brought in one day.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub struct Brought {
+pub(crate) struct Brought {
     /// What was taken.
     pub all: Size,
     /// Of that, into the documents that every device has.

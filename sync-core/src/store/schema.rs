@@ -208,6 +208,7 @@ CREATE INDEX grants_by_position ON grants(person, pos);
 const FIFTH: &str = "
 ALTER TABLE documents ADD COLUMN bytes INTEGER NOT NULL DEFAULT 0;
 ALTER TABLE documents ADD COLUMN records INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE documents ADD COLUMN held_until_ms INTEGER NOT NULL DEFAULT 0;
 CREATE TABLE brought (
     device BLOB NOT NULL,
     day INTEGER NOT NULL,
