@@ -5,6 +5,7 @@
 
 use fixtures::forge::{Forged, next_recipe, signed};
 
+use proptest::prelude::*;
 use shared::bytes::{Blob, Bytes16};
 use shared::ids::{DocId, RecordId};
 use shared::record::{Body, Note, Record, UnknownBody};
@@ -184,7 +185,7 @@ const DAY_MIN: i64 = 24 * 60;
 
 #[test]
 fn a_document_takes_no_more_than_can_be_put_back() {
-    let (mut crew, machine, [_, tech, helper]) = Crew::of_three(34);
+    let (mut crew, machine, [_, _, helper]) = Crew::of_three(34);
     let mut full = Vec::new();
     for day in 0..3 {
         // 4,096 notes of 3.9 kB: 16 MB, as much as one device brings in a day.
@@ -206,7 +207,6 @@ fn a_document_takes_no_more_than_can_be_put_back() {
     all_served(&mut crew, machine);
     kept_and_restored(&mut crew);
     all_served(&mut crew, machine);
-    let _ = tech;
 }
 
 #[test]
@@ -270,4 +270,38 @@ fn quarantine_is_bounded_and_the_office_told() {
         told.iter().map(|t| (t.device, t.turned_away)).collect::<Vec<_>>(),
         [(crew.phones[helper].book.identity().unwrap().device, 188)]
     );
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 5, failure_persistence: None, ..ProptestConfig::default() })]
+
+    /// Changes of any size around the bounds, taken or refused or from an earlier program: whatever the book then holds it
+    /// serves page by page, verifies, backs up, gets back, and serves again.
+    #[test]
+    fn whatever_was_taken_is_served_and_comes_back(steps in proptest::collection::vec((0..4_u8, 0..4_usize, 0..3_i8, 0..8_u16), 1..5)) {
+        let (mut crew, machine, [_, _, helper]) = Crew::of_three(37);
+        for (n, (what, size, beyond, some)) in steps.into_iter().enumerate() {
+            let size = [120, 1_900, 30_000, 65_200][size];
+            // About the largest change, the most records, or the largest page.
+            let about = LARGEST_CHANGE * if what == 1 { 7 } else { 1 } / (size + 250);
+            let count = about.min(MOST_RECORDS).saturating_add_signed(isize::from(beyond - 1)).clamp(1, MOST_RECORDS);
+            let records = blobs(&crew, helper, machine, u16::try_from(n).unwrap(), &vec![size; count]);
+            match what {
+                1 => force(&crew, helper, machine, records),
+                2 => {
+                    crew.wait_min(DAY_MIN);
+                    crew.shop.tidy(usize::from(some) + 1).unwrap();
+                }
+                _ => {
+                    let over = records.iter().map(|(_, bytes)| bytes.len()).sum::<usize>() > LARGEST_CHANGE;
+                    let refused = send(&mut crew, helper, machine, vec![bytes_of(records)]);
+                    prop_assert_eq!(refused.len(), usize::from(over), "{} records of {}: {:?}", count, size, refused);
+                }
+            }
+        }
+        all_served(&mut crew, machine);
+        kept_and_restored(&mut crew);
+        while crew.shop.tidy(8).unwrap() > 0 {}
+        all_served(&mut crew, machine);
+    }
 }

@@ -150,6 +150,25 @@ impl Store {
         self.document(doc)?.ok_or_else(|| StoreError::Damaged("a document that was just made is not there".to_owned()))
     }
 
+    /// Measures documents that were kept before they were measured.
+    pub(super) fn measure_documents(&self) -> Result<(), StoreError> {
+        let unmeasured = "WHERE records = 0 AND EXISTS (SELECT 1 FROM parts WHERE parts.num = documents.num)";
+        for document in self.documents_where(unmeasured)? {
+            let mut size = Size::default();
+            for pack in self.packs_of(document.num)? {
+                // What cannot be read is for a verification to tell of.
+                let list = super::pack::unpack(&pack).unwrap_or_default();
+                size = list.iter().fold(size, |size, short| size.with(&short.records));
+            }
+            self.connection.prepare_cached("UPDATE documents SET bytes = ?2, records = ?3 WHERE num = ?1")?.execute(params![
+                document.num,
+                super::signed(size.bytes),
+                super::signed(size.records)
+            ])?;
+        }
+        Ok(())
+    }
+
     /// Notes whether something is lacking here that the shop must be asked for.
     ///
     /// # Errors
@@ -159,6 +178,20 @@ impl Store {
             .prepare_cached("UPDATE documents SET lacking = ?2 WHERE doc = ?1")?
             .execute(params![doc.as_bytes().as_slice(), lacking])?;
         Ok(())
+    }
+}
+
+#[cfg(test)]
+impl Store {
+    /// Says of a document that it holds one record more than it does.
+    pub(crate) fn set_size_wrong(&self, num: i64) -> Result<(), StoreError> {
+        self.connection.execute("UPDATE documents SET records = records + 1 WHERE num = ?1", [num])?;
+        Ok(())
+    }
+
+    /// Forgets how much every document holds.
+    pub(crate) fn forget_sizes(&self) -> Result<(), StoreError> {
+        Ok(self.connection.execute_batch("UPDATE documents SET records = 0, bytes = 0")?)
     }
 }
 

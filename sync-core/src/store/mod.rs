@@ -39,8 +39,8 @@ use crate::ledger::Ledger;
 use crate::sealing::Access;
 
 pub use access::{Code, CodeState};
-pub(crate) use backup::sync_folder_of;
 pub use backup::{Backup, BackupError, Draft};
+pub(crate) use backup::{few, sync_folder_of};
 pub(crate) use brought::Brought;
 pub use brought::BroughtTooMuch;
 pub use derived::{MachineRow, TouchedDocument};
@@ -224,6 +224,7 @@ impl Store {
         };
         store.hold_log_to(AFTER_LARGE_STEPS)?;
         store.move_older()?;
+        store.measure_documents()?;
         store.begin_rows()?;
         Ok(store)
     }

@@ -151,8 +151,9 @@ fn write_older(book: &Store, old: &Connection) {
     old.execute_batch(&OLDER.concat()).unwrap();
     old.pragma_update(None, "user_version", 3).unwrap();
     for table in ["meta", "documents", "quarantine", "codes", "assertions", "contacts", "desks"] {
-        let mut statement = book.connection.prepare(&format!("SELECT * FROM {table}")).unwrap();
-        let columns = statement.column_names().join(", ");
+        // Columns that came later are not in it.
+        let columns = old.prepare(&format!("SELECT * FROM {table}")).unwrap().column_names().join(", ");
+        let mut statement = book.connection.prepare(&format!("SELECT {columns} FROM {table}")).unwrap();
         let count = statement.column_count();
         let places = vec!["?"; count].join(", ");
         let mut rows = statement.query([]).unwrap();
