@@ -298,7 +298,7 @@ impl From<BackupError> for Refused {
                     format!("The book was copied, and not every picture of its photos ({why}). Make room at the shop, and do it again."),
                 )
             }
-            BackupError::Untrue(_) => Self::new(Code::Internal, detail),
+            BackupError::Untrue(_) | BackupError::Unsound(_) => Self::new(Code::Internal, detail),
             BackupError::Store(store) => Self::with_status(Code::Internal, status_of_store(&store), detail),
         }
     }
