@@ -5,9 +5,10 @@ use std::collections::BTreeSet;
 use shared::bytes::Bytes32;
 use shared::ids::{DeviceId, DocId, RecordId};
 use shared::record::{Body, Receipted};
-use shared::wire::{Recipe, Refusal};
+use shared::wire::{LARGEST_CHANGE, MOST_RECORDS, PART_BYTES, Recipe, Refusal};
 
 use crate::admission::{Checked, Gate, Verdict};
+use crate::allowance::Allowance;
 use crate::book::BookError;
 use crate::delivery::{Brought, Delivery};
 use crate::frontier::Frontier;
@@ -40,10 +41,8 @@ impl Outcome {
     }
 }
 
-/// A part ends with so many changes: it is handed out, and offered again, as a whole,
-const MOST_CHANGES: usize = 512;
-/// or with so many bytes of records.
-const MOST_BYTES: usize = 512 * 1024;
+/// A part ends with so many changes, or with [`PART_BYTES`] of records: it is handed out, and offered again, as a whole.
+const MOST_CHANGES: usize = MOST_RECORDS;
 
 /// Changes that fit and are not in the log yet.
 struct Pending<'s> {
@@ -90,10 +89,12 @@ impl Pending<'_> {
         if self.site.is_none() {
             self.site = checked.iter().find_map(|c| Site::founded_by(&c.entry.record));
         }
-        if self.taken.len() >= MOST_CHANGES || self.bytes >= MOST_BYTES {
+        let bytes = recipe.records.iter().map(|record| record.0.len()).sum::<usize>();
+        // One that is larger than any that is taken today stands alone, so that it stays readable.
+        if self.taken.len() >= MOST_CHANGES || self.bytes >= PART_BYTES || bytes > LARGEST_CHANGE {
             self.flush()?;
         }
-        self.bytes += recipe.records.iter().map(|record| record.0.len()).sum::<usize>();
+        self.bytes += bytes;
         let named = |entry: &Entry| Receipted { record: entry.record.id, sha256: entry.sha256 };
         let new = checked.iter().filter(|c| !c.held).map(|c| (named(&c.entry), c.entry.device)).collect();
         let opens = checked.iter().any(|c| matches!(c.entry.record.body, Body::Machine(_) | Body::Property(_)));
@@ -119,6 +120,7 @@ pub(crate) struct Admitted {
 pub(crate) fn admit(
     store: &Store,
     gate: &Gate<'_>,
+    allowance: &mut Allowance,
     delivery: &mut Delivery,
     known: impl Fn(&[Checked]) -> Known,
 ) -> Result<Admitted, BookError> {
@@ -135,6 +137,11 @@ pub(crate) fn admit(
             Verdict::Later(missing) => Outcome::Later(missing),
             Verdict::Refused(refusal) => Outcome::Refused(refusal),
             Verdict::Fits(checked) => {
+                let place = pending.site.map_or_else(|| founded_by(&checked), |site| site.place);
+                if let Some(refusal) = allowance.judge(store, gate, &pending.frontier, place, &brought.recipe, &checked)? {
+                    outcomes.push(Outcome::Refused(refusal));
+                    continue;
+                }
                 let known = known(&checked);
                 let recipe = Recipe { records: std::mem::take(&mut brought.recipe.records), ..brought.recipe.clone() };
                 pending.take(recipe, checked, known)?
@@ -151,5 +158,9 @@ pub(crate) fn place_of(store: &Store, doc: DocId, records: &[Checked]) -> Result
     if let Some(place) = store.place(doc)? {
         return Ok(place);
     }
-    Ok(records.iter().find_map(|c| Place::founded_by(&c.entry.record.body)).unwrap_or(Place::Machine))
+    Ok(founded_by(records))
+}
+
+fn founded_by(records: &[Checked]) -> Place {
+    records.iter().find_map(|c| Place::founded_by(&c.entry.record.body)).unwrap_or(Place::Machine)
 }

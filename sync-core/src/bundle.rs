@@ -14,6 +14,7 @@ use shared::wire::{BUNDLE, Bundle, BundledDoc, LARGEST_PLAIN, ShortRecipe};
 
 use crate::admission::{Checked, Gate, RecordRefusal};
 use crate::admitting::{Admitted, Outcome, admit, place_of};
+use crate::allowance::Allowance;
 use crate::append::{append_again, follow_roster};
 use crate::book::{Book, BookError};
 use crate::clock::Receipt;
@@ -162,7 +163,7 @@ impl Taking<'_> {
             let at_shop = records.iter().all(|c| vouched.names(c.entry.record.id, c.entry.sha256) || c.entry.device == roster.root.device);
             Known { at_shop, proved: true }
         };
-        let Admitted { outcomes, mut frontier } = admit(self.store, &gate, &mut delivery, known)?;
+        let Admitted { outcomes, mut frontier } = admit(self.store, &gate, &mut Allowance::of_a_bundle(), &mut delivery, known)?;
         self.store.settle(&mut frontier)?;
         let mut new = false;
         let mut loose: Vec<(&BroughtRecord, &Blob)> = Vec::new();
@@ -194,7 +195,7 @@ impl Taking<'_> {
                 }
                 Err(RecordRefusal { record, code, detail }) => {
                     let detail = format!("Came in a bundle, and is not taken here. {detail}");
-                    self.store.quarantine(doc, bytes, code, &detail, self.now.wall_ms)?;
+                    self.store.quarantine(doc, bytes, code, &detail, self.now.wall_ms, None)?;
                     taken.refused.push(RefusedLine { doc, record, code, detail });
                 }
             }

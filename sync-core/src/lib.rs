@@ -29,6 +29,7 @@ pub mod standing;
 // Keeping them.
 pub mod admission;
 mod admitting;
+mod allowance;
 mod append;
 pub mod book;
 pub mod delivery;

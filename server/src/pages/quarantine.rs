@@ -3,6 +3,7 @@
 use axum::extract::State;
 use axum::response::{Redirect, Response};
 use maud::{Markup, html};
+use shared::ids::DeviceId;
 use sync_core::book::BookError;
 use sync_core::store::{QuarantineState, Quarantined};
 
@@ -17,11 +18,24 @@ use crate::state::ServerState;
 
 /// GET /office/quarantine
 pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor) -> Result<Response, Shown> {
-    let (held, devices) = state.ask(|shop| Ok::<_, BookError>((shop.quarantined()?, shop.devices()?))).await?;
-    let from = |line: &Quarantined| {
-        let device = line.device.and_then(|id| devices.iter().find(|d| d.device == id));
+    let (held, devices, floods) =
+        state.ask(|shop| Ok::<_, BookError>((shop.quarantined()?, shop.devices()?, shop.brought_too_much()?))).await?;
+    let named = |device: Option<DeviceId>| {
+        let device = device.and_then(|id| devices.iter().find(|d| d.device == id));
         device.map_or_else(|| "a device that the roster does not know".to_owned(), |d| format!("{}, {}", d.name, d.person_name))
     };
+    let from = |line: &Quarantined| named(line.device);
+    let too_much: Vec<Vec<Markup>> = floods
+        .iter()
+        .map(|line| {
+            vec![
+                html! { (named(Some(line.device))) },
+                html! { (visitor.local(line.day_ms)) },
+                html! { (line.held_back) },
+                html! { (line.turned_away) },
+            ]
+        })
+        .collect();
     let (waiting, settled): (Vec<&Quarantined>, Vec<&Quarantined>) = held.iter().partition(|q| q.state == QuarantineState::Waiting);
     let rows: Vec<Vec<Markup>> = settled
         .iter()
@@ -40,6 +54,11 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor) -> 
         h2 { "Waiting" }
         @if waiting.is_empty() { (nothing("Nothing waits.")) }
         div.cards { @for line in &waiting { (card(&visitor, line, &from(line))) } }
+        @if !too_much.is_empty() {
+            h2 { "More than a day's work" }
+            p.soft { "These devices brought more than one may bring in a day, or more than quarantine holds. They keep it themselves; what is for another day they offer again then. No honest day comes near: ask whose device it is, or revoke it." }
+            (table("Devices that brought too much", &["Device", "The day from", "Kept for another day, at least", "Kept on the device alone"], &too_much))
+        }
         @if !rows.is_empty() {
             h2 { "Settled" }
             (table("What the office decided", &["Kind", "From", "Since", "Decided"], &rows))

@@ -326,4 +326,7 @@ impl OfficeFacts for Broken {
     fn assignments(&self) -> Result<Vec<(PersonId, PropertyId)>, BookError> {
         full()
     }
+    fn brought_too_much(&self) -> Result<Vec<sync_core::store::BroughtTooMuch>, BookError> {
+        full()
+    }
 }

@@ -13,12 +13,13 @@ use shared::wire::{
 use super::{closed, vouch};
 use crate::admission::Gate;
 use crate::admitting::{Outcome, admit};
+use crate::allowance::{Allowance, DAY_MS};
 use crate::append::follow_roster;
 use crate::book::{Book, BookError};
 use crate::clock::{Contact, Receipt};
 use crate::cores::in_turn;
 use crate::delivery::Delivery;
-use crate::exchange::heal::heal;
+use crate::exchange::heal::Healing;
 use crate::moment::{Entropy, Moment};
 use crate::roster::Roster;
 use crate::store::{Filled, Known, Logged, Settled, Store, ToDerive, unpack};
@@ -68,7 +69,7 @@ impl Book {
         self.identity()?;
         let mut of_docs: BTreeMap<DocId, Vec<(Recipe, i64)>> = BTreeMap::new();
         let mut bytes = 0;
-        let unsent = self.store.unsent(i64::try_from(MOST_OFFERED).unwrap_or(i64::MAX))?;
+        let unsent = self.store.to_offer(i64::try_from(MOST_OFFERED).unwrap_or(i64::MAX), now.wall_ms)?;
         // A part holds many changes, and the shop counts changes.
         for Logged { doc, recipe, first_ms, .. } in unsent.into_iter().take(MOST_OFFERED) {
             bytes += recipe.records.iter().map(|r| r.0.len() + 128).sum::<usize>();
@@ -158,7 +159,9 @@ impl Book {
                 of_writer: true,
                 released: false,
             };
-            let mut taking = Taking { store, receipt, own: identity.device, now, actor, report };
+            let left_ms = DAY_MS - answer.shop_time.rem_euclid(DAY_MS);
+            let tomorrow_ms = now.wall_ms.saturating_add(left_ms);
+            let mut taking = Taking { store, receipt, own: identity.device, tomorrow_ms, now, actor, report };
             let mut roster = before.clone();
             // The roster first: what follows is judged by it.
             let (first, rest): (Vec<&DocAnswer>, Vec<&DocAnswer>) = answer.docs.iter().partition(|d| d.id == roster_doc);
@@ -170,7 +173,7 @@ impl Book {
             taking.documents(rest, &roster, vouched)?;
             let mut report = taking.report;
             store.set_meta("cursor", &answer.cursor)?;
-            report.more |= store.has_unsent()?;
+            report.more |= store.has_to_offer(now.wall_ms)?;
             if !report.more {
                 report.more = offer_again(store)?;
             }
@@ -247,6 +250,8 @@ struct Taking<'a> {
     store: &'a Store,
     receipt: Receipt,
     own: DeviceId,
+    /// When the shop's next day begins, by this device's clock.
+    tomorrow_ms: i64,
     now: &'a Moment,
     actor: Bytes16,
     report: Report,
@@ -279,8 +284,11 @@ impl Taking<'_> {
             let brings = !delivery.changes.is_empty();
             let mut settled = self.document(doc, delivery, roster, known)?;
             if !doc.refused.is_empty() {
-                self.report.healed += heal(store, self.actor, doc, self.now)?;
-                self.report.more = true;
+                let healing = Healing { store, actor: self.actor, own: self.own, tomorrow_ms: self.tomorrow_ms, now: self.now };
+                if let Some(healed) = healing.heal(doc)? {
+                    self.report.healed += healed;
+                    self.report.more = true;
+                }
                 // Healing has changed what was appended.
                 settled = None;
             } else if !brings {
@@ -310,7 +318,7 @@ impl Taking<'_> {
         if !delivery.changes.is_empty() {
             let vouched = std::mem::take(&mut delivery.vouched);
             let gate = Gate { roster, vouched: &vouched, contact: self.receipt, brought_by: self.own, of_shop: false };
-            let mut admitted = admit(self.store, &gate, &mut delivery, |_| known)?;
+            let mut admitted = admit(self.store, &gate, &mut Allowance::of_the_shop(), &mut delivery, |_| known)?;
             settled = self.store.settle(&mut admitted.frontier)?;
             outcomes = admitted.outcomes;
         }
@@ -328,7 +336,7 @@ impl Taking<'_> {
                 Outcome::Refused(refusal) => {
                     for bytes in &brought.recipe.records {
                         let detail = format!("From the shop, and not taken here. {}", refusal.detail);
-                        self.store.quarantine(doc.id, &bytes.0, refusal.code, &detail, self.now.wall_ms)?;
+                        self.store.quarantine(doc.id, &bytes.0, refusal.code, &detail, self.now.wall_ms, None)?;
                     }
                     self.report.refused.push(RefusedLine {
                         doc: doc.id,

@@ -4,6 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use shared::bytes::{Blob, Bytes16, Bytes32};
 use shared::ids::{DeviceId, DocId, PersonId};
+use shared::problem::Code;
 use shared::record::{Arrival, Body, ClockEvidence, MOST_RECEIPTED, Receipted, Record};
 use shared::wire::{Cursor, DocAnswer, DocOffer, ExchangeAnswer, ExchangeRequest, MOST_DOCS, MOST_OFFERED, PROTOCOL, Refusal};
 
@@ -13,6 +14,7 @@ use super::page::{Manner, Page, next_page};
 use super::vouch::vouch;
 use crate::admission::Gate;
 use crate::admitting::{Admitted, Outcome, admit};
+use crate::allowance::Allowance;
 use crate::append::{append_on, append_signed, follow_roster};
 use crate::book::{Book, BookError};
 use crate::clock::Receipt;
@@ -82,7 +84,8 @@ impl Book {
             let receipt = Receipt { at_ms: now.wall_ms, skew_ms, uncertainty_ms: ONE_WAY_UNCERTAINTY_MS, of_writer: true, released: false };
             let mut roster = before.clone();
             let mut intake = Intake::default();
-            let mut taking = Taking { store, identity: &identity, actor, device, receipt, now, entropy };
+            let mut taking =
+                Taking { store, identity: &identity, actor, device, receipt, allowance: Allowance::at_the_shop(now.wall_ms), now, entropy };
             let roster_doc = identity.root.shop.roster();
             // The roster first: what follows is judged by it.
             let (first, rest): (Vec<&DocOffer>, Vec<&DocOffer>) = request.docs.iter().partition(|d| d.id == roster_doc);
@@ -93,6 +96,7 @@ impl Book {
                 intake.regrant = true;
             }
             taking.documents(rest, &roster, &mut intake)?;
+            taking.allowance.keep(store)?;
             if intake.regrant {
                 store.regrant(&roster)?;
             } else if intake.news {
@@ -143,6 +147,7 @@ struct Taking<'a> {
     actor: Bytes16,
     device: DeviceId,
     receipt: Receipt,
+    allowance: Allowance,
     now: &'a Moment,
     entropy: &'a mut dyn Entropy,
 }
@@ -171,7 +176,7 @@ impl Taking<'_> {
         let doc = delivery.doc;
         let vouched = std::mem::take(&mut delivery.vouched);
         let gate = Gate { roster, vouched: &vouched, contact: self.receipt, brought_by: self.device, of_shop: true };
-        let Admitted { outcomes, mut frontier } = admit(self.store, &gate, &mut delivery, |_| Known::AT_SHOP)?;
+        let Admitted { outcomes, mut frontier } = admit(self.store, &gate, &mut self.allowance, &mut delivery, |_| Known::AT_SHOP)?;
         let new = outcomes.iter().flat_map(Outcome::new_records);
         let arrived: Vec<Receipted> = new
             .filter(|(named, device)| *device != self.identity.root.device && !vouched.names(named.record, named.sha256))
@@ -197,8 +202,7 @@ impl Taking<'_> {
                     intake.regrant |= opens;
                 }
                 Outcome::Refused(refusal) => {
-                    self.keep_refused(doc, brought, &refusal)?;
-                    answer.refused.push(refusal);
+                    answer.refused.push(self.keep_refused(doc, brought, refusal)?);
                     continue;
                 }
             }
@@ -218,17 +222,31 @@ impl Taking<'_> {
         Ok(if news { self.store.to_derive_of(doc, settled)? } else { None })
     }
 
-    /// Keeps what was refused, with the reason: the record at fault, or the whole change where none is.
-    fn keep_refused(&self, doc: DocId, brought: &Brought, refusal: &Refusal) -> Result<(), BookError> {
+    /// Keeps what was refused, with the reason: the record at fault, or the whole change where none is. Gives what the device
+    /// hears of it.
+    fn keep_refused(&mut self, doc: DocId, brought: &Brought, mut refusal: Refusal) -> Result<Refusal, BookError> {
+        // The change as such being at fault, its records come again in a healed one; what waits comes again as it is.
+        let comes_again = refusal.code.waits() || (refusal.record.is_none() && refusal.code == Code::ChangeInvalid);
+        if comes_again {
+            return Ok(refusal);
+        }
+        let mut no_room = false;
         for (record, Blob(bytes)) in brought.records.iter().zip(&brought.recipe.records) {
             let at_fault = refusal.record.is_none_or(|id| record.opened.as_ref().is_ok_and(|o| o.record.id == id));
-            // The change as such being at fault, its records come again in a healed one.
-            let comes_again = refusal.record.is_none() && refusal.code == shared::problem::Code::ChangeInvalid;
-            if at_fault && !comes_again {
-                self.store.quarantine(doc, bytes, refusal.code, &refusal.detail, self.now.wall_ms)?;
+            if !at_fault || self.store.is_quarantined(bytes)? {
+                continue;
+            }
+            if self.allowance.has_room_in_quarantine(self.store, self.device, bytes.len())? {
+                self.store.quarantine(doc, bytes, refusal.code, &refusal.detail, self.now.wall_ms, Some(self.device))?;
+            } else {
+                no_room = true;
             }
         }
-        Ok(())
+        if no_room {
+            refusal.code = Code::QuarantineFull;
+            refusal.detail.push_str(" The office's quarantine has no room for more from this device, which keeps it itself.");
+        }
+        Ok(refusal)
     }
 
     /// Appends the shop's receipts of records in a document, for the caller to settle.
@@ -281,7 +299,16 @@ impl Book {
             }
         }
         let receipt = Receipt { at_ms: now.wall_ms, skew_ms: 0, uncertainty_ms: 0, of_writer: true, released: false };
-        let mut taking = Taking { store: &self.store, identity: &identity, actor: self.actor(), device: desk, receipt, now, entropy };
+        let mut taking = Taking {
+            store: &self.store,
+            identity: &identity,
+            actor: self.actor(),
+            device: desk,
+            receipt,
+            allowance: Allowance::of_the_shop(),
+            now,
+            entropy,
+        };
         for (doc, ids) in &written {
             let mut frontier = Frontier::read(&self.store, *doc)?;
             taking.receipt_for(&mut frontier, ids, None)?;
@@ -330,7 +357,8 @@ impl Book {
             append_signed(store, actor, waiting.doc, place, signed, now.wall_ms, true)?;
             let receipt =
                 Receipt { at_ms: now.wall_ms, skew_ms: 0, uncertainty_ms: ONE_WAY_UNCERTAINTY_MS, of_writer: true, released: false };
-            let mut taking = Taking { store, identity: &identity, actor, device, receipt, now, entropy };
+            let mut taking =
+                Taking { store, identity: &identity, actor, device, receipt, allowance: Allowance::at_the_shop(now.wall_ms), now, entropy };
             let mut frontier = Frontier::read(store, waiting.doc)?;
             taking.receipt_for(&mut frontier, &[named], Some(by))?;
             store.settle(&mut frontier)?;

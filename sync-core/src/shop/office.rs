@@ -9,6 +9,7 @@ use super::SqliteShop;
 use crate::book::BookError;
 use crate::moment::Moment;
 use crate::reckon::{LashCourse, MeterLine, Reckoned};
+use crate::store::BroughtTooMuch;
 use crate::view::{ShopFront, SlotSheet, WholeRecord};
 
 /// What the office's pages ask of the shop. They are for whoever may read everything.
@@ -30,6 +31,8 @@ pub trait OfficeFacts {
     fn week_round(&self, days: Option<u32>, minutes: Option<u32>, now: &Moment) -> Result<Reckoned<Round>, BookError>;
     /// Who looks after which property.
     fn assignments(&self) -> Result<Vec<(PersonId, PropertyId)>, BookError>;
+    /// Devices that brought more than is taken in a day, or than quarantine has room for.
+    fn brought_too_much(&self) -> Result<Vec<BroughtTooMuch>, BookError>;
 }
 
 impl OfficeFacts for SqliteShop {
@@ -63,5 +66,9 @@ impl OfficeFacts for SqliteShop {
 
     fn assignments(&self) -> Result<Vec<(PersonId, PropertyId)>, BookError> {
         self.lock().0.assignments()
+    }
+
+    fn brought_too_much(&self) -> Result<Vec<BroughtTooMuch>, BookError> {
+        Ok(self.lock().0.store().brought_too_much()?)
     }
 }

@@ -1,13 +1,37 @@
 //! Documents: their heads as rows, so that none need be opened.
 
 use rusqlite::{OptionalExtension, Row, params};
-use shared::bytes::Bytes32;
+use shared::bytes::{Blob, Bytes32};
 use shared::ids::{DocId, PersonId, PropertyId};
 use std::collections::BTreeSet;
 
-use super::{Store, StoreError, fixed};
+use super::{Store, StoreError, fixed, unsigned};
 use crate::replica::genesis_hash;
 use crate::rights::{Place, Site};
+
+/// How much the changes of a document hold; a record that stands in two of them counts twice.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Size {
+    /// Signed bytes of records.
+    pub bytes: u64,
+    /// Records.
+    pub records: u64,
+}
+
+impl Size {
+    /// Both together.
+    #[must_use]
+    pub const fn and(self, other: Self) -> Self {
+        Self { bytes: self.bytes.saturating_add(other.bytes), records: self.records.saturating_add(other.records) }
+    }
+
+    /// With a change's records too.
+    #[must_use]
+    pub fn with(self, records: &[Blob]) -> Self {
+        let bytes: u64 = records.iter().map(|record| record.0.len() as u64).sum();
+        Self { bytes: self.bytes.saturating_add(bytes), records: self.records.saturating_add(records.len() as u64) }
+    }
+}
 
 /// A document's row.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -20,6 +44,8 @@ pub struct DocumentRow {
     pub place: Place,
     /// Heads now.
     pub heads: Vec<Bytes32>,
+    /// How much its changes hold.
+    pub size: Size,
     /// Something that a change sent here builds on is not here: it is asked of the shop.
     pub lacking: bool,
 }
@@ -41,7 +67,8 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn document(&self, doc: DocId) -> Result<Option<DocumentRow>, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT num, doc, place, heads, lacking FROM documents WHERE doc = ?1")?;
+        let mut statement =
+            self.connection.prepare_cached("SELECT num, doc, place, heads, lacking, bytes, records FROM documents WHERE doc = ?1")?;
         let row = statement.query_row([doc.as_bytes().as_slice()], |row| Ok(document_row(row))).optional()?;
         row.transpose()
     }
@@ -55,7 +82,7 @@ impl Store {
     }
 
     fn documents_where(&self, which: &str) -> Result<Vec<DocumentRow>, StoreError> {
-        let sql = format!("SELECT num, doc, place, heads, lacking FROM documents {which}");
+        let sql = format!("SELECT num, doc, place, heads, lacking, bytes, records FROM documents {which}");
         let mut statement = self.connection.prepare_cached(&sql)?;
         statement.query_map([], |row| Ok(document_row(row)))?.map(|row| row?).collect()
     }
@@ -65,7 +92,8 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn document_by_num(&self, num: i64) -> Result<Option<DocumentRow>, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT num, doc, place, heads, lacking FROM documents WHERE num = ?1")?;
+        let mut statement =
+            self.connection.prepare_cached("SELECT num, doc, place, heads, lacking, bytes, records FROM documents WHERE num = ?1")?;
         let row = statement.query_row([num], |row| Ok(document_row(row))).optional()?;
         row.transpose()
     }
@@ -180,6 +208,20 @@ impl Store {
     }
 }
 
+#[cfg(test)]
+impl Store {
+    /// Says of a document that it holds one record more than it does.
+    pub(crate) fn set_size_wrong(&self, num: i64) -> Result<(), StoreError> {
+        self.connection.execute("UPDATE documents SET records = records + 1 WHERE num = ?1", [num])?;
+        Ok(())
+    }
+
+    /// Forgets how much every document holds.
+    pub(crate) fn forget_sizes(&self) -> Result<(), StoreError> {
+        Ok(self.connection.execute_batch("UPDATE documents SET records = 0, bytes = 0")?)
+    }
+}
+
 fn document_row(row: &Row<'_>) -> Result<DocumentRow, StoreError> {
     let place: String = row.get(2)?;
     Ok(DocumentRow {
@@ -188,5 +230,6 @@ fn document_row(row: &Row<'_>) -> Result<DocumentRow, StoreError> {
         place: Place::from_name(&place).ok_or_else(|| StoreError::Damaged(format!("a document of kind {place}")))?,
         heads: hashes(&row.get::<_, Vec<u8>>(3)?)?,
         lacking: row.get(4)?,
+        size: Size { bytes: unsigned(row.get(5)?), records: unsigned(row.get(6)?) },
     })
 }

@@ -95,7 +95,7 @@ impl Store {
         }
         self.note_opening()?;
         let row = self.found_document(frontier.doc, place)?;
-        self.write_frontier(&frontier.heads(), row.num, frontier.moved())?;
+        self.write_frontier(&frontier, row.num)?;
         let mut records = Vec::new();
         let mut seen = BTreeSet::new();
         for (hash, pack, entries) in parts {
@@ -134,7 +134,7 @@ impl Store {
             self.connection.prepare_cached(sql)?.execute([document.num])?;
         }
         // The row stays: what kind of document it is does not follow from what will come.
-        self.write_frontier(&Frontier::empty(doc).heads(), document.num, std::iter::empty())?;
+        self.write_frontier(&Frontier::empty(doc), document.num)?;
         self.forget_cached();
         Ok(())
     }

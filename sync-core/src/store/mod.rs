@@ -8,6 +8,7 @@
 
 mod access;
 mod backup;
+mod brought;
 mod derived;
 mod deriving;
 mod documents;
@@ -37,15 +38,17 @@ use crate::ledger::Ledger;
 use crate::sealing::Access;
 
 pub use access::{Code, CodeState};
-pub(crate) use backup::sync_folder_of;
 pub use backup::{Backup, BackupError, Draft};
+pub(crate) use backup::{few, sync_folder_of};
+pub(crate) use brought::Brought;
+pub use brought::BroughtTooMuch;
 pub use derived::{MachineRow, TouchedDocument};
 pub(crate) use deriving::ToDerive;
-pub use documents::DocumentRow;
+pub use documents::{DocumentRow, Size};
 pub use fill::Filled;
 pub use log::{Logged, Part};
 pub(crate) use pack::pack;
-pub use pack::unpack;
+pub use pack::{unpack, unpacked_size};
 pub(crate) use parts::Settled;
 pub use parts::{Known, Taken};
 pub use quarantine::{QuarantineState, Quarantined};

@@ -128,7 +128,7 @@ impl Store {
             }
             None => from.map(|from| Settled { document, from, entries }),
         };
-        self.write_frontier(&frontier.heads(), num, frontier.moved())?;
+        self.write_frontier(frontier, num)?;
         frontier.settled();
         Ok(settled)
     }
@@ -155,18 +155,20 @@ impl Store {
         Ok(self.connection.last_insert_rowid())
     }
 
-    pub(super) fn write_frontier<'e>(
-        &self,
-        heads: &[Bytes32],
-        num: i64,
-        ends: impl Iterator<Item = &'e ActorEnd>,
-    ) -> Result<(), StoreError> {
-        self.connection.prepare_cached("UPDATE documents SET heads = ?2 WHERE num = ?1")?.execute(params![num, joined(heads)])?;
+    /// Writes where a document ends, and how much it holds.
+    pub(super) fn write_frontier(&self, frontier: &Frontier, num: i64) -> Result<(), StoreError> {
+        let size = frontier.size();
+        self.connection.prepare_cached("UPDATE documents SET heads = ?2, bytes = ?3, records = ?4 WHERE num = ?1")?.execute(params![
+            num,
+            joined(&frontier.heads()),
+            signed(size.bytes),
+            signed(size.records)
+        ])?;
         let mut statement = self.connection.prepare_cached(
             "INSERT INTO actors (num, actor, seq, top_op, hash) VALUES (?1, ?2, ?3, ?4, ?5)
              ON CONFLICT (num, actor) DO UPDATE SET seq = ?3, top_op = ?4, hash = ?5",
         )?;
-        for end in ends {
+        for end in frontier.moved() {
             statement.execute(params![num, end.actor.0.as_slice(), signed(end.seq), signed(end.top_op), end.hash.0.as_slice()])?;
         }
         Ok(())

@@ -49,18 +49,27 @@ pub struct Quarantined {
 }
 
 impl Store {
-    /// Puts a record into quarantine; once, however often it comes.
+    /// Puts a record into quarantine; once, however often it comes. At the shop with the device that brought it.
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn quarantine(&self, doc: DocId, bytes: &[u8], code: Code, detail: &str, since_ms: i64) -> Result<(), StoreError> {
+    pub fn quarantine(
+        &self,
+        doc: DocId,
+        bytes: &[u8],
+        code: Code,
+        detail: &str,
+        since_ms: i64,
+        brought_by: Option<DeviceId>,
+    ) -> Result<(), StoreError> {
         let opened = envelope::open(bytes).ok();
         let record = opened.as_ref().map(|o| o.record.id.as_bytes().to_vec());
         let device = opened.as_ref().map(|o| o.device.as_bytes().to_vec());
         self.any_quarantined.set(None);
         self.connection
             .prepare_cached(
-                "INSERT INTO quarantine (record, doc, code, detail, device, since_ms, state, bytes) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)
+                "INSERT INTO quarantine (record, doc, code, detail, device, since_ms, state, bytes, brought_by)
+                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)
                  ON CONFLICT (bytes) DO NOTHING",
             )?
             .execute(params![
@@ -71,7 +80,8 @@ impl Store {
                 device,
                 since_ms,
                 to_json(&QuarantineState::Waiting)?,
-                bytes
+                bytes,
+                brought_by.map(|device| device.as_bytes().to_vec())
             ])?;
         Ok(())
     }
@@ -179,7 +189,7 @@ mod tests {
     fn what_is_kept_out_is_known_though_nothing_was_there_at_the_first_look() {
         let store = Store::in_memory().unwrap();
         assert!(!store.is_kept_out(b"a record").unwrap());
-        store.quarantine(DocId::from_bytes([1; 16]), b"a record", Code::RoleMayNot, "Not taken.", 0).unwrap();
+        store.quarantine(DocId::from_bytes([1; 16]), b"a record", Code::RoleMayNot, "Not taken.", 0, None).unwrap();
         assert!(!store.is_kept_out(b"a record").unwrap(), "it waits");
         let waiting = store.quarantined().unwrap().first().unwrap().id;
         store.settle_quarantined(waiting, QuarantineState::KeptOut).unwrap();

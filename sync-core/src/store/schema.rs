@@ -15,7 +15,10 @@ CREATE TABLE documents (
     place TEXT NOT NULL,
     heads BLOB NOT NULL,
     lacking INTEGER NOT NULL DEFAULT 0,
-    founder INTEGER
+    founder INTEGER,
+    bytes INTEGER NOT NULL DEFAULT 0,
+    records INTEGER NOT NULL DEFAULT 0,
+    held_until_ms INTEGER NOT NULL DEFAULT 0
 ) STRICT;
 CREATE INDEX documents_lacking ON documents(num) WHERE lacking = 1;
 CREATE INDEX documents_by_founder ON documents(founder) WHERE founder IS NOT NULL;
@@ -104,8 +107,24 @@ CREATE TABLE quarantine (
     device BLOB,
     since_ms INTEGER NOT NULL,
     state TEXT NOT NULL,
-    bytes BLOB NOT NULL UNIQUE
+    bytes BLOB NOT NULL UNIQUE,
+    brought_by BLOB
 ) STRICT;
+CREATE INDEX quarantine_by_device ON quarantine(brought_by, state) WHERE brought_by IS NOT NULL;
+
+-- What each device has brought in a day: a flood is stopped before it hurts anybody.
+CREATE TABLE brought (
+    device BLOB NOT NULL,
+    day INTEGER NOT NULL,
+    records INTEGER NOT NULL,
+    bytes INTEGER NOT NULL,
+    common_records INTEGER NOT NULL,
+    common_bytes INTEGER NOT NULL,
+    held_back INTEGER NOT NULL,
+    turned_away INTEGER NOT NULL,
+    PRIMARY KEY (device, day)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX brought_too_much ON brought(day) WHERE held_back > 0 OR turned_away > 0;
 
 CREATE TABLE grants (
     person BLOB NOT NULL,
