@@ -18,6 +18,7 @@ pub mod replica;
 // What the records of a document say.
 pub mod brief;
 pub mod clock;
+pub mod dispute;
 pub mod hours;
 pub mod ledger;
 pub mod machine;

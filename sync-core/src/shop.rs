@@ -28,7 +28,8 @@ use crate::question::{Answer, Question};
 use crate::store::{BackupError, QuarantineState, Quarantined, Verification};
 use crate::view::{
     ClosedDay, ContestedSlot, DaySheet, DeviceLine, DueLine, Evening, HistoryLine, HoursRow, MachineLine, MachineView, PersonLine,
-    PropertyLine, PropertyView, ReadingRow, RecordView, SeasonRecord, ServiceRecord, ShopStatus,
+    PropertyLine, PropertyView, ReadingRow, RecordView, RowOf, RowPlace, Rows, SeasonRecord, ServiceRecord, ShopStatus, Table, hours_row,
+    reading_row,
 };
 
 pub use housekeeping::Housekeeping;
@@ -63,14 +64,16 @@ pub trait Shop: Housekeeping + OfficeFacts + Photos + Send + Sync {
     fn today(&self, now: &Moment) -> Result<Date, BookError>;
     /// Slots that want a ruling.
     fn contested(&self, unit: LengthUnit) -> Result<Vec<ContestedSlot>, BookError>;
-    /// One machine.
+    /// One machine, its lists as long as a screen shows them.
     fn machine(&self, doc: DocId, unit: LengthUnit, now: &Moment) -> Result<MachineView, BookError>;
     /// What the arithmetic answers.
     fn reckon(&self, question: &Question, unit: LengthUnit, now: &Moment) -> Result<Answer, BookError>;
     /// Whether a person may read a document.
     fn may_read(&self, person: PersonId, doc: DocId) -> Result<bool, BookError>;
-    /// What is in quarantine.
-    fn quarantined(&self) -> Result<Vec<Quarantined>, BookError>;
+    /// What is in quarantine in this state, or in any: numbers beyond one, at most so many.
+    fn quarantined(&self, state: Option<QuarantineState>, after: i64, most: usize) -> Result<Vec<Quarantined>, BookError>;
+    /// How many records are in quarantine in this state.
+    fn count_quarantined(&self, state: QuarantineState) -> Result<usize, BookError>;
     /// Lets a record in from quarantine, or keeps it out.
     fn settle(&self, quarantine_id: i64, release: bool, by: PersonId, now: &Moment) -> Result<(), BookError>;
     /// Verifies the book.
@@ -108,16 +111,22 @@ pub trait Shop: Housekeeping + OfficeFacts + Photos + Send + Sync {
     fn property(&self, person: PersonId, property: PropertyId) -> Result<PropertyView, BookError>;
     /// The machines open to a person.
     fn machines(&self, person: PersonId) -> Result<Vec<MachineLine>, BookError>;
-    /// A machine's history, newest first.
-    fn history(&self, machine: DocId, unit: LengthUnit) -> Result<Vec<HistoryLine>, BookError>;
+    /// A machine's history behind a place in it, newest first, at most so many lines.
+    fn history(
+        &self,
+        machine: DocId,
+        before: Option<(i64, RecordId)>,
+        most: usize,
+        unit: LengthUnit,
+    ) -> Result<Vec<HistoryLine>, BookError>;
     /// The service record of a visit, where it is open to a person.
     fn service_record(&self, person: PersonId, visit: RecordId, unit: LengthUnit, now: &Moment) -> Result<ServiceRecord, BookError>;
     /// One record, where it is open to a person.
     fn record(&self, person: PersonId, id: RecordId, unit: LengthUnit) -> Result<RecordView, BookError>;
-    /// Every clearance reading open to a person.
-    fn readings(&self, person: PersonId) -> Result<Vec<ReadingRow>, BookError>;
-    /// Every hour-meter reading open to a person.
-    fn hours(&self, person: PersonId) -> Result<Vec<HoursRow>, BookError>;
+    /// The clearance readings open to a person, behind a place; as many as a table takes.
+    fn readings(&self, person: PersonId, after: Option<RowPlace>) -> Result<Rows<ReadingRow>, BookError>;
+    /// The hour-meter readings open to a person, behind a place; as many as a table takes.
+    fn hours(&self, person: PersonId, after: Option<RowPlace>) -> Result<Rows<HoursRow>, BookError>;
     /// What the shop's book holds, in numbers.
     fn status(&self) -> Result<ShopStatus, BookError>;
     /// The end of the shop's log.
@@ -198,6 +207,21 @@ impl SqliteShop {
     }
 }
 
+impl SqliteShop {
+    /// Fills a table one machine after another, and lets go of the book between two: exchanges do not wait for the whole of it.
+    fn table<T>(&self, person: PersonId, after: Option<RowPlace>, of: RowOf<T>) -> Result<Rows<T>, BookError> {
+        let machines = self.lock().0.store.tags()?;
+        let mut table = Table::after(after);
+        for machine in &machines {
+            if table.is_full() {
+                break;
+            }
+            table.add(&self.lock().0, person, machine, of)?;
+        }
+        Ok(table.done())
+    }
+}
+
 impl Shop for SqliteShop {
     fn enrol(&self, request: &EnrolRequest, now: &Moment) -> Result<EnrolAnswer, EnrolError> {
         let (book, entropy) = &mut *self.lock();
@@ -251,7 +275,7 @@ impl Shop for SqliteShop {
     }
 
     fn machine(&self, doc: DocId, unit: LengthUnit, now: &Moment) -> Result<MachineView, BookError> {
-        self.lock().0.machine_view(doc, unit, now)
+        self.lock().0.machine_screen(doc, unit, now)
     }
 
     fn reckon(&self, question: &Question, unit: LengthUnit, now: &Moment) -> Result<Answer, BookError> {
@@ -262,8 +286,12 @@ impl Shop for SqliteShop {
         self.lock().0.may_read(person, doc)
     }
 
-    fn quarantined(&self) -> Result<Vec<Quarantined>, BookError> {
-        Ok(self.lock().0.store().quarantined()?)
+    fn quarantined(&self, state: Option<QuarantineState>, after: i64, most: usize) -> Result<Vec<Quarantined>, BookError> {
+        Ok(self.lock().0.store().some_quarantined(state, after, most)?)
+    }
+
+    fn count_quarantined(&self, state: QuarantineState) -> Result<usize, BookError> {
+        Ok(self.lock().0.store().count_quarantined(state)?)
     }
 
     fn settle(&self, quarantine_id: i64, release: bool, by: PersonId, now: &Moment) -> Result<(), BookError> {
@@ -271,7 +299,7 @@ impl Shop for SqliteShop {
         if release {
             return book.release(quarantine_id, by, now, &mut **entropy);
         }
-        let waiting = book.store().quarantined()?.iter().any(|q| q.id == quarantine_id && q.state == QuarantineState::Waiting);
+        let waiting = book.store().one_quarantined(quarantine_id)?.is_some_and(|held| held.state == QuarantineState::Waiting);
         if !waiting {
             return Err(BookError::Unknown(format!("quarantine holds nothing waiting under {quarantine_id}")));
         }
@@ -350,8 +378,14 @@ impl Shop for SqliteShop {
         self.lock().0.machines_for(person)
     }
 
-    fn history(&self, machine: DocId, unit: LengthUnit) -> Result<Vec<HistoryLine>, BookError> {
-        self.lock().0.history(machine, unit)
+    fn history(
+        &self,
+        machine: DocId,
+        before: Option<(i64, RecordId)>,
+        most: usize,
+        unit: LengthUnit,
+    ) -> Result<Vec<HistoryLine>, BookError> {
+        self.lock().0.history_before(machine, before, most, unit)
     }
 
     fn service_record(&self, person: PersonId, visit: RecordId, unit: LengthUnit, now: &Moment) -> Result<ServiceRecord, BookError> {
@@ -362,12 +396,12 @@ impl Shop for SqliteShop {
         self.lock().0.record_for(person, id, unit)
     }
 
-    fn readings(&self, person: PersonId) -> Result<Vec<ReadingRow>, BookError> {
-        self.lock().0.readings_for(person)
+    fn readings(&self, person: PersonId, after: Option<RowPlace>) -> Result<Rows<ReadingRow>, BookError> {
+        self.table(person, after, reading_row)
     }
 
-    fn hours(&self, person: PersonId) -> Result<Vec<HoursRow>, BookError> {
-        self.lock().0.hours_for(person)
+    fn hours(&self, person: PersonId, after: Option<RowPlace>) -> Result<Rows<HoursRow>, BookError> {
+        self.table(person, after, hours_row)
     }
 
     fn status(&self) -> Result<ShopStatus, BookError> {

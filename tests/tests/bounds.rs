@@ -12,8 +12,10 @@ use shared::record::{Body, Note, Record, UnknownBody};
 use shared::wire::{DocOffer, ExchangeAnswer, ExchangeRequest, LARGEST_CHANGE, MOST_RECORDS, Recipe, Refusal};
 use sync_core::admission::Checked;
 use sync_core::book::Book;
+use sync_core::envelope;
 use sync_core::frontier::Frontier;
 use sync_core::keeping::restore_shop;
+use sync_core::ledger::Entry;
 use sync_core::moment::Moment;
 use sync_core::store::Known;
 use tests::Crew;
@@ -56,9 +58,11 @@ fn bytes_of(records: Vec<(Record, Vec<u8>)>) -> Vec<Vec<u8>> {
 fn force(crew: &Crew, phone: usize, doc: DocId, records: Vec<(Record, Vec<u8>)>) {
     let device = crew.phones[phone].book.identity().unwrap().device;
     let store = crew.shop.store();
-    let (records, bytes): (Vec<Record>, Vec<Vec<u8>>) = records.into_iter().unzip();
+    let (checked, bytes): (Vec<Checked>, Vec<Vec<u8>>) = records
+        .into_iter()
+        .map(|(record, bytes)| (Checked { entry: Entry { device, sha256: envelope::sha256(&bytes), record }, held: false }, bytes))
+        .unzip();
     let recipe: Recipe = next_recipe(&crew.shop, doc, BAD, bytes);
-    let checked = records.into_iter().map(|record| Checked { device, record, held: false }).collect();
     let mut frontier = Frontier::read(store, doc).unwrap();
     frontier.advance(&recipe);
     let document = store.document(doc).unwrap().unwrap();

@@ -107,7 +107,8 @@ impl Study {
         };
         open.iter().for_each(|(key, count)| leave(*key, *count, LeftOutWhy::OpenBracket));
         for (key, cell) in &cells {
-            if !(block.parts.contains(&key.0) && block.people.contains(&key.1)) {
+            // In order, and so looked up: of parts there are as many as valves and days.
+            if !(block.parts.binary_search(&key.0).is_ok() && block.people.contains(&key.1)) {
                 leave(*key, cell.len(), LeftOutWhy::NotCrossed);
             } else if cell.len() > block.trials {
                 leave(*key, cell.len() - block.trials, LeftOutWhy::FurtherTrial);
@@ -171,7 +172,7 @@ fn largest_block<'r>(cells: &BTreeMap<(&'r str, &'r str), Cell>) -> Option<Block
     people.sort_unstable();
 
     let count = |part: &'r str, person: &'r str| cells.get(&(part, person)).map_or(0, Vec::len);
-    let mut best: Option<((usize, usize, usize), Block<'r>)> = None;
+    let mut best: Option<((usize, usize, usize), usize, Vec<&str>, Vec<(usize, &str)>)> = None;
     for choice in 0u32..1 << people.len() {
         let chosen: Vec<&str> = people.iter().enumerate().filter(|(at, _)| choice >> at & 1 == 1).map(|(_, person)| *person).collect();
         if chosen.len() < 2 {
@@ -181,17 +182,23 @@ fn largest_block<'r>(cells: &BTreeMap<(&'r str, &'r str), Cell>) -> Option<Block
         let mut common: Vec<(usize, &str)> =
             parts.iter().map(|part| (chosen.iter().map(|person| count(part, person)).min().unwrap_or(0), *part)).collect();
         common.sort_by(|a, b| b.0.cmp(&a.0).then(a.1.cmp(b.1)));
+        let mut chosen_best: Option<((usize, usize, usize), usize)> = None;
         for (taken, (trials, _)) in (1..).zip(&common) {
             let merit = (taken * trials * chosen.len(), chosen.len(), taken);
-            if taken < 2 || *trials < 2 || best.as_ref().is_some_and(|(most, _)| *most >= merit) {
-                continue;
+            let most = chosen_best.map(|(most, _)| most).max(best.as_ref().map(|(most, ..)| *most));
+            if taken >= 2 && *trials >= 2 && most.is_none_or(|most| most < merit) {
+                chosen_best = Some((merit, *trials));
             }
-            let mut parts: Vec<&str> = common.iter().take(taken).map(|(_, part)| *part).collect();
-            parts.sort_unstable();
-            best = Some((merit, Block { parts, people: chosen.clone(), trials: *trials }));
+        }
+        if let Some((merit, trials)) = chosen_best {
+            best = Some((merit, trials, chosen, common));
         }
     }
-    best.map(|(_, block)| block)
+    best.map(|((_, _, taken), trials, people, common)| {
+        let mut parts: Vec<&str> = common.iter().take(taken).map(|(_, part)| *part).collect();
+        parts.sort_unstable();
+        Block { parts, people, trials }
+    })
 }
 
 /// Halfway between two leaves, in tenths of a µm.

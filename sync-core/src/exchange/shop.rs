@@ -332,7 +332,7 @@ impl Book {
         use crate::store::QuarantineState;
         let identity = self.identity()?.clone();
         let before = self.roster_of_now()?;
-        let waiting = self.store.quarantined()?.into_iter().find(|q| q.id == quarantine_id && q.state != QuarantineState::Released);
+        let waiting = self.store.one_quarantined(quarantine_id)?.filter(|held| held.state != QuarantineState::Released);
         let Some(waiting) = waiting else {
             return Err(BookError::Unknown(format!("quarantine holds nothing under {quarantine_id} that could still be let in")));
         };

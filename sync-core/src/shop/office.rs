@@ -19,6 +19,8 @@ pub trait OfficeFacts {
     fn front(&self) -> Result<ShopFront, BookError>;
     /// A mark that is another one whenever a day sheet may say something else.
     fn day_mark(&self) -> Result<String, BookError>;
+    /// The slots that want a ruling, each with all that one goes by; as many as the day sheet shows.
+    fn contested_sheets(&self, unit: LengthUnit) -> Result<Vec<SlotSheet>, BookError>;
     /// One slot with all that a ruling goes by.
     fn slot_sheet(&self, doc: DocId, slot: &Slot, unit: LengthUnit) -> Result<SlotSheet, BookError>;
     /// One record in full.
@@ -42,6 +44,10 @@ impl OfficeFacts for SqliteShop {
 
     fn day_mark(&self) -> Result<String, BookError> {
         self.lock().0.day_mark()
+    }
+
+    fn contested_sheets(&self, unit: LengthUnit) -> Result<Vec<SlotSheet>, BookError> {
+        self.lock().0.contested_sheets(unit)
     }
 
     fn slot_sheet(&self, doc: DocId, slot: &Slot, unit: LengthUnit) -> Result<SlotSheet, BookError> {

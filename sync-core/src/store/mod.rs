@@ -31,12 +31,13 @@ use std::path::Path;
 use std::sync::Arc;
 
 use rusqlite::{Connection, OpenFlags};
-use shared::bytes::{Blob, Bytes16};
+use shared::bytes::Bytes16;
 use shared::ids::DeviceId;
 
 use crate::ledger::Ledger;
 use crate::sealing::Access;
 
+pub(crate) use access::given_to;
 pub use access::{Code, CodeState};
 pub use backup::{Backup, BackupError, Draft};
 pub(crate) use backup::{few, sync_folder_of};
@@ -52,7 +53,7 @@ pub use pack::{unpack, unpacked_size};
 pub(crate) use parts::Settled;
 pub use parts::{Known, Taken};
 pub use quarantine::{QuarantineState, Quarantined};
-pub use records::{CameIn, HeldRecord};
+pub use records::{CameIn, HeldRecord, ReceivedAfter};
 pub use verify::Verification;
 
 /// The store failed. Whatever was being written when it did is not kept; everything before is.
@@ -107,7 +108,7 @@ pub struct Store {
     /// Numbers of words that were looked up.
     words: RefCell<HashMap<Vec<u8>, i64>>,
     /// What was read last of one document, by its number: screens ask for one after another.
-    unpacked: RefCell<Option<(i64, Arc<Vec<Blob>>)>>,
+    unpacked: RefCell<Option<(i64, Arc<records::Unpacked>)>>,
     laid_out: RefCell<Option<(i64, Arc<Ledger>)>>,
     stood: RefCell<Option<(i64, deriving::Before)>>,
     /// Whether anything is or ever was in quarantine, once that was looked at.

@@ -101,10 +101,20 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn quarantined(&self) -> Result<Vec<Quarantined>, StoreError> {
-        let mut statement = self
-            .connection
-            .prepare_cached("SELECT id, record, doc, code, detail, device, since_ms, state, bytes FROM quarantine ORDER BY id")?;
-        let rows = statement.query_map([], |row| {
+        self.some_quarantined(None, 0, usize::MAX)
+    }
+
+    /// What is in quarantine in this state, or in any, oldest first: numbers beyond `after`, at most so many.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn some_quarantined(&self, state: Option<QuarantineState>, after: i64, most: usize) -> Result<Vec<Quarantined>, StoreError> {
+        let mut statement = self.connection.prepare_cached(
+            "SELECT id, record, doc, code, detail, device, since_ms, state, bytes FROM quarantine
+             WHERE id > ?1 AND (?2 IS NULL OR state = ?2) ORDER BY id LIMIT ?3",
+        )?;
+        let state = state.map(|state| to_json(&state)).transpose()?;
+        let rows = statement.query_map(params![after, state, i64::try_from(most).unwrap_or(i64::MAX)], |row| {
             Ok((
                 row.get::<_, i64>(0)?,
                 row.get::<_, Option<Vec<u8>>>(1)?,
@@ -133,6 +143,25 @@ impl Store {
             })
         })
         .collect()
+    }
+
+    /// How many records are in quarantine in this state.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn count_quarantined(&self, state: QuarantineState) -> Result<usize, StoreError> {
+        let mut statement = self.connection.prepare_cached("SELECT count(*) FROM quarantine WHERE state = ?1")?;
+        let count: i64 = statement.query_row([to_json(&state)?], |row| row.get(0))?;
+        Ok(usize::try_from(count).unwrap_or_default())
+    }
+
+    /// One record in quarantine.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn one_quarantined(&self, id: i64) -> Result<Option<Quarantined>, StoreError> {
+        let found = self.some_quarantined(None, id.saturating_sub(1), 1)?.pop();
+        Ok(found.filter(|held| held.id == id))
     }
 
     /// Sets what became of a record in quarantine.
