@@ -4,6 +4,7 @@
 mod housekeeping;
 mod office;
 mod photos;
+mod tables;
 
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, MutexGuard};
@@ -27,21 +28,21 @@ use crate::pictures::{PHOTOS, Pictures, private_folder};
 use crate::question::{Answer, Question};
 use crate::store::{BackupError, QuarantineState, Quarantined, Verification};
 use crate::view::{
-    ClosedDay, ContestedSlot, DaySheet, DeviceLine, DueLine, Evening, HistoryLine, HoursRow, MachineLine, MachineView, PersonLine,
-    PropertyLine, PropertyView, ReadingRow, RecordView, RowOf, RowPlace, Rows, SeasonRecord, ServiceRecord, ShopStatus, Table, hours_row,
-    reading_row,
+    ClosedDay, ContestedSlot, DaySheet, DeviceLine, DueLine, Evening, HistoryLine, MachineLine, MachineView, PersonLine, PropertyLine,
+    PropertyView, RecordView, ServiceRecord, ShopStatus,
 };
 
 pub use housekeeping::Housekeeping;
 pub use office::OfficeFacts;
 pub use photos::Photos;
+pub use tables::Tables;
 
 /// Source of randomness that a server hands over for good.
 pub type OwnedEntropy = Box<dyn Entropy + Send>;
 
 /// What a shop can be asked.
 #[expect(clippy::missing_errors_doc, reason = "each fails as the function of Book that it stands for")]
-pub trait Shop: Housekeeping + OfficeFacts + Photos + Send + Sync {
+pub trait Shop: Housekeeping + OfficeFacts + Photos + Tables + Send + Sync {
     /// Takes a device that presents a one-time code.
     fn enrol(&self, request: &EnrolRequest, now: &Moment) -> Result<EnrolAnswer, EnrolError>;
     /// Issues a one-time code.
@@ -123,10 +124,6 @@ pub trait Shop: Housekeeping + OfficeFacts + Photos + Send + Sync {
     fn service_record(&self, person: PersonId, visit: RecordId, unit: LengthUnit, now: &Moment) -> Result<ServiceRecord, BookError>;
     /// One record, where it is open to a person.
     fn record(&self, person: PersonId, id: RecordId, unit: LengthUnit) -> Result<RecordView, BookError>;
-    /// The clearance readings open to a person, behind a place; as many as a table takes.
-    fn readings(&self, person: PersonId, after: Option<RowPlace>) -> Result<Rows<ReadingRow>, BookError>;
-    /// The hour-meter readings open to a person, behind a place; as many as a table takes.
-    fn hours(&self, person: PersonId, after: Option<RowPlace>) -> Result<Rows<HoursRow>, BookError>;
     /// What the shop's book holds, in numbers.
     fn status(&self) -> Result<ShopStatus, BookError>;
     /// The end of the shop's log.
@@ -137,10 +134,6 @@ pub trait Shop: Housekeeping + OfficeFacts + Photos + Send + Sync {
     fn calendar_feed(&self, person: PersonId) -> Result<(FeedSecret, String), BookError>;
     /// Whose a calendar feed's secret is, where it holds now.
     fn calendar_person(&self, secret: &FeedSecret) -> Result<PersonId, LoginError>;
-
-    // Paper.
-    /// The service record of a machine over some days.
-    fn season_record(&self, machine: DocId, from: Date, until: Date, unit: LengthUnit, now: &Moment) -> Result<SeasonRecord, BookError>;
 }
 
 /// Where the shop's log ends.
@@ -204,21 +197,6 @@ impl SqliteShop {
                 guard
             }
         }
-    }
-}
-
-impl SqliteShop {
-    /// Fills a table one machine after another, and lets go of the book between two: exchanges do not wait for the whole of it.
-    fn table<T>(&self, person: PersonId, after: Option<RowPlace>, of: RowOf<T>) -> Result<Rows<T>, BookError> {
-        let machines = self.lock().0.store.tags()?;
-        let mut table = Table::after(after);
-        for machine in &machines {
-            if table.is_full() {
-                break;
-            }
-            table.add(&self.lock().0, person, machine, of)?;
-        }
-        Ok(table.done())
     }
 }
 
@@ -396,14 +374,6 @@ impl Shop for SqliteShop {
         self.lock().0.record_for(person, id, unit)
     }
 
-    fn readings(&self, person: PersonId, after: Option<RowPlace>) -> Result<Rows<ReadingRow>, BookError> {
-        self.table(person, after, reading_row)
-    }
-
-    fn hours(&self, person: PersonId, after: Option<RowPlace>) -> Result<Rows<HoursRow>, BookError> {
-        self.table(person, after, hours_row)
-    }
-
     fn status(&self) -> Result<ShopStatus, BookError> {
         self.lock().0.shop_status()
     }
@@ -423,10 +393,5 @@ impl Shop for SqliteShop {
 
     fn calendar_person(&self, secret: &FeedSecret) -> Result<PersonId, LoginError> {
         self.lock().0.calendar_person(secret)
-    }
-
-    // Paper.
-    fn season_record(&self, machine: DocId, from: Date, until: Date, unit: LengthUnit, now: &Moment) -> Result<SeasonRecord, BookError> {
-        self.lock().0.season_record(machine, from, until, unit, now)
     }
 }

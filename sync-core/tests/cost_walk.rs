@@ -4,6 +4,7 @@
 //! `tests/walk/run` builds the engine so that it counts, and runs this.
 
 #![expect(dead_code, reason = "the ground is the benchmarks', and this stands on some of it")]
+#![expect(clippy::unwrap_used, reason = "the ground's unwraps are a test's here")]
 
 #[path = "../benches/ground/mod.rs"]
 mod ground;
@@ -15,9 +16,9 @@ use ground::Ground;
 use shared::hours::Hours;
 use shared::ids::DocId;
 use shared::length::LengthUnit;
-use shared::record::{Body, Finding, FindingKind, HourReading, Note, Person};
+use shared::record::{Body, Finding, FindingKind, HourReading, Note};
 use sync_core::book::Book;
-use sync_core::moment::{Moment, fresh_person};
+use sync_core::moment::Moment;
 use sync_core::store::Store;
 
 /// The lesser book. The greater one still comes in one change, so that its rows are derived once as well.
@@ -108,7 +109,7 @@ fn tips(ground: &mut Ground, phone: &Book, count: usize, walk: &mut Walk) {
 
 /// Readings of the hour meter, every second of which cannot be.
 fn hours(ground: &mut Ground, phone: &Book, count: usize, walk: &mut Walk) {
-    let meter = |n: usize| Hours::from_tenths(if n % 2 == 0 { 5_000 } else { 90_000 + i64::try_from(n).unwrap() });
+    let meter = |n: usize| Hours::from_tenths(if n.is_multiple_of(2) { 5_000 } else { 90_000 + i64::try_from(n).unwrap() });
     bring(ground, phone, (0..count).map(|n| HourReading { meter: meter(n), visit: None }.into()).collect(), walk);
 }
 

@@ -30,7 +30,7 @@ use sync_core::photo::PhotoError;
 use sync_core::pictures::PicturesError;
 use sync_core::question::{Answer as Reckoned, Question};
 use sync_core::reckon::{LashCourse, MeterLine, Reckoned as Of};
-use sync_core::shop::{Housekeeping, LogEnd, OfficeFacts, Photos, Shop};
+use sync_core::shop::{Housekeeping, LogEnd, OfficeFacts, Photos, Shop, Tables};
 use sync_core::store::{BackupError, QuarantineState, Quarantined, StoreError, Verification};
 use sync_core::view::{
     ClosedDay, ContestedSlot, DaySheet, DeviceLine, DueLine, Evening, HistoryLine, HoursRow, MachineLine, MachineView, PersonLine,
@@ -272,12 +272,6 @@ impl Shop for Broken {
     fn record(&self, _: PersonId, _: RecordId, _: LengthUnit) -> Result<RecordView, BookError> {
         full()
     }
-    fn readings(&self, _: PersonId, _: Option<RowPlace>) -> Result<Rows<ReadingRow>, BookError> {
-        full()
-    }
-    fn hours(&self, _: PersonId, _: Option<RowPlace>) -> Result<Rows<HoursRow>, BookError> {
-        full()
-    }
     fn status(&self) -> Result<ShopStatus, BookError> {
         full()
     }
@@ -299,7 +293,16 @@ impl Shop for Broken {
     fn calendar_person(&self, _: &FeedSecret) -> Result<PersonId, LoginError> {
         full()
     }
+}
+
+impl Tables for Broken {
     fn season_record(&self, _: DocId, _: Date, _: Date, _: LengthUnit, _: &Moment) -> Result<SeasonRecord, BookError> {
+        full()
+    }
+    fn readings(&self, _: PersonId, _: Option<RowPlace>) -> Result<Rows<ReadingRow>, BookError> {
+        full()
+    }
+    fn hours(&self, _: PersonId, _: Option<RowPlace>) -> Result<Rows<HoursRow>, BookError> {
         full()
     }
 }

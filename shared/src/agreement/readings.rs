@@ -172,7 +172,7 @@ fn largest_block<'r>(cells: &BTreeMap<(&'r str, &'r str), Cell>) -> Option<Block
     people.sort_unstable();
 
     let count = |part: &'r str, person: &'r str| cells.get(&(part, person)).map_or(0, Vec::len);
-    let mut best: Option<((usize, usize, usize), usize, Vec<&str>, Vec<(usize, &str)>)> = None;
+    let mut best: Option<((usize, usize, usize), Block<'r>)> = None;
     for choice in 0u32..1 << people.len() {
         let chosen: Vec<&str> = people.iter().enumerate().filter(|(at, _)| choice >> at & 1 == 1).map(|(_, person)| *person).collect();
         if chosen.len() < 2 {
@@ -182,23 +182,16 @@ fn largest_block<'r>(cells: &BTreeMap<(&'r str, &'r str), Cell>) -> Option<Block
         let mut common: Vec<(usize, &str)> =
             parts.iter().map(|part| (chosen.iter().map(|person| count(part, person)).min().unwrap_or(0), *part)).collect();
         common.sort_by(|a, b| b.0.cmp(&a.0).then(a.1.cmp(b.1)));
-        let mut chosen_best: Option<((usize, usize, usize), usize)> = None;
-        for (taken, (trials, _)) in (1..).zip(&common) {
-            let merit = (taken * trials * chosen.len(), chosen.len(), taken);
-            let most = chosen_best.map(|(most, _)| most).max(best.as_ref().map(|(most, ..)| *most));
-            if taken >= 2 && *trials >= 2 && most.is_none_or(|most| most < merit) {
-                chosen_best = Some((merit, *trials));
-            }
-        }
-        if let Some((merit, trials)) = chosen_best {
-            best = Some((merit, trials, chosen, common));
+        // No two have the same merit: each takes another number of parts.
+        let blocks = (1..).zip(&common).filter(|(taken, (trials, _))| *taken >= 2 && *trials >= 2);
+        let greatest = blocks.map(|(taken, (trials, _))| ((taken * trials * chosen.len(), chosen.len(), taken), *trials)).max();
+        if let Some((merit, trials)) = greatest.filter(|(merit, _)| best.as_ref().is_none_or(|(most, _)| *most < *merit)) {
+            let mut parts: Vec<&str> = common.iter().take(merit.2).map(|(_, part)| *part).collect();
+            parts.sort_unstable();
+            best = Some((merit, Block { parts, people: chosen, trials }));
         }
     }
-    best.map(|((_, _, taken), trials, people, common)| {
-        let mut parts: Vec<&str> = common.iter().take(taken).map(|(_, part)| *part).collect();
-        parts.sort_unstable();
-        Block { parts, people, trials }
-    })
+    best.map(|(_, block)| block)
 }
 
 /// Halfway between two leaves, in tenths of a µm.
