@@ -3,6 +3,8 @@
 //!
 //! Nothing offered reaches Automerge's decoder: the change is rebuilt from its recipe and must have the hash named.
 
+use std::cell::Cell;
+
 use shared::bytes::Bytes32;
 use shared::ids::{DeviceId, DocId, RecordId};
 use shared::problem::Code;
@@ -32,6 +34,8 @@ pub struct Gate<'a> {
     pub brought_by: DeviceId,
     /// This is the shop's own gate: it alone knows who may read what.
     pub of_shop: bool,
+    /// Set where the clock evidence of a record contradicts what was measured of its device over this contact.
+    pub clock_doubted: Cell<bool>,
 }
 
 /// What the gate says of one change.
@@ -194,7 +198,11 @@ impl Gate<'_> {
             if self.roster.devices.get(&opened.device).is_some_and(|d| d.revoked_ms.is_some()) {
                 return Ok(Err(No(Code::DeviceRevoked, "The device is revoked; what it still had waits for the office.".to_owned())));
             }
-            let at = correct(record, Some(&self.contact.of_record(opened.device, self.brought_by))).ms;
+            let corrected = correct(record, Some(&self.contact.of_record(opened.device, self.brought_by)));
+            if corrected.in_doubt {
+                self.clock_doubted.set(true);
+            }
+            let at = corrected.ms;
             if self.roster.role_now(record.by).is_none() {
                 let why = "Its author has no role in this shop any more; what was still to come waits for the office.";
                 return Ok(Err(No(Code::RoleMayNot, why.to_owned())));

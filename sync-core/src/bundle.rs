@@ -5,6 +5,7 @@
 //! roster, so that it knows the devices that signed. The receiver checks every signature and right itself, and carries
 //! to the shop what the shop is not known to hold.
 
+use std::cell::Cell;
 use std::collections::BTreeSet;
 
 use serde::Serialize;
@@ -157,7 +158,14 @@ impl Taking<'_> {
     /// Takes one document in; true where something new came.
     fn document(&self, mut delivery: Delivery, roster: &Roster, taken: &mut Taken) -> Result<bool, BookError> {
         let vouched = std::mem::take(&mut delivery.vouched);
-        let gate = Gate { roster, vouched: &vouched, contact: self.receipt, brought_by: self.carrier, of_shop: false };
+        let gate = Gate {
+            roster,
+            vouched: &vouched,
+            contact: self.receipt,
+            brought_by: self.carrier,
+            of_shop: false,
+            clock_doubted: Cell::default(),
+        };
         // What the shop has signed for, or signed itself, it holds; the rest this device now carries to it.
         let known = |records: &[Checked]| {
             let at_shop = records.iter().all(|c| vouched.names(c.entry.record.id, c.entry.sha256) || c.entry.device == roster.root.device);

@@ -118,6 +118,7 @@ struct Device {
     person: String,
     last_ms: Option<i64>,
     skew_ms: Option<i64>,
+    clock_doubted_ms: Option<i64>,
     here_today: bool,
     revoked: bool,
 }
@@ -219,6 +220,7 @@ fn devices(devices: &[Device], session: &Session<'_, '_>) -> Result<String, Fail
             None => "NEVER".to_owned(),
         };
         let clock = match device.skew_ms {
+            _ if device.clock_doubted_ms.is_some() => "IN DOUBT".to_owned(),
             Some(ms) if ms.abs() >= 120_000 => format!("{} {}", ms_span(ms), if ms > 0 { "behind" } else { "ahead" }),
             Some(_) => "right".to_owned(),
             None => String::new(),

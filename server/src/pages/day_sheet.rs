@@ -234,6 +234,9 @@ fn devices(visitor: &Visitor, sheet: &DaySheet) -> Markup {
                     None => html! { span.warn { "never" } },
                 },
                 match device.skew_ms {
+                    _ if device.clock_doubted_ms.is_some() => {
+                        html! { span.warn { "in doubt" } " since " (visitor.local(device.clock_doubted_ms.unwrap_or_default())) }
+                    }
                     Some(ms) if ms.abs() >= RIGHT_MS => html! { span.warn { (apart(ms)) (if ms > 0 { " behind" } else { " ahead" }) } },
                     Some(_) => html! { "right" },
                     None => html! {},

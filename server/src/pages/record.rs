@@ -52,7 +52,10 @@ fn facts(view: &WholeRecord) -> Markup {
             dt { "On" } dd { (view.device) }
             dt { "Device's clock" } dd { (view.device_time) }
             dt { "Of that clock" } dd { (sentence(&view.clock)) }
-            dt { "Corrected time" } dd { (view.corrected) ", give or take " (view.uncertainty) }
+            dt { "Corrected time" } dd {
+                (view.corrected) ", give or take " (view.uncertainty)
+                @if view.clock_in_doubt { "; " span.warn { "clock in doubt" } ": what the device said of its clock contradicts what the shop measured" }
+            }
             dt { "Received" } dd { @if let Some(at) = &view.received { (at) } @else { span.warn { "no receipt yet" } } }
         }
         h2 { "What it had seen" }

@@ -1,5 +1,6 @@
 //! A device's half: what it offers, and how it takes the answer in.
 
+use std::cell::Cell;
 use std::collections::{BTreeMap, BTreeSet};
 
 use serde::Serialize;
@@ -317,7 +318,14 @@ impl Taking<'_> {
         let (mut outcomes, mut settled) = (Vec::new(), None);
         if !delivery.changes.is_empty() {
             let vouched = std::mem::take(&mut delivery.vouched);
-            let gate = Gate { roster, vouched: &vouched, contact: self.receipt, brought_by: self.own, of_shop: false };
+            let gate = Gate {
+                roster,
+                vouched: &vouched,
+                contact: self.receipt,
+                brought_by: self.own,
+                of_shop: false,
+                clock_doubted: Cell::default(),
+            };
             let mut admitted = admit(self.store, &gate, &mut Allowance::of_the_shop(), &mut delivery, |_| known)?;
             settled = self.store.settle(&mut admitted.frontier)?;
             outcomes = admitted.outcomes;

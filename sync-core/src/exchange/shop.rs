@@ -1,5 +1,6 @@
 //! The shop's half: every offered change through the gate, a signed receipt for what is new, and a page of what moved.
 
+use std::cell::Cell;
 use std::collections::{BTreeMap, BTreeSet};
 
 use shared::bytes::{Blob, Bytes16, Bytes32};
@@ -175,8 +176,18 @@ impl Taking<'_> {
     fn document(&mut self, mut delivery: Delivery, roster: &Roster, intake: &mut Intake) -> Result<Option<ToDerive>, BookError> {
         let doc = delivery.doc;
         let vouched = std::mem::take(&mut delivery.vouched);
-        let gate = Gate { roster, vouched: &vouched, contact: self.receipt, brought_by: self.device, of_shop: true };
+        let gate = Gate {
+            roster,
+            vouched: &vouched,
+            contact: self.receipt,
+            brought_by: self.device,
+            of_shop: true,
+            clock_doubted: Cell::default(),
+        };
         let Admitted { outcomes, mut frontier } = admit(self.store, &gate, &mut self.allowance, &mut delivery, |_| Known::AT_SHOP)?;
+        if gate.clock_doubted.get() {
+            self.store.note_clock_doubt(self.device, self.receipt.at_ms)?;
+        }
         let new = outcomes.iter().flat_map(Outcome::new_records);
         let arrived: Vec<Receipted> = new
             .filter(|(named, device)| *device != self.identity.root.device && !vouched.names(named.record, named.sha256))

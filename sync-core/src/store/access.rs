@@ -40,6 +40,17 @@ pub(crate) fn given_to(assignments: &BTreeSet<(PersonId, PropertyId)>, person: P
     assignments.range(ends[0]..=ends[1]).map(|(_, property)| *property)
 }
 
+/// When a device was here last, by the shop's clock in ms since 1970 UTC.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct LastContact {
+    /// When.
+    pub at_ms: i64,
+    /// Shop time minus its clock then, in ms.
+    pub skew_ms: i64,
+    /// When it last brought a record whose clock evidence contradicted the shop's measure.
+    pub clock_doubted_ms: Option<i64>,
+}
+
 impl Store {
     /// Keeps a one-time code.
     ///
@@ -166,16 +177,29 @@ impl Store {
         Ok(())
     }
 
-    /// When each device was here last, and its clock's skew then.
+    /// Notes that what a device said of its clock contradicted what the shop measured, at a time of the shop's.
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn contacts(&self) -> Result<BTreeMap<DeviceId, (i64, i64)>, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT device, last_ms, skew_ms FROM contacts")?;
-        let rows = statement.query_map([], |row| Ok((row.get::<_, Vec<u8>>(0)?, row.get(1)?, row.get(2)?)))?;
+    pub fn note_clock_doubt(&self, device: DeviceId, at_ms: i64) -> Result<(), StoreError> {
+        self.connection
+            .prepare_cached("UPDATE contacts SET doubt_ms = ?2 WHERE device = ?1")?
+            .execute(params![device.as_bytes().as_slice(), at_ms])?;
+        Ok(())
+    }
+
+    /// When each device was here last, and its clock.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn contacts(&self) -> Result<BTreeMap<DeviceId, LastContact>, StoreError> {
+        let mut statement = self.connection.prepare_cached("SELECT device, last_ms, skew_ms, doubt_ms FROM contacts")?;
+        let rows = statement.query_map([], |row| {
+            Ok((row.get::<_, Vec<u8>>(0)?, LastContact { at_ms: row.get(1)?, skew_ms: row.get(2)?, clock_doubted_ms: row.get(3)? }))
+        })?;
         rows.map(|row| {
-            let (device, last, skew) = row?;
-            Ok((DeviceId::from_bytes(fixed(&device)?), (last, skew)))
+            let (device, contact) = row?;
+            Ok((DeviceId::from_bytes(fixed(&device)?), contact))
         })
         .collect()
     }

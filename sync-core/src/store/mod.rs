@@ -38,7 +38,7 @@ use crate::ledger::Ledger;
 use crate::sealing::Access;
 
 pub(crate) use access::given_to;
-pub use access::{Code, CodeState};
+pub use access::{Code, CodeState, LastContact};
 pub use backup::{Backup, BackupError, Draft};
 pub(crate) use backup::{few, sync_folder_of};
 pub(crate) use brought::Brought;

@@ -143,7 +143,12 @@ CREATE TABLE codes (
     used TEXT
 ) STRICT, WITHOUT ROWID;
 CREATE TABLE assertions (device BLOB NOT NULL, jti BLOB NOT NULL, until_s INTEGER NOT NULL, PRIMARY KEY (device, jti)) STRICT, WITHOUT ROWID;
-CREATE TABLE contacts (device BLOB PRIMARY KEY, last_ms INTEGER NOT NULL, skew_ms INTEGER NOT NULL) STRICT, WITHOUT ROWID;
+CREATE TABLE contacts (
+    device BLOB PRIMARY KEY,
+    last_ms INTEGER NOT NULL,
+    skew_ms INTEGER NOT NULL,
+    doubt_ms INTEGER
+) STRICT, WITHOUT ROWID;
 
 -- The keys under which people of the office write at the shop itself, and what proves that it is they.
 CREATE TABLE desks (person BLOB PRIMARY KEY, device BLOB NOT NULL, keys TEXT NOT NULL, passphrase TEXT NOT NULL) STRICT, WITHOUT ROWID;

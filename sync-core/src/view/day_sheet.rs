@@ -44,6 +44,9 @@ pub struct DeviceContact {
     pub last_ms: Option<i64>,
     /// Shop time minus its clock then, in ms.
     pub skew_ms: Option<i64>,
+    /// When it last said something of its clock that contradicts what the shop measured, ms since 1970 UTC: the order of its records is in
+    /// doubt.
+    pub clock_doubted_ms: Option<i64>,
     /// It was here on this day.
     pub here_today: bool,
     /// It is revoked.
@@ -279,9 +282,10 @@ impl Book {
                     device: line.device,
                     name: line.name,
                     person: line.person_name,
-                    last_ms: contact.map(|c| c.0),
-                    skew_ms: contact.map(|c| c.1),
-                    here_today: contact.is_some_and(|c| (from..until).contains(&c.0)),
+                    last_ms: contact.map(|c| c.at_ms),
+                    skew_ms: contact.map(|c| c.skew_ms),
+                    clock_doubted_ms: contact.and_then(|c| c.clock_doubted_ms),
+                    here_today: contact.is_some_and(|c| (from..until).contains(&c.at_ms)),
                     revoked: line.revoked_ms.is_some(),
                 }
             })

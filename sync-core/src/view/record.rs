@@ -60,6 +60,8 @@ pub struct WholeRecord {
     pub corrected: String,
     /// How far off that may be, in words.
     pub uncertainty: String,
+    /// What the device said of its clock contradicts what the shop measured.
+    pub clock_in_doubt: bool,
     /// When the shop received it, in the shop's zone; absent without a receipt.
     pub received: Option<String>,
     /// What the device knew in this slot when it wrote.
@@ -126,6 +128,7 @@ impl Book {
             clock: clock_words(&entry.record.clock),
             corrected: roster.local(time.ms),
             uncertainty: apart(time.uncertainty_ms),
+            clock_in_doubt: time.in_doubt,
             received: received_ms.map(|ms| roster.local(ms)),
             seen,
             fate,

@@ -183,7 +183,7 @@ impl Book {
         use QuarantineState::{KeptOut, Released, Waiting};
         let waiting = self.store.count_quarantined(Waiting)?;
         let held = waiting + self.store.count_quarantined(Released)? + self.store.count_quarantined(KeptOut)?;
-        let last_ms = self.store.contacts()?.values().map(|(at, _)| *at).max().unwrap_or(0);
+        let last_ms = self.store.contacts()?.values().map(|contact| contact.at_ms).max().unwrap_or(0);
         Ok(format!("{}-{held}-{waiting}-{last_ms}", self.store.log_end()?))
     }
 
