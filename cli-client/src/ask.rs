@@ -6,6 +6,7 @@ use std::io::{BufRead, Read};
 
 use inquire::InquireError;
 use inquire::ui::{RenderConfig, Styled};
+use shared::text::visible;
 use sync_core::book::BookError;
 
 use crate::environment::Prompts;
@@ -39,7 +40,7 @@ impl From<BookError> for Halt {
 
 /// Says something in between; with `--json` on the side, where standard output is for the document.
 pub(crate) fn say(session: &mut Session<'_, '_>, text: &str) {
-    let text = show::wrapped(text, show::width(session.env));
+    let text = show::wrapped(&visible(text), show::width(session.env));
     let to = if session.global.json { &mut session.env.stderr } else { &mut session.env.stdout };
     // A reader that has gone away is found out at the next answer.
     let _ = writeln!(to, "{text}").and_then(|()| to.flush());

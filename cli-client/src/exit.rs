@@ -17,6 +17,7 @@ use std::process::ExitCode;
 use clap::error::ErrorKind;
 use serde_json::json;
 use shared::problem::{Code, Problem};
+use shared::text::{visible, visible_in_json};
 use sync_core::book::BookError;
 use sync_core::exchange::BodyError;
 use sync_core::store::StoreError;
@@ -243,10 +244,11 @@ pub(crate) fn by_parser(told: &clap::Error, json: bool, env: &mut Environment<'_
 fn say(word: &str, sentence: &str, hint: Option<&str>, json: bool, env: &mut Environment<'_>) {
     let width = show::width(env);
     let text = if json {
-        json!({ "error": { "code": word, "sentence": sentence, "hint": hint } }).to_string()
+        let text = json!({ "error": { "code": word, "sentence": sentence, "hint": hint } }).to_string();
+        visible_in_json(&text).into_owned()
     } else {
         let hint = hint.map(|hint| format!("\n{hint}")).unwrap_or_default();
-        show::wrapped(&format!("{sentence}{hint}"), width)
+        show::wrapped(&visible(&format!("{sentence}{hint}")), width)
     };
     // Nothing more can be done where even the complaint cannot be written.
     let _ = writeln!(env.stderr, "{text}").and_then(|()| env.stderr.flush());

@@ -26,6 +26,8 @@ use std::io::Write;
 
 use clap::{CommandFactory, FromArgMatches};
 
+use shared::text::{visible, visible_in_json};
+
 pub use environment::Environment;
 
 use crate::args::Cli;
@@ -52,11 +54,11 @@ pub fn run(args: impl IntoIterator<Item = OsString>, env: &mut Environment<'_>) 
 fn print(outcome: &Outcome, json: bool, env: &mut Environment<'_>) -> Exit {
     let text = if json {
         match serde_json::to_string_pretty(&outcome.json) {
-            Ok(text) => text,
+            Ok(text) => visible_in_json(&text).into_owned(),
             Err(error) => return exit::complain(&Failure::Defect(error.to_string()), json, env),
         }
     } else {
-        outcome.text.trim_end().to_owned()
+        visible(outcome.text.trim_end()).into_owned()
     };
     let printed = if text.is_empty() { Ok(()) } else { writeln!(env.stdout, "{text}").and_then(|()| env.stdout.flush()) };
     match printed {

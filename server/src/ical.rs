@@ -72,7 +72,7 @@ impl Lines {
 /// TEXT (RFC 5545 section 3.3.11). A control character is no text, and none may come through: it could begin a line.
 fn escaped(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
-    for character in text.replace("\r\n", "\n").chars() {
+    for character in shared::text::visible(&text.replace("\r\n", "\n")).chars() {
         match character {
             '\\' | ';' | ',' => out.extend(['\\', character]),
             '\n' => out.push_str("\\n"),

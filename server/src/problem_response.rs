@@ -198,7 +198,8 @@ pub(crate) fn sentence(text: &str) -> String {
 struct Said(Box<Problem>);
 
 fn text_of(problem: &Problem) -> Vec<u8> {
-    serde_json::to_vec(problem).unwrap_or_default()
+    let text = serde_json::to_string(problem).unwrap_or_default();
+    shared::text::visible_in_json(&text).into_owned().into_bytes()
 }
 
 /// Names the request in a response that says a problem (RFC 9457 section 3.1.5), as the log and the header name it.

@@ -22,6 +22,7 @@ pub mod bracket;
 pub mod engine_card;
 pub mod leaf;
 pub mod role;
+pub mod text;
 pub mod valve;
 
 // What is judged.

@@ -129,7 +129,8 @@ impl Fields {
 
     /// A field that must be filled in.
     pub(super) fn text(&self, name: &str) -> Result<String, Refused> {
-        self.maybe(name).map(str::to_owned).ok_or_else(|| {
+        // Browsers send a line's end as two characters (HTML, "constructing the entry list"); a record has one.
+        self.maybe(name).map(|text| text.replace("\r\n", "\n")).ok_or_else(|| {
             let say = format!("The field \"{name}\" is empty, and it is needed. Nothing was changed. Go back and fill it in.");
             Refused::new(Code::BodyInvalid, say)
         })

@@ -1,8 +1,11 @@
 //! The frame of every page: the shop's name, the way about, what the last step gave; and tables that fold on a phone.
 
+use std::borrow::Cow;
+
 use axum::response::{IntoResponse, Response};
-use maud::{DOCTYPE, Markup, html};
+use maud::{DOCTYPE, Markup, PreEscaped, html};
 use shared::length::LengthUnit;
+use shared::text::visible_in_markup;
 use sync_core::view::bounds::MOST_LINES;
 
 use super::assets::{SCRIPT, STYLE};
@@ -38,8 +41,9 @@ const WAY: [(Place, &str, &str); 9] = [
     (Place::Settings, "/office/settings", "Settings"),
 ];
 
+/// Every page passes through here: what a record may have said in characters that mislead is spelled out.
 fn whole(title: &str, inside: &Markup) -> Markup {
-    html! {
+    let page = html! {
         (DOCTYPE)
         html lang="en" {
             head {
@@ -53,6 +57,10 @@ fn whole(title: &str, inside: &Markup) -> Markup {
             }
             body { (inside) }
         }
+    };
+    match visible_in_markup(&page.0) {
+        Cow::Borrowed(_) => page,
+        Cow::Owned(shown) => PreEscaped(shown),
     }
 }
 

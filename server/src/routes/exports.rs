@@ -11,6 +11,7 @@ use serde::Deserialize;
 use shared::engine_card::table::{COLUMNS, ID_COLUMN, guarded as text, row};
 use shared::engine_card::{Duty, EngineCard};
 use shared::length::{Length, LengthUnit};
+use shared::text::visible;
 use sync_core::view::{DueLine, Fate, HoursRow, MachineLine, ReadingRow, RowOrigin, RowPlace, Rows};
 use utoipa::IntoParams;
 
@@ -250,7 +251,7 @@ fn written(header_row: &[&str], rows: impl Iterator<Item = Row>) -> Result<Vec<u
     let mut writer: Writer<Vec<u8>> = WriterBuilder::new().terminator(Terminator::CRLF).from_writer(Vec::new());
     writer.write_record(header_row).map_err(|e| e.to_string())?;
     for row in rows {
-        writer.write_record(row).map_err(|e| e.to_string())?;
+        writer.write_record(row.iter().map(|cell| visible(cell).into_owned())).map_err(|e| e.to_string())?;
     }
     writer.into_inner().map_err(|e| e.to_string())
 }

@@ -94,7 +94,9 @@ fn hash() -> impl Strategy<Value = Bytes32> {
 
 /// Texts that say something: short, and now and then longer than what a reader takes at once.
 fn words() -> impl Strategy<Value = String> {
-    prop_oneof![8 => "[a-zä-ü€😀]\\PC{0,30}", 1 => "[a-zä-ü€😀]{300,700}"]
+    // Some characters that a record may not hold are in no category of their own.
+    let fit = |text: String| text.chars().filter(|c| !crate::text::misleads(*c)).collect();
+    prop_oneof![8 => "[a-zä-ü€😀]\\PC{0,30}".prop_map(fit), 1 => "[a-zä-ü€😀]{300,700}"]
 }
 
 fn perhaps_words() -> impl Strategy<Value = String> {

@@ -229,6 +229,10 @@ impl<T: Check> Check for Box<T> {
 impl Check for EngineCard {
     fn check(&self) -> Result<(), String> {
         text("engine card name", &self.name)?;
+        if let Some(source) = &self.source {
+            text("manual", &source.manual)?;
+            text("page", &source.page)?;
+        }
         self.check().map_err(|e| e.to_string())
     }
 }
@@ -241,12 +245,17 @@ fn text(what: &str, given: &str) -> Result<(), String> {
     optional_text(what, given)
 }
 
-/// A text that may be empty and is not too long.
+/// A text that may be empty, is not too long and holds nothing that misleads.
 fn optional_text(what: &str, given: &str) -> Result<(), String> {
     if given.len() > LONGEST_TEXT {
         return Err(format!("the {what} is over {LONGEST_TEXT} bytes"));
     }
-    Ok(())
+    match crate::text::fault(given) {
+        None => Ok(()),
+        Some(character) => Err(format!(
+            "the {what} has a character that cannot be seen or turns what is read ({character}): a control, a mark of direction, or one without width"
+        )),
+    }
 }
 
 impl Record {

@@ -49,6 +49,7 @@ impl Check for Void {
 impl Check for Ruling {
     fn check(&self) -> Result<(), String> {
         optional_text("reason", &self.reason)?;
+        optional_text("slot", &self.slot.0)?;
         if self.slot.0.len() > LONGEST_SLOT {
             return Err("the ruling's slot has no such long name".to_owned());
         }

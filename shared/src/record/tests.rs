@@ -300,3 +300,40 @@ proptest! {
         }
     }
 }
+
+/// Puts a character into the n-th text of a body, counted through everything in it; how many texts there are.
+fn deface(value: &mut Value, nth: usize, c: char, seen: &mut usize) {
+    match value {
+        Value::Text(text) => {
+            if *seen == nth {
+                text.push(c);
+            }
+            *seen += 1;
+        }
+        Value::Array(inside) => inside.iter_mut().for_each(|value| deface(value, nth, c, seen)),
+        Value::Map(inside) => inside.iter_mut().for_each(|(_, value)| deface(value, nth, c, seen)),
+        _ => {}
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(400))]
+
+    /// Whatever text a record of any kind has: a control or a mark of direction in it is refused, or is no such text at all.
+    #[test]
+    fn no_text_of_any_kind_may_mislead(record in records(), nth in 0..8_usize, c in prop::sample::select(vec!['\u{1b}', '\u{9b}', '\u{202e}', '\r'])) {
+        if matches!(record.body, Body::Unknown(_)) {
+            return Ok(());
+        }
+        let mut body = record.body.to_value().unwrap();
+        let mut texts = 0;
+        deface(&mut body, nth, c, &mut texts);
+        if nth >= texts {
+            return Ok(());
+        }
+        if let Ok(defaced) = Body::from_value(record.body.kind().to_owned(), record.body.version(), body) {
+            prop_assert_ne!(&defaced, &record.body);
+            prop_assert!(Record { body: defaced, ..record }.check().is_err());
+        }
+    }
+}
