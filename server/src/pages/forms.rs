@@ -79,7 +79,8 @@ impl FromRequest<ServerState> for Fields {
     async fn from_request(request: Request, state: &ServerState) -> Result<Self, Refused> {
         own_site(request.headers())?;
         let Form(fields) = Form::<Vec<(String, String)>>::from_request(request, state).await?;
-        Ok(Self(fields.into_iter().collect()))
+        // Browsers send the end of a line as two characters (HTML, "constructing the entry list"); a record has one.
+        Ok(Self(fields.into_iter().map(|(name, text)| (name, text.replace("\r\n", "\n"))).collect()))
     }
 }
 
@@ -129,8 +130,7 @@ impl Fields {
 
     /// A field that must be filled in.
     pub(super) fn text(&self, name: &str) -> Result<String, Refused> {
-        // Browsers send a line's end as two characters (HTML, "constructing the entry list"); a record has one.
-        self.maybe(name).map(|text| text.replace("\r\n", "\n")).ok_or_else(|| {
+        self.maybe(name).map(str::to_owned).ok_or_else(|| {
             let say = format!("The field \"{name}\" is empty, and it is needed. Nothing was changed. Go back and fill it in.");
             Refused::new(Code::BodyInvalid, say)
         })
