@@ -333,7 +333,8 @@ proptest! {
         }
         if let Ok(defaced) = Body::from_value(record.body.kind().to_owned(), record.body.version(), body) {
             prop_assert_ne!(&defaced, &record.body);
-            prop_assert!(Record { body: defaced, ..record }.check().is_err());
+            let record = Record { body: defaced, ..record };
+            prop_assert!(record.check().is_err(), "{record:?}");
         }
     }
 }
