@@ -154,10 +154,22 @@ fn measured(ground: &Ground, script: &mut Script<'_>) {
     let times = (1..=ASSERTION_LIFE_S).contains(&exp.saturating_sub(iat))
         && exp.saturating_add(LEEWAY_S) >= now_s
         && iat.saturating_sub(LEEWAY_S) <= now_s;
+    // Nothing critical is understood, and the payload is always encoded.
+    let crit = choose(script, Value::Null, &[json!([]), json!(["b64"]), json!(["exp"]), json!("exp")]);
+    let b64 = choose(script, Value::Null, &[json!(false), json!(true)]);
+    let nbf = choose(script, Value::Null, &[json!("soon"), json!(now_s + LEEWAY_S + 1), json!(1e300)]);
     let mut header = json!({ "typ": typ, "alg": alg, "kid": kid });
-    let claims = json!({ "iss": iss, "sub": sub, "aud": aud, "jti": jti, "iat": iat, "exp": exp });
+    let mut claims = json!({ "iss": iss, "sub": sub, "aud": aud, "jti": jti, "iat": iat, "exp": exp });
+    let put = |into: &mut Value, name: &str, value: Value| {
+        if !value.is_null() {
+            into[name] = value;
+        }
+    };
+    put(&mut header, "crit", crit);
+    put(&mut header, "b64", b64);
+    put(&mut claims, "nbf", nbf);
     let extra = script.text();
-    if !extra.is_empty() && !["typ", "alg", "kid", "crit", "x5c", "jwk"].contains(&extra.as_str()) {
+    if !extra.is_empty() && !["typ", "alg", "kid", "crit", "b64", "x5c", "jwk"].contains(&extra.as_str()) {
         header[extra] = json!(script.text());
     }
     let assertion = jwt(&header, &claims, if key_is_right { &ground.key } else { &ground.wrong_key });
