@@ -28,6 +28,7 @@ pub mod state;
 mod bearer;
 mod etag;
 mod events;
+mod guards;
 mod ical;
 mod once;
 mod openapi;

@@ -106,6 +106,12 @@ impl Refused {
         Self::new(Code::NotFound, "There is nothing at this address. Nothing was taken in. Check the address.")
     }
 
+    /// Asked under a name that is not the shop's (RFC 9110 section 15.5.20).
+    pub(crate) fn wrong_host() -> Self {
+        let detail = "This server answers to the name in the shop's issuer alone. Nothing was taken in. Use the shop's own address.";
+        Self::with_status(Code::NotFound, StatusCode::MISDIRECTED_REQUEST, detail)
+    }
+
     pub(crate) fn wrong_method() -> Self {
         let detail = "This address takes other methods; the Allow header names them. Nothing was taken in.";
         Self::with_status(Code::NotFound, StatusCode::METHOD_NOT_ALLOWED, detail)

@@ -14,7 +14,7 @@ use crate::routes::{
     watching,
 };
 use crate::state::ServerState;
-use crate::{etag, layers, measures, once, pages, phone};
+use crate::{etag, guards, layers, measures, once, pages, phone};
 
 /// The largest body of anything but an exchange or a picture, in bytes.
 pub const LARGEST_SMALL_BODY: usize = 16 * 1024;
@@ -106,9 +106,12 @@ pub fn router(state: ServerState) -> Router {
         .fallback(async || Refused::no_such_route())
         .method_not_allowed_fallback(async || Refused::wrong_method())
         .layer(from_fn(etag::conditional))
+        .layer(from_fn_with_state(state.clone(), guards::host))
         .layer(DefaultBodyLimit::max(LARGEST_SMALL_BODY))
         .with_state(state.clone());
-    layers::around(routes, started_ms, within).layer(from_fn_with_state(state, measures::count))
+    layers::around(routes, started_ms, within)
+        .layer(from_fn_with_state(state.clone(), measures::count))
+        .layer(from_fn_with_state(state, guards::headers))
 }
 
 /// Counts a request of whoever shows no token, before anything is read of it.

@@ -8,7 +8,7 @@ use std::time::Duration;
 
 use sync_core::book::Book;
 use sync_core::keeping::{Restored, back_up_shop, restore_shop};
-use sync_core::shop::{OpenedShop, SqliteShop};
+use sync_core::shop::{OfficeFacts as _, OpenedShop, SqliteShop};
 use sync_core::store::{Backup, Verification};
 use tokio::net::TcpListener;
 use tokio::sync::oneshot;
@@ -89,8 +89,8 @@ pub async fn start(config: Config, clock: Arc<dyn Clock>) -> Result<Running, Ser
     let peers_are_themselves = !config.behind_tls_proxy;
     let opening = Arc::clone(&clock);
     let opened = tokio::task::spawn_blocking(move || open(&config, address, &*opening)).await;
-    let OpenedShop { shop, first_code } = opened.map_err(|e| ServerError::Broke(e.to_string()))??;
-    let state = ServerState::bounded(Arc::new(shop), clock, limits).over_tls(over_tls);
+    let (OpenedShop { shop, first_code }, issuer) = opened.map_err(|e| ServerError::Broke(e.to_string()))??;
+    let state = ServerState::bounded(Arc::new(shop), clock, limits).over_tls(over_tls).named(&issuer);
     let (stop, stopped) = oneshot::channel();
     let task = tokio::spawn(async move {
         let ending = {
@@ -129,7 +129,7 @@ async fn keep_tidy(state: ServerState) {
     }
 }
 
-fn open(config: &Config, address: SocketAddr, clock: &dyn Clock) -> Result<OpenedShop, ServerError> {
+fn open(config: &Config, address: SocketAddr, clock: &dyn Clock) -> Result<(OpenedShop, String), ServerError> {
     private::folder(&config.data)?;
     let book = config.book();
     private::files_of(&book)?;
@@ -138,7 +138,9 @@ fn open(config: &Config, address: SocketAddr, clock: &dyn Clock) -> Result<Opene
         true => config.founding(address).unwrap_or_else(|_| unused()),
         false => config.founding(address)?,
     };
-    Ok(SqliteShop::open(&book, &founding, &clock.now(), entropy()?)?)
+    let opened = SqliteShop::open(&book, &founding, &clock.now(), entropy()?)?;
+    let issuer = opened.shop.front()?.issuer;
+    Ok((opened, issuer))
 }
 
 /// Whether the file holds a book that belongs to somebody. Makes no file.

@@ -8,6 +8,7 @@ use sync_core::shop::Shop;
 use tokio::sync::Semaphore;
 
 use crate::events::Events;
+use crate::guards::Names;
 use crate::limits::Limits;
 use crate::measures::Measures;
 use crate::once::Once;
@@ -40,6 +41,8 @@ pub struct ServerState {
     // Pages.
     pub(crate) rooms: Arc<Rooms>,
     pub(crate) over_tls: bool,
+    /// Under which names it answers; `None`: under any.
+    pub(crate) names: Option<Arc<Names>>,
 }
 
 impl fmt::Debug for ServerState {
@@ -72,6 +75,7 @@ impl ServerState {
             limits,
             rooms: Arc::default(),
             over_tls: false,
+            names: None,
         }
     }
 
@@ -79,6 +83,12 @@ impl ServerState {
     #[must_use]
     pub fn over_tls(self, over_tls: bool) -> Self {
         Self { over_tls, ..self }
+    }
+
+    /// The same, answering to the name in the shop's issuer alone, and to addresses written as numbers.
+    #[must_use]
+    pub fn named(self, issuer: &str) -> Self {
+        Self { names: Some(Arc::new(Names::of(issuer))), ..self }
     }
 
     pub(crate) fn now(&self) -> Moment {

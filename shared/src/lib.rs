@@ -21,6 +21,7 @@ pub mod length;
 pub mod bracket;
 pub mod engine_card;
 pub mod leaf;
+pub mod passphrase;
 pub mod role;
 pub mod text;
 pub mod valve;

@@ -45,13 +45,39 @@ fn encoding_key(key: &SigningKey) -> Result<EncodingKey, BookError> {
     Ok(EncodingKey::from_ed_der(der.as_bytes()))
 }
 
+/// The header of a JWT of ours: of this type, under the one algorithm, and without a word that changes what the signature covers.
+/// No extension is understood here, so a critical one is refused (RFC 7515 section 4.1.11), and so is a payload that is not
+/// encoded (RFC 7797 section 6), which the library would read as if it were.
+fn header_of(token: &str, typ: &str) -> Option<Header> {
+    let header = decode_header(token).ok()?;
+    let plain = header.crit.is_none() && !header.extras.inner().contains_key("b64");
+    (plain && header.alg == Algorithm::EdDSA && header.typ.as_deref() == Some(typ)).then_some(header)
+}
+
+/// Claims with the time before which they do not hold, in seconds since 1970 UTC (RFC 7519 section 4.1.5).
+#[derive(serde::Deserialize)]
+struct Timed<T> {
+    #[serde(flatten)]
+    said: T,
+    #[serde(default)]
+    nbf: Option<f64>,
+}
+
+impl<T> Timed<T> {
+    /// Whether they hold only later than `now_s`, a clock's leeway aside.
+    #[expect(clippy::cast_precision_loss, reason = "seconds of any calendar are exact in 53 bits")]
+    fn is_early(&self, now_s: i64) -> bool {
+        self.nbf.is_some_and(|nbf| nbf > now_s.saturating_add(LEEWAY_S) as f64)
+    }
+}
+
 /// Decodes a JWT under one Ed25519 key. Times are checked by the caller against the time handed in, not by the library's clock.
-fn claims<T: serde::de::DeserializeOwned>(token: &str, key: &Bytes32, issuer: &str, required: &[&str]) -> Option<T> {
+fn claims<T: serde::de::DeserializeOwned>(token: &str, key: &Bytes32, issuer: &str, required: &[&str]) -> Option<Timed<T>> {
     let mut validation = Validation::new(Algorithm::EdDSA);
     validation.validate_exp = false;
     validation.set_audience(&[issuer]);
     validation.set_required_spec_claims(required);
-    decode::<T>(token, &DecodingKey::from_ed_der(&key.0), &validation).ok().map(|data| data.claims)
+    decode::<Timed<T>>(token, &DecodingKey::from_ed_der(&key.0), &validation).ok().map(|data| data.claims)
 }
 
 impl Book {
@@ -81,10 +107,9 @@ impl Book {
     /// [`LoginError::Refused`]; [`Code::ClockWrong`] where only the times do not fit.
     pub fn log_in(&self, assertion: &str, now: &Moment) -> Result<(String, i64), LoginError> {
         let identity = self.identity()?;
-        let header = decode_header(assertion).or_else(|_| refuse(Code::TokenInvalid, "The assertion is not a JWT."))?;
-        if header.typ.as_deref() != Some(ASSERTION_TYP) || header.alg != Algorithm::EdDSA {
-            return refuse(Code::TokenInvalid, "The assertion's type or algorithm is not the agreed one.");
-        }
+        let Some(header) = header_of(assertion, ASSERTION_TYP) else {
+            return refuse(Code::TokenInvalid, "The assertion is no JWT of the agreed type and algorithm, or names an extension.");
+        };
         let device: Option<DeviceId> = header.kid.as_deref().and_then(|kid| kid.parse().ok());
         let roster = self.roster()?;
         let Some(entry) = device.and_then(|d| roster.devices.get(&d)) else {
@@ -94,9 +119,10 @@ impl Book {
             return refuse(Code::DeviceRevoked, "The device is revoked. What it still holds stays on it; ask the office.");
         }
         let required = ["iss", "sub", "aud", "exp"];
-        let Some(said) = claims::<AssertionClaims>(assertion, &entry.card.login_key, &identity.issuer, &required) else {
+        let Some(timed) = claims::<AssertionClaims>(assertion, &entry.card.login_key, &identity.issuer, &required) else {
             return refuse(Code::TokenInvalid, "The assertion does not hold under the device's log-in key for this shop.");
         };
+        let (early, said) = (timed.is_early(now.wall_ms / 1000), timed.said);
         if said.iss != entry.card.device || said.sub != entry.card.device {
             return refuse(Code::TokenInvalid, "The assertion speaks for another device.");
         }
@@ -104,7 +130,7 @@ impl Book {
             return refuse(Code::TokenInvalid, "The assertion holds longer than agreed.");
         }
         let now_s = now.wall_ms / 1000;
-        if said.exp.saturating_add(LEEWAY_S) < now_s || said.iat.saturating_sub(LEEWAY_S) > now_s {
+        if said.exp.saturating_add(LEEWAY_S) < now_s || said.iat.saturating_sub(LEEWAY_S) > now_s || early {
             return refuse(
                 Code::ClockWrong,
                 "The device's clock differs from the shop's: sign in again by the time given here. Records keep the device's own time.",
@@ -133,10 +159,11 @@ impl Book {
     /// [`LoginError::Refused`].
     pub fn bearer(&self, token: &str, now: &Moment) -> Result<(DeviceId, PersonId), LoginError> {
         let identity = self.identity()?;
-        let typed = decode_header(token).is_ok_and(|h| h.typ.as_deref() == Some(ACCESS_TYP) && h.alg == Algorithm::EdDSA);
+        let typed = header_of(token, ACCESS_TYP).is_some();
         let key = identity.keys()?.public().1;
         let said = typed.then(|| claims::<AccessClaims>(token, &key, &identity.issuer, &["iss", "sub", "aud", "exp"])).flatten();
-        let Some(said) = said.filter(|said| said.iss == identity.issuer) else {
+        let timed = said.filter(|timed| timed.said.iss == identity.issuer && !timed.is_early(now.wall_ms / 1000));
+        let Some(Timed { said, .. }) = timed else {
             return refuse(Code::TokenInvalid, "The access token is not one of this shop's. Log in again.");
         };
         if said.exp <= now.wall_ms / 1000 {

@@ -131,7 +131,7 @@ pub trait Shop: Housekeeping + OfficeFacts + Photos + Tables + Send + Sync {
     /// Documents open to a person that moved after one position of the shop's log and up to another.
     fn moved(&self, person: PersonId, from: u64, until: u64) -> Result<Vec<DocId>, BookError>;
     /// The secret of a person's calendar feed, and the shop's issuer.
-    fn calendar_feed(&self, person: PersonId) -> Result<(FeedSecret, String), BookError>;
+    fn calendar_feed(&self, device: DeviceId) -> Result<(FeedSecret, String), BookError>;
     /// Whose a calendar feed's secret is, where it holds now.
     fn calendar_person(&self, secret: &FeedSecret) -> Result<PersonId, LoginError>;
 }
@@ -387,8 +387,8 @@ impl Shop for SqliteShop {
         self.lock().0.moved_for(person, from, until)
     }
 
-    fn calendar_feed(&self, person: PersonId) -> Result<(FeedSecret, String), BookError> {
-        self.lock().0.calendar_feed(person)
+    fn calendar_feed(&self, device: DeviceId) -> Result<(FeedSecret, String), BookError> {
+        self.lock().0.calendar_feed(device)
     }
 
     fn calendar_person(&self, secret: &FeedSecret) -> Result<PersonId, LoginError> {

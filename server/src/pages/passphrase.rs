@@ -7,17 +7,14 @@ use argon2::Argon2;
 use argon2::password_hash::phc::PasswordHash;
 use argon2::password_hash::{PasswordHasher, PasswordVerifier};
 use sha2::{Digest, Sha256};
+use shared::passphrase;
 use shared::problem::Code;
 use sync_core::moment::Moment;
 use tokio::sync::Semaphore;
 
-use crate::problem_response::Refused;
+use crate::problem_response::{Refused, sentence};
 use crate::state::ServerState;
 
-/// The fewest characters of a passphrase.
-pub(super) const FEWEST_CHARACTERS: usize = 12;
-/// The most bytes: beyond it nothing is a passphrase, only work.
-const MOST_BYTES: usize = 1024;
 /// Passphrases proved at once: each takes the memory that makes guessing dear.
 const AT_ONCE: usize = 2;
 /// Wrong passphrases of one name within [`WINDOW_MS`], after which that name waits.
@@ -94,13 +91,13 @@ impl Passphrases {
     pub(super) async fn proves(&self, passphrase: String, phc: Option<String>, state: &ServerState) -> Result<bool, Refused> {
         let known = phc.is_some();
         let phc = phc.unwrap_or_else(|| NOBODY.to_owned());
-        let right = self.work(state, move || Ok::<_, Refused>(passphrase.len() <= MOST_BYTES && proves(&passphrase, &phc))).await?;
+        let right = self.work(state, move || Ok::<_, Refused>(proves(&passphrase, &phc))).await?;
         Ok(right && known)
     }
 
     /// A new passphrase as the string that is kept of it.
     pub(super) async fn new_hash(&self, passphrase: String, state: &ServerState) -> Result<String, Refused> {
-        fits(&passphrase)?;
+        let passphrase = fits(&passphrase)?;
         let none = || Refused::broke("No passphrase was set. Try again.");
         self.work(state, move || hash(&passphrase).ok_or_else(none)).await
     }
@@ -121,13 +118,9 @@ impl Passphrases {
     }
 }
 
-/// Whether a text may be a passphrase at all.
-pub(super) fn fits(passphrase: &str) -> Result<(), Refused> {
-    if passphrase.chars().count() < FEWEST_CHARACTERS || passphrase.len() > MOST_BYTES {
-        let say = format!("A passphrase has {FEWEST_CHARACTERS} characters or more: four plain words do. None was set.");
-        return Err(Refused::new(Code::BodyInvalid, say));
-    }
-    Ok(())
+/// Whether a text may be a passphrase at all; gives it as it is hashed.
+pub(super) fn fits(passphrase: &str) -> Result<String, Refused> {
+    passphrase::check(passphrase).map_err(|weak| Refused::new(Code::BodyInvalid, sentence(&weak.to_string())))
 }
 
 /// Argon2id with the parameters that the `argon2` crate recommends, as a PHC string with a fresh salt.
@@ -136,6 +129,7 @@ fn hash(passphrase: &str) -> Option<String> {
 }
 
 fn proves(passphrase: &str, phc: &str) -> bool {
+    let Some(passphrase) = passphrase::prepared(passphrase) else { return false };
     PasswordHash::new(phc).is_ok_and(|hash| Argon2::default().verify_password(passphrase.as_bytes(), &hash).is_ok())
 }
 
@@ -162,9 +156,10 @@ mod tests {
     }
 
     #[test]
-    fn short_ones_are_none() {
-        assert!(fits("elevenchars").is_err() && fits("twelve chars").is_ok() && fits("äöüäöüäöüäöü").is_ok());
-        assert!(fits(&"x".repeat(1025)).is_err());
+    fn what_is_no_passphrase_is_said_and_what_is_one_is_the_same_from_every_keyboard() {
+        assert!(fits("            ").is_err() && fits("twelve chars").is_ok());
+        let kept = hash(&fits("f\u{f6}ur plain words do").unwrap()).unwrap();
+        assert!(proves("fo\u{308}ur plain words do", &kept) && !proves("four plain words do", &kept));
     }
 
     #[test]

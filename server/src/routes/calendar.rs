@@ -8,7 +8,7 @@ use base64::Engine;
 use base64::prelude::BASE64_URL_SAFE_NO_PAD;
 use serde::{Deserialize, Serialize};
 use shared::bytes::Bytes32;
-use shared::ids::PersonId;
+use shared::ids::DeviceId;
 use shared::problem::Code;
 use sync_core::feed::FeedSecret;
 use sync_core::view::DueLine;
@@ -40,10 +40,11 @@ pub(crate) struct OfFeed {
 
 /// The address of the caller's calendar of due dates
 ///
-/// For the office, leads and techs; the same each time. It holds for as long as the person has such a role.
+/// For the office, leads and techs; the same each time, and another for each device. It holds for as long as the person has such a role
+/// and the device is not revoked.
 #[utoipa::path(post, path = "/v1/calendar-feed", tag = "any device", responses((status = 200, description = "The address.", body = Feed)))]
 pub(crate) async fn feed(State(state): State<ServerState>, caller: Caller) -> Result<Json<Feed>, Refused> {
-    let (secret, issuer) = state.ask(move |shop| shop.calendar_feed(caller.person)).await?;
+    let (secret, issuer) = state.ask(move |shop| shop.calendar_feed(caller.device)).await?;
     let path = format!("/v1/due.ics?token={}", text_of(&secret));
     Ok(Json(Feed { url: format!("{}{path}", issuer.trim_end_matches('/')), path }))
 }
@@ -84,15 +85,15 @@ fn event(line: &DueLine) -> Option<AllDay> {
 }
 
 fn text_of(secret: &FeedSecret) -> String {
-    BASE64_URL_SAFE_NO_PAD.encode([&secret.person.as_bytes()[..], &secret.code.0].concat())
+    BASE64_URL_SAFE_NO_PAD.encode([&secret.device.as_bytes()[..], &secret.code.0].concat())
 }
 
 /// What is no secret at all is refused as a wrong one is.
 fn secret_of(text: &str) -> Result<FeedSecret, Refused> {
     let bytes = BASE64_URL_SAFE_NO_PAD.decode(text).unwrap_or_default();
-    let read = bytes.split_at_checked(16).and_then(|(person, code)| {
-        let person = PersonId::from_bytes(person.try_into().ok()?);
-        Some(FeedSecret { person, code: Bytes32::from_slice(code)? })
+    let read = bytes.split_at_checked(16).and_then(|(device, code)| {
+        let device = DeviceId::from_bytes(device.try_into().ok()?);
+        Some(FeedSecret { device, code: Bytes32::from_slice(code)? })
     });
     read.ok_or_else(|| Refused::new(Code::TokenInvalid, sync_core::feed::HOLDS_NOT))
 }

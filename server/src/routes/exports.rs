@@ -1,6 +1,6 @@
 //! Tables for a spreadsheet: CSV (RFC 4180), with CRLF and a header row.
 //!
-//! A text that a spreadsheet would take for a formula (it begins with = + - @ or a tab) gets an apostrophe before it
+//! A text that a spreadsheet would take for a formula (it begins with = + - @, wide or after blanks) gets an apostrophe before it
 //! (common practice, no source). Numbers are our own and go as they are.
 
 use axum::extract::{OriginalUri, State};
@@ -266,8 +266,17 @@ mod tests {
         let row = vec![text("=1+1"), text("a,\"b\"\r\nc"), text("-x"), text("plain"), number(Some(-3))];
         let bytes = written(&["a", "b", "c", "d", "e"], std::iter::once(row)).unwrap();
         assert_eq!(String::from_utf8(bytes).unwrap(), "a,b,c,d,e\r\n'=1+1,\"a,\"\"b\"\"\r\nc\",'-x,plain,-3\r\n");
-        for formula in ["=x", "+x", "-x", "@x", "\tx", "\rx"] {
-            assert_eq!(text(formula), format!("'{formula}"));
+        for before in ["", " ", "\u{a0} ", "\t", "\r\n", "\n", "\u{feff}", "\u{200b}"] {
+            for sign in ["=", "+", "-", "@", "\u{ff1d}", "\u{ff0b}", "\u{ff0d}", "\u{ff20}"] {
+                let formula = format!("{before}{sign}x");
+                assert_eq!(text(&formula), format!("'{formula}"));
+            }
+        }
+        for broken in ["\tx", "\rx", "\nx"] {
+            assert_eq!(text(broken), format!("'{broken}"));
+        }
+        for plain in ["x=1", " x", "3-4", "a@b", ""] {
+            assert_eq!(text(plain), plain);
         }
     }
 }

@@ -44,7 +44,7 @@ async fn an_assertion_that_says_anything_else_is_refused() {
     let key = login_key(&office);
     let (header, claims) = assertion(&office, &world);
     world.log_in_with(&signed(&header, &claims, &key)).await.json::<TokenAnswer>();
-    let changes: [Change; 18] = [
+    let changes: [Change; 23] = [
         ("another issuer's audience", |_, c| c["aud"] = json!("https://other.example")),
         ("the audience with a slash", |_, c| c["aud"] = json!(format!("{ISSUER}/"))),
         ("the token address as audience", |_, c| c["aud"] = json!(format!("{ISSUER}/v1/token"))),
@@ -63,6 +63,13 @@ async fn an_assertion_that_says_anything_else_is_refused() {
         ("another type", |h, _| h["typ"] = json!("JWT")),
         ("an access token's type", |h, _| h["typ"] = json!("at+jwt")),
         ("no type", |h, _| drop(h.as_object_mut().unwrap().remove("typ"))),
+        // RFC 7515 section 4.1.11: what is critical must be understood, and nothing critical is understood here.
+        ("a critical extension", |h, _| (h["crit"], h["exp"]) = (json!(["exp"]), json!(0))),
+        ("an empty list of critical ones", |h, _| h["crit"] = json!([])),
+        // RFC 7797 section 6.
+        ("an unencoded payload", |h, _| h["b64"] = json!(false)),
+        ("an unencoded payload, said to be critical", |h, _| (h["b64"], h["crit"]) = (json!(false), json!(["b64"]))),
+        ("a beginning that is no time", |_, c| c["nbf"] = json!("soon")),
     ];
     for (what, change) in changes {
         let (mut header, mut claims) = assertion(&office, &world);
@@ -70,6 +77,16 @@ async fn an_assertion_that_says_anything_else_is_refused() {
         let answer = world.log_in_with(&signed(&header, &claims, &key)).await;
         assert_eq!(answer.status, StatusCode::UNAUTHORIZED, "{what}: {}", String::from_utf8_lossy(&answer.body));
         answer.problem(401, Code::TokenInvalid);
+    }
+    // RFC 7519 section 4.1.5: not before its time, a minute of leeway aside.
+    for (nbf, holds) in [(json!(61), false), (json!(4e9), false), (json!(60), true), (json!(-200.5), true)] {
+        let (header, mut claims) = assertion(&office, &world);
+        claims["nbf"] = json!(claims["iat"].as_f64().unwrap() + nbf.as_f64().unwrap());
+        let answer = world.log_in_with(&signed(&header, &claims, &key)).await;
+        assert_eq!(answer.status.is_success(), holds, "{nbf}: {}", String::from_utf8_lossy(&answer.body));
+        if !holds {
+            answer.problem(401, Code::ClockWrong);
+        }
     }
     for (what, iat, exp) in [("ended 61 s ago", -200, -61), ("begins in 61 s", 61, 200)] {
         let (header, mut claims) = assertion(&office, &world);

@@ -3,9 +3,11 @@
 use axum::http::{Method, StatusCode};
 use server::Clock;
 use shared::role::Role;
+use shared::wire::{DocOffer, ExchangeAnswer};
+use sync_core::exchange::{read_body, write_body};
 use sync_core::moment::{fresh_doc, fresh_person};
 
-use crate::support::{Answer, World, chance, reading};
+use crate::support::{Answer, World, chance, exchange_of, reading};
 
 /// Everything of an answer that could tell two apart: status, body, and fields but for those that name the request.
 fn told(answer: &Answer) -> (StatusCode, Vec<(String, String)>, String) {
@@ -111,4 +113,26 @@ async fn every_route_but_four_is_closed_to_strangers() {
         seen.insert(format!("{:?}", told(&answer)));
     }
     assert_eq!(seen.len(), 1, "{seen:#?}");
+}
+
+#[tokio::test]
+async fn naming_a_closed_document_in_an_exchange_tells_nothing_of_it() {
+    let world = World::new();
+    let mut office = world.office().await;
+    let (open, machine) = world.machine(&mut office, "A-12").await;
+    let (_, closed) = world.machine(&mut office, "B-07").await;
+    let ben = world.join(&mut office, "Ben", Role::Tech, Some(open)).await;
+    let nowhere = fresh_doc(&world.clock.now(), &mut chance);
+    let mut told = Vec::new();
+    for (id, lacking) in [(closed, false), (nowhere, false), (closed, true), (nowhere, true), (machine, false)] {
+        let mut request = ben.book.offer(&world.clock.now()).unwrap();
+        request.docs = vec![DocOffer { id, heads: Vec::new(), recipes: Vec::new(), lacking }];
+        let answer = world.send(exchange_of(&ben.token, write_body(&request, true).unwrap(), true)).await;
+        let answer: ExchangeAnswer = read_body(&answer.body, true).unwrap();
+        told.push(answer.docs.into_iter().filter(|doc| doc.id == id).map(|doc| (doc.heads, doc.recipes, doc.packs)).collect::<Vec<_>>());
+    }
+    assert_eq!((&told[0], &told[2]), (&told[1], &told[3]));
+    assert!(told[..4].iter().flatten().all(|(heads, ..)| heads.is_empty()), "{told:?}");
+    assert_eq!(told[4].len(), 1);
+    assert!(!told[4][0].0.is_empty(), "what is open has its heads");
 }

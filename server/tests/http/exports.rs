@@ -83,9 +83,9 @@ async fn a_calendar_shows_what_its_person_may_read_and_ends_with_the_role() {
     office.log_in(&world).await;
     assert_eq!(String::from_utf8(world.get(&feed(&world, &office.token).await, "").await.body).unwrap().matches("BEGIN:VEVENT").count(), 2);
 
-    // Another person's id under Ben's code, a code of nobody, and what is none.
+    // Another device's id under the code of Ben's, a code of nobody, and what is none.
     let mut bytes = BASE64_URL_SAFE_NO_PAD.decode(bens.split_once('=').unwrap().1).unwrap();
-    bytes[..16].copy_from_slice(office.person().as_bytes());
+    bytes[..16].copy_from_slice(office.book.identity().unwrap().device.as_bytes());
     for bad in [BASE64_URL_SAFE_NO_PAD.encode(&bytes), BASE64_URL_SAFE_NO_PAD.encode([0; 48]), String::new(), "x".to_owned()] {
         world.get(&format!("/v1/due.ics?token={bad}"), "").await.problem(401, Code::TokenInvalid);
     }
@@ -95,6 +95,23 @@ async fn a_calendar_shows_what_its_person_may_read_and_ends_with_the_role() {
     office.state(&world, roster, vec![RoleGrant { person: ben.person(), role: None }.into()]);
     office.level(&world).await;
     world.get(&bens, "").await.problem(401, Code::TokenInvalid);
+}
+
+#[tokio::test]
+async fn a_calendar_address_ends_with_the_phone_that_asked_for_it() {
+    let world = World::new();
+    let mut office = world.office().await;
+    let ben = world.join(&mut office, "Ben", Role::Tech, None).await;
+    let issued = world.post_json("/v1/codes", &office.token, &shared::wire::CodeRequest { person: ben.person() }).await;
+    let tablet = world.enrol(&issued.json::<shared::wire::CodeIssued>().code, "Ben's tablet").await;
+    let (of_phone, of_tablet) = (feed(&world, &ben.token).await, feed(&world, &tablet.token).await);
+    assert_ne!(of_phone, of_tablet);
+    let identity = ben.book.identity().unwrap();
+    let gone = shared::record::DeviceRevoked { device: identity.device, reason: "lost in a ditch".to_owned() };
+    office.state(&world, identity.root.shop.roster(), vec![gone.into()]);
+    office.level(&world).await;
+    world.get(&of_phone, "").await.problem(401, Code::TokenInvalid);
+    assert_eq!(world.get(&of_tablet, "").await.status, axum::http::StatusCode::OK);
 }
 
 async fn rows(world: &World, path: &str, token: &str) -> Vec<csv::StringRecord> {

@@ -12,13 +12,13 @@ use crate::support::Answer;
 use crate::wire::{SOON, Served, exchange_head, over, raw, read, rest};
 use sync_core::exchange::write_body;
 
-const HEALTH: &str = "GET /health HTTP/1.1\r\nhost: shop\r\n\r\n";
+const HEALTH: &str = "GET /health HTTP/1.1\r\nhost: 127.0.0.1\r\n\r\n";
 
 /// A body in chunks of 4 KiB that does not say how long it is, and goes on until the server has had enough.
 async fn in_chunks(shop: &Served, head: &str, most: usize) -> Answer {
     let stream = TcpStream::connect(shop.address()).await.unwrap();
     let (mut from, mut into) = stream.into_split();
-    into.write_all(format!("{head}\r\nhost: shop\r\ntransfer-encoding: chunked\r\n\r\n").as_bytes()).await.unwrap();
+    into.write_all(format!("{head}\r\nhost: 127.0.0.1\r\ntransfer-encoding: chunked\r\n\r\n").as_bytes()).await.unwrap();
     let pouring = tokio::spawn(async move {
         let chunk = [b"1000\r\n".as_slice(), &[0; 4096], b"\r\n"].concat();
         for _ in 0..most / 4096 {
@@ -88,7 +88,7 @@ async fn a_body_that_trickles_is_given_up() {
     let office = shop.office().await;
     for head in [exchange_head(&office.token), "POST /v1/enrol HTTP/1.1\r\ncontent-type: application/json".to_owned()] {
         let (mut from, mut into) = TcpStream::connect(shop.address()).await.unwrap().into_split();
-        into.write_all(format!("{head}\r\nhost: shop\r\ncontent-length: 1000\r\n\r\n").as_bytes()).await.unwrap();
+        into.write_all(format!("{head}\r\nhost: 127.0.0.1\r\ncontent-length: 1000\r\n\r\n").as_bytes()).await.unwrap();
         let trickle = tokio::spawn(async move {
             for _ in 0..1000 {
                 if into.write_all(b" ").await.is_err() {
@@ -177,7 +177,7 @@ async fn one_device_has_only_so_many_exchanges_under_way() {
     let body = write_body(&office.book.offer(&server::Clock::now(&*shop.clock)).unwrap(), false).unwrap();
     let head = exchange_head(&office.token);
     let mut first = TcpStream::connect(shop.address()).await.unwrap();
-    let lengths = format!("{head}\r\nhost: shop\r\nconnection: close\r\ncontent-length: {}\r\n\r\n", body.len());
+    let lengths = format!("{head}\r\nhost: 127.0.0.1\r\nconnection: close\r\ncontent-length: {}\r\n\r\n", body.len());
     first.write_all(lengths.as_bytes()).await.unwrap();
     first.write_all(&body[..10]).await.unwrap();
     tokio::time::sleep(Duration::from_millis(300)).await;

@@ -153,7 +153,7 @@ async fn a_server_that_stops_ends_its_streams_and_waits_for_none() {
     desk.book.enrolled(&answer.json(), &running.url()).unwrap();
     let token = log_in(&desk, running.address, &*clock).await;
     let mut stream = TcpStream::connect(running.address).await.unwrap();
-    let head = format!("GET /v1/events HTTP/1.1\r\nhost: shop\r\nauthorization: Bearer {token}\r\n\r\n");
+    let head = format!("GET /v1/events HTTP/1.1\r\nhost: 127.0.0.1\r\nauthorization: Bearer {token}\r\n\r\n");
     stream.write_all(head.as_bytes()).await.unwrap();
     let mut seen = [0; 2048];
     let mut text = String::new();

@@ -12,6 +12,7 @@ mod days;
 mod description;
 mod exchanging;
 mod exports;
+mod guards;
 mod history;
 mod joining;
 mod limits;

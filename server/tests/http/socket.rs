@@ -49,7 +49,7 @@ async fn a_whole_round_over_the_wire_and_the_issuer_outlives_the_port() {
     // Announced endless: refused once it is too large, not once it ends.
     let mut endless = TcpStream::connect(address).await.unwrap();
     endless
-        .write_all(format!("{head}\r\nhost: shop\r\nconnection: close\r\ncontent-length: 1099511627776\r\n\r\n").as_bytes())
+        .write_all(format!("{head}\r\nhost: 127.0.0.1\r\nconnection: close\r\ncontent-length: 1099511627776\r\n\r\n").as_bytes())
         .await
         .unwrap();
     let _ = endless.write_all(&vec![0; LARGEST_BODY + 1]).await;
@@ -113,7 +113,9 @@ async fn what_is_no_request_does_no_harm_and_a_request_under_way_is_finished() {
 
     // Half sent when the stop comes, the rest after it.
     let mut half = TcpStream::connect(address).await.unwrap();
-    half.write_all(b"POST /v1/enrol HTTP/1.1\r\nhost: shop\r\ncontent-type: application/json\r\ncontent-length: 2\r\n\r\n{").await.unwrap();
+    half.write_all(b"POST /v1/enrol HTTP/1.1\r\nhost: 127.0.0.1\r\ncontent-type: application/json\r\ncontent-length: 2\r\n\r\n{")
+        .await
+        .unwrap();
     tokio::time::sleep(std::time::Duration::from_millis(100)).await;
     let stopping = tokio::spawn(running.shutdown());
     tokio::time::sleep(std::time::Duration::from_millis(100)).await;

@@ -81,6 +81,7 @@ pub(crate) struct World {
     pub(crate) clock: Arc<HandClock>,
     pub(crate) first_code: String,
     pub(crate) folder: TempDir,
+    state: ServerState,
 }
 
 fn founding() -> Founding {
@@ -103,16 +104,29 @@ impl World {
         let folder = tempfile::tempdir().unwrap();
         let clock = Arc::new(HandClock::default());
         let opened = SqliteShop::open(&folder.path().join("shop.db"), &founding(), &clock.now(), entropy).unwrap();
-        let router = router(ServerState::bounded(Arc::new(opened.shop), clock.clone(), limits));
-        Self { router, clock, first_code: opened.first_code.unwrap(), folder }
+        let state = ServerState::bounded(Arc::new(opened.shop), clock.clone(), limits);
+        Self { router: router(state.clone()), clock, first_code: opened.first_code.unwrap(), folder, state }
+    }
+
+    /// The same, met over TLS or not.
+    pub(crate) fn over_tls(self, over_tls: bool) -> Self {
+        let state = self.state.over_tls(over_tls);
+        Self { router: router(state.clone()), state, ..self }
+    }
+
+    /// The same, answering to its issuer's name alone.
+    pub(crate) fn named(self, issuer: &str) -> Self {
+        let state = self.state.named(issuer);
+        Self { router: router(state.clone()), state, ..self }
     }
 
     /// The same shop after its server was stopped and started again.
     pub(crate) fn restarted(self) -> Self {
-        let Self { router: old, clock, first_code, folder } = self;
-        drop(old);
+        let Self { router: old, clock, first_code, folder, state } = self;
+        drop((old, state));
         let opened = SqliteShop::open(&folder.path().join("shop.db"), &founding(), &clock.now(), Box::new(chance)).unwrap();
-        Self { router: router(ServerState::new(Arc::new(opened.shop), clock.clone())), clock, first_code, folder }
+        let state = ServerState::new(Arc::new(opened.shop), clock.clone());
+        Self { router: router(state.clone()), clock, first_code, folder, state }
     }
 
     pub(crate) async fn send(&self, request: Request<Body>) -> Answer {

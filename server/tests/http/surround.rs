@@ -287,7 +287,7 @@ impl Shop for Broken {
     fn today(&self, _: &Moment) -> Result<Date, BookError> {
         full()
     }
-    fn calendar_feed(&self, _: PersonId) -> Result<(FeedSecret, String), BookError> {
+    fn calendar_feed(&self, _: DeviceId) -> Result<(FeedSecret, String), BookError> {
         full()
     }
     fn calendar_person(&self, _: &FeedSecret) -> Result<PersonId, LoginError> {

@@ -9,9 +9,9 @@ use shared::role::Role;
 use crate::support::{World, asked};
 use crate::wire::{Served, raw};
 
-const ENROL: &str = "POST /v1/enrol HTTP/1.1\r\nhost: shop\r\ncontent-type: application/json\r\n";
+const ENROL: &str = "POST /v1/enrol HTTP/1.1\r\nhost: 127.0.0.1\r\ncontent-type: application/json\r\n";
 /// What a smuggler hides behind a request: answered, it would be a second answer.
-const HIDDEN: &str = "GET /health HTTP/1.1\r\nhost: shop\r\n\r\n";
+const HIDDEN: &str = "GET /health HTTP/1.1\r\nhost: 127.0.0.1\r\n\r\n";
 
 fn answers(said: &str) -> Vec<&str> {
     said.match_indices("HTTP/1.1 ").map(|(at, _)| &said[at + 9..at + 12]).collect()
@@ -60,18 +60,18 @@ async fn a_request_line_that_is_none_is_refused() {
         ("a path beyond all measure", &format!("GET /{} HTTP/1.1", "a".repeat(70_000)), "431"),
         ("a method with brackets", "G(T /health HTTP/1.1", "400"),
     ] {
-        let said = raw(shop.address(), format!("{line}\r\nhost: shop\r\nconnection: close\r\n\r\n").as_bytes()).await;
+        let said = raw(shop.address(), format!("{line}\r\nhost: 127.0.0.1\r\nconnection: close\r\n\r\n").as_bytes()).await;
         assert_eq!(answers(&said), [status], "{what}: {said}");
     }
     // These are requests, and find nothing.
     for (line, status) in [
         ("GET /a/../health HTTP/1.1", "404"),
-        ("GET http://elsewhere.example/v1/nothing HTTP/1.1", "404"),
+        ("GET http://elsewhere.example/v1/nothing HTTP/1.1", "421"),
         ("OPTIONS * HTTP/1.1", "404"),
         ("TRACE /health HTTP/1.1", "405"),
-        ("CONNECT elsewhere.example:443 HTTP/1.1", "404"),
+        ("CONNECT elsewhere.example:443 HTTP/1.1", "421"),
     ] {
-        let said = raw(shop.address(), format!("{line}\r\nhost: shop\r\nconnection: close\r\n\r\n").as_bytes()).await;
+        let said = raw(shop.address(), format!("{line}\r\nhost: 127.0.0.1\r\nconnection: close\r\n\r\n").as_bytes()).await;
         assert_eq!(answers(&said), [status], "{line}: {said}");
         assert!(said.contains("application/problem+json"), "{line}: {said}");
     }

@@ -80,7 +80,7 @@ pub(crate) fn exchange_head(token: &str) -> String {
 
 /// One request over one connection.
 pub(crate) async fn over(address: SocketAddr, head: &str, body: &[u8]) -> Answer {
-    let head = format!("{head}\r\nhost: shop\r\nconnection: close\r\ncontent-length: {}\r\n\r\n", body.len());
+    let head = format!("{head}\r\nhost: 127.0.0.1\r\nconnection: close\r\ncontent-length: {}\r\n\r\n", body.len());
     let mut stream = TcpStream::connect(address).await.unwrap();
     stream.write_all(head.as_bytes()).await.unwrap();
     // The server may answer and close before it has read all of what is too large.

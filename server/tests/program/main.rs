@@ -54,11 +54,11 @@ fn first_start_stop_and_verify_with_no_secret_in_the_log() {
     let body = format!("{{\"code\":\"{code}\",\"{code}\":1}}");
     let requests = [
         format!(
-            "POST /v1/enrol HTTP/1.1\r\nhost: s\r\nconnection: close\r\ncontent-type: application/json\r\ncontent-length: {}\r\n\r\n{body}",
+            "POST /v1/enrol HTTP/1.1\r\nhost: 127.0.0.1\r\nconnection: close\r\ncontent-type: application/json\r\ncontent-length: {}\r\n\r\n{body}",
             body.len()
         ),
-        format!("GET /v1/due?code={code} HTTP/1.1\r\nhost: s\r\nconnection: close\r\nauthorization: Bearer secret-{code}\r\n\r\n"),
-        format!("GET /v1/{code} HTTP/1.1\r\nhost: s\r\nconnection: close\r\nx-request-id: {code}\r\n\r\n"),
+        format!("GET /v1/due?code={code} HTTP/1.1\r\nhost: 127.0.0.1\r\nconnection: close\r\nauthorization: Bearer secret-{code}\r\n\r\n"),
+        format!("GET /v1/{code} HTTP/1.1\r\nhost: 127.0.0.1\r\nconnection: close\r\nx-request-id: {code}\r\n\r\n"),
     ];
     for request in requests {
         let mut stream = TcpStream::connect(address).unwrap();

@@ -25,7 +25,7 @@ fn exchange(address: &str, token: &str, zstd: bool, body: &[u8]) -> (u16, String
     let mut stream = TcpStream::connect(address).unwrap();
     let coding = if zstd { "content-encoding: zstd\r\n" } else { "" };
     let head = format!(
-        "POST /v1/exchange HTTP/1.1\r\nhost: s\r\nconnection: close\r\nauthorization: Bearer {token}\r\n{coding}\
+        "POST /v1/exchange HTTP/1.1\r\nhost: 127.0.0.1\r\nconnection: close\r\nauthorization: Bearer {token}\r\n{coding}\
          content-type: application/cbor\r\ncontent-length: {}\r\n\r\n",
         body.len()
     );

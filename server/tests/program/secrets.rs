@@ -16,7 +16,7 @@ use crate::serving::{Serving, founding, program};
 /// One request written out by hand; the whole answer.
 fn ask(address: &str, head: &str, body: &[u8]) -> String {
     let mut stream = TcpStream::connect(address).unwrap();
-    let head = format!("{head}\r\nhost: s\r\nconnection: close\r\ncontent-length: {}\r\n\r\n", body.len());
+    let head = format!("{head}\r\nhost: 127.0.0.1\r\nconnection: close\r\ncontent-length: {}\r\n\r\n", body.len());
     stream.write_all(&[head.as_bytes(), body].concat()).unwrap();
     let mut answer = Vec::new();
     stream.read_to_end(&mut answer).unwrap();

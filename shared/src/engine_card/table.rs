@@ -38,18 +38,28 @@ pub const COLUMNS: [&str; 25] = [
 /// The column of the card's id, after all others.
 pub const ID_COLUMN: &str = "card_id";
 
-/// Signs that a spreadsheet takes for the beginning of a formula, and the apostrophe that keeps it from it.
-const GUARDED: [char; 7] = ['=', '+', '-', '@', '\t', '\r', '\''];
+/// Signs that a spreadsheet takes for the beginning of a formula, the wide forms that some read as the plain ones (U+FF1D,
+/// U+FF0B, U+FF0D, U+FF20), and the apostrophe that keeps them from it.
+const GUARDED: [char; 9] = ['=', '+', '-', '@', '\u{ff1d}', '\u{ff0b}', '\u{ff0d}', '\u{ff20}', '\''];
+/// Breaks that end a cell for some spreadsheets, so that what follows begins another.
+const BREAKS: [char; 3] = ['\t', '\r', '\n'];
 
-/// A text as a cell that no spreadsheet takes for a formula: an apostrophe before it (common practice, no source).
+/// Whether a spreadsheet may take a text for something else: programs skip blanks, and signs that cannot be seen, before a formula.
+fn tempts(text: &str) -> bool {
+    let unseen = |c: char| c.is_whitespace() || c.is_control() || matches!(c, '\u{200b}'..='\u{200f}' | '\u{2060}' | '\u{feff}');
+    text.starts_with(BREAKS) || text.trim_start_matches(unseen).starts_with(GUARDED)
+}
+
+/// A text as a cell that no spreadsheet takes for a formula: an apostrophe before it (OWASP, CSV injection). Numbers of ours are
+/// no texts, and stay numbers.
 #[must_use]
 pub fn guarded(text: &str) -> String {
-    if text.starts_with(GUARDED) { format!("'{text}") } else { text.to_owned() }
+    if tempts(text) { format!("'{text}") } else { text.to_owned() }
 }
 
 /// The text of such a cell.
 fn unguarded(cell: &str) -> &str {
-    cell.strip_prefix('\'').filter(|text| text.starts_with(GUARDED)).unwrap_or(cell)
+    cell.strip_prefix('\'').filter(|text| tempts(text)).unwrap_or(cell)
 }
 
 /// A card's row, under [`COLUMNS`] and [`ID_COLUMN`].

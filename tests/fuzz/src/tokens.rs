@@ -78,7 +78,7 @@ pub fn once(bytes: &[u8]) {
 /// A first corpus: a real token, and an assertion of which every part is right.
 #[must_use]
 pub fn seeds() -> Vec<Vec<u8>> {
-    vec![vec![0], vec![1], [&[2], [0xff; 8].as_slice(), &[0, 100]].concat(), vec![2, 0xff, 0]]
+    vec![vec![0], vec![1], [&[2], [0xff; 11].as_slice(), &[0, 100]].concat(), vec![2, 0xff, 0]]
 }
 
 /// Logs in twice: the second time the assertion has been used. Undone afterwards, so that no input depends on another.
@@ -149,15 +149,27 @@ fn measured(ground: &Ground, script: &mut Script<'_>) {
     let aud = choose(script, json!(ground.issuer), &[json!("http://127.0.0.1/"), json!(""), json!(["x"]), Value::Null]);
     let jti = choose(script, json!(uuid::Uuid::from_bytes([5; 16])), &[json!("once"), Value::Null, json!(1)]);
     let key_is_right = choose(script, json!(true), &[json!(false)]) == json!(true);
+    // Nothing critical is understood, and the payload is always encoded.
+    let crit = choose(script, Value::Null, &[json!([]), json!(["b64"]), json!(["exp"]), json!("exp")]);
+    let b64 = choose(script, Value::Null, &[json!(false), json!(true)]);
+    let nbf = choose(script, Value::Null, &[json!("soon"), json!(now_s + LEEWAY_S + 1), json!(1e300)]);
     let (iat, life) = (script.number().saturating_add(now_s), script.number());
     let exp = iat.saturating_add(life);
     let times = (1..=ASSERTION_LIFE_S).contains(&exp.saturating_sub(iat))
         && exp.saturating_add(LEEWAY_S) >= now_s
         && iat.saturating_sub(LEEWAY_S) <= now_s;
     let mut header = json!({ "typ": typ, "alg": alg, "kid": kid });
-    let claims = json!({ "iss": iss, "sub": sub, "aud": aud, "jti": jti, "iat": iat, "exp": exp });
+    let mut claims = json!({ "iss": iss, "sub": sub, "aud": aud, "jti": jti, "iat": iat, "exp": exp });
+    let put = |into: &mut Value, name: &str, value: Value| {
+        if !value.is_null() {
+            into[name] = value;
+        }
+    };
+    put(&mut header, "crit", crit);
+    put(&mut header, "b64", b64);
+    put(&mut claims, "nbf", nbf);
     let extra = script.text();
-    if !extra.is_empty() && !["typ", "alg", "kid", "crit", "x5c", "jwk"].contains(&extra.as_str()) {
+    if !extra.is_empty() && !["typ", "alg", "kid", "crit", "b64", "x5c", "jwk"].contains(&extra.as_str()) {
         header[extra] = json!(script.text());
     }
     let assertion = jwt(&header, &claims, if key_is_right { &ground.key } else { &ground.wrong_key });
