@@ -95,7 +95,7 @@ pub(super) fn judge(world: &mut World) -> Result<(), Broken> {
         }
     }
     let waiting: Vec<_> = shop.store().quarantined().map_err(|e| failed(&e))?;
-    let out: BTreeSet<_> = waiting.iter().filter(|q| q.state != QuarantineState::Released).map(|q| q.bytes.clone()).collect();
+    let out: BTreeSet<_> = waiting.iter().filter(|q| q.state != QuarantineState::Released).map(|q| (q.doc, q.bytes.clone())).collect();
     for (record, what) in &world.kept {
         let at_shop = world.nodes[SHOP].holds(*record) && !world.stolen(*record);
         let elsewhere = world.nodes.iter().find(|node| node.holds(*record));
@@ -117,7 +117,7 @@ pub(super) fn judge(world: &mut World) -> Result<(), Broken> {
             let ours = book.store().ledger(row.num).map_err(|e| failed(&e))?;
             for entry in ours.entries() {
                 let held = book.store().held(entry.record.id).map_err(|e| failed(&e))?;
-                if held.is_some_and(|held| out.contains(&held.bytes)) {
+                if held.is_some_and(|held| out.contains(&(row.doc, held.bytes))) {
                     return broken(
                         "keeps out what was refused",
                         format!("{} holds {} of {}", node.name, entry.record.id, entry.record.body.kind()),
