@@ -105,7 +105,8 @@ impl World {
         *self.told.attacks.entry(attack.family()).or_default() += 1;
         let line = format!("    {} {}.", self.nodes[node].name, attack.family());
         self.say(&line);
-        if self.nodes[node].book(dice).is_none() {
+        // What there is to attack is known to everyone, and so looked up in the shop's own book.
+        if self.nodes[node].book(dice).is_none() || self.nodes[super::world::SHOP].book(dice).is_none() {
             return Ok(());
         }
         match *attack {
