@@ -7,7 +7,7 @@ use std::time::Duration;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use shared::problem::Problem;
-use shared::wire::{EXCHANGE_TYPE, LARGEST_BODY};
+use shared::wire::{EXCHANGE_TYPE, LARGEST_PLAIN};
 use ureq::Agent;
 use ureq::http::{Request, Uri};
 use ureq::tls::{Certificate, PemItem, RootCerts, TlsConfig, parse_pem};
@@ -144,11 +144,11 @@ impl Transport {
         let compressed = answer.headers().get("content-encoding").is_some_and(|value| value.as_bytes() == b"zstd");
         let status = answer.status().as_u16();
         let mut bytes = Vec::new();
-        let bound = LARGEST_BODY as u64 + 1;
+        let bound = LARGEST_PLAIN as u64 + 1;
         let read = answer.body_mut().with_config().limit(bound).reader().take(bound).read_to_end(&mut bytes);
         self.traffic.bytes_received += bytes.len() as u64;
         match read {
-            Ok(_) if bytes.len() > LARGEST_BODY => return Err(Failure::Answer("it is larger than agreed".to_owned())),
+            Ok(_) if bytes.len() > LARGEST_PLAIN => return Err(Failure::Answer("it is larger than agreed".to_owned())),
             Ok(_) => {}
             Err(error) => return Err(Failure::ShopAway(format!("its answer was cut off: {error}"))),
         }

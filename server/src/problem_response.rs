@@ -41,10 +41,10 @@ pub(crate) const fn status_of(code: Code) -> StatusCode {
         Code::TokenInvalid | Code::ClockWrong | Code::DeviceUnknown | Code::DeviceRevoked => StatusCode::UNAUTHORIZED,
         Code::RoleMayNot | Code::KeptOut | Code::CodeInvalid | Code::NotTheAuthor | Code::SignatureInvalid => StatusCode::FORBIDDEN,
         Code::NotFound | Code::DocumentClosed => StatusCode::NOT_FOUND,
-        Code::IdTaken | Code::Later | Code::ChangeInvalid => StatusCode::CONFLICT,
+        Code::IdTaken | Code::Later | Code::ChangeInvalid | Code::DocumentFull => StatusCode::CONFLICT,
         Code::KeyReused => StatusCode::UNPROCESSABLE_ENTITY,
         Code::TooLarge => StatusCode::PAYLOAD_TOO_LARGE,
-        Code::TooMany => StatusCode::TOO_MANY_REQUESTS,
+        Code::TooMany | Code::DayFull | Code::QuarantineFull => StatusCode::TOO_MANY_REQUESTS,
         Code::Unreadable | Code::BodyInvalid | Code::VersionUnknown | Code::WrongDocument | Code::WrongPlace => StatusCode::BAD_REQUEST,
         // The last two are a device's own, and never an answer.
         Code::Internal | Code::BookSealed | Code::KeyWrong => StatusCode::INTERNAL_SERVER_ERROR,
@@ -298,7 +298,7 @@ impl From<BackupError> for Refused {
                     format!("The book was copied, and not every picture of its photos ({why}). Make room at the shop, and do it again."),
                 )
             }
-            BackupError::Untrue(_) => Self::new(Code::Internal, detail),
+            BackupError::Untrue(_) | BackupError::Unsound(_) => Self::new(Code::Internal, detail),
             BackupError::Store(store) => Self::with_status(Code::Internal, status_of_store(&store), detail),
         }
     }

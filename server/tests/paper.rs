@@ -34,6 +34,7 @@ fn record() -> ServiceRecord {
             valve("2E", "5 to 7 thou", "not read", "not read", "not judged"),
         ],
         findings: vec!["Belt worn: order one.".into(), "DO NOT RUN: rocker stud of cylinder 2 is loose.".into()],
+        more_findings: 0,
         hold: true,
         next_due: "due between 2026-09-02 and 2026-10-11, by hours".into(),
         finished: true,
@@ -54,6 +55,7 @@ fn season(visits: usize) -> SeasonRecord {
         hold: false,
         next_due: one.next_due.clone(),
         visits: (0..visits).map(|n| ServiceRecord { when: format!("2026-06-{:02} 10:12", n + 1), ..one.clone() }).collect(),
+        earlier: 0,
         made: one.made,
     }
 }

@@ -23,6 +23,16 @@ macro_rules! fixed {
             }
         }
 
+        impl std::str::FromStr for $name {
+            type Err = hex::FromHexError;
+
+            fn from_str(text: &str) -> Result<Self, Self::Err> {
+                let mut bytes = [0; $len];
+                hex::decode_to_slice(text, &mut bytes)?;
+                Ok(Self(bytes))
+            }
+        }
+
         impl fmt::Display for $name {
             fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
                 f.write_str(&hex::encode(self.0))

@@ -21,8 +21,10 @@ use serde::{Deserialize, Serialize};
 use crate::hours::{Hours, MS_PER_TENTH_HOUR};
 
 mod best;
+mod interval;
 mod slip;
 
+pub use interval::Feasible;
 pub use slip::{Slip, likely_slip};
 
 use best::{Best, Worth};
@@ -82,10 +84,28 @@ impl Chain {
 /// it, what the old meter showed less what the new one showed. A swap stated twice in the same words counts once.
 #[must_use]
 pub fn meter_offset(swaps: &[MeterSwap], at_ms: i64) -> Hours {
-    let mut before: Vec<&MeterSwap> = swaps.iter().filter(|swap| swap.at_ms < at_ms).collect();
-    before.sort();
-    before.dedup();
-    before.iter().fold(Hours::default(), |offset, swap| offset.plus(swap.old).minus(swap.new))
+    Offsets::of(swaps).at(at_ms)
+}
+
+/// What all meter changes up to each of them add, in the order of time.
+struct Offsets(Vec<(i64, Hours)>);
+
+impl Offsets {
+    fn of(swaps: &[MeterSwap]) -> Self {
+        let mut swaps: Vec<&MeterSwap> = swaps.iter().collect();
+        swaps.sort();
+        swaps.dedup();
+        let add = |offset: &mut Hours, swap: &MeterSwap| {
+            *offset = offset.plus(swap.old).minus(swap.new);
+            Some((swap.at_ms, *offset))
+        };
+        Self(swaps.into_iter().scan(Hours::default(), add).collect())
+    }
+
+    fn at(&self, at_ms: i64) -> Hours {
+        let before = self.0.partition_point(|(swapped_ms, _)| *swapped_ms < at_ms);
+        before.checked_sub(1).and_then(|last| self.0.get(last)).map_or_else(Hours::default, |(_, offset)| *offset)
+    }
 }
 
 /// The heaviest set of readings of which every two fit together, as the head of this module says.
@@ -95,7 +115,8 @@ pub fn meter_offset(swaps: &[MeterSwap], at_ms: i64) -> Hours {
 /// readings are both kept or both not. Empty lists for no readings. O(n log n) in the readings.
 #[must_use]
 pub fn chain(points: &[MeterPoint], swaps: &[MeterSwap]) -> Chain {
-    let engine_hours: Vec<Hours> = points.iter().map(|point| point.meter.plus(meter_offset(swaps, point.at_ms))).collect();
+    let offsets = Offsets::of(swaps);
+    let engine_hours: Vec<Hours> = points.iter().map(|point| point.meter.plus(offsets.at(point.at_ms))).collect();
     let latest_ms = points.iter().map(|point| point.at_ms).max().unwrap_or_default();
     let mut order: Vec<Reading> = points
         .iter()
@@ -148,20 +169,7 @@ pub fn chain(points: &[MeterPoint], swaps: &[MeterSwap]) -> Chain {
 /// as right. From zero to [`Hours::MOST`] where there are none.
 #[must_use]
 pub fn feasible_interval(kept: &[MeterPoint], at_ms: i64) -> (Hours, Hours) {
-    let tenth_ms = i128::from(MS_PER_TENTH_HOUR);
-    let (mut low, mut high) = (0, i128::from(Hours::MOST.tenths()));
-    for point in kept {
-        let since_ms = i128::from(at_ms) - i128::from(point.at_ms);
-        let shown = i128::from(point.meter.tenths());
-        // As far above as the clock allows where the time may be after this reading, as far below where before.
-        let above = (since_ms + slack_ms(point)).max(0).div_euclid(tenth_ms);
-        let below = (slack_ms(point) - since_ms).max(0).div_euclid(tenth_ms);
-        low = low.max(shown - below);
-        high = high.min(shown + above);
-    }
-    // Both fit: the low end is zero or at most a reading, the high end the most or at least a reading.
-    let hours = |tenths: i128| Hours::from_tenths(i64::try_from(tenths).unwrap_or_default());
-    (hours(low), hours(high))
+    Feasible::over(kept).at(at_ms)
 }
 
 /// A reading on the engine's scale and its place among those given.

@@ -58,6 +58,12 @@ codes! {
     Later = "later", "Something it builds on has not arrived";
     /// The document is not known, or not open to this device.
     DocumentClosed = "document-closed", "The document is not open to this device";
+    /// The document has no room for more of this author's.
+    DocumentFull = "document-full", "The document has no room for more";
+    /// The device has brought as much as one may in a day: it keeps the rest, and offers it again tomorrow.
+    DayFull = "day-full", "Kept on the device, tried again tomorrow";
+    /// Quarantine holds as much from this device as it may: the device keeps this itself.
+    QuarantineFull = "quarantine-full", "Quarantine has no room for more from this device";
     /// The message is larger than agreed.
     TooLarge = "too-large", "Larger than agreed";
     /// Too many tries in too short a time.
@@ -80,6 +86,14 @@ codes! {
     NotFound = "not-found", "No such thing";
     /// Something broke at the shop; nothing was taken in.
     Internal = "internal", "Something broke at the shop";
+}
+
+impl Code {
+    /// Whether what was refused is taken at another time as it is: its device keeps it, and offers it again then.
+    #[must_use]
+    pub const fn waits(self) -> bool {
+        matches!(self, Self::DayFull)
+    }
 }
 
 #[cfg(feature = "schema")]

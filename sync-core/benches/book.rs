@@ -16,6 +16,7 @@ use divan::counter::{BytesCount, ItemsCount};
 use ground::{Ground, OF_A_VISIT};
 use sha2::{Digest, Sha256};
 use shared::ids::DocId;
+use shared::length::LengthUnit;
 use shared::record::Body;
 use shared::slot::Slot;
 use shared::wire::{ExchangeAnswer, ExchangeRequest, ShortRecipe};
@@ -36,6 +37,8 @@ const READINGS: usize = 10;
 const SAMPLES: u32 = 10;
 /// The same, to count with.
 const FIXTURES: usize = SAMPLES as usize;
+/// Readings in one slot, none of which has seen another.
+const TIPS: usize = 2_000;
 /// Visits of history: 48 readings a machine.
 const VISITS: usize = 4;
 
@@ -162,6 +165,35 @@ fn fold_a_slot(bencher: Bencher<'_, '_>, readings: usize) {
     let roster = book.roster().unwrap();
     assert!(stands(&slot, &ledger, roster).stands.is_some());
     bencher.counter(ItemsCount::new(readings)).bench_local(|| stands(black_box(&slot), &ledger, roster));
+}
+
+/// What stands for one slot of 2,000 readings that agree and none of which has seen another, laid out already.
+#[divan::bench(sample_count = 20, sample_size = 1)]
+fn fold_a_slot_of_tips(bencher: Bencher<'_, '_>) {
+    let (ground, machine) = many_tips();
+    let ledger = ground.shop.store().ledger_of(machine).unwrap();
+    let slot = ledger.entries().find(|e| matches!(e.record.body, Body::Clearance(_))).and_then(|e| Slot::of(&e.record)).unwrap();
+    let roster = ground.shop.roster().unwrap();
+    assert_eq!(stands(&slot, &ledger, roster).contenders.len(), TIPS);
+    bencher.counter(ItemsCount::new(TIPS)).bench_local(|| stands(black_box(&slot), &ledger, roster));
+}
+
+/// The slot's sheet, as the office decides on it, of the same 2,000 readings.
+#[divan::bench(sample_count = 20, sample_size = 1)]
+fn sheet_of_a_slot_of_tips(bencher: Bencher<'_, '_>) {
+    let (ground, machine) = many_tips();
+    let standings = ground.shop.store().standings(machine).unwrap();
+    let slot = standings.iter().find(|standing| standing.contenders.len() == TIPS).unwrap().slot.clone();
+    bencher.counter(ItemsCount::new(TIPS)).bench_local(|| ground.shop.slot_sheet(machine, black_box(&slot), LengthUnit::Thou).unwrap());
+}
+
+/// A shop with one machine that has [`TIPS`] readings in one slot.
+fn many_tips() -> (Ground, DocId) {
+    let mut ground = Ground::with_machines(1);
+    let phone = ground.filled_phone(Store::in_memory().unwrap());
+    let machine = ground.machines[0];
+    ground.tips(&phone, machine, TIPS);
+    (ground, machine)
 }
 
 /// All of a machine of 60 readings: laid out, what stands in every slot, the machine's state.

@@ -3,8 +3,6 @@
 //!
 //! Nothing offered reaches Automerge's decoder: the change is rebuilt from its recipe and must have the hash named.
 
-use std::collections::BTreeSet;
-
 use shared::bytes::Bytes32;
 use shared::ids::{DeviceId, DocId, RecordId};
 use shared::problem::Code;
@@ -12,11 +10,12 @@ use shared::record::{Body, Record};
 use shared::wire::Refusal;
 
 use crate::clock::{Receipt, correct};
-use crate::delivery::{Brought, BroughtRecord};
+use crate::delivery::{Brought, BroughtRecord, Vouched};
 use crate::envelope::{EnvelopeError, Opened};
 use crate::frontier::Frontier;
+use crate::ledger::Entry;
 use crate::replica;
-use crate::rights::{self, Place, Target};
+use crate::rights::{self, Place, Site, Target};
 use crate::roster::Roster;
 use crate::store::{Store, StoreError};
 
@@ -26,11 +25,13 @@ pub struct Gate<'a> {
     /// The roster.
     pub roster: &'a Roster,
     /// Records for which the shop's signed receipt is in the same delivery: rights were judged when they arrived.
-    pub vouched: &'a BTreeSet<RecordId>,
+    pub vouched: &'a Vouched,
     /// The contact over which the change comes, as its receipt would say.
     pub contact: Receipt,
     /// The device at the other end of that contact, or this one where the shop is at the other end.
     pub brought_by: DeviceId,
+    /// This is the shop's own gate: it alone knows who may read what.
+    pub of_shop: bool,
 }
 
 /// What the gate says of one change.
@@ -49,10 +50,8 @@ pub enum Verdict {
 /// A record that passed the gate.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Checked {
-    /// Who signed.
-    pub device: DeviceId,
-    /// What it says.
-    pub record: Record,
+    /// The record.
+    pub entry: Entry,
     /// The very same record is held already, from another change.
     pub held: bool,
 }
@@ -76,7 +75,7 @@ impl Gate<'_> {
     ///
     /// # Errors
     /// [`StoreError`] where the store itself fails; a bad change is a verdict, not an error.
-    pub fn judge(&self, store: &Store, frontier: &Frontier, place: Option<Place>, brought: &Brought) -> Result<Verdict, StoreError> {
+    pub fn judge(&self, store: &Store, frontier: &Frontier, site: Option<Site>, brought: &Brought) -> Result<Verdict, StoreError> {
         let recipe = &brought.recipe;
         if frontier.holds(store, recipe)? {
             return Ok(Verdict::Held);
@@ -95,7 +94,7 @@ impl Gate<'_> {
             return Ok(refuse(None, no));
         }
         let doc = frontier.doc;
-        let mut place = place;
+        let mut site = site;
         let mut checked: Vec<Checked> = Vec::with_capacity(recipe.records.len());
         for (record, bytes) in brought.records.iter().zip(&recipe.records) {
             let opened = match &record.opened {
@@ -103,15 +102,15 @@ impl Gate<'_> {
                 Err(error) => return Ok(refuse(None, No(Code::Unreadable, format!("{error}.")))),
             };
             let id = opened.record.id;
-            let found = place.or_else(|| self.founded(doc, &opened.record.body));
-            if checked.iter().any(|c| c.record.id == id) {
+            let found = site.or_else(|| self.founded(&opened.record));
+            if checked.iter().any(|c| c.entry.record.id == id) {
                 return Ok(refuse(Some(id), No(Code::IdTaken, "The change inserts one record twice.".to_owned())));
             }
             match self.record(store, doc, found, opened, record, &bytes.0)? {
-                Ok(held) => checked.push(Checked { device: opened.device, record: opened.record.clone(), held }),
+                Ok(held) => checked.push(Checked { entry: entry_of(opened), held }),
                 Err(no) => return Ok(refuse(Some(id), no)),
             }
-            place = found;
+            site = found;
         }
         Ok(Verdict::Fits(checked))
     }
@@ -131,18 +130,21 @@ impl Gate<'_> {
             Ok(opened) => opened,
             Err(error) => return Ok(Err(RecordRefusal { record: None, code: Code::Unreadable, detail: format!("{error}.") })),
         };
-        let place = store.place(doc)?.or_else(|| self.founded(doc, &opened.record.body));
-        Ok(match self.record(store, doc, place, opened, record, bytes)? {
-            Ok(held) => Ok(Checked { device: opened.device, record: opened.record.clone(), held }),
+        let site = store.site(doc)?.or_else(|| self.founded(&opened.record));
+        Ok(match self.record(store, doc, site, opened, record, bytes)? {
+            Ok(held) => Ok(Checked { entry: entry_of(opened), held }),
             Err(No(code, detail)) => Err(RecordRefusal { record: Some(opened.record.id), code, detail }),
         })
     }
 
-    /// What kind of document a first record founds.
-    fn founded(&self, doc: DocId, body: &Body) -> Option<Place> {
-        // Closed days have a document of their own, and one only.
-        let fits = |place: &Place| !doc.0.is_nil() && (*place != Place::Days || doc == self.roster.root.shop.days());
-        Place::founded_by(body).filter(fits)
+    /// The document that a first record founds. The shop's own documents, and a property that somebody looks after already, are
+    /// nobody's to found under another kind.
+    fn founded(&self, record: &Record) -> Option<Site> {
+        let doc = record.doc;
+        let founded = Site::founded_by(record)?;
+        let reserved = doc.0.is_nil() || Place::reserved(self.roster.root.shop, doc).is_some();
+        let of_property = || self.roster.assignments.iter().any(|(_, property)| property.doc() == doc);
+        (!reserved && (founded.place == Place::Property || !of_property())).then_some(founded)
     }
 
     /// One record; on success, whether it is held already.
@@ -150,7 +152,7 @@ impl Gate<'_> {
         &self,
         store: &Store,
         doc: DocId,
-        place: Option<Place>,
+        site: Option<Site>,
         opened: &Opened,
         brought: &BroughtRecord,
         bytes: &[u8],
@@ -163,9 +165,9 @@ impl Gate<'_> {
         if let Err(error) = record.check() {
             return Ok(Err(No(Code::BodyInvalid, format!("The {kind} is not taken: {error}."))));
         }
-        if !place.is_some_and(|place| place.takes(&record.body)) {
+        let Some(site) = site.filter(|site| site.place.takes(kind)) else {
             return Ok(Err(No(Code::WrongPlace, format!("A {kind} does not belong in this document."))));
-        }
+        };
         let Some((person, signature)) = &brought.signature else {
             return Ok(Err(No(Code::DeviceUnknown, "The device that signed it is not on the roster.".to_owned())));
         };
@@ -188,14 +190,22 @@ impl Gate<'_> {
             return Ok(Err(No(Code::KeptOut, format!("The office decided to keep this {kind} out."))));
         }
         let by_shop = opened.device == self.roster.root.device;
-        if !by_shop && !self.vouched.contains(&record.id) {
+        if !by_shop && !self.vouched.covers(opened) {
             if self.roster.devices.get(&opened.device).is_some_and(|d| d.revoked_ms.is_some()) {
                 return Ok(Err(No(Code::DeviceRevoked, "The device is revoked; what it still had waits for the office.".to_owned())));
             }
             let at = correct(record, Some(&self.contact.of_record(opened.device, self.brought_by))).ms;
-            let target = target(store, self.roster, record)?;
-            if let Err(why) = rights::may_write(record, self.roster.role_at(record.by, at), false, &target) {
+            if self.roster.role_now(record.by).is_none() {
+                let why = "Its author has no role in this shop any more; what was still to come waits for the office.";
+                return Ok(Err(No(Code::RoleMayNot, why.to_owned())));
+            }
+            let target = Target { place: Some(site.place), ..target(store, self.roster, record)? };
+            if let Err(why) = rights::may_write_at(record, self.roster, at, Some(self.contact.at_ms), &target) {
                 return Ok(Err(No(Code::RoleMayNot, format!("Not taken: {why}."))));
+            }
+            if self.of_shop && !self.roster.may_write_in(record, &site, at) {
+                let why = "Its author may not read this document; what is written there waits for the office.";
+                return Ok(Err(No(Code::DocumentClosed, why.to_owned())));
             }
         }
         if by_shop && let Err(why) = rights::may_write(record, None, true, &Target::default()) {
@@ -203,6 +213,10 @@ impl Gate<'_> {
         }
         Ok(Ok(false))
     }
+}
+
+fn entry_of(opened: &Opened) -> Entry {
+    Entry { device: opened.device, record: opened.record.clone(), sha256: opened.sha256 }
 }
 
 /// What a record speaks about, as far as its author's right depends on it.

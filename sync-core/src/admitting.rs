@@ -4,14 +4,16 @@ use std::collections::BTreeSet;
 
 use shared::bytes::Bytes32;
 use shared::ids::{DeviceId, DocId, RecordId};
-use shared::record::Body;
-use shared::wire::{Recipe, Refusal};
+use shared::record::{Body, Receipted};
+use shared::wire::{LARGEST_CHANGE, MOST_RECORDS, PART_BYTES, Recipe, Refusal};
 
 use crate::admission::{Checked, Gate, Verdict};
+use crate::allowance::Allowance;
 use crate::book::BookError;
 use crate::delivery::{Brought, Delivery};
 use crate::frontier::Frontier;
-use crate::rights::Place;
+use crate::ledger::Entry;
+use crate::rights::{Place, Site};
 use crate::store::{Known, Store, Taken};
 
 /// What became of a change.
@@ -20,7 +22,7 @@ pub(crate) enum Outcome {
     /// It is in the book now.
     Taken {
         /// Its records that were not in the book before, and who signed them.
-        new: Vec<(RecordId, DeviceId)>,
+        new: Vec<(Receipted, DeviceId)>,
         /// It may have changed who may see what.
         opens: bool,
     },
@@ -34,21 +36,19 @@ pub(crate) enum Outcome {
 
 impl Outcome {
     /// Records that were not in the book before, and who signed them.
-    pub(crate) fn new_records(&self) -> &[(RecordId, DeviceId)] {
+    pub(crate) fn new_records(&self) -> &[(Receipted, DeviceId)] {
         if let Self::Taken { new, .. } = self { new } else { &[] }
     }
 }
 
-/// A part ends with so many changes: it is handed out, and offered again, as a whole,
-const MOST_CHANGES: usize = 512;
-/// or with so many bytes of records.
-const MOST_BYTES: usize = 512 * 1024;
+/// A part ends with so many changes, or with [`PART_BYTES`] of records: it is handed out, and offered again, as a whole.
+const MOST_CHANGES: usize = MOST_RECORDS;
 
 /// Changes that fit and are not in the log yet.
 struct Pending<'s> {
     store: &'s Store,
     frontier: Frontier,
-    place: Option<Place>,
+    site: Option<Site>,
     taken: Vec<Taken>,
     ids: BTreeSet<RecordId>,
     bytes: usize,
@@ -60,8 +60,8 @@ impl Pending<'_> {
         if self.taken.is_empty() {
             return Ok(());
         }
-        let place = self.place.ok_or_else(|| BookError::Defect("a change for no document".to_owned()))?;
-        self.store.append_part(&mut self.frontier, place, std::mem::take(&mut self.taken), self.known, packed)?;
+        let site = self.site.ok_or_else(|| BookError::Defect("a change for no document".to_owned()))?;
+        self.store.append_part(&mut self.frontier, site.place, std::mem::take(&mut self.taken), self.known, packed)?;
         Ok(())
     }
 
@@ -86,16 +86,19 @@ impl Pending<'_> {
             self.flush()?;
             self.known = known;
         }
-        if self.place.is_none() {
-            self.place = Some(founded_by(&checked));
+        if self.site.is_none() {
+            self.site = checked.iter().find_map(|c| Site::founded_by(&c.entry.record));
         }
-        if self.taken.len() >= MOST_CHANGES || self.bytes >= MOST_BYTES {
+        let bytes = recipe.records.iter().map(|record| record.0.len()).sum::<usize>();
+        // One that is larger than any that is taken today stands alone, so that it stays readable.
+        if self.taken.len() >= MOST_CHANGES || self.bytes >= PART_BYTES || bytes > LARGEST_CHANGE {
             self.flush()?;
         }
-        self.bytes += recipe.records.iter().map(|record| record.0.len()).sum::<usize>();
-        let new = checked.iter().filter(|c| !c.held).map(|c| (c.record.id, c.device)).collect();
-        let opens = checked.iter().any(|c| matches!(c.record.body, Body::Machine(_) | Body::Property(_)));
-        self.ids.extend(checked.iter().map(|c| c.record.id));
+        self.bytes += bytes;
+        let named = |entry: &Entry| Receipted { record: entry.record.id, sha256: entry.sha256 };
+        let new = checked.iter().filter(|c| !c.held).map(|c| (named(&c.entry), c.entry.device)).collect();
+        let opens = checked.iter().any(|c| matches!(c.entry.record.body, Body::Machine(_) | Body::Property(_)));
+        self.ids.extend(checked.iter().map(|c| c.entry.record.id));
         self.frontier.advance(&recipe);
         self.taken.push((recipe, checked));
         Ok(Outcome::Taken { new, opens })
@@ -117,22 +120,28 @@ pub(crate) struct Admitted {
 pub(crate) fn admit(
     store: &Store,
     gate: &Gate<'_>,
+    allowance: &mut Allowance,
     delivery: &mut Delivery,
     known: impl Fn(&[Checked]) -> Known,
 ) -> Result<Admitted, BookError> {
     let frontier = Frontier::read(store, delivery.doc)?;
-    let place = frontier.document.as_ref().map(|row| row.place);
-    let mut pending = Pending { store, frontier, place, taken: Vec::new(), ids: BTreeSet::new(), bytes: 0, known: Known::AT_SHOP };
+    let site = store.site(delivery.doc)?;
+    let mut pending = Pending { store, frontier, site, taken: Vec::new(), ids: BTreeSet::new(), bytes: 0, known: Known::AT_SHOP };
     let mut outcomes = Vec::with_capacity(delivery.changes.len());
     for brought in &mut delivery.changes {
         if pending.bears_on(brought) {
             pending.flush()?;
         }
-        outcomes.push(match gate.judge(store, &pending.frontier, pending.place, brought)? {
+        outcomes.push(match gate.judge(store, &pending.frontier, pending.site, brought)? {
             Verdict::Held => Outcome::Held,
             Verdict::Later(missing) => Outcome::Later(missing),
             Verdict::Refused(refusal) => Outcome::Refused(refusal),
             Verdict::Fits(checked) => {
+                let place = pending.site.map_or_else(|| founded_by(&checked), |site| site.place);
+                if let Some(refusal) = allowance.judge(store, gate, &pending.frontier, place, &brought.recipe, &checked)? {
+                    outcomes.push(Outcome::Refused(refusal));
+                    continue;
+                }
                 let known = known(&checked);
                 let recipe = Recipe { records: std::mem::take(&mut brought.recipe.records), ..brought.recipe.clone() };
                 pending.take(recipe, checked, known)?
@@ -153,6 +162,5 @@ pub(crate) fn place_of(store: &Store, doc: DocId, records: &[Checked]) -> Result
 }
 
 fn founded_by(records: &[Checked]) -> Place {
-    let mut founded = records.iter().filter_map(|c| Place::founded_by(&c.record.body));
-    founded.find(|place| *place != Place::Machine).unwrap_or(Place::Machine)
+    records.iter().find_map(|c| Place::founded_by(&c.entry.record.body)).unwrap_or(Place::Machine)
 }

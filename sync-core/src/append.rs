@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use shared::bytes::{Blob, Bytes16, Bytes32};
 use shared::ids::{DocId, RecordId};
-use shared::wire::Recipe;
+use shared::wire::{LARGEST_CHANGE, Recipe};
 
 use crate::admission::Checked;
 use crate::book::BookError;
@@ -16,8 +16,8 @@ use crate::rights::Place;
 use crate::roster::Roster;
 use crate::store::{Known, Store, TouchedDocument};
 
-/// Appends signed records to a document as one change on its present heads. Its rows are derived by the caller, once for
-/// all that a step appends.
+/// Appends signed records to a document on its present heads: as one change, or as several where one would be too large.
+/// Its rows are derived by the caller, once for all that a step appends.
 pub(crate) fn append_signed(
     store: &Store,
     actor: Bytes16,
@@ -28,9 +28,28 @@ pub(crate) fn append_signed(
     at_shop: bool,
 ) -> Result<(), BookError> {
     let mut frontier = Frontier::read(store, doc)?;
-    append_on(store, &mut frontier, actor, place, signed, time_ms, at_shop)?;
-    store.settle(&mut frontier)?;
+    for batch in batches(signed) {
+        append_on(store, &mut frontier, actor, place, batch, time_ms, at_shop)?;
+        // The next one must know what this one holds.
+        store.settle(&mut frontier)?;
+    }
     Ok(())
+}
+
+/// Records in their order, as many together as one change takes.
+fn batches(signed: Vec<(Entry, Vec<u8>)>) -> Vec<Vec<(Entry, Vec<u8>)>> {
+    let mut batches = Vec::new();
+    let (mut batch, mut bytes) = (Vec::new(), 0);
+    for one in signed {
+        if !batch.is_empty() && (batch.len() == MOST_RECORDS || bytes + one.1.len() > LARGEST_CHANGE) {
+            batches.push(std::mem::take(&mut batch));
+            bytes = 0;
+        }
+        bytes += one.1.len();
+        batch.push(one);
+    }
+    batches.extend((!batch.is_empty()).then_some(batch));
+    batches
 }
 
 /// The same on a frontier that the caller settles, with whatever else was appended.
@@ -55,9 +74,9 @@ pub(crate) fn append_on(
         records: Vec::with_capacity(signed.len()),
     };
     let mut checked = Vec::with_capacity(signed.len());
-    for (Entry { device, record }, bytes) in signed {
-        let held = store.holds_record(record.id)?;
-        checked.push(Checked { device, record, held });
+    for (entry, bytes) in signed {
+        let held = store.holds_record(entry.record.id)?;
+        checked.push(Checked { entry, held });
         recipe.records.push(Blob(bytes));
     }
     recipe.hash = replica::hash_of(frontier.doc, &recipe, &ids)?;
@@ -66,20 +85,16 @@ pub(crate) fn append_on(
     Ok(())
 }
 
-/// Appends records that were in other changes before, as many to a change as one takes; the shop is not known to hold them.
+/// Appends records that were in other changes before; the shop is not known to hold them.
 pub(crate) fn append_again(
     store: &Store,
     actor: Bytes16,
     doc: DocId,
     place: Place,
-    mut signed: Vec<(Entry, Vec<u8>)>,
+    signed: Vec<(Entry, Vec<u8>)>,
     time_ms: i64,
 ) -> Result<(), BookError> {
-    while !signed.is_empty() {
-        let batch = signed.drain(..signed.len().min(MOST_RECORDS)).collect();
-        append_signed(store, actor, doc, place, batch, time_ms, false)?;
-    }
-    Ok(())
+    if signed.is_empty() { Ok(()) } else { append_signed(store, actor, doc, place, signed, time_ms, false) }
 }
 
 /// Follows a moved roster, inside the transaction that moved it: roles and settings reach into the standings of other

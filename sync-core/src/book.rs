@@ -153,8 +153,7 @@ impl Book {
             book.store.set_opening(book.actor);
         }
         book.reload_roster()?;
-        if let (Some(identity), Some(roster)) = (&book.identity, &book.roster) {
-            book.store.finish_move(roster, identity.is_shop(), entropy)?;
+        if let Some(roster) = &book.roster {
             book.store.renew_rows(roster)?;
         }
         Ok(book)
@@ -353,12 +352,12 @@ impl Writing<'_> {
         let mut place = store.place(doc)?;
         for mut record in records {
             place = place.or(Place::founded_by(&record.body));
-            if !place.is_some_and(|place| place.takes(&record.body)) {
+            if !place.is_some_and(|place| place.takes(record.body.kind())) {
                 let kind = record.body.kind();
                 return Err(BookError::Unknown(format!("a {kind} does not belong in a document that this book does not know")));
             }
             if !identity.is_shop() || !matches!(record.body, Body::Arrival(_)) {
-                let target = admission::target(store, roster, &record)?;
+                let target = rights::Target { place, ..admission::target(store, roster, &record)? };
                 rights::may_write(&record, role, identity.is_shop(), &target).map_err(BookError::Denied)?;
             }
             if let Some(slot) = Slot::of(&record) {
@@ -368,7 +367,7 @@ impl Writing<'_> {
                 };
             }
             let bytes = envelope::sign(&record, identity.device, identity.keys()?.record(), identity.root.shop)?;
-            signed.push((Entry { device: identity.device, record }, bytes));
+            signed.push((Entry { device: identity.device, sha256: envelope::sha256(&bytes), record }, bytes));
         }
         let place = place.ok_or_else(|| BookError::Defect("nothing to write".to_owned()))?;
         append_signed(store, self.actor, doc, place, signed, self.now.wall_ms, self.at_shop)?;

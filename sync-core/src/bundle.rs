@@ -14,12 +14,12 @@ use shared::wire::{BUNDLE, Bundle, BundledDoc, LARGEST_PLAIN, ShortRecipe};
 
 use crate::admission::{Checked, Gate, RecordRefusal};
 use crate::admitting::{Admitted, Outcome, admit, place_of};
+use crate::allowance::Allowance;
 use crate::append::{append_again, follow_roster};
 use crate::book::{Book, BookError};
 use crate::clock::Receipt;
 use crate::delivery::{BroughtRecord, Delivery};
 use crate::exchange::{RefusedLine, read_body, write_body};
-use crate::ledger::Entry;
 use crate::moment::Moment;
 use crate::rights::Place;
 use crate::roster::Roster;
@@ -118,7 +118,8 @@ impl Book {
         }
         // By the shop's clock as well as this device knows it: rights are judged by the time of writing.
         let offset_ms = self.clock_evidence(now)?.offset_ms.unwrap_or_default();
-        let receipt = Receipt { at_ms: now.wall_ms.saturating_add(offset_ms), skew_ms: 0, uncertainty_ms: 0 };
+        let receipt =
+            Receipt { at_ms: now.wall_ms.saturating_add(offset_ms), skew_ms: 0, uncertainty_ms: 0, of_writer: true, released: false };
         let actor = self.actor();
         let (taken, roster) = self.store.atomically(|store| {
             let mut taken = Taken { from: bundle.from, made_at: bundle.made_at, taken: 0, held: 0, refused: Vec::new(), saved: 0 };
@@ -156,13 +157,13 @@ impl Taking<'_> {
     /// Takes one document in; true where something new came.
     fn document(&self, mut delivery: Delivery, roster: &Roster, taken: &mut Taken) -> Result<bool, BookError> {
         let vouched = std::mem::take(&mut delivery.vouched);
-        let gate = Gate { roster, vouched: &vouched, contact: self.receipt, brought_by: self.carrier };
+        let gate = Gate { roster, vouched: &vouched, contact: self.receipt, brought_by: self.carrier, of_shop: false };
         // What the shop has signed for, or signed itself, it holds; the rest this device now carries to it.
         let known = |records: &[Checked]| {
-            let at_shop = records.iter().all(|c| vouched.contains(&c.record.id) || c.device == roster.root.device);
+            let at_shop = records.iter().all(|c| vouched.names(c.entry.record.id, c.entry.sha256) || c.entry.device == roster.root.device);
             Known { at_shop, proved: true }
         };
-        let Admitted { outcomes, mut frontier } = admit(self.store, &gate, &mut delivery, known)?;
+        let Admitted { outcomes, mut frontier } = admit(self.store, &gate, &mut Allowance::of_a_bundle(), &mut delivery, known)?;
         self.store.settle(&mut frontier)?;
         let mut new = false;
         let mut loose: Vec<(&BroughtRecord, &Blob)> = Vec::new();
@@ -186,7 +187,7 @@ impl Taking<'_> {
         for (record, Blob(bytes)) in loose {
             match gate.judge_record(self.store, doc, record, bytes)? {
                 Ok(checked) => {
-                    let again = checked.held || good.iter().any(|c| c.record.id == checked.record.id);
+                    let again = checked.held || good.iter().any(|c| c.entry.record.id == checked.entry.record.id);
                     if !again {
                         good.push(checked);
                         signed.push(bytes.clone());
@@ -194,14 +195,14 @@ impl Taking<'_> {
                 }
                 Err(RecordRefusal { record, code, detail }) => {
                     let detail = format!("Came in a bundle, and is not taken here. {detail}");
-                    self.store.quarantine(doc, bytes, code, &detail, self.now.wall_ms)?;
+                    self.store.quarantine(doc, bytes, code, &detail, self.now.wall_ms, None)?;
                     taken.refused.push(RefusedLine { doc, record, code, detail });
                 }
             }
         }
         let saved = good.len();
         let place = place_of(self.store, doc, &good)?;
-        let entries = good.into_iter().map(|c| Entry { device: c.device, record: c.record });
+        let entries = good.into_iter().map(|c| c.entry);
         append_again(self.store, self.actor, doc, place, entries.zip(signed).collect(), self.now.wall_ms)?;
         taken.saved += saved;
         Ok(saved > 0)

@@ -15,6 +15,13 @@ pub struct Corrected {
     pub ms: i64,
     /// It may be off by so much either way, in ms.
     pub uncertainty_ms: i64,
+    /// What the device said of its clock and what the shop measured contradict each other.
+    pub in_doubt: bool,
+}
+
+impl Corrected {
+    /// No time at all: of a record that is not there.
+    pub const NONE: Self = Self { ms: 0, uncertainty_ms: 0, in_doubt: false };
 }
 
 /// What the shop measured when a record arrived.
@@ -26,6 +33,10 @@ pub struct Receipt {
     pub skew_ms: i64,
     /// How far off that skew may be.
     pub uncertainty_ms: i64,
+    /// The skew is of the clock that the record was written by.
+    pub of_writer: bool,
+    /// The office let the record in from quarantine.
+    pub released: bool,
 }
 
 impl Receipt {
@@ -33,7 +44,7 @@ impl Receipt {
     /// the bringing device's, and says nothing of the clock that the record was written by.
     #[must_use]
     pub fn of_record(self, written_on: DeviceId, brought_by: DeviceId) -> Self {
-        if written_on == brought_by { self } else { Self { skew_ms: 0, uncertainty_ms: IGNORED_OFFSET_MS, ..self } }
+        if written_on == brought_by { self } else { Self { skew_ms: 0, uncertainty_ms: IGNORED_OFFSET_MS, of_writer: false, ..self } }
     }
 }
 
@@ -41,15 +52,28 @@ impl Receipt {
 ///
 /// The device's own evidence where its clock is known not to have stepped; else the skew measured on arrival; else the
 /// wall clock as it is. Never later than the arrival.
+///
+/// Where the device's evidence and the shop's measure of the same clock contradict each other, one of them is false or the clock was
+/// set in between: the evidence still counts, as uncertain as the two are apart.
 #[must_use]
 pub fn correct(record: &Record, receipt: Option<&Receipt>) -> Corrected {
-    let (offset, uncertainty) =
-        evidence(&record.clock).or_else(|| receipt.map(|r| (r.skew_ms, r.uncertainty_ms))).unwrap_or((0, IGNORED_OFFSET_MS));
+    let said = evidence(&record.clock);
+    let (offset, uncertainty) = said.or_else(|| receipt.map(|r| (r.skew_ms, r.uncertainty_ms))).unwrap_or((0, IGNORED_OFFSET_MS));
+    let apart = said.zip(receipt.filter(|r| r.of_writer)).and_then(|(said, receipt)| contradiction(said, receipt));
+    let uncertainty = apart.map_or(uncertainty, |apart| uncertainty.max(apart));
     let (offset, uncertainty) =
         if offset.abs() < IGNORED_OFFSET_MS { (0, uncertainty.saturating_add(offset.abs())) } else { (offset, uncertainty) };
     let ms = record.at_ms.saturating_add(offset);
     let ms = receipt.map_or(ms, |r| ms.min(r.at_ms));
-    Corrected { ms, uncertainty_ms: uncertainty }
+    Corrected { ms, uncertainty_ms: uncertainty, in_doubt: apart.is_some() }
+}
+
+/// How far a device's word on its clock and the shop's measure of it may be apart at most, where they are further apart than both
+/// may be off, and than clocks drift unnoticed.
+fn contradiction((offset_ms, uncertainty_ms): (i64, i64), receipt: &Receipt) -> Option<i64> {
+    let apart = offset_ms.saturating_sub(receipt.skew_ms).saturating_abs();
+    let allowed = uncertainty_ms.saturating_add(receipt.uncertainty_ms).max(IGNORED_OFFSET_MS);
+    (apart > allowed).then(|| apart.saturating_add(receipt.uncertainty_ms))
 }
 
 fn evidence(clock: &ClockEvidence) -> Option<(i64, i64)> {
@@ -132,7 +156,7 @@ mod tests {
     fn own_evidence_first_then_the_arrival_then_the_wall_clock() {
         let hour = 3_600_000;
         let known = ClockEvidence { offset_ms: Some(hour), uncertainty_ms: Some(50), stepped: false };
-        let receipt = Receipt { at_ms: 100 * hour, skew_ms: -hour, uncertainty_ms: 70 };
+        let receipt = Receipt { at_ms: 100 * hour, skew_ms: -hour, uncertainty_ms: 70, of_writer: true, released: false };
         assert_eq!(correct(&written(10 * hour, known), Some(&receipt)).ms, 11 * hour);
         let stepped = ClockEvidence { stepped: true, ..known };
         assert_eq!(correct(&written(10 * hour, stepped), Some(&receipt)).ms, 9 * hour);
@@ -142,20 +166,20 @@ mod tests {
     #[test]
     fn the_clock_of_whoever_carried_it_says_nothing() {
         let (writer, carrier) = (DeviceId::from_bytes([8; 16]), DeviceId::from_bytes([9; 16]));
-        let receipt = Receipt { at_ms: 9_000_000, skew_ms: -3_600_000, uncertainty_ms: 70 };
+        let receipt = Receipt { at_ms: 9_000_000, skew_ms: -3_600_000, uncertainty_ms: 70, of_writer: true, released: false };
         let record = written(8_000_000, ClockEvidence::default());
         assert_eq!(correct(&record, Some(&receipt.of_record(writer, writer))).ms, 4_400_000);
         let carried = correct(&record, Some(&receipt.of_record(writer, carrier)));
-        assert_eq!(carried, Corrected { ms: 8_000_000, uncertainty_ms: IGNORED_OFFSET_MS });
+        assert_eq!(carried, Corrected { ms: 8_000_000, uncertainty_ms: IGNORED_OFFSET_MS, in_doubt: false });
         assert_eq!(correct(&written(9_500_000, ClockEvidence::default()), Some(&receipt.of_record(writer, carrier))).ms, 9_000_000);
     }
 
     #[test]
     fn never_later_than_the_arrival_and_small_offsets_are_none() {
-        let receipt = Receipt { at_ms: 5_000_000, skew_ms: 0, uncertainty_ms: 70 };
+        let receipt = Receipt { at_ms: 5_000_000, skew_ms: 0, uncertainty_ms: 70, of_writer: true, released: false };
         assert_eq!(correct(&written(9_000_000, ClockEvidence::default()), Some(&receipt)).ms, 5_000_000);
         let small = ClockEvidence { offset_ms: Some(-119_999), uncertainty_ms: Some(5), stepped: false };
-        assert_eq!(correct(&written(9_000_000, small), None), Corrected { ms: 9_000_000, uncertainty_ms: 120_004 });
+        assert_eq!(correct(&written(9_000_000, small), None), Corrected { ms: 9_000_000, uncertainty_ms: 120_004, in_doubt: false });
     }
 
     #[test]

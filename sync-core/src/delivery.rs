@@ -6,13 +6,32 @@ use std::collections::{BTreeMap, BTreeSet};
 use ed25519_dalek::VerifyingKey;
 use shared::bytes::{Blob, Bytes32};
 use shared::ids::{DeviceId, DocId, PersonId, RecordId};
-use shared::record::Body;
+use shared::record::{Body, Receipted};
 use shared::wire::{Reader, Recipe, ShortRecipe};
 
 use crate::envelope::{self, EnvelopeError, Opened};
 use crate::replica;
 use crate::roster::Roster;
 use crate::store::pack;
+
+/// The records of a document that the shop's signed receipts name, each by its id and its bytes: something else under the same id
+/// is not vouched for, nor is the record in another document.
+#[derive(Debug, Default)]
+pub struct Vouched(BTreeSet<Receipted>);
+
+impl Vouched {
+    /// Whether a receipt is for this very record.
+    #[must_use]
+    pub fn covers(&self, opened: &Opened) -> bool {
+        self.names(opened.record.id, opened.sha256)
+    }
+
+    /// Whether a receipt names this id with these bytes.
+    #[must_use]
+    pub fn names(&self, record: RecordId, sha256: Bytes32) -> bool {
+        self.0.contains(&Receipted { record, sha256 })
+    }
+}
 
 /// What a message brings of one document.
 #[derive(Debug)]
@@ -22,7 +41,7 @@ pub struct Delivery {
     /// Its changes, in the order in which they came.
     pub changes: Vec<Brought>,
     /// Records for which the shop's signed receipt is in the same delivery: rights were judged when they arrived.
-    pub vouched: BTreeSet<RecordId>,
+    pub vouched: Vouched,
     /// The list as it came, packed, where it came in short: if all of it is taken, it is kept as it is.
     pub packed: Option<Vec<u8>>,
 }
@@ -146,7 +165,7 @@ impl Delivery {
     pub fn open(doc: DocId, recipes: Vec<ShortRecipe>) -> Self {
         let short = recipes.len() == 1 || recipes.iter().any(|recipe| recipe.actor.is_none());
         let packed = if short { pack(&recipes).ok() } else { None };
-        Self { doc, changes: open(doc, recipes), vouched: BTreeSet::new(), packed }
+        Self { doc, changes: open(doc, recipes), vouched: Vouched::default(), packed }
     }
 
     /// Takes the shop's word for every signature: whose device it is is looked up, no more.
@@ -183,11 +202,11 @@ impl Delivery {
     fn hear_the_shop(&mut self, shop: DeviceId, new_devices: &mut BTreeMap<DeviceId, (Bytes32, PersonId)>) {
         for record in self.changes.iter().flat_map(|change| &change.records) {
             let (Ok(opened), Some((_, Ok(())))) = (&record.opened, &record.signature) else { continue };
-            if opened.device != shop {
+            if opened.device != shop || opened.record.doc != self.doc {
                 continue;
             }
             match &opened.record.body {
-                Body::Arrival(arrival) => self.vouched.extend(&arrival.records),
+                Body::Arrival(arrival) => self.vouched.0.extend(&arrival.records),
                 Body::Device(card) => {
                     new_devices.insert(card.device, (card.record_key, card.person));
                 }

@@ -6,9 +6,9 @@
 //! gave it, and never looked into.
 
 use jiff::civil::Date;
+use shared::bytes::Bytes32;
 use shared::engine_card::EngineCard;
 use shared::ids::{DeviceId, DocId, PersonId, PropertyId, RecordId};
-use shared::length::LengthUnit;
 use shared::problem::Code as ProblemCode;
 use shared::record::{Decision, MachineCard, PropertyCard, ShopCard};
 use shared::role::Role;
@@ -58,7 +58,7 @@ pub(crate) struct DeskRow {
 #[derive(Debug, Clone)]
 #[expect(missing_docs, reason = "each stands for the function of Book of the same name, and its fields for that one's parameters")]
 pub enum DeskStep {
-    Rule { doc: DocId, slot: Slot, weighed: Option<Vec<RecordId>>, decision: Decision, reason: String },
+    Rule { doc: DocId, slot: Slot, weighed: Option<Bytes32>, decision: Decision, reason: String },
     AddPerson { name: String, role: Role },
     SetRole { person: PersonId, role: Option<Role> },
     Revoke { device: DeviceId, reason: String },
@@ -189,7 +189,8 @@ impl Book {
         Ok(match step.clone() {
             DeskStep::Rule { doc, slot, weighed, decision, reason } => {
                 // Of the very readings that were looked at: one that came in since has not been weighed.
-                if weighed.is_some_and(|weighed| self.slot_sheet(doc, &slot, LengthUnit::Thou).is_ok_and(|now| now.weighed() != weighed)) {
+                let now = self.store.standing(doc, &slot)?;
+                if weighed.zip(now).is_some_and(|(looked_at, now)| crate::view::weighed(&now) != looked_at) {
                     return Err(BookError::Moved(
                         "another reading came in since the readings were looked at, or one was taken back".to_owned(),
                     ));

@@ -132,6 +132,7 @@ impl Book {
             store.clear_meta(PENDING)?;
             store.found_document(root.shop.roster(), Place::Roster)?;
             store.found_document(root.shop.engines(), Place::Engines)?;
+            store.found_document(root.shop.days(), Place::Days)?;
             Ok::<(), BookError>(())
         })?;
         self.identity = sealing::identity_of(&self.store)?;
@@ -169,6 +170,7 @@ impl Book {
             book.store.set_meta("epoch", &epoch)?;
             book.store.found_document(roster_doc, Place::Roster)?;
             book.store.found_document(root.shop.engines(), Place::Engines)?;
+            book.store.found_document(root.shop.days(), Place::Days)?;
             book.identity = Some(identity);
             book.own_store();
             book.roster = Some(Arc::new(Roster::empty(root)));

@@ -11,6 +11,7 @@ mod own;
 use coset::iana::{self, EnumI64};
 use coset::{CborSerializable, CoseSign1, CoseSign1Builder, HeaderBuilder, RegisteredLabelWithPrivate, TaggedCborSerializable};
 use ed25519_dalek::{Signature, Signer, SigningKey, VerifyingKey};
+use sha2::{Digest, Sha256};
 use shared::bytes::Bytes32;
 use shared::ids::{DeviceId, ShopId};
 use shared::record::{LARGEST_RECORD, Record, RecordError};
@@ -45,6 +46,8 @@ pub struct Opened {
     pub device: DeviceId,
     /// What it says.
     pub record: Record,
+    /// SHA-256 of the bytes that it was read from.
+    pub sha256: Bytes32,
     held: Held,
 }
 
@@ -85,10 +88,16 @@ pub fn open(bytes: &[u8]) -> Result<Opened, EnvelopeError> {
     match own::split(bytes) {
         Some(split) => {
             let record = Record::decode(split.payload)?;
-            Ok(Opened { device: split.device, record, held: Held::Own(split.signed()) })
+            Ok(Opened { device: split.device, record, sha256: sha256(bytes), held: Held::Own(split.signed()) })
         }
         None => open_other(bytes),
     }
+}
+
+/// SHA-256 of a record's signed bytes: what a receipt of the shop names it by, beside its id.
+#[must_use]
+pub fn sha256(bytes: &[u8]) -> Bytes32 {
+    Bytes32(Sha256::digest(bytes).into())
 }
 
 /// Reads the bytes of an envelope that [`open`] has taken before, and that was verified then.
@@ -126,7 +135,7 @@ fn open_other(bytes: &[u8]) -> Result<Opened, EnvelopeError> {
     let device = <[u8; 16]>::try_from(header.key_id.as_slice()).map_err(|_| malformed("it names no device"))?;
     let payload = sign1.payload.as_deref().ok_or_else(|| malformed("it has no payload"))?;
     let record = Record::decode(payload)?;
-    Ok(Opened { device: DeviceId::from_bytes(device), record, held: Held::Other(Box::new(sign1)) })
+    Ok(Opened { device: DeviceId::from_bytes(device), record, sha256: sha256(bytes), held: Held::Other(Box::new(sign1)) })
 }
 
 impl Opened {

@@ -12,7 +12,7 @@ use shared::wire::Recipe;
 use crate::admission::Checked;
 use crate::ledger::Ledger;
 use crate::replica::genesis_hash;
-use crate::store::{DocumentRow, Store, StoreError};
+use crate::store::{DocumentRow, Size, Store, StoreError};
 
 /// The last change of an actor in a document.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -61,6 +61,8 @@ pub struct Frontier {
     taken: BTreeMap<Bytes32, Step>,
     /// Every change that the rows stand for, read when it is first needed.
     history: OnceCell<BTreeMap<Bytes32, Step>>,
+    /// How much it holds.
+    size: Size,
     /// What was appended to the log and has no rows yet.
     pub(crate) unsettled: Unsettled,
 }
@@ -87,6 +89,7 @@ impl Frontier {
             Some(row) => store.actor_ends(row.num)?,
             None => Vec::new(),
         };
+        let size = document.as_ref().map(|row| row.size).unwrap_or_default();
         let heads = document.iter().flat_map(|row| row.heads.iter().copied()).collect();
         Ok(Self {
             doc,
@@ -96,6 +99,7 @@ impl Frontier {
             moved: BTreeSet::new(),
             taken: BTreeMap::new(),
             history: OnceCell::new(),
+            size,
             unsettled: Unsettled::default(),
         })
     }
@@ -111,6 +115,7 @@ impl Frontier {
             moved: BTreeSet::new(),
             taken: BTreeMap::new(),
             history: OnceCell::from(BTreeMap::new()),
+            size: Size::default(),
             unsettled: Unsettled::default(),
         }
     }
@@ -251,6 +256,19 @@ impl Frontier {
         self.actors.insert(recipe.actor, end);
         self.moved.insert(recipe.actor);
         self.taken.insert(recipe.hash, step);
+        self.size = self.size.with(&recipe.records);
+    }
+
+    /// How much the document holds, with what was taken.
+    #[must_use]
+    pub const fn size(&self) -> Size {
+        self.size
+    }
+
+    /// How many heads it has once a change on top of some of them is taken.
+    #[must_use]
+    pub fn heads_with(&self, recipe: &Recipe) -> usize {
+        1 + self.heads.iter().filter(|head| !recipe.deps.contains(head)).count()
     }
 
     /// Forgets what was moved: it is in the rows now.
@@ -259,6 +277,7 @@ impl Frontier {
         let heads = self.heads();
         if let Some(row) = &mut self.document {
             row.heads = heads;
+            row.size = self.size;
         }
     }
 }

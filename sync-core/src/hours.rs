@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use shared::hours::Hours;
 use shared::ids::RecordId;
-use shared::meter::{Chain, MeterPoint, MeterSwap, chain, feasible_interval, likely_slip};
+use shared::meter::{Chain, Feasible, MeterPoint, MeterSwap, chain, likely_slip};
 use shared::record::Body;
 use shared::slot::Slot;
 
@@ -21,6 +21,8 @@ pub struct MachineHours {
     by_id: BTreeMap<RecordId, usize>,
     swaps: Vec<MeterSwap>,
     chain: Chain,
+    /// What fits the readings on the chain.
+    feasible: Feasible,
 }
 
 impl MachineHours {
@@ -49,9 +51,11 @@ impl MachineHours {
             })
             .collect();
         swaps.sort_by_key(|swap| (swap.at_ms, swap.old, swap.new));
-        let chain = chain(&points.iter().map(|(_, p)| *p).collect::<Vec<_>>(), &swaps);
+        let bare: Vec<MeterPoint> = points.iter().map(|(_, point)| *point).collect();
+        let chain = chain(&bare, &swaps);
+        let feasible = Feasible::over(&chain.kept(&bare));
         let by_id = points.iter().enumerate().map(|(n, (id, _))| (*id, n)).collect();
-        Self { points, by_id, swaps, chain }
+        Self { points, by_id, swaps, chain, feasible }
     }
 
     /// Engine hours of a reading: the meter with all meter changes undone.
@@ -70,7 +74,7 @@ impl MachineHours {
         let (_, point) = self.points[n];
         let engine = self.chain.engine_hours[n];
         let offset = engine.minus(point.meter);
-        let (low, high) = feasible_interval(&self.kept(), point.at_ms);
+        let (low, high) = self.feasible.at(point.at_ms);
         let (low, high) = (low.minus(offset), high.minus(offset));
         let off = if point.meter < low {
             format!("{} h is below the {low} h that the meter showed before", point.meter)
@@ -81,11 +85,6 @@ impl MachineHours {
             Some((likely, _)) => format!("{off}; {likely} entered as {}?", point.meter),
             None => off,
         })
-    }
-
-    /// The readings on the chain, on the engine's scale, in the order of time.
-    fn kept(&self) -> Vec<MeterPoint> {
-        self.chain.kept(&self.points.iter().map(|(_, point)| *point).collect::<Vec<_>>())
     }
 
     /// The readings on the chain as (corrected ms, engine hours), in the order of time.
@@ -109,13 +108,4 @@ impl MachineHours {
     pub fn meter_changes(&self) -> usize {
         self.swaps.len()
     }
-}
-
-/// Whether two readings, each as (corrected ms, tenths of an engine hour), cannot both be: they are more than 0.2 h apart
-/// beyond what the clock between them allows.
-pub(crate) fn disagree(a: (i64, i64), b: (i64, i64)) -> bool {
-    let (earlier, later) = if a.0 <= b.0 { (a, b) } else { (b, a) };
-    let risen = later.1 - earlier.1;
-    let allowed = (later.0 - earlier.0) / shared::hours::MS_PER_TENTH_HOUR;
-    risen < -2 || risen > allowed + 2
 }

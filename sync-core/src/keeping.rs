@@ -15,7 +15,7 @@ use crate::book::{Book, BookError};
 use crate::identity::Identity;
 use crate::moment::{Entropy, Moment, random};
 use crate::pictures::{PHOTOS, Pictures, PicturesError};
-use crate::store::{Backup, BackupError, Draft, Store, StoreError, Verification, sync_folder_of};
+use crate::store::{Backup, BackupError, Draft, Store, StoreError, Verification, few, sync_folder_of};
 
 /// A time of day in a file's name, always UTC: 20261125T170312Z.
 const STAMP: &str = "%Y%m%dT%H%M%SZ";
@@ -23,8 +23,6 @@ const STAMP: &str = "%Y%m%dT%H%M%SZ";
 pub const BACKUPS: &str = "backups";
 /// What follows the stamp in the name of a backup.
 const ENDING: &str = ".db";
-/// The most faults that one sentence names.
-const MOST_NAMED: usize = 3;
 
 /// Why a shop was not put back. The present book, if there is one, is where it was and as it was.
 #[derive(Debug, thiserror::Error)]
@@ -171,7 +169,7 @@ pub fn restore_shop(from: &Path, to: &Path, now: &Moment, entropy: &mut dyn Entr
     // Written whole beside its place before anything is moved.
     let aside = Aside::name(to, now);
     let draft = book.store.copy_for(&aside.spare, book.actor())?;
-    draft.keep()?;
+    draft.keep_verified()?;
     let moved = aside.and_replace();
     if moved.is_err() {
         // The spare is a copy of a backup that is still there.
@@ -198,15 +196,6 @@ pub(crate) fn copy_pictures(from: &Pictures, to: &Pictures) -> Result<usize, Bac
         PicturesError::Folder { path, why } => BackupError::Pictures { path, why },
         other => BackupError::Pictures { path: PathBuf::from(PHOTOS), why: other.to_string() },
     })
-}
-
-/// The first faults in their own words, and how many there are.
-fn few(faults: &[String]) -> String {
-    let named = faults.iter().take(MOST_NAMED).map(|fault| fault.trim_end_matches('.')).collect::<Vec<_>>().join("; ");
-    match faults.len().saturating_sub(MOST_NAMED) {
-        0 => named,
-        more => format!("{named}; and {more} more"),
-    }
 }
 
 /// Where the present book goes, and where the new one waits.

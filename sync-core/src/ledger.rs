@@ -6,8 +6,9 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use petgraph::algo::kosaraju_scc;
 use petgraph::graph::{DiGraph, NodeIndex};
+use shared::bytes::Bytes32;
 use shared::ids::{DeviceId, RecordId};
-use shared::record::{Body, Record};
+use shared::record::{Arrival, Body, Receipted, Record};
 use shared::slot::Slot;
 
 use crate::clock::{Corrected, Receipt, correct};
@@ -21,6 +22,16 @@ pub struct Entry {
     pub device: DeviceId,
     /// What it says.
     pub record: Record,
+    /// SHA-256 of its signed bytes: a receipt is for these bytes, whatever else has the record's id.
+    pub sha256: Bytes32,
+}
+
+impl Entry {
+    /// Whether a receipt of the shop is for this record.
+    #[must_use]
+    pub fn is_named_by(&self, arrival: &Arrival) -> bool {
+        arrival.records.iter().any(|named| named.record == self.record.id && named.sha256 == self.sha256)
+    }
 }
 
 /// A record where it lies among the others of its document.
@@ -29,10 +40,26 @@ struct Laid {
     entry: Entry,
     receipt: Option<Receipt>,
     corrected: Corrected,
-    /// What it replaces directly: those of its slot that it has seen, by where they lie.
+    /// What it replaces directly: those of its slot that it has seen, by where they lie. Of a ring the first of it, which stands
+    /// for all of it.
     replaced: Vec<usize>,
+    /// The first of the ring that it is in; itself where it is in none.
+    ring: usize,
     depth: usize,
 }
+
+/// A ring of records that claim to have seen each other, or one record alone, once it has its place.
+#[derive(Debug, Clone, Copy)]
+struct Ring {
+    /// The first of it.
+    first: usize,
+    /// The latest corrected time of it.
+    ms: i64,
+    depth: usize,
+}
+
+/// Of so many new records each is laid behind the others by itself; more are sorted in with them, which costs as much as one.
+const MOST_AT_END: usize = 16;
 
 /// The records of one document.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -62,7 +89,7 @@ impl Ledger {
             ledger.settles |= matches!(entry.record.body, Body::Void(_) | Body::Ruling(_));
             slotted.extend(Slot::of(&entry.record).map(|slot| (slot, n)));
             let corrected = correct(&entry.record, receipt.as_ref());
-            ledger.laid.push(Laid { entry, receipt, corrected, replaced: Vec::new(), depth: 0 });
+            ledger.laid.push(Laid { entry, receipt, corrected, replaced: Vec::new(), ring: n, depth: 0 });
         }
         slotted.sort();
         for of_slot in slotted.chunk_by(|(a, _), (b, _)| a == b) {
@@ -78,9 +105,11 @@ impl Ledger {
     /// at the end; for any other all are laid out anew.
     #[must_use]
     pub fn with(mut self, more: impl IntoIterator<Item = Entry>) -> Self {
+        let more: Vec<Entry> = more.into_iter().collect();
+        let few = more.len() <= MOST_AT_END;
         let mut more = more.into_iter();
         while let Some(entry) = more.next() {
-            if !self.ends_with(&entry) {
+            if !few || !self.ends_with(&entry) {
                 return Self::new(self.laid.into_iter().map(|laid| laid.entry).chain([entry]).chain(more));
             }
             self.lay_at_end(entry);
@@ -92,7 +121,7 @@ impl Ledger {
     fn ends_with(&self, entry: &Entry) -> bool {
         let id = entry.record.id;
         let names = |laid: &Laid| match &laid.entry.record.body {
-            Body::Arrival(arrival) => arrival.records.contains(&id),
+            Body::Arrival(arrival) => entry.is_named_by(arrival),
             _ => false,
         };
         let newest = self.laid.last().is_none_or(|last| last.entry.record.id < id);
@@ -111,7 +140,7 @@ impl Ledger {
         self.settles |= matches!(entry.record.body, Body::Void(_) | Body::Ruling(_));
         let slot = Slot::of(&entry.record);
         let corrected = correct(&entry.record, None);
-        self.laid.push(Laid { entry, receipt: None, corrected, replaced: Vec::new(), depth: 0 });
+        self.laid.push(Laid { entry, receipt: None, corrected, replaced: Vec::new(), ring: n, depth: 0 });
         let Some(slot) = slot else { return };
         let at = match self.slots.binary_search_by(|(name, _)| name.cmp(&slot)) {
             Ok(at) => at,
@@ -120,8 +149,9 @@ impl Ledger {
                 at
             }
         };
-        let held: Vec<usize> = self.slots[at].1.iter().filter_map(|held| self.find(*held)).collect();
-        let seen = self.seen_of(&held, n).collect();
+        let in_slot = &self.slots[at].1;
+        let in_it = self.laid[n].entry.record.seen.iter().filter(|seen| in_slot.binary_search(seen).is_ok());
+        let seen = in_it.filter_map(|seen| self.find(*seen)).collect();
         self.place_after(n, seen);
         self.slots[at].1.push(id);
     }
@@ -163,12 +193,17 @@ impl Ledger {
     fn place_after(&mut self, n: usize, mut seen: Vec<usize>) {
         seen.sort_unstable();
         seen.dedup();
-        let floor = seen.iter().map(|seen| self.laid[*seen].corrected.ms).max();
-        let depth = seen.iter().map(|seen| self.laid[*seen].depth).max().map_or(0, |deepest| deepest + 1);
+        let of = |seen: &usize| Ring { first: *seen, ms: self.laid[*seen].corrected.ms, depth: self.laid[*seen].depth };
+        let rings: Vec<Ring> = seen.iter().map(of).collect();
+        self.come_after(n, &rings);
+        self.laid[n].replaced = seen;
+    }
+
+    /// Is deeper than what it has seen, and not older.
+    fn come_after(&mut self, n: usize, seen: &[Ring]) {
         let laid = &mut self.laid[n];
-        laid.depth = depth;
-        laid.corrected.ms = floor.map_or(laid.corrected.ms, |floor| laid.corrected.ms.max(floor));
-        laid.replaced = seen;
+        laid.depth = seen.iter().map(|ring| ring.depth + 1).max().unwrap_or(0);
+        laid.corrected.ms = seen.iter().map(|ring| ring.ms).max().map_or(laid.corrected.ms, |floor| laid.corrected.ms.max(floor));
     }
 
     fn follow_rings(&mut self, slot: &[usize]) {
@@ -181,16 +216,25 @@ impl Ledger {
         }
         // kosaraju gives what is seen before what has seen it; it is iterative, so that long chains cannot exhaust the stack.
         let rings = kosaraju_scc(&graph);
-        let ring_of: BTreeMap<NodeIndex, usize> =
-            rings.iter().enumerate().flat_map(|(n, ring)| ring.iter().map(move |node| (*node, n))).collect();
+        let mut ring_of: Vec<usize> = vec![0; graph.node_count()];
+        for (n, ring) in rings.iter().enumerate() {
+            ring.iter().for_each(|node| ring_of[node.index()] = n);
+        }
+        let mut placed: Vec<Ring> = Vec::with_capacity(rings.len());
         for (n, ring) in rings.iter().enumerate() {
             // A ring has seen what any of it has seen, and who has seen one of a ring has seen it whole.
-            let seen_rings: BTreeSet<usize> =
-                ring.iter().flat_map(|node| graph.neighbors(*node)).map(|other| ring_of[&other]).filter(|other| *other != n).collect();
-            let seen: Vec<usize> = seen_rings.iter().flat_map(|other| &rings[*other]).map(|node| graph[*node]).collect();
+            let seen = ring.iter().flat_map(|node| graph.neighbors(*node)).map(|other| ring_of[other.index()]);
+            let seen: BTreeSet<usize> = seen.filter(|other| *other != n).collect();
+            let seen: Vec<Ring> = seen.iter().filter_map(|other| placed.get(*other)).copied().collect();
+            let first = ring.iter().map(|node| graph[*node]).min().unwrap_or_default();
             for laid in ring.iter().map(|node| graph[*node]) {
-                self.place_after(laid, seen.clone());
+                self.laid[laid].ring = first;
+                self.come_after(laid, &seen);
             }
+            self.laid[first].replaced = seen.iter().map(|ring| ring.first).collect();
+            self.laid[first].replaced.sort_unstable();
+            let ms = ring.iter().map(|node| self.laid[graph[*node]].corrected.ms).max().unwrap_or_default();
+            placed.push(Ring { first, ms, depth: self.laid[first].depth });
         }
     }
 
@@ -220,7 +264,7 @@ impl Ledger {
     /// The corrected time of a record of this ledger; the epoch for any other.
     #[must_use]
     pub fn time(&self, id: RecordId) -> Corrected {
-        self.at(id).map_or(Corrected { ms: 0, uncertainty_ms: 0 }, |laid| laid.corrected)
+        self.at(id).map_or(Corrected::NONE, |laid| laid.corrected)
     }
 
     /// How many records of its slot stand behind a record, one having seen the other: among equal times, causality orders.
@@ -254,17 +298,11 @@ impl Ledger {
             return None;
         }
         let target = self.at(id)?;
-        if matches!(target.entry.record.body, Body::Void(_) | Body::Arrival(_)) {
+        if !rights::is_voidable(target.entry.record.body.kind()) {
             return None;
         }
         let voids = self.in_slot(&Slot::void(id));
-        voids.iter().copied().find(|void| {
-            let Some(void) = self.at(*void) else { return false };
-            let author = void.entry.record.by;
-            let role = roster.role_at(author, void.corrected.ms);
-            let target_role = roster.role_at(target.entry.record.by, target.corrected.ms);
-            rights::may_void(author, role, target.entry.record.by, target_role).is_ok()
-        })
+        voids.iter().copied().find(|void| self.get(*void).is_some_and(|void| rights::had_right(void, self, roster).is_ok()))
     }
 
     /// Those of these records of one slot that none of the others has seen, directly or through any record.
@@ -274,7 +312,9 @@ impl Ledger {
             return live.to_vec();
         }
         let mut reached = BTreeSet::new();
-        let mut open: Vec<usize> = live.iter().filter_map(|id| self.find(*id)).collect();
+        let ring = |id: &RecordId| self.find(*id).map(|n| self.laid[n].ring);
+        let from: BTreeSet<usize> = live.iter().filter_map(ring).collect();
+        let mut open: Vec<usize> = from.into_iter().collect();
         while let Some(n) = open.pop() {
             for seen in &self.laid[n].replaced {
                 if reached.insert(*seen) {
@@ -282,7 +322,7 @@ impl Ledger {
                 }
             }
         }
-        live.iter().copied().filter(|id| self.find(*id).is_none_or(|n| !reached.contains(&n))).collect()
+        live.iter().copied().filter(|id| ring(id).is_none_or(|first| !reached.contains(&first))).collect()
     }
 }
 
@@ -292,9 +332,18 @@ fn receipts(entries: &[Entry]) -> (Vec<Option<Receipt>>, Vec<(RecordId, i64)>) {
     let mut displaced = Vec::new();
     for entry in entries {
         if let Body::Arrival(arrival) = &entry.record.body {
-            let receipt = Receipt { at_ms: arrival.at, skew_ms: arrival.skew_ms, uncertainty_ms: arrival.uncertainty_ms };
-            for id in &arrival.records {
+            let receipt = Receipt {
+                at_ms: arrival.at,
+                skew_ms: arrival.skew_ms,
+                uncertainty_ms: arrival.uncertainty_ms,
+                of_writer: true,
+                released: arrival.released_by.is_some(),
+            };
+            for Receipted { record: id, sha256 } in &arrival.records {
                 let Ok(named) = entries.binary_search_by_key(id, |entry| entry.record.id) else { continue };
+                if entries[named].sha256 != *sha256 {
+                    continue;
+                }
                 let receipt = receipt.of_record(entries[named].device, arrival.brought_by);
                 let Some(held) = &mut receipts[named] else {
                     receipts[named] = Some(receipt);

@@ -18,6 +18,7 @@ pub mod replica;
 // What the records of a document say.
 pub mod brief;
 pub mod clock;
+pub mod dispute;
 pub mod hours;
 pub mod ledger;
 pub mod machine;
@@ -29,6 +30,7 @@ pub mod standing;
 // Keeping them.
 pub mod admission;
 mod admitting;
+mod allowance;
 mod append;
 pub mod book;
 pub mod delivery;

@@ -33,6 +33,9 @@ pub struct Machine {
 #[must_use]
 pub fn doubt(id: RecordId, ledger: &Ledger, roster: &Roster, machine: &Machine) -> Option<Doubt> {
     let entry = ledger.get(id)?;
+    if let Err(why) = rights::had_right(entry, ledger, roster) {
+        return Some(Doubt { why: format!("written without the right to it: {why}"), proposed: false });
+    }
     let role = roster.role_at(entry.record.by, ledger.time(id).ms);
     if rights::proposes(&entry.record, role) {
         return Some(Doubt {

@@ -14,6 +14,7 @@ pub use shared::wire::MOST_RECORDS;
 use shared::wire::Recipe;
 use std::num::NonZeroU64;
 
+use crate::allowance::LARGEST_DOCUMENT;
 use crate::envelope;
 
 /// The most changes that one change builds on directly.
@@ -22,8 +23,10 @@ pub const MOST_DEPS: usize = 64;
 pub const LAST_OP: u64 = 1 << 30;
 /// The last time of a change, ms since 1970 UTC: as for records, the end of the year 2999.
 pub const LAST_TIME_MS: i64 = 32_503_680_000_000;
-/// The largest saved document that is loaded, in bytes.
-pub const LARGEST_SNAPSHOT: usize = 16 * 1024 * 1024;
+/// The largest saved document that is loaded, in bytes: twice what the largest document's records have, since none is kept
+/// that could not be saved and loaded again.
+#[expect(clippy::cast_possible_truncation, reason = "it is some hundreds of MiB")]
+pub const LARGEST_SNAPSHOT: usize = 2 * LARGEST_DOCUMENT as usize;
 
 /// A recipe or a snapshot that does not make a document.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]

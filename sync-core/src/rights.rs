@@ -1,8 +1,11 @@
 //! Who may write what: the one table, for the device that writes, the shop that admits and the phone that checks a bundle.
 
-use shared::ids::PersonId;
+use shared::ids::{DocId, PersonId, PropertyId, ShopId};
 use shared::record::{Body, Record};
 use shared::role::Role;
+
+use crate::ledger::{Entry, Ledger};
+use crate::roster::Roster;
 
 /// Which kind of document a document is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -38,37 +41,65 @@ impl Place {
         [Self::Roster, Self::Engines, Self::Property, Self::Machine, Self::Days].into_iter().find(|p| p.name() == name)
     }
 
-    /// What kind of document a first record founds.
+    /// What kind of document a first record founds. The shop's own documents are founded with the shop.
     #[must_use]
     pub const fn founded_by(body: &Body) -> Option<Self> {
         match body {
             Body::Machine(_) => Some(Self::Machine),
             Body::Property(_) => Some(Self::Property),
-            Body::DayClosed(_) => Some(Self::Days),
             _ => None,
         }
     }
 
-    /// Whether a kind of record belongs here. What is not understood belongs anywhere.
+    /// What kind of document has a reserved id, which no record can found.
     #[must_use]
-    pub const fn takes(self, body: &Body) -> bool {
-        match body {
-            Body::Shop(_) | Body::Person(_) | Body::Role(_) | Body::Device(_) | Body::DeviceRevoked(_) | Body::Assignment(_) => {
-                matches!(self, Self::Roster)
+    pub fn reserved(shop: ShopId, doc: DocId) -> Option<Self> {
+        let reserved = [(shop.roster(), Self::Roster), (shop.engines(), Self::Engines), (shop.days(), Self::Days)];
+        reserved.into_iter().find_map(|(id, place)| (id == doc).then_some(place))
+    }
+
+    /// Whether a kind of record belongs here, in whatever version. A kind that is not known belongs anywhere.
+    #[must_use]
+    pub fn takes(self, kind: &str) -> bool {
+        match kind {
+            "shop" | "person" | "role" | "device" | "device-revoked" | "assignment" => self == Self::Roster,
+            "engine-card" => self == Self::Engines,
+            "day-closed" => self == Self::Days,
+            "property" => self == Self::Property,
+            "machine" | "visit" | "sign-off" | "hours" | "meter-change" | "clearance" | "finding" | "finding-cleared" => {
+                self == Self::Machine
             }
-            Body::EngineCard(_) => matches!(self, Self::Engines),
-            Body::DayClosed(_) => matches!(self, Self::Days),
-            Body::Property(_) => matches!(self, Self::Property),
-            Body::Machine(_)
-            | Body::Visit(_)
-            | Body::SignOff(_)
-            | Body::Hours(_)
-            | Body::MeterChange(_)
-            | Body::Clearance(_)
-            | Body::Finding(_)
-            | Body::FindingCleared(_) => matches!(self, Self::Machine),
-            Body::Note(_) | Body::Photo(_) | Body::Void(_) | Body::Ruling(_) | Body::Arrival(_) | Body::Unknown(_) => true,
+            _ => true,
         }
+    }
+}
+
+/// A document as far as its readers and writers depend on it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Site {
+    /// What kind of document it is.
+    pub place: Place,
+    /// The property that it is, or that its machine is at.
+    pub property: Option<PropertyId>,
+    /// Who founded it.
+    pub founder: Option<PersonId>,
+}
+
+impl Site {
+    /// A document of the shop's own.
+    #[must_use]
+    pub const fn of_shop(place: Place) -> Self {
+        Self { place, property: None, founder: None }
+    }
+
+    /// The document that a record founds; `None` where it founds none.
+    #[must_use]
+    pub fn founded_by(record: &Record) -> Option<Self> {
+        let property = match &record.body {
+            Body::Machine(card) => card.property,
+            _ => PropertyId::from_bytes(*record.doc.as_bytes()),
+        };
+        Place::founded_by(&record.body).map(|place| Self { place, property: Some(property), founder: Some(record.by) })
     }
 }
 
@@ -81,71 +112,145 @@ pub struct Target {
     pub rules_own: bool,
     /// The document has a machine card already.
     pub machine_known: bool,
+    /// What kind of document it is in.
+    pub place: Option<Place>,
 }
 
 /// Why a role may not write a record, in a sentence.
 pub type Denied = String;
+
+/// Whether a kind decides about people, devices, cards or other people's records, in whatever version. Its author needs the right
+/// when it was written and when it arrived: the time of writing is the author's own word.
+#[must_use]
+pub fn decides(kind: &str) -> bool {
+    matches!(
+        kind,
+        "shop"
+            | "person"
+            | "role"
+            | "device"
+            | "device-revoked"
+            | "assignment"
+            | "engine-card"
+            | "property"
+            | "machine"
+            | "void"
+            | "ruling"
+            | "sign-off"
+            | "finding-cleared"
+            | "day-closed"
+    )
+}
+
+/// Whether the author had the right to write a record, by the roles in force when it was written and when it arrived, both in ms of
+/// shop time since 1970 UTC. Where it has not arrived yet, now counts.
+///
+/// # Errors
+/// The reason, in a sentence.
+pub fn may_write_at(record: &Record, roster: &Roster, written_ms: i64, arrived_ms: Option<i64>, target: &Target) -> Result<(), Denied> {
+    may_write(record, roster.role_at(record.by, written_ms), false, target)?;
+    let on_arrival = roster.role_at(record.by, arrived_ms.unwrap_or(i64::MAX));
+    if decides(record.body.kind()) { may_write(record, on_arrival, false, target) } else { Ok(()) }
+}
+
+/// Whether a record that is held had its author's right, as far as its document's ledger and the roster tell. It is asked of every
+/// record that decides, however it came in: through the shop's gate, with a receipt, from a bundle, or before this program could
+/// read its kind.
+///
+/// # Errors
+/// The reason, in a sentence.
+pub fn had_right(entry: &Entry, ledger: &Ledger, roster: &Roster) -> Result<(), Denied> {
+    let record = &entry.record;
+    if !decides(record.body.kind()) {
+        return Ok(());
+    }
+    if entry.device == roster.root.device {
+        return may_write(record, None, true, &Target::default());
+    }
+    let (written_ms, target) = (ledger.time(record.id).ms, Target::in_ledger(record, ledger, roster));
+    match ledger.receipt(record.id) {
+        // Whether it may count though its author has the right no more is what the office has decided.
+        Some(receipt) if receipt.released => may_write(record, roster.role_at(record.by, written_ms), false, &target),
+        receipt => may_write_at(record, roster, written_ms, receipt.map(|receipt| receipt.at_ms), &target),
+    }
+}
+
+impl Target {
+    /// What a record in a ledger speaks about.
+    fn in_ledger(record: &Record, ledger: &Ledger, roster: &Roster) -> Self {
+        match &record.body {
+            Body::Void(void) => Self {
+                voided: ledger.get(void.target).map(|target| {
+                    let author = target.record.by;
+                    (author, roster.role_at(author, ledger.time(void.target).ms))
+                }),
+                ..Self::default()
+            },
+            Body::Ruling(ruling) => {
+                let weighed = ruling.of.iter().filter_map(|id| ledger.get(*id));
+                Self { rules_own: weighed.map(|e| &e.record).any(|r| r.by == record.by || r.measurer() == record.by), ..Self::default() }
+            }
+            // Of several cards the office's stands; which came first does not matter here.
+            Body::Machine(card) => Self { machine_known: !card.provisional, ..Self::default() },
+            _ => Self::default(),
+        }
+    }
+}
 
 /// Whether the author, in a role, may write a record.
 ///
 /// # Errors
 /// The reason, in a sentence.
 pub fn may_write(record: &Record, role: Option<Role>, by_shop: bool, target: &Target) -> Result<(), Denied> {
+    let kind = record.body.kind();
     if by_shop {
-        return match record.body {
-            Body::Arrival(_) | Body::Shop(_) | Body::Person(_) | Body::Role(_) | Body::Device(_) => Ok(()),
-            _ => Err(format!("the shop's server itself does not write a {}", record.body.kind())),
+        return match kind {
+            "arrival" | "shop" | "person" | "role" | "device" => Ok(()),
+            _ => Err(format!("the shop's server itself does not write a {kind}")),
         };
     }
     let Some(role) = role else {
-        return Err(format!("the author has no role in this shop, and a {} needs one", record.body.kind()));
+        return Err(format!("the author has no role in this shop, and a {kind} needs one"));
     };
     transcription(record, role)?;
-    let only = |roles: &[Role], who: &str| {
-        if roles.contains(&role) {
-            Ok(())
-        } else {
-            Err(format!("a {} is for {who} to write, and the author is {role}", record.body.kind()))
-        }
-    };
+    may_write_kind(kind, role, target.place)?;
     match &record.body {
-        Body::Visit(_)
-        | Body::Hours(_)
-        | Body::MeterChange(_)
-        | Body::Clearance(_)
-        | Body::Finding(_)
-        | Body::Note(_)
-        | Body::Photo(_)
-        | Body::Unknown(_) => Ok(()),
-        Body::SignOff(_) | Body::FindingCleared(_) => only(&[Role::Tech, Role::Lead, Role::Office], "tech, lead or office"),
         Body::Machine(card) if role != Role::Office => match (card.provisional, target.machine_known, role) {
             (true, false, _) | (false, true, Role::Lead) => Ok(()),
             (true, true, _) => Err("this machine is in the book already; changing its card is for the office".to_owned()),
             _ => Err("outside the office a new machine is entered as provisional, and its card is the office's".to_owned()),
         },
-        Body::EngineCard(_) | Body::Property(_) | Body::Machine(_) => {
-            only(&[Role::Office, Role::Lead], "the office, or for a lead to propose,")
-        }
         Body::Void(_) => match target.voided {
             Some((author, author_role)) => may_void(record.by, Some(role), author, author_role),
             None => Err("the record to be voided is not in the book".to_owned()),
         },
-        Body::Ruling(_) => {
-            only(&[Role::Lead, Role::Office], "a lead or the office")?;
-            if role == Role::Lead && target.rules_own {
-                return Err("a lead does not rule where one of the readings is their own".to_owned());
-            }
-            Ok(())
+        Body::Ruling(_) if role == Role::Lead && target.rules_own => {
+            Err("a lead does not rule where one of the readings is their own".to_owned())
         }
-        Body::Shop(_)
-        | Body::Person(_)
-        | Body::Role(_)
-        | Body::Device(_)
-        | Body::DeviceRevoked(_)
-        | Body::Assignment(_)
-        | Body::DayClosed(_) => only(&[Role::Office], "the office"),
-        Body::Arrival(_) => Err("an arrival is the shop's own receipt; nobody else writes one".to_owned()),
+        // What it says cannot be read: whom it takes back, what it weighs, whether it only proposes.
+        Body::Unknown(_) if matches!(kind, "void" | "ruling" | "machine") => only(kind, role, &[Role::Office], "the office"),
+        _ => Ok(()),
     }
+}
+
+/// Who may write a kind at all, in whatever version.
+fn may_write_kind(kind: &str, role: Role, place: Option<Place>) -> Result<(), Denied> {
+    match kind {
+        "visit" | "hours" | "meter-change" | "clearance" | "finding" | "note" | "photo" | "machine" | "void" => Ok(()),
+        "sign-off" | "finding-cleared" => only(kind, role, &[Role::Tech, Role::Lead, Role::Office], "tech, lead or office"),
+        "engine-card" | "property" => only(kind, role, &[Role::Office, Role::Lead], "the office, or for a lead to propose,"),
+        "ruling" => only(kind, role, &[Role::Lead, Role::Office], "a lead or the office"),
+        "shop" | "person" | "role" | "device-revoked" | "assignment" | "day-closed" => only(kind, role, &[Role::Office], "the office"),
+        "arrival" => Err("an arrival is the shop's own receipt; nobody else writes one".to_owned()),
+        "device" => Err("a device's card is the shop's own word on an enrolment; nobody else writes one".to_owned()),
+        // What it does is not known, and these documents decide about everybody.
+        _ if matches!(place, Some(Place::Roster | Place::Engines | Place::Days)) => only(kind, role, &[Role::Office], "the office"),
+        _ => Ok(()),
+    }
+}
+
+fn only(kind: &str, role: Role, roles: &[Role], who: &str) -> Result<(), Denied> {
+    if roles.contains(&role) { Ok(()) } else { Err(format!("a {kind} is for {who} to write, and the author is {role}")) }
 }
 
 /// The office measures nothing: its readings name who did. Nobody else names another.
@@ -160,11 +265,17 @@ fn transcription(record: &Record, role: Role) -> Result<(), Denied> {
     }
 }
 
+/// Whether a record of a kind can be taken back. A device's card is the shop's word, and a device is revoked for ever.
+#[must_use]
+pub fn is_voidable(kind: &str) -> bool {
+    !matches!(kind, "void" | "arrival" | "device" | "device-revoked")
+}
+
 /// Whether an author may take a record back: their own; a lead also those of lower roles; the office any.
 ///
 /// # Errors
 /// The reason, in a sentence.
-pub fn may_void(author: PersonId, role: Option<Role>, target_author: PersonId, target_role: Option<Role>) -> Result<(), Denied> {
+fn may_void(author: PersonId, role: Option<Role>, target_author: PersonId, target_role: Option<Role>) -> Result<(), Denied> {
     match role {
         Some(Role::Office) => Ok(()),
         Some(_) if author == target_author => Ok(()),

@@ -6,10 +6,11 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use shared::bytes::Bytes32;
 use shared::ids::{DeviceId, PersonId, PropertyId, RecordId, ShopId};
-use shared::record::{Body, Device, ShopCard};
+use shared::record::{Body, Device, Record, ShopCard};
 use shared::role::Role;
 
-use crate::ledger::Ledger;
+use crate::ledger::{Entry, Ledger};
+use crate::rights::{self, Place, Site};
 use crate::standing::stands;
 
 /// Who the shop is: known from enrolment, and the root of all trust in the roster.
@@ -32,6 +33,9 @@ pub struct RosterDevice {
     pub revoked_ms: Option<i64>,
 }
 
+/// A place in time: corrected time, and among equal times by what had seen what.
+type InTime = (i64, usize, RecordId);
+
 /// The roster at one state of its document.
 #[derive(Debug, Clone)]
 pub struct Roster {
@@ -45,8 +49,10 @@ pub struct Roster {
     pub devices: BTreeMap<DeviceId, RosterDevice>,
     /// Who looks after which property.
     pub assignments: BTreeSet<(PersonId, PropertyId)>,
-    /// Role changes of each person, by corrected time.
-    roles: BTreeMap<PersonId, Vec<(i64, Option<Role>)>>,
+    /// Who began or ceased to look after a property, by corrected time.
+    assigned: BTreeMap<(PersonId, PropertyId), BTreeMap<(i64, RecordId), bool>>,
+    /// Role changes of each person, by corrected time, and among equal times by what had seen what.
+    roles: BTreeMap<PersonId, BTreeMap<InTime, Option<Role>>>,
 }
 
 impl Roster {
@@ -59,6 +65,7 @@ impl Roster {
             people: BTreeMap::new(),
             devices: BTreeMap::new(),
             assignments: BTreeSet::new(),
+            assigned: BTreeMap::new(),
             roles: BTreeMap::new(),
         }
     }
@@ -85,30 +92,62 @@ impl Roster {
                 _ => {}
             }
         }
+        roster.read_assigned(ledger, &first);
         roster.read_devices(ledger);
         roster
     }
 
+    /// Reads grants in the order in which they arrived at the shop: each by the roles that those before it have made, as the shop
+    /// judged it then. So whoever lost a role cannot give it back by a grant with an earlier time, nor can two people who take each
+    /// other's role away leave it open who was first.
     fn read_roles(&mut self, ledger: &Ledger, voids: Option<&Self>) {
-        // A grant that has seen another is never older, and at the same time comes after it.
-        let mut grants: BTreeMap<(PersonId, i64, usize, RecordId), Option<Role>> = BTreeMap::new();
-        for entry in ledger.entries() {
-            let id = entry.record.id;
-            if let Body::Role(grant) = &entry.record.body
-                && voids.is_none_or(|roster| ledger.voided_by(id, roster).is_none())
-            {
-                grants.insert((grant.person, ledger.time(id).ms, ledger.depth(id), id), grant.role);
+        let mut grants: Vec<_> = ledger
+            .entries()
+            .filter_map(|entry| match &entry.record.body {
+                Body::Role(grant) => {
+                    let id = entry.record.id;
+                    let arrived_ms = ledger.receipt(id).map(|receipt| receipt.at_ms);
+                    let in_time = (ledger.time(id).ms, ledger.depth(id), id);
+                    Some((arrived_ms.unwrap_or(i64::MAX), in_time, entry, grant))
+                }
+                _ => None,
+            })
+            .filter(|(_, (.., id), ..)| voids.is_none_or(|roster| ledger.voided_by(*id, roster).is_none()))
+            .collect();
+        // What the shop states itself has no receipt, and needs none.
+        grants.sort_by_key(|(arrived, in_time, entry, _)| {
+            let of_shop = self.is_shops(entry);
+            (if of_shop { in_time.0 } else { *arrived }, !of_shop, *in_time)
+        });
+        for (_, in_time, entry, grant) in grants {
+            if rights::had_right(entry, ledger, self).is_ok() {
+                self.roles.entry(grant.person).or_default().insert(in_time, grant.role);
             }
-        }
-        for ((person, at, ..), role) in grants {
-            self.roles.entry(person).or_default().push((at, role));
         }
     }
 
-    /// A device's keys never change: of two cards for one device the earlier holds. A revocation is for ever.
+    fn is_shops(&self, entry: &Entry) -> bool {
+        entry.device == self.root.device
+    }
+
+    fn read_assigned(&mut self, ledger: &Ledger, first: &Self) {
+        for entry in ledger.entries() {
+            let id = entry.record.id;
+            if let Body::Assignment(a) = &entry.record.body
+                && rights::had_right(entry, ledger, first).is_ok()
+                && ledger.voided_by(id, first).is_none()
+            {
+                self.assigned.entry((a.person, a.property)).or_default().insert((ledger.time(id).ms, id), a.active);
+            }
+        }
+    }
+
+    /// A device's card is the shop's own word on an enrolment, and its keys never change: of two cards for one device the earlier
+    /// holds. A revocation is for ever.
     fn read_devices(&mut self, ledger: &Ledger) {
         let mut cards: Vec<_> = ledger
             .entries()
+            .filter(|entry| self.is_shops(entry))
             .filter_map(|entry| match &entry.record.body {
                 Body::Device(card) => Some((ledger.time(entry.record.id).ms, entry.record.id, card)),
                 _ => None,
@@ -120,6 +159,7 @@ impl Roster {
         }
         for entry in ledger.entries() {
             if let Body::DeviceRevoked(revoked) = &entry.record.body
+                && rights::had_right(entry, ledger, self).is_ok()
                 && let Some(device) = self.devices.get_mut(&revoked.device)
             {
                 let at = ledger.time(entry.record.id).ms;
@@ -133,8 +173,8 @@ impl Roster {
     #[must_use]
     pub fn role_at(&self, person: PersonId, ms: i64) -> Option<Role> {
         let changes = self.roles.get(&person)?;
-        let after = changes.partition_point(|(at, _)| *at <= ms);
-        changes.get(after.saturating_sub(1)).and_then(|(_, role)| *role)
+        let in_force = changes.iter().take_while(|((at, ..), _)| *at <= ms).last();
+        in_force.or_else(|| changes.first_key_value()).and_then(|(_, role)| *role)
     }
 
     /// The role in force now, as far as the roster goes.
@@ -165,6 +205,30 @@ impl Roster {
     #[must_use]
     pub fn sees_all(&self, person: PersonId) -> bool {
         matches!(self.role_now(person), Some(Role::Lead | Role::Office))
+    }
+
+    /// Whether a person may read a document, as far as the roster says: nobody without a role reads anything.
+    #[must_use]
+    pub fn may_read(&self, person: PersonId, site: &Site) -> bool {
+        if self.role_now(person).is_none() {
+            return false;
+        }
+        let common = matches!(site.place, Place::Roster | Place::Engines);
+        let given = site.property.is_some_and(|property| self.assignments.contains(&(person, property)));
+        common || self.sees_all(person) || site.founder == Some(person) || given
+    }
+
+    /// Whether a person may write in a document what the office need not look at first: who may read it, or could at the time of
+    /// writing. For what decides, that is not enough.
+    #[must_use]
+    pub fn may_write_in(&self, record: &Record, site: &Site, written_ms: i64) -> bool {
+        let then = || {
+            let given = site.property.and_then(|property| self.assigned.get(&(record.by, property)));
+            given.is_some_and(|changes| {
+                changes.iter().take_while(|((at, _), _)| *at <= written_ms).last().is_some_and(|(_, active)| *active)
+            })
+        };
+        self.may_read(record.by, site) || (!rights::decides(record.body.kind()) && self.role_now(record.by).is_some() && then())
     }
 
     /// The people whose roles over time differ between two rosters.

@@ -203,6 +203,15 @@ pub(crate) fn keys_of(store: &Store, device: DeviceId, beside: Option<Keys>) -> 
     }
 }
 
+/// Whose book it is, without its keys.
+///
+/// # Errors
+/// [`BookError::Store`].
+pub(crate) fn owner_of(store: &Store) -> Result<Option<Identity>, BookError> {
+    let identity = store.meta::<Identity>(IDENTITY)?;
+    Ok(identity.map(|identity| Identity { keys: None, ..identity }))
+}
+
 /// Whose book it is, with its keys where this opening gets at them.
 ///
 /// # Errors

@@ -4,6 +4,7 @@
 mod housekeeping;
 mod office;
 mod photos;
+mod tables;
 
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, MutexGuard};
@@ -27,20 +28,21 @@ use crate::pictures::{PHOTOS, Pictures, private_folder};
 use crate::question::{Answer, Question};
 use crate::store::{BackupError, QuarantineState, Quarantined, Verification};
 use crate::view::{
-    ClosedDay, ContestedSlot, DaySheet, DeviceLine, DueLine, Evening, HistoryLine, HoursRow, MachineLine, MachineView, PersonLine,
-    PropertyLine, PropertyView, ReadingRow, RecordView, SeasonRecord, ServiceRecord, ShopStatus,
+    ClosedDay, ContestedSlot, DaySheet, DeviceLine, DueLine, Evening, HistoryLine, MachineLine, MachineView, PersonLine, PropertyLine,
+    PropertyView, RecordView, ServiceRecord, ShopStatus,
 };
 
 pub use housekeeping::Housekeeping;
 pub use office::OfficeFacts;
 pub use photos::Photos;
+pub use tables::Tables;
 
 /// Source of randomness that a server hands over for good.
 pub type OwnedEntropy = Box<dyn Entropy + Send>;
 
 /// What a shop can be asked.
 #[expect(clippy::missing_errors_doc, reason = "each fails as the function of Book that it stands for")]
-pub trait Shop: Housekeeping + OfficeFacts + Photos + Send + Sync {
+pub trait Shop: Housekeeping + OfficeFacts + Photos + Tables + Send + Sync {
     /// Takes a device that presents a one-time code.
     fn enrol(&self, request: &EnrolRequest, now: &Moment) -> Result<EnrolAnswer, EnrolError>;
     /// Issues a one-time code.
@@ -63,14 +65,16 @@ pub trait Shop: Housekeeping + OfficeFacts + Photos + Send + Sync {
     fn today(&self, now: &Moment) -> Result<Date, BookError>;
     /// Slots that want a ruling.
     fn contested(&self, unit: LengthUnit) -> Result<Vec<ContestedSlot>, BookError>;
-    /// One machine.
+    /// One machine, its lists as long as a screen shows them.
     fn machine(&self, doc: DocId, unit: LengthUnit, now: &Moment) -> Result<MachineView, BookError>;
     /// What the arithmetic answers.
     fn reckon(&self, question: &Question, unit: LengthUnit, now: &Moment) -> Result<Answer, BookError>;
     /// Whether a person may read a document.
     fn may_read(&self, person: PersonId, doc: DocId) -> Result<bool, BookError>;
-    /// What is in quarantine.
-    fn quarantined(&self) -> Result<Vec<Quarantined>, BookError>;
+    /// What is in quarantine in this state, or in any: numbers beyond one, at most so many.
+    fn quarantined(&self, state: Option<QuarantineState>, after: i64, most: usize) -> Result<Vec<Quarantined>, BookError>;
+    /// How many records are in quarantine in this state.
+    fn count_quarantined(&self, state: QuarantineState) -> Result<usize, BookError>;
     /// Lets a record in from quarantine, or keeps it out.
     fn settle(&self, quarantine_id: i64, release: bool, by: PersonId, now: &Moment) -> Result<(), BookError>;
     /// Verifies the book.
@@ -108,16 +112,18 @@ pub trait Shop: Housekeeping + OfficeFacts + Photos + Send + Sync {
     fn property(&self, person: PersonId, property: PropertyId) -> Result<PropertyView, BookError>;
     /// The machines open to a person.
     fn machines(&self, person: PersonId) -> Result<Vec<MachineLine>, BookError>;
-    /// A machine's history, newest first.
-    fn history(&self, machine: DocId, unit: LengthUnit) -> Result<Vec<HistoryLine>, BookError>;
+    /// A machine's history behind a place in it, newest first, at most so many lines.
+    fn history(
+        &self,
+        machine: DocId,
+        before: Option<(i64, RecordId)>,
+        most: usize,
+        unit: LengthUnit,
+    ) -> Result<Vec<HistoryLine>, BookError>;
     /// The service record of a visit, where it is open to a person.
     fn service_record(&self, person: PersonId, visit: RecordId, unit: LengthUnit, now: &Moment) -> Result<ServiceRecord, BookError>;
     /// One record, where it is open to a person.
     fn record(&self, person: PersonId, id: RecordId, unit: LengthUnit) -> Result<RecordView, BookError>;
-    /// Every clearance reading open to a person.
-    fn readings(&self, person: PersonId) -> Result<Vec<ReadingRow>, BookError>;
-    /// Every hour-meter reading open to a person.
-    fn hours(&self, person: PersonId) -> Result<Vec<HoursRow>, BookError>;
     /// What the shop's book holds, in numbers.
     fn status(&self) -> Result<ShopStatus, BookError>;
     /// The end of the shop's log.
@@ -128,10 +134,6 @@ pub trait Shop: Housekeeping + OfficeFacts + Photos + Send + Sync {
     fn calendar_feed(&self, person: PersonId) -> Result<(FeedSecret, String), BookError>;
     /// Whose a calendar feed's secret is, where it holds now.
     fn calendar_person(&self, secret: &FeedSecret) -> Result<PersonId, LoginError>;
-
-    // Paper.
-    /// The service record of a machine over some days.
-    fn season_record(&self, machine: DocId, from: Date, until: Date, unit: LengthUnit, now: &Moment) -> Result<SeasonRecord, BookError>;
 }
 
 /// Where the shop's log ends.
@@ -251,7 +253,7 @@ impl Shop for SqliteShop {
     }
 
     fn machine(&self, doc: DocId, unit: LengthUnit, now: &Moment) -> Result<MachineView, BookError> {
-        self.lock().0.machine_view(doc, unit, now)
+        self.lock().0.machine_screen(doc, unit, now)
     }
 
     fn reckon(&self, question: &Question, unit: LengthUnit, now: &Moment) -> Result<Answer, BookError> {
@@ -262,8 +264,12 @@ impl Shop for SqliteShop {
         self.lock().0.may_read(person, doc)
     }
 
-    fn quarantined(&self) -> Result<Vec<Quarantined>, BookError> {
-        Ok(self.lock().0.store().quarantined()?)
+    fn quarantined(&self, state: Option<QuarantineState>, after: i64, most: usize) -> Result<Vec<Quarantined>, BookError> {
+        Ok(self.lock().0.store().some_quarantined(state, after, most)?)
+    }
+
+    fn count_quarantined(&self, state: QuarantineState) -> Result<usize, BookError> {
+        Ok(self.lock().0.store().count_quarantined(state)?)
     }
 
     fn settle(&self, quarantine_id: i64, release: bool, by: PersonId, now: &Moment) -> Result<(), BookError> {
@@ -271,7 +277,7 @@ impl Shop for SqliteShop {
         if release {
             return book.release(quarantine_id, by, now, &mut **entropy);
         }
-        let waiting = book.store().quarantined()?.iter().any(|q| q.id == quarantine_id && q.state == QuarantineState::Waiting);
+        let waiting = book.store().one_quarantined(quarantine_id)?.is_some_and(|held| held.state == QuarantineState::Waiting);
         if !waiting {
             return Err(BookError::Unknown(format!("quarantine holds nothing waiting under {quarantine_id}")));
         }
@@ -350,8 +356,14 @@ impl Shop for SqliteShop {
         self.lock().0.machines_for(person)
     }
 
-    fn history(&self, machine: DocId, unit: LengthUnit) -> Result<Vec<HistoryLine>, BookError> {
-        self.lock().0.history(machine, unit)
+    fn history(
+        &self,
+        machine: DocId,
+        before: Option<(i64, RecordId)>,
+        most: usize,
+        unit: LengthUnit,
+    ) -> Result<Vec<HistoryLine>, BookError> {
+        self.lock().0.history_before(machine, before, most, unit)
     }
 
     fn service_record(&self, person: PersonId, visit: RecordId, unit: LengthUnit, now: &Moment) -> Result<ServiceRecord, BookError> {
@@ -360,14 +372,6 @@ impl Shop for SqliteShop {
 
     fn record(&self, person: PersonId, id: RecordId, unit: LengthUnit) -> Result<RecordView, BookError> {
         self.lock().0.record_for(person, id, unit)
-    }
-
-    fn readings(&self, person: PersonId) -> Result<Vec<ReadingRow>, BookError> {
-        self.lock().0.readings_for(person)
-    }
-
-    fn hours(&self, person: PersonId) -> Result<Vec<HoursRow>, BookError> {
-        self.lock().0.hours_for(person)
     }
 
     fn status(&self) -> Result<ShopStatus, BookError> {
@@ -389,10 +393,5 @@ impl Shop for SqliteShop {
 
     fn calendar_person(&self, secret: &FeedSecret) -> Result<PersonId, LoginError> {
         self.lock().0.calendar_person(secret)
-    }
-
-    // Paper.
-    fn season_record(&self, machine: DocId, from: Date, until: Date, unit: LengthUnit, now: &Moment) -> Result<SeasonRecord, BookError> {
-        self.lock().0.season_record(machine, from, until, unit, now)
     }
 }

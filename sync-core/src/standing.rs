@@ -13,7 +13,8 @@ use shared::role::Role;
 use shared::slot::Slot;
 
 use crate::clock::Corrected;
-use crate::hours::{self, MachineHours};
+use crate::dispute::{Said, any_disagree, disagree};
+use crate::hours::MachineHours;
 use crate::ledger::Ledger;
 use crate::plausible::{self, Doubt, Machine};
 use crate::rights;
@@ -127,6 +128,10 @@ struct Contender<'a> {
 impl Contender<'_> {
     fn rank(&self) -> u8 {
         self.role.map_or(0, Role::rank)
+    }
+
+    const fn said(&self) -> Said<'_> {
+        Said { body: self.body, at_ms: self.time.ms, engine_hours: self.engine_hours }
     }
 
     fn role_name(&self) -> &'static str {
@@ -253,10 +258,9 @@ fn judge(standing: &mut Standing, contenders: &[Contender<'_>], roster: &Roster)
         return;
     }
     let tolerance = Length::from_tenth_um(i64::from(roster.settings.leaf_tolerance_tenth_um));
-    let disputes = |a: &Contender<'_>, b: &Contender<'_>| disagree(a, b, tolerance);
-    let disputed = contenders.iter().enumerate().any(|(n, a)| contenders[n + 1..].iter().any(|b| disputes(a, b)));
-    standing.order_unknown =
-        others.iter().any(|other| other.rank() == pick.rank() && disputes(pick, other) && !order_known(pick.time, other.time));
+    let disputed = any_disagree(&contenders.iter().map(Contender::said).collect::<Vec<_>>(), tolerance);
+    let unordered = |other: &Contender<'_>| other.rank() == pick.rank() && !order_known(pick.time, other.time);
+    standing.order_unknown = others.iter().any(|other| unordered(other) && disagree(pick.said(), other.said(), tolerance));
     standing.state = if disputed { State::Contested } else { State::Corroborated };
     let rule = why_picked(pick, &others[0], standing.order_unknown);
     standing.reason = if disputed { rule } else { format!("{} readings agree; {rule}", contenders.len()) };
@@ -291,24 +295,6 @@ pub fn apart(ms: i64) -> String {
     }
 }
 
-/// Whether two contenders say things that cannot both be so.
-fn disagree(a: &Contender<'_>, b: &Contender<'_>, tolerance: Length) -> bool {
-    match (a.body, b.body) {
-        (Body::Clearance(x), Body::Clearance(y)) => match (x.bracket(), y.bracket()) {
-            (Ok(x), Ok(y)) => !x.overlaps(&y, tolerance),
-            _ => true,
-        },
-        (Body::Hours(_), Body::Hours(_)) => match (a.engine_hours, b.engine_hours) {
-            (Some(x), Some(y)) => hours::disagree((a.time.ms, x), (b.time.ms, y)),
-            _ => true,
-        },
-        (Body::SignOff(_) | Body::Void(_) | Body::Ruling(_) | Body::FindingCleared(_) | Body::DeviceRevoked(_) | Body::DayClosed(_), _) => {
-            false
-        }
-        (x, y) => x != y,
-    }
-}
-
 fn common_bracket(contenders: &[Contender<'_>]) -> Option<Bracket> {
     let mut brackets = contenders.iter().map(|c| match c.body {
         Body::Clearance(body) => body.bracket().ok(),
@@ -333,12 +319,7 @@ fn valid_rulings(slot: &Slot, ledger: &Ledger, roster: &Roster) -> Vec<RecordId>
 }
 
 fn may_rule(id: RecordId, ledger: &Ledger, roster: &Roster) -> bool {
-    let Some(entry) = ledger.get(id) else { return false };
-    let Body::Ruling(ruling) = &entry.record.body else { return false };
-    let author = entry.record.by;
-    let role = roster.role_at(author, ledger.time(id).ms);
-    let target = rights::Target { rules_own: rules_own(author, &ruling.of, ledger), ..rights::Target::default() };
-    rights::may_write(&entry.record, role, false, &target).is_ok()
+    ledger.get(id).is_some_and(|entry| rights::had_right(entry, ledger, roster).is_ok())
 }
 
 /// Whether one of these records was measured or written by this person.
@@ -354,9 +335,12 @@ fn apply_ruling(standing: &mut Standing, rulings: &[RecordId], ledger: &Ledger, 
     for id in rulings {
         let Some(entry) = ledger.get(*id) else { continue };
         let Body::Ruling(ruling) = &entry.record.body else { continue };
-        let names_all = standing.contenders.iter().all(|c| ruling.of.contains(c));
+        // The contenders lie in order: looked up, not gone over for each that a ruling names.
+        let contends = |id: &RecordId| standing.contenders.binary_search(id).is_ok();
+        let named: BTreeSet<&RecordId> = ruling.of.iter().filter(|id| contends(id)).collect();
+        let names_all = named.len() == standing.contenders.len();
         let picks_live = match ruling.decision {
-            Decision::Stands(picked) => standing.contenders.contains(&picked),
+            Decision::Stands(picked) => contends(&picked),
             Decision::Recheck => !standing.contenders.is_empty(),
         };
         if names_all && picks_live {
@@ -366,7 +350,7 @@ fn apply_ruling(standing: &mut Standing, rulings: &[RecordId], ledger: &Ledger, 
             let reason = if ruling.reason.is_empty() { String::new() } else { format!(": {}", ruling.reason) };
             deciding.push((rank, time, *id, ruling.decision, format!("ruled by {who}{reason}")));
         } else {
-            stale = stale || standing.contenders.iter().any(|c| ruling.of.contains(c));
+            stale = stale || !named.is_empty();
         }
     }
     deciding.sort_by_key(|(rank, time, id, ..)| std::cmp::Reverse((*rank, *time, *id)));

@@ -49,6 +49,11 @@ pub fn stands(slot: &Slot, entries: &[Entry], roster: &Roster) -> Option<RecordI
     }
 }
 
+/// A receipt is for the record with this id and these bytes.
+fn names(arrival: &Arrival, entry: &Entry) -> bool {
+    arrival.records.iter().any(|named| (named.record, named.sha256) == (entry.record.id, entry.sha256))
+}
+
 impl Slow<'_> {
     fn find(&self, id: RecordId) -> Option<&Entry> {
         self.entries.iter().find(|e| e.record.id == id)
@@ -67,7 +72,7 @@ impl Slow<'_> {
         self.entries
             .iter()
             .filter_map(|e| match &e.record.body {
-                Body::Arrival(arrival) if arrival.records.contains(&id) => Some(arrival),
+                Body::Arrival(arrival) if self.find(id).is_some_and(|entry| names(arrival, entry)) => Some(arrival),
                 _ => None,
             })
             .min_by_key(|arrival| (arrival.at, arrival.records.clone()))
@@ -128,16 +133,23 @@ impl Slow<'_> {
             .collect()
     }
 
+    /// The roles that a record which decides is judged by: when it was written, and when it arrived, or now.
+    fn roles(&self, entry: &Entry) -> [Option<Role>; 2] {
+        let arrived = self.receipt(entry.record.id).map_or(i64::MAX, |arrival| arrival.at);
+        [self.role(entry), self.roster.role_at(entry.record.by, arrived)]
+    }
+
     fn voided(&self, target: &Entry) -> bool {
+        let may = |own: bool, role: Option<Role>| match role {
+            Some(Role::Office) => true,
+            Some(Role::Lead) => own || self.role(target).is_none_or(|role| role.rank() < Role::Lead.rank()),
+            Some(_) => own,
+            None => false,
+        };
         self.entries.iter().any(|e| {
             let own = e.record.by == target.record.by;
             matches!(&e.record.body, Body::Void(void) if void.target == target.record.id)
-                && match self.role(e) {
-                    Some(Role::Office) => true,
-                    Some(Role::Lead) => own || self.role(target).is_none_or(|role| role.rank() < Role::Lead.rank()),
-                    Some(_) => own,
-                    None => false,
-                }
+                && self.roles(e).into_iter().all(|role| may(own, role))
         })
     }
 
@@ -146,10 +158,10 @@ impl Slow<'_> {
         let Body::Ruling(ruling) = &entry.record.body else { return false };
         let by = entry.record.by;
         let own = ruling.of.iter().filter_map(|id| self.find(*id)).any(|e| e.record.by == by || e.record.measurer() == by);
-        match self.role(entry) {
+        self.roles(entry).into_iter().all(|role| match role {
             Some(Role::Office) => true,
             Some(Role::Lead) => !own,
             _ => false,
-        }
+        })
     }
 }

@@ -7,7 +7,7 @@ use proptest::prelude::*;
 use shared::bytes::Bytes32;
 use shared::ids::{DeviceId, DocId, PersonId, RecordId, ShopId};
 use shared::length::Length;
-use shared::record::{Arrival, Body, Clearance, ClockEvidence, Decision, HourReading, Record, RoleGrant, Ruling, Stage, Void};
+use shared::record::{Arrival, Body, Clearance, ClockEvidence, Decision, HourReading, Receipted, Record, RoleGrant, Ruling, Stage, Void};
 use shared::role::Role;
 use shared::slot::Slot;
 use sync_core::ledger::{Entry, Ledger};
@@ -67,6 +67,13 @@ fn sketches() -> impl Strategy<Value = Vec<Sketch>> {
     proptest::collection::vec(one, 1..30)
 }
 
+/// What stands in for the hash of a record's signed bytes.
+fn hash_of(record: RecordId) -> Bytes32 {
+    let mut bytes = [0; 32];
+    bytes[..16].copy_from_slice(record.as_bytes());
+    Bytes32(bytes)
+}
+
 fn entry(n: usize, sketch: &Sketch) -> Entry {
     let ids = |of: &[usize]| {
         let mut ids: Vec<RecordId> = of.iter().map(|n| id(*n)).collect();
@@ -95,7 +102,7 @@ fn entry(n: usize, sketch: &Sketch) -> Entry {
             Body::Ruling(Ruling { slot, of, decision, reason: String::new() })
         }
         What::Arrival(of, at, skew) => Body::Arrival(Arrival {
-            records: ids(of),
+            records: ids(of).into_iter().map(|record| Receipted { record, sha256: hash_of(record) }).collect(),
             at: at * 60_000,
             skew_ms: skew * 60_000,
             uncertainty_ms: 5_000,
@@ -106,6 +113,7 @@ fn entry(n: usize, sketch: &Sketch) -> Entry {
     };
     Entry {
         device: DeviceId::from_bytes([5; 16]),
+        sha256: hash_of(id(n)),
         record: Record {
             id: id(n),
             doc: DocId::from_bytes([6; 16]),
@@ -136,6 +144,7 @@ fn roster() -> Roster {
     ];
     let entries = grants.iter().enumerate().map(|(n, (who, at_min, role))| Entry {
         device: root().device,
+        sha256: hash_of(id(1000 + n)),
         record: Record {
             id: id(1000 + n),
             doc: root().shop.roster(),
@@ -159,17 +168,19 @@ fn standings(entries: Vec<Entry>, roster: &Roster) -> Vec<Standing> {
 fn oracle(entries: &[Entry], roster: &Roster) -> Option<RecordId> {
     let ledger = Ledger::new(entries.to_vec());
     let time = |id: RecordId| ledger.time(id).ms;
+    let may = |target: &Entry, by: PersonId, role: Option<Role>| match role {
+        Some(Role::Office) => true,
+        Some(Role::Lead) => by == target.record.by || roster.role_at(target.record.by, time(target.record.id)) != Some(Role::Lead),
+        Some(_) => by == target.record.by,
+        None => false,
+    };
+    // When it was written and when it arrived: the time of writing is its author's own word.
+    let twice = |id: RecordId| [time(id), ledger.receipt(id).map_or(i64::MAX, |receipt| receipt.at_ms)];
     let voided = |target: &Entry| {
-        entries.iter().any(|v| match &v.record.body {
-            Body::Void(void) if void.target == target.record.id => match roster.role_at(v.record.by, time(v.record.id)) {
-                Some(Role::Office) => true,
-                Some(Role::Lead) => {
-                    v.record.by == target.record.by || roster.role_at(target.record.by, time(target.record.id)) != Some(Role::Lead)
-                }
-                Some(_) => v.record.by == target.record.by,
-                None => false,
-            },
-            _ => false,
+        entries.iter().any(|v| {
+            let by = v.record.by;
+            matches!(&v.record.body, Body::Void(void) if void.target == target.record.id)
+                && twice(v.record.id).into_iter().all(|ms| may(target, by, roster.role_at(by, ms)))
         })
     };
     let of_slot: Vec<&Entry> = entries.iter().filter(|e| matches!(e.record.body, Body::Clearance(_))).collect();

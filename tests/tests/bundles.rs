@@ -31,7 +31,7 @@ fn hand_over(crew: &mut Crew, from: usize, to: usize) -> Taken {
 fn arrival_of(crew: &Crew, doc: DocId, record: RecordId) -> Option<shared::record::Arrival> {
     let ledger = crew.shop.store().ledger_of(doc).unwrap();
     ledger.entries().find_map(|e| match &e.record.body {
-        Body::Arrival(arrival) if arrival.records.contains(&record) => Some(arrival.clone()),
+        Body::Arrival(arrival) if arrival.records.iter().any(|named| named.record == record) => Some(arrival.clone()),
         _ => None,
     })
 }

@@ -14,7 +14,8 @@ use sync_core::desk::{DeskDone, DeskStep};
 use sync_core::enrol::EnrolError;
 use sync_core::moment::Moment;
 use sync_core::rights::Place;
-use sync_core::standing::State;
+use sync_core::standing::{Standing, State};
+use sync_core::view::weighed;
 use tests::Crew;
 use tests::MORNING_MS as MORNING;
 
@@ -54,11 +55,13 @@ fn crew() -> (Crew, DocId, [usize; 3], PersonId) {
 fn what_is_decided_at_a_desk_is_signed_receipted_and_everywhere() {
     let (mut crew, machine, [lead, tech, _], office) = crew();
     let slot = Slot::lash("1I".parse().unwrap(), Stage::Found);
-    let picked = crew.shop.store().standing(machine, &slot).unwrap().unwrap().stands.unwrap();
+    let now = crew.shop.store().standing(machine, &slot).unwrap().unwrap();
+    let picked = now.stands.unwrap();
+    let one = weighed(&Standing { contenders: vec![picked], ..now });
     let rule =
         DeskStep::Rule { doc: machine, slot: slot.clone(), weighed: None, decision: Decision::Stands(picked), reason: "seen both".into() };
     let DeskStep::Rule { doc, slot: of, decision, reason, .. } = rule.clone() else { unreachable!("made above") };
-    let seen_one = DeskStep::Rule { doc, slot: of, weighed: Some(vec![picked]), decision, reason };
+    let seen_one = DeskStep::Rule { doc, slot: of, weighed: Some(one), decision, reason };
     assert!(matches!(at_desk(&mut crew, office, &seen_one), Err(BookError::Moved(_))), "there are two, and one was weighed");
     let DeskDone::Record(ruling) = at_desk(&mut crew, office, &rule).unwrap() else { panic!("a ruling is a record") };
     crew.level_all();
@@ -144,7 +147,7 @@ fn a_day_is_closed_with_nothing_open_or_with_a_reason() {
     let at = |crew: &Crew, phone: usize| crew.phones[phone].book.closed_day(first_day(), Thou).unwrap();
     assert_eq!(at(&crew, lead), Some(closed), "a lead knows of it");
     assert_eq!((at(&crew, tech), at(&crew, helper)), (None, None), "it is not for the crew");
-    assert!(crew.phones[tech].book.store().place(crew.shop.identity().unwrap().root.shop.days()).unwrap().is_none());
+    assert!(crew.phones[tech].book.store().has_nothing_of(crew.shop.identity().unwrap().root.shop.days()).unwrap());
     let mine = DeskStep::Note { doc: machine, text: "after hours".into() };
     at_desk(&mut crew, office, &mine).unwrap();
     assert_eq!(crew.shop.closed_day(first_day(), Thou).unwrap().unwrap().late.len(), 0, "a note of the same moment is not late");

@@ -29,7 +29,7 @@ fn a_slots_sheet_has_every_reading_with_its_bracket_and_the_ruling_once_there_is
     let (mut crew, machine, [lead, ..]) = crew();
     let sheet = crew.shop.slot_sheet(machine, &slot(), Thou).unwrap();
     assert_eq!((sheet.state, sheet.wants_ruling, sheet.ruled.as_deref()), (State::Contested, true, None));
-    assert_eq!(sheet.weighed().len(), 2);
+    assert_eq!(sheet.side_by_side.readings.len(), 2);
     let mut goes: Vec<Option<Length>> = sheet.brackets.values().map(|bracket| bracket.go()).collect();
     goes.sort_unstable();
     assert_eq!(goes, [3, 6].map(|go| Some(Length::from_thou(go))));
@@ -42,7 +42,7 @@ fn a_slots_sheet_has_every_reading_with_its_bracket_and_the_ruling_once_there_is
         assert_eq!((sheet.state, sheet.wants_ruling), (State::Ruled, false));
         assert!(sheet.ruled.as_ref().is_some_and(|ruled| ruled.ends_with("stands: seen both")), "{:?}", sheet.ruled);
         // The ruling has weighed both; whoever makes another weighs both again.
-        assert_eq!(sheet.weighed().len(), 2);
+        assert_eq!(sheet.side_by_side.readings.len(), 2);
     }
     assert!(crew.shop.slot_sheet(machine, &Slot("lash/9I/found".to_owned()), Thou).is_err());
 }

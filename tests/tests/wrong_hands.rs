@@ -7,7 +7,7 @@ use fixtures::forge::{Forged, next_recipe, signed, slip_in};
 use shared::bytes::{Bytes16, Bytes32};
 use shared::ids::{DocId, PersonId, RecordId};
 use shared::problem::Code;
-use shared::record::{Body, Decision, Note, RoleGrant, Ruling, Stage, Void};
+use shared::record::{Body, Decision, Note, Receipted, RoleGrant, Ruling, Stage, Void};
 use shared::role::Role;
 use shared::slot::Slot;
 use sync_core::rights::Place;
@@ -142,7 +142,7 @@ fn a_helper_writes_in_the_shops_name() {
         by: PersonId::shop(g.crew.shop.identity().unwrap().root.shop),
         doc: g.machine,
         body: Body::Arrival(shared::record::Arrival {
-            records: vec![g.by_tech],
+            records: vec![Receipted { record: g.by_tech, sha256: Bytes32([1; 32]) }],
             at: 1,
             skew_ms: 0,
             uncertainty_ms: 0,

@@ -4,7 +4,7 @@ use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
 
 use serde_json::json;
-use shared::wire::LARGEST_BODY;
+use shared::wire::LARGEST_PLAIN;
 use sync_core::bundle::Load;
 
 use crate::exit::Failure;
@@ -104,6 +104,6 @@ fn read_bounded(path: &Path) -> Result<Vec<u8>, Failure> {
     let failed = |why: std::io::Error| Failure::File { path: path.to_owned(), why: why.to_string() };
     let file = std::fs::File::open(path).map_err(failed)?;
     let mut bytes = Vec::new();
-    file.take(LARGEST_BODY as u64 + 1).read_to_end(&mut bytes).map_err(failed)?;
+    file.take(LARGEST_PLAIN as u64 + 1).read_to_end(&mut bytes).map_err(failed)?;
     Ok(bytes)
 }

@@ -25,8 +25,13 @@ pub(crate) fn words(session: &Session<'_, '_>, done: &Levelled) -> Result<String
             show::count(done.healed, "record")
         ));
     }
-    if !done.refused.is_empty() {
-        lines.push(format!("Not taken: {}. Nothing is lost; see tappet quarantine.", show::count(done.refused.len(), "record")));
+    let tomorrow = done.refused.iter().filter(|line| line.code.waits()).count();
+    let not_taken = done.refused.len() - tomorrow;
+    if not_taken > 0 {
+        lines.push(format!("Not taken: {}. Nothing is lost; see tappet quarantine.", show::count(not_taken, "record")));
+    }
+    if tomorrow > 0 {
+        lines.push("More than the shop takes of one device in a day: the rest is kept here, and offered again tomorrow.".to_owned());
     }
     for line in &done.refused {
         let which = line.record.map_or_else(|| "a change".to_owned(), |id| format!("record {}", short(&id)));

@@ -219,6 +219,7 @@ fn contested(doc: DocId, record: RecordId) -> ContestedSlot {
         reason: "lead over tech, 14 min apart".to_owned(),
         order_unknown: false,
         readings: vec![reading],
+        more: 0,
     }
 }
 
@@ -256,6 +257,7 @@ fn service_record(visit: RecordId) -> ServiceRecord {
             verdict: "in spec".to_owned(),
         }],
         findings: Vec::new(),
+        more_findings: 0,
         hold: false,
         next_due: "Due 2026-12-01 (in 183 days) by the calendar.".to_owned(),
         finished: true,

@@ -4,6 +4,7 @@ use std::str::FromStr;
 
 use axum::extract::{FromRequestParts, Path, Query as RawQuery};
 use axum::http::request::Parts;
+use serde::Deserialize;
 use serde::de::DeserializeOwned;
 
 use super::shown::Shown;
@@ -16,6 +17,13 @@ pub(super) struct Named<T>(pub(super) T);
 /// The question at the end of an address.
 #[derive(Debug)]
 pub(super) struct Query<T>(pub(super) T);
+
+/// From which line on a list is shown.
+#[derive(Debug, Default, Deserialize)]
+pub(super) struct From {
+    #[serde(default)]
+    pub(super) from: usize,
+}
 
 impl<T: FromStr, S: Send + Sync> FromRequestParts<S> for Named<T> {
     type Rejection = Shown;

@@ -14,11 +14,11 @@ use sync_core::book::BookError;
 use sync_core::desk::DeskStep;
 use sync_core::moment::fresh_uuid;
 
-use super::asked::Named;
+use super::asked::{From, Named, Query};
 use super::card_form;
 use super::desk::{go, take};
 use super::forms::PostedFile;
-use super::layout::{Place, field, nothing, page as frame, step, table};
+use super::layout::{Place, field, nothing, page as frame, step, stretch, stretches, table};
 use super::shown::Shown;
 use super::visitor::Visitor;
 use super::words::count;
@@ -51,9 +51,9 @@ pub(super) fn interval(interval: &Interval) -> String {
 }
 
 /// GET /office/cards
-pub(super) async fn list(State(state): State<ServerState>, visitor: Visitor) -> Result<Response, Shown> {
+pub(super) async fn list(State(state): State<ServerState>, visitor: Visitor, Query(asked): Query<From>) -> Result<Response, Shown> {
     let cards = state.ask(|shop| shop.engine_cards()).await?;
-    let rows: Vec<Vec<Markup>> = cards
+    let rows: Vec<Vec<Markup>> = stretch(&cards, asked.from)
         .iter()
         .map(|card| {
             vec![
@@ -70,7 +70,8 @@ pub(super) async fn list(State(state): State<ServerState>, visitor: Visitor) -> 
         h1 { "Engine cards" }
         p.soft { "What each engine type asks for, engine cold, with the manual and page it was read from. The engine maker's manual decides." }
         @if rows.is_empty() { (nothing("There is no engine card yet. Readings are kept, and judged once there is one with a source.")) }
-        @else { (table(&count(rows.len(), "card", "cards"), &["Name", "Cylinders", "Intake", "Exhaust", "Check every", "Source"], &rows)) }
+        @else { (table(&count(cards.len(), "card", "cards"), &["Name", "Cylinders", "Intake", "Exhaust", "Check every", "Source"], &rows)) }
+        (stretches("/office/cards?from=", asked.from, cards.len()))
         @if !rows.is_empty() {
             p.no-print { "As a file: " a href="/office/cards/export.json" download { "JSON, to take in elsewhere" } ", " a href="/office/cards/export.csv" download { "CSV, to look at" } "." }
         }

@@ -224,7 +224,7 @@ mod tests {
         };
         let points =
             vec![point(Some(9000), Stage::Found), point(Some(9000), Stage::Set), point(Some(9900), Stage::Left), point(None, Stage::Found)];
-        let mut valve = LashCourse { valve: "1I".parse().unwrap(), range: Some(RANGE), points, drift: Vec::new() };
+        let mut valve = LashCourse { valve: "1I".parse().unwrap(), range: Some(RANGE), points, earlier: 0, drift: Vec::new() };
         let drawn = course("c", &valve, LengthUnit::Thou).unwrap().into_string();
         assert_eq!(drawn.matches("<line class=\"reading\"").count(), 3, "{drawn}");
         assert_eq!((drawn.matches("class=\"found\"").count(), drawn.matches("class=\"left\"").count()), (2, 1));

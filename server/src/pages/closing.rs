@@ -8,12 +8,13 @@ use serde::Deserialize;
 use shared::ids::MachineId;
 use shared::length::LengthUnit;
 use sync_core::desk::DeskStep;
+use sync_core::view::bounds::MOST_DAYS;
 use sync_core::view::{ClosedDay, DaySheet};
 
 use super::asked::{Named, Query};
 use super::day_sheet::at;
 use super::forms::Posted;
-use super::layout::{Place, field, nothing, page as frame, table};
+use super::layout::{Place, and_more, field, nothing, page as frame, table};
 use super::shown::Shown;
 use super::visitor::Visitor;
 use super::words::count;
@@ -21,9 +22,6 @@ use super::{desk, forms};
 use crate::problem_response::sentence;
 use crate::routes::given::day;
 use crate::state::ServerState;
-
-/// The most closed days that are listed.
-const MOST_DAYS: usize = 60;
 
 /// Whether the day is closed, at the head of its sheet.
 pub(super) fn state(visitor: &Visitor, sheet: &DaySheet) -> Markup {
@@ -40,7 +38,7 @@ pub(super) fn state(visitor: &Visitor, sheet: &DaySheet) -> Markup {
 }
 
 fn came_since(closed: &ClosedDay) -> String {
-    format!("{} came for it since.", count(closed.late.len(), "record", "records"))
+    format!("{} came for it since.", count(closed.late.len() + closed.late_more, "record", "records"))
 }
 
 /// The closing of the day: what is open, and a reason where something is.
@@ -89,7 +87,7 @@ fn late(closed: &ClosedDay) -> Markup {
             ]
         })
         .collect();
-    html! { @if !rows.is_empty() { (table("Came after the day was closed", &["About", "What was stated", "Who", "Written", "Came in"], &rows)) } }
+    html! { @if !rows.is_empty() { (table("Came after the day was closed", &["About", "What was stated", "Who", "Written", "Came in"], &rows)) } (and_more(closed.late_more, "record", "records")) }
 }
 
 /// POST /office/days/close
@@ -135,6 +133,7 @@ pub(super) async fn evening(
         p.bar-line { a href=(desk::machine_at(evening.doc)) { "The machine now" } a href=(at(evening.day)) { "That day's sheet" } }
         @if rows.is_empty() { (nothing("Nothing was stated about it by then.")) }
         @else { (table("What stood that evening", &["About", "What stood", "Who", "How", "Now"], &rows)) }
+        (and_more(evening.more, "line", "lines"))
     };
     Ok(frame(&visitor, Place::Inside, &title, &body))
 }
@@ -167,7 +166,7 @@ pub(super) async fn days(State(state): State<ServerState>, visitor: Visitor) -> 
                     @if closed.left_open.is_empty() { "nothing" }
                     @else { (count((n.contested + n.aside + n.unfinished + n.quarantined) as usize, "matter", "matters")) ": " (closed.left_open) }
                 },
-                html! { @if closed.late.is_empty() { "nothing" } @else { span.warn { (count(closed.late.len(), "record", "records")) } } },
+                html! { @if closed.late.is_empty() { "nothing" } @else { span.warn { (count(closed.late.len() + closed.late_more, "record", "records")) } } },
             ]
         })
         .collect();

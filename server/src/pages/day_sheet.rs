@@ -14,7 +14,7 @@ use sync_core::view::{DaySheet, SlotSheet};
 
 use super::asked::Query;
 use super::desk::machine_at;
-use super::layout::{Place, nothing, page as frame, table};
+use super::layout::{Place, and_more, nothing, page as frame, table};
 use super::shown::Shown;
 use super::visitor::{Visitor, Waiting};
 use super::words::count;
@@ -47,11 +47,7 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Que
             // The mark first: what comes in between it and the sheet is then asked for once more, not missed.
             let mark = shop.day_mark()?;
             let sheet = shop.day_sheet(asked, unit, &now)?;
-            let mut slots = Vec::with_capacity(sheet.contested.len());
-            for slot in &sheet.contested {
-                slots.push(shop.slot_sheet(slot.doc, &slot.slot, unit)?);
-            }
-            Ok::<_, BookError>((mark, sheet, slots))
+            Ok::<_, BookError>((mark, sheet, shop.contested_sheets(unit)?))
         })
         .await?;
     let title = format!("Day sheet of {}", sheet.day);
@@ -98,18 +94,16 @@ pub(super) async fn events(State(state): State<ServerState>, waiting: Waiting, h
 
 /// What there is at a glance, each a link to its part.
 fn tally(sheet: &DaySheet) -> Markup {
-    let unfinished = sheet.visits.iter().filter(|v| v.finished_ms.is_none()).count();
-    let missing = sheet.devices.iter().filter(|d| !d.revoked && !d.here_today).count();
-    let records: usize = sheet.arrived.iter().map(|p| p.records).sum();
+    let all = sheet.counts;
     let lines: [(usize, &str, &str, &str, &str); 8] = [
-        (sheet.contested.len(), "contested", "contested", "#contested", "warn"),
-        (sheet.aside.len(), "in doubt", "in doubt", "#doubt", "warn"),
-        (sheet.holds.len(), "machine on hold", "machines on hold", "#holds", "stop"),
-        (sheet.recheck.len(), "to measure again", "to measure again", "#recheck", "warn"),
-        (sheet.quarantine.len(), "in quarantine", "in quarantine", "/office/quarantine", "warn"),
-        (unfinished, "visit not finished", "visits not finished", "#visits", "warn"),
-        (missing, "device not here", "devices not here", "#devices", "warn"),
-        (records, "record came in", "records came in", "#arrived", "soft"),
+        (all.contested, "contested", "contested", "#contested", "warn"),
+        (all.aside, "in doubt", "in doubt", "#doubt", "warn"),
+        (all.holds, "machine on hold", "machines on hold", "#holds", "stop"),
+        (all.recheck, "to measure again", "to measure again", "#recheck", "warn"),
+        (all.quarantine, "in quarantine", "in quarantine", "/office/quarantine", "warn"),
+        (all.unfinished, "visit not finished", "visits not finished", "#visits", "warn"),
+        (all.missing, "device not here", "devices not here", "#devices", "warn"),
+        (all.records, "record came in", "records came in", "#arrived", "soft"),
     ];
     html! {
         ul.tally {
@@ -132,6 +126,7 @@ fn contested(visitor: &Visitor, sheet: &DaySheet, slots: &[SlotSheet]) -> Markup
                 (ruling::readings(visitor, slot, &format!("c{n}"), &at(sheet.day)))
             }
         }
+        (and_more(sheet.counts.contested.saturating_sub(slots.len()), "contested slot", "contested slots"))
     }
 }
 
@@ -153,6 +148,7 @@ fn aside(sheet: &DaySheet) -> Markup {
         @if !rows.is_empty() {
             h2 id="doubt" { "In doubt or only proposed" }
             (table("What does not stand by itself; a ruling can let it in", &["About", "What was stated", "Why it waits", "Who", "Record"], &rows))
+            (and_more(sheet.counts.aside.saturating_sub(rows.len()), "record", "records"))
         }
     }
 }
@@ -168,6 +164,7 @@ fn holds(visitor: &Visitor, sheet: &DaySheet) -> Markup {
                     (machine_parts::clear_form(visitor, hold.finding, &at(sheet.day)))
                 }
             }
+            (and_more(sheet.counts.holds.saturating_sub(sheet.holds.len()), "hold", "holds"))
         }
     }
 }
@@ -177,6 +174,7 @@ fn recheck(sheet: &DaySheet) -> Markup {
         @if !sheet.recheck.is_empty() {
             h2 id="recheck" { "To be measured again" }
             ul { @for line in &sheet.recheck { li { a href=(machine_at(line.doc)) { (line.tag) } ": " (line.slot_words) } } }
+            (and_more(sheet.counts.recheck.saturating_sub(sheet.recheck.len()), "slot", "slots"))
         }
     }
 }
@@ -191,6 +189,7 @@ fn arrived(sheet: &DaySheet) -> Markup {
         h2 id="arrived" { "Came in" }
         @if rows.is_empty() { (nothing("Nothing came in on this day yet. It shows here as soon as a device exchanges.")) }
         @else { (table("Records by who stated them", &["Person", "Records", "Readings", "Machines"], &rows)) }
+        (and_more(sheet.counts.people.saturating_sub(rows.len()), "person", "people"))
     }
 }
 
@@ -216,6 +215,7 @@ fn visits(visitor: &Visitor, sheet: &DaySheet) -> Markup {
         h2 id="visits" { "Visits" }
         @if rows.is_empty() { (nothing("No machine was visited, and no visit is open.")) }
         @else { (table("Of the day, and older ones that nobody has finished", &["Machine", "Where", "Who", "Opened", "Finished"], &rows)) }
+        (and_more(sheet.counts.visits.saturating_sub(rows.len()), "visit", "visits"))
     }
 }
 
@@ -247,5 +247,6 @@ fn devices(visitor: &Visitor, sheet: &DaySheet) -> Markup {
         @else {
             (table(&format!("{}; those that were not here come first", count(rows.len(), "device", "devices")), &["Device", "Whose", "Exchanged last", "Its clock"], &rows))
         }
+        (and_more(sheet.counts.devices.saturating_sub(sheet.devices.len()), "device", "devices"))
     }
 }

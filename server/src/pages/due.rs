@@ -11,10 +11,11 @@ use shared::ids::PropertyId;
 use shared::round::{PutOffWhy, Reason, Round, StopMachine};
 use sync_core::book::BookError;
 use sync_core::view::DueLine;
+use sync_core::view::bounds::MOST_LINES;
 
-use super::asked::Query;
+use super::asked::{From, Query};
 use super::desk::machine_at;
-use super::layout::{Place, field, nothing, page as frame, table};
+use super::layout::{Place, and_more, field, nothing, page as frame, stretch, stretches, table};
 use super::shown::Shown;
 use super::visitor::Visitor;
 use super::words::count;
@@ -22,14 +23,15 @@ use crate::problem_response::sentence;
 use crate::state::ServerState;
 
 /// GET /office/due
-pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor) -> Result<Response, Shown> {
+pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Query(asked): Query<From>) -> Result<Response, Shown> {
     let now = visitor.now;
     let lines = state.ask(move |shop| shop.due(&now)).await?;
     let body = html! {
         h1 { "Due" }
         p.soft { "Every machine, the most pressing first: by engine hours or by the calendar, whichever comes first." }
         @if lines.is_empty() { (nothing("There is no machine in the book yet. Add one under its property.")) }
-        @else { (list(&lines)) }
+        @else { (list(stretch(&lines, asked.from))) }
+        (stretches("/office/due?from=", asked.from, lines.len()))
     };
     Ok(frame(&visitor, Place::Due, "Due", &body))
 }
@@ -127,12 +129,14 @@ fn machine(machine: &StopMachine) -> Vec<Markup> {
 
 fn stops(round: &Round, names: &BTreeMap<PropertyId, String>) -> Markup {
     html! {
-        @for (n, stop) in round.stops.iter().enumerate() {
+        @for (n, stop) in round.stops.iter().take(MOST_LINES).enumerate() {
             @let parts: Vec<String> = stop.parts.iter().map(|(part, n)| format!("{n} × {part}")).collect();
             h2 { (n + 1) ". " a href={ "/office/properties/" (stop.property) } { (name(names, stop.property)) } }
             p.soft { (stop.minutes) " min there" @if !parts.is_empty() { "; bring " (parts.join(", ")) } "." }
-            (table("Machines there", &["Machine", "Why", "Due", "Work"], &stop.machines.iter().map(machine).collect::<Vec<_>>()))
+            (table("Machines there", &["Machine", "Why", "Due", "Work"], &stop.machines.iter().take(MOST_LINES).map(machine).collect::<Vec<_>>()))
+            (and_more(stop.machines.len().saturating_sub(MOST_LINES), "machine", "machines"))
         }
+        (and_more(round.stops.len().saturating_sub(MOST_LINES), "stop", "stops"))
     }
 }
 
@@ -140,6 +144,7 @@ fn put_off(round: &Round, names: &BTreeMap<PropertyId, String>) -> Markup {
     let rows: Vec<Vec<Markup>> = round
         .put_off
         .iter()
+        .take(MOST_LINES)
         .map(|off| {
             let mut row = machine(&off.machine);
             row.push(html! { (name(names, off.property)) });
@@ -154,6 +159,7 @@ fn put_off(round: &Round, names: &BTreeMap<PropertyId, String>) -> Markup {
         @if !rows.is_empty() {
             h2 { "Put off" }
             (table("Worth the drive, and not on this round", &["Machine", "Why", "Due", "Work", "Where", "Why put off"], &rows))
+            (and_more(round.put_off.len() - rows.len(), "machine", "machines"))
         }
     }
 }

@@ -9,6 +9,7 @@ use shared::usage::Season;
 use sync_core::book::BookError;
 use sync_core::desk::DeskStep;
 use sync_core::question::{OfMachine, Question};
+use sync_core::view::bounds::MOST_DAYS;
 
 use super::asked::Named;
 use super::forms::{Fields, Posted};
@@ -19,9 +20,6 @@ use super::visitor::Visitor;
 use super::{closing, desk, photo, service};
 use crate::problem_response::{Refused, sentence};
 use crate::state::ServerState;
-
-/// The most closed days that are offered to look back to.
-const MOST_EVENINGS: usize = 60;
 
 /// GET /office/machines/{id}
 pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Named(id): Named<MachineId>) -> Result<Response, Shown> {
@@ -35,7 +33,7 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Nam
                 Err(BookError::Reckoning(_)) => Vec::new(),
                 Err(other) => return Err(other),
             };
-            let around = (shop.properties(person)?, shop.engine_cards()?, shop.closed_days(MOST_EVENINGS, unit)?);
+            let around = (shop.properties(person)?, shop.engine_cards()?, shop.closed_days(MOST_DAYS, unit)?);
             let photos: Vec<_> = view.photos.iter().map(|photo| (photo.clone(), shop.has_picture(photo.sha256))).collect();
             Ok((view, photos, due, shop.lash_courses(doc, unit)?, shop.meter_of(doc)?, around))
         })

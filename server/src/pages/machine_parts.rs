@@ -11,11 +11,12 @@ use shared::valve::Side;
 use shared::verdict::Verdict;
 use sync_core::reckon::{LashCourse, MeterLine, Reckoned};
 use sync_core::standing::State;
+use sync_core::view::bounds::MOST_POINTS;
 use sync_core::view::{Fate, LashView, MachineView, PropertyLine, short};
 
 use super::desk::machine_at;
 use super::forms::form;
-use super::layout::{field, nothing, step, table};
+use super::layout::{and_more, field, nothing, step, table};
 use super::visitor::Visitor;
 use super::{cards, chart, ruling, words};
 use crate::problem_response::sentence;
@@ -41,6 +42,7 @@ pub(super) fn open(visitor: &Visitor, view: &MachineView, doc: DocId) -> Markup 
             p { span.tag { "finding" } " " (sentence(&finding.what)) " " span.soft { (visitor.local(finding.at_ms)) } }
             (clear_form(visitor, finding.finding, &back))
         }
+        (and_more(view.more.slots + view.more.aside + view.more.findings, "matter", "matters"))
     }
 }
 
@@ -150,6 +152,7 @@ fn readings(course: &LashCourse) -> Markup {
             details {
                 summary { (words::count(rows.len(), "reading", "readings")) ", taken cold" }
                 (table("The latest first", &["When", "Engine hours", "Stage", "Clearance", "Who"], &rows))
+                (and_more(course.earlier, "earlier reading", "earlier readings"))
             }
         }
     }
@@ -160,6 +163,7 @@ pub(super) fn hours(visitor: &Visitor, view: &MachineView, meter: &Reckoned<Vec<
         .facts
         .iter()
         .rev()
+        .take(MOST_POINTS)
         .map(|line| {
             vec![
                 html! { (line.when) },
@@ -180,8 +184,9 @@ pub(super) fn hours(visitor: &Visitor, view: &MachineView, meter: &Reckoned<Vec<
         }
         @if !rows.is_empty() {
             details open[rows.len() <= 6] {
-                summary { (words::count(rows.len(), "reading", "readings")) " of the meter" }
+                summary { (words::count(meter.facts.len(), "reading", "readings")) " of the meter" }
                 (table("The latest first; engine hours go through changes of the meter", &["When", "Meter", "Engine hours", "Beside the others"], &rows))
+                (and_more(meter.facts.len() - rows.len(), "earlier reading", "earlier readings"))
             }
         }
     }
@@ -208,6 +213,7 @@ pub(super) fn visits(visitor: &Visitor, view: &MachineView) -> Markup {
         h2 { "Visits" }
         @if rows.is_empty() { (nothing("Nobody has visited it yet.")) }
         @else { (table("The latest first", &["Opened", "Who", "Finished", "For the client"], &rows)) }
+        (and_more(view.more.visits, "earlier visit", "earlier visits"))
     }
 }
 
@@ -231,8 +237,9 @@ pub(super) fn history(visitor: &Visitor, view: &MachineView) -> Markup {
         @if rows.is_empty() { (nothing("Nothing is stated about it.")) }
         @else {
             details {
-                summary { (words::count(rows.len(), "record", "records")) ", every one of them" }
+                summary { (words::count(rows.len() + view.more.history, "record", "records")) @if view.more.history == 0 { ", every one of them" } }
                 (table("The latest first", &["When", "What it says", "Who", "Now", "Record"], &rows))
+                (and_more(view.more.history, "older record", "older records"))
             }
         }
     }

@@ -1,34 +1,51 @@
 //! People and their devices: who is on the roster, with which role; revoking a device.
 
+use std::collections::BTreeMap;
+
 use axum::extract::State;
 use axum::response::{Redirect, Response};
 use maud::{Markup, html};
-use shared::ids::DeviceId;
+use serde::Deserialize;
+use shared::ids::{DeviceId, PersonId};
 use shared::role::Role;
 use sync_core::book::BookError;
 use sync_core::desk::DeskStep;
 use sync_core::view::DeviceLine;
+use sync_core::view::bounds::MOST_LINES;
 
-use super::asked::Named;
+use super::asked::{Named, Query};
 use super::desk;
 use super::forms::{Posted, form};
-use super::layout::{Place, field, nothing, page as frame, step, table};
+use super::layout::{Place, and_more, field, nothing, page as frame, step, stretch, stretches, table};
 use super::shown::Shown;
 use super::visitor::Visitor;
 use crate::state::ServerState;
 
+/// From which person and which device on they are shown.
+#[derive(Debug, Deserialize)]
+pub(super) struct Asked {
+    #[serde(default)]
+    from: usize,
+    #[serde(default)]
+    devices: usize,
+}
+
 /// GET /office/people
-pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor) -> Result<Response, Shown> {
+pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Query(asked): Query<Asked>) -> Result<Response, Shown> {
     let (people, devices) = state.ask(|shop| Ok::<_, BookError>((shop.people()?, shop.devices()?))).await?;
-    let rows: Vec<Vec<Markup>> = people
+    let mut owned: BTreeMap<PersonId, usize> = BTreeMap::new();
+    for device in devices.iter().filter(|device| device.revoked_ms.is_none()) {
+        *owned.entry(device.person).or_default() += 1;
+    }
+    let rows: Vec<Vec<Markup>> = stretch(&people, asked.from)
         .iter()
         .map(|person| {
-            let owned = devices.iter().filter(|d| d.person == person.person && d.revoked_ms.is_none()).count();
+            let owned = owned.get(&person.person).copied().unwrap_or_default();
             vec![
                 html! { a href={ "/office/people/" (person.person) } { (person.name) } },
                 html! { @match person.role { Some(role) => (role), None => span.warn { "no role" } } },
                 html! { (owned) },
-                html! { (person.properties.join(", ")) },
+                html! { (person.properties.iter().take(MOST_LINES).cloned().collect::<Vec<_>>().join(", ")) (and_more(person.properties.len().saturating_sub(MOST_LINES), "property", "properties")) },
             ]
         })
         .collect();
@@ -43,9 +60,11 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor) -> 
         h1 { "People and devices" }
         @if rows.is_empty() { (nothing("Nobody is on the roster.")) }
         @else { (table("Open a person to give a role, a property or a one-time code", &["Name", "Role", "Devices", "Looks after"], &rows)) }
+        (stretches("/office/people?from=", asked.from, people.len()))
         @if visitor.is_office() { div.no-print { (step("Add a person", &form(&visitor, "/office/people", &add))) } }
         h2 { "Devices" }
-        (devices_table(&visitor, &devices.iter().collect::<Vec<_>>()))
+        (devices_table(&visitor, &stretch(&devices, asked.devices).iter().collect::<Vec<_>>()))
+        (stretches("/office/people?devices=", asked.devices, devices.len()))
     };
     Ok(frame(&visitor, Place::People, "People and devices", &body))
 }

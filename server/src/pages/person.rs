@@ -1,5 +1,7 @@
 //! One person: role, properties, devices, and a one-time code to enrol a phone or set a passphrase, with its QR code.
 
+use std::collections::BTreeSet;
+
 use axum::extract::State;
 use axum::response::{Redirect, Response};
 use maud::{Markup, html};
@@ -10,11 +12,12 @@ use shared::wire::CodeIssued;
 use sync_core::book::BookError;
 use sync_core::desk::DeskStep;
 use sync_core::view::PersonLine;
+use sync_core::view::bounds::MOST_LINES;
 
 use super::asked::Named;
 use super::desk;
 use super::forms::{Posted, form};
-use super::layout::{Place, field, nothing, page as frame, step};
+use super::layout::{Place, and_more, field, nothing, page as frame, step};
 use super::people::{devices_table, roles};
 use super::shown::Shown;
 use super::visitor::Visitor;
@@ -34,7 +37,8 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Nam
     let (people, devices, given, properties) =
         state.ask(move |shop| Ok::<_, BookError>((shop.people()?, shop.devices()?, shop.assignments()?, shop.properties(by)?))).await?;
     let person = one(people, id)?;
-    let (own, others): (Vec<_>, Vec<_>) = properties.iter().partition(|p| given.contains(&(id, p.property)));
+    let given: BTreeSet<PropertyId> = given.into_iter().filter(|(who, _)| *who == id).map(|(_, property)| property).collect();
+    let (own, others): (Vec<_>, Vec<_>) = properties.iter().partition(|p| given.contains(&p.property));
     let property = |property: PropertyId, active: &str, words: &str| {
         let inside = html! {
             input type="hidden" name="property" value=(property);
@@ -55,7 +59,8 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Nam
         }
         h2 { "Looks after" }
         @if own.is_empty() { (nothing("No property. Leads and the office see every property all the same.")) }
-        ul { @for p in own { li { a href={ "/office/properties/" (p.property) } { (p.name) } @if visitor.is_office() { (property(p.property, "no", "take it away")) } } } }
+        ul { @for p in own.iter().take(MOST_LINES) { li { a href={ "/office/properties/" (p.property) } { (p.name) } @if visitor.is_office() { (property(p.property, "no", "take it away")) } } } }
+        (and_more(own.len().saturating_sub(MOST_LINES), "property", "properties"))
         @if visitor.is_office() && !others.is_empty() {
             @let give = html! {
                 input type="hidden" name="active" value="yes";

@@ -1,16 +1,19 @@
 //! Properties: the list, one property with its machines and who looks after it, and adding to both.
 
+use std::collections::BTreeSet;
+
 use axum::extract::State;
 use axum::response::{Redirect, Response};
 use maud::{Markup, html};
-use shared::ids::PropertyId;
+use shared::ids::{PersonId, PropertyId};
 use shared::record::PropertyCard;
 use sync_core::book::BookError;
 use sync_core::desk::DeskStep;
+use sync_core::view::bounds::MOST_LINES;
 
-use super::asked::Named;
+use super::asked::{From, Named, Query};
 use super::forms::{Posted, form};
-use super::layout::{Place, field, nothing, page as frame, step, table};
+use super::layout::{Place, and_more, field, nothing, page as frame, step, stretch, stretches, table};
 use super::shown::Shown;
 use super::visitor::Visitor;
 use super::{desk, due, machine, machine_parts};
@@ -18,10 +21,10 @@ use crate::problem_response::Refused;
 use crate::state::ServerState;
 
 /// GET /office/properties
-pub(super) async fn list(State(state): State<ServerState>, visitor: Visitor) -> Result<Response, Shown> {
+pub(super) async fn list(State(state): State<ServerState>, visitor: Visitor, Query(asked): Query<From>) -> Result<Response, Shown> {
     let person = visitor.person;
     let properties = state.ask(move |shop| shop.properties(person)).await?;
-    let rows: Vec<Vec<Markup>> = properties
+    let rows: Vec<Vec<Markup>> = stretch(&properties, asked.from)
         .iter()
         .map(|p| {
             vec![
@@ -44,6 +47,7 @@ pub(super) async fn list(State(state): State<ServerState>, visitor: Visitor) -> 
         h1 { "Properties" }
         @if rows.is_empty() { (nothing("There is no property in the book yet. Add the first one here.")) }
         @else { (table("Client sites where machines live", &["Name", "Where it is", "Access", "Machines"], &rows)) }
+        (stretches("/office/properties?from=", asked.from, properties.len()))
         @if visitor.is_office() { div.no-print { (step("Add a property", &form(&visitor, "/office/properties", &add))) } }
     };
     Ok(frame(&visitor, Place::Properties, "Properties", &body))
@@ -70,7 +74,8 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Nam
         return Err(Refused::from(BookError::Unknown("this book has no such property".to_owned())).into());
     };
     let here: Vec<_> = lines.into_iter().filter(|line| line.property == Some(id)).collect();
-    let after: Vec<_> = people.iter().filter(|person| given.contains(&(person.person, id))).collect();
+    let given: BTreeSet<PersonId> = given.into_iter().filter(|(_, property)| *property == id).map(|(person, _)| person).collect();
+    let after: Vec<_> = people.iter().filter(|person| given.contains(&person.person)).collect();
     let add = html! { div.two { (machine_parts::card_fields(None, &cards)) } button { "Add the machine" } };
     let body = html! {
         h1 { (property.name) }
@@ -87,7 +92,7 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Nam
             }
         }
         h2 { "Machines" }
-        @if here.is_empty() { (nothing("No machine is known here.")) } @else { (due::list(&here)) }
+        @if here.is_empty() { (nothing("No machine is known here.")) } @else { (due::list(stretch(&here, 0))) (and_more(here.len().saturating_sub(MOST_LINES), "machine", "machines")) }
         @if visitor.is_office() { div.no-print { (step("Add a machine here", &form(&visitor, &format!("/office/properties/{id}"), &add))) } }
     };
     Ok(frame(&visitor, Place::Properties, &property.name, &body))

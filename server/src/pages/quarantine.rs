@@ -1,12 +1,17 @@
 //! Quarantine: records that could not be taken, with the reason; the office lets each in or keeps it out.
 
+use std::collections::BTreeMap;
+
 use axum::extract::State;
 use axum::response::{Redirect, Response};
 use maud::{Markup, html};
+use shared::ids::DeviceId;
 use sync_core::book::BookError;
 use sync_core::store::{QuarantineState, Quarantined};
+use sync_core::view::DeviceLine;
+use sync_core::view::bounds::MOST_LINES;
 
-use super::asked::Named;
+use super::asked::{From, Named, Query};
 use super::desk::go;
 use super::forms::{Posted, form};
 use super::layout::{Place, nothing, page as frame, step, table};
@@ -16,13 +21,33 @@ use crate::problem_response::{Refused, sentence};
 use crate::state::ServerState;
 
 /// GET /office/quarantine
-pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor) -> Result<Response, Shown> {
-    let (held, devices) = state.ask(|shop| Ok::<_, BookError>((shop.quarantined()?, shop.devices()?))).await?;
-    let from = |line: &Quarantined| {
-        let device = line.device.and_then(|id| devices.iter().find(|d| d.device == id));
+pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Query(asked): Query<From>) -> Result<Response, Shown> {
+    let after = i64::try_from(asked.from).unwrap_or(i64::MAX);
+    let (waiting, all, settled, devices, floods) = state
+        .ask(move |shop| {
+            let waiting = shop.quarantined(Some(QuarantineState::Waiting), after, MOST_LINES)?;
+            let mut settled = shop.quarantined(Some(QuarantineState::Released), 0, MOST_LINES)?;
+            settled.extend(shop.quarantined(Some(QuarantineState::KeptOut), 0, MOST_LINES)?);
+            Ok::<_, BookError>((waiting, shop.count_quarantined(QuarantineState::Waiting)?, settled, shop.devices()?, shop.brought_too_much()?))
+        })
+        .await?;
+    let devices: BTreeMap<DeviceId, DeviceLine> = devices.into_iter().map(|line| (line.device, line)).collect();
+    let named = |device: Option<DeviceId>| {
+        let device = device.and_then(|id| devices.get(&id));
         device.map_or_else(|| "a device that the roster does not know".to_owned(), |d| format!("{}, {}", d.name, d.person_name))
     };
-    let (waiting, settled): (Vec<&Quarantined>, Vec<&Quarantined>) = held.iter().partition(|q| q.state == QuarantineState::Waiting);
+    let from = |line: &Quarantined| named(line.device);
+    let too_much: Vec<Vec<Markup>> = floods
+        .iter()
+        .map(|line| {
+            vec![
+                html! { (named(Some(line.device))) },
+                html! { (visitor.local(line.day_ms)) },
+                html! { (line.held_back) },
+                html! { (line.turned_away) },
+            ]
+        })
+        .collect();
     let rows: Vec<Vec<Markup>> = settled
         .iter()
         .map(|line| {
@@ -40,6 +65,18 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor) -> 
         h2 { "Waiting" }
         @if waiting.is_empty() { (nothing("Nothing waits.")) }
         div.cards { @for line in &waiting { (card(&visitor, line, &from(line))) } }
+        @if all > waiting.len() {
+            p.bar-line {
+                span { (waiting.len()) " of " (all) }
+                @if after > 0 { a href="/office/quarantine" { "From the first" } }
+                @if let Some(last) = waiting.last().filter(|_| waiting.len() == MOST_LINES) { a href={ "/office/quarantine?from=" (last.id) } { "The next" } }
+            }
+        }
+        @if !too_much.is_empty() {
+            h2 { "More than a day's work" }
+            p.soft { "These devices brought more than one may bring in a day, or more than quarantine holds. They keep it themselves; what is for another day they offer again then. No honest day comes near: ask whose device it is, or revoke it." }
+            (table("Devices that brought too much", &["Device", "The day from", "Kept for another day, at least", "Kept on the device alone"], &too_much))
+        }
         @if !rows.is_empty() {
             h2 { "Settled" }
             (table("What the office decided", &["Kind", "From", "Since", "Decided"], &rows))

@@ -4,7 +4,8 @@ use axum::extract::State;
 use axum::response::{Redirect, Response};
 use maud::{Markup, html};
 use serde::Deserialize;
-use shared::ids::{DocId, RecordId};
+use shared::bytes::Bytes32;
+use shared::ids::DocId;
 use shared::record::Decision;
 use shared::slot::Slot;
 use sync_core::desk::DeskStep;
@@ -15,11 +16,11 @@ use super::asked::Query;
 use super::chart::BracketScale;
 use super::desk::{go, machine_at, take};
 use super::forms::{Posted, form};
-use super::layout::{Place, field, page as frame, step};
+use super::layout::{Place, and_more, field, page as frame, step};
 use super::shown::Shown;
 use super::visitor::Visitor;
 use super::words;
-use crate::problem_response::{Refused, sentence};
+use crate::problem_response::sentence;
 use crate::state::ServerState;
 
 /// Which slot.
@@ -90,12 +91,12 @@ pub(super) fn readings(visitor: &Visitor, sheet: &SlotSheet, name: &str, back: &
                 }
             }
         }
+        (and_more(slot.more, "older reading", "older readings"))
         @if sheet.state != Stands::Recheck { (rule_form(visitor, sheet, None, back)) }
     }
 }
 
 fn rule_form(visitor: &Visitor, sheet: &SlotSheet, reading: Option<&ContestedReading>, back: &str) -> Markup {
-    let weighed: Vec<String> = sheet.weighed().iter().map(RecordId::to_string).collect();
     let (summary, confirm, decision) = match reading {
         Some(reading) => ("Let this one stand", format!("Rule: {} stands", reading.short), reading.record.to_string()),
         None => ("None of them: measure again", "Rule: measure again".to_owned(), "recheck".to_owned()),
@@ -103,7 +104,7 @@ fn rule_form(visitor: &Visitor, sheet: &SlotSheet, reading: Option<&ContestedRea
     let inside = html! {
         input type="hidden" name="doc" value=(sheet.side_by_side.doc);
         input type="hidden" name="slot" value=(sheet.side_by_side.slot);
-        input type="hidden" name="weighed" value=(weighed.join(","));
+        input type="hidden" name="weighed" value=(sheet.weighed);
         input type="hidden" name="decision" value=(decision);
         input type="hidden" name="back" value=(back);
         (field("Why", "stays in the book with the ruling", &html! { input name="reason" maxlength="1000"; }))
@@ -121,9 +122,7 @@ pub(super) async fn rule(State(state): State<ServerState>, posted: Posted) -> Re
         _ => Decision::Stands(fields.read("decision")?),
     };
     let reason = fields.maybe("reason").unwrap_or_default().to_owned();
-    let shown = fields.text("weighed")?;
-    let weighed = shown.split(',').map(str::parse).collect::<Result<Vec<RecordId>, _>>();
-    let weighed = weighed.map_err(|error| Refused::unreadable(&format!("The field \"weighed\" cannot be read: {error}")))?;
+    let weighed: Bytes32 = fields.read("weighed")?;
     let back = fields.maybe("back").unwrap_or_default().to_owned();
     let said = match decision {
         Decision::Stands(id) => format!("Ruled on {}: {} stands.", slot.words(), sync_core::view::short(&id)),

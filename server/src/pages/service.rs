@@ -7,7 +7,7 @@ use serde::Deserialize;
 use shared::ids::{MachineId, RecordId};
 
 use super::asked::{Named, Query};
-use super::layout::{Place, field, nothing, page as frame, table};
+use super::layout::{Place, and_more, field, nothing, page as frame, table};
 use super::shown::Shown;
 use super::visitor::Visitor;
 use crate::paper;
@@ -108,6 +108,7 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Nam
         h2 { "Findings" }
         @if record.findings.is_empty() { (nothing("None.")) }
         ul { @for finding in &record.findings { li { (finding) } } }
+        (and_more(record.more_findings, "finding", "findings"))
         h2 { "Next check" }
         p { (sentence(&record.next_due)) }
     };

@@ -48,7 +48,11 @@ pub(super) fn season(record: &SeasonRecord, paper: Paper) -> Result<Sheet, Paper
     head(&mut sheet, &record.shop);
     machine(&mut sheet, &record.property, &record.tag, &record.description);
     sheet.fact("Days", &format!("{} to {}", record.from, record.until), PLAIN);
-    sheet.fact("Visits", &record.visits.len().to_string(), PLAIN);
+    let visits = match record.earlier {
+        0 => record.visits.len().to_string(),
+        more => format!("the latest {} of {}; ask for fewer days to see the others", record.visits.len(), record.visits.len() + more),
+    };
+    sheet.fact("Visits", &visits, PLAIN);
     sheet.skip(10.0);
     if record.hold {
         hold(&mut sheet);

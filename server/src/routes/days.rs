@@ -5,6 +5,7 @@ use axum::extract::rejection::PathRejection;
 use axum::extract::{Path, State};
 use shared::ids::MachineId;
 use sync_core::book::BookError;
+use sync_core::view::bounds::MOST_DAYS_TOLD;
 use sync_core::view::{ClosedDay, Evening};
 
 use super::given::{self, Given};
@@ -12,9 +13,6 @@ use super::looking::Shown;
 use crate::bearer::OfficeOrLead;
 use crate::problem_response::Refused;
 use crate::state::ServerState;
-
-/// The most closed days in one answer: more than a year of them.
-const MOST_DAYS: usize = 400;
 
 /// GET /v1/days: the closed days, latest first.
 #[utoipa::path(
@@ -30,7 +28,7 @@ pub(crate) async fn list(
     Given(shown): Given<Shown>,
 ) -> Result<Json<Vec<ClosedDay>>, Refused> {
     let unit = given::unit(shown.unit.as_deref())?;
-    state.ask(move |shop| shop.closed_days(MOST_DAYS, unit)).await.map(Json)
+    state.ask(move |shop| shop.closed_days(MOST_DAYS_TOLD, unit)).await.map(Json)
 }
 
 /// GET /v1/days/{day}: the closing of a day.

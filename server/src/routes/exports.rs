@@ -3,15 +3,19 @@
 //! A text that a spreadsheet would take for a formula (it begins with = + - @ or a tab) gets an apostrophe before it
 //! (common practice, no source). Numbers are our own and go as they are.
 
-use axum::extract::State;
-use axum::http::header;
+use axum::extract::{OriginalUri, State};
+use axum::http::{Uri, header};
 use axum::response::{IntoResponse, Response};
 use csv::{Terminator, Writer, WriterBuilder};
+use serde::Deserialize;
 use shared::engine_card::table::{COLUMNS, ID_COLUMN, guarded as text, row};
 use shared::engine_card::{Duty, EngineCard};
 use shared::length::{Length, LengthUnit};
-use sync_core::view::{DueLine, Fate, HoursRow, MachineLine, ReadingRow, RowOrigin};
+use sync_core::view::{DueLine, Fate, HoursRow, MachineLine, ReadingRow, RowOrigin, RowPlace, Rows};
+use utoipa::IntoParams;
 
+use super::given::Given;
+use super::page::{self, Paging};
 use crate::bearer::Caller;
 use crate::problem_response::Refused;
 use crate::state::ServerState;
@@ -46,11 +50,18 @@ pub(crate) async fn due(State(state): State<ServerState>, caller: Caller) -> Res
     get,
     path = "/v1/readings.csv",
     tag = "any device",
-    responses((status = 200, description = "The table.", body = String, content_type = "text/csv")),
+    params(OfTable),
+    responses((status = 200, description = "The table; a Link to the next one where this is not all.", body = String, content_type = "text/csv")),
 )]
-pub(crate) async fn readings(State(state): State<ServerState>, caller: Caller) -> Result<Response, Refused> {
-    let rows = state.ask(move |shop| shop.readings(caller.person)).await?;
-    table("readings", &[&ORIGIN[..], &READING].concat(), rows.iter().map(reading))
+pub(crate) async fn readings(
+    State(state): State<ServerState>,
+    OriginalUri(uri): OriginalUri,
+    caller: Caller,
+    Given(asked): Given<OfTable>,
+) -> Result<Response, Refused> {
+    let after = asked.place()?;
+    let rows = state.ask(move |shop| shop.readings(caller.person, after)).await?;
+    in_tables(&state, &uri, rows, |rows| table("readings", &[&ORIGIN[..], &READING].concat(), rows.iter().map(reading))).await
 }
 
 /// Every hour-meter reading in the machines open to the caller, and what became of it, as CSV
@@ -58,11 +69,48 @@ pub(crate) async fn readings(State(state): State<ServerState>, caller: Caller) -
     get,
     path = "/v1/hours.csv",
     tag = "any device",
-    responses((status = 200, description = "The table.", body = String, content_type = "text/csv")),
+    params(OfTable),
+    responses((status = 200, description = "The table; a Link to the next one where this is not all.", body = String, content_type = "text/csv")),
 )]
-pub(crate) async fn hours(State(state): State<ServerState>, caller: Caller) -> Result<Response, Refused> {
-    let rows = state.ask(move |shop| shop.hours(caller.person)).await?;
-    table("hours", &[&ORIGIN[..], &["meter_h"]].concat(), rows.iter().map(hour))
+pub(crate) async fn hours(
+    State(state): State<ServerState>,
+    OriginalUri(uri): OriginalUri,
+    caller: Caller,
+    Given(asked): Given<OfTable>,
+) -> Result<Response, Refused> {
+    let after = asked.place()?;
+    let rows = state.ask(move |shop| shop.hours(caller.person, after)).await?;
+    in_tables(&state, &uri, rows, |rows| table("hours", &[&ORIGIN[..], &["meter_h"]].concat(), rows.iter().map(hour))).await
+}
+
+/// Where a long table goes on.
+#[derive(Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub(crate) struct OfTable {
+    /// Where the table begins: as the Link of the one before it says.
+    after: Option<String>,
+}
+
+impl OfTable {
+    fn place(self) -> Result<Option<RowPlace>, Refused> {
+        Paging { limit: None, after: self.after }.place()
+    }
+}
+
+/// Writes rows as a table, away from the threads that serve and without the book, and says where the rest begins.
+async fn in_tables<T: Send + 'static>(
+    state: &ServerState,
+    uri: &Uri,
+    rows: Rows<T>,
+    write: fn(&[T]) -> Result<Response, Refused>,
+) -> Result<Response, Refused> {
+    let next = rows.next.as_ref().and_then(|next| page::link(uri, &page::cursor(next)).ok());
+    let mut response = state.work("Nothing was changed. Ask again.", move || write(&rows.rows)).await?;
+    if let Some(next) = next {
+        response.headers_mut().insert(header::LINK, next);
+    }
+    Ok(response)
 }
 
 /// Every engine card that stands, as CSV

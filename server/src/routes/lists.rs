@@ -171,8 +171,10 @@ pub(crate) async fn history(
     Given(asked): Given<OfHistory>,
 ) -> Result<Response, Refused> {
     let unit = given::unit(asked.unit.as_deref())?;
-    let lines = state.ask(move |shop| shop.history(machine, unit)).await?;
-    Paging { limit: asked.limit, after: asked.after }.of(&uri, lines, |line| Reverse((line.at_ms, line.record)))
+    let paging = Paging { limit: asked.limit, after: asked.after };
+    let (before, most) = (paging.place::<Reverse<(i64, RecordId)>>()?.map(|Reverse(place)| place), paging.one_more()?);
+    let lines = state.ask(move |shop| shop.history(machine, before, most, unit)).await?;
+    paging.of(&uri, lines, |line| Reverse((line.at_ms, line.record)))
 }
 
 /// The service record of a visit, for the client

@@ -48,6 +48,16 @@ impl Paging {
         (1..=MOST).contains(&limit).then_some(limit).ok_or_else(|| Refused::unreadable(&say))
     }
 
+    /// The place behind which the page begins, where one is given.
+    pub(crate) fn place<K: DeserializeOwned>(&self) -> Result<Option<K>, Refused> {
+        self.after.as_deref().map(place::<K>).transpose()
+    }
+
+    /// As many items as the page and one more, which tells that there is another page.
+    pub(crate) fn one_more(&self) -> Result<usize, Refused> {
+        Ok(self.limit()? + 1)
+    }
+
     /// The page of a list that is sorted by this key.
     pub(crate) fn of<T, K>(&self, uri: &Uri, items: Vec<T>, key: impl Fn(&T) -> K) -> Result<Response, Refused>
     where
@@ -55,7 +65,7 @@ impl Paging {
         K: Ord + Serialize + DeserializeOwned,
     {
         let limit = self.limit()?;
-        let after = self.after.as_deref().map(place::<K>).transpose()?;
+        let after = self.place::<K>()?;
         let mut items: Vec<T> = items.into_iter().filter(|item| after.as_ref().is_none_or(|after| key(item) > *after)).collect();
         let more = items.len() > limit;
         items.truncate(limit);
@@ -69,7 +79,7 @@ impl Paging {
     }
 }
 
-fn cursor(key: &impl Serialize) -> String {
+pub(crate) fn cursor(key: &impl Serialize) -> String {
     BASE64_URL_SAFE_NO_PAD.encode(serde_json::to_vec(key).unwrap_or_default())
 }
 
@@ -80,7 +90,7 @@ fn place<K: DeserializeOwned>(cursor: &str) -> Result<K, Refused> {
 }
 
 /// The same question with another beginning.
-fn link(uri: &Uri, next: &str) -> Result<HeaderValue, axum::http::header::InvalidHeaderValue> {
+pub(crate) fn link(uri: &Uri, next: &str) -> Result<HeaderValue, axum::http::header::InvalidHeaderValue> {
     let kept = uri.query().unwrap_or_default().split('&').filter(|pair| !pair.is_empty() && !pair.starts_with("after="));
     let query: Vec<&str> = kept.collect();
     let joint = if query.is_empty() { "" } else { "&" };

@@ -1,25 +1,35 @@
 //! Quarantine: what waits for the office, let in or kept out.
 
-use axum::Json;
 use axum::extract::rejection::PathRejection;
-use axum::extract::{Path, State};
+use axum::extract::{OriginalUri, Path, State};
 use axum::http::StatusCode;
+use axum::response::Response;
 use shared::problem::Code;
 use sync_core::store::Quarantined;
 
+use super::given::Given;
+use super::page::{Page, Paging};
 use crate::bearer::{Office, OfficeOrLead};
 use crate::problem_response::Refused;
 use crate::state::ServerState;
 
-/// What is in quarantine, with what became of it
+/// What is in quarantine, with what became of it, oldest first
 #[utoipa::path(
     get,
     path = "/v1/quarantine",
     tag = "office and leads",
-    responses((status = 200, description = "What is there.", body = Vec<Quarantined>)),
+    params(Paging),
+    responses((status = 200, description = "A page of what is there.", body = Page<Quarantined>)),
 )]
-pub(crate) async fn list(State(state): State<ServerState>, _: OfficeOrLead) -> Result<Json<Vec<Quarantined>>, Refused> {
-    state.ask(|shop| shop.quarantined()).await.map(Json)
+pub(crate) async fn list(
+    State(state): State<ServerState>,
+    OriginalUri(uri): OriginalUri,
+    _: OfficeOrLead,
+    Given(paging): Given<Paging>,
+) -> Result<Response, Refused> {
+    let (after, most) = (paging.place::<i64>()?.unwrap_or_default(), paging.one_more()?);
+    let held = state.ask(move |shop| shop.quarantined(None, after, most)).await?;
+    paging.of(&uri, held, |line| line.id)
 }
 
 /// Lets a record in from quarantine

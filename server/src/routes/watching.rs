@@ -72,7 +72,7 @@ impl FromRequestParts<ServerState> for Watcher {
 pub(crate) async fn metrics(State(state): State<ServerState>, _: Watcher) -> Result<impl IntoResponse, Refused> {
     let (waiting, end) = state
         .ask(|shop| {
-            let waiting = shop.quarantined()?.iter().filter(|held| held.state == QuarantineState::Waiting).count();
+            let waiting = shop.count_quarantined(QuarantineState::Waiting)?;
             Ok::<_, Refused>((waiting, shop.log_end()?))
         })
         .await?;

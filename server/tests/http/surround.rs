@@ -30,11 +30,11 @@ use sync_core::photo::PhotoError;
 use sync_core::pictures::PicturesError;
 use sync_core::question::{Answer as Reckoned, Question};
 use sync_core::reckon::{LashCourse, MeterLine, Reckoned as Of};
-use sync_core::shop::{Housekeeping, LogEnd, OfficeFacts, Photos, Shop};
-use sync_core::store::{BackupError, Quarantined, StoreError, Verification};
+use sync_core::shop::{Housekeeping, LogEnd, OfficeFacts, Photos, Shop, Tables};
+use sync_core::store::{BackupError, QuarantineState, Quarantined, StoreError, Verification};
 use sync_core::view::{
     ClosedDay, ContestedSlot, DaySheet, DeviceLine, DueLine, Evening, HistoryLine, HoursRow, MachineLine, MachineView, PersonLine,
-    PropertyLine, PropertyView, ReadingRow, RecordView, SeasonRecord, ServiceRecord, ShopStatus,
+    PropertyLine, PropertyView, ReadingRow, RecordView, RowPlace, Rows, SeasonRecord, ServiceRecord, ShopStatus,
 };
 use sync_core::view::{ShopFront, SlotSheet, WholeRecord};
 use tower::ServiceExt;
@@ -212,7 +212,10 @@ impl Shop for Broken {
     fn may_read(&self, _: PersonId, _: DocId) -> Result<bool, BookError> {
         full()
     }
-    fn quarantined(&self) -> Result<Vec<Quarantined>, BookError> {
+    fn quarantined(&self, _: Option<QuarantineState>, _: i64, _: usize) -> Result<Vec<Quarantined>, BookError> {
+        full()
+    }
+    fn count_quarantined(&self, _: QuarantineState) -> Result<usize, BookError> {
         full()
     }
     fn settle(&self, _: i64, _: bool, _: PersonId, _: &Moment) -> Result<(), BookError> {
@@ -260,19 +263,13 @@ impl Shop for Broken {
     fn machines(&self, _: PersonId) -> Result<Vec<MachineLine>, BookError> {
         full()
     }
-    fn history(&self, _: DocId, _: LengthUnit) -> Result<Vec<HistoryLine>, BookError> {
+    fn history(&self, _: DocId, _: Option<(i64, RecordId)>, _: usize, _: LengthUnit) -> Result<Vec<HistoryLine>, BookError> {
         full()
     }
     fn service_record(&self, _: PersonId, _: RecordId, _: LengthUnit, _: &Moment) -> Result<ServiceRecord, BookError> {
         full()
     }
     fn record(&self, _: PersonId, _: RecordId, _: LengthUnit) -> Result<RecordView, BookError> {
-        full()
-    }
-    fn readings(&self, _: PersonId) -> Result<Vec<ReadingRow>, BookError> {
-        full()
-    }
-    fn hours(&self, _: PersonId) -> Result<Vec<HoursRow>, BookError> {
         full()
     }
     fn status(&self) -> Result<ShopStatus, BookError> {
@@ -296,7 +293,16 @@ impl Shop for Broken {
     fn calendar_person(&self, _: &FeedSecret) -> Result<PersonId, LoginError> {
         full()
     }
+}
+
+impl Tables for Broken {
     fn season_record(&self, _: DocId, _: Date, _: Date, _: LengthUnit, _: &Moment) -> Result<SeasonRecord, BookError> {
+        full()
+    }
+    fn readings(&self, _: PersonId, _: Option<RowPlace>) -> Result<Rows<ReadingRow>, BookError> {
+        full()
+    }
+    fn hours(&self, _: PersonId, _: Option<RowPlace>) -> Result<Rows<HoursRow>, BookError> {
         full()
     }
 }
@@ -306,6 +312,9 @@ impl OfficeFacts for Broken {
         full()
     }
     fn day_mark(&self) -> Result<String, BookError> {
+        full()
+    }
+    fn contested_sheets(&self, _: LengthUnit) -> Result<Vec<SlotSheet>, BookError> {
         full()
     }
     fn slot_sheet(&self, _: DocId, _: &Slot, _: LengthUnit) -> Result<SlotSheet, BookError> {
@@ -324,6 +333,9 @@ impl OfficeFacts for Broken {
         full()
     }
     fn assignments(&self) -> Result<Vec<(PersonId, PropertyId)>, BookError> {
+        full()
+    }
+    fn brought_too_much(&self) -> Result<Vec<sync_core::store::BroughtTooMuch>, BookError> {
         full()
     }
 }

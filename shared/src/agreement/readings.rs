@@ -107,7 +107,8 @@ impl Study {
         };
         open.iter().for_each(|(key, count)| leave(*key, *count, LeftOutWhy::OpenBracket));
         for (key, cell) in &cells {
-            if !(block.parts.contains(&key.0) && block.people.contains(&key.1)) {
+            // In order, and so looked up: of parts there are as many as valves and days.
+            if !(block.parts.binary_search(&key.0).is_ok() && block.people.contains(&key.1)) {
                 leave(*key, cell.len(), LeftOutWhy::NotCrossed);
             } else if cell.len() > block.trials {
                 leave(*key, cell.len() - block.trials, LeftOutWhy::FurtherTrial);
@@ -181,14 +182,13 @@ fn largest_block<'r>(cells: &BTreeMap<(&'r str, &'r str), Cell>) -> Option<Block
         let mut common: Vec<(usize, &str)> =
             parts.iter().map(|part| (chosen.iter().map(|person| count(part, person)).min().unwrap_or(0), *part)).collect();
         common.sort_by(|a, b| b.0.cmp(&a.0).then(a.1.cmp(b.1)));
-        for (taken, (trials, _)) in (1..).zip(&common) {
-            let merit = (taken * trials * chosen.len(), chosen.len(), taken);
-            if taken < 2 || *trials < 2 || best.as_ref().is_some_and(|(most, _)| *most >= merit) {
-                continue;
-            }
-            let mut parts: Vec<&str> = common.iter().take(taken).map(|(_, part)| *part).collect();
+        // No two have the same merit: each takes another number of parts.
+        let blocks = (1..).zip(&common).filter(|(taken, (trials, _))| *taken >= 2 && *trials >= 2);
+        let greatest = blocks.map(|(taken, (trials, _))| ((taken * trials * chosen.len(), chosen.len(), taken), *trials)).max();
+        if let Some((merit, trials)) = greatest.filter(|(merit, _)| best.as_ref().is_none_or(|(most, _)| *most < *merit)) {
+            let mut parts: Vec<&str> = common.iter().take(merit.2).map(|(_, part)| *part).collect();
             parts.sort_unstable();
-            best = Some((merit, Block { parts, people: chosen.clone(), trials: *trials }));
+            best = Some((merit, Block { parts, people: chosen, trials }));
         }
     }
     best.map(|(_, block)| block)

@@ -8,8 +8,8 @@ use proptest::prelude::*;
 
 use super::{
     Arrival, Assignment, Body, Clearance, ClockEvidence, Covered, DayClosed, DayCounts, Decision, Device, DeviceRevoked, Finding,
-    FindingCleared, FindingKind, HourReading, MachineCard, MeterChange, Note, Person, Photo, PropertyCard, Record, RoleGrant, Ruling,
-    ShopCard, SignOff, Stage, UnknownBody, Visit, Void,
+    FindingCleared, FindingKind, HourReading, MachineCard, MeterChange, Note, Person, Photo, PropertyCard, Receipted, Record, RoleGrant,
+    Ruling, ShopCard, SignOff, Stage, UnknownBody, Visit, Void,
 };
 use crate::bytes::Bytes32;
 use crate::engine_card::{Adjuster, Duty, EngineCard, Interval, Range, Rocker, Source, Thread};
@@ -228,7 +228,8 @@ fn findings() -> impl Strategy<Value = Body> {
 
 fn settling() -> impl Strategy<Value = Body> {
     let ruling = (words(), vec(record_id(), 1..5), any::<Option<proptest::sample::Index>>(), perhaps_words());
-    let arrival = (vec(record_id(), 1..5), 0..i64::MAX, -9_999_999..9_999_999_i64, 0..9_999_999_i64, id(), any::<u64>(), of(person()));
+    let receipted = (record_id(), hash()).prop_map(|(record, sha256)| Receipted { record, sha256 });
+    let arrival = (vec(receipted, 1..5), 0..i64::MAX, -9_999_999..9_999_999_i64, 0..9_999_999_i64, id(), any::<u64>(), of(person()));
     let counts = any::<[u32; 9]>().prop_map(|[records, readings, visits, contested, aside, holds, recheck, unfinished, quarantined]| {
         DayCounts { records, readings, visits, contested, aside, holds, recheck, unfinished, quarantined }
     });

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{Check, MOST_NAMED, optional_text, text};
+use super::{Check, MOST_RECEIPTED, optional_text, text};
 use crate::bytes::Bytes32;
 use crate::ids::{DeviceId, PersonId, RecordId};
 
@@ -35,12 +35,22 @@ pub struct Photo {
     pub visit: Option<RecordId>,
 }
 
-/// The shop's receipt: these records reached the book.
+/// A record that a receipt is for. An id alone would name whatever anybody signs under it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Receipted {
+    /// Its id.
+    pub record: RecordId,
+    /// SHA-256 of its signed bytes, as they came.
+    pub sha256: Bytes32,
+}
+
+/// The shop's receipt: these records of the receipt's own document reached the book.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Arrival {
-    /// Which records.
-    pub records: Vec<RecordId>,
+    /// Which records, each by its id and its bytes.
+    pub records: Vec<Receipted>,
     /// Shop time of arrival, ms since 1970 UTC.
     pub at: i64,
     /// Shop time minus the bringing device's time, measured then, in ms.
@@ -72,8 +82,8 @@ impl Check for Photo {
 impl Check for Arrival {
     fn check(&self) -> Result<(), String> {
         const YEARS_MS: i64 = 100 * 366 * 86_400_000;
-        if self.records.is_empty() || self.records.len() > MOST_NAMED {
-            return Err(format!("an arrival names 1 to {MOST_NAMED} records"));
+        if self.records.is_empty() || self.records.len() > MOST_RECEIPTED {
+            return Err(format!("an arrival names 1 to {MOST_RECEIPTED} records"));
         }
         if self.at < 0 || self.skew_ms.unsigned_abs() > YEARS_MS.unsigned_abs() || !(0..=YEARS_MS).contains(&self.uncertainty_ms) {
             return Err("an arrival's times lie within a century".to_owned());

@@ -15,7 +15,7 @@ mod settling;
 use ciborium::Value;
 use serde::{Deserialize, Serialize};
 
-pub use book_keeping::{Arrival, Note, Photo};
+pub use book_keeping::{Arrival, Note, Photo, Receipted};
 pub use day::{Covered, DayClosed, DayCounts, MOST_COVERED, MOST_HEADS, MOST_PARTS};
 pub use measuring::{Clearance, Finding, FindingCleared, FindingKind, HourReading, MeterChange, SignOff, Stage, Visit};
 pub use people::{Assignment, Device, DeviceRevoked, Person, RoleGrant, ShopCard, USUAL_LEVEL_MILLI, USUAL_WINDOW_MIN};
@@ -32,8 +32,10 @@ pub const LONGEST_TEXT: usize = 4_000;
 pub const LARGEST_RECORD: usize = 64 * 1024;
 /// The most tips a record may name as seen.
 pub const MOST_SEEN: usize = 64;
-/// The most records that one arrival or ruling names.
+/// The most records that one ruling names.
 pub const MOST_NAMED: usize = 1_024;
+/// The most records that one arrival names: with the hash of each it stays below [`LARGEST_RECORD`].
+pub const MOST_RECEIPTED: usize = 512;
 
 /// What the device knew of its own clock when it wrote.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, Default)]

@@ -2,6 +2,7 @@
 
 use super::any::records;
 use super::*;
+use crate::bytes::Bytes32;
 use crate::length::Length;
 use proptest::prelude::*;
 use proptest::strategy::ValueTree;
@@ -111,7 +112,7 @@ fn clock_evidence_at_the_end_of_numbers_is_refused() {
     let clock = ClockEvidence { offset_ms: Some(i64::MIN), uncertainty_ms: None, stepped: false };
     assert!(Record { clock, ..reading() }.check().is_err());
     let arrival = Arrival {
-        records: vec![RecordId::from_bytes([1; 16])],
+        records: vec![Receipted { record: RecordId::from_bytes([1; 16]), sha256: Bytes32([3; 32]) }],
         at: 0,
         skew_ms: i64::MIN,
         uncertainty_ms: 0,

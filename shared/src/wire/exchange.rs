@@ -12,6 +12,7 @@ use crate::bytes::{Blob, Bytes16, Bytes32};
 use crate::ids::{DocId, RecordId};
 use crate::problem::Code;
 
+use super::bounds::{MOST_RECORDS, SHORTEST_RECORD};
 use super::short::ShortRecipe;
 
 /// The protocol version spoken here.
@@ -37,11 +38,6 @@ pub struct Recipe {
     #[serde(deserialize_with = "records")]
     pub records: Vec<Blob>,
 }
-
-/// The most records that one change inserts.
-pub const MOST_RECORDS: usize = 512;
-/// No record is shorter than its signature alone, in bytes.
-pub const SHORTEST_RECORD: usize = 64;
 
 /// Reads records, and stops at the first too many or too short: a body of a thousand bytes unpacks into millions of
 /// empty ones, each of which would take room.
@@ -123,6 +119,10 @@ pub struct Fill {
     /// The last change handed out of the document after that one.
     #[serde(default, skip_serializing_if = "is_nought")]
     pub within: u64,
+    /// Of a part of the log that is too large for one page: the last change handed out of it. With newly opened documents it
+    /// is the part after `within`, else the part after the cursor's position.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub part_way: Option<Bytes32>,
 }
 
 #[expect(clippy::trivially_copy_pass_by_ref, reason = "serde asks with a reference")]
@@ -192,13 +192,25 @@ pub struct DocAnswer {
     /// Changes that the offer builds on and the shop lacks.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub needed: Vec<Bytes32>,
+    /// The shop's signed receipts for what was offered, where the document is not open to the device: it gets them in no other way.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub receipts: Vec<Blob>,
 }
 
 impl DocAnswer {
     /// An answer that says nothing yet of a document.
     #[must_use]
     pub const fn new(id: DocId) -> Self {
-        Self { id, heads: Vec::new(), recipes: Vec::new(), packs: Vec::new(), taken: Vec::new(), refused: Vec::new(), needed: Vec::new() }
+        Self {
+            id,
+            heads: Vec::new(),
+            recipes: Vec::new(),
+            packs: Vec::new(),
+            taken: Vec::new(),
+            refused: Vec::new(),
+            needed: Vec::new(),
+            receipts: Vec::new(),
+        }
     }
 }
 

@@ -2,17 +2,20 @@
 
 use std::collections::BTreeSet;
 
-use shared::bytes::Bytes16;
+use shared::bytes::{Blob, Bytes16, Bytes32};
 use shared::engine_card::Duty;
 use shared::ids::{DeviceId, DocId, PersonId};
 use shared::length::Length;
-use shared::record::{Body, Clearance, MachineCard, PropertyCard, ShopCard, Stage};
+use shared::record::{Body, Clearance, ClockEvidence, MachineCard, PropertyCard, Record, ShopCard, Stage};
 use shared::role::Role;
 use shared::valve::Valve;
-use shared::wire::{ExchangeAnswer, ExchangeRequest};
+use shared::wire::{DocOffer, ExchangeAnswer, ExchangeRequest, MOST_RECORDS, Recipe};
 use sync_core::book::{Book, Draft};
 use sync_core::enrol::Founding;
-use sync_core::moment::{Entropy, Moment, fresh_doc};
+use sync_core::envelope::sign;
+use sync_core::frontier::Frontier;
+use sync_core::moment::{Entropy, Moment, fresh_doc, fresh_record, random};
+use sync_core::replica::change_hash;
 use sync_core::store::Store;
 use sync_core::work::Hand;
 
@@ -206,5 +209,53 @@ impl Ground {
             request
         });
         (phone.identity().unwrap().device, requests.collect())
+    }
+
+    /// Requests of a phone that bring records of one document none of which has seen any other: as from many devices at once.
+    pub(crate) fn unseen(&mut self, phone: &Book, doc: DocId, bodies: Vec<Body>) -> Vec<ExchangeRequest> {
+        let (identity, store) = (phone.identity().unwrap().clone(), phone.store());
+        let frontier = Frontier::read(store, doc).unwrap();
+        let mut deps = frontier.heads();
+        let mut start_op = frontier.top_op(store, &deps).unwrap() + 1;
+        let actor = Bytes16(random(&mut self.dice));
+        let whole = phone.offer_only(&self.now()).unwrap();
+        let mut requests = Vec::new();
+        for (seq, some) in (1..).zip(bodies.chunks(MOST_RECORDS)) {
+            let mut records = Vec::with_capacity(some.len());
+            for body in some {
+                self.now_ms += 1;
+                let (id, clock) = (
+                    fresh_record(&self.now(), &mut self.dice),
+                    ClockEvidence { offset_ms: Some(0), uncertainty_ms: Some(1), stepped: false },
+                );
+                let record = Record {
+                    id,
+                    doc,
+                    by: identity.person,
+                    measured_by: None,
+                    at_ms: self.now_ms,
+                    clock,
+                    seen: Vec::new(),
+                    body: body.clone(),
+                };
+                records.push(Blob(sign(&record, identity.device, identity.keys().unwrap().record(), identity.root.shop).unwrap()));
+            }
+            let time = self.now_ms;
+            let mut recipe = Recipe { hash: Bytes32([0; 32]), actor, seq, start_op, deps, time, records };
+            recipe.hash = change_hash(doc, &recipe).unwrap();
+            (deps, start_op) = (vec![recipe.hash], start_op + recipe.records.len() as u64);
+            let offer = DocOffer { id: doc, heads: vec![recipe.hash], recipes: vec![recipe.into()], lacking: false };
+            requests.push(ExchangeRequest { docs: vec![offer], ..whole.clone() });
+        }
+        requests
+    }
+
+    /// Readings of one valve that all agree, none of which has seen another, brought to the shop.
+    pub(crate) fn tips(&mut self, phone: &Book, machine: DocId, count: usize) {
+        let first = self.reading();
+        for request in self.unseen(phone, machine, vec![first; count]) {
+            let answer = self.answer(phone.identity().unwrap().device, &request);
+            assert!(answer.docs.iter().all(|doc| doc.refused.is_empty()), "nothing is refused");
+        }
     }
 }

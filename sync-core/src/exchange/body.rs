@@ -4,7 +4,7 @@ use std::io::Read;
 
 use serde::Serialize;
 use serde::de::DeserializeOwned;
-use shared::wire::{LARGEST_BODY, LARGEST_PLAIN};
+use shared::wire::LARGEST_PLAIN;
 
 /// Zstd's level: a day's records gain little from more, and a phone pays for it.
 const LEVEL: i32 = 1;
@@ -19,7 +19,7 @@ const MOST_ITEMS: usize = 1_000_000;
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum BodyError {
     /// More bytes than agreed, compressed or not.
-    #[error("the message is larger than agreed ({LARGEST_BODY} bytes, {LARGEST_PLAIN} uncompressed); nothing was taken from it")]
+    #[error("the message is larger than agreed ({LARGEST_PLAIN} bytes); nothing was taken from it")]
     TooLarge,
     /// Not CBOR of the agreed shape, or cut short.
     #[error("the message cannot be read ({0}); nothing was taken from it")]
@@ -37,15 +37,16 @@ pub fn write_body<T: Serialize>(message: &T, compressed: bool) -> Result<Vec<u8>
         return Err(BodyError::TooLarge);
     }
     let bytes = if compressed { zstd::bulk::compress(&plain, LEVEL).map_err(|e| BodyError::Unreadable(e.to_string()))? } else { plain };
-    if bytes.len() > LARGEST_BODY { Err(BodyError::TooLarge) } else { Ok(bytes) }
+    if bytes.len() > LARGEST_PLAIN { Err(BodyError::TooLarge) } else { Ok(bytes) }
 }
 
-/// Reads a message, never holding more than the agreed bound.
+/// Reads a message, never holding more than the agreed bound. A request's own, smaller one is the server's to keep, before
+/// it has the body whole.
 ///
 /// # Errors
 /// [`BodyError`]; nothing is taken from a body that cannot be read whole.
 pub fn read_body<T: DeserializeOwned>(bytes: &[u8], compressed: bool) -> Result<T, BodyError> {
-    if bytes.len() > LARGEST_BODY {
+    if bytes.len() > LARGEST_PLAIN {
         return Err(BodyError::TooLarge);
     }
     let unreadable = |why: &dyn std::fmt::Display| BodyError::Unreadable(why.to_string());
@@ -119,6 +120,6 @@ mod tests {
         let bomb = zstd::encode_all(std::io::repeat(0).take(LARGEST_PLAIN as u64 + 10), 19).unwrap();
         assert!(bomb.len() < 20_000);
         assert_eq!(read_body::<Vec<Blob>>(&bomb, true), Err(BodyError::TooLarge));
-        assert_eq!(read_body::<Vec<Blob>>(&vec![0; LARGEST_BODY + 1], false), Err(BodyError::TooLarge));
+        assert_eq!(read_body::<Vec<Blob>>(&vec![0; LARGEST_PLAIN + 1], false), Err(BodyError::TooLarge));
     }
 }

@@ -54,6 +54,7 @@ fn seal(cursor: &Cursor, epoch: Bytes16, keys: &Keys) -> Bytes16 {
     bytes.extend(cursor.opening.map_or([0; 16], |opening| opening.0));
     bytes.push(u8::from(fill.is_some()));
     bytes.extend(fill.unwrap_or_default().iter().flat_map(|n| n.to_be_bytes()));
+    bytes.extend(cursor.fill.and_then(|fill| fill.part_way).iter().flat_map(|hash| hash.0));
     let mut mac = Hmac::<Sha256>::new(&keys.for_cursors().into());
     mac.update(&bytes);
     let whole: [u8; 32] = mac.finalize().into_bytes().into();

@@ -10,21 +10,25 @@ use shared::wire::{
     Cursor, DocAnswer, DocOffer, ExchangeAnswer, ExchangeRequest, MOST_DOCS, MOST_OFFERED, PAGE_BYTES, PROTOCOL, Recipe, shorten,
 };
 
-use super::vouch;
+use super::{closed, vouch};
 use crate::admission::Gate;
 use crate::admitting::{Outcome, admit};
+use crate::allowance::{Allowance, DAY_MS};
 use crate::append::follow_roster;
 use crate::book::{Book, BookError};
 use crate::clock::{Contact, Receipt};
 use crate::cores::in_turn;
 use crate::delivery::Delivery;
-use crate::exchange::heal::heal;
+use crate::exchange::heal::Healing;
 use crate::moment::{Entropy, Moment};
 use crate::roster::Roster;
 use crate::store::{Filled, Known, Logged, Settled, Store, ToDerive, unpack};
 
 /// The most documents asked about in one request, well below what a shop takes.
 const MOST_ASKED: usize = MOST_DOCS / 2;
+
+/// The named value that says how many records had no receipt when they were last offered again.
+const OFFERED_AGAIN: &str = "offered-again";
 
 /// What one exchange did.
 #[derive(Debug, Clone, PartialEq, Eq, Default, Serialize)]
@@ -65,7 +69,7 @@ impl Book {
         self.identity()?;
         let mut of_docs: BTreeMap<DocId, Vec<(Recipe, i64)>> = BTreeMap::new();
         let mut bytes = 0;
-        let unsent = self.store.unsent(i64::try_from(MOST_OFFERED).unwrap_or(i64::MAX))?;
+        let unsent = self.store.to_offer(i64::try_from(MOST_OFFERED).unwrap_or(i64::MAX), now.wall_ms)?;
         // A part holds many changes, and the shop counts changes.
         for Logged { doc, recipe, first_ms, .. } in unsent.into_iter().take(MOST_OFFERED) {
             bytes += recipe.records.iter().map(|r| r.0.len() + 128).sum::<usize>();
@@ -148,8 +152,16 @@ impl Book {
             }
             let contact = Contact::measured(sent_at, now, answer.shop_time);
             store.set_meta("contact", &contact)?;
-            let receipt = Receipt { at_ms: answer.shop_time, skew_ms: contact.offset_ms, uncertainty_ms: contact.uncertainty_ms };
-            let mut taking = Taking { store, receipt, own: identity.device, now, actor, report };
+            let receipt = Receipt {
+                at_ms: answer.shop_time,
+                skew_ms: contact.offset_ms,
+                uncertainty_ms: contact.uncertainty_ms,
+                of_writer: true,
+                released: false,
+            };
+            let left_ms = DAY_MS - answer.shop_time.rem_euclid(DAY_MS);
+            let tomorrow_ms = now.wall_ms.saturating_add(left_ms);
+            let mut taking = Taking { store, receipt, own: identity.device, tomorrow_ms, now, actor, report };
             let mut roster = before.clone();
             // The roster first: what follows is judged by it.
             let (first, rest): (Vec<&DocAnswer>, Vec<&DocAnswer>) = answer.docs.iter().partition(|d| d.id == roster_doc);
@@ -161,9 +173,9 @@ impl Book {
             taking.documents(rest, &roster, vouched)?;
             let mut report = taking.report;
             store.set_meta("cursor", &answer.cursor)?;
-            report.more |= store.has_unsent()?;
+            report.more |= store.has_to_offer(now.wall_ms)?;
             if !report.more {
-                report.more = store.offer_unreceipted_again()? > 0;
+                report.more = offer_again(store)?;
             }
             Ok::<_, BookError>((report, roster))
         })?;
@@ -190,6 +202,17 @@ impl Book {
             Ok::<_, BookError>(store.unproved()?)
         })
     }
+}
+
+/// Offers again what has no receipt yet. Whether another request may change something: where the last one has not, the receipts
+/// wait for the next exchange.
+fn offer_again(store: &Store) -> Result<bool, BookError> {
+    let due = store.due()?;
+    let before: usize = store.meta(OFFERED_AGAIN)?.unwrap_or_default();
+    if due != before {
+        store.set_meta(OFFERED_AGAIN, &due)?;
+    }
+    Ok(store.offer_unreceipted_again()? > 0 && due != before)
 }
 
 /// What an answer brings of a document, before anything is kept.
@@ -227,6 +250,8 @@ struct Taking<'a> {
     store: &'a Store,
     receipt: Receipt,
     own: DeviceId,
+    /// When the shop's next day begins, by this device's clock.
+    tomorrow_ms: i64,
     now: &'a Moment,
     actor: Bytes16,
     report: Report,
@@ -259,8 +284,11 @@ impl Taking<'_> {
             let brings = !delivery.changes.is_empty();
             let mut settled = self.document(doc, delivery, roster, known)?;
             if !doc.refused.is_empty() {
-                self.report.healed += heal(store, self.actor, doc, self.now)?;
-                self.report.more = true;
+                let healing = Healing { store, actor: self.actor, own: self.own, tomorrow_ms: self.tomorrow_ms, now: self.now };
+                if let Some(healed) = healing.heal(doc)? {
+                    self.report.healed += healed;
+                    self.report.more = true;
+                }
                 // Healing has changed what was appended.
                 settled = None;
             } else if !brings {
@@ -277,6 +305,9 @@ impl Taking<'_> {
             self.report.taken += self.store.mark_at_shop(doc.id, &doc.taken)?;
         }
         self.store.offer_again(doc.id, &doc.needed)?;
+        for arrival in doc.receipts.iter().filter_map(|receipt| closed::receipt(&roster.root, doc.id, receipt)) {
+            self.store.keep_receipt(&arrival)?;
+        }
         self.report.refused.extend(doc.refused.iter().map(|r| RefusedLine {
             doc: doc.id,
             record: r.record,
@@ -286,8 +317,8 @@ impl Taking<'_> {
         let (mut outcomes, mut settled) = (Vec::new(), None);
         if !delivery.changes.is_empty() {
             let vouched = std::mem::take(&mut delivery.vouched);
-            let gate = Gate { roster, vouched: &vouched, contact: self.receipt, brought_by: self.own };
-            let mut admitted = admit(self.store, &gate, &mut delivery, |_| known)?;
+            let gate = Gate { roster, vouched: &vouched, contact: self.receipt, brought_by: self.own, of_shop: false };
+            let mut admitted = admit(self.store, &gate, &mut Allowance::of_the_shop(), &mut delivery, |_| known)?;
             settled = self.store.settle(&mut admitted.frontier)?;
             outcomes = admitted.outcomes;
         }
@@ -305,7 +336,7 @@ impl Taking<'_> {
                 Outcome::Refused(refusal) => {
                     for bytes in &brought.recipe.records {
                         let detail = format!("From the shop, and not taken here. {}", refusal.detail);
-                        self.store.quarantine(doc.id, &bytes.0, refusal.code, &detail, self.now.wall_ms)?;
+                        self.store.quarantine(doc.id, &bytes.0, refusal.code, &detail, self.now.wall_ms, None)?;
                     }
                     self.report.refused.push(RefusedLine {
                         doc: doc.id,

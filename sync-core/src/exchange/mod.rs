@@ -5,6 +5,7 @@
 //! changes nothing; an answer that is lost is made good by the next one.
 
 mod body;
+mod closed;
 mod cursor;
 mod device;
 mod heal;

@@ -12,12 +12,10 @@ use shared::wire::{Cursor, DocAnswer, Fill, PAGE_BYTES, ShortRecipe};
 use super::shop::Intake;
 use crate::book::BookError;
 use crate::rights::Place;
-use crate::store::{DocumentRow, Store, StoreError, unpack};
+use crate::store::{DocumentRow, Logged, Part, Store, StoreError, unpack, unpacked_size};
 
 /// The most parts of the log looked at for one page.
 const MOST_PARTS: i64 = 8_192;
-/// A pack unpacks to some times its size, and a device must hold a page of them.
-const PACKED: usize = 3;
 
 /// A page, and where the device stands once it has kept it.
 pub(super) struct Page {
@@ -77,40 +75,73 @@ pub(super) fn next_page(
             page.beyond(&document, heads)?;
         }
     }
-    let mut fill = cursor.fill.filter(|fill| fill.until > cursor.position).unwrap_or(Fill { until: end, after: 0, within: 0 });
+    let begun = cursor.fill.filter(|fill| fill.until > cursor.position);
+    let mut fill = begun.unwrap_or(Fill { until: end, ..Fill::default() });
+    let mut position = cursor.position;
+    // One part may be handed out in several pages; that goes for the first one looked at alone.
+    let mut part_way = fill.part_way.take();
     for num in store.newly_open(person, cursor.position, fill.until, fill.after)? {
-        if page.is_full() {
-            return page.close(Cursor { position: cursor.position, fill: Some(fill), ..Cursor::default() }, true);
-        }
-        if manner.packs && fill.within == 0 && page.whole(num)? {
-            fill = Fill { until: fill.until, after: num.unsigned_abs(), within: 0 };
-            continue;
+        let done = Fill { until: fill.until, after: num.unsigned_abs(), ..Fill::default() };
+        match page.whole(num, fill.within == 0 && part_way.is_none())? {
+            Added::All => {
+                fill = done;
+                continue;
+            }
+            Added::Nothing => return page.close(Cursor { position, fill: Some(fill), ..Cursor::default() }, true),
+            Added::UpTo(_) => {}
         }
         for pos in store.positions_of(num, fill.within, fill.until)? {
-            if page.is_full() {
-                return page.close(Cursor { position: cursor.position, fill: Some(fill), ..Cursor::default() }, true);
+            let after = part_way.take();
+            match page.part(pos, after)? {
+                Added::All => fill.within = pos,
+                stopped => {
+                    fill.part_way = stopped.at().or(after);
+                    return page.close(Cursor { position, fill: Some(fill), ..Cursor::default() }, true);
+                }
             }
-            page.part(pos)?;
-            fill.within = pos;
         }
-        fill = Fill { until: fill.until, after: num.unsigned_abs(), within: 0 };
+        fill = done;
     }
-    let filled = Fill { until: fill.until, after: u64::MAX >> 1, within: 0 };
-    let mut position = cursor.position;
+    let filled = Fill { until: fill.until, after: u64::MAX >> 1, ..Fill::default() };
     let moved = store.moved(person, position, fill.until, MOST_PARTS)?;
     let all = i64::try_from(moved.len()).unwrap_or(i64::MAX) < MOST_PARTS;
     for pos in moved {
-        if page.is_full() {
-            return page.close(Cursor { position, fill: Some(filled), ..Cursor::default() }, true);
+        let after = part_way.take();
+        match page.part(pos, after)? {
+            Added::All => position = pos,
+            stopped => {
+                let filled = Fill { part_way: stopped.at().or(after), ..filled };
+                return page.close(Cursor { position, fill: Some(filled), ..Cursor::default() }, true);
+            }
         }
-        page.part(pos)?;
-        position = pos;
     }
     if !all {
         return page.close(Cursor { position, fill: Some(filled), ..Cursor::default() }, true);
     }
     let more = page.cut || fill.until < end;
     page.close(Cursor { position: fill.until, ..Cursor::default() }, more)
+}
+
+/// What of a part, or of a document, was added to a page.
+#[derive(Debug, Clone, Copy)]
+enum Added {
+    /// All of it.
+    All,
+    /// What it begins with: this is the last change that was added. A page that has room for none is not empty.
+    UpTo(Option<Bytes32>),
+    /// Nothing: it goes to the next page.
+    Nothing,
+}
+
+impl Added {
+    const fn at(self) -> Option<Bytes32> {
+        if let Self::UpTo(hash) = self { hash } else { None }
+    }
+}
+
+/// What a change takes in a page, in bytes: its records, its facts, and each hash that it builds on.
+fn measure(recipe: &ShortRecipe) -> usize {
+    128 + recipe.deps.iter().map(|deps| deps.len() * 34).sum::<usize>() + recipe.records.iter().map(|r| r.0.len() + 4).sum::<usize>()
 }
 
 impl Filling<'_> {
@@ -121,40 +152,79 @@ impl Filling<'_> {
         self.docs.entry(doc).or_insert_with(|| DocAnswer::new(doc))
     }
 
-    const fn is_full(&self) -> bool {
-        self.bytes > self.manner.room
+    /// Whether so many bytes more fit. An empty page takes anything, or nothing would ever come of it.
+    const fn fits(&self, bytes: usize) -> bool {
+        self.bytes == 0 || self.bytes.saturating_add(bytes) <= self.manner.room
     }
 
-    /// Adds a whole document as it is kept; false where it is too large for that.
-    fn whole(&mut self, num: i64) -> Result<bool, StoreError> {
+    /// Adds a whole document as it is kept, where it `may` go so and is no larger than a page.
+    fn whole(&mut self, num: i64, may: bool) -> Result<Added, StoreError> {
+        if !(may && self.manner.packs) {
+            return Ok(Added::UpTo(None));
+        }
         let parts = self.store.parts_of(num)?;
-        let bytes: usize = parts.iter().map(|part| part.pack.len() * PACKED).sum();
-        let Some(doc) = parts.first().map(|part| part.doc) else { return Ok(true) };
-        if bytes > PAGE_BYTES || self.docs.contains_key(&doc) {
-            return Ok(false);
+        let Some(doc) = parts.first().map(|part| part.doc) else { return Ok(Added::All) };
+        let mut bytes = 0_usize;
+        for part in &parts {
+            // As packs it travels smaller, and a device must hold it unpacked.
+            bytes = bytes.saturating_add(unpacked_size(&part.pack)?);
+        }
+        if bytes > self.manner.room || self.docs.contains_key(&doc) {
+            return Ok(Added::UpTo(None));
+        }
+        if !self.fits(bytes) {
+            return Ok(Added::Nothing);
         }
         self.bytes += bytes;
         self.answer(doc).packs.extend(parts.into_iter().map(|part| Blob(part.pack)));
-        Ok(true)
+        Ok(Added::All)
     }
 
-    /// Adds a part of the log, unless the device has it: it offered it just now.
-    fn part(&mut self, pos: u64) -> Result<(), StoreError> {
-        let Some(part) = self.store.part_at(pos)? else { return Ok(()) };
+    /// Adds a part of the log, unless the device has it: it offered it just now. Of one that was begun, what comes after a
+    /// change; of one that no page holds, as much as this one does.
+    fn part(&mut self, pos: u64, after: Option<Bytes32>) -> Result<Added, StoreError> {
+        let Some(part) = self.store.part_at(pos)? else { return Ok(Added::All) };
         if self.offered.contains(&part.hash) {
-            return Ok(());
+            return Ok(Added::All);
         }
-        let recipes = if self.manner.packs {
-            unpack(&part.pack)?
-        } else {
-            self.store.changes_at(pos)?.into_iter().map(|logged| ShortRecipe::from(logged.recipe)).collect()
-        };
-        self.recipes(part.doc, recipes);
-        Ok(())
+        if !self.fits(unpacked_size(&part.pack)?) {
+            return Ok(Added::Nothing);
+        }
+        if self.manner.packs && after.is_none() {
+            let recipes = unpack(&part.pack)?;
+            if recipes.iter().map(measure).sum::<usize>() <= self.manner.room.saturating_sub(self.bytes) {
+                self.add(part.doc, recipes);
+                return Ok(Added::All);
+            }
+        }
+        Ok(self.first_of(part.doc, self.left_of(&part, after)?))
     }
 
-    fn recipes(&mut self, doc: DocId, recipes: Vec<ShortRecipe>) {
-        self.bytes += recipes.iter().map(|recipe| 128 + recipe.records.iter().map(|r| r.0.len()).sum::<usize>()).sum::<usize>();
+    /// The changes of a part after one of them: that one may stand in another part by now, and then it is all of them.
+    fn left_of(&self, part: &Part, after: Option<Bytes32>) -> Result<Vec<Logged>, StoreError> {
+        let mut changes = self.store.changes_at(part.pos)?;
+        if let Some(at) = changes.iter().position(|logged| Some(logged.recipe.hash) == after) {
+            changes.drain(..=at);
+        }
+        Ok(changes)
+    }
+
+    /// Adds of a part that does not fit what does, change by change.
+    fn first_of(&mut self, doc: DocId, changes: Vec<Logged>) -> Added {
+        let mut last = None;
+        for logged in changes {
+            let (hash, recipe) = (logged.recipe.hash, ShortRecipe::from(logged.recipe));
+            if !self.fits(measure(&recipe)) {
+                return last.map_or(Added::Nothing, |_| Added::UpTo(last));
+            }
+            self.add(doc, vec![recipe]);
+            last = Some(hash);
+        }
+        Added::All
+    }
+
+    fn add(&mut self, doc: DocId, recipes: Vec<ShortRecipe>) {
+        self.bytes += recipes.iter().map(measure).sum::<usize>();
         self.answer(doc).recipes.extend(recipes);
     }
 
@@ -164,13 +234,15 @@ impl Filling<'_> {
         // Named even where nothing is beyond, so that the device hears the shop's heads.
         self.answer(document.doc);
         for logged in beyond {
-            if self.is_full() {
+            if self.offered.contains(&logged.recipe.hash) {
+                continue;
+            }
+            let recipe = ShortRecipe::from(logged.recipe);
+            if !self.fits(measure(&recipe)) {
                 self.cut = true;
                 break;
             }
-            if !self.offered.contains(&logged.recipe.hash) {
-                self.recipes(document.doc, vec![logged.recipe.into()]);
-            }
+            self.add(document.doc, vec![recipe]);
         }
         Ok(())
     }

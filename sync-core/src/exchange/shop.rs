@@ -3,15 +3,18 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use shared::bytes::{Blob, Bytes16, Bytes32};
-use shared::ids::{DeviceId, DocId, PersonId, RecordId};
-use shared::record::{Arrival, Body, ClockEvidence, MOST_NAMED, Record};
+use shared::ids::{DeviceId, DocId, PersonId};
+use shared::problem::Code;
+use shared::record::{Arrival, Body, ClockEvidence, MOST_RECEIPTED, Receipted, Record};
 use shared::wire::{Cursor, DocAnswer, DocOffer, ExchangeAnswer, ExchangeRequest, MOST_DOCS, MOST_OFFERED, PROTOCOL, Refusal};
 
+use super::closed;
 use super::cursor::{self, Standing};
 use super::page::{Manner, Page, next_page};
 use super::vouch::vouch;
 use crate::admission::Gate;
 use crate::admitting::{Admitted, Outcome, admit};
+use crate::allowance::Allowance;
 use crate::append::{append_on, append_signed, follow_roster};
 use crate::book::{Book, BookError};
 use crate::clock::Receipt;
@@ -78,10 +81,11 @@ impl Book {
             let (epoch, cursor) = epoch_and_cursor(store, &identity, request, entropy)?;
             let skew_ms = now.wall_ms.saturating_sub(request.device_time);
             store.note_contact(device, now.wall_ms, skew_ms)?;
-            let receipt = Receipt { at_ms: now.wall_ms, skew_ms, uncertainty_ms: ONE_WAY_UNCERTAINTY_MS };
+            let receipt = Receipt { at_ms: now.wall_ms, skew_ms, uncertainty_ms: ONE_WAY_UNCERTAINTY_MS, of_writer: true, released: false };
             let mut roster = before.clone();
             let mut intake = Intake::default();
-            let mut taking = Taking { store, identity: &identity, actor, device, receipt, now, entropy };
+            let mut taking =
+                Taking { store, identity: &identity, actor, device, receipt, allowance: Allowance::at_the_shop(now.wall_ms), now, entropy };
             let roster_doc = identity.root.shop.roster();
             // The roster first: what follows is judged by it.
             let (first, rest): (Vec<&DocOffer>, Vec<&DocOffer>) = request.docs.iter().partition(|d| d.id == roster_doc);
@@ -92,6 +96,7 @@ impl Book {
                 intake.regrant = true;
             }
             taking.documents(rest, &roster, &mut intake)?;
+            taking.allowance.keep(store)?;
             if intake.regrant {
                 store.regrant(&roster)?;
             } else if intake.news {
@@ -99,8 +104,13 @@ impl Book {
             }
             let lacking: BTreeMap<DocId, &[Bytes32]> =
                 request.docs.iter().filter(|d| d.lacking).map(|d| (d.id, d.heads.as_slice())).collect();
-            let manner = Manner::of(request.packs, request.room);
-            let Page { cursor, more, docs } = next_page(store, person, cursor, intake, &lacking, manner)?;
+            let page = match roster.role_now(person) {
+                Some(_) => next_page(store, person, cursor, intake, &lacking, Manner::of(request.packs, request.room))?,
+                // Handing over stays possible, into quarantine. It is told what became of that, and nothing else.
+                None => Page { cursor, more: false, docs: intake.answers.into_values().collect() },
+            };
+            let Page { cursor, more, mut docs } = page;
+            closed::shut(store, person, &roster, &request.docs, &mut docs)?;
             let cursor = cursor::mark(cursor, epoch, store, identity.keys()?)?;
             let since = request.cursor;
             let vouch = if request.packs { vouch(&identity.root, identity.keys()?, epoch, &docs) } else { None };
@@ -137,6 +147,7 @@ struct Taking<'a> {
     actor: Bytes16,
     device: DeviceId,
     receipt: Receipt,
+    allowance: Allowance,
     now: &'a Moment,
     entropy: &'a mut dyn Entropy,
 }
@@ -164,11 +175,13 @@ impl Taking<'_> {
     fn document(&mut self, mut delivery: Delivery, roster: &Roster, intake: &mut Intake) -> Result<Option<ToDerive>, BookError> {
         let doc = delivery.doc;
         let vouched = std::mem::take(&mut delivery.vouched);
-        let gate = Gate { roster, vouched: &vouched, contact: self.receipt, brought_by: self.device };
-        let Admitted { outcomes, mut frontier } = admit(self.store, &gate, &mut delivery, |_| Known::AT_SHOP)?;
+        let gate = Gate { roster, vouched: &vouched, contact: self.receipt, brought_by: self.device, of_shop: true };
+        let Admitted { outcomes, mut frontier } = admit(self.store, &gate, &mut self.allowance, &mut delivery, |_| Known::AT_SHOP)?;
         let new = outcomes.iter().flat_map(Outcome::new_records);
-        let arrived: Vec<RecordId> =
-            new.filter(|(id, device)| *device != self.identity.root.device && !vouched.contains(id)).map(|(id, _)| *id).collect();
+        let arrived: Vec<Receipted> = new
+            .filter(|(named, device)| *device != self.identity.root.device && !vouched.names(named.record, named.sha256))
+            .map(|(named, _)| *named)
+            .collect();
         self.receipt_for(&mut frontier, &arrived, None)?;
         let settled = self.store.settle(&mut frontier)?;
         let mut answer = DocAnswer::new(doc);
@@ -189,8 +202,7 @@ impl Taking<'_> {
                     intake.regrant |= opens;
                 }
                 Outcome::Refused(refusal) => {
-                    self.keep_refused(doc, brought, &refusal)?;
-                    answer.refused.push(refusal);
+                    answer.refused.push(self.keep_refused(doc, brought, refusal)?);
                     continue;
                 }
             }
@@ -210,22 +222,36 @@ impl Taking<'_> {
         Ok(if news { self.store.to_derive_of(doc, settled)? } else { None })
     }
 
-    /// Keeps what was refused, with the reason: the record at fault, or the whole change where none is.
-    fn keep_refused(&self, doc: DocId, brought: &Brought, refusal: &Refusal) -> Result<(), BookError> {
+    /// Keeps what was refused, with the reason: the record at fault, or the whole change where none is. Gives what the device
+    /// hears of it.
+    fn keep_refused(&mut self, doc: DocId, brought: &Brought, mut refusal: Refusal) -> Result<Refusal, BookError> {
+        // The change as such being at fault, its records come again in a healed one; what waits comes again as it is.
+        let comes_again = refusal.code.waits() || (refusal.record.is_none() && refusal.code == Code::ChangeInvalid);
+        if comes_again {
+            return Ok(refusal);
+        }
+        let mut no_room = false;
         for (record, Blob(bytes)) in brought.records.iter().zip(&brought.recipe.records) {
             let at_fault = refusal.record.is_none_or(|id| record.opened.as_ref().is_ok_and(|o| o.record.id == id));
-            // The change as such being at fault, its records come again in a healed one.
-            let comes_again = refusal.record.is_none() && refusal.code == shared::problem::Code::ChangeInvalid;
-            if at_fault && !comes_again {
-                self.store.quarantine(doc, bytes, refusal.code, &refusal.detail, self.now.wall_ms)?;
+            if !at_fault || self.store.is_quarantined(bytes)? {
+                continue;
+            }
+            if self.allowance.has_room_in_quarantine(self.store, self.device, bytes.len())? {
+                self.store.quarantine(doc, bytes, refusal.code, &refusal.detail, self.now.wall_ms, Some(self.device))?;
+            } else {
+                no_room = true;
             }
         }
-        Ok(())
+        if no_room {
+            refusal.code = Code::QuarantineFull;
+            refusal.detail.push_str(" The office's quarantine has no room for more from this device, which keeps it itself.");
+        }
+        Ok(refusal)
     }
 
     /// Appends the shop's receipts of records in a document, for the caller to settle.
-    fn receipt_for(&mut self, frontier: &mut Frontier, arrived: &[RecordId], released_by: Option<PersonId>) -> Result<(), BookError> {
-        for records in arrived.chunks(MOST_NAMED) {
+    fn receipt_for(&mut self, frontier: &mut Frontier, arrived: &[Receipted], released_by: Option<PersonId>) -> Result<(), BookError> {
+        for records in arrived.chunks(MOST_RECEIPTED) {
             let record = Record {
                 id: fresh_record(self.now, self.entropy),
                 doc: frontier.doc,
@@ -247,7 +273,7 @@ impl Taking<'_> {
             let bytes = envelope::sign(&record, self.identity.device, self.identity.keys()?.record(), self.identity.root.shop)?;
             let place = frontier.document.as_ref().map(|row| row.place);
             let place = place.ok_or_else(|| BookError::Defect("a receipt for no document".to_owned()))?;
-            let signed = vec![(Entry { device: self.identity.device, record }, bytes)];
+            let signed = vec![(Entry { device: self.identity.device, sha256: envelope::sha256(&bytes), record }, bytes)];
             append_on(self.store, frontier, self.actor, place, signed, self.now.wall_ms, true)?;
         }
         Ok(())
@@ -265,15 +291,24 @@ impl Book {
     ) -> Result<(), BookError> {
         let identity = self.identity()?.clone();
         let roster = self.roster_of_now()?;
-        let mut written: BTreeMap<DocId, Vec<RecordId>> = BTreeMap::new();
+        let mut written: BTreeMap<DocId, Vec<Receipted>> = BTreeMap::new();
         for pos in position + 1..=self.store.log_end()? {
             for change in self.store.changes_at(pos)? {
-                let ids = change.recipe.records.iter().filter_map(|bytes| envelope::open(&bytes.0).ok()).map(|opened| opened.record.id);
-                written.entry(change.doc).or_default().extend(ids);
+                let opened = change.recipe.records.iter().filter_map(|bytes| envelope::open(&bytes.0).ok());
+                written.entry(change.doc).or_default().extend(opened.map(|o| Receipted { record: o.record.id, sha256: o.sha256 }));
             }
         }
-        let receipt = Receipt { at_ms: now.wall_ms, skew_ms: 0, uncertainty_ms: 0 };
-        let mut taking = Taking { store: &self.store, identity: &identity, actor: self.actor(), device: desk, receipt, now, entropy };
+        let receipt = Receipt { at_ms: now.wall_ms, skew_ms: 0, uncertainty_ms: 0, of_writer: true, released: false };
+        let mut taking = Taking {
+            store: &self.store,
+            identity: &identity,
+            actor: self.actor(),
+            device: desk,
+            receipt,
+            allowance: Allowance::of_the_shop(),
+            now,
+            entropy,
+        };
         for (doc, ids) in &written {
             let mut frontier = Frontier::read(&self.store, *doc)?;
             taking.receipt_for(&mut frontier, ids, None)?;
@@ -297,7 +332,7 @@ impl Book {
         use crate::store::QuarantineState;
         let identity = self.identity()?.clone();
         let before = self.roster_of_now()?;
-        let waiting = self.store.quarantined()?.into_iter().find(|q| q.id == quarantine_id && q.state != QuarantineState::Released);
+        let waiting = self.store.one_quarantined(quarantine_id)?.filter(|held| held.state != QuarantineState::Released);
         let Some(waiting) = waiting else {
             return Err(BookError::Unknown(format!("quarantine holds nothing under {quarantine_id} that could still be let in")));
         };
@@ -306,7 +341,7 @@ impl Book {
         let holds = before
             .signer(opened.device)
             .is_some_and(|(key, person)| person == opened.record.by && opened.verify(&key, before.root.shop).is_ok());
-        let place = self.store.place(waiting.doc)?.filter(|place| place.takes(&opened.record.body));
+        let place = self.store.place(waiting.doc)?.filter(|place| place.takes(opened.record.body.kind()));
         let place = match place {
             Some(place) if holds && opened.record.doc == waiting.doc && opened.record.check().is_ok() => place,
             _ => return Err(BookError::Denied("its signature, author or place does not hold, and so it never comes in".to_owned())),
@@ -316,14 +351,16 @@ impl Book {
             if store.holds_record(opened.record.id)? {
                 return Err(BookError::Denied("another record has its id, and so it never comes in".to_owned()));
             }
-            let id = opened.record.id;
+            let named = Receipted { record: opened.record.id, sha256: opened.sha256 };
             let device = opened.device;
-            let signed = vec![(Entry { device, record: opened.record.clone() }, waiting.bytes.clone())];
+            let signed = vec![(Entry { device, record: opened.record.clone(), sha256: opened.sha256 }, waiting.bytes.clone())];
             append_signed(store, actor, waiting.doc, place, signed, now.wall_ms, true)?;
-            let receipt = Receipt { at_ms: now.wall_ms, skew_ms: 0, uncertainty_ms: ONE_WAY_UNCERTAINTY_MS };
-            let mut taking = Taking { store, identity: &identity, actor, device, receipt, now, entropy };
+            let receipt =
+                Receipt { at_ms: now.wall_ms, skew_ms: 0, uncertainty_ms: ONE_WAY_UNCERTAINTY_MS, of_writer: true, released: false };
+            let mut taking =
+                Taking { store, identity: &identity, actor, device, receipt, allowance: Allowance::at_the_shop(now.wall_ms), now, entropy };
             let mut frontier = Frontier::read(store, waiting.doc)?;
-            taking.receipt_for(&mut frontier, &[id], Some(by))?;
+            taking.receipt_for(&mut frontier, &[named], Some(by))?;
             store.settle(&mut frontier)?;
             if let Some(document) = store.document(waiting.doc)? {
                 store.derive(&document, &before)?;

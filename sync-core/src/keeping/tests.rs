@@ -163,3 +163,31 @@ fn only_what_is_named_as_a_backup_is_listed_newest_first() {
     let told: Vec<_> = lines.iter().map(|l| (l.name.as_str(), l.made_ms, l.bytes)).collect();
     assert_eq!(told, [(newer.as_str(), NOON + 61_000, 5), (older.as_str(), NOON, 5)]);
 }
+
+#[test]
+fn a_book_that_would_not_be_put_back_gets_no_backup() {
+    let folder = tempfile::tempdir().unwrap();
+    let book = shop_at(&folder.path().join("shop.db"));
+    let good = folder.path().join("good.db");
+    book.backup_to(&good).unwrap();
+    // A copy that is the same as a book which does not verify is no good one.
+    let document = book.store().documents().unwrap().remove(0);
+    book.store().set_size_wrong(document.num).unwrap();
+    let to = folder.path().join("copy.db");
+    assert!(matches!(book.backup_to(&to), Err(BackupError::Unsound(why)) if why.contains("than its row says")));
+    assert_eq!(names(folder.path()), ["good.db", "shop.db", "shop.db-wal"]);
+}
+
+#[test]
+fn documents_kept_before_they_were_measured_are_measured() {
+    let folder = tempfile::tempdir().unwrap();
+    let at = folder.path().join("shop.db");
+    let book = shop_at(&at);
+    let measured: Vec<_> = book.store().documents().unwrap();
+    assert!(measured[0].size.records > 0);
+    book.store().forget_sizes().unwrap();
+    drop(book);
+    let again = Book::open(&at, &mut entropy()).unwrap();
+    assert_eq!(again.store().documents().unwrap(), measured);
+    assert_eq!(again.verify().unwrap().faults, Vec::<String>::new());
+}

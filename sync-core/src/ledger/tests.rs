@@ -8,6 +8,7 @@ fn entry(n: u8, at_ms: i64, seen: &[u8], body: Body) -> Entry {
     let id = |n: u8| RecordId::from_bytes([n; 16]);
     Entry {
         device: DeviceId::from_bytes([9; 16]),
+        sha256: Bytes32([n; 32]),
         record: Record {
             id: id(n),
             doc: DocId::from_bytes([8; 16]),
@@ -27,7 +28,7 @@ fn hours() -> Body {
 
 fn arrival(n: u8, of: u8, at: i64) -> Entry {
     let body = Body::Arrival(Arrival {
-        records: vec![RecordId::from_bytes([of; 16])],
+        records: vec![Receipted { record: RecordId::from_bytes([of; 16]), sha256: Bytes32([of; 32]) }],
         at,
         skew_ms: 0,
         uncertainty_ms: 0,
@@ -118,5 +119,43 @@ proptest! {
         let at_once = Ledger::new(entries);
         prop_assert_eq!(&one_by_one, &at_once);
         prop_assert_eq!(&in_two, &at_once);
+    }
+}
+
+/// Which records of one slot each has seen, directly or through any.
+fn reached(entries: &[Entry]) -> BTreeMap<RecordId, BTreeSet<RecordId>> {
+    let find = |id: &RecordId| entries.iter().find(|entry| entry.record.id == *id);
+    let from = |entry: &Entry| {
+        let (mut open, mut done) = (vec![entry], BTreeSet::new());
+        while let Some(at) = open.pop() {
+            let of_slot = |other: &&Entry| Slot::of(&other.record) == Slot::of(&entry.record);
+            for next in at.record.seen.iter().filter_map(find).filter(of_slot) {
+                if done.insert(next.record.id) {
+                    open.push(next);
+                }
+            }
+        }
+        done
+    };
+    entries.iter().map(|entry| (entry.record.id, from(entry))).collect()
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(512))]
+    /// The words of it, slowly: a ring has not seen itself, and who has seen one of it has seen it whole.
+    #[test]
+    fn tips_and_times_are_what_seen_says(entries in came(), live in prop::collection::vec(any::<bool>(), 20)) {
+        let ledger = Ledger::new(entries);
+        let entries: Vec<Entry> = ledger.entries().cloned().collect();
+        let reached = reached(&entries);
+        let replaces = |a: RecordId, b: RecordId| reached[&a].contains(&b) && !reached[&b].contains(&a);
+        let live: Vec<RecordId> = ledger.in_slot(&Slot::hours()).iter().copied().filter(|id| live[usize::from(id.as_bytes()[0])]).collect();
+        let tips: Vec<RecordId> = live.iter().copied().filter(|id| !live.iter().any(|other| replaces(*other, *id))).collect();
+        prop_assert_eq!(ledger.tips_among(&live), tips);
+        let own = |id: RecordId| correct(&ledger.get(id).unwrap().record, ledger.receipt(id)).ms;
+        for id in ledger.in_slot(&Slot::hours()) {
+            let behind = reached[id].iter().copied().filter(|other| replaces(*id, *other));
+            prop_assert_eq!(ledger.time(*id).ms, behind.map(own).chain([own(*id)]).max().unwrap());
+        }
     }
 }

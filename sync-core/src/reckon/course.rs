@@ -9,8 +9,9 @@ use shared::length::LengthUnit;
 use shared::record::Stage;
 use shared::valve::Valve;
 
-use super::hours_at;
+use super::{Taken, hours_at};
 use crate::book::{Book, BookError};
+use crate::view::bounds::MOST_POINTS;
 
 /// A cold and plausible reading on its valve's course.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -40,8 +41,10 @@ pub struct LashCourse {
     pub valve: Valve,
     /// The engine card's range, where the card names its source.
     pub range: Option<Range>,
-    /// The readings, oldest first.
+    /// The readings, oldest first: the latest of them, as many as are shown.
     pub points: Vec<CoursePoint>,
+    /// How many earlier ones there are.
+    pub earlier: usize,
     /// How the clearance drifts, in sentences; or why that cannot be said.
     pub drift: Vec<String>,
 }
@@ -60,25 +63,28 @@ impl Book {
         let card = card.filter(|card| card.source.is_some());
         let mut courses = Vec::new();
         for valve in Valve::all(cylinders) {
-            let mut points = Vec::new();
+            let mut taken: Vec<(Stage, Taken<'_>)> = Vec::new();
             for stage in Stage::ALL {
-                points.extend(self.taken(&ledger, valve, stage)?.into_iter().map(|taken| CoursePoint {
-                    at_ms: taken.at_ms,
-                    when: roster.local(taken.at_ms),
-                    engine: hours_at(&chain, taken.at_ms),
-                    stage,
-                    bracket: taken.bracket,
-                    words: taken.bracket.show(unit),
-                    by: roster.name(taken.by),
-                }));
+                taken.extend(self.taken(&ledger, valve, stage)?.into_iter().map(|taken| (stage, taken)));
             }
-            points.sort_by_key(|point| (point.at_ms, point.stage));
+            taken.sort_by_key(|(stage, taken)| (taken.at_ms, *stage));
+            let earlier = taken.len().saturating_sub(MOST_POINTS);
+            let point = |(stage, taken): (Stage, Taken<'_>)| CoursePoint {
+                at_ms: taken.at_ms,
+                when: roster.local(taken.at_ms),
+                engine: hours_at(&chain, taken.at_ms),
+                stage,
+                bracket: taken.bracket,
+                words: taken.bracket.show(unit),
+                by: roster.name(taken.by),
+            };
+            let points = taken.into_iter().skip(earlier).map(point).collect();
             let drift = match self.drift_of(machine, valve, unit) {
                 Ok(reckoned) => reckoned.words,
                 Err(BookError::Reckoning(why)) => vec![why],
                 Err(other) => return Err(other),
             };
-            courses.push(LashCourse { valve, range: card.as_ref().map(|card| card.range(valve.side())), points, drift });
+            courses.push(LashCourse { valve, range: card.as_ref().map(|card| card.range(valve.side())), points, earlier, drift });
         }
         Ok(courses)
     }

@@ -1,5 +1,7 @@
 //! One machine over time: its meter, its use, when it is due, how its clearances drift.
 
+use std::collections::BTreeSet;
+
 use serde::Serialize;
 use shared::drift::{Drift, HoursLeft, Pair, drift, hours_to_leave, needed_interval};
 use shared::due::{DueInput, DueRange, LastCheck, due_range};
@@ -152,10 +154,19 @@ impl Book {
         let found = self.taken(&ledger, valve, Stage::Found)?;
         let left = self.left_readings(&ledger, valve)?;
         let mut pairs = Vec::new();
+        // Of each *found*, the next one of another visit: all of one visit may be any number.
+        let mut next_other: Vec<usize> = vec![found.len(); found.len()];
+        for n in (0..found.len().saturating_sub(1)).rev() {
+            next_other[n] = if found[n].reading.visit == found[n + 1].reading.visit { next_other[n + 1] } else { n + 1 };
+        }
         for before in &left {
-            let next = found.iter().find(|f| f.at_ms > before.at_ms && f.reading.visit != before.reading.visit);
+            // Both lie in the order of time.
+            let next_left = left.get(left.partition_point(|l| l.at_ms <= before.at_ms)).map(|l| l.at_ms);
+            let first = found.partition_point(|f| f.at_ms <= before.at_ms);
+            let of_same = found.get(first).is_some_and(|f| f.reading.visit == before.reading.visit);
+            let next = if of_same { next_other.get(first).and_then(|n| found.get(*n)) } else { found.get(first) };
             // Another *left* in between means the valve was set anew: what came after says nothing of this one.
-            let Some(next) = next.filter(|f| !left.iter().any(|l| l.at_ms > before.at_ms && l.at_ms < f.at_ms)) else { continue };
+            let Some(next) = next.filter(|f| next_left.is_none_or(|left| left >= f.at_ms)) else { continue };
             if let (Some(from), Some(to)) = (hours_at(&chain, before.at_ms), hours_at(&chain, next.at_ms)) {
                 let hours = to.minus(from);
                 if hours > Hours::from_tenths(0) {
@@ -188,9 +199,9 @@ impl Book {
     fn left_readings<'a>(&self, ledger: &'a crate::ledger::Ledger, valve: Valve) -> Result<Vec<super::Taken<'a>>, BookError> {
         let set = self.taken(ledger, valve, Stage::Set)?;
         let mut left = self.taken(ledger, valve, Stage::Left)?;
-        let touched = |visit: Option<RecordId>, left: &[super::Taken<'_>]| set.iter().chain(left).any(|t| t.reading.visit == visit);
+        let touched: BTreeSet<Option<RecordId>> = set.iter().chain(&left).map(|taken| taken.reading.visit).collect();
         let untouched: Vec<super::Taken<'a>> =
-            self.taken(ledger, valve, Stage::Found)?.into_iter().filter(|f| !touched(f.reading.visit, &left)).collect();
+            self.taken(ledger, valve, Stage::Found)?.into_iter().filter(|f| !touched.contains(&f.reading.visit)).collect();
         left.extend(untouched);
         left.sort_by_key(|t| t.at_ms);
         Ok(left)

@@ -1,15 +1,17 @@
 //! People: what tightening does to their settings, and how far their leaves agree.
 
+use std::collections::BTreeMap;
+
 use jiff::civil::Date;
 use serde::Serialize;
 use shared::agreement::{Anova, AverageRange, Crossed, DEFAULT_POOLING_ALPHA, RepeatReading, Study, anova, average_and_range};
 use shared::carry::{Carry, CarryPair, carry};
-use shared::ids::PersonId;
+use shared::ids::{PersonId, RecordId};
 use shared::length::LengthUnit;
 use shared::record::Stage;
 use shared::valve::{MOST_CYLINDERS, Valve};
 
-use super::{Reckoned, cannot};
+use super::{Reckoned, Taken, cannot};
 use crate::book::{Book, BookError};
 
 /// How far people agree, by both methods.
@@ -40,9 +42,14 @@ impl Book {
         for row in self.store.machines()? {
             let ledger = self.store.ledger_of(row.doc)?;
             for valve in Valve::all(MOST_CYLINDERS) {
-                let left = self.taken(&ledger, valve, Stage::Left)?;
+                // The person's own, by visit, each in the order of time.
+                let mut left: BTreeMap<Option<RecordId>, Vec<Taken<'_>>> = BTreeMap::new();
+                for taken in self.taken(&ledger, valve, Stage::Left)?.into_iter().filter(|left| left.by == person) {
+                    left.entry(taken.reading.visit).or_default().push(taken);
+                }
                 for set in self.taken(&ledger, valve, Stage::Set)?.iter().filter(|set| set.by == person) {
-                    let after = left.iter().find(|l| l.by == person && l.at_ms >= set.at_ms && l.reading.visit == set.reading.visit);
+                    let of_visit = left.get(&set.reading.visit).map_or(&[][..], Vec::as_slice);
+                    let after = of_visit.get(of_visit.partition_point(|left| left.at_ms < set.at_ms));
                     pairs.extend(after.map(|l| CarryPair { set: set.bracket, left: l.bracket }));
                 }
             }

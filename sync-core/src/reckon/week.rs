@@ -1,5 +1,7 @@
 //! The week's round: which properties are worth the drive, with time and parts.
 
+use std::collections::BTreeMap;
+
 use shared::round::{Round, RoundMachine, RoundRules, plan_round};
 
 use super::Reckoned;
@@ -18,16 +20,17 @@ impl Book {
         rules.horizon_days = horizon_days.unwrap_or(rules.horizon_days);
         rules.most_minutes = most_minutes;
         let clock = self.due_clock(now)?;
+        let cards: BTreeMap<_, _> = self.engine_cards()?.into_iter().map(|card| (card.card, card)).collect();
         let mut machines = Vec::new();
         for row in self.store.machines()? {
             let Some((card, brief)) = row.state.card.clone().zip(Brief::of(&row.state)) else { continue };
-            let engine = self.card_of(&row.state)?;
+            let engine = card.engine_card.and_then(|id| cards.get(&id));
             machines.push(RoundMachine {
                 machine: shared::ids::MachineId(row.doc.0),
                 tag: card.tag,
                 property: card.property,
                 place: None,
-                due: self.due_of(&brief, engine.as_ref(), &clock)?,
+                due: self.due_of(&brief, engine, &clock)?,
                 hold: row.state.holds().next().is_some(),
                 recheck: !row.state.recheck.is_empty(),
                 cylinders: card.cylinders.unwrap_or(1),

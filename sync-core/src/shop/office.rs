@@ -9,6 +9,7 @@ use super::SqliteShop;
 use crate::book::BookError;
 use crate::moment::Moment;
 use crate::reckon::{LashCourse, MeterLine, Reckoned};
+use crate::store::BroughtTooMuch;
 use crate::view::{ShopFront, SlotSheet, WholeRecord};
 
 /// What the office's pages ask of the shop. They are for whoever may read everything.
@@ -18,6 +19,8 @@ pub trait OfficeFacts {
     fn front(&self) -> Result<ShopFront, BookError>;
     /// A mark that is another one whenever a day sheet may say something else.
     fn day_mark(&self) -> Result<String, BookError>;
+    /// The slots that want a ruling, each with all that one goes by; as many as the day sheet shows.
+    fn contested_sheets(&self, unit: LengthUnit) -> Result<Vec<SlotSheet>, BookError>;
     /// One slot with all that a ruling goes by.
     fn slot_sheet(&self, doc: DocId, slot: &Slot, unit: LengthUnit) -> Result<SlotSheet, BookError>;
     /// One record in full.
@@ -30,6 +33,8 @@ pub trait OfficeFacts {
     fn week_round(&self, days: Option<u32>, minutes: Option<u32>, now: &Moment) -> Result<Reckoned<Round>, BookError>;
     /// Who looks after which property.
     fn assignments(&self) -> Result<Vec<(PersonId, PropertyId)>, BookError>;
+    /// Devices that brought more than is taken in a day, or than quarantine has room for.
+    fn brought_too_much(&self) -> Result<Vec<BroughtTooMuch>, BookError>;
 }
 
 impl OfficeFacts for SqliteShop {
@@ -39,6 +44,10 @@ impl OfficeFacts for SqliteShop {
 
     fn day_mark(&self) -> Result<String, BookError> {
         self.lock().0.day_mark()
+    }
+
+    fn contested_sheets(&self, unit: LengthUnit) -> Result<Vec<SlotSheet>, BookError> {
+        self.lock().0.contested_sheets(unit)
     }
 
     fn slot_sheet(&self, doc: DocId, slot: &Slot, unit: LengthUnit) -> Result<SlotSheet, BookError> {
@@ -63,5 +72,9 @@ impl OfficeFacts for SqliteShop {
 
     fn assignments(&self) -> Result<Vec<(PersonId, PropertyId)>, BookError> {
         self.lock().0.assignments()
+    }
+
+    fn brought_too_much(&self) -> Result<Vec<BroughtTooMuch>, BookError> {
+        Ok(self.lock().0.store().brought_too_much()?)
     }
 }

@@ -4,7 +4,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use rusqlite::{OptionalExtension, params};
-use shared::ids::{DeviceId, DocId, PersonId};
+use shared::ids::{DeviceId, DocId, PersonId, PropertyId};
 
 use super::documents::DocumentRow;
 use super::{Store, StoreError, fixed, from_json, signed, to_json, unsigned};
@@ -32,6 +32,12 @@ pub struct CodeState {
     pub code: Code,
     /// The enrolment that used it.
     pub used: Option<shared::wire::EnrolRequest>,
+}
+
+/// The properties that a person looks after: a stretch of all assignments, found without going over the others.
+pub(crate) fn given_to(assignments: &BTreeSet<(PersonId, PropertyId)>, person: PersonId) -> impl Iterator<Item = PropertyId> {
+    let ends = [[0; 16], [0xff; 16]].map(|end| (person, PropertyId::from_bytes(end)));
+    assignments.range(ends[0]..=ends[1]).map(|(_, property)| *property)
 }
 
 impl Store {
@@ -208,12 +214,15 @@ impl Store {
         Ok(())
     }
 
-    /// Properties given to a person, the machines there, and whatever they have written in.
+    /// Properties given to a person, the machines there, and what they have founded: nothing for who has no role.
     fn wanted_by(&self, person: PersonId, roster: &Roster) -> Result<BTreeSet<i64>, StoreError> {
-        let mut wanted: BTreeSet<i64> = self.documents_by_author(person)?.into_iter().collect();
-        for (_, property) in roster.assignments.iter().filter(|(who, _)| *who == person) {
+        if roster.role_now(person).is_none() {
+            return Ok(BTreeSet::new());
+        }
+        let mut wanted: BTreeSet<i64> = self.documents_founded_by(person)?.into_iter().collect();
+        for property in given_to(&roster.assignments, person) {
             wanted.extend(self.document(property.doc())?.map(|row| row.num));
-            wanted.extend(self.machines_at(*property)?);
+            wanted.extend(self.machines_at(property)?);
         }
         Ok(wanted)
     }

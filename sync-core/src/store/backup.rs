@@ -11,7 +11,13 @@ use rusqlite::backup::{Backup as Copying, StepResult};
 use rusqlite::{Connection, OpenFlags};
 use shared::bytes::Bytes16;
 
-use super::{Store, StoreError, unsigned};
+use super::{Owner, Store, StoreError, unsigned};
+use crate::book::BookError;
+use crate::roster::Roster;
+use crate::sealing::owner_of;
+
+/// The most faults that one sentence names.
+const MOST_NAMED: usize = 3;
 
 /// Why no backup was made. The book itself is as it was, whichever it is.
 #[derive(Debug, thiserror::Error)]
@@ -38,6 +44,12 @@ pub enum BackupError {
     /// The copy is not the same as the book.
     #[error("the copy does not hold together ({0}); it was taken away, and the book is as it was. Check the disk, and try again")]
     Untrue(String),
+    /// The copy is the same as the book, and would not be put back.
+    #[error(
+        "the book was copied, but the copy does not verify ({0}), and so would not be put back; it was taken away. The older backups \
+             are as they were. Verify the book"
+    )]
+    Unsound(String),
     /// The book cannot be read, or the copy not be written, by SQLite.
     #[error("no backup was made: {0}")]
     Store(#[from] StoreError),
@@ -128,11 +140,23 @@ impl Store {
 }
 
 impl Draft {
-    /// Proves the copy, brings it to the disk, and gives it its name.
+    /// Proves the copy, as whoever puts it back will, brings it to the disk, and gives it its name.
     ///
     /// # Errors
     /// [`BackupError`]; no file is left then.
     pub fn keep(self) -> Result<Backup, BackupError> {
+        let faults = faults_in(&self.part).map_err(|e| BackupError::Untrue(e.to_string()))?;
+        if !faults.is_empty() {
+            return Err(BackupError::Unsound(few(&faults)));
+        }
+        self.keep_verified()
+    }
+
+    /// The same of a book that was verified just now.
+    ///
+    /// # Errors
+    /// [`BackupError`]; no file is left then.
+    pub(crate) fn keep_verified(self) -> Result<Backup, BackupError> {
         let bytes = self.prove()?;
         // A link, and not a renaming, because it never takes another file's place.
         match fs::hard_link(&self.part, &self.path) {
@@ -164,6 +188,24 @@ impl Draft {
         let file = File::options().read(true).write(true).open(&self.part).map_err(|why| unwritable(&self.path, why))?;
         file.sync_all().map_err(|why| unwritable(&self.path, why))?;
         Ok(file.metadata().map_err(|why| unwritable(&self.path, why))?.len())
+    }
+}
+
+/// What a verification finds wrong with a copy, read as a backup is read that is put back.
+fn faults_in(part: &Path) -> Result<Vec<String>, BookError> {
+    let copy = Store::of_backup(part)?;
+    let Some(identity) = owner_of(&copy)? else { return Ok(Vec::new()) };
+    copy.set_owner(Owner { device: identity.device, shop: identity.root.device });
+    let roster = Roster::build(identity.root, &*copy.ledger_of(identity.root.shop.roster())?);
+    Ok(copy.verify(&roster)?.faults)
+}
+
+/// The first faults in their own words, and how many there are.
+pub(crate) fn few(faults: &[String]) -> String {
+    let named = faults.iter().take(MOST_NAMED).map(|fault| fault.trim_end_matches('.')).collect::<Vec<_>>().join("; ");
+    match faults.len().saturating_sub(MOST_NAMED) {
+        0 => named,
+        more => format!("{named}; and {more} more"),
     }
 }
 

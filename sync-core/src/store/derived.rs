@@ -189,7 +189,8 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn standing(&self, doc: DocId, slot: &Slot) -> Result<Option<Standing>, StoreError> {
-        Ok(self.stood(doc)?.and_then(|stood| stood.iter().find(|standing| standing.slot == *slot).cloned()))
+        let at = |stood: &[Standing]| stood.binary_search_by(|standing| standing.slot.cmp(slot)).ok();
+        Ok(self.stood(doc)?.and_then(|stood| at(&stood).map(|at| stood[at].clone())))
     }
 
     /// How the slots of a document stand.
@@ -212,29 +213,50 @@ impl Store {
         Ok(Ref::filter_map(self.stood.borrow(), |stood| stood.as_ref().map(|(_, before)| before.standings.as_slice())).ok())
     }
 
-    fn slots_where(&self, proposal: bool) -> Result<Vec<(DocId, Standing)>, StoreError> {
+    /// Slots of one document lie together: its row is read once for all of them.
+    fn slots_where(&self, proposal: bool, most: usize) -> Result<Vec<(DocId, Standing)>, StoreError> {
         let mut statement = self.connection.prepare_cached(
-            "SELECT doc, slot, view FROM open_slots JOIN documents USING (num) JOIN views USING (num)
-             WHERE proposal = ?1 ORDER BY num, slot",
+            "SELECT num, doc, slot FROM open_slots JOIN documents USING (num) WHERE proposal = ?1 ORDER BY num, slot LIMIT ?2",
         )?;
-        let rows =
-            statement.query_map([proposal], |row| Ok((row.get::<_, Vec<u8>>(0)?, row.get::<_, String>(1)?, row.get::<_, Vec<u8>>(2)?)))?;
+        let mut view = self.connection.prepare_cached("SELECT view FROM views WHERE num = ?1")?;
+        let mut rows = statement.query(params![proposal, i64::try_from(most).unwrap_or(i64::MAX)])?;
         let mut found = Vec::new();
-        for row in rows {
-            let (doc, slot, bytes) = row?;
-            let standing = row::standings(&bytes)?.into_iter().find(|standing| standing.slot.0 == slot);
+        let mut of: Option<(i64, Vec<Standing>)> = None;
+        while let Some(row) = rows.next()? {
+            let (num, slot): (i64, String) = (row.get(0)?, row.get(2)?);
+            let doc = DocId::from_bytes(fixed(row.get_ref(1)?.as_blob().map_err(rusqlite::Error::from)?)?);
+            if of.as_ref().is_none_or(|(held, _)| *held != num) {
+                let bytes: Vec<u8> = view.query_row([num], |row| row.get(0))?;
+                of = Some((num, row::standings(&bytes)?));
+            }
+            let at = |standings: &[Standing]| standings.binary_search_by(|standing| standing.slot.0.cmp(&slot)).ok();
+            let standing = of.as_ref().and_then(|(_, standings)| at(standings).and_then(|at| standings.get(at)));
             let standing = standing.ok_or_else(|| StoreError::Damaged("an open slot without a standing".to_owned()))?;
-            found.push((DocId::from_bytes(fixed(&doc)?), standing));
+            found.push((doc, standing.clone()));
         }
         Ok(found)
     }
 
-    /// Every slot that wants a ruling, with its document.
+    fn count_slots_where(&self, proposal: bool) -> Result<usize, StoreError> {
+        let mut statement = self.connection.prepare_cached("SELECT count(*) FROM open_slots WHERE proposal = ?1")?;
+        let count: i64 = statement.query_row([proposal], |row| row.get(0))?;
+        Ok(usize::try_from(count).unwrap_or_default())
+    }
+
+    /// Slots that want a ruling, with their documents; those of one document lie together. At most so many.
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn open_slots(&self) -> Result<Vec<(DocId, Standing)>, StoreError> {
-        self.slots_where(false)
+    pub fn open_slots(&self, most: usize) -> Result<Vec<(DocId, Standing)>, StoreError> {
+        self.slots_where(false, most)
+    }
+
+    /// How many slots want a ruling.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn count_open_slots(&self) -> Result<usize, StoreError> {
+        self.count_slots_where(false)
     }
 
     /// Slots outside machines where something waits aside: what leads propose for cards and properties.
@@ -242,7 +264,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn proposals(&self) -> Result<Vec<(DocId, Standing)>, StoreError> {
-        self.slots_where(true)
+        self.slots_where(true, usize::MAX)
     }
 
     fn machines_where(&self, which: &str, parameters: impl rusqlite::Params) -> Result<Vec<MachineRow>, StoreError> {
@@ -307,12 +329,29 @@ impl Store {
         .collect()
     }
 
+    /// The tag of a machine, its state unread; `None` where the document is no machine.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn tag_of(&self, doc: DocId) -> Result<Option<String>, StoreError> {
+        let mut statement = self.connection.prepare_cached("SELECT tag FROM machines JOIN documents USING (num) WHERE doc = ?1")?;
+        Ok(statement.query_row([doc.as_bytes().as_slice()], |row| row.get(0)).optional()?)
+    }
+
     /// One machine.
     ///
     /// # Errors
     /// [`StoreError`].
     pub fn machine(&self, doc: DocId) -> Result<Option<MachineRow>, StoreError> {
         Ok(self.machines_where("WHERE doc = ?1", [doc.as_bytes().as_slice()])?.pop())
+    }
+
+    /// The machines at a property, by tag.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn machines_of(&self, property: PropertyId) -> Result<Vec<MachineRow>, StoreError> {
+        self.machines_where("WHERE property = ?1 ORDER BY tag, doc", [property.as_bytes().as_slice()])
     }
 
     /// The documents of the machines at a property, by number.

@@ -66,9 +66,9 @@ pub(super) struct Before {
 impl Before {
     /// Hears what was appended. False: some of it reaches beyond its own slot, and so everything is to be judged anew.
     pub(super) fn hear(&mut self, records: &[Checked]) -> bool {
-        records.iter().all(|Checked { record, .. }| {
-            self.moved.extend(Slot::of(record));
-            match record.body {
+        records.iter().all(|Checked { entry, .. }| {
+            self.moved.extend(Slot::of(&entry.record));
+            match entry.record.body {
                 // Of others it says what counts, what time it was, how the meter goes on, or which valves there are.
                 Body::Void(_) | Body::Ruling(_) | Body::Arrival(_) | Body::MeterChange(_) | Body::Machine(_) => false,
                 _ => true,
@@ -160,7 +160,7 @@ fn machine_columns(state: &MachineState) -> Result<MachineColumns, StoreError> {
 mod tests {
     use shared::bytes::Bytes32;
     use shared::ids::{DeviceId, DocId, RecordId, ShopId};
-    use shared::record::{Arrival, ClockEvidence, Note, Record};
+    use shared::record::{Arrival, ClockEvidence, Note, Receipted, Record};
 
     use super::*;
     use crate::ledger::Entry;
@@ -170,6 +170,7 @@ mod tests {
     fn entry(n: u8, body: Body) -> Entry {
         Entry {
             device: DeviceId::from_bytes([9; 16]),
+            sha256: Bytes32([n; 32]),
             record: Record {
                 id: RecordId::from_bytes([n; 16]),
                 doc: DocId::from_bytes([8; 16]),
@@ -185,7 +186,7 @@ mod tests {
 
     fn receipt(n: u8, at: i64) -> Entry {
         let body = Arrival {
-            records: vec![RecordId::from_bytes([1; 16])],
+            records: vec![Receipted { record: RecordId::from_bytes([1; 16]), sha256: Bytes32([1; 32]) }],
             at,
             skew_ms: 0,
             uncertainty_ms: 0,

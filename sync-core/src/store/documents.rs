@@ -1,13 +1,37 @@
 //! Documents: their heads as rows, so that none need be opened.
 
 use rusqlite::{OptionalExtension, Row, params};
-use shared::bytes::Bytes32;
-use shared::ids::DocId;
+use shared::bytes::{Blob, Bytes32};
+use shared::ids::{DocId, PersonId, PropertyId};
 use std::collections::BTreeSet;
 
-use super::{Store, StoreError, fixed};
+use super::{Store, StoreError, fixed, unsigned};
 use crate::replica::genesis_hash;
-use crate::rights::Place;
+use crate::rights::{Place, Site};
+
+/// How much the changes of a document hold; a record that stands in two of them counts twice.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Size {
+    /// Signed bytes of records.
+    pub bytes: u64,
+    /// Records.
+    pub records: u64,
+}
+
+impl Size {
+    /// Both together.
+    #[must_use]
+    pub const fn and(self, other: Self) -> Self {
+        Self { bytes: self.bytes.saturating_add(other.bytes), records: self.records.saturating_add(other.records) }
+    }
+
+    /// With a change's records too.
+    #[must_use]
+    pub fn with(self, records: &[Blob]) -> Self {
+        let bytes: u64 = records.iter().map(|record| record.0.len() as u64).sum();
+        Self { bytes: self.bytes.saturating_add(bytes), records: self.records.saturating_add(records.len() as u64) }
+    }
+}
 
 /// A document's row.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -20,9 +44,14 @@ pub struct DocumentRow {
     pub place: Place,
     /// Heads now.
     pub heads: Vec<Bytes32>,
+    /// How much its changes hold.
+    pub size: Size,
     /// Something that a change sent here builds on is not here: it is asked of the shop.
     pub lacking: bool,
 }
+
+/// Number, place, founder and property of a document, as they are kept.
+type SiteRow = (i64, String, Option<Vec<u8>>, Option<Vec<u8>>);
 
 fn hashes(bytes: &[u8]) -> Result<Vec<Bytes32>, StoreError> {
     bytes.chunks(32).map(|chunk| fixed(chunk).map(Bytes32)).collect()
@@ -38,7 +67,8 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn document(&self, doc: DocId) -> Result<Option<DocumentRow>, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT num, doc, place, heads, lacking FROM documents WHERE doc = ?1")?;
+        let mut statement =
+            self.connection.prepare_cached("SELECT num, doc, place, heads, lacking, bytes, records FROM documents WHERE doc = ?1")?;
         let row = statement.query_row([doc.as_bytes().as_slice()], |row| Ok(document_row(row))).optional()?;
         row.transpose()
     }
@@ -52,7 +82,7 @@ impl Store {
     }
 
     fn documents_where(&self, which: &str) -> Result<Vec<DocumentRow>, StoreError> {
-        let sql = format!("SELECT num, doc, place, heads, lacking FROM documents {which}");
+        let sql = format!("SELECT num, doc, place, heads, lacking, bytes, records FROM documents {which}");
         let mut statement = self.connection.prepare_cached(&sql)?;
         statement.query_map([], |row| Ok(document_row(row)))?.map(|row| row?).collect()
     }
@@ -62,7 +92,8 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn document_by_num(&self, num: i64) -> Result<Option<DocumentRow>, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT num, doc, place, heads, lacking FROM documents WHERE num = ?1")?;
+        let mut statement =
+            self.connection.prepare_cached("SELECT num, doc, place, heads, lacking, bytes, records FROM documents WHERE num = ?1")?;
         let row = statement.query_row([num], |row| Ok(document_row(row))).optional()?;
         row.transpose()
     }
@@ -122,6 +153,49 @@ impl Store {
         self.document(doc)?.ok_or_else(|| StoreError::Damaged("a document that was just made is not there".to_owned()))
     }
 
+    /// Notes who founded a document.
+    pub(super) fn set_founder(&self, num: i64, founder: PersonId) -> Result<(), StoreError> {
+        let founder = self.word(founder.as_bytes())?;
+        self.connection.prepare_cached("UPDATE documents SET founder = ?2 WHERE num = ?1")?.execute([num, founder])?;
+        Ok(())
+    }
+
+    /// The documents that a person founded.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn documents_founded_by(&self, person: PersonId) -> Result<Vec<i64>, StoreError> {
+        let mut statement = self.connection.prepare_cached("SELECT num FROM documents WHERE founder = ?1")?;
+        Ok(statement.query_map([self.word(person.as_bytes())?], |row| row.get(0))?.collect::<Result<_, _>>()?)
+    }
+
+    /// A document as far as its readers and writers depend on it; `None` where there is none yet.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn site(&self, doc: DocId) -> Result<Option<Site>, StoreError> {
+        let mut statement = self.connection.prepare_cached(
+            "SELECT documents.num, place, words.bytes, property FROM documents
+             LEFT JOIN words ON words.word = founder LEFT JOIN machines ON machines.num = documents.num WHERE doc = ?1",
+        )?;
+        let row: Option<SiteRow> =
+            statement.query_row([doc.as_bytes().as_slice()], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?))).optional()?;
+        let Some((num, place, founder, at)) = row else { return Ok(None) };
+        let place = Place::from_name(&place).ok_or_else(|| StoreError::Damaged(format!("a document of kind {place}")))?;
+        let founder = founder.map(|founder| fixed(&founder).map(PersonId::from_bytes)).transpose()?;
+        let property = match (place, at) {
+            (Place::Property, _) => Some(PropertyId::from_bytes(*doc.as_bytes())),
+            (Place::Machine, Some(at)) => Some(PropertyId::from_bytes(fixed(&at)?)),
+            // Nothing has been derived of it yet: what founded it says where it is.
+            (Place::Machine, None) => {
+                let ledger = self.ledger(num)?;
+                ledger.entries().find_map(|entry| Site::founded_by(&entry.record)).and_then(|site| site.property)
+            }
+            _ => None,
+        };
+        Ok(Some(Site { place, property, founder }))
+    }
+
     /// Notes whether something is lacking here that the shop must be asked for.
     ///
     /// # Errors
@@ -134,6 +208,20 @@ impl Store {
     }
 }
 
+#[cfg(test)]
+impl Store {
+    /// Says of a document that it holds one record more than it does.
+    pub(crate) fn set_size_wrong(&self, num: i64) -> Result<(), StoreError> {
+        self.connection.execute("UPDATE documents SET records = records + 1 WHERE num = ?1", [num])?;
+        Ok(())
+    }
+
+    /// Forgets how much every document holds.
+    pub(crate) fn forget_sizes(&self) -> Result<(), StoreError> {
+        Ok(self.connection.execute_batch("UPDATE documents SET records = 0, bytes = 0")?)
+    }
+}
+
 fn document_row(row: &Row<'_>) -> Result<DocumentRow, StoreError> {
     let place: String = row.get(2)?;
     Ok(DocumentRow {
@@ -142,5 +230,6 @@ fn document_row(row: &Row<'_>) -> Result<DocumentRow, StoreError> {
         place: Place::from_name(&place).ok_or_else(|| StoreError::Damaged(format!("a document of kind {place}")))?,
         heads: hashes(&row.get::<_, Vec<u8>>(3)?)?,
         lacking: row.get(4)?,
+        size: Size { bytes: unsigned(row.get(5)?), records: unsigned(row.get(6)?) },
     })
 }

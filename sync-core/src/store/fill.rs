@@ -37,9 +37,7 @@ impl Filled {
         let mut frontier = Frontier::empty(doc);
         let mut parts = Vec::with_capacity(packs.len());
         let mut all = Vec::new();
-        let mut place = [(roster.root.shop.roster(), Place::Roster), (roster.root.shop.engines(), Place::Engines)]
-            .into_iter()
-            .find_map(|(known, place)| (known == doc).then_some(place));
+        let mut place = Place::reserved(roster.root.shop, doc);
         for pack in packs {
             let mut reader = Reader::default();
             let mut entries = Vec::new();
@@ -71,7 +69,7 @@ impl Filled {
             parts.push((before?, pack, entries));
         }
         let place = place?;
-        let fits = |entry: &Entry| entry.record.doc == doc && place.takes(&entry.record.body);
+        let fits = |entry: &Entry| entry.record.doc == doc && place.takes(entry.record.body.kind());
         let rows = all.iter().all(fits).then(|| squeezed_rows_of(place, &Ledger::new(all), roster).ok())??;
         Some(Self { frontier, place, parts, rows })
     }
@@ -97,12 +95,12 @@ impl Store {
         }
         self.note_opening()?;
         let row = self.found_document(frontier.doc, place)?;
-        self.write_frontier(&frontier.heads(), row.num, frontier.moved())?;
+        self.write_frontier(&frontier, row.num)?;
         let mut records = Vec::new();
         let mut seen = BTreeSet::new();
         for (hash, pack, entries) in parts {
             self.insert_part(row.num, Known::VOUCHED, hash, &pack.0)?;
-            records.extend(entries.into_iter().map(|Entry { device, record }| Checked { device, held: !seen.insert(record.id), record }));
+            records.extend(entries.into_iter().map(|entry| Checked { held: !seen.insert(entry.record.id), entry }));
         }
         self.insert_records(row.num, &records)?;
         if let Some(rows) = rows {
@@ -136,7 +134,7 @@ impl Store {
             self.connection.prepare_cached(sql)?.execute([document.num])?;
         }
         // The row stays: what kind of document it is does not follow from what will come.
-        self.write_frontier(&Frontier::empty(doc).heads(), document.num, std::iter::empty())?;
+        self.write_frontier(&Frontier::empty(doc), document.num)?;
         self.forget_cached();
         Ok(())
     }

@@ -169,6 +169,23 @@ impl Store {
         self.changes("WHERE at_shop = 0 ORDER BY pos LIMIT ?1", [most])
     }
 
+    /// The same without those of documents that are held back now, in ms since 1970 UTC.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn to_offer(&self, most: i64, now_ms: i64) -> Result<Vec<Logged>, StoreError> {
+        self.changes("WHERE at_shop = 0 AND held_until_ms <= ?2 ORDER BY pos LIMIT ?1", params![most, now_ms])
+    }
+
+    /// Whether there is anything to offer now, in ms since 1970 UTC.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn has_to_offer(&self, now_ms: i64) -> Result<bool, StoreError> {
+        let sql = "SELECT 1 FROM parts JOIN documents USING (num) WHERE at_shop = 0 AND held_until_ms <= ?1 LIMIT 1";
+        Ok(self.connection.prepare_cached(sql)?.exists([now_ms])?)
+    }
+
     /// Whether there is any change that the shop is not known to hold.
     ///
     /// # Errors

@@ -8,13 +8,13 @@
 
 mod access;
 mod backup;
+mod brought;
 mod derived;
 mod deriving;
 mod documents;
 mod fill;
 mod log;
 mod meta;
-mod older;
 mod pack;
 mod parts;
 mod quarantine;
@@ -31,26 +31,29 @@ use std::path::Path;
 use std::sync::Arc;
 
 use rusqlite::{Connection, OpenFlags};
-use shared::bytes::{Blob, Bytes16};
+use shared::bytes::Bytes16;
 use shared::ids::DeviceId;
 
 use crate::ledger::Ledger;
 use crate::sealing::Access;
 
+pub(crate) use access::given_to;
 pub use access::{Code, CodeState};
-pub(crate) use backup::sync_folder_of;
 pub use backup::{Backup, BackupError, Draft};
+pub(crate) use backup::{few, sync_folder_of};
+pub(crate) use brought::Brought;
+pub use brought::BroughtTooMuch;
 pub use derived::{MachineRow, TouchedDocument};
 pub(crate) use deriving::ToDerive;
-pub use documents::DocumentRow;
+pub use documents::{DocumentRow, Size};
 pub use fill::Filled;
 pub use log::{Logged, Part};
 pub(crate) use pack::pack;
-pub use pack::unpack;
+pub use pack::{unpack, unpacked_size};
 pub(crate) use parts::Settled;
 pub use parts::{Known, Taken};
 pub use quarantine::{QuarantineState, Quarantined};
-pub use records::{CameIn, HeldRecord};
+pub use records::{CameIn, HeldRecord, ReceivedAfter};
 pub use verify::Verification;
 
 /// The store failed. Whatever was being written when it did is not kept; everything before is.
@@ -105,7 +108,7 @@ pub struct Store {
     /// Numbers of words that were looked up.
     words: RefCell<HashMap<Vec<u8>, i64>>,
     /// What was read last of one document, by its number: screens ask for one after another.
-    unpacked: RefCell<Option<(i64, Arc<Vec<Blob>>)>>,
+    unpacked: RefCell<Option<(i64, Arc<records::Unpacked>)>>,
     laid_out: RefCell<Option<(i64, Arc<Ledger>)>>,
     stood: RefCell<Option<(i64, deriving::Before)>>,
     /// Whether anything is or ever was in quarantine, once that was looked at.
@@ -220,7 +223,6 @@ impl Store {
             longest_log: Cell::new(0),
         };
         store.hold_log_to(AFTER_LARGE_STEPS)?;
-        store.move_older()?;
         store.begin_rows()?;
         Ok(store)
     }

@@ -87,11 +87,27 @@ pub(super) fn pack_thoroughly(recipes: &[ShortRecipe]) -> Result<Vec<u8>, StoreE
     named(Compressor::with_prepared_dictionary(&THOROUGH_ENCODER).and_then(|mut packer| packer.compress(&plain)))
 }
 
-/// The bytes back, never more than the bound.
-fn unsqueeze(bytes: &[u8]) -> Result<Vec<u8>, StoreError> {
+/// How many bytes a pack unpacks to: it says so itself, and is held to it.
+///
+/// # Errors
+/// [`StoreError::Damaged`].
+pub fn unpacked_size(bytes: &[u8]) -> Result<usize, StoreError> {
+    frame(bytes).map(|(_, size)| size)
+}
+
+/// What is squeezed, and the size that it says it has.
+fn frame(bytes: &[u8]) -> Result<(&[u8], usize), StoreError> {
     let Some((&FIRST, squeezed)) = bytes.split_first() else { return Err(damaged(&"a pack of another dictionary")) };
     let size = zstd::zstd_safe::get_frame_content_size(squeezed).ok().flatten().and_then(|size| usize::try_from(size).ok());
-    let size = size.filter(|size| *size <= LARGEST).ok_or_else(|| damaged(&"a pack that is too large, or none"))?;
+    Ok((squeezed, size.ok_or_else(|| damaged(&"a pack that does not say its size"))?))
+}
+
+/// The bytes back, never more than the bound.
+fn unsqueeze(bytes: &[u8]) -> Result<Vec<u8>, StoreError> {
+    let (squeezed, size) = frame(bytes)?;
+    if size > LARGEST {
+        return Err(damaged(&"a pack that is too large"));
+    }
     UNPACKER
         .with_borrow_mut(|unpacker| {
             let unpacker = match unpacker {

@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use rusqlite::{OptionalExtension, params};
 use shared::bytes::{Bytes16, Bytes32};
 use shared::ids::{PersonId, RecordId};
-use shared::record::Body;
+use shared::record::{Arrival, Body, Receipted};
 use shared::wire::{Recipe, shorten};
 
 use super::derived::TouchedDocument;
@@ -14,7 +14,7 @@ use super::{Store, StoreError, fixed, pack, signed, unsigned};
 use crate::admission::Checked;
 use crate::frontier::{ActorEnd, Frontier, Unsettled};
 use crate::ledger::Entry;
-use crate::rights::Place;
+use crate::rights::{Place, Site};
 
 /// A change that passed the gate, with its records.
 pub type Taken = (Recipe, Vec<Checked>);
@@ -83,14 +83,14 @@ impl Store {
         packed: Option<Vec<u8>>,
     ) -> Result<u64, StoreError> {
         self.note_opening()?;
-        let num = self.founded(frontier, place)?;
+        let num = self.founded(frontier, place, &taken)?;
         let hash = taken.last().map_or(Bytes32([0; 32]), |(recipe, _)| recipe.hash);
         let mut list = Vec::with_capacity(taken.len());
         let mut records: Vec<Checked> = Vec::new();
         for (recipe, checked) in taken {
             let mut new = checked.iter().zip(&recipe.records).filter(|(c, _)| !c.held);
             new.try_for_each(|(_, bytes)| self.release_quarantined(&bytes.0))?;
-            let first_ms = checked.first().map_or(0, |c| c.record.at_ms);
+            let first_ms = checked.first().map_or(0, |c| c.entry.record.at_ms);
             records.extend(checked);
             if packed.is_none() {
                 list.push((recipe, crate::replica::change_time(first_ms)));
@@ -120,7 +120,7 @@ impl Store {
         let Unsettled { from, records, ledger } = std::mem::take(&mut frontier.unsettled);
         self.insert_records(num, &records)?;
         self.stood.borrow_mut().take_if(|(held, before)| *held == num && !before.hear(&records));
-        let entries: Vec<Entry> = records.into_iter().map(|Checked { device, record, .. }| Entry { device, record }).collect();
+        let entries: Vec<Entry> = records.into_iter().map(|checked| checked.entry).collect();
         let settled = match ledger {
             Some(ledger) => {
                 self.lay_out_more(num, ledger, entries);
@@ -128,16 +128,20 @@ impl Store {
             }
             None => from.map(|from| Settled { document, from, entries }),
         };
-        self.write_frontier(&frontier.heads(), num, frontier.moved())?;
+        self.write_frontier(frontier, num)?;
         frontier.settled();
         Ok(settled)
     }
 
-    fn founded(&self, frontier: &mut Frontier, place: Place) -> Result<i64, StoreError> {
+    fn founded(&self, frontier: &mut Frontier, place: Place, taken: &[Taken]) -> Result<i64, StoreError> {
         if let Some(row) = &frontier.document {
             return Ok(row.num);
         }
         let row = self.found_document(frontier.doc, place)?;
+        let records = || taken.iter().flat_map(|(_, checked)| checked).map(|c| &c.entry.record);
+        if let Some(founder) = records().find_map(Site::founded_by).and_then(|site| site.founder) {
+            self.set_founder(row.num, founder)?;
+        }
         Ok(frontier.document.insert(row).num)
     }
 
@@ -151,18 +155,20 @@ impl Store {
         Ok(self.connection.last_insert_rowid())
     }
 
-    pub(super) fn write_frontier<'e>(
-        &self,
-        heads: &[Bytes32],
-        num: i64,
-        ends: impl Iterator<Item = &'e ActorEnd>,
-    ) -> Result<(), StoreError> {
-        self.connection.prepare_cached("UPDATE documents SET heads = ?2 WHERE num = ?1")?.execute(params![num, joined(heads)])?;
+    /// Writes where a document ends, and how much it holds.
+    pub(super) fn write_frontier(&self, frontier: &Frontier, num: i64) -> Result<(), StoreError> {
+        let size = frontier.size();
+        self.connection.prepare_cached("UPDATE documents SET heads = ?2, bytes = ?3, records = ?4 WHERE num = ?1")?.execute(params![
+            num,
+            joined(&frontier.heads()),
+            signed(size.bytes),
+            signed(size.records)
+        ])?;
         let mut statement = self.connection.prepare_cached(
             "INSERT INTO actors (num, actor, seq, top_op, hash) VALUES (?1, ?2, ?3, ?4, ?5)
              ON CONFLICT (num, actor) DO UPDATE SET seq = ?3, top_op = ?4, hash = ?5",
         )?;
-        for end in ends {
+        for end in frontier.moved() {
             statement.execute(params![num, end.actor.0.as_slice(), signed(end.seq), signed(end.top_op), end.hash.0.as_slice()])?;
         }
         Ok(())
@@ -204,56 +210,101 @@ impl Store {
     /// Inserts the rows of records of a document, but of those that are held, with the receipts that are among them.
     pub(super) fn insert_records(&self, num: i64, records: &[Checked]) -> Result<(), StoreError> {
         // A receipt may come before what it is for; of several, the earliest counts.
-        let mut receipts: BTreeMap<RecordId, i64> = BTreeMap::new();
+        let mut receipts: BTreeMap<Receipted, i64> = BTreeMap::new();
         for checked in records {
-            if let Body::Arrival(arrival) = &checked.record.body {
-                for id in &arrival.records {
-                    receipts.entry(*id).and_modify(|at| *at = arrival.at.min(*at)).or_insert(arrival.at);
+            if let Body::Arrival(arrival) = &checked.entry.record.body {
+                for named in &arrival.records {
+                    receipts.entry(*named).and_modify(|at| *at = arrival.at.min(*at)).or_insert(arrival.at);
                 }
             }
         }
-        let authors: BTreeSet<PersonId> = records.iter().map(|checked| checked.record.by).collect();
+        let authors: BTreeSet<PersonId> = records.iter().map(|checked| checked.entry.record.by).collect();
         let mut author = self.connection.prepare_cached("INSERT INTO authors (author, num) VALUES (?1, ?2) ON CONFLICT DO NOTHING")?;
         for person in authors {
             author.execute([self.word(person.as_bytes())?, num])?;
         }
         for checked in records.iter().filter(|checked| !checked.held) {
-            self.insert_record(num, checked, receipts.remove(&checked.record.id))?;
+            let Entry { record, sha256, .. } = &checked.entry;
+            self.insert_record(num, &checked.entry, receipts.remove(&Receipted { record: record.id, sha256: *sha256 }))?;
         }
         // What they are for besides was here before.
-        receipts.into_iter().try_for_each(|(id, at)| self.mark_received(&[id], at))
+        receipts.into_iter().try_for_each(|(named, at)| self.mark_received(named, at))
     }
 
-    fn insert_record(&self, num: i64, checked: &Checked, receipt: Option<i64>) -> Result<(), StoreError> {
-        let record = &checked.record;
+    fn insert_record(&self, num: i64, entry: &Entry, receipt: Option<i64>) -> Result<(), StoreError> {
+        let record = &entry.record;
         let owner = self.owner.get();
         let arrival = matches!(record.body, Body::Arrival(_));
         // What the shop itself states needs no receipt: its own signature is one.
-        let by_shop = arrival || owner.is_some_and(|owner| owner.shop == checked.device);
-        let own = owner.is_some_and(|owner| owner.device == checked.device);
+        let by_shop = arrival || owner.is_some_and(|owner| owner.shop == entry.device);
+        let own = owner.is_some_and(|owner| owner.device == entry.device);
+        let received_ms = by_shop.then_some(record.at_ms).into_iter().chain(receipt).min();
         self.connection
-            .prepare_cached("INSERT INTO records (id, num, written_ms, received_ms, due, receipt) VALUES (?1, ?2, ?3, ?4, ?5, ?6)")?
+            .prepare_cached(
+                "INSERT INTO records (id, num, written_ms, received_ms, due, receipt, sha256) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+            )?
             .execute(params![
                 record.id.as_bytes().as_slice(),
                 num,
                 record.at_ms,
-                by_shop.then_some(record.at_ms).into_iter().chain(receipt).min(),
+                received_ms,
                 own && !by_shop && receipt.is_none(),
-                arrival
+                arrival,
+                received_ms.is_none().then_some(entry.sha256.0.as_slice())
             ])?;
         Ok(())
     }
 
-    /// Notes when the shop received these records.
+    /// Keeps a receipt of the shop's that came beside its document.
+    pub(crate) fn keep_receipt(&self, arrival: &Arrival) -> Result<(), StoreError> {
+        let mut keep = self.connection.prepare_cached(
+            "INSERT INTO receipts (record, sha256, at_ms) VALUES (?1, ?2, ?3)
+             ON CONFLICT (record, sha256) DO UPDATE SET at_ms = min(at_ms, ?3)",
+        )?;
+        for named in &arrival.records {
+            keep.execute(params![named.record.as_bytes().as_slice(), named.sha256.0.as_slice(), arrival.at])?;
+            self.mark_received(*named, arrival.at)?;
+        }
+        Ok(())
+    }
+
+    /// Notes what receipts that came beside their document say of its records, whose rows were made again.
+    pub(super) fn mark_received_apart(&self, num: i64) -> Result<(), StoreError> {
+        let mut kept = self.connection.prepare_cached(
+            "SELECT receipts.record, receipts.sha256, receipts.at_ms FROM receipts JOIN records ON records.id = receipts.record WHERE num = ?1",
+        )?;
+        let rows = kept
+            .query_map([num], |row| Ok((row.get::<_, Vec<u8>>(0)?, row.get::<_, Vec<u8>>(1)?, row.get::<_, i64>(2)?)))?
+            .collect::<Result<Vec<_>, _>>()?;
+        for (record, sha256, at_ms) in rows {
+            let named = Receipted { record: RecordId::from_bytes(fixed(&record)?), sha256: Bytes32(fixed(&sha256)?) };
+            self.mark_received(named, at_ms)?;
+        }
+        Ok(())
+    }
+
+    /// Notes when the shop received a record, if it is held and has the bytes that the receipt is for.
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn mark_received(&self, ids: &[RecordId], at_ms: i64) -> Result<(), StoreError> {
-        let mut statement = self
+    pub fn mark_received(&self, named: Receipted, at_ms: i64) -> Result<(), StoreError> {
+        let Receipted { record, sha256 } = named;
+        let first = self
             .connection
-            .prepare_cached("UPDATE records SET received_ms = ?2, due = 0 WHERE id = ?1 AND (received_ms IS NULL OR received_ms > ?2)")?;
-        for id in ids {
-            statement.execute(params![id.as_bytes().as_slice(), at_ms])?;
+            .prepare_cached("UPDATE records SET received_ms = ?2, due = 0, sha256 = NULL WHERE id = ?1 AND sha256 = ?3")?
+            .execute(params![record.as_bytes().as_slice(), at_ms, sha256.0.as_slice()])?;
+        if first > 0 {
+            return Ok(());
+        }
+        // It has a receipt already: of two, the earlier counts. Its hash is not in its row any more.
+        let later = self
+            .connection
+            .prepare_cached("SELECT 1 FROM records WHERE id = ?1 AND received_ms > ?2")?
+            .exists(params![record.as_bytes().as_slice(), at_ms])?;
+        if later && self.held(record)?.is_some_and(|held| held.entry.sha256 == sha256) {
+            self.connection
+                .prepare_cached("UPDATE records SET received_ms = ?2 WHERE id = ?1")?
+                .execute(params![record.as_bytes().as_slice(), at_ms])?;
         }
         Ok(())
     }

@@ -49,18 +49,27 @@ pub struct Quarantined {
 }
 
 impl Store {
-    /// Puts a record into quarantine; once, however often it comes.
+    /// Puts a record into quarantine; once, however often it comes. At the shop with the device that brought it.
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn quarantine(&self, doc: DocId, bytes: &[u8], code: Code, detail: &str, since_ms: i64) -> Result<(), StoreError> {
+    pub fn quarantine(
+        &self,
+        doc: DocId,
+        bytes: &[u8],
+        code: Code,
+        detail: &str,
+        since_ms: i64,
+        brought_by: Option<DeviceId>,
+    ) -> Result<(), StoreError> {
         let opened = envelope::open(bytes).ok();
         let record = opened.as_ref().map(|o| o.record.id.as_bytes().to_vec());
         let device = opened.as_ref().map(|o| o.device.as_bytes().to_vec());
         self.any_quarantined.set(None);
         self.connection
             .prepare_cached(
-                "INSERT INTO quarantine (record, doc, code, detail, device, since_ms, state, bytes) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)
+                "INSERT INTO quarantine (record, doc, code, detail, device, since_ms, state, bytes, brought_by)
+                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)
                  ON CONFLICT (bytes) DO NOTHING",
             )?
             .execute(params![
@@ -71,7 +80,8 @@ impl Store {
                 device,
                 since_ms,
                 to_json(&QuarantineState::Waiting)?,
-                bytes
+                bytes,
+                brought_by.map(|device| device.as_bytes().to_vec())
             ])?;
         Ok(())
     }
@@ -91,10 +101,20 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn quarantined(&self) -> Result<Vec<Quarantined>, StoreError> {
-        let mut statement = self
-            .connection
-            .prepare_cached("SELECT id, record, doc, code, detail, device, since_ms, state, bytes FROM quarantine ORDER BY id")?;
-        let rows = statement.query_map([], |row| {
+        self.some_quarantined(None, 0, usize::MAX)
+    }
+
+    /// What is in quarantine in this state, or in any, oldest first: numbers beyond `after`, at most so many.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn some_quarantined(&self, state: Option<QuarantineState>, after: i64, most: usize) -> Result<Vec<Quarantined>, StoreError> {
+        let mut statement = self.connection.prepare_cached(
+            "SELECT id, record, doc, code, detail, device, since_ms, state, bytes FROM quarantine
+             WHERE id > ?1 AND (?2 IS NULL OR state = ?2) ORDER BY id LIMIT ?3",
+        )?;
+        let state = state.map(|state| to_json(&state)).transpose()?;
+        let rows = statement.query_map(params![after, state, i64::try_from(most).unwrap_or(i64::MAX)], |row| {
             Ok((
                 row.get::<_, i64>(0)?,
                 row.get::<_, Option<Vec<u8>>>(1)?,
@@ -123,6 +143,25 @@ impl Store {
             })
         })
         .collect()
+    }
+
+    /// How many records are in quarantine in this state.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn count_quarantined(&self, state: QuarantineState) -> Result<usize, StoreError> {
+        let mut statement = self.connection.prepare_cached("SELECT count(*) FROM quarantine WHERE state = ?1")?;
+        let count: i64 = statement.query_row([to_json(&state)?], |row| row.get(0))?;
+        Ok(usize::try_from(count).unwrap_or_default())
+    }
+
+    /// One record in quarantine.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn one_quarantined(&self, id: i64) -> Result<Option<Quarantined>, StoreError> {
+        let found = self.some_quarantined(None, id.saturating_sub(1), 1)?.pop();
+        Ok(found.filter(|held| held.id == id))
     }
 
     /// Sets what became of a record in quarantine.
@@ -179,7 +218,7 @@ mod tests {
     fn what_is_kept_out_is_known_though_nothing_was_there_at_the_first_look() {
         let store = Store::in_memory().unwrap();
         assert!(!store.is_kept_out(b"a record").unwrap());
-        store.quarantine(DocId::from_bytes([1; 16]), b"a record", Code::RoleMayNot, "Not taken.", 0).unwrap();
+        store.quarantine(DocId::from_bytes([1; 16]), b"a record", Code::RoleMayNot, "Not taken.", 0, None).unwrap();
         assert!(!store.is_kept_out(b"a record").unwrap(), "it waits");
         let waiting = store.quarantined().unwrap().first().unwrap().id;
         store.settle_quarantined(waiting, QuarantineState::KeptOut).unwrap();

@@ -1,7 +1,8 @@
 //! Records: where each stands in the log, and a few columns to find them by. The signed bytes are in the packs.
 
-use std::collections::BTreeSet;
-use std::sync::Arc;
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, OnceLock};
 
 use rusqlite::OptionalExtension;
 use shared::bytes::{Blob, Bytes32};
@@ -25,6 +26,17 @@ pub struct HeldRecord {
     pub received_ms: Option<i64>,
 }
 
+/// A span of days over which records that came late are looked for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct ReceivedAfter {
+    /// Received after this, ms since 1970 UTC.
+    pub after_ms: i64,
+    /// Written from this on, by their device's clock.
+    pub written_from_ms: i64,
+    /// And before this. Of two spans the later beginning has the later end.
+    pub written_until_ms: i64,
+}
+
 /// What came in from one person in a span of time.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct CameIn {
@@ -38,10 +50,50 @@ pub struct CameIn {
     pub machines: usize,
 }
 
+/// The signed bytes of a document's records.
+#[derive(Debug)]
+pub(super) struct Unpacked {
+    records: Vec<Blob>,
+    /// One of them was asked for.
+    asked: AtomicBool,
+    /// Where each is; made when a second one is asked for, so that many are not each looked for among all.
+    by_id: OnceLock<BTreeMap<RecordId, usize>>,
+}
+
+impl Unpacked {
+    fn find(&self, id: RecordId) -> Result<Option<(Entry, Vec<u8>)>, StoreError> {
+        if !self.asked.swap(true, Ordering::Relaxed) {
+            return self.look_for(id);
+        }
+        let by_id = match self.by_id.get() {
+            Some(by_id) => by_id,
+            None => {
+                // One that came in two changes is found in the first; one that is damaged is found nowhere.
+                let ids = self.records.iter().enumerate().rev().filter_map(|(n, Blob(bytes))| Some((entry(bytes).ok()?.record.id, n)));
+                self.by_id.get_or_init(|| ids.collect())
+            }
+        };
+        by_id.get(&id).and_then(|n| self.records.get(*n)).map(|Blob(bytes)| Ok((entry(bytes)?, bytes.clone()))).transpose()
+    }
+
+    fn look_for(&self, id: RecordId) -> Result<Option<(Entry, Vec<u8>)>, StoreError> {
+        for Blob(bytes) in &self.records {
+            // The id stands in the bytes as it is: most others need not be read.
+            if bytes.windows(16).any(|window| window == id.as_bytes()) {
+                let entry = entry(bytes)?;
+                if entry.record.id == id {
+                    return Ok(Some((entry, bytes.clone())));
+                }
+            }
+        }
+        Ok(None)
+    }
+}
+
 /// A record of our own store, read back.
 pub(super) fn entry(bytes: &[u8]) -> Result<Entry, StoreError> {
     let (device, record) = envelope::read_back(bytes).map_err(|e| StoreError::Damaged(e.to_string()))?;
-    Ok(Entry { device, record })
+    Ok(Entry { device, record, sha256: envelope::sha256(bytes) })
 }
 
 /// The records of a pack, in order.
@@ -86,20 +138,13 @@ impl Store {
         let row: Option<(Vec<u8>, i64, Option<i64>)> =
             statement.query_row([id.as_bytes().as_slice()], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?))).optional()?;
         let Some((doc, num, received_ms)) = row else { return Ok(None) };
-        for Blob(bytes) in self.unpacked(num)?.iter() {
-            // The id stands in the bytes as it is: most others need not be read.
-            if bytes.windows(16).any(|window| window == id.as_bytes()) {
-                let entry = entry(bytes)?;
-                if entry.record.id == id {
-                    return Ok(Some(HeldRecord { doc: DocId::from_bytes(fixed(&doc)?), entry, bytes: bytes.clone(), received_ms }));
-                }
-            }
-        }
-        Err(StoreError::Damaged("a record that is not in its document".to_owned()))
+        let found = self.unpacked(num)?.find(id)?;
+        let (entry, bytes) = found.ok_or_else(|| StoreError::Damaged("a record that is not in its document".to_owned()))?;
+        Ok(Some(HeldRecord { doc: DocId::from_bytes(fixed(&doc)?), entry, bytes, received_ms }))
     }
 
     /// The records of a document. The one unpacked last is at hand: records are often asked for one after another.
-    fn unpacked(&self, num: i64) -> Result<Arc<Vec<Blob>>, StoreError> {
+    fn unpacked(&self, num: i64) -> Result<Arc<Unpacked>, StoreError> {
         if let Some((held, records)) = self.unpacked.borrow().as_ref()
             && *held == num
         {
@@ -109,7 +154,7 @@ impl Store {
         for bytes in self.packs_of(num)? {
             records.extend(pack::unpack(&bytes)?.into_iter().flat_map(|short| short.records));
         }
-        let records = Arc::new(records);
+        let records = Arc::new(Unpacked { records, asked: AtomicBool::new(false), by_id: OnceLock::new() });
         *self.unpacked.borrow_mut() = Some((num, Arc::clone(&records)));
         Ok(records)
     }
@@ -171,19 +216,37 @@ impl Store {
         Ok(Ledger::new(entries?))
     }
 
-    /// Records received after a time of the shop's and written, by their device's own clock, within a span; oldest first.
-    /// It goes over all records: for days that are over.
+    /// For each span: the records received after a time of the shop's and written, by their device's own clock, within it;
+    /// oldest first. It goes over all records once, however many spans there are: for days that are over. Spans in the order of
+    /// their beginnings.
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn received_after(&self, after_ms: i64, written_from_ms: i64, written_until_ms: i64) -> Result<Vec<HeldRecord>, StoreError> {
+    pub fn received_after(&self, spans: &[ReceivedAfter]) -> Result<Vec<Vec<HeldRecord>>, StoreError> {
+        let mut found: Vec<Vec<HeldRecord>> = spans.iter().map(|_| Vec::new()).collect();
+        let first = spans.iter().map(|span| span.written_from_ms).min().unwrap_or_default();
+        let last = spans.iter().map(|span| span.written_until_ms).max().unwrap_or_default();
+        let closed = spans.iter().map(|span| span.after_ms).min().unwrap_or_default();
         let mut statement = self.connection.prepare_cached(
-            "SELECT id FROM records WHERE written_ms >= ?2 AND written_ms < ?3 AND received_ms > ?1 AND receipt = 0 ORDER BY received_ms, id",
+            "SELECT num, id, written_ms, received_ms FROM records
+             WHERE written_ms >= ?2 AND written_ms < ?3 AND received_ms > ?1 AND receipt = 0",
         )?;
-        let rows = statement.query_map([after_ms, written_from_ms, written_until_ms], |row| row.get::<_, Vec<u8>>(0))?;
-        let mut found = Vec::new();
-        for id in rows {
-            found.extend(self.held(RecordId::from_bytes(fixed(&id?)?))?);
+        let mut rows = statement.query([closed, first, last])?;
+        let mut wanted: Vec<(i64, RecordId, usize)> = Vec::new();
+        while let Some(row) = rows.next()? {
+            let (num, written_ms, received_ms): (i64, i64, i64) = (row.get(0)?, row.get(2)?, row.get(3)?);
+            let id = RecordId::from_bytes(fixed(row.get_ref(1)?.as_blob().map_err(rusqlite::Error::from)?)?);
+            let begun = spans.partition_point(|span| span.written_from_ms <= written_ms);
+            let within = spans.iter().enumerate().take(begun).rev().take_while(|(_, span)| written_ms < span.written_until_ms);
+            wanted.extend(within.filter(|(_, span)| received_ms > span.after_ms).map(|(n, _)| (num, id, n)));
+        }
+        // One document after another, so that each is unpacked once.
+        wanted.sort_unstable();
+        for (_, id, span) in wanted {
+            found[span].extend(self.held(id)?);
+        }
+        for records in &mut found {
+            records.sort_by_key(|held| (held.received_ms, held.entry.record.id));
         }
         Ok(found)
     }
@@ -271,11 +334,12 @@ impl Store {
         let mut records = Vec::new();
         let mut seen = BTreeSet::new();
         for pack in self.packs_of(num)? {
-            for Entry { device, record } in entries_in(&pack)? {
-                let held = !seen.insert(record.id) || self.holds_record(record.id)?;
-                records.push(Checked { device, record, held });
+            for entry in entries_in(&pack)? {
+                let held = !seen.insert(entry.record.id) || self.holds_record(entry.record.id)?;
+                records.push(Checked { entry, held });
             }
         }
-        self.insert_records(num, &records)
+        self.insert_records(num, &records)?;
+        self.mark_received_apart(num)
     }
 }

@@ -1,4 +1,4 @@
-//! The schema, as an append-only list of migrations. Never change one that has been released: add another.
+//! The schema, as a list of migrations. Until the first release it has one step, which may change; after that it only grows.
 
 use rusqlite::Connection;
 use rusqlite_migration::{M, Migrations};
@@ -8,134 +8,22 @@ use super::StoreError;
 const FIRST: &str = "
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID, STRICT;
 
+-- A document's founder is the author of the record that founded it; the shop's own documents have none.
 CREATE TABLE documents (
     num INTEGER PRIMARY KEY,
     doc BLOB NOT NULL UNIQUE,
     place TEXT NOT NULL,
     heads BLOB NOT NULL,
-    held BLOB NOT NULL,
-    whole INTEGER NOT NULL DEFAULT 0,
-    snapshot BLOB,
-    snapshot_heads BLOB
+    lacking INTEGER NOT NULL DEFAULT 0,
+    founder INTEGER,
+    bytes INTEGER NOT NULL DEFAULT 0,
+    records INTEGER NOT NULL DEFAULT 0,
+    held_until_ms INTEGER NOT NULL DEFAULT 0
 ) STRICT;
-
-CREATE TABLE changes (
-    pos INTEGER PRIMARY KEY AUTOINCREMENT,
-    num INTEGER NOT NULL REFERENCES documents(num),
-    hash BLOB NOT NULL UNIQUE,
-    actor BLOB NOT NULL,
-    seq INTEGER NOT NULL,
-    start_op INTEGER NOT NULL,
-    top_op INTEGER NOT NULL,
-    deps BLOB NOT NULL,
-    time INTEGER NOT NULL,
-    at_shop INTEGER NOT NULL
-) STRICT;
-CREATE UNIQUE INDEX changes_by_actor ON changes(num, actor, seq);
-CREATE INDEX changes_by_document ON changes(num, pos);
-CREATE INDEX changes_unsent ON changes(pos) WHERE at_shop = 0;
-
-CREATE TABLE records (
-    id BLOB PRIMARY KEY,
-    num INTEGER NOT NULL REFERENCES documents(num),
-    slot TEXT,
-    kind TEXT NOT NULL,
-    author BLOB NOT NULL,
-    device BLOB NOT NULL,
-    written_ms INTEGER NOT NULL,
-    received_ms INTEGER,
-    bytes BLOB NOT NULL
-) STRICT, WITHOUT ROWID;
-CREATE INDEX records_by_document ON records(num);
-CREATE INDEX records_by_author ON records(author, num);
-CREATE INDEX records_unreceived ON records(num) WHERE received_ms IS NULL;
-CREATE INDEX records_received ON records(received_ms) WHERE received_ms IS NOT NULL;
-
-CREATE TABLE contents (
-    pos INTEGER NOT NULL REFERENCES changes(pos),
-    idx INTEGER NOT NULL,
-    id BLOB NOT NULL REFERENCES records(id),
-    PRIMARY KEY (pos, idx)
-) STRICT, WITHOUT ROWID;
-CREATE INDEX contents_by_record ON contents(id);
-
-CREATE TABLE standings (
-    num INTEGER NOT NULL REFERENCES documents(num),
-    slot TEXT NOT NULL,
-    wants_ruling INTEGER NOT NULL,
-    standing TEXT NOT NULL,
-    PRIMARY KEY (num, slot)
-) STRICT, WITHOUT ROWID;
-CREATE INDEX standings_open ON standings(num) WHERE wants_ruling = 1;
-
-CREATE TABLE machines (
-    num INTEGER PRIMARY KEY REFERENCES documents(num),
-    tag TEXT NOT NULL,
-    property BLOB,
-    state TEXT NOT NULL
-) STRICT;
-CREATE INDEX machines_by_property ON machines(property);
-
-CREATE TABLE quarantine (
-    id INTEGER PRIMARY KEY,
-    record BLOB,
-    doc BLOB NOT NULL,
-    code TEXT NOT NULL,
-    detail TEXT NOT NULL,
-    device BLOB,
-    since_ms INTEGER NOT NULL,
-    state TEXT NOT NULL,
-    bytes BLOB NOT NULL UNIQUE
-) STRICT;
-
-CREATE TABLE grants (
-    person BLOB NOT NULL,
-    num INTEGER NOT NULL,
-    pos INTEGER NOT NULL,
-    PRIMARY KEY (person, num)
-) STRICT, WITHOUT ROWID;
-CREATE TABLE grants_all (person BLOB PRIMARY KEY, pos INTEGER NOT NULL) STRICT, WITHOUT ROWID;
-
-CREATE TABLE codes (
-    code_hash BLOB PRIMARY KEY,
-    person BLOB NOT NULL,
-    issued_by BLOB NOT NULL,
-    until_ms INTEGER NOT NULL,
-    used TEXT
-) STRICT, WITHOUT ROWID;
-CREATE TABLE assertions (device BLOB NOT NULL, jti BLOB NOT NULL, until_s INTEGER NOT NULL, PRIMARY KEY (device, jti)) STRICT, WITHOUT ROWID;
-CREATE TABLE contacts (device BLOB PRIMARY KEY, last_ms INTEGER NOT NULL, skew_ms INTEGER NOT NULL) STRICT, WITHOUT ROWID;
-";
-
-/// Documents travel as their changes, so no saved form is kept of one; what the shop holds follows from each change.
-/// Openings tell a shop whose file was put back by hand that its log was once longer.
-const SECOND: &str = "
-ALTER TABLE documents DROP COLUMN snapshot;
-ALTER TABLE documents DROP COLUMN snapshot_heads;
-ALTER TABLE documents DROP COLUMN held;
-ALTER TABLE documents RENAME COLUMN whole TO lacking;
-CREATE TABLE openings (first_pos INTEGER PRIMARY KEY, opening BLOB NOT NULL) STRICT;
-";
-
-/// Desks: the keys under which people of the office write at the shop itself, and what proves that it is they.
-const THIRD: &str = "
-CREATE TABLE desks (person BLOB PRIMARY KEY, device BLOB NOT NULL, keys TEXT NOT NULL, passphrase TEXT NOT NULL) STRICT, WITHOUT ROWID;
-";
-
-/// A document's log in parts: what came at once of one document, packed. Who is last of each actor, where each record
-/// stands, and what screens read, in as few rows and indexes as a day's work needs.
-const FOURTH: &str = "
-DROP TABLE standings;
-DROP TABLE machines;
-DROP INDEX records_by_document;
-DROP INDEX records_by_author;
-DROP INDEX records_unreceived;
-DROP INDEX records_received;
-ALTER TABLE contents RENAME TO old_contents;
-ALTER TABLE records RENAME TO old_records;
-ALTER TABLE changes RENAME TO old_changes;
 CREATE INDEX documents_lacking ON documents(num) WHERE lacking = 1;
+CREATE INDEX documents_by_founder ON documents(founder) WHERE founder IS NOT NULL;
 
+-- A document's log in parts: what came at once of one document, packed.
 CREATE TABLE parts (
     pos INTEGER PRIMARY KEY AUTOINCREMENT,
     num INTEGER NOT NULL REFERENCES documents(num),
@@ -148,6 +36,10 @@ CREATE INDEX parts_by_document ON parts(num, pos);
 CREATE INDEX parts_unsent ON parts(pos) WHERE at_shop = 0;
 CREATE INDEX parts_unproved ON parts(pos) WHERE proved = 0;
 
+-- Openings tell a shop whose file was put back by hand that its log was once longer.
+CREATE TABLE openings (first_pos INTEGER PRIMARY KEY, opening BLOB NOT NULL) STRICT;
+
+-- The last change of each actor.
 CREATE TABLE actors (
     num INTEGER NOT NULL REFERENCES documents(num),
     actor BLOB NOT NULL,
@@ -159,15 +51,20 @@ CREATE TABLE actors (
 
 CREATE TABLE words (word INTEGER PRIMARY KEY, bytes BLOB NOT NULL UNIQUE) STRICT;
 
+-- The hash of a record's signed bytes is kept here until the shop's receipt for it has come.
 CREATE TABLE records (
     id BLOB PRIMARY KEY,
     num INTEGER NOT NULL,
     written_ms INTEGER NOT NULL,
     received_ms INTEGER,
     due INTEGER NOT NULL,
-    receipt INTEGER NOT NULL
+    receipt INTEGER NOT NULL,
+    sha256 BLOB
 ) STRICT, WITHOUT ROWID;
 CREATE INDEX records_due ON records(num) WHERE due = 1;
+
+-- Receipts that came beside their document, which is not open to this device: the document will not bring them.
+CREATE TABLE receipts (record BLOB NOT NULL, sha256 BLOB NOT NULL, at_ms INTEGER NOT NULL, PRIMARY KEY (record, sha256)) STRICT, WITHOUT ROWID;
 
 CREATE TABLE came (
     at_ms INTEGER NOT NULL,
@@ -201,17 +98,61 @@ CREATE INDEX machines_by_property ON machines(property);
 CREATE INDEX machines_by_visit ON machines(last_visit_ms);
 CREATE INDEX machines_attention ON machines(num) WHERE attention = 1;
 
-CREATE INDEX grants_by_position ON grants(person, pos);
-";
+CREATE TABLE quarantine (
+    id INTEGER PRIMARY KEY,
+    record BLOB,
+    doc BLOB NOT NULL,
+    code TEXT NOT NULL,
+    detail TEXT NOT NULL,
+    device BLOB,
+    since_ms INTEGER NOT NULL,
+    state TEXT NOT NULL,
+    bytes BLOB NOT NULL UNIQUE,
+    brought_by BLOB
+) STRICT;
+CREATE INDEX quarantine_by_device ON quarantine(brought_by, state) WHERE brought_by IS NOT NULL;
 
-/// The older form, for tests of what becomes of a book that has it.
-#[cfg(test)]
-pub(super) const OLDER: [&str; 3] = [FIRST, SECOND, THIRD];
+-- What each device has brought in a day: a flood is stopped before it hurts anybody.
+CREATE TABLE brought (
+    device BLOB NOT NULL,
+    day INTEGER NOT NULL,
+    records INTEGER NOT NULL,
+    bytes INTEGER NOT NULL,
+    common_records INTEGER NOT NULL,
+    common_bytes INTEGER NOT NULL,
+    held_back INTEGER NOT NULL,
+    turned_away INTEGER NOT NULL,
+    PRIMARY KEY (device, day)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX brought_too_much ON brought(day) WHERE held_back > 0 OR turned_away > 0;
+
+CREATE TABLE grants (
+    person BLOB NOT NULL,
+    num INTEGER NOT NULL,
+    pos INTEGER NOT NULL,
+    PRIMARY KEY (person, num)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX grants_by_position ON grants(person, pos);
+CREATE TABLE grants_all (person BLOB PRIMARY KEY, pos INTEGER NOT NULL) STRICT, WITHOUT ROWID;
+
+CREATE TABLE codes (
+    code_hash BLOB PRIMARY KEY,
+    person BLOB NOT NULL,
+    issued_by BLOB NOT NULL,
+    until_ms INTEGER NOT NULL,
+    used TEXT
+) STRICT, WITHOUT ROWID;
+CREATE TABLE assertions (device BLOB NOT NULL, jti BLOB NOT NULL, until_s INTEGER NOT NULL, PRIMARY KEY (device, jti)) STRICT, WITHOUT ROWID;
+CREATE TABLE contacts (device BLOB PRIMARY KEY, last_ms INTEGER NOT NULL, skew_ms INTEGER NOT NULL) STRICT, WITHOUT ROWID;
+
+-- The keys under which people of the office write at the shop itself, and what proves that it is they.
+CREATE TABLE desks (person BLOB PRIMARY KEY, device BLOB NOT NULL, keys TEXT NOT NULL, passphrase TEXT NOT NULL) STRICT, WITHOUT ROWID;
+";
 
 /// Brings a database to this program's schema.
 pub(super) fn migrate(connection: &mut Connection) -> Result<(), StoreError> {
     use rusqlite_migration::{Error, MigrationDefinitionError};
-    Migrations::new(vec![M::up(FIRST), M::up(SECOND), M::up(THIRD), M::up(FOURTH)]).to_latest(connection).map_err(|error| match error {
+    Migrations::new(vec![M::up(FIRST)]).to_latest(connection).map_err(|error| match error {
         Error::RusqliteError { err, .. } => StoreError::from(err),
         Error::MigrationDefinition(MigrationDefinitionError::DatabaseTooFarAhead) => StoreError::TooNew,
         other => StoreError::NotABook(other.to_string()),

@@ -85,7 +85,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn offer_all_again(&self) -> Result<(), StoreError> {
-        self.connection.execute_batch("UPDATE parts SET at_shop = 0")?;
+        self.connection.execute_batch("UPDATE parts SET at_shop = 0; UPDATE documents SET held_until_ms = 0;")?;
         Ok(())
     }
 
@@ -116,6 +116,25 @@ impl Store {
         Ok(offered)
     }
 
+    /// How many records of this device's own have no receipt of the shop's yet.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn due(&self) -> Result<usize, StoreError> {
+        let due: i64 = self.connection.prepare_cached("SELECT count(*) FROM records WHERE due = 1")?.query_row([], |row| row.get(0))?;
+        Ok(usize::try_from(due).unwrap_or_default())
+    }
+
+    /// Offers nothing of a document until a time of this device's clock, in ms since 1970 UTC: the shop takes no more today.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn hold_back(&self, doc: DocId, until_ms: i64) -> Result<(), StoreError> {
+        let mut statement = self.connection.prepare_cached("UPDATE documents SET held_until_ms = ?2 WHERE doc = ?1")?;
+        statement.execute(params![doc.as_bytes().as_slice(), until_ms])?;
+        Ok(())
+    }
+
     /// Takes out the changes of a document that the shop does not hold, and gives back their records' bytes: the first
     /// step of healing. The records themselves stay with the caller. A document left empty goes.
     ///
@@ -137,7 +156,7 @@ impl Store {
             ids.insert(record.id);
             if let Body::Arrival(arrival) = record.body {
                 // It is no receipt of these any more.
-                ids.extend(arrival.records);
+                ids.extend(arrival.records.iter().map(|named| named.record));
             }
         }
         self.index_records(document.num, Some(&ids))?;
@@ -149,7 +168,7 @@ impl Store {
             return Ok(taken);
         }
         let frontier = frontier_of(doc, left.iter().map(|logged| &logged.recipe));
-        self.write_frontier(&frontier.heads(), document.num, frontier.moved())?;
+        self.write_frontier(&frontier, document.num)?;
         Ok(taken)
     }
 

@@ -5,7 +5,7 @@
 //! To any other device, what it has already changes nothing.
 
 use rusqlite::params;
-use shared::wire::shorten;
+use shared::wire::{LARGEST_PART, shorten};
 
 use super::log::changes_in;
 use super::{AFTER_LARGE_STEPS, Store, StoreError, pack, signed};
@@ -114,13 +114,17 @@ impl Store {
         let until = unsettled.first().map_or(u64::MAX, |part| part.pos);
         let old = settled.len().saturating_sub(KEPT);
         let mut merged: Vec<_> =
-            settled.into_iter().take(old).take_while(|part| part.pos < until).skip_while(|part| part.pack.len() >= LARGE).collect();
-        let mut bytes = 0;
-        let fits = merged.iter().take_while(|part| {
+            settled.into_iter().take(old).take_while(|part| part.pos < until).skip_while(|part| is_large(&part.pack)).collect();
+        let (mut bytes, mut unpacked, mut fits) = (0, 0_usize, 0);
+        for part in &merged {
             bytes += part.pack.len();
-            part.pack.len() < LARGE && bytes < 2 * LARGE
-        });
-        let fits = fits.count();
+            // What packs to next to nothing may still be large to read.
+            unpacked = unpacked.saturating_add(pack::unpacked_size(&part.pack)?);
+            if part.pack.len() >= LARGE || bytes >= 2 * LARGE || unpacked > LARGEST_PART {
+                break;
+            }
+            fits += 1;
+        }
         merged.truncate(fits);
         let Some((last, others)) = merged.split_last().filter(|(_, others)| !others.is_empty()) else { return Ok(false) };
         let mut list = Vec::new();
@@ -135,6 +139,11 @@ impl Store {
         self.connection.prepare_cached("UPDATE parts SET pack = ?2 WHERE pos = ?1")?.execute(params![signed(last.pos), packed])?;
         Ok(true)
     }
+}
+
+/// Whether a part stays as it is: large as it is kept, or unpacked.
+fn is_large(pack: &[u8]) -> bool {
+    pack.len() >= LARGE || pack::unpacked_size(pack).is_ok_and(|size| size > LARGEST_PART / 2)
 }
 
 #[cfg(test)]

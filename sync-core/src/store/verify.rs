@@ -74,6 +74,9 @@ impl Store {
             if frontier.heads() != document.heads {
                 found.faults.push(format!("The heads of document {} are not those of its changes.", document.doc));
             }
+            if frontier.size() != document.size {
+                found.faults.push(format!("Document {} holds more or less than its row says.", document.doc));
+            }
             let mut ends: Vec<_> = frontier.moved().copied().collect();
             let mut held = self.actor_ends(document.num)?;
             ends.sort_by_key(|end| end.actor);

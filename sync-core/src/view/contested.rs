@@ -5,6 +5,8 @@ use shared::ids::{DocId, RecordId};
 use shared::length::LengthUnit;
 use shared::slot::Slot;
 
+use super::bounds::{MOST_READINGS, MOST_SLOTS, none};
+use super::names::Names;
 use super::{describe, short};
 use crate::book::{Book, BookError};
 use crate::ledger::Ledger;
@@ -50,19 +52,27 @@ pub struct ContestedSlot {
     pub reason: String,
     /// The clocks cannot tell which came first.
     pub order_unknown: bool,
-    /// The readings.
+    /// The readings: the one that stands, then the latest first, as many as are shown at a time.
     pub readings: Vec<ContestedReading>,
+    /// How many more there are.
+    #[serde(default, skip_serializing_if = "none")]
+    pub more: usize,
 }
 
+/// A record that contends, or one that is set aside, and why.
+type Named<'s> = (RecordId, Option<&'s str>);
+
 impl Book {
-    /// Every slot that wants a ruling.
+    /// Slots that want a ruling, as many as are shown at a time.
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn contested(&self, unit: LengthUnit) -> Result<Vec<ContestedSlot>, BookError> {
         let mut slots = Vec::new();
-        for (doc, standing) in self.store.open_slots()? {
-            slots.push(self.side_by_side(doc, &standing, unit)?);
+        let mut names = Names::default();
+        for (doc, standing) in self.store.open_slots(MOST_SLOTS)? {
+            let ledger = self.store.ledger_of(doc)?;
+            slots.push(self.side_by_side(doc, names.title(self, doc)?, &standing, &ledger, unit)?);
         }
         Ok(slots)
     }
@@ -74,25 +84,36 @@ impl Book {
     pub fn slot_view(&self, doc: DocId, slot: &Slot, unit: LengthUnit) -> Result<ContestedSlot, BookError> {
         let standing =
             self.store.standing(doc, slot)?.ok_or_else(|| BookError::Unknown(format!("nothing is stated about {}", slot.words())))?;
-        self.side_by_side(doc, &standing, unit)
+        self.side_by_side(doc, self.title(doc)?, &standing, &*self.store.ledger_of(doc)?, unit)
     }
 
-    fn side_by_side(&self, doc: DocId, standing: &Standing, unit: LengthUnit) -> Result<ContestedSlot, BookError> {
-        let ledger = self.store.ledger_of(doc)?;
-        let mut readings = Vec::new();
-        let aside = standing.aside.iter().map(|a| (a.id, Some(a.why.clone())));
-        for (id, why) in standing.contenders.iter().map(|id| (*id, None)).chain(aside) {
-            readings.extend(self.contested_reading(&ledger, id, why, standing, unit)?);
+    pub(super) fn side_by_side(
+        &self,
+        doc: DocId,
+        title: String,
+        standing: &Standing,
+        ledger: &Ledger,
+        unit: LengthUnit,
+    ) -> Result<ContestedSlot, BookError> {
+        let mut named: Vec<Named<'_>> = Vec::with_capacity(standing.contenders.len() + standing.aside.len());
+        named.extend(standing.contenders.iter().map(|id| (*id, None)));
+        named.extend(standing.aside.iter().map(|aside| (aside.id, Some(aside.why.as_str()))));
+        // The one that stands first, then the latest: what is cut off is the oldest.
+        named.sort_by_cached_key(|(id, _)| (standing.stands != Some(*id), std::cmp::Reverse(ledger.time(*id).ms)));
+        let more = named.len().saturating_sub(MOST_READINGS);
+        let mut readings = Vec::with_capacity(named.len().min(MOST_READINGS));
+        for (id, why) in named.into_iter().take(MOST_READINGS) {
+            readings.extend(self.contested_reading(ledger, id, why.map(str::to_owned), standing, unit)?);
         }
-        readings.sort_by_key(|r| (!r.stands, std::cmp::Reverse(r.at_ms)));
         Ok(ContestedSlot {
             doc,
-            title: self.title(doc)?,
+            title,
             slot: standing.slot.clone(),
             slot_words: standing.slot.words(),
             reason: standing.reason.clone(),
             order_unknown: standing.order_unknown,
             readings,
+            more,
         })
     }
 
@@ -141,8 +162,8 @@ impl Book {
         if doc == shop.days() {
             return Ok("closed days".to_owned());
         }
-        if let Some(machine) = self.store.machine(doc)? {
-            return Ok(machine.state.tag().to_owned());
+        if let Some(tag) = self.store.tag_of(doc)? {
+            return Ok(tag);
         }
         Ok(self.property(shared::ids::PropertyId(doc.0))?.map_or_else(|| format!("document {}", short(&doc)), |p| p.name))
     }

@@ -7,8 +7,11 @@ use shared::ids::{DeviceId, DocId, RecordId};
 use shared::length::LengthUnit;
 use shared::slot::Slot;
 
+use super::bounds::MOST_LINES;
+use super::names::Names;
 use super::{ClosedDay, ContestedSlot, describe, short};
 use crate::book::{Book, BookError};
+use crate::machine::{MachineState, OpenFinding, VisitLine};
 use crate::moment::Moment;
 use crate::standing::Aside;
 use crate::store::{QuarantineState, Quarantined};
@@ -123,7 +126,37 @@ pub struct VisitOfDay {
     pub complete: bool,
 }
 
-/// One day at the shop.
+/// How much there is of each kind, whether it is shown or not.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+pub struct SheetCounts {
+    /// Slots that want a ruling.
+    pub contested: usize,
+    /// Records that do not stand by themselves.
+    pub aside: usize,
+    /// Holds.
+    pub holds: usize,
+    /// Slots to be measured again.
+    pub recheck: usize,
+    /// People of whom something came in.
+    pub people: usize,
+    /// Records that came in.
+    pub records: usize,
+    /// Of them, clearance readings.
+    pub readings: usize,
+    /// Visits.
+    pub visits: usize,
+    /// Of them, those that nobody has finished.
+    pub unfinished: usize,
+    /// Devices.
+    pub devices: usize,
+    /// Of them, those in use that were not here on this day.
+    pub missing: usize,
+    /// Records that wait in quarantine.
+    pub quarantine: usize,
+}
+
+/// One day at the shop. Each list is cut to what a screen shows ([`bounds`](super::bounds)); `counts` says how much there is.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct DaySheet {
@@ -134,6 +167,8 @@ pub struct DaySheet {
     pub shop: String,
     /// The zone.
     pub time_zone: String,
+    /// How much there is of each kind.
+    pub counts: SheetCounts,
     /// What wants a ruling.
     pub contested: Vec<ContestedSlot>,
     /// What cannot be, or is only proposed.
@@ -166,93 +201,51 @@ impl Book {
         let day = day.unwrap_or(roster.day(self.shop_now_ms(now)?));
         let from = roster.day_start_ms(day);
         let until = day.checked_add(1.day()).map_or(i64::MAX, |next| roster.day_start_ms(next));
+        let (arrived, (devices, missing)) = (self.arrived(from, until)?, self.device_contacts(from, until)?);
+        let counts = SheetCounts {
+            contested: self.store.count_open_slots()?,
+            people: arrived.len(),
+            records: arrived.iter().map(|line| line.records).sum(),
+            readings: arrived.iter().map(|line| line.readings).sum(),
+            devices: devices.len(),
+            missing,
+            quarantine: self.store.count_quarantined(QuarantineState::Waiting)?,
+            ..SheetCounts::default()
+        };
         let mut sheet = DaySheet {
             day,
             shop: roster.settings.name.clone(),
             time_zone: roster.settings.time_zone.clone(),
+            counts,
             contested: self.contested(unit)?,
             aside: Vec::new(),
             holds: Vec::new(),
             recheck: Vec::new(),
-            arrived: self.arrived(from, until)?,
+            arrived,
             visits: Vec::new(),
-            devices: self.device_contacts(from, until)?,
-            quarantine: self.store.quarantined()?.into_iter().filter(|q| q.state == QuarantineState::Waiting).collect(),
+            devices,
+            quarantine: self.store.some_quarantined(Some(QuarantineState::Waiting), 0, MOST_LINES)?,
             open_matters: Vec::new(),
             closed: self.closed_day(day, unit)?,
         };
+        let mut making = Making { book: self, sheet: &mut sheet, names: Names::default(), unit };
         for (doc, standing) in self.store.proposals()? {
+            let title = making.names.title(self, doc)?;
             for aside in &standing.aside {
-                self.set_aside(&mut sheet, doc, &standing.slot, aside, unit)?;
+                making.set_aside((doc, &title), &standing.slot, aside)?;
             }
         }
         for row in self.store.machines_of_day(from, until)? {
-            self.machine_of_day(&mut sheet, row.doc, &row.state, (from, until), unit)?;
+            making.machine(row.doc, &row.state, (from, until))?;
         }
+        sheet.counts.visits = sheet.visits.len();
+        sheet.counts.unfinished = sheet.visits.iter().filter(|visit| visit.finished_ms.is_none()).count();
         sheet.visits.sort_by_key(|v| (v.at_ms, v.doc));
-        sheet.open_matters = open_matters(&sheet);
+        keep_first(&mut sheet.visits, |visit| visit.finished_ms.is_some());
+        keep_first(&mut sheet.devices, |device| (device.revoked, device.here_today));
+        sheet.arrived.truncate(MOST_LINES);
+        sheet.open_matters = open_matters(&sheet.counts);
         Ok(sheet)
-    }
-
-    fn machine_of_day(
-        &self,
-        sheet: &mut DaySheet,
-        doc: DocId,
-        state: &crate::machine::MachineState,
-        (from, until): (i64, i64),
-        unit: LengthUnit,
-    ) -> Result<(), BookError> {
-        let roster = self.roster()?;
-        let tag = state.tag().to_owned();
-        let property = || self.property_name(state.property());
-        for waiting in &state.aside {
-            self.set_aside(sheet, doc, &waiting.slot, &waiting.aside, unit)?;
-        }
-        for hold in state.holds() {
-            sheet.holds.push(HoldLine {
-                doc,
-                tag: tag.clone(),
-                property: property()?,
-                finding: hold.finding,
-                short: short(&hold.finding),
-                what: hold.what.clone(),
-                by: roster.name(hold.by),
-                at_ms: hold.at_ms,
-            });
-        }
-        sheet.recheck.extend(state.recheck.iter().map(|slot| RecheckLine { doc, tag: tag.clone(), slot_words: slot.words() }));
-        for visit in &state.visits {
-            let of_day = (from..until).contains(&visit.at_ms);
-            if of_day || (visit.finished_ms.is_none() && visit.at_ms < until) {
-                sheet.visits.push(VisitOfDay {
-                    doc,
-                    tag: tag.clone(),
-                    property: property()?,
-                    by: roster.name(visit.by),
-                    at_ms: visit.at_ms,
-                    finished_ms: visit.finished_ms,
-                    complete: visit.complete,
-                });
-            }
-        }
-        Ok(())
-    }
-
-    fn set_aside(&self, sheet: &mut DaySheet, doc: DocId, slot: &Slot, aside: &Aside, unit: LengthUnit) -> Result<(), BookError> {
-        let roster = self.roster()?;
-        if let Some(held) = self.store.held(aside.id)? {
-            sheet.aside.push(AsideLine {
-                doc,
-                title: self.title(doc)?,
-                slot: slot.clone(),
-                record: aside.id,
-                short: short(&aside.id),
-                by: roster.name(held.entry.record.measurer()),
-                words: describe(&held.entry.record.body, unit, roster),
-                why: aside.why.clone(),
-            });
-        }
-        Ok(())
     }
 
     fn arrived(&self, from: i64, until: i64) -> Result<Vec<PersonCount>, BookError> {
@@ -272,9 +265,10 @@ impl Book {
         Ok(lines)
     }
 
-    fn device_contacts(&self, from: i64, until: i64) -> Result<Vec<DeviceContact>, BookError> {
+    /// When each device was here last, and how many of those in use were not here in this span.
+    fn device_contacts(&self, from: i64, until: i64) -> Result<(Vec<DeviceContact>, usize), BookError> {
         let (contacts, desks) = (self.store.contacts()?, self.store.desk_devices()?);
-        Ok(self
+        let devices: Vec<DeviceContact> = self
             .devices()?
             .into_iter()
             // A desk is in the shop itself and never exchanges: it would be missing every day.
@@ -291,23 +285,101 @@ impl Book {
                     revoked: line.revoked_ms.is_some(),
                 }
             })
-            .collect())
+            .collect();
+        let missing = devices.iter().filter(|device| !device.revoked && !device.here_today).count();
+        Ok((devices, missing))
+    }
+}
+
+/// Cuts a list to its limit. Only where that leaves something out, what the key puts last goes first.
+fn keep_first<T, K: Ord>(list: &mut Vec<T>, key: impl Fn(&T) -> K) {
+    if list.len() > MOST_LINES {
+        list.sort_by_key(key);
+        list.truncate(MOST_LINES);
+    }
+}
+
+/// A sheet in the making: one machine after another, each of whose records is read once.
+struct Making<'a> {
+    book: &'a Book,
+    sheet: &'a mut DaySheet,
+    names: Names,
+    unit: LengthUnit,
+}
+
+impl Making<'_> {
+    fn machine(&mut self, doc: DocId, state: &MachineState, (from, until): (i64, i64)) -> Result<(), BookError> {
+        let roster = self.book.roster()?;
+        let tag = state.tag();
+        for waiting in &state.aside {
+            self.set_aside((doc, tag), &waiting.slot, &waiting.aside)?;
+        }
+        let holds: Vec<&OpenFinding> = state.holds().collect();
+        let open = |visit: &&VisitLine| (from..until).contains(&visit.at_ms) || (visit.finished_ms.is_none() && visit.at_ms < until);
+        let visits: Vec<&VisitLine> = state.visits.iter().filter(open).collect();
+        let place = if holds.is_empty() && visits.is_empty() { None } else { state.property() };
+        let property = self.names.property(self.book, place)?;
+        let sheet = &mut *self.sheet;
+        sheet.counts.holds += holds.len();
+        sheet.counts.recheck += state.recheck.len();
+        let room = |taken: usize| MOST_LINES.saturating_sub(taken);
+        sheet.holds.extend(holds.into_iter().take(room(sheet.holds.len())).map(|hold| HoldLine {
+            doc,
+            tag: tag.to_owned(),
+            property: property.clone(),
+            finding: hold.finding,
+            short: short(&hold.finding),
+            what: hold.what.clone(),
+            by: roster.name(hold.by),
+            at_ms: hold.at_ms,
+        }));
+        let recheck = state.recheck.iter().take(room(sheet.recheck.len()));
+        sheet.recheck.extend(recheck.map(|slot| RecheckLine { doc, tag: tag.to_owned(), slot_words: slot.words() }));
+        sheet.visits.extend(visits.into_iter().map(|visit| VisitOfDay {
+            doc,
+            tag: tag.to_owned(),
+            property: property.clone(),
+            by: roster.name(visit.by),
+            at_ms: visit.at_ms,
+            finished_ms: visit.finished_ms,
+            complete: visit.complete,
+        }));
+        Ok(())
+    }
+
+    fn set_aside(&mut self, (doc, title): (DocId, &str), slot: &Slot, aside: &Aside) -> Result<(), BookError> {
+        self.sheet.counts.aside += 1;
+        if self.sheet.aside.len() < MOST_LINES
+            && let Some(entry) = self.book.store.ledger_of(doc)?.get(aside.id)
+        {
+            let roster = self.book.roster()?;
+            self.sheet.aside.push(AsideLine {
+                doc,
+                title: title.to_owned(),
+                slot: slot.clone(),
+                record: aside.id,
+                short: short(&aside.id),
+                by: roster.name(entry.record.measurer()),
+                words: describe(&entry.record.body, self.unit, roster),
+                why: aside.why.clone(),
+            });
+        }
+        Ok(())
     }
 }
 
 /// What the office has yet to settle. A hold and a slot to be measured again are settled: they are on the list.
-fn open_matters(sheet: &DaySheet) -> Vec<String> {
-    let unfinished = sheet.visits.iter().filter(|visit| visit.finished_ms.is_none()).count();
+fn open_matters(counts: &SheetCounts) -> Vec<String> {
     let matter = |count: usize, one: &str, many: &str| match count {
         0 => None,
         1 => Some(format!("1 {one}")),
         _ => Some(format!("{count} {many}")),
     };
     [
-        matter(sheet.contested.len(), "slot is contested", "slots are contested"),
-        matter(sheet.aside.len(), "record is in doubt or only proposed", "records are in doubt or only proposed"),
-        matter(unfinished, "visit is not finished", "visits are not finished"),
-        matter(sheet.quarantine.len(), "record waits in quarantine", "records wait in quarantine"),
+        matter(counts.contested, "slot is contested", "slots are contested"),
+        matter(counts.aside, "record is in doubt or only proposed", "records are in doubt or only proposed"),
+        matter(counts.unfinished, "visit is not finished", "visits are not finished"),
+        matter(counts.quarantine, "record waits in quarantine", "records wait in quarantine"),
     ]
     .into_iter()
     .flatten()

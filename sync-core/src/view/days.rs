@@ -1,26 +1,28 @@
 //! Days that were closed: by whom, over what, what came for them since, and how the book stood that evening.
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use jiff::ToSpan;
 use jiff::civil::Date;
 use serde::Serialize;
-use shared::ids::{DocId, RecordId};
+use shared::ids::{DeviceId, DocId, RecordId};
 use shared::length::LengthUnit;
 use shared::record::{Body, DayClosed, DayCounts};
 use shared::slot::Slot;
 
+use super::bounds::{MOST_LINES, cut, none};
+use super::names::Names;
 use super::{describe, short};
 use crate::book::{Book, BookError};
 use crate::clock::{Receipt, correct};
 use crate::ledger::Ledger;
 use crate::roster::Roster;
-use crate::standing::{State, stands};
+use crate::standing::{Standings, State};
+use crate::store::ReceivedAfter;
 
 /// A device's own clock may be off by so much before a record of a closed day is no longer looked for.
 const CLOCK_OFF_BY_MS: i64 = 2 * 86_400_000;
-/// The most late arrivals that are listed for one day.
-const MOST_LATE: usize = 200;
 
 /// A record of a closed day that came after the closing.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -67,8 +69,11 @@ pub struct ClosedDay {
     pub left_open: String,
     /// Documents that had moved since the closing before.
     pub covers: usize,
-    /// What came for the day since, oldest first; a bounded list.
+    /// What came for the day since, oldest first, as much as is shown.
     pub late: Vec<LateLine>,
+    /// How much more there is.
+    #[serde(default, skip_serializing_if = "none")]
+    pub late_more: usize,
 }
 
 /// One slot as it stood on an evening.
@@ -100,8 +105,11 @@ pub struct Evening {
     pub doc: DocId,
     /// What it is called now.
     pub title: String,
-    /// Its readings, in the order of their slots.
+    /// Its readings, in the order of their slots, as many as are shown.
     pub lines: Vec<EveningLine>,
+    /// How many more there are.
+    #[serde(default, skip_serializing_if = "none")]
+    pub more: usize,
 }
 
 /// A closing's first part.
@@ -112,18 +120,28 @@ pub(crate) fn closing_in(ledger: &Ledger, id: RecordId) -> Option<&DayClosed> {
     }
 }
 
-/// Every part of the closing whose first part this is.
-pub(crate) fn parts_in(ledger: &Ledger, first: RecordId) -> Vec<&DayClosed> {
-    let Some((entry, closing)) = ledger.get(first).zip(closing_in(ledger, first)) else { return Vec::new() };
-    let same = |other: &DayClosed| (other.day, other.position, other.parts) == (closing.day, closing.position, closing.parts);
-    ledger
-        .entries()
-        .filter(|other| other.device == entry.device)
-        .filter_map(|other| match &other.record.body {
-            Body::DayClosed(part) if same(part) => Some(part.as_ref()),
-            _ => None,
-        })
-        .collect()
+/// The parts of all closings of a book, by what they have in common; gathered once.
+pub(crate) struct Closings<'l> {
+    ledger: &'l Ledger,
+    parts: BTreeMap<(DeviceId, Date, u64, u32), Vec<&'l DayClosed>>,
+}
+
+impl<'l> Closings<'l> {
+    pub(crate) fn of(ledger: &'l Ledger) -> Self {
+        let mut parts: BTreeMap<_, Vec<&DayClosed>> = BTreeMap::new();
+        for entry in ledger.entries() {
+            if let Body::DayClosed(part) = &entry.record.body {
+                parts.entry((entry.device, part.day, part.position, part.parts)).or_default().push(part);
+            }
+        }
+        Self { ledger, parts }
+    }
+
+    /// Every part of the closing whose first part this is.
+    pub(crate) fn parts(&self, first: RecordId) -> &[&'l DayClosed] {
+        let Some((entry, closing)) = self.ledger.get(first).zip(closing_in(self.ledger, first)) else { return &[] };
+        self.parts.get(&(entry.device, closing.day, closing.position, closing.parts)).map_or(&[], Vec::as_slice)
+    }
 }
 
 impl Book {
@@ -134,8 +152,8 @@ impl Book {
     pub fn closed_days(&self, most: usize, unit: LengthUnit) -> Result<Vec<ClosedDay>, BookError> {
         let mut standing: Vec<(Date, RecordId)> = self.standing_closings()?;
         standing.sort_unstable();
-        let ledger = self.days_ledger()?;
-        standing.iter().rev().take(most).map(|(_, id)| self.closed_day_of(&ledger, *id, unit)).collect()
+        let latest: Vec<RecordId> = standing.iter().rev().take(most).map(|(_, id)| *id).collect();
+        self.closed_days_of(&*self.days_ledger()?, &latest, unit)
     }
 
     /// The closing of a day that stands; `None` while it is open.
@@ -146,7 +164,8 @@ impl Book {
         let doc = self.identity()?.root.shop.days();
         let standing = self.store.standing(doc, &Slot::day(day, 1))?.and_then(|s| s.stands);
         let ledger = self.days_ledger()?;
-        standing.filter(|id| closing_in(&ledger, *id).is_some()).map(|id| self.closed_day_of(&ledger, id, unit)).transpose()
+        let standing: Vec<RecordId> = standing.into_iter().filter(|id| closing_in(&ledger, *id).is_some()).collect();
+        Ok(self.closed_days_of(&ledger, &standing, unit)?.pop())
     }
 
     /// How a document stood when a day was closed: what the office could know that evening, and no more.
@@ -167,9 +186,15 @@ impl Book {
             None => Roster::empty(root),
         };
         let ledger = at(doc, heads)?;
-        let mut lines = Vec::new();
-        for slot in ledger.slots().filter(|slot| is_reading(slot)) {
-            let then = stands(slot, &ledger, &roster);
+        let mut slots: Vec<&Slot> = ledger.slots().filter(|slot| is_reading(slot)).collect();
+        if slots.len() > MOST_LINES {
+            // What is measured first, then what happened: of that there may be any number.
+            slots.sort_by_key(|slot| !is_measured(slot));
+        }
+        let more = cut(&mut slots, MOST_LINES);
+        let (judge, mut lines) = (Standings::new(&ledger, &roster), Vec::new());
+        for slot in slots {
+            let then = judge.of(slot);
             let entry = then.stands.and_then(|id| ledger.get(id));
             let now = self.store.standing(doc, slot)?;
             lines.push(EveningLine {
@@ -180,7 +205,7 @@ impl Book {
                 changed_since: now.is_none_or(|now| (now.stands, now.state) != (then.stands, then.state)),
             });
         }
-        Ok(Evening { day, when: closed.when, doc, title: self.title(doc)?, lines })
+        Ok(Evening { day, when: closed.when, doc, title: self.title(doc)?, lines, more })
     }
 
     /// The first part of the closing that was made last.
@@ -200,43 +225,71 @@ impl Book {
         Ok(self.store.standings(doc)?.into_iter().filter_map(|s| Some((first(&s.slot)?, s.stands?))).collect())
     }
 
-    fn closed_day_of(&self, ledger: &Ledger, id: RecordId, unit: LengthUnit) -> Result<ClosedDay, BookError> {
+    /// Closings in full, in the order given. What came late for them is looked for once, for all of them.
+    fn closed_days_of(&self, ledger: &Ledger, ids: &[RecordId], unit: LengthUnit) -> Result<Vec<ClosedDay>, BookError> {
         let roster = self.roster()?;
-        let (entry, closing) =
-            ledger.get(id).zip(closing_in(ledger, id)).ok_or_else(|| BookError::Defect("a closing that stands is none".to_owned()))?;
-        let at_ms = ledger.time(id).ms;
-        Ok(ClosedDay {
-            day: closing.day,
-            record: id,
-            short: short(&id),
-            by: roster.name(entry.record.by),
-            at_ms,
-            when: roster.local(at_ms),
-            counts: closing.counts,
-            left_open: closing.left_open.clone(),
-            covers: parts_in(ledger, id).iter().map(|part| part.covers.len()).sum(),
-            late: self.late_for(closing.day, at_ms, unit)?,
-        })
+        let closings = Closings::of(ledger);
+        let mut days = Vec::with_capacity(ids.len());
+        for id in ids {
+            let found = ledger.get(*id).zip(closing_in(ledger, *id));
+            let (entry, closing) = found.ok_or_else(|| BookError::Defect("a closing that stands is none".to_owned()))?;
+            let at_ms = ledger.time(*id).ms;
+            days.push(ClosedDay {
+                day: closing.day,
+                record: *id,
+                short: short(id),
+                by: roster.name(entry.record.by),
+                at_ms,
+                when: roster.local(at_ms),
+                counts: closing.counts,
+                left_open: closing.left_open.clone(),
+                covers: closings.parts(*id).iter().map(|part| part.covers.len()).sum(),
+                late: Vec::new(),
+                late_more: 0,
+            });
+        }
+        self.add_late(&mut days, unit)?;
+        Ok(days)
     }
 
-    /// What was written on a day and came after it was closed, be it work done before the closing or after it.
-    fn late_for(&self, day: Date, closed_ms: i64, unit: LengthUnit) -> Result<Vec<LateLine>, BookError> {
+    /// Adds what was written on each day and came after it was closed, be it work done before the closing or after it.
+    fn add_late(&self, days: &mut [ClosedDay], unit: LengthUnit) -> Result<(), BookError> {
         let roster = self.roster()?;
-        let from = roster.day_start_ms(day);
-        let until = day.checked_add(1.day()).map_or(i64::MAX, |next| roster.day_start_ms(next));
-        let around = (from.saturating_sub(CLOCK_OFF_BY_MS), until.saturating_add(CLOCK_OFF_BY_MS));
-        let mut late = Vec::new();
-        for held in self.store.received_after(closed_ms, around.0, around.1)? {
-            let record = &held.entry.record;
-            let receipt = held.received_ms.map(|at_ms| Receipt { at_ms, skew_ms: 0, uncertainty_ms: 0 });
-            let written = correct(record, receipt.as_ref()).ms;
-            let counts = (from..until).contains(&written) && held.entry.device != roster.root.device;
-            if counts && !matches!(record.body, Body::DayClosed(_)) && late.len() < MOST_LATE {
-                late.push(LateLine {
+        let mut names = Names::default();
+        let span = |day: Date| {
+            let until = day.checked_add(1.day()).map_or(i64::MAX, |next| roster.day_start_ms(next));
+            (roster.day_start_ms(day), until)
+        };
+        // By day, the earliest first: so the spans begin and end in order.
+        let mut in_order: Vec<&mut ClosedDay> = days.iter_mut().collect();
+        in_order.sort_by_key(|closed| closed.day);
+        let spans: Vec<ReceivedAfter> = in_order
+            .iter()
+            .map(|closed| {
+                let (from, until) = span(closed.day);
+                let (from, until) = (from.saturating_sub(CLOCK_OFF_BY_MS), until.saturating_add(CLOCK_OFF_BY_MS));
+                ReceivedAfter { after_ms: closed.at_ms, written_from_ms: from, written_until_ms: until }
+            })
+            .collect();
+        for (closed, found) in in_order.into_iter().zip(self.store.received_after(&spans)?) {
+            let (from, until) = span(closed.day);
+            for held in found {
+                let record = &held.entry.record;
+                let receipt = held.received_ms.map(|at_ms| Receipt { at_ms, skew_ms: 0, uncertainty_ms: 0, of_writer: true, released: false });
+                let written = correct(record, receipt.as_ref()).ms;
+                let counts = (from..until).contains(&written) && held.entry.device != roster.root.device;
+                if !counts || matches!(record.body, Body::DayClosed(_)) {
+                    continue;
+                }
+                if closed.late.len() == MOST_LINES {
+                    closed.late_more += 1;
+                    continue;
+                }
+                closed.late.push(LateLine {
                     record: record.id,
                     short: short(&record.id),
                     doc: held.doc,
-                    title: self.title(held.doc)?,
+                    title: names.title(self, held.doc)?,
                     by: roster.name(record.measurer()),
                     words: describe(&record.body, unit, roster),
                     when: roster.local(written),
@@ -244,11 +297,16 @@ impl Book {
                 });
             }
         }
-        Ok(late)
+        Ok(())
     }
 }
 
 /// Slots that say how the machine was, and not what is kept about the book itself.
 fn is_reading(slot: &Slot) -> bool {
     !["ruling/", "void/"].iter().any(|kept| slot.0.starts_with(kept))
+}
+
+/// Slots that are measured: of one machine there are only so many.
+fn is_measured(slot: &Slot) -> bool {
+    slot.0.starts_with("lash/") || !slot.0.contains('/')
 }

@@ -7,6 +7,7 @@ use shared::due::{Due, DueState};
 use shared::hours::Hours;
 use shared::ids::{MachineId, PropertyId};
 
+use super::names::Names;
 use crate::book::{Book, BookError};
 use crate::moment::Moment;
 
@@ -49,19 +50,11 @@ impl Book {
     pub fn due_list(&self, now: &Moment) -> Result<Vec<DueLine>, BookError> {
         let today = self.roster()?.day(self.shop_now_ms(now)?);
         let cards: BTreeMap<_, _> = self.engine_cards()?.into_iter().map(|card| (card.card, card)).collect();
-        let mut names: BTreeMap<PropertyId, String> = BTreeMap::new();
-        let mut lines = Vec::new();
+        let (mut lines, mut names) = (Vec::new(), Names::default());
         let clock = self.due_clock(now)?;
         for (doc, brief) in self.store.briefs()? {
             let due = self.due_of(&brief, brief.engine_card().and_then(|id| cards.get(&id)), &clock)?;
-            let property_name = match names.get(&brief.property()) {
-                Some(name) => name.clone(),
-                None => {
-                    let name = self.property_name(Some(brief.property()))?;
-                    names.insert(brief.property(), name.clone());
-                    name
-                }
-            };
+            let property_name = names.property(self, Some(brief.property()))?;
             lines.push(DueLine {
                 machine: MachineId(doc.0),
                 words: due.as_ref().map_or_else(|| "no engine card yet".to_owned(), |d| d.words(today)),

@@ -1,19 +1,18 @@
 //! Readings and hours as rows for a table: every record of the kind in every machine open to one person, with what became of it.
 
-use std::sync::Arc;
-
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use shared::hours::Hours;
 use shared::ids::{DocId, MachineId, PersonId, RecordId};
 use shared::length::Length;
 use shared::record::{Body, Stage};
 use shared::valve::Valve;
 
-use super::{Fate, history};
+use super::Fate;
+use super::bounds::MOST_ROWS;
+use super::history::Fates;
+use super::names::Names;
 use crate::book::{Book, BookError};
-use crate::ledger::{Entry, Ledger};
-use crate::standing::Standing;
-use crate::store::MachineRow;
+use crate::ledger::Entry;
 
 /// Where a row comes from: the machine, who, when, and what became of the record.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -69,98 +68,127 @@ pub struct HoursRow {
     pub meter: Hours,
 }
 
-/// One machine's records at hand.
-struct Records<'a> {
-    book: &'a Book,
-    row: &'a MachineRow,
-    property_name: String,
-    ledger: Arc<Ledger>,
-    standings: Vec<Standing>,
+/// A place in a table: behind one record of one machine.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct RowPlace {
+    /// The machine's tag.
+    pub tag: String,
+    /// The machine.
+    pub machine: MachineId,
+    /// Corrected time of the record, ms since 1970 UTC.
+    pub at_ms: i64,
+    /// The record.
+    pub record: RecordId,
 }
 
-impl<'a> Records<'a> {
-    fn of(book: &'a Book, row: &'a MachineRow) -> Result<Self, BookError> {
-        Ok(Self {
-            property_name: book.property_name(row.state.property())?,
-            ledger: book.store.ledger_of(row.doc)?,
-            standings: book.store.standings(row.doc)?,
-            book,
-            row,
-        })
+/// Rows of a table: as many as one takes.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Rows<T> {
+    /// By tag and time.
+    pub rows: Vec<T>,
+    /// Where the rest begins; `None` where this is all.
+    pub next: Option<RowPlace>,
+}
+
+/// A table as it is filled, one machine after another: between two the book need not be held.
+#[derive(Debug)]
+pub(crate) struct Table<T> {
+    rows: Rows<T>,
+    after: Option<RowPlace>,
+    /// Of the last row.
+    last: Option<RowPlace>,
+    names: Names,
+}
+
+/// What makes a row of a record; `None` for other kinds.
+pub(crate) type RowOf<T> = fn(RowOrigin, &Body) -> Option<T>;
+
+impl<T> Table<T> {
+    /// Behind a place; from the beginning where none is given.
+    pub(crate) fn after(after: Option<RowPlace>) -> Self {
+        Self { rows: Rows { rows: Vec::new(), next: None }, after, last: None, names: Names::default() }
     }
 
-    fn origin(&self, entry: &Entry) -> Result<RowOrigin, BookError> {
-        let (roster, id) = (self.book.roster()?, entry.record.id);
-        let at_ms = self.ledger.time(id).ms;
-        Ok(RowOrigin {
-            record: id,
-            machine: MachineId(self.row.doc.0),
-            tag: self.row.state.tag().to_owned(),
-            property_name: self.property_name.clone(),
-            by: roster.name(entry.record.measurer()),
-            at_ms,
-            when: roster.local(at_ms),
-            fate: history::fate(id, &entry.record.body, &self.ledger, &self.standings, roster),
-        })
+    /// It takes no more.
+    pub(crate) const fn is_full(&self) -> bool {
+        self.rows.next.is_some()
     }
+
+    pub(crate) fn done(self) -> Rows<T> {
+        self.rows
+    }
+
+    /// Adds the rows of a machine, as far as it is open to the person and the table takes them.
+    pub(crate) fn add(&mut self, book: &Book, person: PersonId, (machine, tag): &(DocId, String), of: RowOf<T>) -> Result<(), BookError> {
+        let place = |at_ms: i64, record: RecordId| RowPlace { tag: tag.clone(), machine: MachineId(machine.0), at_ms, record };
+        let before = |a: &RowPlace| (a.tag.as_str(), a.machine) > (tag.as_str(), MachineId(machine.0));
+        if self.after.as_ref().is_some_and(before) || !book.may_read(person, *machine)? {
+            return Ok(());
+        }
+        let (roster, ledger, standings) = (book.roster()?, book.store.ledger_of(*machine)?, book.store.standings(*machine)?);
+        let fates = Fates::of(&standings);
+        let property = book.store.machine(*machine)?.and_then(|row| row.state.property());
+        let property_name = self.names.property(book, property)?;
+        let mut entries: Vec<&Entry> = ledger.entries().collect();
+        entries.sort_by_cached_key(|entry| (ledger.time(entry.record.id).ms, entry.record.id));
+        for entry in entries {
+            let (id, body) = (entry.record.id, &entry.record.body);
+            let at_ms = ledger.time(id).ms;
+            // Looked at before its words are made: most records of a machine are of another kind.
+            if !matches!(body, Body::Clearance(_) | Body::Hours(_)) || self.after.as_ref().is_some_and(|after| place(at_ms, id) <= *after) {
+                continue;
+            }
+            let origin = RowOrigin {
+                record: id,
+                machine: MachineId(machine.0),
+                tag: tag.clone(),
+                property_name: property_name.clone(),
+                by: roster.name(entry.record.measurer()),
+                at_ms,
+                when: roster.local(at_ms),
+                fate: fates.fate(id, body, &ledger, roster),
+            };
+            let Some(row) = of(origin, body) else { continue };
+            if self.rows.rows.len() == MOST_ROWS {
+                self.rows.next = self.last.take();
+                return Ok(());
+            }
+            self.last = Some(place(at_ms, id));
+            self.rows.rows.push(row);
+        }
+        Ok(())
+    }
+}
+
+/// A clearance reading as a row.
+pub(crate) fn reading_row(origin: RowOrigin, body: &Body) -> Option<ReadingRow> {
+    let Body::Clearance(said) = body else { return None };
+    Some(ReadingRow {
+        origin,
+        valve: said.valve,
+        stage: said.stage,
+        go: said.go,
+        no_go: said.no_go,
+        cold: said.cold,
+        adjusted: said.adjusted,
+    })
+}
+
+/// An hour-meter reading as a row.
+pub(crate) fn hours_row(origin: RowOrigin, body: &Body) -> Option<HoursRow> {
+    let Body::Hours(said) = body else { return None };
+    Some(HoursRow { origin, meter: said.meter })
 }
 
 impl Book {
-    /// Every clearance reading in the machines open to a person, by tag and time.
-    ///
-    /// # Errors
-    /// [`BookError`] where the store fails.
-    pub fn readings_for(&self, person: PersonId) -> Result<Vec<ReadingRow>, BookError> {
-        self.rows_for(person, |records, entry| match &entry.record.body {
-            Body::Clearance(said) => Ok(Some(ReadingRow {
-                origin: records.origin(entry)?,
-                valve: said.valve,
-                stage: said.stage,
-                go: said.go,
-                no_go: said.no_go,
-                cold: said.cold,
-                adjusted: said.adjusted,
-            })),
-            _ => Ok(None),
-        })
-    }
-
-    /// Every hour-meter reading in the machines open to a person, by tag and time.
-    ///
-    /// # Errors
-    /// [`BookError`] where the store fails.
-    pub fn hours_for(&self, person: PersonId) -> Result<Vec<HoursRow>, BookError> {
-        self.rows_for(person, |records, entry| match &entry.record.body {
-            Body::Hours(said) => Ok(Some(HoursRow { origin: records.origin(entry)?, meter: said.meter })),
-            _ => Ok(None),
-        })
-    }
-
-    fn rows_for<T>(
-        &self,
-        person: PersonId,
-        row_of: impl Fn(&Records<'_>, &Entry) -> Result<Option<T>, BookError>,
-    ) -> Result<Vec<T>, BookError> {
-        let mut rows = Vec::new();
-        for machine in self.store.machines()? {
-            if !self.may_read(person, machine.doc)? {
-                continue;
-            }
-            let records = Records::of(self, &machine)?;
-            let mut entries: Vec<&Entry> = records.ledger.entries().collect();
-            entries.sort_by_key(|entry| (records.ledger.time(entry.record.id).ms, entry.record.id));
-            for entry in entries {
-                rows.extend(row_of(&records, entry)?);
-            }
-        }
-        Ok(rows)
-    }
-
     /// Documents open to a person that moved, or were opened to them, after one position of the shop's log and up to another.
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn moved_for(&self, person: PersonId, from: u64, until: u64) -> Result<Vec<DocId>, BookError> {
+        if self.roster()?.role_now(person).is_none() {
+            return Ok(Vec::new());
+        }
         Ok(self.store.moved_documents(person, from, until)?)
     }
 }

@@ -1,10 +1,13 @@
 //! A machine's history: every record in a line, with what became of it.
 
+use std::collections::BTreeMap;
+
 use serde::Serialize;
 use shared::ids::RecordId;
 use shared::length::LengthUnit;
 use shared::record::{Body, Decision, FindingKind};
 
+use super::bounds::cut;
 use super::short;
 use crate::ledger::Ledger;
 use crate::roster::Roster;
@@ -124,28 +127,44 @@ pub fn describe(body: &Body, unit: LengthUnit, roster: &Roster) -> String {
     }
 }
 
-/// The history of a document, newest first; the shop's receipts left out.
-pub(super) fn lines(ledger: &Ledger, standings: &[Standing], roster: &Roster, unit: LengthUnit) -> Vec<HistoryLine> {
-    let mut lines: Vec<HistoryLine> = ledger
-        .entries()
-        .filter(|entry| !matches!(entry.record.body, Body::Arrival(_)))
-        .map(|entry| {
-            let id = entry.record.id;
-            let by_shop = entry.device == roster.root.device;
-            HistoryLine {
-                record: id,
-                short: short(&id),
-                kind: entry.record.body.kind().to_owned(),
-                at_ms: ledger.time(id).ms,
-                by: by(entry, roster),
-                words: describe(&entry.record.body, unit, roster),
-                fate: fate(id, &entry.record.body, ledger, standings, roster),
-                at_shop: by_shop || ledger.receipt(id).is_some(),
-            }
+/// What a history is cut to: lines after a place in it, and at most so many.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Stretch {
+    /// Only what is older than this time and, of the same time, has a lesser id.
+    pub(super) before: Option<(i64, RecordId)>,
+    /// The most lines.
+    pub(super) most: usize,
+}
+
+/// The history of a document, newest first; the shop's receipts left out. With how many more there are beyond the stretch.
+pub(super) fn lines(
+    ledger: &Ledger,
+    standings: &[Standing],
+    roster: &Roster,
+    unit: LengthUnit,
+    stretch: Stretch,
+) -> (Vec<HistoryLine>, usize) {
+    let told = ledger.entries().filter(|entry| !matches!(entry.record.body, Body::Arrival(_)));
+    let mut places: Vec<(i64, RecordId)> = told.map(|entry| (ledger.time(entry.record.id).ms, entry.record.id)).collect();
+    places.retain(|place| stretch.before.is_none_or(|before| *place < before));
+    places.sort_unstable_by_key(|place| std::cmp::Reverse(*place));
+    let more = cut(&mut places, stretch.most);
+    let fates = Fates::of(standings);
+    let line = |(at_ms, id): (i64, RecordId)| {
+        let entry = ledger.get(id)?;
+        let by_shop = entry.device == roster.root.device;
+        Some(HistoryLine {
+            record: id,
+            short: short(&id),
+            kind: entry.record.body.kind().to_owned(),
+            at_ms,
+            by: by(entry, roster),
+            words: describe(&entry.record.body, unit, roster),
+            fate: fates.fate(id, &entry.record.body, ledger, roster),
+            at_shop: by_shop || ledger.receipt(id).is_some(),
         })
-        .collect();
-    lines.sort_by_key(|line| std::cmp::Reverse((line.at_ms, line.record)));
-    lines
+    };
+    (places.into_iter().filter_map(line).collect(), more)
 }
 
 /// Who stated a record: the author, or whom the office wrote it down for.
@@ -156,23 +175,31 @@ pub(super) fn by(entry: &crate::ledger::Entry, roster: &Roster) -> String {
     }
 }
 
-pub(super) fn fate(id: RecordId, body: &Body, ledger: &Ledger, standings: &[Standing], roster: &Roster) -> Fate {
-    if matches!(body, Body::Unknown(_)) {
-        return Fate::NotUnderstood;
-    }
-    if ledger.voided_by(id, roster).is_some() {
-        return Fate::Voided;
-    }
-    for standing in standings {
-        if standing.stands == Some(id) {
-            return Fate::Stands;
+/// What became of each record of a document that a standing names. Made once for all lines that ask.
+#[derive(Debug)]
+pub(super) struct Fates(BTreeMap<RecordId, Fate>);
+
+impl Fates {
+    pub(super) fn of(standings: &[Standing]) -> Self {
+        let mut fates = BTreeMap::new();
+        for standing in standings {
+            let stands = standing.stands.iter().map(|id| (*id, Fate::Stands));
+            let contends = standing.contenders.iter().map(|id| (*id, Fate::Contends));
+            let aside = standing.aside.iter().map(|aside| (aside.id, Fate::Aside));
+            for (id, fate) in stands.chain(contends).chain(aside) {
+                fates.entry(id).or_insert(fate);
+            }
         }
-        if standing.contenders.contains(&id) {
-            return Fate::Contends;
-        }
-        if standing.aside.iter().any(|a| a.id == id) {
-            return Fate::Aside;
-        }
+        Self(fates)
     }
-    Fate::Replaced
+
+    pub(super) fn fate(&self, id: RecordId, body: &Body, ledger: &Ledger, roster: &Roster) -> Fate {
+        if matches!(body, Body::Unknown(_)) {
+            return Fate::NotUnderstood;
+        }
+        if ledger.voided_by(id, roster).is_some() {
+            return Fate::Voided;
+        }
+        self.0.get(&id).copied().unwrap_or(Fate::Replaced)
+    }
 }

@@ -7,6 +7,8 @@ use shared::hours::Hours;
 use shared::ids::{CardId, DeviceId, DocId, MachineId, PersonId, PropertyId, RecordId};
 use shared::length::LengthUnit;
 
+use super::history::{Fates, Stretch};
+use super::names::Names;
 use super::{DueLine, HistoryLine, PropertyLine, describe, history, short};
 use crate::book::{Book, BookError};
 use crate::moment::Moment;
@@ -130,8 +132,8 @@ impl Book {
     /// [`BookError`] where the store fails.
     pub fn may_read(&self, person: PersonId, doc: DocId) -> Result<bool, BookError> {
         match self.store.document(doc)? {
-            Some(document) => Ok(self.store.may_read(person, &document)?),
-            None => Ok(false),
+            Some(document) if self.roster()?.role_now(person).is_some() => Ok(self.store.may_read(person, &document)?),
+            _ => Ok(false),
         }
     }
 
@@ -140,10 +142,10 @@ impl Book {
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn machines_for(&self, person: PersonId) -> Result<Vec<MachineLine>, BookError> {
-        let mut lines = Vec::new();
+        let (mut lines, mut names) = (Vec::new(), Names::default());
         for row in self.store.machines()? {
             if self.may_read(person, row.doc)? {
-                lines.push(self.machine_line(&row)?);
+                lines.push(self.machine_line(&row, &mut names)?);
             }
         }
         lines.sort_by(|a, b| (&a.tag, a.machine).cmp(&(&b.tag, b.machine)));
@@ -164,14 +166,14 @@ impl Book {
         Ok(open)
     }
 
-    fn machine_line(&self, row: &MachineRow) -> Result<MachineLine, BookError> {
+    fn machine_line(&self, row: &MachineRow, names: &mut Names) -> Result<MachineLine, BookError> {
         let (state, card) = (&row.state, row.state.card.as_ref());
         Ok(MachineLine {
             machine: MachineId(row.doc.0),
             tag: state.tag().to_owned(),
             description: card.map(|c| c.description.clone()).unwrap_or_default(),
             property: state.property(),
-            property_name: self.property_name(state.property())?,
+            property_name: names.property(self, state.property())?,
             duty: card.map(|c| c.duty).unwrap_or_default(),
             provisional: card.is_some_and(|c| c.provisional),
             engine_card: state.engine_card(),
@@ -200,19 +202,43 @@ impl Book {
     /// # Errors
     /// [`BookError::Unknown`] where there is no such property, or it is not open to the person: which of the two is not said.
     pub fn property_for(&self, person: PersonId, property: PropertyId) -> Result<PropertyView, BookError> {
-        let line = self.properties_for(person)?.into_iter().find(|line| line.property == property);
-        let line = line.ok_or_else(|| BookError::Unknown("there is no such property, or it is not open to this device".to_owned()))?;
-        let machines_there = self.machines_for(person)?.into_iter().filter(|machine| machine.property == Some(property)).collect();
+        let open = self.may_read(person, property.doc())?;
+        let card = if open { self.property(property)? } else { None };
+        let card = card.ok_or_else(|| BookError::Unknown("there is no such property, or it is not open to this device".to_owned()))?;
+        let line = self.property_line(property, card)?;
+        let (mut machines_there, mut names) = (Vec::new(), Names::default());
+        for row in self.store.machines_of(property)? {
+            if self.may_read(person, row.doc)? {
+                machines_there.push(self.machine_line(&row, &mut names)?);
+            }
+        }
         Ok(PropertyView { line, machines_there })
     }
 
-    /// A machine's history, newest first; the shop's receipts left out.
+    /// A machine's history, newest first; the shop's receipts left out. All of it: for a device's own screens.
     ///
     /// # Errors
     /// [`BookError::Unknown`] where the book has no such machine.
     pub fn history(&self, machine: DocId, unit: LengthUnit) -> Result<Vec<HistoryLine>, BookError> {
-        let row = self.store.machine(machine)?.ok_or_else(|| BookError::Unknown("this book has no such machine".to_owned()))?;
-        Ok(history::lines(&*self.store.ledger_of(row.doc)?, &self.store.standings(row.doc)?, self.roster()?, unit))
+        self.history_before(machine, None, usize::MAX, unit)
+    }
+
+    /// A machine's history behind a place in it: what is older than a time and, of the same time, has a lesser id. At most so many
+    /// lines.
+    ///
+    /// # Errors
+    /// [`BookError::Unknown`] where the book has no such machine.
+    pub fn history_before(
+        &self,
+        machine: DocId,
+        before: Option<(i64, RecordId)>,
+        most: usize,
+        unit: LengthUnit,
+    ) -> Result<Vec<HistoryLine>, BookError> {
+        let known = self.store.tag_of(machine)?.is_some();
+        known.then_some(()).ok_or_else(|| BookError::Unknown("this book has no such machine".to_owned()))?;
+        let (ledger, standings) = (self.store.ledger_of(machine)?, self.store.standings(machine)?);
+        Ok(history::lines(&ledger, &standings, self.roster()?, unit, Stretch { before, most }).0)
     }
 
     /// A record that is open to a person.
@@ -239,7 +265,7 @@ impl Book {
             received_ms: held.received_ms,
             seen: record.seen.clone(),
             words: describe(&record.body, unit, roster),
-            fate: history::fate(id, &record.body, &ledger, &self.store.standings(held.doc)?, roster),
+            fate: Fates::of(&self.store.standings(held.doc)?).fate(id, &record.body, &ledger, roster),
             bytes: held.bytes,
         })
     }
@@ -283,8 +309,8 @@ impl Book {
             machines: self.store.tags()?.len(),
             engine_cards: self.engine_cards()?.len(),
             records: self.store.counts()?.0,
-            quarantined: self.store.quarantined()?.iter().filter(|q| q.state == QuarantineState::Waiting).count(),
-            contested: self.store.open_slots()?.len(),
+            quarantined: self.store.count_quarantined(QuarantineState::Waiting)?,
+            contested: self.store.count_open_slots()?,
             position: self.store.log_end()?,
             epoch: self.store.meta("epoch")?,
         })

@@ -6,11 +6,12 @@ use shared::due::{Due, DueInput, LastCheck, due};
 use shared::engine_card::{Duty, EngineCard};
 use shared::ids::{DocId, MachineId, PropertyId, RecordId};
 use shared::length::LengthUnit;
-use shared::record::{Body, Clearance, Stage};
+use shared::record::{Body, Clearance, FindingKind, Stage};
 use shared::valve::Valve;
 use shared::verdict::{Verdict, judge_on_card};
 
-use super::history::{HistoryLine, by, lines};
+use super::bounds::{MOST_HISTORY, MOST_LINES, cut};
+use super::history::{HistoryLine, Stretch, by, lines};
 use crate::book::{Book, BookError};
 use crate::brief::Brief;
 use crate::ledger::{Entry, Ledger};
@@ -103,6 +104,40 @@ pub struct MachineView {
     pub state: MachineState,
     /// Every record, newest first.
     pub history: Vec<HistoryLine>,
+    /// How much more there is than the lists show.
+    #[serde(default, skip_serializing_if = "MachineMore::is_none")]
+    pub more: MachineMore,
+}
+
+/// How much more there is of a machine than its lists show.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+pub struct MachineMore {
+    /// Records of its history.
+    pub history: usize,
+    /// Visits.
+    pub visits: usize,
+    /// Findings that are open.
+    pub findings: usize,
+    /// Photos.
+    pub photos: usize,
+    /// Records that do not stand by themselves.
+    pub aside: usize,
+    /// Slots that want a ruling, or are to be measured again.
+    pub slots: usize,
+}
+
+impl MachineMore {
+    fn is_none(&self) -> bool {
+        *self == Self::default()
+    }
+}
+
+/// How long the lists of a machine may be.
+#[derive(Debug, Clone, Copy)]
+struct Longest {
+    history: usize,
+    lines: usize,
 }
 
 impl MachineView {
@@ -114,14 +149,31 @@ impl MachineView {
 }
 
 impl Book {
-    /// One machine, judged and in words.
+    /// One machine, judged and in words: all of it, for a device's own screens, which take of it what they show.
     ///
     /// # Errors
     /// [`BookError::Unknown`] where the book has no such machine.
     pub fn machine_view(&self, doc: DocId, unit: LengthUnit, now: &Moment) -> Result<MachineView, BookError> {
+        self.machine_to(doc, unit, now, Longest { history: usize::MAX, lines: usize::MAX })
+    }
+
+    /// One machine, its lists as long as a screen shows them: see [`bounds`](super::bounds).
+    ///
+    /// # Errors
+    /// [`BookError::Unknown`] where the book has no such machine.
+    pub fn machine_screen(&self, doc: DocId, unit: LengthUnit, now: &Moment) -> Result<MachineView, BookError> {
+        self.machine_to(doc, unit, now, Longest { history: MOST_HISTORY, lines: MOST_LINES })
+    }
+
+    /// One machine, judged and in words, without its history: what other views are made from.
+    pub(super) fn machine_without_history(&self, doc: DocId, unit: LengthUnit, now: &Moment) -> Result<MachineView, BookError> {
+        self.machine_to(doc, unit, now, Longest { history: 0, lines: usize::MAX })
+    }
+
+    fn machine_to(&self, doc: DocId, unit: LengthUnit, now: &Moment, longest: Longest) -> Result<MachineView, BookError> {
         let roster = self.roster()?;
         let row = self.store.machine(doc)?.ok_or_else(|| BookError::Unknown("this book has no such machine".to_owned()))?;
-        let state = row.state;
+        let mut state = row.state;
         let card = self.card_of(&state)?;
         let ledger = self.store.ledger_of(doc)?;
         let standings = self.store.standings(doc)?;
@@ -138,6 +190,16 @@ impl Book {
         let due = Brief::of(&state).map(|brief| self.due_of(&brief, card.as_ref(), &clock)).transpose()?.flatten();
         let today = roster.day(self.shop_now_ms(now)?);
         let machine_card = state.card.clone();
+        let mut photos = photos(&ledger, roster);
+        let (history, older) = lines(&ledger, &standings, roster, unit, Stretch { before: None, most: longest.history });
+        let more = MachineMore {
+            history: older,
+            visits: cut(&mut state.visits, longest.lines),
+            findings: cut_findings(&mut state.findings, longest.lines),
+            photos: cut(&mut photos, longest.lines),
+            aside: cut(&mut state.aside, longest.lines),
+            slots: cut(&mut state.contested, longest.lines) + cut(&mut state.recheck, longest.lines),
+        };
         Ok(MachineView {
             machine: MachineId(doc.0),
             tag: state.tag().to_owned(),
@@ -153,9 +215,10 @@ impl Book {
             lash,
             visits: state.visits.iter().map(|v| VisitView { visit: v.clone(), by_name: roster.name(v.by) }).collect(),
             findings: state.findings.clone(),
-            photos: photos(&ledger, roster),
-            history: lines(&ledger, &standings, roster, unit),
+            photos,
+            history,
             state,
+            more,
         })
     }
 
@@ -201,6 +264,14 @@ impl DueClock {
         let at = jiff::Timestamp::from_millisecond(ms).unwrap_or(jiff::Timestamp::UNIX_EPOCH);
         at.to_zoned_datetime(self.zone.clone()).date()
     }
+}
+
+/// Cuts the findings that are open: a hold is never what goes while another could.
+fn cut_findings(findings: &mut Vec<OpenFinding>, most: usize) -> usize {
+    if findings.len() > most {
+        findings.sort_by_key(|finding| finding.grade != FindingKind::Hold);
+    }
+    cut(findings, most)
 }
 
 /// The photos of a document that were not taken back, newest first.

@@ -1,5 +1,6 @@
 //! What people see: plain structures with the words made, for any screen to lay out. Nothing here writes.
 
+pub mod bounds;
 mod contested;
 mod day_sheet;
 mod days;
@@ -9,6 +10,7 @@ mod find;
 mod history;
 mod lists;
 mod machine;
+pub(crate) mod names;
 mod record;
 mod roster;
 mod service;
@@ -23,19 +25,20 @@ use shared::record::{Body, PropertyCard};
 use shared::slot::Slot;
 
 pub use contested::{ContestedReading, ContestedSlot};
-pub use day_sheet::{AsideLine, DaySheet, DeviceContact, HoldLine, PersonCount, RecheckLine, VisitOfDay};
+pub use day_sheet::{AsideLine, DaySheet, DeviceContact, HoldLine, PersonCount, RecheckLine, SheetCounts, VisitOfDay};
 pub use days::{ClosedDay, Evening, EveningLine, LateLine};
-pub(crate) use days::{closing_in, parts_in};
+pub(crate) use days::{Closings, closing_in};
 pub use due::DueLine;
-pub use exports::{HoursRow, ReadingRow, RowOrigin};
+pub use exports::{HoursRow, ReadingRow, RowOrigin, RowPlace, Rows};
+pub(crate) use exports::{RowOf, Table, hours_row, reading_row};
 pub use history::{Fate, HistoryLine, describe};
 pub use lists::{MachineLine, PropertyView, RecordView, ShopStatus};
-pub use machine::{LashView, MachineView, PhotoLine, VisitView};
+pub use machine::{LashView, MachineMore, MachineView, PhotoLine, VisitView};
 pub(crate) use machine::{judge_lash, last_of_visit};
 pub use record::{NamedRecord, WholeRecord};
 pub use roster::{DeviceLine, PersonLine, PropertyLine, ShopFront, Status};
 pub use service::{SeasonRecord, ServiceRecord, ServiceValve};
-pub use slot_sheet::SlotSheet;
+pub use slot_sheet::{SlotSheet, weighed};
 
 use crate::book::{Book, BookError};
 use crate::clock::IGNORED_OFFSET_MS;
@@ -100,12 +103,11 @@ impl Book {
     /// [`BookError`] where the store fails.
     pub fn engine_cards(&self) -> Result<Vec<EngineCard>, BookError> {
         let doc = self.identity()?.root.shop.engines();
+        let ledger = self.store.ledger_of(doc)?;
         let mut cards = Vec::new();
         for standing in self.store.standings(doc)? {
-            if let Some(id) = standing.stands
-                && let Some(Body::EngineCard(card)) = self.store.held(id)?.map(|h| h.entry.record.body)
-            {
-                cards.push(*card);
+            if let Some(Body::EngineCard(card)) = standing.stands.and_then(|id| ledger.get(id)).map(|entry| &entry.record.body) {
+                cards.push(EngineCard::clone(card));
             }
         }
         cards.sort_by(|a, b| (&a.name, a.card).cmp(&(&b.name, b.card)));

@@ -8,7 +8,7 @@ use shared::length::LengthUnit;
 use shared::record::{Body, ClockEvidence};
 use shared::slot::Slot;
 
-use super::history::{self, Fate};
+use super::history::{self, Fate, Fates};
 use super::{describe, short};
 use crate::book::{Book, BookError};
 use crate::standing::{Standing, apart};
@@ -89,7 +89,8 @@ impl Book {
         let standings = self.store.standings(doc)?;
         let (body, time) = (&entry.record.body, ledger.time(record));
         let slot = Slot::of(&entry.record);
-        let standing = slot.as_ref().and_then(|slot| standings.iter().find(|s| s.slot == *slot));
+        let standing =
+            slot.as_ref().and_then(|slot| standings.binary_search_by(|s| s.slot.cmp(slot)).ok().and_then(|at| standings.get(at)));
         let voided_by = ledger.voided_by(record, roster);
         let mut seen = Vec::with_capacity(entry.record.seen.len());
         for id in &entry.record.seen {
@@ -98,7 +99,7 @@ impl Book {
         let fate = match body {
             // The receipts are the shop's own word and speak about no slot.
             Body::Arrival(_) => Fate::Stands,
-            _ => history::fate(record, body, &ledger, &standings, roster),
+            _ => Fates::of(&standings).fate(record, body, &ledger, roster),
         };
         let why = match fate {
             Fate::Voided => String::new(),

@@ -3,13 +3,14 @@
 use serde::Serialize;
 use shared::bytes::Bytes16;
 use shared::ids::{DeviceId, PersonId, PropertyId};
-use shared::record::ShopCard;
+use shared::record::{PropertyCard, ShopCard};
 use shared::role::Role;
 
+use super::names::Names;
 use crate::book::{Book, BookError};
 use crate::clock::Contact;
 use crate::rights::Place;
-use crate::store::QuarantineState;
+use crate::store::{QuarantineState, given_to};
 
 /// A person.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -102,11 +103,11 @@ impl Book {
     /// [`BookError`] where the store fails.
     pub fn people(&self) -> Result<Vec<PersonLine>, BookError> {
         let roster = self.roster()?;
-        let mut people = Vec::with_capacity(roster.people.len());
+        let (mut people, mut names) = (Vec::with_capacity(roster.people.len()), Names::default());
         for (person, name) in &roster.people {
             let mut properties = Vec::new();
-            for (_, property) in roster.assignments.iter().filter(|(who, _)| who == person) {
-                properties.push(self.property_name(Some(*property))?);
+            for property in given_to(&roster.assignments, *person) {
+                properties.push(names.property(self, Some(property))?);
             }
             people.push(PersonLine { person: *person, name: name.clone(), role: roster.role_now(*person), properties });
         }
@@ -145,13 +146,17 @@ impl Book {
             if document.place == Place::Property {
                 let property = PropertyId(document.doc.0);
                 if let Some(card) = self.property(property)? {
-                    let machines = self.store.machines_at(property)?.len();
-                    properties.push(PropertyLine { property, name: card.name, address: card.address, access: card.access, machines });
+                    properties.push(self.property_line(property, card)?);
                 }
             }
         }
         properties.sort_by(|a, b| (&a.name, a.property).cmp(&(&b.name, b.property)));
         Ok(properties)
+    }
+
+    pub(super) fn property_line(&self, property: PropertyId, card: PropertyCard) -> Result<PropertyLine, BookError> {
+        let machines = self.store.machines_at(property)?.len();
+        Ok(PropertyLine { property, name: card.name, address: card.address, access: card.access, machines })
     }
 
     /// Who looks after which property.
@@ -175,10 +180,11 @@ impl Book {
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn day_mark(&self) -> Result<String, BookError> {
-        let held = self.store.quarantined()?;
-        let waiting = held.iter().filter(|q| q.state == QuarantineState::Waiting).count();
+        use QuarantineState::{KeptOut, Released, Waiting};
+        let waiting = self.store.count_quarantined(Waiting)?;
+        let held = waiting + self.store.count_quarantined(Released)? + self.store.count_quarantined(KeptOut)?;
         let last_ms = self.store.contacts()?.values().map(|(at, _)| *at).max().unwrap_or(0);
-        Ok(format!("{}-{}-{waiting}-{last_ms}", self.store.log_end()?, held.len()))
+        Ok(format!("{}-{held}-{waiting}-{last_ms}", self.store.log_end()?))
     }
 
     /// How far this device is level with the shop.
@@ -198,7 +204,7 @@ impl Book {
             records,
             waiting,
             oldest_waiting_ms,
-            quarantined: self.store.quarantined()?.iter().filter(|q| q.state == QuarantineState::Waiting).count(),
+            quarantined: self.store.count_quarantined(QuarantineState::Waiting)?,
             unproved: self.store.unproved()?,
             last_exchange_ms: contact.map(|c| c.wall_ms),
             clock_offset_ms: contact.map(|c| c.offset_ms),

@@ -1,19 +1,22 @@
 //! The service record of one visit, or of one machine's season, for the client: found and left against the range, hours,
 //! findings, next due, who. No internal notes, no disputes, nothing in doubt or taken back, no other machine.
 
+use std::collections::{BTreeMap, BTreeSet};
+
 use jiff::civil::Date;
 use serde::Serialize;
 use shared::hours::Hours;
 use shared::ids::{DocId, RecordId};
 use shared::length::LengthUnit;
 use shared::record::{Body, Clearance, FindingKind, Stage};
-use shared::slot::Slot;
 use shared::valve::Valve;
 use shared::verdict::judge_on_card;
 
 use super::MachineView;
+use super::bounds::{MOST_LINES, MOST_VISITS, cut, none};
 use crate::book::{Book, BookError};
-use crate::ledger::Ledger;
+use crate::ledger::{Entry, Ledger};
+use crate::machine::VisitLine;
 use crate::moment::Moment;
 
 /// One valve in a service record.
@@ -57,8 +60,11 @@ pub struct ServiceRecord {
     pub source: String,
     /// The valves.
     pub valves: Vec<ServiceValve>,
-    /// Findings of the visit.
+    /// Findings of the visit, as many as are shown.
     pub findings: Vec<String>,
+    /// How many more there are.
+    #[serde(default, skip_serializing_if = "none")]
+    pub more_findings: usize,
     /// The machine must not be run.
     pub hold: bool,
     /// When the next check is due, in words.
@@ -91,8 +97,10 @@ pub struct SeasonRecord {
     pub hold: bool,
     /// When the next check is due, in words.
     pub next_due: String,
-    /// The visits.
+    /// The visits, as many of the latest as one record takes.
     pub visits: Vec<ServiceRecord>,
+    /// How many earlier ones of these days are left out.
+    pub earlier: usize,
     /// The day on which this was put together, in the shop's zone.
     pub made: Date,
 }
@@ -104,8 +112,9 @@ impl Book {
     /// [`BookError::Unknown`] where the book has no such visit.
     pub fn service_record(&self, visit: RecordId, unit: LengthUnit, now: &Moment) -> Result<ServiceRecord, BookError> {
         let doc = self.machine_of_visit(visit)?;
-        let view = self.machine_view(doc, unit, now)?;
-        self.of_visit(visit, &view, &*self.store.ledger_of(doc)?, unit, now)
+        let view = self.machine_without_history(doc, unit, now)?;
+        let ledger = self.store.ledger_of(doc)?;
+        self.of_visit(visit, &Season::of(&view, &ledger), unit, now)
     }
 
     /// The service record of a machine over days in the shop's zone, both ends in it: its finished visits, each by the rules of
@@ -125,12 +134,15 @@ impl Book {
             return Err(BookError::Entry(format!("The days end ({until}) before they begin ({from}).")));
         }
         let roster = self.roster()?;
-        let view = self.machine_view(machine, unit, now)?;
+        let view = self.machine_without_history(machine, unit, now)?;
         let ledger = self.store.ledger_of(machine)?;
-        let mut visits = Vec::new();
+        let season = Season::of(&view, &ledger);
         let in_days = |at_ms: i64| (from..=until).contains(&roster.day(at_ms));
-        for line in view.state.visits.iter().rev().filter(|v| v.finished_ms.is_some() && in_days(v.at_ms)) {
-            visits.push(self.of_visit(line.visit, &view, &ledger, unit, now)?);
+        let mut finished: Vec<&VisitLine> = view.state.visits.iter().filter(|v| v.finished_ms.is_some() && in_days(v.at_ms)).collect();
+        let earlier = cut(&mut finished, MOST_VISITS);
+        let mut visits = Vec::with_capacity(finished.len());
+        for line in finished.into_iter().rev() {
+            visits.push(self.of_visit(line.visit, &season, unit, now)?);
         }
         Ok(SeasonRecord {
             shop: roster.settings.name.clone(),
@@ -143,6 +155,7 @@ impl Book {
             hold: view.state.holds().next().is_some(),
             next_due: view.due_words.clone(),
             visits,
+            earlier,
             made: roster.day(self.shop_now_ms(now)?),
         })
     }
@@ -156,44 +169,38 @@ impl Book {
         held.map(|h| h.doc).ok_or_else(|| BookError::Unknown("this book has no such visit".to_owned()))
     }
 
-    fn of_visit(
-        &self,
-        visit: RecordId,
-        view: &MachineView,
-        ledger: &Ledger,
-        unit: LengthUnit,
-        now: &Moment,
-    ) -> Result<ServiceRecord, BookError> {
+    fn of_visit(&self, visit: RecordId, season: &Season<'_>, unit: LengthUnit, now: &Moment) -> Result<ServiceRecord, BookError> {
         let roster = self.roster()?;
+        let Season { view, ledger, .. } = *season;
         let by = ledger.get(visit).map(|e| e.record.measurer());
         let by = by.filter(|_| ledger.voided_by(visit, roster).is_none());
         let by = by.ok_or_else(|| BookError::Unknown("this book has no such visit, or it was taken back".to_owned()))?;
-        let of_visit = |body: &Body| match body {
-            Body::Hours(b) => b.visit == Some(visit),
-            Body::Finding(b) => b.visit == Some(visit),
-            _ => false,
-        };
-        let doubted = |id: RecordId| view.state.aside.iter().any(|a| a.aside.id == id);
+        let of_visit = season.of_visit(visit);
+        let doubted = |id: RecordId| season.doubted.contains(&id);
         let good = |id: RecordId| ledger.voided_by(id, roster).is_none() && !doubted(id);
-        let live = || ledger.entries().filter(|e| of_visit(&e.record.body) && ledger.voided_by(e.record.id, roster).is_none());
+        let live = || of_visit.iter().filter(|e| ledger.voided_by(e.record.id, roster).is_none());
         let meter = live().filter_map(|e| match &e.record.body {
             Body::Hours(b) => Some((ledger.time(e.record.id).ms, b.meter)),
             _ => None,
         });
-        let findings = live().filter_map(|e| match &e.record.body {
-            // Seen to since: no warning any more, and no secret either.
-            Body::Finding(b) if !view.findings.iter().any(|f| f.finding == e.record.id) => Some(format!("{} (put right since)", b.what)),
-            Body::Finding(b) if b.grade == FindingKind::Hold => Some(format!("DO NOT RUN: {}", b.what)),
-            Body::Finding(b) => Some(b.what.clone()),
-            _ => None,
-        });
+        let in_doubt = live().any(|e| !matches!(e.record.body, Body::Clearance(_)) && doubted(e.record.id));
+        let mut findings: Vec<String> = live()
+            .filter_map(|e| match &e.record.body {
+                // Seen to since: no warning any more, and no secret either.
+                Body::Finding(b) if !season.open.contains(&e.record.id) => Some(format!("{} (put right since)", b.what)),
+                Body::Finding(b) if b.grade == FindingKind::Hold => Some(format!("DO NOT RUN: {}", b.what)),
+                Body::Finding(b) => Some(b.what.clone()),
+                _ => None,
+            })
+            .collect();
+        let more_findings = cut(&mut findings, MOST_LINES);
         let card = view.engine_card.as_ref();
         let mut valves = Vec::new();
         for valve in view.valves() {
-            let found = of_stage(ledger, visit, valve, Stage::Found, good);
+            let found = of_stage(of_visit, valve, Stage::Found, good);
             // As it was left; as found where nothing was touched.
-            let untouched = || if of_stage(ledger, visit, valve, Stage::Set, good).is_some() { None } else { found };
-            let left = of_stage(ledger, visit, valve, Stage::Left, good).or_else(untouched);
+            let untouched = || if of_stage(of_visit, valve, Stage::Set, good).is_some() { None } else { found };
+            let left = of_stage(of_visit, valve, Stage::Left, good).or_else(untouched);
             if left.is_none() && found.is_none() {
                 continue;
             }
@@ -214,7 +221,6 @@ impl Book {
                 },
             });
         }
-        let line = view.state.visits.iter().find(|v| v.visit == visit);
         Ok(ServiceRecord {
             shop: roster.settings.name.clone(),
             visit,
@@ -223,13 +229,14 @@ impl Book {
             property: view.property_name.clone(),
             when: roster.local(ledger.time(visit).ms),
             by: roster.name(by),
-            meter: meter.max_by_key(|(at, _)| *at).map(|(_, meter)| meter).filter(|_| !live().any(|e| doubted(e.record.id))),
+            meter: meter.max_by_key(|(at, _)| *at).map(|(_, meter)| meter).filter(|_| !in_doubt),
             source: source_of(view),
             valves,
-            findings: findings.collect(),
+            findings,
+            more_findings,
             hold: view.state.holds().next().is_some(),
             next_due: view.due_words.clone(),
-            finished: line.is_some_and(|l| l.finished_ms.is_some()),
+            finished: season.finished.contains(&visit),
             made: roster.day(self.shop_now_ms(now)?),
         })
     }
@@ -240,10 +247,53 @@ fn source_of(view: &MachineView) -> String {
     source.map(|s| format!("{}, {}", s.manual, s.page)).unwrap_or_default()
 }
 
-/// The last good reading of a valve at a stage in a visit.
-fn of_stage(ledger: &Ledger, visit: RecordId, valve: Valve, stage: Stage, good: impl Fn(RecordId) -> bool) -> Option<&Clearance> {
-    ledger.in_slot(&Slot::lash(valve, stage)).iter().rev().find_map(|id| match &ledger.get(*id)?.record.body {
-        Body::Clearance(c) if c.visit == Some(visit) && good(*id) => Some(c),
+/// A machine's records by the visit that they belong to, and what is known of them: laid out once for all visits.
+struct Season<'a> {
+    view: &'a MachineView,
+    ledger: &'a Ledger,
+    by_visit: BTreeMap<RecordId, Vec<&'a Entry>>,
+    /// What does not stand by itself.
+    doubted: BTreeSet<RecordId>,
+    /// Findings that are open.
+    open: BTreeSet<RecordId>,
+    /// Visits that are finished.
+    finished: BTreeSet<RecordId>,
+}
+
+impl<'a> Season<'a> {
+    fn of(view: &'a MachineView, ledger: &'a Ledger) -> Self {
+        let mut by_visit: BTreeMap<RecordId, Vec<&Entry>> = BTreeMap::new();
+        for entry in ledger.entries() {
+            let visit = match &entry.record.body {
+                Body::Hours(b) => b.visit,
+                Body::Finding(b) => b.visit,
+                Body::Clearance(b) => b.visit,
+                _ => None,
+            };
+            if let Some(visit) = visit {
+                by_visit.entry(visit).or_default().push(entry);
+            }
+        }
+        let finished = view.state.visits.iter().filter(|line| line.finished_ms.is_some()).map(|line| line.visit);
+        Self {
+            view,
+            ledger,
+            by_visit,
+            doubted: view.state.aside.iter().map(|aside| aside.aside.id).collect(),
+            open: view.findings.iter().map(|finding| finding.finding).collect(),
+            finished: finished.collect(),
+        }
+    }
+
+    fn of_visit(&self, visit: RecordId) -> &[&'a Entry] {
+        self.by_visit.get(&visit).map_or(&[], Vec::as_slice)
+    }
+}
+
+/// The last good reading of a valve at a stage among those of a visit.
+fn of_stage<'a>(of_visit: &[&'a Entry], valve: Valve, stage: Stage, good: impl Fn(RecordId) -> bool) -> Option<&'a Clearance> {
+    of_visit.iter().rev().find_map(|entry| match &entry.record.body {
+        Body::Clearance(c) if c.valve == valve && c.stage == stage && good(entry.record.id) => Some(c),
         _ => None,
     })
 }

@@ -83,16 +83,17 @@ fn parts_of(mut covers: Vec<Covered>) -> Result<Vec<Vec<Covered>>, BookError> {
 
 fn counts(sheet: &DaySheet) -> DayCounts {
     let count = |n: usize| u32::try_from(n).unwrap_or(u32::MAX);
+    let all = &sheet.counts;
     DayCounts {
-        records: count(sheet.arrived.iter().map(|line| line.records).sum()),
-        readings: count(sheet.arrived.iter().map(|line| line.readings).sum()),
-        visits: count(sheet.visits.len()),
-        contested: count(sheet.contested.len()),
-        aside: count(sheet.aside.len()),
-        holds: count(sheet.holds.len()),
-        recheck: count(sheet.recheck.len()),
-        unfinished: count(sheet.visits.iter().filter(|visit| visit.finished_ms.is_none()).count()),
-        quarantined: count(sheet.quarantine.len()),
+        records: count(all.records),
+        readings: count(all.readings),
+        visits: count(all.visits),
+        contested: count(all.contested),
+        aside: count(all.aside),
+        holds: count(all.holds),
+        recheck: count(all.recheck),
+        unfinished: count(all.unfinished),
+        quarantined: count(all.quarantine),
     }
 }
 
@@ -101,11 +102,12 @@ impl Book {
     pub(crate) fn covered_by(&self, closing: RecordId) -> Result<BTreeMap<DocId, Vec<Bytes32>>, BookError> {
         let mut covered = BTreeMap::new();
         let ledger = self.store.ledger_of(self.identity()?.root.shop.days())?;
+        let closings = crate::view::Closings::of(&ledger);
         let mut next = Some(closing);
         let mut seen = std::collections::BTreeSet::new();
         while let Some(id) = next.filter(|id| seen.insert(*id)) {
             let Some(first) = crate::view::closing_in(&ledger, id) else { break };
-            for entry in crate::view::parts_in(&ledger, id) {
+            for entry in closings.parts(id) {
                 for one in &entry.covers {
                     covered.entry(one.doc).or_insert_with(|| one.heads.clone());
                 }

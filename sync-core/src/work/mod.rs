@@ -20,6 +20,7 @@ pub use visit::{FinishOutcome, HoursOutcome, VisitEntry, VisitOutcome};
 
 use crate::book::{Book, BookError, Draft};
 use crate::moment::{Entropy, Moment, fresh_doc};
+use crate::rights;
 
 /// Who does a step, when, and with what randomness.
 pub struct Hand<'a> {
@@ -119,7 +120,7 @@ impl Book {
     /// [`BookError`], having kept nothing.
     pub fn void(&mut self, target: RecordId, reason: &str, hand: &mut Hand<'_>) -> Result<RecordId, BookError> {
         let held = self.store.held(target)?.ok_or_else(|| BookError::Unknown("this book has no such record".to_owned()))?;
-        if matches!(held.entry.record.body, Body::Void(_) | Body::Arrival(_)) {
+        if !rights::is_voidable(held.entry.record.body.kind()) {
             return Err(BookError::Denied("a void or a receipt is not taken back; state the matter anew".to_owned()));
         }
         let mut own = Hand { now: hand.now, entropy: &mut *hand.entropy, measured_by: None };

@@ -7,7 +7,7 @@ use std::net::{SocketAddr, TcpStream};
 use std::thread::sleep;
 use std::time::Duration;
 
-use shared::wire::{EXCHANGE_TYPE, LARGEST_BODY};
+use shared::wire::{EXCHANGE_TYPE, LARGEST_PLAIN};
 
 use super::words;
 
@@ -100,7 +100,7 @@ impl Line {
         let (status, headers) = read_head(&mut stream)?;
         let number = |name: &str| headers.get(name).and_then(|value| value.parse::<u64>().ok());
         let length = number("content-length").and_then(|length| usize::try_from(length).ok()).ok_or("the answer says no length")?;
-        if length > LARGEST_PAGE || (kind == EXCHANGE_TYPE && length > LARGEST_BODY) {
+        if length > LARGEST_PAGE || (kind == EXCHANGE_TYPE && length > LARGEST_PLAIN) {
             return Err(format!("an answer of {length} bytes is larger than agreed"));
         }
         let mut body = vec![0; length];

@@ -10,7 +10,7 @@ use std::time::Duration;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use server::{Clock, SystemClock};
-use shared::wire::{EXCHANGE_TYPE, LARGEST_BODY};
+use shared::wire::{EXCHANGE_TYPE, LARGEST_PLAIN};
 
 /// Longer than the server gives any request.
 const ANSWER_WITHIN: Duration = Duration::from_secs(60);
@@ -136,7 +136,7 @@ impl Caller<'_> {
         head.push_str("\r\n");
         stream.write_all(&[head.as_bytes(), request.body].concat())?;
         let mut all = Vec::new();
-        stream.take(LARGEST_BODY as u64 + 64 * 1024).read_to_end(&mut all)?;
+        stream.take(LARGEST_PLAIN as u64 + 64 * 1024).read_to_end(&mut all)?;
         read_answer(&all).ok_or_else(|| std::io::Error::other("the answer is cut off, or no HTTP"))
     }
 }

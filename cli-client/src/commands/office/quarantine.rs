@@ -1,5 +1,6 @@
 //! `tappet office quarantine`: what waits at the shop, let in or kept out by the office.
 
+use serde::Deserialize;
 use serde_json::{Value, json};
 
 use crate::commands::quarantine;
@@ -41,9 +42,26 @@ pub(super) fn run(args: &QuarantineArgs, there: bool, session: &mut Session<'_, 
     }
 }
 
+/// A page of the shop's list.
+#[derive(Debug, Deserialize)]
+struct Page {
+    items: Vec<Value>,
+    #[serde(default)]
+    next: Option<String>,
+}
+
 fn list(session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let mut transport = level::transport(session)?;
-    let held: Value = level::in_my_name(session, &mut transport, |transport, token| transport.get_json("/v1/quarantine", token))?;
+    let mut held: Vec<Value> = Vec::new();
+    let mut path = "/v1/quarantine?limit=500".to_owned();
+    // As the shop gives it: one page after another, each as long as one may be.
+    loop {
+        let page: Page = level::in_my_name(session, &mut transport, |transport, token| transport.get_json(&path, token))?;
+        held.extend(page.items);
+        let Some(next) = page.next else { break };
+        path = format!("/v1/quarantine?limit=500&after={next}");
+    }
+    let held = Value::Array(held);
     let text = show::lists::shop_quarantine(&held, session)?;
     Outcome::new(&json!({ "quarantine": held }), text)
 }

@@ -128,7 +128,7 @@ impl Kit {
     /// [`KitError`] with the code `not-found` where this book has no such machine.
     pub fn machine(&mut self, machine: DocId) -> Result<MachineView, KitError> {
         let (unit, now) = (self.unit()?, self.around.now());
-        Ok(self.book.machine_view(machine, unit, &now)?)
+        Ok(self.book.machine_screen(machine, unit, &now)?)
     }
 
     /// A machine's history, newest first.
