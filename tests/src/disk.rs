@@ -92,6 +92,14 @@ impl Write {
     }
 }
 
+impl Image {
+    /// The files of a disk with one book, as they are after a copy was put there.
+    #[must_use]
+    pub fn of_book(bytes: Vec<u8>) -> Self {
+        Self(BTreeMap::from([("book.db".to_owned(), bytes)]))
+    }
+}
+
 impl Disk {
     /// A disk of this name, empty or with the files of an image.
     #[must_use]

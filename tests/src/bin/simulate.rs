@@ -5,7 +5,7 @@
 use std::process::ExitCode;
 
 use clap::Parser;
-use tests::sim::{Told, shrink, steps, tell};
+use tests::sim::{Told, shrink, steps, steps_with, tell};
 
 /// Simulates a shop and its crew through power cuts, bad networks, wrong clocks and restored copies.
 #[derive(Debug, Parser)]
@@ -20,6 +20,9 @@ struct Args {
     /// Steps in each story
     #[arg(long, default_value_t = 60)]
     steps: usize,
+    /// Insiders in each story; left out, none in a third of them, one in a third, and two
+    #[arg(long)]
+    insiders: Option<usize>,
     /// Tell one seed's story in words
     #[arg(long)]
     story: bool,
@@ -32,7 +35,7 @@ fn main() -> ExitCode {
     let args = Args::parse();
     let (mut sum, mut broken) = (Told::default(), 0_u64);
     for seed in args.from..args.from + args.seeds {
-        let plan = steps(seed, args.steps);
+        let plan = args.insiders.map_or_else(|| steps(seed, args.steps), |insiders| steps_with(seed, args.steps, insiders));
         match tell(seed, &plan) {
             Ok(told) => {
                 if args.story {
@@ -44,6 +47,13 @@ fn main() -> ExitCode {
                 sum.exchanges += told.exchanges;
                 sum.cuts += told.cuts;
                 sum.epochs += told.epochs;
+                sum.insiders += told.insiders;
+                sum.forged += told.forged;
+                sum.forged_out += told.forged_out;
+                sum.refused += told.refused;
+                for (attack, times) in told.attacks {
+                    *sum.attacks.entry(attack).or_default() += times;
+                }
             }
             Err((why, _)) => {
                 broken += 1;
@@ -59,6 +69,16 @@ fn main() -> ExitCode {
     println!(
         "{} stories of {} steps: {broken} broke a promise. {} records reported kept, none lost; {} more went with the only disk that held them; {} wait in quarantine. {} exchanges, {} power cuts, {} new epochs.",
         args.seeds, args.steps, sum.kept, sum.gone_with_a_disk, sum.quarantined, sum.exchanges, sum.cuts, sum.epochs
+    );
+    let attacks: Vec<String> = sum.attacks.iter().map(|(attack, times)| format!("{attack} {times}")).collect();
+    println!(
+        "{} insiders tried: {}. Of {} forged records {} are not in the shop's book at the end, and {} are there by right; {} refusals on the way.",
+        sum.insiders,
+        attacks.join(", "),
+        sum.forged,
+        sum.forged_out,
+        sum.forged - sum.forged_out,
+        sum.refused
     );
     if broken == 0 { ExitCode::SUCCESS } else { ExitCode::FAILURE }
 }

@@ -2,7 +2,7 @@
 
 use shared::ids::{DocId, PersonId, RecordId};
 use shared::length::{Length, LengthUnit};
-use shared::record::{Decision, Stage};
+use shared::record::{Decision, FindingKind, Stage};
 use shared::role::Role;
 use shared::slot::Slot;
 use sync_core::book::{Book, BookError};
@@ -10,11 +10,11 @@ use sync_core::desk::{DeskDone, DeskStep};
 use sync_core::enrol::EnrolError;
 use sync_core::work::{Hand, ReadingEntry, Settings};
 
-use super::steps::{Act, Cut, Step};
+use super::steps::{Act, Cut, Step, Way};
 use super::world::{Broken, OFFICE, SHOP, World};
 use crate::crew::Dice;
 
-const ROLES: [Role; 4] = [Role::Helper, Role::Tech, Role::Lead, Role::Office];
+const ROLES: [Role; 3] = [Role::Helper, Role::Tech, Role::Lead];
 const VALVES: [&str; 3] = ["1I", "1E", "2I"];
 
 /// One thing at the office's desk, which is opened where it is not.
@@ -70,12 +70,25 @@ impl World {
         self.after(phone, dice)
     }
 
+    /// The office changes a role and cannot be reached; two then read one valve differently, and only then is the office heard of.
+    fn quarrel(&mut self, (one, other): (usize, usize), machine: usize, role: usize, dice: &mut Dice) -> Result<(), Broken> {
+        let through = |phone| Act::Exchange { phone, up: Way::Through, down: Way::Through, shop_cut: None, phone_cut: None };
+        // People whose role changes begin with the third node, and phones with the second.
+        let (one, other) = (one % 4, other % 4);
+        let read = |phone, go| Act::Read { phone: phone + 1, machine, valve: 1, go, cut: None };
+        let acts = [Act::Role { phone: one, role }, read(one, 3), read(other, 6), through(one + 1), through(other + 1), through(0)];
+        acts.iter().try_for_each(|act| self.act(act, dice))
+    }
+
     pub(super) fn happen(&mut self, n: usize, step: &Step) -> Result<(), Broken> {
         let mut dice = Dice::new(step.dice);
         let line = format!("{:>3}. {:?}", n + 1, step.act);
         self.say(&line);
-        let dice = &mut dice;
-        match step.act {
+        self.act(&step.act, &mut dice)
+    }
+
+    fn act(&mut self, act: &Act, dice: &mut Dice) -> Result<(), Broken> {
+        match *act {
             Act::Wait { minutes } => self.now_ms += i64::from(minutes) * 60_000,
             Act::Read { phone, machine, valve, go, cut } => {
                 let phone = self.phone(phone);
@@ -150,9 +163,11 @@ impl World {
             }
             Act::Role { phone, role } => {
                 let person = self.nodes[2 + phone % (self.nodes.len() - 2)].person;
-                let role = ROLES.get(role % 3).copied();
+                // The last is none.
+                let role = ROLES.get(role % 4).copied();
                 let what = format!("The office makes {person} {role:?}");
-                return self.write(OFFICE, None, dice, &what, |book, hand| book.set_role(person, role, hand).map(|id| vec![id]));
+                self.write(OFFICE, None, dice, &what, |book, hand| book.set_role(person, role, hand).map(|id| vec![id]))?;
+                self.note_grant_to(person);
             }
             Act::Revoke { phone } => {
                 let phone = 2 + phone % (self.nodes.len() - 2);
@@ -218,6 +233,26 @@ impl World {
             }
             Act::Restore { node, command } => self.restore(node % self.nodes.len(), command, dice),
             Act::Clone { phone } => self.clone_phone(self.phone(phone), dice),
+            Act::Find { phone, machine, cut } => {
+                let phone = self.phone(phone);
+                let Some(machine) = self.machine(phone, machine) else { return Ok(()) };
+                let what = format!("{} puts a machine on hold", self.nodes[phone].name);
+                let mut found = None;
+                self.write(phone, cut, dice, &what, |book, hand| {
+                    let id = book.add_finding(machine, FindingKind::Hold, "a cracked blade", hand)?;
+                    found = Some(id);
+                    Ok(vec![id])
+                })?;
+                self.findings.extend(found);
+            }
+            Act::Clear { phone, finding, cut } => {
+                let phone = self.phone(phone);
+                let Some(finding) = self.findings.get(finding % self.findings.len().max(1)).copied() else { return Ok(()) };
+                let what = format!("{} clears a hold", self.nodes[phone].name);
+                return self.write(phone, cut, dice, &what, |book, hand| book.clear_finding(finding, "new blade", hand).map(|id| vec![id]));
+            }
+            Act::Quarrel { one, other, machine, role } => return self.quarrel((one, other), machine, role, dice),
+            Act::Attack { insider, ref attack } => return self.attack(insider, attack, dice),
             Act::Release { which, keep_out } => return self.release(which, keep_out, dice),
         }
         Ok(())

@@ -1,11 +1,13 @@
 //! What befalls books themselves: new devices, older copies put back, copies that live on, and what the office lets in.
 
+use shared::record::Body;
 use shared::role::Role;
 use sync_core::book::{Book, BookError};
 use sync_core::store::QuarantineState;
 use sync_core::work::Hand;
 
 use super::nodes::Node;
+use super::promises::Grant;
 use super::world::{Broken, OFFICE, SHOP, World};
 use crate::crew::Dice;
 use crate::disk::{Disk, Image};
@@ -13,9 +15,13 @@ use crate::disk::{Disk, Image};
 impl World {
     /// A person joins with a device of their own, over a network that works.
     pub(super) fn join(&mut self, role: Role, dice: &mut Dice) {
-        if self.nodes.len() > 8 {
-            return;
+        if self.nodes.len() <= 9 {
+            self.enrol(role, dice);
         }
+    }
+
+    /// The same, however many there are.
+    pub(super) fn enrol(&mut self, role: Role, dice: &mut Dice) {
         self.joined += 1;
         let name = format!("newcomer {}", self.joined);
         let now = self.nodes[OFFICE].moment(self.now_ms);
@@ -40,9 +46,28 @@ impl World {
             Ok(Node { name: name.clone(), disk, book: Some(book), person, device, clock_off_ms, boot, backups: vec![], revoked: false })
         })();
         match outcome {
-            Ok(node) => self.nodes.push(node),
+            Ok(node) => {
+                let person = node.person;
+                self.nodes.push(node);
+                self.note_grant_to(person);
+            }
             Err(why) => self.say(&format!("    {name} could not join: {why}.")),
         }
+    }
+
+    /// Notes the newest grant of somebody's role on the office's own device.
+    pub(super) fn note_grant_to(&mut self, person: shared::ids::PersonId) {
+        let Some(Ok(root)) = self.nodes[OFFICE].book.as_ref().map(|book| book.roster().map(|roster| roster.root)) else { return };
+        let Some(Ok(ledger)) = self.nodes[OFFICE].book.as_ref().map(|book| book.store().ledger_of(root.shop.roster())) else { return };
+        let known = |id| self.grants.iter().any(|grant| grant.record == id);
+        let granted = ledger.entries().filter_map(|entry| match &entry.record.body {
+            Body::Role(grant) if grant.person == person && !known(entry.record.id) => {
+                Some(Grant { record: entry.record.id, person, role: grant.role, at_ms: self.now_ms })
+            }
+            _ => None,
+        });
+        let granted: Vec<Grant> = granted.collect();
+        self.grants.extend(granted);
     }
 
     /// An older copy of a node's file takes its place: by hand, or for the shop by the command that begins a new epoch.
@@ -66,7 +91,7 @@ impl World {
     /// A copy of a device's file starts a life of its own on a second phone.
     pub(super) fn clone_phone(&mut self, phone: usize, dice: &mut Dice) {
         let original = &self.nodes[phone];
-        if self.nodes.len() > 8 || original.disk.is_off() {
+        if self.nodes.len() > 9 || original.disk.is_off() {
             return;
         }
         let name = format!("a copy of {}", original.name);
@@ -99,6 +124,9 @@ impl World {
         };
         if let Err(error) = outcome {
             self.say(&format!("    {error}."));
+        }
+        if let Some(before) = self.truth() {
+            self.watch_hands(&before)?;
         }
         self.after(SHOP, dice)
     }

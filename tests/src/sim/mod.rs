@@ -6,19 +6,23 @@
 //! - `nodes`: the shop and the devices, each a book on a [`crate::disk::Disk`] that fails on purpose.
 //! - `world`: the shop and everything around it. `acts`: the steps as they happen; `travel`: messages and files on their way,
 //!   `post` what the network does to them; `lives`: what befalls the books themselves.
+//! - `insider`: people whose own program forges; `promises`: what is promised against them, judged by who was granted what.
 //! - `rest`: heals everything, lets all exchange until nothing moves, and judges what is promised.
 //! - `shrink`: makes a story that breaks a promise as short as it gets.
 
 mod acts;
+mod insider;
 mod lives;
 mod nodes;
 mod post;
+mod promises;
 mod rest;
 mod shrink;
 mod steps;
 mod travel;
 mod world;
 
+pub use insider::{Attack, Closed, Deed, Door, Into, Opening, Reserved};
 pub use shrink::shrink;
-pub use steps::{Step, steps};
+pub use steps::{Act, Step, Way, steps, steps_with};
 pub use world::{Broken, Told, tell};

@@ -16,12 +16,16 @@ const MOST_ROUNDS: usize = 12;
 /// Exchanges after which one device that still has more will have more for ever.
 const MOST_EXCHANGES: usize = 60;
 
+/// What is promised of a device, as against what is promised of the shop.
+const OF_DEVICE: [&str; 3] = ["offers", "takes an answer", "comes to rest"];
+
 fn broken<T>(promise: &'static str, seen: String) -> Result<T, Broken> {
     Err(Broken { promise, seen })
 }
 
 /// Heals disks and network, and lets everyone exchange until nothing moves.
 pub(super) fn come_to_rest(world: &mut World, seed: u64) -> Result<(), Broken> {
+    world.resting = true;
     world.say("At rest: every disk is whole, every network works, and everyone exchanges.");
     let dice = &mut Dice::new(seed ^ 0xfeed);
     world.mail.clear();
@@ -37,8 +41,13 @@ pub(super) fn come_to_rest(world: &mut World, seed: u64) -> Result<(), Broken> {
     for _ in 0..MOST_ROUNDS {
         let before = ends(world);
         for phone in OFFICE..world.nodes.len() {
-            if !world.nodes[phone].revoked {
-                level(world, phone, dice)?;
+            if world.nodes[phone].revoked {
+                continue;
+            }
+            match level(world, phone, dice) {
+                // What an insider did to their own device is theirs to bear.
+                Err(broken) if world.is_insider(phone) && OF_DEVICE.contains(&broken.promise) => {}
+                outcome => outcome?,
             }
         }
         if ends(world) == before {
@@ -50,11 +59,12 @@ pub(super) fn come_to_rest(world: &mut World, seed: u64) -> Result<(), Broken> {
 
 /// Where every log ends.
 fn ends(world: &World) -> Vec<Option<u64>> {
-    world.nodes.iter().map(|node| node.book.as_ref().and_then(|book| book.store().log_end().ok())).collect()
+    let honest = (0..world.nodes.len()).filter(|node| !world.is_insider(*node)).map(|node| &world.nodes[node]);
+    honest.map(|node| node.book.as_ref().and_then(|book| book.store().log_end().ok())).collect()
 }
 
 /// One device exchanges until it and the shop are level.
-fn level(world: &mut World, phone: usize, dice: &mut Dice) -> Result<(), Broken> {
+pub(super) fn level(world: &mut World, phone: usize, dice: &mut Dice) -> Result<(), Broken> {
     for _ in 0..MOST_EXCHANGES {
         let sent_at = world.nodes[phone].moment(world.now_ms);
         let Some(book) = world.nodes[phone].book.as_ref() else { return Ok(()) };
@@ -85,27 +95,29 @@ pub(super) fn judge(world: &mut World) -> Result<(), Broken> {
         }
     }
     let waiting: Vec<_> = shop.store().quarantined().map_err(|e| failed(&e))?;
-    let out: BTreeSet<_> = waiting.iter().filter(|q| q.state != QuarantineState::Released).map(|q| q.bytes.clone()).collect();
+    let out: BTreeSet<_> = waiting.iter().filter(|q| q.state != QuarantineState::Released).map(|q| (q.doc, q.bytes.clone())).collect();
     for (record, what) in &world.kept {
-        let at_shop = world.nodes[SHOP].holds(*record);
+        let at_shop = world.nodes[SHOP].holds(*record) && !world.stolen(*record);
         let elsewhere = world.nodes.iter().find(|node| node.holds(*record));
         // A revoked device's own word never reaches the shop but by another's: it stays on that device.
         let silent =
             elsewhere.is_some_and(|node| node.revoked) || world.nodes.iter().any(|node| in_quarantine(node.book.as_ref(), *record));
-        if !at_shop && !silent {
+        let on_insiders = (0..world.nodes.len()).any(|node| world.is_insider(node) && world.nodes[node].holds(*record));
+        if !at_shop && !silent && !on_insiders {
             return broken("keeps what it kept", format!("{record} ({what}) is not at the shop; on {:?}", elsewhere.map(|n| &n.name)));
         }
     }
     // A shop put back from before a device was enrolled, whose card nobody else had yet, does not know it: it enrols anew.
     let roster = shop.roster().map_err(|e| failed(&e))?;
     let known = |node: &&Node| roster.devices.contains_key(&node.device);
-    for node in world.nodes.iter().skip(OFFICE).filter(|node| !node.revoked).filter(known) {
+    let honest = |node: &&Node| !world.insiders.contains(&node.device);
+    for node in world.nodes.iter().skip(OFFICE).filter(|node| !node.revoked).filter(known).filter(honest) {
         let Some(book) = node.book.as_ref() else { continue };
         for row in book.store().documents().map_err(|e| failed(&e))? {
             let ours = book.store().ledger(row.num).map_err(|e| failed(&e))?;
             for entry in ours.entries() {
                 let held = book.store().held(entry.record.id).map_err(|e| failed(&e))?;
-                if held.is_some_and(|held| out.contains(&held.bytes)) {
+                if held.is_some_and(|held| out.contains(&(row.doc, held.bytes))) {
                     return broken(
                         "keeps out what was refused",
                         format!("{} holds {} of {}", node.name, entry.record.id, entry.record.body.kind()),
@@ -143,6 +155,13 @@ pub(super) fn judge(world: &mut World) -> Result<(), Broken> {
     }
     world.told.quarantined = waiting.iter().filter(|q| q.state == QuarantineState::Waiting).count();
     Ok(())
+}
+
+impl World {
+    /// Whether the shop has something forged under this id.
+    fn stolen(&self, record: shared::ids::RecordId) -> bool {
+        self.forged.iter().any(|forged| forged.record == record && forged.fate != super::insider::Fate::Out)
+    }
 }
 
 fn in_quarantine(book: Option<&Book>, record: shared::ids::RecordId) -> bool {

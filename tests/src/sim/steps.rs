@@ -2,6 +2,7 @@
 
 use std::fmt;
 
+use super::insider::{Attack, Closed, Deed, Door, INSIDERS, Into, Opening, Reserved};
 use crate::crew::Dice;
 
 /// One thing that happens. Numbers name nodes, machines and records by their order, taken round.
@@ -34,43 +35,161 @@ pub enum Way {
 /// Kinds of things that happen.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Act {
-    Wait { minutes: u16 },
-    Read { phone: usize, machine: usize, valve: usize, go: i64, cut: Cut },
-    Hours { phone: usize, machine: usize, tenths: i64, cut: Cut },
-    Note { phone: usize, machine: usize, cut: Cut },
-    AtDesk { machine: usize, close: bool, cut: Cut },
-    Void { phone: usize, record: usize, cut: Cut },
-    Rule { phone: usize, machine: usize, pick: Option<usize>, cut: Cut },
-    NewMachine { phone: usize, cut: Cut },
-    Role { phone: usize, role: usize },
-    Revoke { phone: usize },
-    Yard { phone: usize, given: bool },
-    Join { role: usize },
-    Window { minutes: u32 },
-    Exchange { phone: usize, up: Way, down: Way, shop_cut: Cut, phone_cut: Cut },
-    LateMail { which: usize },
-    Bundle { from: usize, to: usize, way: Way, cut: Cut },
-    Clock { phone: usize, off_min: i32 },
-    Reboot { node: usize },
-    PowerCut { node: usize },
-    Lie { node: usize },
-    Full { node: usize, room: usize },
-    ReadOnly { node: usize },
-    Heal { node: usize },
-    Backup { node: usize },
-    Restore { node: usize, command: bool },
-    Clone { phone: usize },
-    Release { which: usize, keep_out: bool },
+    Wait {
+        minutes: u16,
+    },
+    Read {
+        phone: usize,
+        machine: usize,
+        valve: usize,
+        go: i64,
+        cut: Cut,
+    },
+    Hours {
+        phone: usize,
+        machine: usize,
+        tenths: i64,
+        cut: Cut,
+    },
+    Note {
+        phone: usize,
+        machine: usize,
+        cut: Cut,
+    },
+    AtDesk {
+        machine: usize,
+        close: bool,
+        cut: Cut,
+    },
+    Void {
+        phone: usize,
+        record: usize,
+        cut: Cut,
+    },
+    Rule {
+        phone: usize,
+        machine: usize,
+        pick: Option<usize>,
+        cut: Cut,
+    },
+    NewMachine {
+        phone: usize,
+        cut: Cut,
+    },
+    Role {
+        phone: usize,
+        role: usize,
+    },
+    Revoke {
+        phone: usize,
+    },
+    Yard {
+        phone: usize,
+        given: bool,
+    },
+    Join {
+        role: usize,
+    },
+    Window {
+        minutes: u32,
+    },
+    Exchange {
+        phone: usize,
+        up: Way,
+        down: Way,
+        shop_cut: Cut,
+        phone_cut: Cut,
+    },
+    LateMail {
+        which: usize,
+    },
+    Bundle {
+        from: usize,
+        to: usize,
+        way: Way,
+        cut: Cut,
+    },
+    Clock {
+        phone: usize,
+        off_min: i32,
+    },
+    Reboot {
+        node: usize,
+    },
+    PowerCut {
+        node: usize,
+    },
+    Lie {
+        node: usize,
+    },
+    Full {
+        node: usize,
+        room: usize,
+    },
+    ReadOnly {
+        node: usize,
+    },
+    Heal {
+        node: usize,
+    },
+    Backup {
+        node: usize,
+    },
+    Restore {
+        node: usize,
+        command: bool,
+    },
+    Clone {
+        phone: usize,
+    },
+    Release {
+        which: usize,
+        keep_out: bool,
+    },
+    Find {
+        phone: usize,
+        machine: usize,
+        cut: Cut,
+    },
+    Clear {
+        phone: usize,
+        finding: usize,
+        cut: Cut,
+    },
+    /// Two read the same valve while the office, out of reach, has changed the role of one of them.
+    Quarrel {
+        one: usize,
+        other: usize,
+        machine: usize,
+        role: usize,
+    },
+    /// An insider tries something.
+    Attack {
+        insider: usize,
+        attack: Attack,
+    },
 }
 
-/// The steps of a seed.
+/// The steps of a seed; in most stories with an insider or two.
 #[must_use]
 pub fn steps(seed: u64, count: usize) -> Vec<Step> {
+    steps_with(seed, count, usize::try_from(seed % 3).unwrap_or(0))
+}
+
+/// The steps of a seed, with so many insiders.
+#[must_use]
+pub fn steps_with(seed: u64, count: usize, insiders: usize) -> Vec<Step> {
     let mut dice = Dice::new(seed);
     for _ in 0..4 {
         dice.throw();
     }
-    (0..count).map(|_| Step { act: act(&mut dice), dice: dice.throw() }).collect()
+    let first = index(&mut dice, 5);
+    let insiders: Vec<usize> = (0..insiders.min(INSIDERS.len())).map(|n| (first + n) % INSIDERS.len()).collect();
+    let drawn = |dice: &mut Dice| match insiders.get(index(dice, insiders.len().max(1) as u64)) {
+        Some(insider) if one_in(dice, 4) => of_insider(*insider, dice),
+        _ => act(dice),
+    };
+    (0..count).map(|_| Step { act: drawn(&mut dice), dice: dice.throw() }).collect()
 }
 
 fn below(dice: &mut Dice, n: u64) -> u64 {
@@ -107,7 +226,7 @@ fn act(dice: &mut Dice) -> Act {
     let node = index(dice, 64);
     let phone = index(dice, 64);
     let machine = index(dice, 64);
-    match below(dice, 100) {
+    match below(dice, 105) {
         0..=7 => Act::Wait { minutes: u16::try_from(1 + below(dice, 600)).unwrap_or(1) },
         8..=24 => Act::Read { phone, machine, valve: index(dice, 3), go: 3 + small(dice, 5), cut: cut(dice) },
         25..=29 => Act::Hours { phone, machine, tenths: 1000 + small(dice, 200), cut: cut(dice) },
@@ -140,7 +259,57 @@ fn act(dice: &mut Dice) -> Act {
         95..=96 => Act::Restore { node, command: one_in(dice, 2) },
         97 => Act::Clone { phone },
         98 => Act::Window { minutes: u32::try_from(10 + below(dice, 2_000)).unwrap_or(10) },
+        99..=101 => Act::Find { phone, machine, cut: cut(dice) },
+        102 => Act::Clear { phone, finding: index(dice, 64), cut: cut(dice) },
+        103 => Act::Quarrel { one: phone, other: node, machine, role: index(dice, 4) },
         _ => Act::Release { which: index(dice, 64), keep_out: one_in(dice, 2) },
+    }
+}
+
+/// What an insider does, and what is done to them.
+fn of_insider(insider: usize, dice: &mut Dice) -> Act {
+    // People whose role may change begin with the third node.
+    let phone = INSIDERS[insider % INSIDERS.len()] - 2;
+    match below(dice, 24) {
+        0 => return Act::Role { phone, role: 3 },
+        1 => return Act::Role { phone, role: index(dice, 4) },
+        2 => return Act::Revoke { phone },
+        3 => return Act::Yard { phone, given: false },
+        _ => {}
+    }
+    Act::Attack { insider, attack: attack(dice) }
+}
+
+fn attack(dice: &mut Dice) -> Attack {
+    let (at, to) = (index(dice, 64), index(dice, 64));
+    let deed = Deed::any(index(dice, 64), at);
+    let door = if one_in(dice, 3) { Door::Phone(to) } else { Door::Shop };
+    let into = match below(dice, 4) {
+        0 => Into::Roster,
+        1 => Into::Engines,
+        2 => Into::Days,
+        _ => Into::Machine(at),
+    };
+    let back_min = if one_in(dice, 3) { 0 } else { u16::try_from(below(dice, 3_000)).unwrap_or(0) };
+    match below(dice, 100) {
+        0..=29 => Attack::Decides { deed, back_min, door },
+        30..=39 => Attack::Relabels { deed, door },
+        40..=45 => Attack::Replays { door },
+        46..=52 => Attack::WritesDeviceCard { of: at, back_min },
+        53..=63 => {
+            let closed = [Closed::Property, Closed::Machine(at), Closed::Days][index(dice, 3)];
+            Attack::Opens { closed, by: [Opening::Asks, Opening::WritesNote, Opening::WritesPhoto][index(dice, 3)] }
+        }
+        64..=67 => Attack::Founds { reserved: [Reserved::Days, Reserved::Roster, Reserved::Engines][index(dice, 3)] },
+        68..=76 => Attack::SendsVersion { deed, v: 2, door },
+        77..=80 => Attack::SendsUnknown { into },
+        81..=86 => Attack::LiesAboutClock { offset_min: i32::try_from(small(dice, 1_200) - 600).unwrap_or(0) },
+        87..=89 => {
+            let (records, bytes) = [(40, 0), (120, 3_900), (20, 60_000)][index(dice, 3)];
+            Attack::Floods { into, records, bytes }
+        }
+        90..=93 => Attack::TakesId { record: at },
+        _ => Attack::Mixes { deed, to },
     }
 }
 

@@ -55,7 +55,7 @@ impl World {
             return Ok(None);
         }
         let now = self.nodes[SHOP].moment(self.now_ms);
-        let Some(shop) = self.nodes[SHOP].book.as_mut() else { return Ok(None) };
+        let Some(shop) = self.nodes[SHOP].book.as_ref() else { return Ok(None) };
         // As the server's door does: no token for a device that the roster does not know, or that is revoked.
         let known = shop.roster().ok().and_then(|roster| roster.devices.get(&device).map(|d| d.revoked_ms.is_none()));
         if known != Some(true) {
@@ -63,13 +63,35 @@ impl World {
             self.say("    The shop turns the device away.");
             return Ok(None);
         }
+        let before = self.truth();
+        let Some(shop) = self.nodes[SHOP].book.as_mut() else { return Ok(None) };
         let answered = shop.answer(device, &request, &now, dice);
+        if let Some(before) = &before {
+            self.watch_hands(before)?;
+            if let Ok(answer) = &answered {
+                self.watch_eyes(phone, before, answer)?;
+            }
+        }
         let body = match answered {
             Ok(answer) => {
                 if request.epoch.is_some_and(|epoch| epoch != answer.epoch) {
                     self.told.epochs += 1;
                 }
-                Some(write_body(&answer, true).map_err(|e| Broken { promise: "writes an answer", seen: e.to_string() })?)
+                match write_body(&answer, true) {
+                    Ok(body) => Some(body),
+                    Err(error) if self.is_insider(phone) => {
+                        self.say(&format!("    No answer: {error}."));
+                        None
+                    }
+                    Err(error) => {
+                        let seen = format!("{} gets no answer: {error}", self.nodes[phone].name);
+                        return Err(Broken { promise: "every exchange succeeds", seen });
+                    }
+                }
+            }
+            Err(error) if self.resting && !self.is_insider(phone) => {
+                let seen = format!("{} gets no answer: {error}", self.nodes[phone].name);
+                return Err(Broken { promise: "every exchange succeeds", seen });
             }
             Err(error) => {
                 self.say(&format!("    The shop: {error}."));

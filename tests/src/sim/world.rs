@@ -1,16 +1,20 @@
 //! Lets steps happen, and keeps the story in words.
 
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
 use std::sync::OnceLock;
 
-use shared::ids::DocId;
+use shared::ids::{DeviceId, DocId, PropertyId, RecordId};
+use shared::record::{Body, PropertyCard};
 use shared::role::Role;
 use sync_core::book::Book;
 
+use super::insider::{Forged, INSIDERS, Pocketed};
 use super::nodes::{Kept, Node};
 use super::post::Letter;
+use super::promises::{self, Grant};
 use super::rest;
-use super::steps::{Cut, Step};
+use super::steps::{Act, Cut, Step};
 use crate::crew::{Crew, Dice};
 use crate::disk::{Disk, Image};
 
@@ -40,6 +44,16 @@ pub struct Told {
     pub cuts: usize,
     /// Times that the shop began a new epoch.
     pub epochs: usize,
+    /// People whose own program forged.
+    pub insiders: usize,
+    /// What they tried, and how often.
+    pub attacks: BTreeMap<&'static str, usize>,
+    /// Records that they forged (of a flood one), those of them that are not in the shop's book at the end, and refusals on the way.
+    pub forged: usize,
+    /// Forged records that are not in the shop's book at the end.
+    pub forged_out: usize,
+    /// Times that something forged was refused, at the shop or on a phone.
+    pub refused: usize,
 }
 
 /// The shop and everything around it.
@@ -51,6 +65,18 @@ pub(super) struct World {
     pub(super) mail: Vec<Letter>,
     pub(super) seed: u64,
     pub(super) joined: usize,
+    /// The devices of insiders.
+    pub(super) insiders: BTreeSet<DeviceId>,
+    pub(super) forged: Vec<Forged>,
+    pub(super) pocket: Vec<Pocketed>,
+    /// Roles granted and taken away by the office, in the order of true time.
+    pub(super) grants: Vec<Grant>,
+    /// Findings that somebody noted.
+    pub(super) findings: Vec<RecordId>,
+    /// A property that nobody was given.
+    pub(super) closed_yard: PropertyId,
+    /// Every disk is whole and every network works.
+    pub(super) resting: bool,
 }
 
 impl Drop for World {
@@ -74,12 +100,17 @@ pub(super) const OFFICE: usize = 1;
 /// [`Broken`] where a promise does not hold.
 pub fn tell(seed: u64, steps: &[Step]) -> Result<Told, (Broken, String)> {
     let mut world = World::begin(seed);
+    let acting = steps.iter().filter_map(|step| if let Act::Attack { insider, .. } = step.act { Some(insider) } else { None });
+    world.insiders = acting.map(|insider| world.nodes[INSIDERS[insider % INSIDERS.len()]].device).collect();
+    world.told.insiders = world.insiders.len();
     let outcome = steps
         .iter()
         .enumerate()
         .try_for_each(|(n, step)| world.happen(n, step))
         .and_then(|()| rest::come_to_rest(&mut world, seed))
-        .and_then(|()| rest::judge(&mut world));
+        .and_then(|()| rest::judge(&mut world))
+        .and_then(|()| promises::weigh(&mut world))
+        .and_then(|()| promises::goes_on(&mut world, seed));
     world.told.kept = world.kept.len();
     match outcome {
         Ok(()) => Ok(std::mem::take(&mut world.told)),
@@ -103,8 +134,13 @@ fn beginning() -> &'static Beginning {
             disks.push((name.to_owned(), disk));
         };
         on_disk(&mut crew, "the office", person);
-        for (name, role) in [("the lead", Role::Lead), ("a tech", Role::Tech), ("the other tech", Role::Tech), ("the helper", Role::Helper)]
-        {
+        for (name, role) in [
+            ("the lead", Role::Lead),
+            ("a tech", Role::Tech),
+            ("the other tech", Role::Tech),
+            ("the helper", Role::Helper),
+            ("the bookkeeper", Role::Office),
+        ] {
             let person = crew.person(name, role);
             on_disk(&mut crew, name, person);
         }
@@ -113,8 +149,30 @@ fn beginning() -> &'static Beginning {
         for phone in 2..crew.phones.len() {
             crew.give_yard(phone);
         }
+        let closed_yard = crew.on(0, |book, hand| {
+            let card = PropertyCard { name: "Closed yard".into(), address: String::new(), access: "Alarm code 0000".into() };
+            let yard = book.add_property(card, hand).expect("property");
+            let card = shared::record::MachineCard {
+                tag: "M-3".into(),
+                description: String::new(),
+                property: yard,
+                engine_card: None,
+                cylinders: Some(2),
+                duty: shared::engine_card::Duty::Commercial,
+                provisional: false,
+            };
+            book.add_machine(card, hand).expect("machine");
+            yard
+        });
         crew.level_all();
         let now_ms = crew.now_ms;
+        let roster = crew.shop.roster().expect("a roster").root.shop.roster();
+        let grants = crew.shop.store().ledger_of(roster).expect("a ledger");
+        let grants = grants.entries().filter_map(|entry| match &entry.record.body {
+            Body::Role(grant) => Some(Grant { record: entry.record.id, person: grant.person, role: grant.role, at_ms: 0 }),
+            _ => None,
+        });
+        let grants = grants.collect();
         let mut books: Vec<Book> = vec![crew.shop];
         books.extend(crew.phones.into_iter().skip(1).map(|phone| phone.book));
         let nodes = books
@@ -127,12 +185,18 @@ fn beginning() -> &'static Beginning {
                 (name, disk.image(), who)
             })
             .collect();
-        (nodes, now_ms)
+        Beginning { nodes, now_ms, grants, closed_yard }
     })
 }
 
-/// Each node's name, disk and owner, and the time.
-type Beginning = (Vec<(String, Image, Node0)>, i64);
+/// How every story begins.
+struct Beginning {
+    /// Each node's name, disk and owner.
+    nodes: Vec<(String, Image, Node0)>,
+    now_ms: i64,
+    grants: Vec<Grant>,
+    closed_yard: PropertyId,
+}
 
 struct Node0 {
     person: shared::ids::PersonId,
@@ -141,7 +205,7 @@ struct Node0 {
 
 impl World {
     pub(super) fn begin(seed: u64) -> Self {
-        let (nodes, now_ms) = beginning();
+        let Beginning { nodes, now_ms, grants, closed_yard } = beginning();
         let nodes = nodes
             .iter()
             .map(|(name, image, who)| Node {
@@ -156,7 +220,22 @@ impl World {
                 revoked: false,
             })
             .collect();
-        Self { nodes, now_ms: *now_ms, kept: Kept::new(), told: Told::default(), mail: vec![], seed, joined: 0 }
+        Self {
+            nodes,
+            now_ms: *now_ms,
+            kept: Kept::new(),
+            told: Told::default(),
+            mail: vec![],
+            seed,
+            joined: 0,
+            insiders: BTreeSet::new(),
+            forged: vec![],
+            pocket: vec![],
+            grants: grants.clone(),
+            findings: vec![],
+            closed_yard: *closed_yard,
+            resting: false,
+        }
     }
 
     pub(super) fn say(&mut self, line: &str) {

@@ -1,0 +1,88 @@
+//! Receipts made to serve for something else: a harmless record is handed in, the shop signs that it arrived, and a decision is
+//! signed under the receipted id. What was made once is kept, and sent again when the shop may have forgotten the harmless one.
+
+use shared::ids::{DocId, PropertyId, RecordId};
+use shared::record::{Body, MachineCard, Note};
+use shared::wire::Recipe;
+use sync_core::envelope;
+use sync_core::moment::random;
+
+use super::super::world::{Broken, World};
+use super::Door;
+use super::deeds::Deed;
+use super::forge::{Draft, on_genesis};
+use crate::crew::Dice;
+
+/// A decision with receipts that the shop signed for something else.
+#[derive(Debug, Clone)]
+pub(in crate::sim) struct Pocketed {
+    node: usize,
+    doc: DocId,
+    receipts: Vec<Vec<u8>>,
+    decision: Vec<u8>,
+}
+
+/// The receipts in what the shop sent of a document.
+fn receipts(recipes: &[shared::wire::ShortRecipe]) -> Vec<Vec<u8>> {
+    let records = recipes.iter().flat_map(|recipe| &recipe.records);
+    let is_receipt = |bytes: &[u8]| envelope::open(bytes).is_ok_and(|opened| matches!(opened.record.body, Body::Arrival(_)));
+    records.filter(|record| is_receipt(&record.0)).map(|record| record.0.clone()).collect()
+}
+
+impl World {
+    /// A machine of the insider's own, founded by hand, with a note in it: the document, and the note's id.
+    fn own_ground(&mut self, node: usize, dice: &mut Dice) -> Result<Option<(DocId, RecordId)>, Broken> {
+        let (doc, property) = (DocId::from_bytes(random(dice)), PropertyId::from_bytes(random(dice)));
+        let card = MachineCard {
+            tag: format!("own-{}", &doc.to_string()[..8]),
+            description: String::new(),
+            property,
+            engine_card: None,
+            cylinders: None,
+            duty: shared::engine_card::Duty::Commercial,
+            provisional: true,
+        };
+        let note = RecordId::from_time(self.nodes[node].moment(self.now_ms).wall_ms, random(dice));
+        let Some(founding) = self.forge(node, Draft::new(doc, card), dice) else { return Ok(None) };
+        let harmless = Draft { id: Some(note), ..Draft::new(doc, Note { text: "all well".to_owned(), visit: None }) };
+        let Some(harmless) = self.forge(node, harmless, dice) else { return Ok(None) };
+        let recipe = on_genesis(doc, vec![founding, harmless], dice);
+        self.ask(node, vec![(doc, vec![recipe])], &[], Some(0), dice)?;
+        Ok(Some((doc, note)))
+    }
+
+    pub(super) fn relabel(&mut self, node: usize, deed: Deed, door: Door, dice: &mut Dice) -> Result<(), Broken> {
+        let Some((doc, body)) = self.deed(node, deed, dice) else { return Ok(()) };
+        let Some((own, note)) = self.own_ground(node, dice)? else { return Ok(()) };
+        let Some(answer) = self.ask(node, vec![], &[own], None, dice)? else { return Ok(()) };
+        let of_own = answer.docs.into_iter().find(|answer| answer.id == own).map(|answer| answer.recipes).unwrap_or_default();
+        let receipts = receipts(&of_own);
+        if receipts.is_empty() {
+            self.say("    No receipt came.");
+            return Ok(());
+        }
+        let Some(decision) = self.forge(node, Draft { id: Some(note), ..Draft::new(doc, body) }, dice) else { return Ok(()) };
+        self.pocket.push(Pocketed { node, doc, receipts, decision });
+        self.replay_last(node, door, dice)
+    }
+
+    /// Sends everything again that was relabelled.
+    pub(super) fn replay(&mut self, node: usize, door: Door, dice: &mut Dice) -> Result<(), Broken> {
+        let mine: Vec<Pocketed> = self.pocket.iter().filter(|pocketed| pocketed.node == node).cloned().collect();
+        mine.iter().try_for_each(|pocketed| self.send_pocketed(pocketed, door, dice))
+    }
+
+    fn replay_last(&mut self, node: usize, door: Door, dice: &mut Dice) -> Result<(), Broken> {
+        let Some(last) = self.pocket.iter().rfind(|pocketed| pocketed.node == node).cloned() else { return Ok(()) };
+        self.send_pocketed(&last, door, dice)
+    }
+
+    fn send_pocketed(&mut self, pocketed: &Pocketed, door: Door, dice: &mut Dice) -> Result<(), Broken> {
+        let doc = pocketed.doc;
+        let recipes: Vec<Recipe> = [pocketed.receipts.clone(), vec![pocketed.decision.clone()]]
+            .into_iter()
+            .map(|records| on_genesis(doc, records, dice))
+            .collect();
+        self.send(pocketed.node, door, vec![(doc, recipes)], dice)
+    }
+}

@@ -1,0 +1,96 @@
+//! No wrong hand: whoever decides has the right when the record reaches the shop. Who may write what is told here once more, from the
+//! design's table.
+
+use shared::ids::PersonId;
+use shared::record::Body;
+use shared::role::Role;
+use sync_core::rights::Place;
+use sync_core::store::{QuarantineState, Store};
+
+use super::super::insider::{Fate, Forged};
+use super::super::world::{Broken, SHOP, World};
+use super::Truth;
+
+/// The kinds that are the office's alone.
+const OFFICE: [&str; 6] = ["shop", "person", "role", "device-revoked", "assignment", "day-closed"];
+
+/// Whether a kind settles something, so that its author needs the right on arrival too.
+pub(super) fn decides(kind: &str) -> bool {
+    OFFICE.contains(&kind)
+        || ["device", "arrival", "engine-card", "property", "machine", "void", "ruling", "finding-cleared", "sign-off"].contains(&kind)
+}
+
+/// Whether somebody in a role may write this, by the design's table. A version that nobody reads yet is of its kind all the same.
+pub(super) fn may(forged: &Forged, role: Option<Role>, truth: &Truth, store: &Store) -> bool {
+    let Some(role) = role else { return false };
+    let office = role == Role::Office;
+    let held = |id| store.held(id).ok().flatten().map(|held| held.entry.record);
+    let shop = truth.roster.root.shop;
+    let of_shop = [shop.roster(), shop.engines(), shop.days()].contains(&forged.doc);
+    match (&forged.body, forged.body.kind()) {
+        (_, kind) if OFFICE.contains(&kind) => office,
+        (_, "device" | "arrival") => false,
+        (_, "engine-card" | "property") => matches!(role, Role::Office | Role::Lead),
+        (_, "machine") if of_shop => false,
+        (Body::Machine(card), _) if card.provisional && forged.founds => true,
+        (_, "machine") => matches!(role, Role::Office | Role::Lead),
+        (Body::Void(void), _) => held(void.target).is_none_or(|target| {
+            let lower = |author: PersonId| truth.roles(author).into_iter().flatten().all(|role| role != Role::Lead);
+            // What is the office's alone to write is the office's alone to take back.
+            let of_office = OFFICE.contains(&target.body.kind());
+            office || (!of_office && (target.by == forged.by || (role == Role::Lead && lower(target.by))))
+        }),
+        (Body::Ruling(ruling), _) => {
+            let own = ruling.of.iter().filter_map(|id| held(*id)).any(|r| r.by == forged.by || r.measurer() == forged.by);
+            office || (role == Role::Lead && !own)
+        }
+        (_, "ruling") => matches!(role, Role::Office | Role::Lead),
+        (_, "finding-cleared" | "sign-off") => role != Role::Helper,
+        (Body::Unknown(unknown), kind) if !decides(kind) && !Body::KINDS.contains(&unknown.kind.as_str()) => office || !of_shop,
+        _ => true,
+    }
+}
+
+impl World {
+    /// Looks whether something forged has come into the shop's book since the last look, and by what right.
+    pub(in crate::sim) fn watch_hands(&mut self, before: &Truth) -> Result<(), Broken> {
+        let Some(after) = self.truth() else { return Ok(()) };
+        let Some(shop) = self.nodes[SHOP].book.as_ref() else { return Ok(()) };
+        let store = shop.store();
+        let mut fates = Vec::new();
+        for (n, forged) in self.forged.iter().enumerate().filter(|(_, forged)| forged.fate == Fate::Out) {
+            if !store.held(forged.record).ok().flatten().is_some_and(|held| held.bytes == forged.bytes) {
+                continue;
+            }
+            let released = || {
+                let waiting = store.quarantined().unwrap_or_default();
+                waiting.iter().any(|q| q.state == QuarantineState::Released && q.bytes == forged.bytes)
+            };
+            let lawful = before.roles(forged.by).into_iter().any(|role| may(forged, role, before, store))
+                || after.roles(forged.by).into_iter().any(|role| may(forged, role, &after, store));
+            let fate = if !lawful && released() { Fate::Released } else { Fate::In { lawful } };
+            fates.push((n, fate));
+        }
+        for (n, fate) in fates {
+            self.forged[n].fate = fate;
+            let forged = &self.forged[n];
+            if fate == (Fate::In { lawful: false }) {
+                let seen = format!(
+                    "the shop took a {} (version {}) of {}, who is {:?}, into {}",
+                    forged.body.kind(),
+                    forged.body.version(),
+                    self.nodes[forged.node].name,
+                    after.roles(forged.by),
+                    self.shop_place_name(forged.doc)
+                );
+                return Err(Broken { promise: "no wrong hand", seen });
+            }
+        }
+        Ok(())
+    }
+
+    pub(super) fn shop_place_name(&self, doc: shared::ids::DocId) -> &'static str {
+        let place = self.nodes[SHOP].book.as_ref().and_then(|book| book.store().place(doc).ok().flatten());
+        place.map_or("nothing", Place::name)
+    }
+}

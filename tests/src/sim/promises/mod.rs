@@ -1,0 +1,86 @@
+//! What the book promises against insiders, judged by the simulator's own record of who was granted what, and not by the book's rules.
+//!
+//! - `hand`: nothing forged gets into the shop's book unless its author had the right.
+//! - `eyes`: the shop sends nobody a document that no grant opens.
+//! - `weight`: what a wrong hand wrote makes no difference. Left out of the book, everything stands as before.
+//! - `after`: the shop goes on. A day is closed, a new device is filled, a backup is put back and serves everyone.
+
+mod after;
+mod eyes;
+mod hand;
+mod weight;
+
+pub(super) use after::goes_on;
+pub(super) use weight::weigh;
+
+use std::collections::BTreeMap;
+
+use shared::ids::{PersonId, RecordId};
+use shared::role::Role;
+use sync_core::ledger::Ledger;
+use sync_core::roster::Roster;
+
+use super::insider::Fate;
+use super::world::{SHOP, World};
+
+/// A role that somebody with the right granted, or took away.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Grant {
+    pub(super) record: RecordId,
+    pub(super) person: PersonId,
+    pub(super) role: Option<Role>,
+    /// True time, ms since 1970 UTC.
+    pub(super) at_ms: i64,
+}
+
+/// What the shop can know of rights at a moment.
+pub(super) struct Truth {
+    /// The roster without anything that a wrong hand wrote.
+    pub(super) roster: Roster,
+    /// By true time, the last grant of each person that has reached the shop.
+    latest: BTreeMap<PersonId, Option<Role>>,
+}
+
+impl Truth {
+    /// The roles that a person may have: two where the shop's clocks and the true ones do not agree on which grant is the last.
+    pub(super) fn roles(&self, person: PersonId) -> Vec<Option<Role>> {
+        let mut roles = vec![self.roster.role_now(person)];
+        roles.extend(self.latest.get(&person));
+        roles
+    }
+}
+
+impl World {
+    /// Whether a node's own program forges.
+    pub(super) fn is_insider(&self, node: usize) -> bool {
+        self.insiders.contains(&self.nodes[node].device)
+    }
+
+    /// What the shop can know of rights now; `None` in a story without insiders, or while the shop's book is closed.
+    pub(super) fn truth(&self) -> Option<Truth> {
+        if self.insiders.is_empty() {
+            return None;
+        }
+        let wrong = self.forged.iter().filter(|f| matches!(f.fate, Fate::In { lawful: false } | Fate::Released)).map(|f| f.record);
+        let roster = self.roster_without(&wrong.collect())?;
+        let store = self.nodes[SHOP].book.as_ref()?.store();
+        let mut latest = BTreeMap::new();
+        for grant in &self.grants {
+            if store.holds_record(grant.record).unwrap_or(false) {
+                latest.insert(grant.person, grant.role);
+            }
+        }
+        Some(Truth { roster, latest })
+    }
+
+    /// The shop's roster without these records.
+    pub(super) fn roster_without(&self, wrong: &std::collections::BTreeSet<RecordId>) -> Option<Roster> {
+        let book = self.nodes[SHOP].book.as_ref()?;
+        let root = book.roster().ok()?.root;
+        let ledger = book.store().ledger_of(root.shop.roster()).ok()?;
+        if !ledger.entries().any(|entry| wrong.contains(&entry.record.id)) {
+            return book.roster().ok().cloned();
+        }
+        Some(Roster::build(root, &Ledger::new(ledger.entries().filter(|entry| !wrong.contains(&entry.record.id)).cloned())))
+    }
+}
