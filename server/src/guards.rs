@@ -74,7 +74,9 @@ pub(crate) fn host_of(headers: &HeaderMap) -> Option<String> {
     let mut given = headers.get_all(header::HOST).iter();
     let one = given.next().filter(|_| given.next().is_none())?.to_str().ok()?;
     let authority: axum::http::uri::Authority = one.parse().ok()?;
-    (!authority.as_str().contains('@')).then(|| plain(authority.host()))
+    // No name of a user, and a port that is a number.
+    let is_plain = authority.as_str() == authority.host() || authority.port_u16().is_some();
+    (is_plain && !authority.as_str().contains('@')).then(|| plain(authority.host()))
 }
 
 fn plain(host: &str) -> String {

@@ -30,6 +30,7 @@ mod etag;
 mod events;
 mod guards;
 mod ical;
+mod keyed;
 mod once;
 mod openapi;
 pub mod pace;
@@ -38,7 +39,6 @@ pub mod paper;
 mod phone;
 mod problem_response;
 mod routes;
-mod tries;
 mod turns;
 
 pub use config::Config;

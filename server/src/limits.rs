@@ -26,8 +26,10 @@ pub struct Limits {
     pub last: Duration,
     /// Requests of one device: a crew's office that opens every machine of a fleet passes, a loop gone wild does not.
     pub device: Rate,
-    /// Requests of whoever has shown no token, all together: 200 devices that log in twice each at day's end pass.
+    /// Requests of one address that has shown no token: 200 devices behind one router that log in twice each at day's end pass.
     pub strangers: Rate,
+    /// Such requests of all addresses together: more than the book bears to be asked for nothing.
+    pub all_strangers: Rate,
     /// Exchanges of one device under way at once. It needs one; a phone whose signal broke off asks again meanwhile.
     pub exchanges_of_one: usize,
     /// Pictures of photos on their way at once, at most 8 MiB each: together they hold no more than a small server spares.
@@ -62,6 +64,7 @@ impl Default for Limits {
             last: Duration::from_secs(35),
             device: Rate { burst: 240, per_s: 4 },
             strangers: Rate { burst: 1000, per_s: 50 },
+            all_strangers: Rate { burst: 8000, per_s: 400 },
             exchanges_of_one: 4,
             pictures: 24,
             pictures_of_one: 2,

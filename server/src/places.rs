@@ -58,7 +58,7 @@ impl Drop for Place {
 }
 
 /// What counts as one address: of IPv6 the first 64 bits, since whoever has one such address has all the others beside it.
-fn household(peer: IpAddr) -> IpAddr {
+pub(crate) fn household(peer: IpAddr) -> IpAddr {
     match peer.to_canonical() {
         IpAddr::V6(v6) => IpAddr::V6((u128::from(v6) >> 64 << 64).into()),
         v4 => v4,

@@ -8,6 +8,7 @@ use axum::routing::{get, post};
 use shared::picture::LARGEST_PICTURE;
 use shared::wire::LARGEST_BODY;
 
+use crate::pace::Peer;
 use crate::problem_response::Refused;
 use crate::routes::{
     backups, calendar, days, description, exchange, exports, joining, lists, live, looking, paper, photos, piston, quarantine, reckoning,
@@ -116,6 +117,6 @@ pub fn router(state: ServerState) -> Router {
 
 /// Counts a request of whoever shows no token, before anything is read of it.
 async fn at_a_strangers_pace(State(state): State<ServerState>, request: Request, next: Next) -> Result<Response, Refused> {
-    state.pace.stranger(&state.now()).map_err(Refused::too_many_strangers)?;
+    state.pace.stranger(Peer::of(request.extensions()), &state.now()).map_err(Refused::too_many_strangers)?;
     Ok(next.run(request).await)
 }

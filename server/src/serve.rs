@@ -21,7 +21,8 @@ use tokio::task::JoinSet;
 use tokio_rustls::TlsAcceptor;
 
 use crate::limits::{LARGEST_HEAD, Limits, MOST_HEADERS};
-use crate::places::Places;
+use crate::pace::Peer;
+use crate::places::{Places, household};
 
 /// Marks a request of a program on this very computer.
 #[derive(Debug, Clone, Copy)]
@@ -63,7 +64,9 @@ pub(crate) async fn serve(
             continue;
         };
         let from_here = peers_are_themselves && peer.ip().to_canonical().is_loopback();
-        let one = One { router: router.clone(), from_here, limits, told: told.clone() };
+        // Behind a proxy every connection is the proxy's.
+        let who = Peer(peers_are_themselves.then(|| household(peer.ip())));
+        let one = One { router: router.clone(), from_here, who, limits, told: told.clone() };
         let tls = tls.clone();
         connections.spawn(async move {
             match tls {
@@ -92,6 +95,7 @@ async fn take(listener: &TcpListener, places: &Places) -> std::io::Result<(TcpSt
 struct One {
     router: Router,
     from_here: bool,
+    who: Peer,
     limits: Limits,
     /// Closed once the server is to stop.
     told: watch::Receiver<()>,
@@ -113,8 +117,9 @@ impl One {
     }
 
     async fn answer(mut self, stream: impl AsyncRead + AsyncWrite + Unpin + Send + 'static) {
-        let (router, from_here) = (TowerToHyperService::new(self.router), self.from_here);
+        let (router, from_here, who) = (TowerToHyperService::new(self.router), self.from_here, self.who);
         let service = service_fn(move |mut request: Request<Incoming>| {
+            request.extensions_mut().insert(who);
             if from_here {
                 request.extensions_mut().insert(FromHere);
             }

@@ -16,7 +16,6 @@ use crate::outside::Clock;
 use crate::pace::Pace;
 use crate::pages::Rooms;
 use crate::problem_response::Refused;
-use crate::tries::Tries;
 use crate::turns::{MOST_UNPACKED, Turns};
 
 /// Steps of the shop under way at once. The book does one at a time; more only hold memory while they wait.
@@ -30,7 +29,6 @@ pub struct ServerState {
     shop: Arc<dyn Shop>,
     clock: Arc<dyn Clock>,
     steps: Arc<Semaphore>,
-    pub(crate) tries: Arc<Tries>,
     pub(crate) pace: Arc<Pace>,
     pub(crate) turns: Arc<Turns>,
     pub(crate) uploads: Arc<Turns>,
@@ -65,8 +63,7 @@ impl ServerState {
             shop,
             clock,
             steps: Arc::new(Semaphore::new(MOST_STEPS as usize)),
-            tries: Arc::default(),
-            pace: Arc::new(Pace::new(limits.device, limits.strangers)),
+            pace: Arc::new(Pace::new(limits.device, limits.strangers, limits.all_strangers)),
             turns: Arc::new(Turns::new(limits.exchanges_of_one, MOST_UNPACKED)),
             uploads: Arc::new(Turns::new(limits.pictures_of_one, limits.pictures)),
             once: Arc::default(),

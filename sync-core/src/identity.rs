@@ -54,6 +54,12 @@ impl Keys {
         self.derived(b"tappetbook calendars")
     }
 
+    /// The secret behind the cookies of browsers that are known.
+    #[must_use]
+    pub(crate) fn for_browsers(&self) -> [u8; 64] {
+        self.derived(b"tappetbook browsers")
+    }
+
     /// Both keys, the one for records first, to be sealed.
     pub(crate) fn bytes(&self) -> Zeroizing<[u8; 64]> {
         let mut both = Zeroizing::new([0; 64]);

@@ -23,6 +23,7 @@ mod layout;
 mod words;
 
 // The pages, as the office goes through them.
+mod browser;
 mod card_form;
 mod cards;
 mod closing;
@@ -57,6 +58,8 @@ use shown::Shown;
 pub(crate) struct Rooms {
     sessions: session::Sessions,
     passphrases: passphrase::Passphrases,
+    /// What codes over browsers are made with, once the shop was asked.
+    browser_key: tokio::sync::OnceCell<[u8; 64]>,
 }
 
 /// Every page.

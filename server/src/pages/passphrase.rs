@@ -1,7 +1,6 @@
 //! Passphrases: hashed with Argon2id, proved at their own pace, and no quicker for a name that nobody has.
 
-use std::collections::BTreeMap;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::Arc;
 
 use argon2::Argon2;
 use argon2::password_hash::phc::PasswordHash;
@@ -12,110 +11,111 @@ use shared::problem::Code;
 use sync_core::moment::Moment;
 use tokio::sync::Semaphore;
 
+use super::browser::Known;
+use crate::keyed::{Keyed, Paced};
+use crate::pace::Peer;
 use crate::problem_response::{Refused, sentence};
 use crate::state::ServerState;
 
 /// Passphrases proved at once: each takes the memory that makes guessing dear.
 const AT_ONCE: usize = 2;
-/// Wrong passphrases of one name within [`WINDOW_MS`], after which that name waits.
-const MOST_OF_ONE: usize = 5;
-/// Wrong passphrases of all names within [`WINDOW_MS`], after which everyone waits.
-const MOST_OF_ALL: usize = 40;
-/// The time that both are counted over.
-const WINDOW_MS: i64 = 5 * 60_000;
+/// Wrong passphrases of one name, or of one browser that its person signed in at before: five, then one a minute.
+const OF_ONE: Paced = Paced { burst: 5, each_us: 60_000_000 };
+/// Wrong passphrases of one address, whatever the names: a round of an office's people passes, a list of names does not.
+const OF_ONE_ADDRESS: Paced = Paced { burst: 20, each_us: 15_000_000 };
 
 /// What a name that nobody has is proved against: as much work as a real one, and the hash of nothing that is known.
 const NOBODY: &str = "$argon2id$v=19$m=19456,t=2,p=1$AAAAAAAAAAAAAAAAAAAAAA$AAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAA";
 
-/// Wrong passphrases of the last minutes, and the places to prove one.
+/// How often passphrases are tried, and the places to prove one.
 #[derive(Debug)]
 pub(super) struct Passphrases {
-    wrong: Mutex<Wrong>,
+    by_name: Keyed<[u8; 32]>,
+    by_address: Keyed<Peer>,
+    by_browser: Keyed<Known>,
     places: Arc<Semaphore>,
+    /// For browsers that are known, so that they do not wait behind strangers' guesses.
+    of_known: Arc<Semaphore>,
 }
 
-/// Times of the steady clock. A try counts from its beginning, so that many at once cannot slip through.
-#[derive(Debug, Default)]
-struct Wrong {
-    by_name: BTreeMap<[u8; 32], Vec<i64>>,
-    all: Vec<i64>,
-}
-
-/// A try under way.
+/// A try under way. It counts from its beginning, so that many at once cannot slip through.
 #[derive(Debug)]
 #[must_use = "a try that is not forgiven counts as wrong"]
-pub(super) struct Try {
-    name: [u8; 32],
-    at_ms: i64,
+pub(super) enum Try {
+    Of { name: [u8; 32], peer: Peer },
+    At(Known),
 }
 
 impl Default for Passphrases {
     fn default() -> Self {
-        Self { wrong: Mutex::default(), places: Arc::new(Semaphore::new(AT_ONCE)) }
+        Self {
+            by_name: Keyed::new(OF_ONE),
+            by_address: Keyed::new(OF_ONE_ADDRESS),
+            by_browser: Keyed::new(OF_ONE),
+            places: Arc::new(Semaphore::new(AT_ONCE)),
+            of_known: Arc::new(Semaphore::new(1)),
+        }
     }
 }
 
 impl Passphrases {
-    /// Begins a try for a name, or says how many seconds to wait.
-    pub(super) fn begin(&self, name: &str, now: &Moment) -> Result<Try, i64> {
-        let mut wrong = self.wrong.lock().unwrap_or_else(PoisonError::into_inner);
-        let fresh = |at: &i64| (0..WINDOW_MS).contains(&now.steady_ms.saturating_sub(*at));
-        wrong.all.retain(fresh);
-        wrong.by_name.retain(|_, tries| {
-            tries.retain(fresh);
-            !tries.is_empty()
-        });
-        let name: [u8; 32] = Sha256::digest(name.trim().to_lowercase().as_bytes()).into();
-        let of_one = wrong.by_name.get(&name).map_or(&[][..], Vec::as_slice);
-        for (tries, most) in [(of_one, MOST_OF_ONE), (&wrong.all, MOST_OF_ALL)] {
-            if let Some(oldest) = tries.len().checked_sub(most).and_then(|n| tries.get(n)) {
-                let wait_ms = oldest.saturating_add(WINDOW_MS).saturating_sub(now.steady_ms);
-                return Err(wait_ms.div_euclid(1000).saturating_add(1));
-            }
+    /// Begins a try for a name, or says how many seconds to wait. A browser at which that person signed in before has a pace of its
+    /// own (OWASP, device cookies): what others try under the name does not lock it out.
+    pub(super) fn begin(&self, name: &str, peer: Peer, known: Option<Known>, now: &Moment) -> Result<Try, i64> {
+        if let Some(known) = known {
+            self.by_browser.take(&known, now)?;
+            return Ok(Try::At(known));
         }
-        wrong.all.push(now.steady_ms);
-        wrong.by_name.entry(name).or_default().push(now.steady_ms);
-        Ok(Try { name, at_ms: now.steady_ms })
+        let name: [u8; 32] = Sha256::digest(name.trim().to_lowercase().as_bytes()).into();
+        if peer.0.is_some() {
+            self.by_address.take(&peer, now)?;
+        }
+        self.by_name.take(&name, now).inspect_err(|_| self.by_address.give_back(&peer))?;
+        Ok(Try::Of { name, peer })
     }
 
     /// Forgets a try whose passphrase was right, and that person's wrong ones with it.
     pub(super) fn forgive(&self, right: &Try) {
-        let mut wrong = self.wrong.lock().unwrap_or_else(PoisonError::into_inner);
-        wrong.by_name.remove(&right.name);
-        if let Some(n) = wrong.all.iter().position(|at| *at == right.at_ms) {
-            wrong.all.remove(n);
+        match right {
+            Try::At(known) => self.by_browser.forget(known),
+            Try::Of { name, peer } => {
+                self.by_name.forget(name);
+                self.by_address.give_back(peer);
+            }
         }
     }
 
     /// Whether a passphrase is the one of a hash; of a name that nobody has, no, after as long.
-    pub(super) async fn proves(&self, passphrase: String, phc: Option<String>, state: &ServerState) -> Result<bool, Refused> {
-        let known = phc.is_some();
+    pub(super) async fn proves(&self, passphrase: String, phc: Option<String>, of: &Try, state: &ServerState) -> Result<bool, Refused> {
+        let found = phc.is_some();
         let phc = phc.unwrap_or_else(|| NOBODY.to_owned());
-        let right = self.work(state, move || Ok::<_, Refused>(proves(&passphrase, &phc))).await?;
-        Ok(right && known)
+        let places = if matches!(of, Try::At(_)) { &self.of_known } else { &self.places };
+        let right = work(places, state, move || Ok::<_, Refused>(proves(&passphrase, &phc))).await?;
+        Ok(right && found)
     }
 
     /// A new passphrase as the string that is kept of it.
     pub(super) async fn new_hash(&self, passphrase: String, state: &ServerState) -> Result<String, Refused> {
         let passphrase = fits(&passphrase)?;
         let none = || Refused::broke("No passphrase was set. Try again.");
-        self.work(state, move || hash(&passphrase).ok_or_else(none)).await
+        work(&self.places, state, move || hash(&passphrase).ok_or_else(none)).await
     }
+}
 
-    async fn work<T: Send + 'static>(
-        &self,
-        state: &ServerState,
-        step: impl FnOnce() -> Result<T, Refused> + Send + 'static,
-    ) -> Result<T, Refused> {
-        let after = "Nobody was signed in. Try again.";
-        let place = Arc::clone(&self.places).acquire_owned().await.map_err(|_| Refused::broke(after))?;
-        let step = move || {
-            // Held until the work ends, not until the request does.
-            let _place = place;
-            step()
-        };
-        state.work(after, step).await
-    }
+/// Hashes, where there is a place for it.
+async fn work<T: Send + 'static>(
+    places: &Arc<Semaphore>,
+    state: &ServerState,
+    step: impl FnOnce() -> Result<T, Refused> + Send + 'static,
+) -> Result<T, Refused> {
+    let after = "Nobody was signed in. Try again.";
+    let place = Arc::clone(places).acquire_owned().await.map_err(|_| Refused::broke(after))?;
+    let step = move || {
+        // Held until the work ends, not until the request does.
+        let _place = place;
+        step()
+    };
+    state.work(after, step).await
 }
 
 /// Whether a text may be a passphrase at all; gives it as it is hashed.
@@ -163,34 +163,23 @@ mod tests {
     }
 
     #[test]
-    fn five_wrong_ones_make_a_name_wait_and_forty_everyone() {
+    fn names_addresses_and_known_browsers_have_each_a_pace_of_their_own() {
         let held = Passphrases::default();
         let now = Moment::at(1_000);
+        let (here, there) = (Peer(Some([192, 0, 2, 1].into())), Peer(Some([192, 0, 2, 2].into())));
         for _ in 0..5 {
-            let _wrong = held.begin("Ana", &now).unwrap();
+            let _wrong = held.begin("Ana", there, None, &now).unwrap();
         }
-        assert_eq!(held.begin(" ANA ", &now).unwrap_err(), 301);
-        let right = held.begin("Ben", &now).unwrap();
+        assert_eq!(held.begin(" ANA ", here, None, &now).unwrap_err(), 60);
+        let known = Known::from_bytes([1; 16], [2; 16]);
+        let right = held.begin("Ana", there, Some(known), &now).unwrap();
         held.forgive(&right);
-        for n in 0..35 {
-            let _wrong = held.begin(&format!("name {n}"), &now).unwrap();
+        for n in 0..15 {
+            let _wrong = held.begin(&format!("name {n}"), there, None, &now).unwrap();
         }
-        assert!(held.begin("Ben", &now).is_err());
-        let _later = held.begin("Ana", &Moment::at(1_000 + WINDOW_MS)).unwrap();
-    }
-
-    #[test]
-    fn the_right_one_forgets_the_wrong_ones_of_that_name() {
-        let held = Passphrases::default();
-        for _ in 0..10 {
-            for _ in 0..4 {
-                let _wrong = held.begin("Ana", &Moment::at(0)).unwrap();
-            }
-            if let Ok(right) = held.begin("Ana", &Moment::at(0)) {
-                held.forgive(&right);
-            }
-        }
-        // What is counted over everyone is not forgotten with it: forty wrong ones are forty wrong ones.
-        assert!(held.begin("Ben", &Moment::at(0)).is_err());
+        assert!(held.begin("Ben", there, None, &now).is_err());
+        let right = held.begin("Ben", here, None, &now).unwrap();
+        held.forgive(&right);
+        let _later = held.begin("Ana", here, None, &Moment::at(61_000)).unwrap();
     }
 }

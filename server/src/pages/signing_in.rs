@@ -1,8 +1,8 @@
 //! Signing in with a passphrase, setting the first one with a one-time code, and signing out.
 
 use axum::extract::State;
-use axum::http::header;
-use axum::response::{IntoResponse, Redirect, Response};
+use axum::http::{HeaderMap, header};
+use axum::response::{AppendHeaders, IntoResponse, Redirect, Response};
 use maud::{Markup, html};
 use serde::Deserialize;
 use shared::passphrase::FEWEST_CHARACTERS;
@@ -13,6 +13,7 @@ use sync_core::enrol::EnrolError;
 use sync_core::moment::random;
 
 use super::asked::Query;
+use super::browser::Known;
 use super::desk::go;
 use super::forms::{Fields, Posted};
 use super::layout::{bare, field};
@@ -20,6 +21,7 @@ use super::passphrase::fits;
 use super::shown::Shown;
 use super::visitor::cookie_of;
 use crate::outside::entropy;
+use crate::pace::Peer;
 use crate::problem_response::Refused;
 use crate::state::ServerState;
 
@@ -30,8 +32,8 @@ pub(super) struct To {
 }
 
 /// GET /office/sign-in
-pub(super) async fn page(State(state): State<ServerState>, Query(to): Query<To>) -> Result<Markup, Shown> {
-    state.pace.stranger(&state.now()).map_err(Refused::too_many_strangers)?;
+pub(super) async fn page(State(state): State<ServerState>, peer: Peer, Query(to): Query<To>) -> Result<Markup, Shown> {
+    state.pace.stranger(peer, &state.now()).map_err(Refused::too_many_strangers)?;
     let front = state.ask(|shop| shop.front()).await?;
     let to = to.to.unwrap_or_default();
     Ok(bare(
@@ -51,27 +53,39 @@ pub(super) async fn page(State(state): State<ServerState>, Query(to): Query<To>)
 }
 
 /// POST /office/sign-in
-pub(super) async fn sign_in(State(state): State<ServerState>, fields: Result<Fields, Refused>) -> Result<Response, Shown> {
+pub(super) async fn sign_in(
+    State(state): State<ServerState>,
+    peer: Peer,
+    headers: HeaderMap,
+    fields: Result<Fields, Refused>,
+) -> Result<Response, Shown> {
     let now = state.now();
-    state.pace.stranger(&now).map_err(Refused::too_many_strangers)?;
+    let known = known_browser(&state, &headers).await?;
+    if known.is_none() {
+        state.pace.stranger(peer, &now).map_err(Refused::too_many_strangers)?;
+    }
     let fields = fields?;
     let (name, passphrase) = (fields.text("name")?, fields.as_typed("passphrase"));
-    let attempt = state.rooms.passphrases.begin(&name, &now).map_err(Refused::too_many_passphrases)?;
-    let desk = state.ask(move |shop| shop.desk(&name)).await?;
+    let desk = {
+        let name = name.clone();
+        state.ask(move |shop| shop.desk(&name)).await?
+    };
+    let known = known.filter(|known| desk.as_ref().is_some_and(|desk| desk.person == known.person));
+    let attempt = state.rooms.passphrases.begin(&name, peer, known, &now).map_err(Refused::too_many_passphrases)?;
     let phc = desk.as_ref().map(|desk| desk.passphrase.clone());
-    let right = state.rooms.passphrases.proves(passphrase, phc, &state).await?;
+    let right = state.rooms.passphrases.proves(passphrase, phc, &attempt, &state).await?;
     let Some(desk) = desk.filter(|_| right) else {
         let say =
             "There is no such name with such a passphrase. Nobody was signed in. Try again, or set a new passphrase with a one-time code.";
         return Err(Refused::new(Code::CodeInvalid, say).into());
     };
     state.rooms.passphrases.forgive(&attempt);
-    let_in(&state, &desk, fields.maybe("to").unwrap_or_default())
+    let_in(&state, &desk, fields.maybe("to").unwrap_or_default()).await
 }
 
 /// GET /office/first
-pub(super) async fn first_page(State(state): State<ServerState>) -> Result<Markup, Shown> {
-    state.pace.stranger(&state.now()).map_err(Refused::too_many_strangers)?;
+pub(super) async fn first_page(State(state): State<ServerState>, peer: Peer) -> Result<Markup, Shown> {
+    state.pace.stranger(peer, &state.now()).map_err(Refused::too_many_strangers)?;
     let hint = format!("{FEWEST_CHARACTERS} characters or more; four plain words do");
     Ok(bare(
         "Set a passphrase",
@@ -93,39 +107,56 @@ pub(super) async fn first_page(State(state): State<ServerState>) -> Result<Marku
 }
 
 /// POST /office/first
-pub(super) async fn first(State(state): State<ServerState>, fields: Result<Fields, Refused>) -> Result<Response, Shown> {
+pub(super) async fn first(State(state): State<ServerState>, peer: Peer, fields: Result<Fields, Refused>) -> Result<Response, Shown> {
     let now = state.now();
-    state.pace.stranger(&now).map_err(Refused::too_many_strangers)?;
+    state.pace.stranger(peer, &now).map_err(Refused::too_many_strangers)?;
     let fields = fields?;
     let (code, passphrase) = (fields.text("code")?, fields.as_typed("passphrase"));
     fits(&passphrase)?;
     if passphrase != fields.as_typed("again") {
         return Err(Refused::new(Code::BodyInvalid, "The two passphrases differ. None was set, and the code is still good.").into());
     }
-    let attempt = state.tries.begin(&now).map_err(Refused::too_many_codes)?;
+    let attempt = state.pace.code(peer, &now).map_err(Refused::too_many_codes)?;
     let phc = state.rooms.passphrases.new_hash(passphrase, &state).await?;
-    let tries = std::sync::Arc::clone(&state.tries);
+    let pace = std::sync::Arc::clone(&state.pace);
     let opened = state.ask(move |shop| {
         let opened = shop.open_desk(&code, &phc, &now);
         if !matches!(opened, Err(EnrolError::Refused(Code::CodeInvalid, _))) {
-            tries.forgive(&attempt);
+            pace.forgive(&attempt);
         }
         opened
     });
     let desk = opened.await?;
     state.rooms.sessions.end_all_of(desk.person, &now);
-    let_in(&state, &desk, "")
+    let_in(&state, &desk, "").await
+}
+
+/// The browser that a request shows, where somebody signed in at it before.
+async fn known_browser(state: &ServerState, headers: &HeaderMap) -> Result<Option<Known>, Refused> {
+    if !Known::is_shown(headers) {
+        return Ok(None);
+    }
+    Ok(Known::of(headers, browser_key(state).await?))
+}
+
+async fn browser_key(state: &ServerState) -> Result<&[u8; 64], Refused> {
+    state.rooms.browser_key.get_or_try_init(|| state.ask(|shop| shop.browser_key())).await
 }
 
 /// Begins a session, for people of the office and leads.
-fn let_in(state: &ServerState, desk: &Desk, to: &str) -> Result<Response, Shown> {
+async fn let_in(state: &ServerState, desk: &Desk, to: &str) -> Result<Response, Shown> {
     if !matches!(desk.role, Some(Role::Office | Role::Lead)) {
         let say = "These pages are for the office and leads, and you have another role. You were not signed in. Ask the office.";
         return Err(Refused::new(Code::RoleMayNot, say).into());
     }
-    let mut chance = entropy().map_err(|_| Refused::broke("Nobody was signed in. Try again."))?;
-    let key = state.rooms.sessions.begin(desk.person, &random(&mut *chance), &state.now());
-    Ok(([(header::SET_COOKIE, cookie_of(key.text(), state.over_tls))], go(to)).into_response())
+    let (session, number) = {
+        let mut chance = entropy().map_err(|_| Refused::broke("Nobody was signed in. Try again."))?;
+        (random(&mut *chance), random(&mut *chance))
+    };
+    let known = Known::from_bytes(*desk.person.as_bytes(), number).cookie(browser_key(state).await?, state.over_tls);
+    let key = state.rooms.sessions.begin(desk.person, &session, &state.now());
+    let cookies = AppendHeaders([(header::SET_COOKIE, cookie_of(key.text(), state.over_tls)), (header::SET_COOKIE, known)]);
+    Ok((cookies, go(to)).into_response())
 }
 
 /// POST /office/sign-out

@@ -14,6 +14,7 @@ use sync_core::enrol::EnrolError;
 use utoipa::ToSchema;
 
 use crate::bearer::Office;
+use crate::pace::Peer;
 use crate::problem_response::Refused;
 use crate::state::ServerState;
 
@@ -67,16 +68,17 @@ pub(crate) async fn keys(State(state): State<ServerState>) -> Result<impl IntoRe
 )]
 pub(crate) async fn enrol(
     State(state): State<ServerState>,
+    peer: Peer,
     request: Result<Json<EnrolRequest>, JsonRejection>,
 ) -> Result<Json<EnrolAnswer>, Refused> {
     let Json(request) = request?;
     let now = state.now();
-    let attempt = state.tries.begin(&now).map_err(Refused::too_many_codes)?;
-    let tries = std::sync::Arc::clone(&state.tries);
+    let attempt = state.pace.code(peer, &now).map_err(Refused::too_many_codes)?;
+    let pace = std::sync::Arc::clone(&state.pace);
     let answer = state.ask(move |shop| {
         let answer = shop.enrol(&request, &now);
         if !matches!(answer, Err(EnrolError::Refused(Code::CodeInvalid, _))) {
-            tries.forgive(&attempt);
+            pace.forgive(&attempt);
         }
         answer
     });

@@ -67,22 +67,6 @@ async fn a_code_that_is_wrong_or_old_is_refused() {
 }
 
 #[tokio::test]
-async fn after_ten_wrong_codes_even_the_right_one_waits_a_minute() {
-    let world = World::new();
-    let wrong = Device::blank().book.enrol_request("AAAAA-BBBBB", "desk", &world.clock.now(), &mut chance).unwrap();
-    for _ in 0..10 {
-        world.post_json("/v1/enrol", "", &wrong).await.problem(403, Code::CodeInvalid);
-    }
-    let right = Device::blank().book.enrol_request(&world.first_code, "desk", &world.clock.now(), &mut chance).unwrap();
-    let refused = world.post_json("/v1/enrol", "", &right).await;
-    refused.problem(429, Code::TooMany);
-    let wait_s: i64 = refused.headers[header::RETRY_AFTER].to_str().unwrap().parse().unwrap();
-    assert!((1..=61).contains(&wait_s), "{wait_s}");
-    world.clock.on(wait_s * 1000);
-    world.post_json("/v1/enrol", "", &right).await.json::<EnrolAnswer>();
-}
-
-#[tokio::test]
 async fn bodies_of_the_wrong_shape_are_problems_too() {
     let world = World::new();
     let long = format!("{{\"code\":\"{}\"}}", "A".repeat(20_000));

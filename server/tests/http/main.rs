@@ -18,6 +18,7 @@ mod joining;
 mod limits;
 mod lists;
 mod live;
+mod lockouts;
 mod looking;
 mod pace;
 mod pages_guards;

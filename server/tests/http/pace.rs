@@ -1,14 +1,13 @@
-//! How often somebody may ask: a device in a tight loop, strangers, and whoever guesses codes.
+//! How often somebody may ask: a device in a tight loop, and strangers.
 
 use axum::http::{StatusCode, header};
 use server::Limits;
 use server::pace::Rate;
 use shared::problem::Code;
 use shared::role::Role;
-use shared::wire::EnrolAnswer;
 use sync_core::exchange::write_body;
 
-use crate::support::{Answer, Device, World, chance, exchange_of};
+use crate::support::{Answer, World, chance, exchange_of};
 use server::Clock;
 
 fn wait_of(answer: &Answer) -> i64 {
@@ -78,34 +77,4 @@ async fn a_flood_of_strangers_does_not_keep_a_device_with_a_token_out() {
     }
     world.log_in_with("a.b.c").await.problem(429, Code::TooMany);
     office.exchange(&world).await;
-}
-
-#[tokio::test]
-async fn codes_guessed_in_parallel_are_no_more_than_codes_guessed_in_turn() {
-    let world = World::new();
-    let wrong = Device::blank().book.enrol_request("AAAAA-BBBBB", "desk", &world.clock.now(), &mut chance).unwrap();
-    let json = serde_json::to_vec(&wrong).unwrap();
-    let guesses: Vec<_> = (0..200)
-        .map(|_| {
-            let request = crate::support::asked(axum::http::Method::POST, "/v1/enrol", "")
-                .header(header::CONTENT_TYPE, "application/json")
-                .body(axum::body::Body::from(json.clone()))
-                .unwrap();
-            tokio::spawn(tower::ServiceExt::oneshot(world.router.clone(), request))
-        })
-        .collect();
-    let (mut looked_at, mut told_to_wait) = (0, 0);
-    for guess in guesses {
-        match guess.await.unwrap().unwrap().status() {
-            StatusCode::FORBIDDEN => looked_at += 1,
-            StatusCode::TOO_MANY_REQUESTS => told_to_wait += 1,
-            other => panic!("{other}"),
-        }
-    }
-    assert_eq!((looked_at, told_to_wait), (10, 190));
-    let right = Device::blank().book.enrol_request(&world.first_code, "desk", &world.clock.now(), &mut chance).unwrap();
-    let refused = world.post_json("/v1/enrol", "", &right).await;
-    refused.problem(429, Code::TooMany);
-    world.clock.on(wait_of(&refused) * 1000);
-    world.post_json("/v1/enrol", "", &right).await.json::<EnrolAnswer>();
 }

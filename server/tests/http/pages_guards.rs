@@ -76,7 +76,7 @@ async fn wrong_passphrases_make_that_name_wait_and_no_other() {
     }
     let seen = browser.sign_in(&world, "ana", PASSPHRASE).await;
     assert_eq!(seen.status, StatusCode::TOO_MANY_REQUESTS);
-    assert_eq!(seen.headers[header::RETRY_AFTER], "301");
+    assert_eq!(seen.headers[header::RETRY_AFTER], "60");
     browser.sign_in(&world, "Cleo", PASSPHRASE).await.to();
     world.clock.on(301_000);
     browser.sign_in(&world, "Ana", PASSPHRASE).await.to();

@@ -311,6 +311,9 @@ impl OfficeFacts for Broken {
     fn front(&self) -> Result<ShopFront, BookError> {
         full()
     }
+    fn browser_key(&self) -> Result<[u8; 64], BookError> {
+        full()
+    }
     fn day_mark(&self) -> Result<String, BookError> {
         full()
     }

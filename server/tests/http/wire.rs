@@ -8,7 +8,7 @@ use server::{Clock, Limits, Running, start};
 use shared::wire::{ASSERTION_TYPE, ExchangeAnswer, TokenAnswer};
 use sync_core::exchange::{read_body, write_body};
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWriteExt};
-use tokio::net::TcpStream;
+use tokio::net::{TcpSocket, TcpStream};
 
 use crate::support::{Answer, Device, HandClock, chance, config};
 
@@ -81,7 +81,18 @@ pub(crate) fn exchange_head(token: &str) -> String {
 /// One request over one connection.
 pub(crate) async fn over(address: SocketAddr, head: &str, body: &[u8]) -> Answer {
     let head = format!("{head}\r\nhost: 127.0.0.1\r\nconnection: close\r\ncontent-length: {}\r\n\r\n", body.len());
-    let mut stream = TcpStream::connect(address).await.unwrap();
+    ask(TcpStream::connect(address).await.unwrap(), &head, body).await
+}
+
+/// The same from another address of this computer.
+pub(crate) async fn over_from(source: &str, address: SocketAddr, head: &str, body: &[u8]) -> Answer {
+    let head = format!("{head}\r\nhost: 127.0.0.1\r\nconnection: close\r\ncontent-length: {}\r\n\r\n", body.len());
+    let socket = TcpSocket::new_v4().unwrap();
+    socket.bind(SocketAddr::new(source.parse().unwrap(), 0)).unwrap();
+    ask(socket.connect(address).await.unwrap(), &head, body).await
+}
+
+async fn ask(mut stream: TcpStream, head: &str, body: &[u8]) -> Answer {
     stream.write_all(head.as_bytes()).await.unwrap();
     // The server may answer and close before it has read all of what is too large.
     let _ = stream.write_all(body).await;

@@ -17,6 +17,8 @@ use crate::view::{ShopFront, SlotSheet, WholeRecord};
 pub trait OfficeFacts {
     /// The shop's settings, and where its server says it answers.
     fn front(&self) -> Result<ShopFront, BookError>;
+    /// What the server's codes over known browsers are made with; the same for as long as the shop has its keys.
+    fn browser_key(&self) -> Result<[u8; 64], BookError>;
     /// A mark that is another one whenever a day sheet may say something else.
     fn day_mark(&self) -> Result<String, BookError>;
     /// The slots that want a ruling, each with all that one goes by; as many as the day sheet shows.
@@ -40,6 +42,10 @@ pub trait OfficeFacts {
 impl OfficeFacts for SqliteShop {
     fn front(&self) -> Result<ShopFront, BookError> {
         self.lock().0.shop_front()
+    }
+
+    fn browser_key(&self) -> Result<[u8; 64], BookError> {
+        Ok(self.lock().0.identity()?.keys()?.for_browsers())
     }
 
     fn day_mark(&self) -> Result<String, BookError> {
