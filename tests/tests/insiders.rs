@@ -118,7 +118,8 @@ fn a_shop_that_forgot_a_dismissal_decides_nothing_by_it() {
     let restored = Act::Restore { node: 0, command: true };
     for deed in [Deed::GivesRole(3, Role::Office), Deed::VoidsRecord(0)] {
         let acts = vec![restored.clone(), by(BOOKKEEPER, decides(deed))];
-        told([vec![Act::Backup { node: 0 }], dismissed(BOOKKEEPER), acts].concat());
+        let read = Act::Read { phone: phone(1), machine: 0, valve: 0, go: 4, cut: None };
+        told([vec![read, exchange(phone(1)), Act::Backup { node: 0 }], dismissed(BOOKKEEPER), acts].concat());
     }
 }
 

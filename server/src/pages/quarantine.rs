@@ -28,7 +28,13 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Que
             let waiting = shop.quarantined(Some(QuarantineState::Waiting), after, MOST_LINES)?;
             let mut settled = shop.quarantined(Some(QuarantineState::Released), 0, MOST_LINES)?;
             settled.extend(shop.quarantined(Some(QuarantineState::KeptOut), 0, MOST_LINES)?);
-            Ok::<_, BookError>((waiting, shop.count_quarantined(QuarantineState::Waiting)?, settled, shop.devices()?, shop.brought_too_much()?))
+            Ok::<_, BookError>((
+                waiting,
+                shop.count_quarantined(QuarantineState::Waiting)?,
+                settled,
+                shop.devices()?,
+                shop.brought_too_much()?,
+            ))
         })
         .await?;
     let devices: BTreeMap<DeviceId, DeviceLine> = devices.into_iter().map(|line| (line.device, line)).collect();

@@ -36,9 +36,7 @@ pub(super) fn may(forged: &Forged, role: Option<Role>, truth: &Truth, store: &St
         (_, "machine") => matches!(role, Role::Office | Role::Lead),
         (Body::Void(void), _) => held(void.target).is_none_or(|target| {
             let lower = |author: PersonId| truth.roles(author).into_iter().flatten().all(|role| role != Role::Lead);
-            // What is the office's alone to write is the office's alone to take back.
-            let of_office = OFFICE.contains(&target.body.kind());
-            office || (!of_office && (target.by == forged.by || (role == Role::Lead && lower(target.by))))
+            office || target.by == forged.by || (role == Role::Lead && lower(target.by))
         }),
         (Body::Ruling(ruling), _) => {
             let own = ruling.of.iter().filter_map(|id| held(*id)).any(|r| r.by == forged.by || r.measurer() == forged.by);
@@ -68,7 +66,8 @@ impl World {
             };
             let lawful = before.roles(forged.by).into_iter().any(|role| may(forged, role, before, store))
                 || after.roles(forged.by).into_iter().any(|role| may(forged, role, &after, store));
-            let fate = if !lawful && released() { Fate::Released } else { Fate::In { lawful } };
+            let by_claim = || may(forged, self.role_then(forged.by, forged.claimed_ms), &after, store);
+            let fate = if !lawful && released() { Fate::Released { by_claim: by_claim() } } else { Fate::In { lawful } };
             fates.push((n, fate));
         }
         for (n, fate) in fates {

@@ -61,7 +61,11 @@ impl World {
         if self.insiders.is_empty() {
             return None;
         }
-        let wrong = self.forged.iter().filter(|f| matches!(f.fate, Fate::In { lawful: false } | Fate::Released)).map(|f| f.record);
+        let wrong = self
+            .forged
+            .iter()
+            .filter(|f| matches!(f.fate, Fate::In { lawful: false } | Fate::Released { by_claim: false }))
+            .map(|f| f.record);
         let roster = self.roster_without(&wrong.collect())?;
         let store = self.nodes[SHOP].book.as_ref()?.store();
         let mut latest = BTreeMap::new();
