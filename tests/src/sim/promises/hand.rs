@@ -52,14 +52,15 @@ pub(super) fn may(forged: &Forged, role: Option<Role>, truth: &Truth, store: &St
 impl World {
     /// Looks whether something forged has come into the shop's book since the last look, and by what right.
     pub(in crate::sim) fn watch_hands(&mut self, before: &Truth) -> Result<(), Broken> {
-        let Some(after) = self.truth() else { return Ok(()) };
         let Some(shop) = self.nodes[SHOP].book.as_ref() else { return Ok(()) };
         let store = shop.store();
+        let is_in = |forged: &Forged| store.held(forged.record).ok().flatten().is_some_and(|held| held.bytes == forged.bytes);
+        let outside = self.forged.iter().enumerate().filter(|(_, forged)| forged.fate == Fate::Out);
+        let new: Vec<(usize, &Forged)> = outside.filter(|(_, forged)| is_in(forged)).collect();
+        let ids: Vec<_> = new.iter().map(|(_, forged)| forged.record).collect();
+        let Some(after) = self.truth_without(&ids) else { return Ok(()) };
         let mut fates = Vec::new();
-        for (n, forged) in self.forged.iter().enumerate().filter(|(_, forged)| forged.fate == Fate::Out) {
-            if !store.held(forged.record).ok().flatten().is_some_and(|held| held.bytes == forged.bytes) {
-                continue;
-            }
+        for (n, forged) in new {
             let released = || {
                 let waiting = store.quarantined().unwrap_or_default();
                 waiting.iter().any(|q| q.state == QuarantineState::Released && q.bytes == forged.bytes)
