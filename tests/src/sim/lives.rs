@@ -107,6 +107,8 @@ impl World {
     /// The office lets something in from the shop's quarantine, or keeps it out.
     pub(super) fn release(&mut self, which: usize, keep_out: bool, dice: &mut Dice) -> Result<(), Broken> {
         let (now, office) = (self.nodes[SHOP].moment(self.now_ms), self.nodes[OFFICE].person);
+        self.nodes[SHOP].book(dice);
+        let before = self.truth();
         let Some(shop) = self.nodes[SHOP].book(dice) else { return Ok(()) };
         let waiting: Vec<i64> = shop
             .store()
@@ -125,7 +127,7 @@ impl World {
         if let Err(error) = outcome {
             self.say(&format!("    {error}."));
         }
-        if let Some(before) = self.truth() {
+        if let Some(before) = before {
             self.watch_hands(&before)?;
         }
         self.after(SHOP, dice)

@@ -109,7 +109,8 @@ pub(super) fn judge(world: &mut World) -> Result<(), Broken> {
     }
     // A shop put back from before a device was enrolled, whose card nobody else had yet, does not know it: it enrols anew.
     let roster = shop.roster().map_err(|e| failed(&e))?;
-    let known = |node: &&Node| roster.devices.contains_key(&node.device);
+    // Whoever has no role is sent nothing, and so is level with nothing.
+    let known = |node: &&Node| roster.devices.contains_key(&node.device) && roster.role_now(node.person).is_some();
     let honest = |node: &&Node| !world.insiders.contains(&node.device);
     for node in world.nodes.iter().skip(OFFICE).filter(|node| !node.revoked).filter(known).filter(honest) {
         let Some(book) = node.book.as_ref() else { continue };

@@ -26,7 +26,7 @@ pub(super) fn unknown(kind: &str, v: u32, bytes: u32) -> Body {
 }
 
 impl World {
-    pub(super) fn into_doc(&mut self, into: Into) -> Option<DocId> {
+    pub(super) fn doc_of(&mut self, into: Into) -> Option<DocId> {
         let shop = self.nodes[SHOP].book.as_ref()?.identity().ok()?.root.shop;
         match into {
             Into::Roster => Some(shop.roster()),
@@ -39,7 +39,7 @@ impl World {
     /// Writes so many records of so many bytes in one change. Small ones into the shop's own documents are notes; those of no size
     /// are voids of nothing, which go to quarantine.
     pub(super) fn flood(&mut self, node: usize, into: Into, records: u16, bytes: u32, dice: &mut Dice) -> Result<(), Broken> {
-        let Some(doc) = self.into_doc(into) else { return Ok(()) };
+        let Some(doc) = self.doc_of(into) else { return Ok(()) };
         let body = |n: u16| match bytes {
             0 => Void { target: shared::ids::RecordId::from_bytes([n.to_be_bytes()[1]; 16]), reason: format!("{n}") }.into(),
             1..=4_000 => Note { text: "x".repeat(usize::try_from(bytes).unwrap_or(1)), visit: None }.into(),

@@ -20,8 +20,8 @@ pub(in crate::sim) enum Fate {
     Out,
     /// It is there; whether its author had the right, as far as the shop could know.
     In { lawful: bool },
-    /// The office let it in.
-    Released,
+    /// The office let it in; whether its author had the right at the time that it claims.
+    Released { by_claim: bool },
 }
 
 /// Something that an insider signed.
@@ -35,6 +35,8 @@ pub(in crate::sim) struct Forged {
     pub(in crate::sim) bytes: Vec<u8>,
     /// True time of writing, ms since 1970 UTC.
     pub(in crate::sim) at_ms: i64,
+    /// The time of writing that it claims.
+    pub(in crate::sim) claimed_ms: i64,
     /// The first record of a document that nobody had founded.
     pub(in crate::sim) founds: bool,
     /// Its own word about the clock is a lie, and its device's clock is right.
@@ -102,6 +104,7 @@ impl World {
             body: record.body,
             bytes: bytes.clone(),
             at_ms: self.now_ms,
+            claimed_ms: self.now_ms - draft.back_ms,
             founds,
             lies,
             fate: Fate::Out,

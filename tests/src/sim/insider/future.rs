@@ -20,7 +20,7 @@ impl World {
     }
 
     pub(super) fn send_unknown(&mut self, node: usize, into: Into, dice: &mut Dice) -> Result<(), Broken> {
-        let Some(doc) = self.into_doc(into) else { return Ok(()) };
+        let Some(doc) = self.doc_of(into) else { return Ok(()) };
         let Some(bytes) = self.forge(node, Draft::new(doc, unknown("x-decree", 1, 40)), dice) else { return Ok(()) };
         let recipe = on_genesis(doc, vec![bytes], dice);
         self.send(node, Door::Shop, vec![(doc, vec![recipe])], dice)

@@ -36,9 +36,7 @@ pub(super) fn may(forged: &Forged, role: Option<Role>, truth: &Truth, store: &St
         (_, "machine") => matches!(role, Role::Office | Role::Lead),
         (Body::Void(void), _) => held(void.target).is_none_or(|target| {
             let lower = |author: PersonId| truth.roles(author).into_iter().flatten().all(|role| role != Role::Lead);
-            // What is the office's alone to write is the office's alone to take back.
-            let of_office = OFFICE.contains(&target.body.kind());
-            office || (!of_office && (target.by == forged.by || (role == Role::Lead && lower(target.by))))
+            office || target.by == forged.by || (role == Role::Lead && lower(target.by))
         }),
         (Body::Ruling(ruling), _) => {
             let own = ruling.of.iter().filter_map(|id| held(*id)).any(|r| r.by == forged.by || r.measurer() == forged.by);
@@ -54,21 +52,23 @@ pub(super) fn may(forged: &Forged, role: Option<Role>, truth: &Truth, store: &St
 impl World {
     /// Looks whether something forged has come into the shop's book since the last look, and by what right.
     pub(in crate::sim) fn watch_hands(&mut self, before: &Truth) -> Result<(), Broken> {
-        let Some(after) = self.truth() else { return Ok(()) };
         let Some(shop) = self.nodes[SHOP].book.as_ref() else { return Ok(()) };
         let store = shop.store();
+        let is_in = |forged: &Forged| store.held(forged.record).ok().flatten().is_some_and(|held| held.bytes == forged.bytes);
+        let outside = self.forged.iter().enumerate().filter(|(_, forged)| forged.fate == Fate::Out);
+        let new: Vec<(usize, &Forged)> = outside.filter(|(_, forged)| is_in(forged)).collect();
+        let ids: Vec<_> = new.iter().map(|(_, forged)| forged.record).collect();
+        let Some(after) = self.truth_without(&ids) else { return Ok(()) };
         let mut fates = Vec::new();
-        for (n, forged) in self.forged.iter().enumerate().filter(|(_, forged)| forged.fate == Fate::Out) {
-            if !store.held(forged.record).ok().flatten().is_some_and(|held| held.bytes == forged.bytes) {
-                continue;
-            }
+        for (n, forged) in new {
             let released = || {
                 let waiting = store.quarantined().unwrap_or_default();
                 waiting.iter().any(|q| q.state == QuarantineState::Released && q.bytes == forged.bytes)
             };
             let lawful = before.roles(forged.by).into_iter().any(|role| may(forged, role, before, store))
                 || after.roles(forged.by).into_iter().any(|role| may(forged, role, &after, store));
-            let fate = if !lawful && released() { Fate::Released } else { Fate::In { lawful } };
+            let by_claim = || may(forged, self.role_then(forged.by, forged.claimed_ms), &after, store);
+            let fate = if !lawful && released() { Fate::Released { by_claim: by_claim() } } else { Fate::In { lawful } };
             fates.push((n, fate));
         }
         for (n, fate) in fates {

@@ -58,11 +58,20 @@ impl World {
 
     /// What the shop can know of rights now; `None` in a story without insiders, or while the shop's book is closed.
     pub(super) fn truth(&self) -> Option<Truth> {
+        self.truth_without(&[])
+    }
+
+    /// The same, whatever these records say of it: nobody has a right by their own word.
+    fn truth_without(&self, new: &[RecordId]) -> Option<Truth> {
         if self.insiders.is_empty() {
             return None;
         }
-        let wrong = self.forged.iter().filter(|f| matches!(f.fate, Fate::In { lawful: false } | Fate::Released)).map(|f| f.record);
-        let roster = self.roster_without(&wrong.collect())?;
+        let wrong = self
+            .forged
+            .iter()
+            .filter(|f| matches!(f.fate, Fate::In { lawful: false } | Fate::Released { by_claim: false }))
+            .map(|f| f.record);
+        let roster = self.roster_without(&wrong.chain(new.iter().copied()).collect())?;
         let store = self.nodes[SHOP].book.as_ref()?.store();
         let mut latest = BTreeMap::new();
         for grant in &self.grants {

@@ -124,14 +124,15 @@ impl World {
             .filter(|forged| match forged.fate {
                 Fate::Out => false,
                 Fate::In { lawful } => !lawful || !in_truth(forged),
-                Fate::Released => !in_truth(forged),
+                // What the office lets in is judged by the time that it claims: no one else can know a better.
+                Fate::Released { by_claim } => !by_claim,
             })
             .map(|forged| forged.record)
             .collect()
     }
 
     /// The role that somebody truly had at a time, as far as the shop has heard of it by now.
-    fn role_then(&self, person: PersonId, at_ms: i64) -> Option<Role> {
+    pub(super) fn role_then(&self, person: PersonId, at_ms: i64) -> Option<Role> {
         let store = self.nodes[SHOP].book.as_ref()?.store();
         let mut known = self.grants.iter().filter(|grant| grant.person == person && store.holds_record(grant.record).unwrap_or(false));
         known.rfind(|grant| grant.at_ms <= at_ms).and_then(|grant| grant.role)
