@@ -17,7 +17,7 @@ use crate::envelope::{EnvelopeError, Opened};
 use crate::frontier::Frontier;
 use crate::ledger::Entry;
 use crate::replica;
-use crate::rights::{self, Place, Site, Target};
+use crate::rights::{self, Place, Site, Target, Voided};
 use crate::roster::Roster;
 use crate::store::{Store, StoreError};
 
@@ -236,10 +236,7 @@ pub fn target(store: &Store, roster: &Roster, record: &Record) -> Result<Target,
     match &record.body {
         Body::Void(void) => {
             let ledger = store.ledger_of(record.doc)?;
-            target.voided = ledger.get(void.target).map(|entry| {
-                let author = entry.record.by;
-                (author, roster.role_at(author, ledger.time(void.target).ms))
-            });
+            target.voided = ledger.get(void.target).map(|entry| Voided::of(entry, &ledger, roster));
         }
         Body::Ruling(ruling) => {
             for id in &ruling.of {

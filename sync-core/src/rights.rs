@@ -51,6 +51,12 @@ impl Place {
         }
     }
 
+    /// Whether it is founded with the shop, and by no record.
+    #[must_use]
+    pub const fn is_reserved(self) -> bool {
+        matches!(self, Self::Roster | Self::Engines | Self::Days)
+    }
+
     /// What kind of document has a reserved id, which no record can found.
     #[must_use]
     pub fn reserved(shop: ShopId, doc: DocId) -> Option<Self> {
@@ -106,14 +112,39 @@ impl Site {
 /// What the writer must know of a record that the new one speaks about.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct Target {
-    /// Author and role of the record that a void takes back; `None` where it is not held.
-    pub voided: Option<(PersonId, Option<Role>)>,
+    /// What a void takes back; `None` where it is not held.
+    pub voided: Option<Voided>,
     /// One of the records that a ruling weighs is the author's own.
     pub rules_own: bool,
     /// The document has a machine card already.
     pub machine_known: bool,
     /// What kind of document it is in.
     pub place: Option<Place>,
+}
+
+/// A record that a void takes back.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Voided {
+    /// Its author.
+    pub author: PersonId,
+    /// The author's role when it was written.
+    pub role: Option<Role>,
+    /// It is of a kind that the office alone writes: the office alone takes it back.
+    pub of_office: bool,
+}
+
+impl Voided {
+    /// A record of a ledger.
+    #[must_use]
+    pub fn of(entry: &Entry, ledger: &Ledger, roster: &Roster) -> Self {
+        let Record { id, by: author, body, .. } = &entry.record;
+        Self { author: *author, role: roster.role_at(*author, ledger.time(*id).ms), of_office: is_offices(body.kind()) }
+    }
+}
+
+/// Whether the office alone writes a kind.
+fn is_offices(kind: &str) -> bool {
+    matches!(kind, "shop" | "person" | "role" | "device-revoked" | "assignment" | "day-closed")
 }
 
 /// Why a role may not write a record, in a sentence.
@@ -179,13 +210,9 @@ impl Target {
     /// What a record in a ledger speaks about.
     fn in_ledger(record: &Record, ledger: &Ledger, roster: &Roster) -> Self {
         match &record.body {
-            Body::Void(void) => Self {
-                voided: ledger.get(void.target).map(|target| {
-                    let author = target.record.by;
-                    (author, roster.role_at(author, ledger.time(void.target).ms))
-                }),
-                ..Self::default()
-            },
+            Body::Void(void) => {
+                Self { voided: ledger.get(void.target).map(|target| Voided::of(target, ledger, roster)), ..Self::default() }
+            }
             Body::Ruling(ruling) => {
                 let weighed = ruling.of.iter().filter_map(|id| ledger.get(*id));
                 Self { rules_own: weighed.map(|e| &e.record).any(|r| r.by == record.by || r.measurer() == record.by), ..Self::default() }
@@ -221,7 +248,7 @@ pub fn may_write(record: &Record, role: Option<Role>, by_shop: bool, target: &Ta
             _ => Err("outside the office a new machine is entered as provisional, and its card is the office's".to_owned()),
         },
         Body::Void(_) => match target.voided {
-            Some((author, author_role)) => may_void(record.by, Some(role), author, author_role),
+            Some(voided) => may_void(record.by, role, &voided),
             None => Err("the record to be voided is not in the book".to_owned()),
         },
         Body::Ruling(_) if role == Role::Lead && target.rules_own => {
@@ -240,7 +267,7 @@ fn may_write_kind(kind: &str, role: Role, place: Option<Place>) -> Result<(), De
         "sign-off" | "finding-cleared" => only(kind, role, &[Role::Tech, Role::Lead, Role::Office], "tech, lead or office"),
         "engine-card" | "property" => only(kind, role, &[Role::Office, Role::Lead], "the office, or for a lead to propose,"),
         "ruling" => only(kind, role, &[Role::Lead, Role::Office], "a lead or the office"),
-        "shop" | "person" | "role" | "device-revoked" | "assignment" | "day-closed" => only(kind, role, &[Role::Office], "the office"),
+        _ if is_offices(kind) => only(kind, role, &[Role::Office], "the office"),
         "arrival" => Err("an arrival is the shop's own receipt; nobody else writes one".to_owned()),
         "device" => Err("a device's card is the shop's own word on an enrolment; nobody else writes one".to_owned()),
         // What it does is not known, and these documents decide about everybody.
@@ -275,12 +302,13 @@ pub fn is_voidable(kind: &str) -> bool {
 ///
 /// # Errors
 /// The reason, in a sentence.
-fn may_void(author: PersonId, role: Option<Role>, target_author: PersonId, target_role: Option<Role>) -> Result<(), Denied> {
+fn may_void(author: PersonId, role: Role, voided: &Voided) -> Result<(), Denied> {
     match role {
-        Some(Role::Office) => Ok(()),
-        Some(_) if author == target_author => Ok(()),
-        Some(Role::Lead) if target_role.is_none_or(|r| r.rank() < Role::Lead.rank()) => Ok(()),
-        Some(Role::Lead) => Err("a lead takes back their own records and those of lower roles".to_owned()),
+        Role::Office => Ok(()),
+        _ if voided.of_office => Err("what the office alone writes, the office alone takes back".to_owned()),
+        _ if author == voided.author => Ok(()),
+        Role::Lead if voided.role.is_none_or(|r| r.rank() < Role::Lead.rank()) => Ok(()),
+        Role::Lead => Err("a lead takes back their own records and those of lower roles".to_owned()),
         _ => Err("a tech or helper takes back their own records only".to_owned()),
     }
 }

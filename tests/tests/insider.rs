@@ -415,3 +415,38 @@ fn a_receipt_of_another_document_vouches_for_nothing() {
         assert!(!delivery.vouched.names(deed.id, Bytes32([0; 32])));
     }
 }
+
+/// A lead takes back a role that the office gave: what the office alone writes, the office alone takes back.
+#[test]
+fn a_lead_takes_back_nothing_of_the_offices() {
+    let (mut crew, _, [lead, _, _]) = Crew::of_three(17);
+    let other = crew.join("Other", Role::Lead);
+    let grant = set_role(&mut crew, other, Some(Role::Helper));
+    crew.level_all();
+    let said = crew.on(lead, |book, hand| book.void(grant, "no", hand));
+    assert!(matches!(said, Err(BookError::Denied(_))), "{said:?}");
+    let deed = forged(&crew, lead, 0x63, roster_of(&crew), Void { target: grant, reason: "no".into() });
+    slip(&crew, lead, Place::Roster, &deed, crew.now_ms);
+    assert_eq!(refused(&mut crew, lead), [Code::RoleMayNot]);
+    assert_eq!(crew.shop.roster().unwrap().role_now(crew.phones[other].person), Some(Role::Helper));
+    clean(&crew);
+}
+
+/// A helper's bundle puts a note into the closings on the office's phone; the shop refuses it, and days can still be closed there.
+#[test]
+fn what_is_refused_of_the_shops_own_document_leaves_it_there() {
+    let (mut crew, _, [_, _, helper]) = Crew::of_three(18);
+    let days = crew.shop.identity().unwrap().root.shop.days();
+    let deed = forged(&crew, helper, 0x92, days, Note { text: "x".into(), visit: None });
+    slip(&crew, helper, Place::Days, &deed, crew.now_ms);
+    let bundle = crew.phones[helper].book.make_bundle(&Load::Documents(vec![days]), &crew.moment(helper)).unwrap();
+    let moment = crew.moment(0);
+    crew.phones[0].book.take_bundle(&bundle.bytes, &moment).unwrap();
+    crew.level_all();
+    assert!(!held_by_shop(&crew, deed.id));
+    let day = sync_core::roster::Roster::day(crew.shop.roster().unwrap(), crew.now_ms);
+    crew.on(0, |book, hand| book.close_day(day, "nothing to say", hand).unwrap());
+    crew.level_all();
+    assert!(crew.shop.closed_day(day, shared::length::LengthUnit::Thou).unwrap().is_some());
+    clean(&crew);
+}

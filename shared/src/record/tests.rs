@@ -332,7 +332,10 @@ proptest! {
             return Ok(());
         }
         if let Ok(defaced) = Body::from_value(record.body.kind().to_owned(), record.body.version(), body) {
-            prop_assert_ne!(&defaced, &record.body);
+            // Blanks around a valve's or an id's name are no part of it.
+            if defaced == record.body {
+                return Ok(());
+            }
             let record = Record { body: defaced, ..record };
             prop_assert!(record.check().is_err(), "{record:?}");
         }

@@ -177,17 +177,3 @@ fn a_book_that_would_not_be_put_back_gets_no_backup() {
     assert!(matches!(book.backup_to(&to), Err(BackupError::Unsound(why)) if why.contains("than its row says")));
     assert_eq!(names(folder.path()), ["good.db", "shop.db", "shop.db-wal"]);
 }
-
-#[test]
-fn documents_kept_before_they_were_measured_are_measured() {
-    let folder = tempfile::tempdir().unwrap();
-    let at = folder.path().join("shop.db");
-    let book = shop_at(&at);
-    let measured: Vec<_> = book.store().documents().unwrap();
-    assert!(measured[0].size.records > 0);
-    book.store().forget_sizes().unwrap();
-    drop(book);
-    let again = Book::open(&at, &mut entropy()).unwrap();
-    assert_eq!(again.store().documents().unwrap(), measured);
-    assert_eq!(again.verify().unwrap().faults, Vec::<String>::new());
-}

@@ -215,11 +215,6 @@ impl Store {
         self.connection.execute("UPDATE documents SET records = records + 1 WHERE num = ?1", [num])?;
         Ok(())
     }
-
-    /// Forgets how much every document holds.
-    pub(crate) fn forget_sizes(&self) -> Result<(), StoreError> {
-        Ok(self.connection.execute_batch("UPDATE documents SET records = 0, bytes = 0")?)
-    }
 }
 
 fn document_row(row: &Row<'_>) -> Result<DocumentRow, StoreError> {

@@ -161,7 +161,10 @@ impl Store {
         }
         self.index_records(document.num, Some(&ids))?;
         let left = self.changes_of(document.num)?;
-        if left.is_empty() {
+        if left.is_empty() && document.place.is_reserved() {
+            // The shop's own documents are there from the beginning, with nothing in them.
+            self.underive(document.num)?;
+        } else if left.is_empty() {
             // Nothing but what the shop does not take was in it: here, too, there is no such document then.
             self.underive(document.num)?;
             self.connection.prepare_cached("DELETE FROM documents WHERE num = ?1")?.execute([document.num])?;

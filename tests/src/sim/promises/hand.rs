@@ -36,7 +36,8 @@ pub(super) fn may(forged: &Forged, role: Option<Role>, truth: &Truth, store: &St
         (_, "machine") => matches!(role, Role::Office | Role::Lead),
         (Body::Void(void), _) => held(void.target).is_none_or(|target| {
             let lower = |author: PersonId| truth.roles(author).into_iter().flatten().all(|role| role != Role::Lead);
-            office || target.by == forged.by || (role == Role::Lead && lower(target.by))
+            let of_office = OFFICE.contains(&target.body.kind());
+            office || (!of_office && (target.by == forged.by || (role == Role::Lead && lower(target.by))))
         }),
         (Body::Ruling(ruling), _) => {
             let own = ruling.of.iter().filter_map(|id| held(*id)).any(|r| r.by == forged.by || r.measurer() == forged.by);
