@@ -117,7 +117,7 @@ fn a_change_that_no_page_holds_is_served_and_kept_all_the_same() {
     }
     // Tidied, what packs to next to nothing is still no larger than can be read.
     for n in 0..8 {
-        let records = blobs(&crew, helper, machine, 10 + n, &vec![60_000; 17]);
+        let records = blobs(&crew, helper, machine, 10 + n, &[60_000; 17]);
         force(&crew, helper, machine, records);
     }
     while crew.shop.tidy(8).unwrap() > 0 {}
