@@ -67,7 +67,12 @@ pub(crate) fn until<T>(
     loop {
         let answer = line(session, question)?;
         match read(session, &answer) {
-            Ok(value) => return Ok(value),
+            Ok(value) => {
+                if let Some(words) = session.inches_words() {
+                    say(session, &words);
+                }
+                return Ok(value);
+            }
             Err(failure @ (Failure::Given(_) | Failure::Book(BookError::Unknown(_) | BookError::Entry(_)))) => {
                 let why = failure.to_string();
                 let why = why.trim_end_matches(['.', ' ']).trim_end_matches("; nothing was kept").trim_end_matches("Nothing was kept");

@@ -4,9 +4,11 @@ use std::path::{Path, PathBuf};
 
 use serde::Serialize;
 use serde::de::DeserializeOwned;
+use shared::entry::{self, EntryError, Pair, Read, Span, notes_words};
 use shared::ids::{DocId, PersonId, RecordId};
 use shared::leaf::LeafSet;
-use shared::length::LengthUnit;
+use shared::length::{Length, LengthUnit};
+use shared::sensible::Sensible;
 use sync_core::book::{Book, BookError};
 
 use crate::args::Global;
@@ -24,6 +26,8 @@ pub(crate) struct Session<'s, 'e> {
     pub(crate) global: Global,
     pub(crate) book: Book,
     pub(crate) unit: LengthUnit,
+    /// What was taken for inches and is not yet said.
+    inches: Vec<String>,
 }
 
 impl<'s, 'e> Session<'s, 'e> {
@@ -38,7 +42,46 @@ impl<'s, 'e> Session<'s, 'e> {
         }
         let book = Book::open(&path, &mut *env.entropy)?;
         let unit = unit_of(&global, env, &book)?;
-        Ok(Self { env, global, book, unit })
+        Ok(Self { env, global, book, unit, inches: Vec::new() })
+    }
+
+    /// A length of one kind, as it was typed; a bare number is in the session's unit or, as `shared::entry` says, in inches.
+    pub(crate) fn length(&mut self, text: &str, of: &Sensible<Length>) -> Result<Length, Failure> {
+        let read = entry::length(text, self.unit, of);
+        self.take_in(read, Read::note).map(|read| read.length)
+    }
+
+    /// One leaf, as it was typed.
+    pub(crate) fn leaf(&mut self, text: &str) -> Result<Length, Failure> {
+        let read = entry::leaf(text, self.unit);
+        self.take_in(read, Read::note).map(|read| read.length)
+    }
+
+    /// The two leaves of a reading, as they were typed.
+    pub(crate) fn pair(&mut self, read: Result<Pair, EntryError>) -> Result<Pair, Failure> {
+        self.take_in(read, |pair| pair.notes.clone())
+    }
+
+    /// A clearance range, as it was typed.
+    pub(crate) fn span(&mut self, text: &str) -> Result<Span, Failure> {
+        let read = entry::span(text, self.unit);
+        self.take_in(read, |span| span.notes.clone())
+    }
+
+    /// What was taken for inches, to be said once; nothing where nothing was.
+    pub(crate) fn inches_words(&mut self) -> Option<String> {
+        notes_words(&std::mem::take(&mut self.inches))
+    }
+
+    /// Notes what was taken for inches.
+    pub(crate) fn note_inches(&mut self, notes: impl IntoIterator<Item = String>) {
+        self.inches.extend(notes);
+    }
+
+    fn take_in<T, N: IntoIterator<Item = String>>(&mut self, read: Result<T, EntryError>, notes: impl Fn(&T) -> N) -> Result<T, Failure> {
+        let read = read.map_err(|error| Failure::Given(error.to_string()))?;
+        self.note_inches(notes(&read));
+        Ok(read)
     }
 
     /// A value that the terminal keeps in the book for itself.

@@ -6,7 +6,8 @@ pub mod table;
 use serde::{Deserialize, Serialize};
 
 use crate::ids::CardId;
-use crate::length::Length;
+use crate::length::{Length, LengthUnit};
+use crate::sensible;
 use crate::valve::{MOST_CYLINDERS, Side};
 
 /// The clearance range of one side, both ends allowed.
@@ -196,6 +197,9 @@ pub enum CardError {
     /// A source with an empty manual or page.
     #[error("a source names the manual and the page")]
     Source,
+    /// A figure outside what is sensible.
+    #[error(transparent)]
+    NotSensible(#[from] crate::sensible::NotSensible),
     /// A card without a name.
     #[error("an engine card has a name")]
     Name,
@@ -236,18 +240,28 @@ impl EngineCard {
             if range.low <= Length::ZERO || range.low >= range.high || !aim_inside {
                 return Err(CardError::Range { side });
             }
+            for limit in [Some(range.low), Some(range.high), range.aim].into_iter().flatten() {
+                sensible::RANGE_LIMIT.check_length(limit, LengthUnit::Mm)?;
+            }
         }
         for interval in [self.commercial, self.homeowner] {
             let zero = interval.hours == Some(0) || interval.months == Some(0);
             if zero || (interval.hours.is_none() && interval.months.is_none()) {
                 return Err(CardError::Interval);
             }
+            interval.hours.map_or(Ok(()), |hours| sensible::INTERVAL_HOURS.check(hours))?;
+            interval.months.map_or(Ok(()), |months| sensible::INTERVAL_MONTHS.check(months))?;
         }
         if let Some(adjuster) = self.adjuster {
             let (Thread::PitchUm(size) | Thread::PerInch(size)) = adjuster.thread;
             if size == 0 || adjuster.ratio_milli == 0 {
                 return Err(CardError::Adjuster);
             }
+            crate::entry::check_thread(adjuster.thread)?;
+            sensible::RATIO_MILLI.check(adjuster.ratio_milli)?;
+        }
+        if let Some(past) = self.past_tdc {
+            sensible::PAST_TDC.check_length(past, LengthUnit::Mm)?;
         }
         match &self.source {
             Some(source) if source.manual.trim().is_empty() || source.page.trim().is_empty() => Err(CardError::Source),

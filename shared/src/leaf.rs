@@ -7,10 +7,12 @@ use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
+use crate::entry::{Read, notes_of, together};
 use crate::length::{Length, LengthError, LengthUnit, TENTH_UM_PER_THOU};
+use crate::sensible::LEAF;
 
-/// The thickest feeler leaf, 1.5 mm. More is a slip of the unit or the decimal point. Common practice, no source.
-pub const THICKEST_LEAF: Length = Length::from_tenth_um(15_000);
+/// The thickest feeler leaf, 1.5 mm. More is a slip of the unit or the decimal point.
+pub const THICKEST_LEAF: Length = LEAF.greatest;
 
 /// The most leaves in one set: ten times a usual one, so that the stacks of a set stay few.
 pub const MOST_LEAVES: usize = 250;
@@ -48,6 +50,11 @@ pub enum LeafError {
         /// What was given.
         given: Length,
     },
+    /// A thickness under that of the thinnest leaf.
+    TooThin {
+        /// What was given.
+        given: Length,
+    },
     /// A thickness over [`THICKEST_LEAF`].
     TooThick {
         /// What was given.
@@ -60,6 +67,11 @@ pub enum LeafError {
     },
     /// A range that ends before it starts, or whose ends are not whole steps (1 thou, or 0.01 mm).
     NotARange {
+        /// What was given.
+        given: String,
+    },
+    /// A comma that may stand for a decimal point or between two leaves.
+    Commas {
         /// What was given.
         given: String,
     },
@@ -90,6 +102,13 @@ impl LeafError {
         match self {
             Self::Empty => "a leaf set has at least one leaf: write their thicknesses, as in 2,3,4,5,6 or 2-12".to_owned(),
             Self::NotPositive { given } => format!("{} is no leaf: a leaf has a thickness above zero", plain(*given, unit)),
+            Self::TooThin { given } => {
+                let limit = match unit {
+                    LengthUnit::Mm => "0.02 mm",
+                    LengthUnit::Thou => "0.8 thou, 0.02 mm",
+                };
+                format!("{} is thinner than any feeler leaf (at least {limit}): check the unit and the decimal point", plain(*given, unit))
+            }
             Self::TooThick { given } => {
                 let limit = match unit {
                     LengthUnit::Mm => "1.5 mm",
@@ -101,6 +120,9 @@ impl LeafError {
             Self::TooMany { given } => format!("{given} leaves are more than any set has (at most {MOST_LEAVES})"),
             Self::NotARange { given } => format!(
                 "\"{given}\" is not a range of leaves: write the thinnest first, both ends in whole thou (2-12) or whole 0.01 mm (0.05mm-0.10mm)"
+            ),
+            Self::Commas { given } => format!(
+                "in \"{given}\" a comma can be a decimal comma or stand between two leaves: write decimals with a point, or each with its unit"
             ),
             Self::Unreadable(unreadable) => unreadable.to_string(),
         }
@@ -121,10 +143,19 @@ pub fn check_leaf(leaf: Length) -> Result<(), LeafError> {
     if leaf <= Length::ZERO {
         return Err(LeafError::NotPositive { given: leaf });
     }
-    if leaf > THICKEST_LEAF {
+    if leaf > LEAF.greatest {
         return Err(LeafError::TooThick { given: leaf });
     }
     Ok(())
+}
+
+/// Whether a thickness that somebody entered is a leaf, by [`LEAF`].
+///
+/// # Errors
+/// [`LeafError::TooThin`], and as [`check_leaf`].
+pub fn check_entered(leaf: Length) -> Result<(), LeafError> {
+    check_leaf(leaf)?;
+    if leaf < LEAF.least { Err(LeafError::TooThin { given: leaf }) } else { Ok(()) }
 }
 
 impl LeafSet {
@@ -144,37 +175,39 @@ impl LeafSet {
         }
     }
 
-    /// Reads a list such as `2,3,4,5 6 7` or `0.05mm,0.10mm`. Commas, semicolons and blanks separate, so decimals
-    /// take a point here. A bare number is in `unit`. `2-12` stands for every whole thou from 2 to 12 and
-    /// `0.05mm-0.10mm` for every 0.01 mm; a unit on one end of a range holds for the other.
+    /// Reads a list such as `2,3,4,5 6 7` or `0.05mm,0.10mm`. Commas, semicolons and blanks separate, so decimals take a point
+    /// here, but for `0,05`. A bare number is read as in [`crate::entry`]: `.004` is 4 thou. `2-12` stands for every whole thou
+    /// from 2 to 12 and `0.05mm-0.10mm` for every 0.01 mm; a unit on one end of a range holds for the other.
     ///
     /// # Errors
     /// [`LeafError`] where a thickness or range cannot be read, or the leaves make no set.
     pub fn parse(text: &str, unit: LengthUnit) -> Result<Self, LeafError> {
-        let mut joined = text.replace('–', "-");
-        while joined.contains(" -") || joined.contains("- ") {
-            joined = joined.replace(" -", "-").replace("- ", "-");
-        }
-        let mut tokens: Vec<String> = Vec::new();
-        for token in joined.split([',', ';']).flat_map(str::split_whitespace) {
-            match tokens.last_mut() {
-                // "0.05 mm": a unit of its own belongs to the number before it.
-                Some(before) if suffix(token) == token && suffix(before).is_empty() => before.push_str(token),
-                _ => tokens.push(token.to_owned()),
-            }
-        }
-        let mut leaves = BTreeSet::new();
+        Self::parse_noted(text, unit).map(|(set, _)| set)
+    }
+
+    /// As [`LeafSet::parse`], with what was taken for inches, as in "0.005 in., 5 thou".
+    ///
+    /// # Errors
+    /// As [`LeafSet::parse`].
+    pub fn parse_noted(text: &str, unit: LengthUnit) -> Result<(Self, Vec<String>), LeafError> {
+        let tokens = tokens(text)?;
+        let (mut leaves, mut notes) = (BTreeSet::new(), Vec::new());
         for token in &tokens {
-            match token.split_once('-') {
-                Some((low, high)) if !low.is_empty() => leaves.extend(range(token, low, high, unit)?),
-                _ => {
-                    let leaf = Length::parse(token, unit)?;
-                    check_leaf(leaf)?;
-                    leaves.insert(leaf);
-                }
+            let ends: Vec<&str> = match token.split_once('-') {
+                Some((low, high)) if !low.is_empty() => vec![low, high],
+                _ => vec![token],
+            };
+            let read = together(&ends, unit)?;
+            for leaf in &read {
+                check_entered(leaf.length)?;
+            }
+            notes.extend(notes_of(&read));
+            match read.as_slice() {
+                [from, to] => leaves.extend(range(token, from, to, unit)?),
+                one => leaves.extend(one.iter().map(|leaf| leaf.length)),
             }
         }
-        Self::new(leaves.into_iter().collect())
+        Ok((Self::new(leaves.into_iter().collect())?, notes))
     }
 
     /// The leaves, thinnest first.
@@ -260,25 +293,54 @@ fn plain(length: Length, unit: LengthUnit) -> String {
     format!("{bare} {}", unit.name())
 }
 
-/// What follows the digits of a length as typed: its unit, if any.
-fn suffix(text: &str) -> &str {
-    text.trim_start_matches(|c: char| c.is_ascii_digit() || c == '.' || c == '-')
+/// A list of leaves in its parts, each a leaf or a range.
+fn tokens(text: &str) -> Result<Vec<String>, LeafError> {
+    let mut joined = text.replace('–', "-");
+    while joined.contains(" -") || joined.contains("- ") {
+        joined = joined.replace(" -", "-").replace("- ", "-");
+    }
+    let mut tokens: Vec<String> = Vec::new();
+    let words: Vec<&str> = joined.split(';').flat_map(str::split_whitespace).collect();
+    // "1,5 2,5" may be two leaves or four, and ",005" begins with a decimal comma.
+    // Where a point is the decimal mark, a comma stands between.
+    let inner = |word: &&&str| word.trim_matches(',').contains(',') && !word.contains('.');
+    let one_comma = |word: &&str| word.trim_matches(',').matches(',').count() == 1 && !decimal_comma(word);
+    let doubtful = words.len() > 1 && words.iter().filter(inner).count() > 0 && words.iter().filter(inner).all(|word| one_comma(word));
+    let leads = words.iter().any(|word| word.starts_with(",0"));
+    if doubtful || leads {
+        return Err(LeafError::Commas { given: text.trim().to_owned() });
+    }
+    for word in words {
+        let parts: Vec<&str> = if decimal_comma(word) { vec![word] } else { word.split(',').filter(|part| !part.is_empty()).collect() };
+        for part in parts {
+            match tokens.last_mut() {
+                // "0.05 mm": a unit of its own belongs to the number before it.
+                Some(before) if suffix(part) == part && suffix(before).is_empty() => before.push_str(part),
+                _ => tokens.push(part.to_owned()),
+            }
+        }
+    }
+    Ok(tokens)
 }
 
-/// Every leaf of a range, ends included.
-fn range(token: &str, low: &str, high: &str, unit: LengthUnit) -> Result<Vec<Length>, LeafError> {
-    let (low_unit, high_unit) = (suffix(low), suffix(high));
-    let named = if high_unit.is_empty() { low_unit } else { high_unit };
-    let read = |end: &str, own: &str| -> Result<i64, LeafError> {
-        let length = Length::parse(&if own.is_empty() { format!("{end}{named}") } else { end.to_owned() }, unit)?;
-        check_leaf(length)?;
-        Ok(length.tenth_um())
-    };
-    let (from, to) = (read(low, low_unit)?, read(high, high_unit)?);
-    let step = match (named.to_ascii_lowercase().as_str(), unit) {
-        ("thou" | "in" | "\"", _) | ("", LengthUnit::Thou) => TENTH_UM_PER_THOU,
-        _ => METRIC_STEP_TENTH_UM,
-    };
+/// Whether a word is one number with a decimal comma: no leaf is 0, so that `0,05` can only be a decimal.
+fn decimal_comma(word: &str) -> bool {
+    let word = word.trim_end_matches(',');
+    word.matches(',').count() == 1 && word.starts_with("0,") && word.len() > 2
+}
+
+/// What follows the digits of a length as typed: its unit, if any.
+fn suffix(text: &str) -> &str {
+    text.trim_start_matches(|c: char| c.is_ascii_digit() || c == '.' || c == ',' || c == '-')
+}
+
+/// Every leaf of a range, ends included: by whole thou where it was written in thou or inches, else by 0.01 mm.
+fn range(token: &str, from: &Read, to: &Read, unit: LengthUnit) -> Result<Vec<Length>, LeafError> {
+    let written = suffix(token);
+    let inches = from.note().is_some() || ["thou", "in", "\"", "″"].iter().any(|name| written.to_lowercase().contains(name));
+    let by_thou = inches || (unit == LengthUnit::Thou && !written.to_lowercase().contains('m'));
+    let step = if by_thou { TENTH_UM_PER_THOU } else { METRIC_STEP_TENTH_UM };
+    let (from, to) = (from.length.tenth_um(), to.length.tenth_um());
     if from > to || from % step != 0 || to % step != 0 {
         return Err(LeafError::NotARange { given: token.to_owned() });
     }

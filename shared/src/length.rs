@@ -40,6 +40,14 @@ pub enum LengthError {
         /// What was given.
         given: String,
     },
+    /// A bare number that could be read in two ways.
+    #[error("\"{given}\" can be {readings}: write its unit, as in 5thou, 0.005in or 0.13mm")]
+    Ambiguous {
+        /// What was given.
+        given: String,
+        /// What it can be, as in "0.15 thou, 0.15 in. or 0.15 mm".
+        readings: String,
+    },
     /// Beyond ±1 m, which no part of this work reaches.
     #[error("\"{given}\" is over a metre: check the unit and the decimal point")]
     OutOfRange {
@@ -96,41 +104,6 @@ impl Length {
         Self(self.0.saturating_sub(other.0))
     }
 
-    /// Reads a length. A bare number is in `unit`; the suffixes `thou`, `in`, `"`, `mm` and `um` say another.
-    ///
-    /// The result is rounded to the nearest tenth of a micrometre (half away from zero), which is finer than
-    /// any leaf and is what makes [`Length::show`] round-trip.
-    ///
-    /// # Errors
-    /// [`LengthError`] where the text is no decimal number with a known unit, or is over a metre.
-    pub fn parse(text: &str, unit: LengthUnit) -> Result<Self, LengthError> {
-        let unreadable = || LengthError::Unreadable { given: text.to_owned() };
-        let lower = text.trim().to_ascii_lowercase();
-        let (number, tenth_um_per_unit) = if let Some(n) = lower.strip_suffix("thou") {
-            (n, 254)
-        } else if let Some(n) = lower.strip_suffix("mm") {
-            (n, 10_000)
-        } else if let Some(n) = lower.strip_suffix("um").or_else(|| lower.strip_suffix("µm")) {
-            (n, 10)
-        } else if let Some(n) = lower.strip_suffix("in").or_else(|| lower.strip_suffix('"')) {
-            (n, 254_000)
-        } else {
-            (
-                lower.as_str(),
-                match unit {
-                    LengthUnit::Thou => 254,
-                    LengthUnit::Mm => 10_000,
-                },
-            )
-        };
-        let decimal = Decimal::read(number.trim()).ok_or_else(unreadable)?;
-        let tenth_um = decimal.times(tenth_um_per_unit).ok_or_else(|| LengthError::OutOfRange { given: text.to_owned() })?;
-        if tenth_um.abs() > 10_000_000 {
-            return Err(LengthError::OutOfRange { given: text.to_owned() });
-        }
-        Ok(Self(tenth_um))
-    }
-
     /// The length in a unit, with as many decimals as it takes to read the same length back and no more.
     #[must_use]
     pub fn show(self, unit: LengthUnit) -> String {
@@ -176,13 +149,15 @@ impl fmt::Display for LengthUnit {
 }
 
 /// A decimal number as typed: digits and how many of them stand after the point.
-struct Decimal {
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Decimal {
     digits: i64,
     places: u32,
 }
 
 impl Decimal {
-    fn read(text: &str) -> Option<Self> {
+    /// The number of a text; `None` where it is none.
+    pub(crate) fn read(text: &str) -> Option<Self> {
         let (negative, text) = match text.strip_prefix('-') {
             Some(rest) => (true, rest),
             None => (false, text),
@@ -199,7 +174,7 @@ impl Decimal {
     }
 
     /// The number times a whole factor, rounded half away from zero.
-    fn times(&self, factor: i64) -> Option<i64> {
+    pub(crate) fn times(&self, factor: i64) -> Option<i64> {
         let scale = 10i128.pow(self.places);
         let product = i128::from(self.digits) * i128::from(factor);
         let half = if product < 0 { -scale / 2 } else { scale / 2 };
@@ -231,7 +206,12 @@ fn decimals(value: i64, per_unit: i64, least: u32) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::entry::{EntryError, any_length};
     use proptest::prelude::*;
+
+    fn read(text: &str, unit: LengthUnit) -> Result<Length, EntryError> {
+        any_length(text, unit).map(|read| read.length)
+    }
 
     /// Exact by definition: 1 in = 25.4 mm (international yard and pound agreement, 1959; read on public pages).
     #[test]
@@ -245,9 +225,9 @@ mod tests {
             ("127um", 1270),
             ("0.0175\"", 4445),
         ] {
-            assert_eq!(Length::parse(text, LengthUnit::Thou).unwrap().tenth_um(), tenth_um, "{text}");
+            assert_eq!(read(text, LengthUnit::Thou).unwrap().tenth_um(), tenth_um, "{text}");
         }
-        assert_eq!(Length::parse("0,13", LengthUnit::Mm).unwrap().tenth_um(), 1300);
+        assert_eq!(read("0,13", LengthUnit::Mm).unwrap().tenth_um(), 1300);
     }
 
     #[test]
@@ -270,28 +250,28 @@ mod tests {
         assert_eq!((" Thou ".parse(), "mm".parse()), (Ok(LengthUnit::Thou), Ok(LengthUnit::Mm)));
         assert_eq!("inch".parse::<LengthUnit>(), Err(LengthError::Unreadable { given: "inch".to_owned() }));
         // Nine digits on either side of the point are read, zeros too, and no more; none at all are not.
-        let read = |text: &str| Length::parse(text, LengthUnit::Thou).ok();
+        let thou = |text: &str| read(text, LengthUnit::Thou).ok();
         assert_eq!(
-            ["000000005", "5.000000000", "000000005.000000000", "5.", ".5"].map(read),
+            ["000000005thou", "5.000000000", "000000005.000000000 thou", "5.", ".5thou"].map(thou),
             [Some(five), Some(five), Some(five), Some(five), Some(Length::from_tenth_um(127))]
         );
-        assert_eq!(["0000000005", "5.0000000000", ".", "-", "-."].map(read), [None; 5]);
+        assert_eq!(["0000000005", "5.0000000000", ".", "-", "-."].map(thou), [None; 5]);
         assert_eq!((Length::ZERO.show(LengthUnit::Thou), Length::ZERO.show(LengthUnit::Mm)), ("0 thou".to_owned(), "0.00 mm".to_owned()));
         // Half a tenth of a µm goes away from zero, less goes to it.
-        let tenths = |text: &str| Length::parse(text, LengthUnit::Mm).map(Length::tenth_um).ok();
-        assert_eq!(["0.00005", "-0.00005", "0.00004", "-0.00004", "0"].map(tenths), [Some(1), Some(-1), Some(0), Some(0), Some(0)]);
+        let tenths = |text: &str| read(text, LengthUnit::Mm).map(Length::tenth_um).ok();
+        assert_eq!(["0.00005mm", "-0.00005mm", "0.00004mm", "-0.00004mm", "0"].map(tenths), [Some(1), Some(-1), Some(0), Some(0), Some(0)]);
         // A metre is not over a metre.
-        assert_eq!(Length::parse("1000mm", LengthUnit::Mm), Ok(Length::from_tenth_um(10_000_000)));
-        assert!(Length::parse("1000.1um", LengthUnit::Mm).is_ok() && Length::parse("1000.0001mm", LengthUnit::Mm).is_err());
+        assert_eq!(read("1000mm", LengthUnit::Mm), Ok(Length::from_tenth_um(10_000_000)));
+        assert!(read("1000.1um", LengthUnit::Mm).is_ok() && read("1000.0001mm", LengthUnit::Mm).is_err());
     }
 
     #[test]
     fn unreadable_is_said() {
         for bad in ["", "five", "1e3", "--2", "3 furlongs", "9999999999"] {
-            assert!(Length::parse(bad, LengthUnit::Thou).is_err(), "{bad}");
+            assert!(read(bad, LengthUnit::Thou).is_err(), "{bad}");
         }
         assert_eq!(
-            Length::parse("2000mm", LengthUnit::Mm).unwrap_err().to_string(),
+            read("2000mm", LengthUnit::Mm).unwrap_err().to_string(),
             "\"2000mm\" is over a metre: check the unit and the decimal point"
         );
     }
@@ -301,12 +281,12 @@ mod tests {
         fn what_is_shown_reads_back(tenth_um in -200_000i64..200_000, mm in any::<bool>()) {
             let unit = if mm { LengthUnit::Mm } else { LengthUnit::Thou };
             let length = Length::from_tenth_um(tenth_um);
-            prop_assert_eq!(Length::parse(&length.show(unit), LengthUnit::Thou).unwrap(), length);
+            prop_assert_eq!(read(&length.show(unit), LengthUnit::Thou).unwrap(), length);
         }
 
         #[test]
         fn no_text_panics(text in ".{0,24}") {
-            let _ = Length::parse(&text, LengthUnit::Mm);
+            let _ = read(&text, LengthUnit::Mm);
         }
     }
 }

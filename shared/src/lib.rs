@@ -16,10 +16,12 @@ pub mod bytes;
 pub mod hours;
 pub mod ids;
 pub mod length;
+pub mod sensible;
 
 // The engine and the people.
 pub mod bracket;
 pub mod engine_card;
+pub mod entry;
 pub mod leaf;
 pub mod passphrase;
 pub mod role;

@@ -23,7 +23,7 @@ fn every_question_is_one_command() {
         assert!(!facts["facts"].is_null() && facts["words"].is_array(), "{question}: {facts}");
         facts
     };
-    ask("reckon sure Q-101 1E left --leaf-u 0.1 --feel-u 0.2 --source stated", &["probability"]);
+    ask("reckon sure Q-101 1E left --leaf-u 0.1thou --feel-u 0.2thou --source stated", &["probability"]);
     ask("reckon leaves Q-101 1E", &["tries", "enters", "in spec"]);
     ask("reckon turn Q-101 1E found", &["Turn the adjuster", "The lock nut may carry"]);
     ask("reckon crank --stroke 70mm --rod 110mm --drop 0.25in", &["31°", "compression stroke"]);

@@ -17,8 +17,9 @@ pub(crate) struct LeavesArgs {
 
 pub(crate) fn run(args: &LeavesArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     if !args.set.is_empty() {
-        let set = LeafSet::parse(&args.set.join(" "), session.unit);
-        let set = set.map_err(|e| Failure::Given(e.in_unit(session.unit).trim_end_matches(['.', '?']).to_owned()))?;
+        let read = LeafSet::parse_noted(&args.set.join(" "), session.unit);
+        let (set, notes) = read.map_err(|e| Failure::Given(e.in_unit(session.unit).trim_end_matches(['.', '?']).to_owned()))?;
+        session.note_inches(notes);
         session.keep_leaves(&set)?;
     }
     let own = session.own_leaves()?.is_some();

@@ -32,6 +32,7 @@ use crate::environment::Environment;
 use crate::exit::Failure;
 use crate::outcome::Outcome;
 use crate::session::Session;
+use crate::show::{width, wrapped};
 
 /// Does one command.
 pub(crate) fn run(cli: Cli, env: &mut Environment<'_>) -> Result<Outcome, Failure> {
@@ -40,7 +41,15 @@ pub(crate) fn run(cli: Cli, env: &mut Environment<'_>) -> Result<Outcome, Failur
     }
     let enrols = matches!(cli.command, Command::Enrol(_));
     let session = &mut Session::open(cli.global, enrols, env)?;
-    match &cli.command {
+    let outcome = verb(&cli.command, session)?;
+    Ok(match session.inches_words() {
+        Some(words) => outcome.with("read_as_inches", &words)?.and_say(&wrapped(&words, width(session.env))),
+        None => outcome,
+    })
+}
+
+fn verb(command: &Command, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
+    match command {
         Command::Enrol(args) => enrol::run(args, session),
         Command::Exchange(args) => exchange::run(args, session),
         Command::Backup(args) => backup::run(args, session),

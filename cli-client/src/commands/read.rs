@@ -1,11 +1,12 @@
 //! `tappet read`: keeps a clearance reading and says its verdict first.
 
+use shared::entry;
 use shared::record::Stage;
 use shared::valve::Valve;
 use sync_core::work::ReadingEntry;
 
 use crate::exit::Failure;
-use crate::given::{self, Leaves};
+use crate::given;
 use crate::outcome::Outcome;
 use crate::session::Session;
 use crate::show;
@@ -47,9 +48,10 @@ pub(crate) fn run(args: &ReadArgs, session: &mut Session<'_, '_>) -> Result<Outc
     let valve: Valve = given::read(&args.valve)?;
     let stage: Stage = given::read(&args.stage)?;
     let leaves = match &args.leaves {
-        Some(short) => Leaves::short(short, session.unit)?,
-        None => Leaves::of(args.go.as_deref(), args.no_go.as_deref(), session.unit)?,
+        Some(short) => entry::pair(short, session.unit),
+        None => entry::pair_of(args.go.as_deref(), args.no_go.as_deref(), session.unit),
     };
+    let leaves = session.pair(leaves)?;
     let measured_by = session.measurer(args.measured_by.as_deref())?;
     let cold = if args.cold || args.warm { Some(args.cold) } else { None };
     let entry = ReadingEntry { valve, stage, go: leaves.go, no_go: leaves.no_go, leaves: leaves.single, adjusted: args.adjusted, cold };

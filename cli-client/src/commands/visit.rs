@@ -36,7 +36,7 @@ pub(crate) struct OpenArgs {
     #[arg(long)]
     warm: bool,
     /// Engine temperature in degrees Celsius, where measured
-    #[arg(long, value_name = "T", value_parser = given::tenth_c, allow_hyphen_values = true)]
+    #[arg(long, value_name = "T", value_parser = given::engine_tenth_c, allow_hyphen_values = true)]
     temp_c: Option<i32>,
     /// The cautions have been read and are followed
     #[arg(long)]

@@ -4,14 +4,17 @@ use axum::extract::State;
 use axum::response::Redirect;
 use maud::{Markup, html};
 use shared::engine_card::{EngineCard, Interval, Range, Source};
+use shared::entry::labelled;
 use shared::ids::CardId;
 use shared::length::{Length, LengthUnit};
+use shared::sensible::RANGE_LIMIT;
 use shared::valve::Side;
 use sync_core::book::BookError;
 use sync_core::desk::DeskStep;
 use sync_core::moment::fresh_uuid;
 
 use super::asked::Named;
+use super::cards::with_inches;
 use super::desk;
 use super::forms::{Fields, Posted, form};
 use super::layout::field;
@@ -61,54 +64,58 @@ const fn side_words(side: Side) -> &'static str {
     }
 }
 
-fn length(fields: &Fields, name: &str, unit: LengthUnit) -> Result<Length, Refused> {
-    Length::parse(&fields.text(name)?, unit).map_err(|error| Refused::unreadable(&error.to_string()))
+/// A limit of a range. The field names its unit; what is taken for inches all the same goes to `inches`.
+fn limit(fields: &Fields, name: &str, unit: LengthUnit, inches: &mut Vec<String>) -> Result<Length, Refused> {
+    let read = labelled(&fields.text(name)?, unit, &RANGE_LIMIT).map_err(|error| Refused::unreadable(&error.to_string()))?;
+    inches.extend(read.note());
+    Ok(read.length)
 }
 
-/// The card that a form states; what it does not ask for comes from `before`.
-fn card_of(fields: &Fields, card: CardId, before: Option<&EngineCard>) -> Result<EngineCard, Refused> {
+/// The card that a form states, and what of it was taken for inches; what the form does not ask for comes from `before`.
+fn card_of(fields: &Fields, card: CardId, before: Option<&EngineCard>) -> Result<(EngineCard, Vec<String>), Refused> {
+    let mut inches = Vec::new();
     // The unit that the form was made in: another tab may have changed the session's since.
     let unit = match fields.text("in")?.as_str() {
         "thou" => LengthUnit::Thou,
         "mm" => LengthUnit::Mm,
         _ => return Err(Refused::unreadable("Lengths are in thou or mm")),
     };
-    let range = |side: &str| {
-        let aim = format!("{side}_aim");
-        let aim = fields.maybe(&aim).map(|_| length(fields, &aim, unit)).transpose()?;
-        Ok::<_, Refused>(Range {
-            low: length(fields, &format!("{side}_low"), unit)?,
-            high: length(fields, &format!("{side}_high"), unit)?,
-            aim,
-        })
+    let mut range = |side: &str| {
+        let mut end = |end: &str| limit(fields, &format!("{side}_{end}"), unit, &mut inches);
+        let (low, high) = (end("low")?, end("high")?);
+        let aim = if fields.maybe(&format!("{side}_aim")).is_some() { Some(end("aim")?) } else { None };
+        Ok::<_, Refused>(Range { low, high, aim })
     };
+    let (intake, exhaust) = (range("intake")?, range("exhaust")?);
     let every = |duty: &str| {
-        let limit = |what: &str| fields.read_maybe::<u32>(&format!("{duty}_{what}"));
-        Ok::<_, Refused>(Interval { hours: limit("hours")?, months: limit("months")? })
+        let most = |what: &str| fields.read_maybe::<u32>(&format!("{duty}_{what}"));
+        Ok::<_, Refused>(Interval { hours: most("hours")?, months: most("months")? })
     };
     let word = |name: &str| fields.maybe(name).unwrap_or_default().to_owned();
     let (manual, page) = (word("manual"), word("page"));
-    Ok(EngineCard {
+    let card = EngineCard {
         card,
         name: fields.text("name")?,
         cylinders: fields.read("cylinders")?,
-        intake: range("intake")?,
-        exhaust: range("exhaust")?,
+        intake,
+        exhaust,
         // One of the two alone is no source, and the book says so.
         source: (!manual.is_empty() || !page.is_empty()).then_some(Source { manual, page }),
         commercial: every("commercial")?,
         homeowner: every("homeowner")?,
         adjuster: before.and_then(|card| card.adjuster),
         past_tdc: before.and_then(|card| card.past_tdc),
-    })
+    };
+    Ok((card, inches))
 }
 
 /// POST /office/cards
 pub(super) async fn add(State(state): State<ServerState>, posted: Posted) -> Result<Redirect, Shown> {
     let Posted { visitor, fields } = posted;
     let mut chance = entropy().map_err(|_| Refused::broke("No card was kept. Try again."))?;
-    let card = card_of(&fields, CardId(fresh_uuid(&visitor.now, &mut *chance)), None)?;
-    desk::step(&state, &visitor, DeskStep::KeepCards(vec![card]), "The engine card is kept.", "/office/cards").await
+    let (card, inches) = card_of(&fields, CardId(fresh_uuid(&visitor.now, &mut *chance)), None)?;
+    let said = with_inches("The engine card is kept.", &inches);
+    desk::step(&state, &visitor, DeskStep::KeepCards(vec![card]), &said, "/office/cards").await
 }
 
 /// POST /office/cards/{id}
@@ -118,6 +125,7 @@ pub(super) async fn restate(State(state): State<ServerState>, Named(id): Named<C
     let Some(before) = cards.iter().find(|card| card.card == id) else {
         return Err(Refused::from(BookError::Unknown("this book has no such engine card".to_owned())).into());
     };
-    let card = card_of(&fields, id, Some(before))?;
-    desk::step(&state, &visitor, DeskStep::KeepCards(vec![card]), "The engine card is kept.", &format!("/office/cards/{id}")).await
+    let (card, inches) = card_of(&fields, id, Some(before))?;
+    let said = with_inches("The engine card is kept.", &inches);
+    desk::step(&state, &visitor, DeskStep::KeepCards(vec![card]), &said, &format!("/office/cards/{id}")).await
 }

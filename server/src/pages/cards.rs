@@ -6,6 +6,7 @@ use axum::response::{IntoResponse, Redirect, Response};
 use maud::{Markup, html};
 use shared::engine_card::file::{self, Change};
 use shared::engine_card::{Adjuster, EngineCard, Interval, Range, Rocker};
+use shared::entry::notes_words;
 use shared::ids::CardId;
 use shared::length::LengthUnit;
 use shared::problem::Code;
@@ -122,6 +123,14 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Nam
     Ok(frame(&visitor, Place::Cards, &card.name, &body))
 }
 
+/// What was done, and what of it was taken for inches.
+pub(super) fn with_inches(said: &str, inches: &[String]) -> String {
+    match notes_words(inches) {
+        Some(inches) => format!("{said} {inches}"),
+        None => said.to_owned(),
+    }
+}
+
 fn adjuster_words(adjuster: &Adjuster) -> String {
     let thread = adjuster.thread.words();
     let place = match adjuster.rocker {
@@ -151,7 +160,7 @@ pub(super) async fn import(State(state): State<ServerState>, posted: PostedFile)
     let refused = |why: file::CardFileError| {
         Refused::new(Code::BodyInvalid, format!("{} Nothing of the file was taken in.", sentence(&why.to_string())))
     };
-    let listed = file::read_either(&file).map_err(refused)?;
+    let (listed, inches) = file::read_either(&file).map_err(refused)?;
     let known = state.ask(|shop| shop.engine_cards()).await?;
     let now = visitor.now;
     let mut chance = entropy().map_err(|_| Refused::broke("Nothing of the file was taken in. Try again."))?;
@@ -161,6 +170,7 @@ pub(super) async fn import(State(state): State<ServerState>, posted: PostedFile)
         0 => "The book says the very same already; nothing was changed.".to_owned(),
         n => format!("{} taken in.", count(n, "engine card", "engine cards")),
     };
+    let said = with_inches(&said, &inches);
     if !changed.is_empty() {
         take(&state, &visitor, DeskStep::KeepCards(changed)).await?;
     }

@@ -4,7 +4,9 @@ use axum::extract::State;
 use axum::response::{Redirect, Response};
 use maud::{Markup, html};
 use shared::engine_card::Interval;
+use shared::entry::labelled;
 use shared::length::{Length, LengthUnit};
+use shared::sensible::UNCERTAINTY;
 use sync_core::desk::DeskStep;
 use sync_core::work::Settings;
 
@@ -108,7 +110,7 @@ pub(super) async fn change(State(state): State<ServerState>, posted: Posted) -> 
     let tolerance = if given.trim_matches(['0', '.', ',']).is_empty() {
         Length::ZERO
     } else {
-        Length::parse(&given, LengthUnit::Mm).map_err(|error| Refused::unreadable(&error.to_string()))?
+        labelled(&given, LengthUnit::Mm, &UNCERTAINTY).map_err(|error| Refused::unreadable(&error.to_string()))?.length
     };
     let level = decimal(&fields.text("conformance")?, 1).and_then(|milli| u32::try_from(milli).ok());
     let level = level.ok_or_else(|| Refused::unreadable("A conformance level is a number of percent, as in 95 or 97.5"))?;

@@ -7,9 +7,11 @@ use axum::extract::{FromRequestParts, Path, Query};
 use axum::http::request::Parts;
 use jiff::civil::Date;
 use serde::de::DeserializeOwned;
+use shared::entry;
 use shared::leaf::LeafSet;
 use shared::length::{Length, LengthUnit};
 use shared::problem::Code;
+use shared::sensible::{Sensible, WARMER};
 use shared::usage::{Between, MonthDay, Season};
 use shared::warmth::Material;
 
@@ -27,9 +29,6 @@ impl<T: DeserializeOwned, S: Send + Sync> FromRequestParts<S> for Given<T> {
         Ok(Self(query))
     }
 }
-
-/// The most degrees that are taken for an angle.
-const MOST_DEGREES: f64 = 100_000.0;
 
 /// The unit of lengths, in what is given and in what is answered.
 pub(super) fn unit(text: Option<&str>) -> Result<LengthUnit, Refused> {
@@ -57,41 +56,58 @@ pub(super) fn read<T: FromStr<Err: Display>>(text: &str) -> Result<T, Refused> {
     text.parse().map_err(|error: T::Err| Refused::unreadable(&error.to_string()))
 }
 
-/// A length; a bare number is in `unit`.
-pub(super) fn length(text: &str, unit: LengthUnit) -> Result<Length, Refused> {
-    Length::parse(text, unit).map_err(|error| Refused::unreadable(&error.to_string()))
+/// The lengths of one request, and what of them was taken for inches: the answer says so.
+#[derive(Debug)]
+pub(super) struct Lengths {
+    unit: LengthUnit,
+    inches: Vec<String>,
 }
 
-/// A length for arithmetic on tenths of a µm.
-#[expect(clippy::cast_precision_loss, reason = "what parses is at most 1e7 tenths")]
-pub(super) fn tenth_um(text: &str, unit: LengthUnit) -> Result<f64, Refused> {
-    length(text, unit).map(|length| length.tenth_um() as f64)
-}
+impl Lengths {
+    /// For lengths whose bare numbers are in `unit`.
+    pub(super) const fn bare_in(unit: LengthUnit) -> Self {
+        Self { unit, inches: Vec::new() }
+    }
 
-/// Leaves, as in 2,3,4 or 2-12.
-pub(super) fn leaves(text: &str, unit: LengthUnit) -> Result<LeafSet, Refused> {
-    LeafSet::parse(text, unit).map_err(|error| Refused::unreadable(&error.in_unit(unit)))
+    /// A length of one kind.
+    pub(super) fn length(&mut self, text: &str, of: &Sensible<Length>) -> Result<Length, Refused> {
+        let read = entry::length(text, self.unit, of).map_err(|error| Refused::unreadable(&error.to_string()))?;
+        self.inches.extend(read.note());
+        Ok(read.length)
+    }
+
+    /// A length for arithmetic on tenths of a µm.
+    #[expect(clippy::cast_precision_loss, reason = "what is read is at most 1e7 tenths")]
+    pub(super) fn tenth_um(&mut self, text: &str, of: &Sensible<Length>) -> Result<f64, Refused> {
+        self.length(text, of).map(|length| length.tenth_um() as f64)
+    }
+
+    /// Leaves, as in 2,3,4 or 2-12.
+    pub(super) fn leaves(&mut self, text: &str) -> Result<LeafSet, Refused> {
+        let (set, notes) = LeafSet::parse_noted(text, self.unit).map_err(|error| Refused::unreadable(&error.in_unit(self.unit)))?;
+        self.inches.extend(notes);
+        Ok(set)
+    }
+
+    /// What was taken for inches, as a sentence of the answer.
+    pub(super) fn words(&self) -> Option<String> {
+        entry::notes_words(&self.inches)
+    }
 }
 
 /// An angle in degrees.
 pub(super) fn degrees(text: &str) -> Result<f64, Refused> {
-    let degrees = text.parse().ok().filter(|degrees: &f64| degrees.abs() <= MOST_DEGREES);
-    degrees.ok_or_else(|| Refused::unreadable(&format!("\"{text}\" is not an angle: write degrees, as in 20 or 12.5")))
+    entry::degrees(text).map_err(|error| Refused::unreadable(&error.to_string()))
 }
 
-/// A temperature difference in degrees Celsius, in tenths.
-pub(super) fn tenth_c(text: &str) -> Result<i32, Refused> {
-    decimal(text, 1).ok_or_else(|| {
-        Refused::unreadable(&format!(
-            "\"{text}\" is not a temperature difference: write degrees Celsius with at most one decimal, as in 18.5"
-        ))
-    })
+/// How much warmer than cold, in degrees Celsius, in tenths.
+pub(super) fn warmer_tenth_c(text: &str) -> Result<i32, Refused> {
+    entry::tenth_c(text, &WARMER).map_err(|error| Refused::unreadable(&error.to_string()))
 }
 
 /// A rocker ratio in thousandths.
 pub(super) fn ratio_milli(text: &str) -> Result<u32, Refused> {
-    let thousandths = decimal(text, 3).and_then(|milli| u32::try_from(milli).ok());
-    thousandths.ok_or_else(|| Refused::unreadable(&format!("\"{text}\" is not a rocker ratio: write it as in 1.3")))
+    entry::ratio_milli(text).map_err(|error| Refused::unreadable(&error.to_string()))
 }
 
 /// A material's name, or its coefficient in 1e-6 per K with where it was read.

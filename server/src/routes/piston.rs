@@ -4,10 +4,11 @@ use axum::Json;
 use serde::{Deserialize, Serialize};
 use shared::crank::{Crank, HeightAt, TopDeadCenter, past_tdc, tdc_by_equal_drops, tdc_from_heights};
 use shared::length::{Length, LengthUnit};
+use shared::sensible::{CONNECTING_ROD, PISTON_DROP, STROKE};
 use sync_core::reckon::Reckoned;
 use utoipa::{IntoParams, ToSchema};
 
-use super::given::{self, Given};
+use super::given::{self, Given, Lengths};
 use crate::bearer::Caller;
 use crate::problem_response::Refused;
 
@@ -82,7 +83,8 @@ pub(crate) struct Tdc {
 )]
 pub(crate) async fn crank(_: Caller, Given(asked): Given<OfCrank>) -> Result<Json<Reckoned<Piston>>, Refused> {
     let unit = given::unit(asked.unit.as_deref())?;
-    let (stroke, rod) = (given::length(&asked.stroke, unit)?, given::length(&asked.rod, unit)?);
+    let mut lengths = Lengths::bare_in(unit);
+    let (stroke, rod) = (lengths.length(&asked.stroke, &STROKE)?, lengths.length(&asked.rod, &CONNECTING_ROD)?);
     let (degrees, drop_tenth_um, words) = match (asked.angle.as_deref(), asked.drop.as_deref()) {
         (Some(angle), None) => {
             let degrees = given::degrees(angle)?;
@@ -90,13 +92,13 @@ pub(crate) async fn crank(_: Caller, Given(asked): Given<OfCrank>) -> Result<Jso
             (degrees, drop, format!("At {degrees}° from top dead center, before it or after it, the piston is {} down.", fine(drop, unit)))
         }
         (None, Some(drop)) => {
-            let past = past_tdc(stroke, rod, given::length(drop, unit)?)?;
-            (past.degrees, given::tenth_um(drop, unit)?, past.words(unit))
+            let past = past_tdc(stroke, rod, lengths.length(drop, &PISTON_DROP)?)?;
+            (past.degrees, past.drop.mm() * 10_000.0, past.words(unit))
         }
         _ => return Err(Refused::unreadable("Say either the crank's angle or the piston's drop: write angle=20 or drop=0.25in")),
     };
     let facts = Piston { stroke_tenth_um: stroke, rod_tenth_um: rod, degrees, drop_tenth_um };
-    Ok(Json(Reckoned { facts, words: vec![words] }))
+    Ok(Json(Reckoned { facts, words: [words].into_iter().chain(lengths.words()).collect() }))
 }
 
 /// Top dead center, from two readings of the flywheel scale
@@ -110,12 +112,13 @@ pub(crate) async fn crank(_: Caller, Given(asked): Given<OfCrank>) -> Result<Jso
 pub(crate) async fn tdc(_: Caller, Given(asked): Given<OfTdc>) -> Result<Json<Reckoned<Tdc>>, Refused> {
     let unit = given::unit(asked.unit.as_deref())?;
     let (before, after) = (given::degrees(&asked.before)?, given::degrees(&asked.after)?);
+    let mut lengths = Lengths::bare_in(unit);
     let found = match (&asked.stroke, &asked.rod, &asked.drop_before, &asked.drop_after) {
         (None, None, None, None) => TopDeadCenter { degrees: tdc_by_equal_drops(before, after)?, apart_degrees: 0.0 },
         (Some(stroke), Some(rod), Some(drop_before), Some(drop_after)) => {
-            let (stroke, rod) = (given::length(stroke, unit)?, given::length(rod, unit)?);
-            let before = HeightAt { degrees: before, drop_tenth_um: given::tenth_um(drop_before, unit)? };
-            let after = HeightAt { degrees: after, drop_tenth_um: given::tenth_um(drop_after, unit)? };
+            let (stroke, rod) = (lengths.length(stroke, &STROKE)?, lengths.length(rod, &CONNECTING_ROD)?);
+            let before = HeightAt { degrees: before, drop_tenth_um: lengths.tenth_um(drop_before, &PISTON_DROP)? };
+            let after = HeightAt { degrees: after, drop_tenth_um: lengths.tenth_um(drop_after, &PISTON_DROP)? };
             tdc_from_heights(&Crank::new(stroke, rod)?, before, after)?
         }
         _ => {
@@ -125,7 +128,7 @@ pub(crate) async fn tdc(_: Caller, Given(asked): Given<OfTdc>) -> Result<Json<Re
         }
     };
     let facts = Tdc { degrees: found.degrees, apart_degrees: found.apart_degrees };
-    Ok(Json(Reckoned { facts, words: vec![found.words()] }))
+    Ok(Json(Reckoned { facts, words: [found.words()].into_iter().chain(lengths.words()).collect() }))
 }
 
 /// A drop that was worked out, as finely as it means anything.

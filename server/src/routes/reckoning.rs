@@ -10,6 +10,7 @@ use shared::ids::{DocId, PersonId};
 use shared::length::LengthUnit;
 use shared::problem::Code;
 use shared::record::Stage;
+use shared::sensible::{ANY_LENGTH, TRAIN_PART};
 use shared::usage::Usage;
 use shared::valve::Valve;
 use shared::warmth::{Materials, Train, WarmEstimate};
@@ -18,7 +19,7 @@ use sync_core::question::{Answer, OfMachine, Question};
 use sync_core::reckon::{AgreementFacts, DriftFacts, DueFacts, LeafPlan, MeterLine, Reckoned, TurnFacts};
 use utoipa::IntoParams;
 
-use super::given::{self, Given};
+use super::given::{self, Given, Lengths};
 use crate::bearer::{Caller, OfficeOrLead, OpenMachine};
 use crate::problem_response::Refused;
 use crate::state::ServerState;
@@ -34,6 +35,12 @@ async fn ask_of(state: &ServerState, machine: DocId, asked: OfMachine, unit: Len
     ask(state, Question::Machine(machine, asked), unit).await
 }
 
+/// An answer, with what of the question was taken for inches.
+fn noted(Json(mut answer): Json<Answer>, lengths: &Lengths) -> Json<Answer> {
+    answer.words.extend(lengths.words());
+    Json(answer)
+}
+
 /// How sure a valve is in its range.
 #[derive(Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
@@ -45,11 +52,11 @@ pub(crate) struct Sure {
     /// Which reading of it.
     #[param(value_type = Stage, inline)]
     stage: String,
-    /// Standard uncertainty of a leaf's thickness: a length, as in 0.1 or 0.002mm.
-    #[param(example = "0.1")]
+    /// Standard uncertainty of a leaf's thickness: a length, as in 0.1thou or 0.002mm.
+    #[param(example = "0.1thou")]
     leaf_u: String,
     /// Standard uncertainty of the feel: a length.
-    #[param(example = "0.2")]
+    #[param(example = "0.2thou")]
     feel_u: String,
     /// Where those two were read.
     #[param(example = "a table of ours, measured 2026")]
@@ -71,13 +78,15 @@ pub(crate) struct Sure {
 )]
 pub(crate) async fn sure(State(state): State<ServerState>, OpenMachine(machine): OpenMachine, Given(asked): Given<Sure>) -> Answered {
     let unit = given::unit(asked.unit.as_deref())?;
+    let mut lengths = Lengths::bare_in(unit);
     let spread = Spread {
-        leaf_tenth_um: given::tenth_um(&asked.leaf_u, unit)?,
-        feel_tenth_um: given::tenth_um(&asked.feel_u, unit)?,
+        leaf_tenth_um: lengths.tenth_um(&asked.leaf_u, &ANY_LENGTH)?,
+        feel_tenth_um: lengths.tenth_um(&asked.feel_u, &ANY_LENGTH)?,
         source: asked.source,
     };
     let (valve, stage) = (given::read(&asked.valve)?, given::read(&asked.stage)?);
-    ask_of(&state, machine, OfMachine::Sure { valve, stage, spread, level: asked.level }, unit).await
+    let answer = ask_of(&state, machine, OfMachine::Sure { valve, stage, spread, level: asked.level }, unit).await?;
+    Ok(noted(answer, &lengths))
 }
 
 /// Which leaves settle a valve's verdict.
@@ -106,8 +115,9 @@ pub(crate) struct Leaves {
 )]
 pub(crate) async fn leaves(State(state): State<ServerState>, OpenMachine(machine): OpenMachine, Given(asked): Given<Leaves>) -> Answered {
     let unit = given::unit(asked.unit.as_deref())?;
-    let asked = OfMachine::Leaves { valve: given::read(&asked.valve)?, set: given::leaves(&asked.set, unit)? };
-    ask_of(&state, machine, asked, unit).await
+    let mut lengths = Lengths::bare_in(unit);
+    let asked = OfMachine::Leaves { valve: given::read(&asked.valve)?, set: lengths.leaves(&asked.set)? };
+    Ok(noted(ask_of(&state, machine, asked, unit).await?, &lengths))
 }
 
 /// A reading, by valve and stage.
@@ -188,15 +198,17 @@ pub(crate) struct Warm {
 pub(crate) async fn warm(State(state): State<ServerState>, OpenMachine(machine): OpenMachine, Given(asked): Given<Warm>) -> Answered {
     let unit = given::unit(asked.unit.as_deref())?;
     let (valve, stage) = (given::read(&asked.valve)?, given::read(&asked.stage)?);
-    let warmer_tenth_c = (given::tenth_c(&asked.barrel_warmer)?, given::tenth_c(&asked.rod_warmer)?);
-    let (barrel, rod) = (given::length(&asked.barrel, unit)?, given::length(&asked.rod, unit)?);
+    let warmer_tenth_c = (given::warmer_tenth_c(&asked.barrel_warmer)?, given::warmer_tenth_c(&asked.rod_warmer)?);
+    let mut lengths = Lengths::bare_in(unit);
+    let (barrel, rod) = (lengths.length(&asked.barrel, &TRAIN_PART)?, lengths.length(&asked.rod, &TRAIN_PART)?);
     let materials = Materials { barrel: given::material(&asked.barrel_material)?, rod: given::material(&asked.rod_material)? };
     let ratio_milli = match asked.ratio {
         Some(ratio) => given::ratio_milli(&ratio)?,
         None => ratio_of_card(&state, machine, unit).await?,
     };
     let train = Train { barrel, rod, materials, ratio_milli, stem: None };
-    ask_of(&state, machine, OfMachine::Warm { valve, stage, train, warmer_tenth_c }, unit).await
+    let answer = ask_of(&state, machine, OfMachine::Warm { valve, stage, train, warmer_tenth_c }, unit).await?;
+    Ok(noted(answer, &lengths))
 }
 
 async fn ratio_of_card(state: &ServerState, machine: DocId, unit: LengthUnit) -> Result<u32, Refused> {

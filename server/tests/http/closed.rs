@@ -25,7 +25,7 @@ const OF_A_MACHINE: [&str; 19] = [
     "/history",
     "?unit=mm",
     "?unit=cm",
-    "/sure?valve=1I&stage=found&leaf_u=0.1&feel_u=0.1&source=s",
+    "/sure?valve=1I&stage=found&leaf_u=0.1thou&feel_u=0.1thou&source=s",
     "/sure",
     "/leaves?valve=1I",
     "/leaves",

@@ -247,9 +247,31 @@ async fn cards_leave_and_come_in_as_files() {
     assert!(seen.status == StatusCode::BAD_REQUEST && seen.words().contains("named By hand already"), "{}", seen.words());
     let other = good.map(|(name, value)| (name, if name == "name" { "Another" } else { value }));
     browser.post(world, "/office/cards", &other).await.to();
-    for (name, value) in
-        [("intake_low", "0.16"), ("intake_high", "soon"), ("page", ""), ("cylinders", "0"), ("commercial_hours", ""), ("in", "inch")]
-    {
+    // Decimal inches in the form are inches, and the page says so; what could be either is refused.
+    let inches = [
+        ("in", "thou"),
+        ("name", "By inches"),
+        ("intake_low", ".004"),
+        ("intake_high", "0.006"),
+        ("exhaust_low", "6"),
+        ("exhaust_high", "8"),
+    ];
+    let in_thou = good.map(|(name, value)| inches.into_iter().find(|(n, _)| *n == name).unwrap_or((name, value)));
+    let to = browser.post(world, "/office/cards", &in_thou).await.to().to_owned();
+    let words = browser.page(world, &format!("{to}?unit=thou")).await.words();
+    assert!(words.contains("Read as inches: 0.004 in., 4 thou; 0.006 in., 6 thou.") && words.contains("4 to 6 thou"), "{words}");
+    let either = in_thou.map(|(name, value)| (name, if name == "intake_low" { "0.4" } else { value }));
+    let seen = browser.post(world, "/office/cards", &either).await;
+    assert!(seen.status == StatusCode::BAD_REQUEST && seen.words().contains("can be 0.4 thou, 0.4 in. or 0.4 mm"), "{}", seen.words());
+    for (name, value) in [
+        ("intake_low", ".005"),
+        ("intake_low", "0.16"),
+        ("intake_high", "soon"),
+        ("page", ""),
+        ("cylinders", "0"),
+        ("commercial_hours", ""),
+        ("in", "inch"),
+    ] {
         let bad = other.map(|(n, v)| {
             if n == name {
                 (n, value)

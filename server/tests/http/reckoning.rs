@@ -10,7 +10,7 @@ use sync_core::moment::{fresh_doc, fresh_person};
 use crate::history::History;
 use crate::support::{World, chance};
 
-const SPREAD: &str = "leaf_u=2um&feel_u=0.1&source=own%20trials";
+const SPREAD: &str = "leaf_u=2um&feel_u=0.1thou&source=own%20trials";
 const GROWTH: &str = "barrel=120mm&rod=150mm&barrel_material=die-cast-a380&rod_material=steel-1040&barrel_warmer=50&rod_warmer=30.5";
 
 /// Every question to a machine, well put.
@@ -51,7 +51,7 @@ async fn a_valve_is_answered_for_from_what_the_devices_wrote() {
     let (facts, _) = ask(&format!("sure?valve=1I&stage=left&{SPREAD}&level=0.99")).await;
     assert_eq!(facts["decision"], "not-proven");
     // A bare number is in the unit asked for, and a unit of its own wins: 2 µm and 0.1 thou either way.
-    let (in_mm, words) = ask("sure?valve=1I&stage=left&leaf_u=0.002&feel_u=0.1thou&source=own%20trials&unit=mm&level=0.99").await;
+    let (in_mm, words) = ask("sure?valve=1I&stage=left&leaf_u=0.002mm&feel_u=0.1thou&source=own%20trials&unit=mm&level=0.99").await;
     assert_eq!(in_mm, facts);
     assert!(words.contains(" mm") && !words.contains("thou"), "{words}");
 
@@ -169,19 +169,36 @@ async fn a_machine_is_answered_for_to_whoever_may_read_it() {
     world.get(&format!("/v1/machines/{roster}/meter"), &dov.token).await.problem(404, Code::NotFound);
 }
 
+/// What a technician reads off a leaf or in a manual, in a query.
+#[tokio::test]
+async fn decimal_inches_in_a_question_are_inches_and_the_answer_says_so() {
+    let history = History::new().await;
+    let (_, words) = answered(&history.world, &history.path("leaves?valve=1I&set=.004,.005,.006,.007"), &history.ben.token).await;
+    assert!(words.contains("Read as inches: 0.004 in., 4 thou; 0.005 in., 5 thou;"), "{words}");
+    let (facts, words) = answered(&history.world, "/v1/reckon/crank?stroke=2.5in&rod=4in&drop=.25", &history.ben.token).await;
+    assert!(words.contains("Read as inches: 0.25 in., 250 thou."), "{words}");
+    close(&facts["drop_tenth_um"], 63_500.0);
+    let refused = async |path: &str| history.world.get(path, &history.ben.token).await.problem(400, Code::Unreadable).detail;
+    let said = refused("/v1/reckon/crank?stroke=2.5&rod=4in&drop=.25").await;
+    assert!(said.contains("2.5 thou is not a stroke") && said.contains("did you mean 2.5 in.?"), "{said}");
+    assert!(refused("/v1/reckon/crank?stroke=2.5in&rod=4in&drop=0.5").await.contains("0.5 thou, 0.5 in. or 0.5 mm"));
+}
+
 #[tokio::test]
 async fn a_wrong_question_is_refused_and_not_answered_as_another() {
     let history = History::new().await;
     let refused = async |path: String| history.world.get(&path, &history.office.token).await.problem(400, Code::Unreadable);
     for question in [
         "sure?valve=1I&stage=left",
-        "sure?valve=1I&stage=left&leaf_u=2um&feel_u=0.1",
-        "sure?valve=1I&stage=left&leaf_u=two&feel_u=0.1&source=x",
-        "sure?valve=1I&stage=left&leaf_u=2um&feel_u=0.1&source=x&level=sure",
-        "sure?valve=1I&stage=left&leaf_u=2um&feel_u=0.1&source=x&levle=0.9",
-        "sure?valve=1I&valve=1E&stage=left&leaf_u=2um&feel_u=0.1&source=x",
+        "sure?valve=1I&stage=left&leaf_u=2um&feel_u=0.1thou",
+        "sure?valve=1I&stage=left&leaf_u=two&feel_u=0.1thou&source=x",
+        "sure?valve=1I&stage=left&leaf_u=2um&feel_u=0.1thou&source=x&level=sure",
+        "sure?valve=1I&stage=left&leaf_u=2um&feel_u=0.1thou&source=x&levle=0.9",
+        "sure?valve=1I&valve=1E&stage=left&leaf_u=2um&feel_u=0.1thou&source=x",
         "leaves?valve=1I",
         "leaves?valve=1I&set=",
+        "leaves?valve=1I&set=0.15",
+        "leaves?valve=1I&set=.5,4",
         "leaves?valve=1I&set=200",
         "leaves?valve=5X&set=2-12",
         "leaves?valve=1I&set=2-12&unit=cm",
@@ -206,7 +223,10 @@ async fn a_wrong_question_is_refused_and_not_answered_as_another() {
     for (right, wrong) in [("1040", "1041"), ("120mm", "2m"), ("=50", "=hot"), ("30.5", "30.55"), ("die-cast-a380", "wood")] {
         refused(history.path(&format!("warm?valve=1E&stage=set&{}", GROWTH.replace(right, wrong)))).await;
     }
-    refused(history.path(&format!("warm?valve=1E&stage=set&{GROWTH}&ratio=-1"))).await;
+    for more in ["&ratio=-1", "&ratio=0", "&ratio=13"] {
+        refused(history.path(&format!("warm?valve=1E&stage=set&{GROWTH}{more}"))).await;
+    }
+    refused(history.path(&format!("warm?valve=1E&stage=set&{}", GROWTH.replace("=50", "=501")))).await;
     // A coefficient that names no source is read, and the arithmetic refuses it.
     let unsourced = history.path(&format!("warm?valve=1E&stage=set&{}", GROWTH.replace("die-cast-a380", "21.5")));
     history.world.get(&unsourced, &history.office.token).await.problem(422, Code::BodyInvalid);
@@ -221,6 +241,7 @@ async fn a_wrong_question_is_refused_and_not_answered_as_another() {
         &format!("{crank}&angle=nan"),
         &format!("{crank}&drop=deep"),
         "/v1/reckon/crank?rod=110mm&angle=20",
+        "/v1/reckon/crank?stroke=0&rod=110mm&angle=20",
         "/v1/reckon/tdc?before=350",
         "/v1/reckon/tdc?before=350&after=inf",
         "/v1/reckon/tdc?before=350&after=20&drop_before=1mm",
@@ -244,10 +265,8 @@ async fn a_question_without_an_answer_says_why() {
         (format!("sure?valve=1I&stage=left&{SPREAD}&level=nan"), "A level of NaN cannot"),
         (format!("sure?valve=1E&stage=left&{SPREAD}"), "No reading of 1E left stands."),
         (format!("sure?valve=1E&stage=set&{SPREAD}"), "1E set was read with the engine warm"),
-        ("sure?valve=1I&stage=left&leaf_u=2um&feel_u=0.1&source=%20".to_owned(), "The uncertainty of leaves and feel needs its source"),
-        ("sure?valve=1I&stage=left&leaf_u=-2um&feel_u=0.1&source=x".to_owned(), "A standard uncertainty of -20 cannot"),
-        (format!("warm?valve=1E&stage=set&{}", GROWTH.replace("=50", "=501")), "A temperature difference of 501.0"),
-        (format!("warm?valve=1E&stage=set&{GROWTH}&ratio=0"), "The rocker ratio is"),
+        ("sure?valve=1I&stage=left&leaf_u=2um&feel_u=0.1thou&source=%20".to_owned(), "The uncertainty of leaves and feel needs its source"),
+        ("sure?valve=1I&stage=left&leaf_u=-2um&feel_u=0.1thou&source=x".to_owned(), "A standard uncertainty of -20 cannot"),
         ("drift?valve=2I".to_owned(), "No valve was read as left and found again"),
         ("usage?days=1".to_owned(), "0 visits with an hour reading"),
     ] {
@@ -266,7 +285,6 @@ async fn a_question_without_an_answer_says_why() {
     }
     for (path, why) in [
         ("/v1/reckon/crank?stroke=70mm&rod=30mm&angle=20", "A rod of 30.00 mm cannot turn"),
-        ("/v1/reckon/crank?stroke=0&rod=110mm&angle=20", "A stroke of 0.00 mm cannot be"),
         ("/v1/reckon/crank?stroke=70mm&rod=110mm&drop=71mm", "The piston is never 71.00 mm down"),
         ("/v1/reckon/tdc?before=20&after=350", "From 20° to 350° is no way over top dead center"),
     ] {

@@ -11,7 +11,7 @@ fn adjuster(thread: Thread, rocker: Rocker) -> Adjuster {
 }
 
 fn length(text: &str) -> Length {
-    Length::parse(text, LengthUnit::Mm).unwrap()
+    crate::entry::labelled(text, LengthUnit::Mm, &crate::sensible::ANY_LENGTH).unwrap().length
 }
 
 /// Computed outside this crate, checked there against a rigid-body model; pitches from public thread tables.

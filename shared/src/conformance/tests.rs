@@ -5,7 +5,7 @@ use super::*;
 const RANGE: Range = Range { low: Length::from_thou(4), high: Length::from_thou(6), aim: None };
 
 fn mm(text: &str) -> Length {
-    Length::parse(text, LengthUnit::Mm).unwrap()
+    crate::entry::labelled(text, LengthUnit::Mm, &crate::sensible::ANY_LENGTH).unwrap().length
 }
 
 fn bracket(go: &str, no_go: &str) -> Bracket {

@@ -280,13 +280,13 @@ pub(super) fn proved(cards: Vec<ListedCard>) -> Result<Vec<ListedCard>, CardFile
     Ok(cards)
 }
 
-/// Reads a file of cards or a table of them: a file begins with a brace.
+/// Reads a file of cards or a table of them: a file begins with a brace. With it what of a table was taken for inches.
 ///
 /// # Errors
 /// As [`read`] and [`super::table::read`].
-pub fn read_either(bytes: &[u8]) -> Result<Vec<ListedCard>, CardFileError> {
+pub fn read_either(bytes: &[u8]) -> Result<(Vec<ListedCard>, Vec<String>), CardFileError> {
     let is_file = bytes.trim_ascii_start().starts_with(b"{");
-    if is_file { read(bytes) } else { super::table::read(bytes) }
+    if is_file { read(bytes).map(|cards| (cards, Vec::new())) } else { super::table::read_noted(bytes) }
 }
 
 fn unreadable(error: &serde_json::Error) -> CardFileError {

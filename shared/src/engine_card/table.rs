@@ -2,10 +2,14 @@
 //!
 //! Lengths stand in thou and in mm side by side. What comes in may fill either; where both are filled they must agree.
 
+use std::cell::RefCell;
+
 use super::file::{CardFileError, LARGEST_FILE, ListedCard, proved};
-use super::{Adjuster, EngineCard, Interval, Range, Rocker, Source, Thread};
+use super::{Adjuster, EngineCard, Interval, Range, Rocker, Source};
+use crate::entry::labelled;
 use crate::ids::CardId;
 use crate::length::{Length, LengthUnit};
+use crate::sensible::{PAST_TDC, RANGE_LIMIT};
 
 /// The columns, in the order in which they are written. They may come in any order, and any but the name may be missing.
 pub const COLUMNS: [&str; 25] = [
@@ -93,6 +97,14 @@ pub fn row(card: &EngineCard) -> Vec<String> {
 /// # Errors
 /// [`CardFileError`], naming the line and column, or the card and field.
 pub fn read(bytes: &[u8]) -> Result<Vec<ListedCard>, CardFileError> {
+    read_noted(bytes).map(|(cards, _)| cards)
+}
+
+/// As [`read`], with what was taken for inches, as in "line 2, `intake_low_thou`: 0.004 in., 4 thou".
+///
+/// # Errors
+/// As [`read`].
+pub fn read_noted(bytes: &[u8]) -> Result<(Vec<ListedCard>, Vec<String>), CardFileError> {
     if bytes.len() > LARGEST_FILE {
         return Err(CardFileError::TooLarge);
     }
@@ -114,20 +126,24 @@ pub fn read(bytes: &[u8]) -> Result<Vec<ListedCard>, CardFileError> {
             return Err(here(heading, "the column comes twice"));
         }
     }
-    let mut cards = Vec::new();
+    let (mut cards, mut notes) = (Vec::new(), Vec::new());
     for record in reader.records() {
         let record = record.map_err(|e| broken(&e))?;
         let line = record.position().map_or(0, csv::Position::line);
         let cells = headings.iter().map(String::as_str).zip(record.iter().map(str::trim)).collect();
-        cards.push(Row { line, cells }.card()?);
+        let row = Row { line, cells, inches: RefCell::default() };
+        cards.push(row.card()?);
+        notes.extend(row.inches.into_inner());
     }
-    proved(cards)
+    Ok((proved(cards)?, notes))
 }
 
 /// One row of a table.
 struct Row<'a> {
     line: u64,
     cells: Vec<(&'a str, &'a str)>,
+    /// What was taken for inches.
+    inches: RefCell<Vec<String>>,
 }
 
 impl Row<'_> {
@@ -155,7 +171,10 @@ impl Row<'_> {
         for unit in [LengthUnit::Thou, LengthUnit::Mm] {
             let column = format!("{name}_{}", unit.name());
             let Some(cell) = self.cell(&column) else { continue };
-            let length = Length::parse(cell, unit).map_err(|error| self.wrong(&column, error.to_string()))?;
+            let of = if name == "past_tdc" { &PAST_TDC } else { &RANGE_LIMIT };
+            let read = labelled(cell, unit, of).map_err(|error| self.wrong(&column, error.to_string()))?;
+            self.inches.borrow_mut().extend(read.note().map(|note| format!("line {}, {column}: {note}", self.line)));
+            let length = read.length;
             if found.replace(length).is_some_and(|other| other != length) {
                 return Err(self.wrong(&column, "it says another length than the column in thou"));
             }
@@ -176,15 +195,14 @@ impl Row<'_> {
             return Ok(None);
         }
         let thread = self.needed("thread", self.cell("thread"))?;
-        let thread = Thread::from_words(thread)
-            .ok_or_else(|| self.wrong("thread", "a thread is written as in \"pitch 1.000 mm\" or \"24 threads in an inch\""))?;
+        let thread = crate::entry::thread(thread).map_err(|error| self.wrong("thread", error.to_string()))?;
         let rocker = self.needed("rocker", self.cell("rocker"))?;
         let rocker = Rocker::ALL.into_iter().find(|known| known.name() == rocker).ok_or_else(|| {
             let names = Rocker::ALL.map(Rocker::name).join(", ");
             self.wrong("rocker", format!("a rocker is one of {names}"))
         })?;
         let ratio = self.needed("rocker_ratio", self.cell("rocker_ratio"))?;
-        let ratio_milli = thousandths(ratio).ok_or_else(|| self.wrong("rocker_ratio", "a ratio is written as in 1.3"))?;
+        let ratio_milli = crate::entry::ratio_milli(ratio).map_err(|error| self.wrong("rocker_ratio", error.to_string()))?;
         Ok(Some(Adjuster { thread, rocker, ratio_milli }))
     }
 
@@ -213,31 +231,10 @@ impl Row<'_> {
     }
 }
 
-/// A decimal number with at most three decimals, in thousandths.
-fn thousandths(text: &str) -> Option<u32> {
-    let (whole, fraction) = text.split_once(['.', ',']).unwrap_or((text, ""));
-    let digits = |s: &str| s.bytes().all(|b| b.is_ascii_digit());
-    if whole.is_empty() || whole.len() > 4 || fraction.len() > 3 || !digits(whole) || !digits(fraction) {
-        return None;
-    }
-    format!("{whole}{fraction:0<3}").parse().ok()
-}
-
-impl Thread {
-    /// The thread that [`Thread::words`] says.
-    #[must_use]
-    pub fn from_words(words: &str) -> Option<Self> {
-        let words = words.trim();
-        if let Some(pitch) = words.strip_prefix("pitch ").and_then(|rest| rest.strip_suffix(" mm")) {
-            return thousandths(pitch.trim()).map(Self::PitchUm);
-        }
-        words.strip_suffix(" threads in an inch").and_then(|count| count.trim().parse().ok()).map(Self::PerInch)
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::engine_card::Thread;
     use proptest::prelude::*;
 
     /// The table as a program would write it.
@@ -251,13 +248,13 @@ mod tests {
     }
 
     fn cards() -> impl Strategy<Value = EngineCard> {
-        let range = (1i64..3_000, 1i64..3_000, any::<bool>()).prop_map(|(low, width, aimed)| {
+        let range = (254i64..3_000, 1i64..3_000, any::<bool>()).prop_map(|(low, width, aimed)| {
             let of = Length::from_tenth_um;
             Range { low: of(low), high: of(low + width), aim: aimed.then(|| of(low + width / 2)) }
         });
         let interval = (1u32..5_000, prop::option::of(1u32..60)).prop_map(|(hours, months)| Interval { hours: Some(hours), months });
-        let thread = prop_oneof![(1u32..9_999_999).prop_map(Thread::PitchUm), (1u32..200).prop_map(Thread::PerInch)];
-        let adjuster = (thread, 0usize..3, 1u32..9_999_999).prop_map(|(thread, rocker, ratio_milli)| Adjuster {
+        let thread = prop_oneof![(250u32..=2_500).prop_map(Thread::PitchUm), (10u32..=80).prop_map(Thread::PerInch)];
+        let adjuster = (thread, 0usize..3, 300u32..=3_000).prop_map(|(thread, rocker, ratio_milli)| Adjuster {
             thread,
             rocker: Rocker::ALL[rocker],
             ratio_milli,
@@ -265,7 +262,17 @@ mod tests {
         let words = "[=+@\"', a-zA-Z0-9é-]{0,20}[a-z]";
         let source = (words, words).prop_map(|(manual, page)| Source { manual: manual.trim().to_owned(), page: page.trim().to_owned() });
         let name = words.prop_map(|name: String| name.trim().to_owned());
-        (name, 1u8..=4, range.clone(), range, interval.clone(), interval, prop::option::of(adjuster), prop::option::of(source), 0i64..9_000)
+        (
+            name,
+            1u8..=4,
+            range.clone(),
+            range,
+            interval.clone(),
+            interval,
+            prop::option::of(adjuster),
+            prop::option::of(source),
+            0i64..200_000,
+        )
             .prop_map(|(name, cylinders, intake, exhaust, commercial, homeowner, adjuster, source, past)| EngineCard {
                 card: CardId::from_bytes([7; 16]),
                 name,
@@ -276,7 +283,7 @@ mod tests {
                 commercial,
                 homeowner,
                 adjuster,
-                past_tdc: (past > 0).then(|| Length::from_tenth_um(past)),
+                past_tdc: (past >= 1_000).then(|| Length::from_tenth_um(past)),
             })
     }
 
@@ -303,6 +310,19 @@ mod tests {
         let read = read(table.as_bytes()).unwrap();
         assert_eq!((read[0].name.as_str(), read[0].card, read[0].source.clone()), ("Twin, old", None, None));
         assert_eq!((read[0].intake.low.tenth_um(), read[0].exhaust.high.tenth_um()), (1_016, 1_800));
+    }
+
+    /// Manuals say inches, and spreadsheets add the nought: neither is a thousandth of a thou.
+    #[test]
+    fn decimal_inches_in_a_column_of_thou_are_inches_and_said_to_be() {
+        let (cards, notes) = read_noted(format!("{LEAST}A,2,.004,0.006,0.13,0.18,100,12").as_bytes()).unwrap();
+        assert_eq!((cards[0].intake.low, cards[0].intake.high), (Length::from_thou(4), Length::from_thou(6)));
+        assert_eq!(notes, ["line 2, intake_low_thou: 0.004 in., 4 thou", "line 2, intake_high_thou: 0.006 in., 6 thou"]);
+        let said = |rows: &str| read(format!("{LEAST}{rows}").as_bytes()).unwrap_err().to_string();
+        assert!(said("A,2,0.4,6,0.13,0.18,100,12").contains("column intake_low_thou: \"0.4\" can be 0.4 thou, 0.4 in. or 0.4 mm"));
+        assert!(said("A,2,4,600,0.13,0.18,100,12").contains("600 thou is not a limit of a clearance range"));
+        assert!(said("A,2,4,6,.005,0.18,100,12").contains("0.005 mm is not a limit of a clearance range"));
+        assert!(said("A,2,4,6,0.13,0.18,100,1200").contains("1200 is not a number of months between checks: 1 to 120 is"));
     }
 
     #[test]

@@ -9,7 +9,7 @@ fn thou(values: &[i64]) -> Vec<Length> {
 #[test]
 fn lists_and_ranges_are_read() {
     let read = |text: &str, unit| LeafSet::parse(text, unit).unwrap().leaves().to_vec();
-    assert_eq!(read("7,2, 3;4,5 6 7", LengthUnit::Thou), thou(&[2, 3, 4, 5, 6, 7]));
+    assert_eq!(read("7, 2, 3;4 5 6 7", LengthUnit::Thou), thou(&[2, 3, 4, 5, 6, 7]));
     assert_eq!(read("2-12", LengthUnit::Thou), thou(&[2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12]));
     assert_eq!(read("2 – 4 thou", LengthUnit::Mm), thou(&[2, 3, 4]));
     for one_blank in ["2 -4", "2- 4", "2   -4", "2-   4"] {
@@ -19,6 +19,10 @@ fn lists_and_ranges_are_read() {
     assert_eq!(read("0.05mm,0.10mm", LengthUnit::Thou), [500, 1000].map(Length::from_tenth_um));
     assert_eq!(read("0.05-0.08 0.10", LengthUnit::Mm), [500, 600, 700, 800, 1000].map(Length::from_tenth_um));
     assert_eq!(read("0.05 mm 0.1", LengthUnit::Mm), [500, 1000].map(Length::from_tenth_um));
+    // Leaves as they are marked, in inches; and a decimal comma where it can be nothing else.
+    assert_eq!(read(".004,.005,.006", LengthUnit::Thou), thou(&[4, 5, 6]));
+    assert_eq!(read(".0015 0.004-0.006", LengthUnit::Thou), [381, 1016, 1270, 1524].map(Length::from_tenth_um));
+    assert_eq!(read("0,05;0,10 mm", LengthUnit::Mm), [500, 1000].map(Length::from_tenth_um));
 }
 
 #[test]
@@ -30,6 +34,11 @@ fn what_is_no_set_is_said() {
     assert_eq!(said("0", LengthUnit::Thou), "0 thou is no leaf: a leaf has a thickness above zero.");
     assert_eq!(said("-5", LengthUnit::Thou), "-5 thou is no leaf: a leaf has a thickness above zero.");
     assert_eq!(said(" , ", LengthUnit::Mm), "A leaf set has at least one leaf: write their thicknesses, as in 2,3,4,5,6 or 2-12.");
+    assert!(said("1,5 2,5", LengthUnit::Thou).contains("a comma can be a decimal comma or stand between two leaves"));
+    assert!(said(",0015,2", LengthUnit::Thou).contains("decimal comma"));
+    assert!(said(".5,1", LengthUnit::Thou).starts_with("\".5\" can be 0.5 thou, 0.5 in. or 0.5 mm: write its unit"));
+    assert!(said("0.01", LengthUnit::Mm).starts_with("\"0.01\" can be 0.01 mm or 0.01 in."));
+    assert!(said("0.01mm", LengthUnit::Mm).starts_with("0.01 mm is thinner than any feeler leaf"));
     assert!(said("12-2", LengthUnit::Thou).starts_with("\"12-2\" is not a range of leaves: write the thinnest first"));
     assert!(said("1.5-4", LengthUnit::Thou).contains("is not a range"));
     assert!(said("thick", LengthUnit::Mm).starts_with("\"thick\" is not a length"));

@@ -117,11 +117,11 @@ fn length() -> impl Strategy<Value = Length> {
 }
 
 fn intervals() -> impl Strategy<Value = Interval> {
-    (1..=u32::MAX, of(1..=u32::MAX)).prop_map(|(hours, months)| Interval { hours: Some(hours), months })
+    (1..=10_000_u32, of(1..=120_u32)).prop_map(|(hours, months)| Interval { hours: Some(hours), months })
 }
 
 fn ranges() -> impl Strategy<Value = Range> {
-    (1..9_999_i64, 1..9_999_i64, any::<bool>()).prop_map(|(low, more, aimed)| {
+    (254..7_500_i64, 1..7_500_i64, any::<bool>()).prop_map(|(low, more, aimed)| {
         let (low, high) = (Length::from_tenth_um(low), Length::from_tenth_um(low + more));
         Range { low, high, aim: aimed.then_some(high) }
     })
@@ -168,14 +168,11 @@ fn people() -> impl Strategy<Value = Body> {
 }
 
 fn places() -> impl Strategy<Value = Body> {
-    let thread = prop_oneof![(1..=u32::MAX).prop_map(Thread::PitchUm), (1..=u32::MAX).prop_map(Thread::PerInch)];
-    let adjuster = (thread, proptest::sample::select(&Rocker::ALL[..]), 1..=u32::MAX).prop_map(|(thread, rocker, ratio_milli)| Adjuster {
-        thread,
-        rocker,
-        ratio_milli,
-    });
+    let thread = prop_oneof![(250..=2_500_u32).prop_map(Thread::PitchUm), (10..=80_u32).prop_map(Thread::PerInch)];
+    let adjuster = (thread, proptest::sample::select(&Rocker::ALL[..]), 300..=3_000_u32)
+        .prop_map(|(thread, rocker, ratio_milli)| Adjuster { thread, rocker, ratio_milli });
     let source = (words(), words()).prop_map(|(manual, page)| Source { manual, page });
-    let known = (of(source), of(adjuster), of(length()));
+    let known = (of(source), of(adjuster), of((1_000..=250_000_i64).prop_map(Length::from_tenth_um)));
     let card = (id(), words(), 1..=MOST_CYLINDERS, ranges(), ranges(), intervals(), intervals(), known);
     prop_oneof![
         card.prop_map(|(card, name, cylinders, intake, exhaust, commercial, homeowner, (source, adjuster, past_tdc))| {

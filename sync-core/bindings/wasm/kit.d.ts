@@ -23,7 +23,7 @@ export interface Turn {
   /** On a right-hand thread, looking at the end that is turned; the other way on a left-hand thread. */
   right_hand: 'clockwise' | 'counter-clockwise';
 }
-export interface Leaves { own: boolean; set: { leaves_tenth_um: number[] }; words: string[]; unit: Unit }
+export interface Leaves { own: boolean; set: { leaves_tenth_um: number[] }; words: string[]; unit: Unit; /** What of the entry was taken for inches, in a sentence. */ inches?: string }
 export interface Interval { hours?: number; months?: number }
 export interface EngineCard {
   card: Id; name: string; cylinders: number; intake: Range; exhaust: Range; source?: { manual: string; page: string };

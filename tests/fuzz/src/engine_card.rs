@@ -27,7 +27,7 @@ pub fn seeds() -> Vec<Vec<u8>> {
 
 /// The bytes are the file.
 pub fn once(bytes: &[u8]) {
-    let Ok(listed) = file::read_either(bytes) else { return };
+    let Ok((listed, _)) = file::read_either(bytes) else { return };
     assert!((1..=file::MOST_CARDS).contains(&listed.len()));
     let known = [tests::engine_card()];
     let mut drawn = 0_u128;

@@ -1,8 +1,9 @@
 //! Finding the bracket of one valve: one leaf at a time, until the verdict is settled or no leaf tells more.
 
 use shared::bracket::{Bracket, BracketError};
-use shared::leaf::{Feeler, check_leaf};
-use shared::length::{Length, LengthUnit};
+use shared::entry::{self, Pair};
+use shared::leaf::Feeler;
+use shared::length::LengthUnit;
 use shared::record::Stage;
 use shared::valve::Valve;
 use shared::verdict::NextLeaf;
@@ -11,18 +12,18 @@ use sync_core::work::{Ask, Trial, Tried};
 use super::Check;
 use crate::ask::{self, Halt};
 use crate::exit::Failure;
-use crate::given::Leaves;
+use crate::session::Session;
 
 /// An answer to "does it go?".
 enum Goes {
     Yes,
     No,
-    Both(Leaves),
+    Both(Pair),
     Skip,
 }
 
 /// The leaves of one valve at one stage; `None` where the person leaves the valve out.
-pub(super) fn find(check: &mut Check<'_, '_, '_>, valve: Valve, stage: Stage) -> Result<Option<Leaves>, Halt> {
+pub(super) fn find(check: &mut Check<'_, '_, '_>, valve: Valve, stage: Stage) -> Result<Option<Pair>, Halt> {
     let Some(range) = check.card.as_ref().map(|card| card.range(valve.side())) else {
         return both(check, valve, stage);
     };
@@ -47,7 +48,7 @@ pub(super) fn find(check: &mut Check<'_, '_, '_>, valve: Valve, stage: Stage) ->
     if trial.bracket().is_none() {
         return both(check, valve, stage);
     }
-    Ok(Some(Leaves { go: trial.go(), no_go: trial.no_go(), single: trial.leaves() }))
+    Ok(Some(Pair { go: trial.go(), no_go: trial.no_go(), single: trial.leaves(), notes: Vec::new() }))
 }
 
 fn goes(check: &mut Check<'_, '_, '_>, valve: Valve, stage: Stage, leaf: &NextLeaf) -> Result<Goes, Halt> {
@@ -57,26 +58,24 @@ fn goes(check: &mut Check<'_, '_, '_>, valve: Valve, stage: Stage, leaf: &NextLe
         "y" | "yes" => Ok(Goes::Yes),
         "n" | "no" => Ok(Goes::No),
         "s" => Ok(Goes::Skip),
-        text if text.contains('/') => read_both(text, session.unit).map(Goes::Both),
+        text if text.contains('/') => read_both(text, session).map(Goes::Both),
         _ => Err(Failure::Given(format!("\"{answer}\" is neither y nor n, nor two leaves as in 5/6"))),
     })
 }
 
 /// Both leaves at once: where there is no card to be guided by.
-fn both(check: &mut Check<'_, '_, '_>, valve: Valve, stage: Stage) -> Result<Option<Leaves>, Halt> {
+fn both(check: &mut Check<'_, '_, '_>, valve: Valve, stage: Stage) -> Result<Option<Pair>, Halt> {
     let question = format!("{valve} {stage}: the largest leaf that goes and the smallest that does not, as 5/6:");
     ask::until(check.session, &question, |session, answer| match answer {
         "s" | "S" => Ok(None),
-        text => read_both(text, session.unit).map(Some),
+        text => read_both(text, session).map(Some),
     })
 }
 
-fn read_both(text: &str, unit: LengthUnit) -> Result<Leaves, Failure> {
-    let leaves = Leaves::short(text, unit)?;
-    for leaf in [leaves.go, leaves.no_go].into_iter().flatten() {
-        check_leaf(leaf).map_err(|e| Failure::Given(e.in_unit(unit).trim_end_matches('.').to_owned()))?;
-    }
-    Bracket::new(leaves.go, leaves.no_go).map_err(|e| in_unit(&e, unit))?;
+fn read_both(text: &str, session: &mut Session<'_, '_>) -> Result<Pair, Failure> {
+    let leaves = entry::pair(text, session.unit);
+    let leaves = session.pair(leaves)?;
+    Bracket::new(leaves.go, leaves.no_go).map_err(|e| in_unit(&e, session.unit))?;
     Ok(leaves)
 }
 
@@ -89,8 +88,7 @@ fn closed(check: &mut Check<'_, '_, '_>, trial: &mut Trial, asked: &Ask) -> Resu
         if answer.is_empty() {
             return Ok(trial);
         }
-        let leaf = Length::parse(answer, session.unit).map_err(|e| Failure::Given(e.to_string()))?;
-        check_leaf(leaf).map_err(|e| Failure::Given(e.in_unit(session.unit).trim_end_matches('.').to_owned()))?;
+        let leaf = session.leaf(answer)?;
         let tried = Tried { feeler: Feeler { thickness: leaf, leaves: vec![leaf] }, goes: *asked == Ask::HowTight };
         trial.answer(&tried).map_err(|e| in_unit(&e, session.unit))?;
         Ok(trial)

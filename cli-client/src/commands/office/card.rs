@@ -34,7 +34,7 @@ pub(super) fn run(command: &CardCommand, session: &mut Session<'_, '_>) -> Resul
     match command {
         CardCommand::Add(flags) => {
             let id = id_of(flags.name(), session)?;
-            let card = flags.card(id, session.unit)?;
+            let card = flags.card(id, session)?;
             keep(card, session)
         }
         CardCommand::Import(args) => card_file::import(args, session),

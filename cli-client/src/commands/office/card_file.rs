@@ -37,7 +37,8 @@ pub(super) struct ExportArgs {
 /// Keeps the cards of a file in one step: all of them, or none.
 pub(super) fn import(args: &ImportArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let refused = |error: CardFileError| Failure::File { path: args.file.clone(), why: error.to_string() };
-    let listed = file::read_either(&bytes_of(&args.file)?).map_err(refused)?;
+    let (listed, inches) = file::read_either(&bytes_of(&args.file)?).map_err(refused)?;
+    session.note_inches(inches);
     let known = session.book.engine_cards()?;
     let now = session.env.now();
     let settled = file::settle(listed, &known, || CardId(fresh_uuid(&now, &mut *session.env.entropy))).map_err(refused)?;

@@ -1,11 +1,12 @@
 //! An engine card from flags: ranges as 4-6, threads as M6x1 or 1/4-28, a ratio as 1.3.
 
 use shared::engine_card::{Adjuster, EngineCard, Interval, Range, Rocker, Source, Thread};
+use shared::entry;
 use shared::ids::CardId;
-use shared::length::LengthUnit;
+use shared::sensible::{PAST_TDC, RANGE_LIMIT};
 
 use crate::exit::Failure;
-use crate::given::{length, ratio_milli, thousandths};
+use crate::session::Session;
 
 /// What `card add` takes.
 #[derive(Debug, clap::Args)]
@@ -16,7 +17,7 @@ pub(super) struct CardFlags {
     /// How many cylinders
     #[arg(long, value_name = "N")]
     cylinders: u8,
-    /// Intake range, engine cold, as in 4-6 or 0.10mm-0.15mm
+    /// Intake range, engine cold, as in 4-6, .004-.006, 0.10mm-0.15mm or "5 ± 1"
     #[arg(long, value_name = "LOW-HIGH")]
     intake: String,
     /// Exhaust range, engine cold
@@ -47,14 +48,14 @@ pub(super) struct CardFlags {
     #[arg(long, value_name = "N")]
     homeowner_months: Option<u32>,
     /// The adjuster's thread, as in M6x1 or 1/4-28
-    #[arg(long, requires_all = ["rocker", "ratio"])]
-    thread: Option<String>,
+    #[arg(long, requires_all = ["rocker", "ratio"], value_parser = entry::thread)]
+    thread: Option<Thread>,
     /// Where the adjuster sits: stud-pivot, push-rod-screw or valve-screw
     #[arg(long, value_parser = rocker, requires = "thread")]
     rocker: Option<Rocker>,
     /// Rocker ratio, valve-side arm over push-rod-side arm, as in 1.3
-    #[arg(long, requires = "thread")]
-    ratio: Option<String>,
+    #[arg(long, requires = "thread", value_parser = entry::ratio_milli)]
+    ratio: Option<u32>,
     /// How far past top dead center the piston is when checked, for an engine with compression release
     #[arg(long, value_name = "L")]
     past_tdc: Option<String>,
@@ -67,56 +68,35 @@ impl CardFlags {
     }
 
     /// The card that the flags make.
-    pub(super) fn card(&self, card: CardId, unit: LengthUnit) -> Result<EngineCard, Failure> {
+    pub(super) fn card(&self, card: CardId, session: &mut Session<'_, '_>) -> Result<EngineCard, Failure> {
         let commercial = Interval { hours: self.hours, months: self.months };
         let homeowner = Interval { hours: self.homeowner_hours, months: self.homeowner_months };
         let unsaid = homeowner.hours.is_none() && homeowner.months.is_none();
         let source = self.source_manual.clone().zip(self.source_page.clone()).map(|(manual, page)| Source { manual, page });
         let adjuster = match (&self.thread, self.rocker, &self.ratio) {
-            (Some(thread_given), Some(rocker), Some(ratio)) => {
-                Some(Adjuster { thread: thread(thread_given)?, rocker, ratio_milli: ratio_milli(ratio).map_err(Failure::Given)? })
-            }
+            (Some(thread), Some(rocker), Some(ratio)) => Some(Adjuster { thread: *thread, rocker, ratio_milli: *ratio }),
             _ => None,
         };
         Ok(EngineCard {
             card,
             name: self.name().trim().to_owned(),
             cylinders: self.cylinders,
-            intake: range("intake", &self.intake, self.aim_intake.as_deref(), unit)?,
-            exhaust: range("exhaust", &self.exhaust, self.aim_exhaust.as_deref(), unit)?,
+            intake: range(&self.intake, self.aim_intake.as_deref(), session)?,
+            exhaust: range(&self.exhaust, self.aim_exhaust.as_deref(), session)?,
             source,
             commercial,
             homeowner: if unsaid { commercial } else { homeowner },
             adjuster,
-            past_tdc: self.past_tdc.as_deref().map(|text| length(text, unit)).transpose()?,
+            past_tdc: self.past_tdc.as_deref().map(|text| session.length(text, &PAST_TDC)).transpose()?,
         })
     }
 }
 
-/// Reads `4-6`; a unit on one end holds for the other.
-fn range(side: &str, text: &str, aim: Option<&str>, unit: LengthUnit) -> Result<Range, Failure> {
-    let wrong = || Failure::Given(format!("\"{text}\" is not the {side} range: write both ends, as in 4-6 or 0.10mm-0.15mm"));
-    let (low, high) = text.split_once('-').ok_or_else(wrong)?;
-    let named = |end: &str| end.trim().trim_start_matches(|c: char| c.is_ascii_digit() || ".,".contains(c)).trim().to_owned();
-    let (low_unit, high_unit) = (named(low), named(high));
-    let low_unit = if low_unit.is_empty() { high_unit.clone() } else { String::new() };
-    let high_unit = if high_unit.is_empty() { named(low) } else { String::new() };
-    Ok(Range {
-        low: length(&format!("{}{low_unit}", low.trim()), unit)?,
-        high: length(&format!("{}{high_unit}", high.trim()), unit)?,
-        aim: aim.map(|aim| length(aim, unit)).transpose()?,
-    })
-}
-
-/// Reads `M6x1` (metric, pitch in mm) or `1/4-28` (threads in one inch).
-fn thread(text: &str) -> Result<Thread, Failure> {
-    let wrong = || Failure::Given(format!("\"{text}\" is not a thread: write M6x1 (pitch in mm) or 1/4-28 (threads per inch)"));
-    let given = text.trim().to_ascii_lowercase();
-    if let Some((_, pitch)) = given.strip_prefix('m').and_then(|rest| rest.split_once('x')) {
-        return thousandths(pitch).map(Thread::PitchUm).ok_or_else(wrong);
-    }
-    let (_, count) = given.rsplit_once('-').ok_or_else(wrong)?;
-    count.trim().parse().map(Thread::PerInch).map_err(|_| wrong())
+/// A range, with the clearance to set where one is named or the range was written with ±.
+fn range(text: &str, aim: Option<&str>, session: &mut Session<'_, '_>) -> Result<Range, Failure> {
+    let span = session.span(text)?;
+    let aim = aim.map(|aim| session.length(aim, &RANGE_LIMIT)).transpose()?;
+    Ok(Range { low: span.low, high: span.high, aim: aim.or(span.middle) })
 }
 
 fn rocker(text: &str) -> Result<Rocker, String> {
@@ -125,33 +105,5 @@ fn rocker(text: &str) -> Result<Rocker, String> {
         "push-rod-screw" => Ok(Rocker::PushRodScrew),
         "valve-screw" => Ok(Rocker::ValveScrew),
         _ => Err("an adjuster is a stud-pivot, a push-rod-screw or a valve-screw".to_owned()),
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn ranges_in_either_unit() {
-        let read = |text| range("intake", text, None, LengthUnit::Thou).map(|r| (r.low.tenth_um(), r.high.tenth_um()));
-        assert_eq!(read("4-6").unwrap(), (1016, 1524));
-        assert_eq!(read("0.10-0.15mm").unwrap(), (1000, 1500));
-        assert_eq!(read("0.10 mm - 0.15 mm").unwrap(), (1000, 1500));
-        for bad in ["", "4", "4 to 6", "-6", "a-b"] {
-            assert!(matches!(read(bad), Err(Failure::Given(_))), "{bad}");
-        }
-    }
-
-    #[test]
-    fn threads_and_ratios() {
-        assert_eq!(thread("M6x1").unwrap(), Thread::PitchUm(1000));
-        assert_eq!(thread("m5x0.8").unwrap(), Thread::PitchUm(800));
-        assert_eq!(thread("1/4-28").unwrap(), Thread::PerInch(28));
-        for bad in ["", "M6", "M6x", "28", "1/4-", "1/4-x"] {
-            assert!(thread(bad).is_err(), "{bad}");
-        }
-        assert_eq!(ratio_milli("1.3").unwrap(), 1300);
-        assert!(ratio_milli("1.2345").is_err());
     }
 }

@@ -2,6 +2,7 @@
 
 use shared::engine_card::Interval;
 use shared::length::{Length, LengthUnit};
+use shared::sensible::UNCERTAINTY;
 use sync_core::work::Settings;
 
 use crate::exit::Failure;
@@ -93,7 +94,7 @@ fn milli(level: f64) -> u32 {
     (level * 1000.0).round() as u32
 }
 
-fn tolerance(text: &str, session: &Session<'_, '_>) -> Result<u32, Failure> {
-    let length = Length::parse(text, session.unit).map_err(|error| Failure::Given(error.to_string()))?;
+fn tolerance(text: &str, session: &mut Session<'_, '_>) -> Result<u32, Failure> {
+    let length = session.length(text, &UNCERTAINTY)?;
     u32::try_from(length.tenth_um()).map_err(|_| Failure::Given(format!("\"{text}\" is no tolerance: it is zero or more")))
 }

@@ -2,13 +2,15 @@
 
 use serde_json::json;
 use shared::crank::{Crank, past_tdc};
+use shared::entry;
+use shared::sensible::{CONNECTING_ROD, PISTON_DROP, STROKE};
 use sync_core::reckon::Reckoned;
 
 use super::no_answer;
 use crate::exit::Failure;
 use crate::outcome::Outcome;
 use crate::session::Session;
-use crate::{given, show};
+use crate::show;
 
 /// Arguments of `reckon crank`.
 #[derive(Debug, clap::Args)]
@@ -20,7 +22,7 @@ pub(crate) struct CrankArgs {
     #[arg(long, value_name = "L")]
     rod: String,
     /// The crank's angle from top dead center, in degrees
-    #[arg(long, value_name = "DEG", value_parser = given::degrees, allow_negative_numbers = true)]
+    #[arg(long, value_name = "DEG", value_parser = entry::degrees, allow_negative_numbers = true)]
     #[arg(required_unless_present = "drop", conflicts_with = "drop")]
     angle: Option<f64>,
     /// How far the piston is to be down, past top dead center
@@ -29,10 +31,10 @@ pub(crate) struct CrankArgs {
 }
 
 pub(super) fn run(args: &CrankArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
-    let (stroke, rod) = (given::length(&args.stroke, session.unit)?, given::length(&args.rod, session.unit)?);
+    let (stroke, rod) = (session.length(&args.stroke, &STROKE)?, session.length(&args.rod, &CONNECTING_ROD)?);
     let (degrees, drop_tenth_um, words) = match (&args.drop, args.angle) {
         (Some(drop), _) => {
-            let past = past_tdc(stroke, rod, given::length(drop, session.unit)?).map_err(no_answer)?;
+            let past = past_tdc(stroke, rod, session.length(drop, &PISTON_DROP)?).map_err(no_answer)?;
             (past.degrees, past.drop.mm() * 10_000.0, past.words(session.unit))
         }
         (None, angle) => {

@@ -1,7 +1,7 @@
 //! `tappet reckon sure`: how probable it is that a valve is in its range, and what that proves.
 
 use shared::conformance::Spread;
-use shared::length::{Length, LengthUnit};
+use shared::sensible::ANY_LENGTH;
 
 use super::reading::ReadingArgs;
 use crate::exit::Failure;
@@ -14,7 +14,7 @@ use crate::session::Session;
 pub(crate) struct SureArgs {
     #[command(flatten)]
     reading: ReadingArgs,
-    /// Standard uncertainty of a leaf's thickness, as in 0.1 or 2um
+    /// Standard uncertainty of a leaf's thickness, as in 0.1thou or 2um
     #[arg(long, value_name = "L")]
     leaf_u: String,
     /// Standard uncertainty of the feel of one leaf
@@ -31,8 +31,8 @@ pub(crate) struct SureArgs {
 pub(super) fn run(args: &SureArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let asked = args.reading.asked(session)?;
     let spread = Spread {
-        leaf_tenth_um: tenth_um(&args.leaf_u, session.unit)?,
-        feel_tenth_um: tenth_um(&args.feel_u, session.unit)?,
+        leaf_tenth_um: tenth_um(&args.leaf_u, session)?,
+        feel_tenth_um: tenth_um(&args.feel_u, session)?,
         source: args.source.trim().to_owned(),
     };
     let reckoned = session.book.conformance_of(asked.machine, asked.valve, asked.stage, &spread, args.level, session.unit)?;
@@ -40,7 +40,6 @@ pub(super) fn run(args: &SureArgs, session: &mut Session<'_, '_>) -> Result<Outc
 }
 
 /// A standard uncertainty in tenths of a µm.
-fn tenth_um(text: &str, unit: LengthUnit) -> Result<f64, Failure> {
-    let length: Length = given::length(text, unit)?;
-    Ok(length.mm() * 10_000.0)
+fn tenth_um(text: &str, session: &mut Session<'_, '_>) -> Result<f64, Failure> {
+    Ok(session.length(text, &ANY_LENGTH)?.mm() * 10_000.0)
 }

@@ -2,11 +2,12 @@
 
 use serde_json::json;
 use shared::crank::{Crank, HeightAt, TopDeadCenter, tdc_by_equal_drops, tdc_from_heights};
+use shared::entry;
+use shared::sensible::{CONNECTING_ROD, PISTON_DROP, STROKE};
 use sync_core::reckon::Reckoned;
 
 use super::no_answer;
 use crate::exit::Failure;
-use crate::given;
 use crate::outcome::Outcome;
 use crate::session::Session;
 
@@ -14,10 +15,10 @@ use crate::session::Session;
 #[derive(Debug, clap::Args)]
 pub(crate) struct TdcArgs {
     /// The scale before top dead center, in degrees
-    #[arg(long, value_name = "DEG", value_parser = given::degrees, allow_negative_numbers = true)]
+    #[arg(long, value_name = "DEG", value_parser = entry::degrees, allow_negative_numbers = true)]
     before: f64,
     /// The scale after it, in degrees
-    #[arg(long, value_name = "DEG", value_parser = given::degrees, allow_negative_numbers = true)]
+    #[arg(long, value_name = "DEG", value_parser = entry::degrees, allow_negative_numbers = true)]
     after: f64,
     /// How far the piston was down before top dead center, where the heights differ
     #[arg(long, value_name = "L", requires_all = ["drop_after", "stroke", "rod"])]
@@ -36,9 +37,11 @@ pub(crate) struct TdcArgs {
 pub(super) fn run(args: &TdcArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let tdc = match (&args.stroke, &args.rod, &args.drop_before, &args.drop_after) {
         (Some(stroke), Some(rod), Some(drop_before), Some(drop_after)) => {
-            let read = |text: &str| given::length(text, session.unit);
-            let crank = Crank::new(read(stroke)?, read(rod)?).map_err(no_answer)?;
-            let at = |degrees, drop: &str| Ok::<_, Failure>(HeightAt { degrees, drop_tenth_um: read(drop)?.mm() * 10_000.0 });
+            let (stroke, rod) = (session.length(stroke, &STROKE)?, session.length(rod, &CONNECTING_ROD)?);
+            let crank = Crank::new(stroke, rod).map_err(no_answer)?;
+            let mut at = |degrees, drop: &str| {
+                Ok::<_, Failure>(HeightAt { degrees, drop_tenth_um: session.length(drop, &PISTON_DROP)?.mm() * 10_000.0 })
+            };
             tdc_from_heights(&crank, at(args.before, drop_before)?, at(args.after, drop_after)?).map_err(no_answer)?
         }
         _ => TopDeadCenter { degrees: tdc_by_equal_drops(args.before, args.after).map_err(no_answer)?, apart_degrees: 0.0 },

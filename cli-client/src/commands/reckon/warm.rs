@@ -1,5 +1,7 @@
 //! `tappet reckon warm`: what a valve read on a warm engine may be when cold. Never a verdict.
 
+use shared::entry;
+use shared::sensible::TRAIN_PART;
 use shared::warmth::{Material, Materials, Train};
 
 use super::material;
@@ -29,21 +31,21 @@ pub(crate) struct WarmArgs {
     #[arg(long, value_name = "M", value_parser = str::parse::<Material>)]
     rod_material: Material,
     /// Rocker ratio, valve-side arm over push-rod-side arm, as in 1.3 [the engine card's, where it names one]
-    #[arg(long, value_parser = given::ratio_milli)]
+    #[arg(long, value_parser = entry::ratio_milli)]
     ratio: Option<u32>,
     /// How much warmer than cold barrel and head are, in degrees Celsius
-    #[arg(long, value_name = "C", value_parser = given::tenth_c, allow_negative_numbers = true)]
+    #[arg(long, value_name = "C", value_parser = given::warmer_tenth_c, allow_negative_numbers = true)]
     barrel_warmer: i32,
     /// How much warmer than cold the push rod is, in degrees Celsius
-    #[arg(long, value_name = "C", value_parser = given::tenth_c, allow_negative_numbers = true)]
+    #[arg(long, value_name = "C", value_parser = given::warmer_tenth_c, allow_negative_numbers = true)]
     rod_warmer: i32,
 }
 
 pub(super) fn run(args: &WarmArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let asked = args.reading.asked(session)?;
     let train = Train {
-        barrel: given::length(&args.barrel, session.unit)?,
-        rod: given::length(&args.rod, session.unit)?,
+        barrel: session.length(&args.barrel, &TRAIN_PART)?,
+        rod: session.length(&args.rod, &TRAIN_PART)?,
         materials: Materials { barrel: args.barrel_material.clone(), rod: args.rod_material.clone() },
         ratio_milli: args.ratio.map_or_else(|| ratio_of_card(&asked, session), Ok)?,
         stem: None,

@@ -5,9 +5,14 @@ import words from '../words/en.js';
 
 const said = words.leaves;
 
+/** What of the last entry was taken for inches, as the kit says it. */
+let inches = null;
+
 export async function show({ kit, redraw }) {
   const { own, words: names, unit } = await kit.leaves();
   const has = new Set(names);
+  const taken = inches;
+  inches = null;
   const chips = names.map((name) => {
     const chip = h('button', { type: 'button', class: 'leaf', 'aria-pressed': 'true', 'aria-label': said.has(name) }, name);
     chip.addEventListener('click', () => {
@@ -26,7 +31,7 @@ export async function show({ kit, redraw }) {
     title: said.title,
     back: '/status',
     moves: false,
-    body: [h('p', null, own ? said.own : said.plain), h('div', { class: 'leaves' }, chips), field(said.add, more, said.addHint(said.units[unit])),
+    body: [taken ? h('p', { class: 'box warn' }, taken) : null, h('p', null, own ? said.own : said.plain), h('div', { class: 'leaves' }, chips), field(said.add, more, said.addHint(said.units[unit])),
       h('h2', null, said.unit), h('div', { class: 'leaves', role: 'group', 'aria-label': said.unit }, units)],
     hand: [
       own ? button(said.plainSet, async () => {
@@ -34,9 +39,10 @@ export async function show({ kit, redraw }) {
         await redraw();
       }, 'wide') : null,
       button(said.keep, async () => {
-        const text = [...names.filter((name) => has.has(name)), more.value.trim()].filter(Boolean).join(',');
+        // With their unit: what the kit has said is not read in two ways.
+        const text = [...names.filter((name) => has.has(name)).map((name) => `${name}${unit}`), more.value.trim()].filter(Boolean).join(',');
         if (!text) throw Object.assign(new Error(said.none), { code: 'entry' });
-        await kit.setLeaves(text);
+        ({ inches = null } = await kit.setLeaves(text));
         await redraw();
       }, 'main'),
     ].filter(Boolean),

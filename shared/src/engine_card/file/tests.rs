@@ -155,8 +155,8 @@ fn a_file_is_settled_among_the_cards_known() {
 }
 
 fn ranges() -> impl Strategy<Value = Range> {
-    (1..9_999_999_i64, 1..=9_999_999_i64, option::of(0.0..=1.0_f64)).prop_map(|(low, more, aim)| {
-        let high = low.saturating_add(more).min(10_000_000);
+    (254..15_000_i64, 1..=15_000_i64, option::of(0.0..=1.0_f64)).prop_map(|(low, more, aim)| {
+        let high = low.saturating_add(more).min(15_000);
         #[expect(clippy::cast_possible_truncation, clippy::cast_precision_loss, reason = "below 1e7")]
         let aim = aim.map(|part| Length::from_tenth_um(low + ((high - low) as f64 * part) as i64));
         Range { low: Length::from_tenth_um(low), high: Length::from_tenth_um(high), aim }
@@ -164,21 +164,21 @@ fn ranges() -> impl Strategy<Value = Range> {
 }
 
 fn intervals() -> impl Strategy<Value = Interval> {
-    let limit = || option::of(1..=u32::MAX);
-    (limit(), limit()).prop_map(|(hours, months)| Interval { hours: hours.or(if months.is_none() { Some(1) } else { None }), months })
+    (option::of(1..=10_000_u32), option::of(1..=120_u32))
+        .prop_map(|(hours, months)| Interval { hours: hours.or(if months.is_none() { Some(1) } else { None }), months })
 }
 
 fn adjusters() -> impl Strategy<Value = Adjuster> {
-    let thread = prop_oneof![(1..=u32::MAX).prop_map(Thread::PitchUm), (1..=u32::MAX).prop_map(Thread::PerInch)];
+    let thread = prop_oneof![(250..=2_500_u32).prop_map(Thread::PitchUm), (10..=80_u32).prop_map(Thread::PerInch)];
     let rocker = prop_oneof![Just(Rocker::StudPivot), Just(Rocker::PushRodScrew), Just(Rocker::ValveScrew)];
-    (thread, rocker, 1..=u32::MAX).prop_map(|(thread, rocker, ratio_milli)| Adjuster { thread, rocker, ratio_milli })
+    (thread, rocker, 300..=3_000_u32).prop_map(|(thread, rocker, ratio_milli)| Adjuster { thread, rocker, ratio_milli })
 }
 
 prop_compose! {
     fn cards()(
         id in any::<[u8; 16]>(), words in "\\PC{0,40}", cylinders in 1..=4_u8, intake in ranges(), exhaust in ranges(),
         source in option::of(("[^\\s\\p{Cc}]\\PC{0,20}", "[^\\s\\p{Cc}]{1,5}")), commercial in intervals(), homeowner in intervals(),
-        adjuster in option::of(adjusters()), past_tdc in option::of(1..=10_000_000_i64),
+        adjuster in option::of(adjusters()), past_tdc in option::of(1_000..=250_000_i64),
     ) -> EngineCard {
         let source = source.map(|(manual, page)| Source { manual, page });
         let past_tdc = past_tdc.map(Length::from_tenth_um);

@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 use serde_json::Value;
+use shared::entry::{any_length, notes_words};
 use shared::leaf::LeafSet;
 use shared::length::{Length, LengthUnit};
 use sync_core::book::BookError;
@@ -28,6 +29,9 @@ pub struct Leaves {
     pub words: Vec<String>,
     /// The unit of the words.
     pub unit: LengthUnit,
+    /// What of the entry was taken for inches, in a sentence: "Read as inches: 0.005 in., 5 thou."
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub inches: Option<String>,
 }
 
 impl Kit {
@@ -59,7 +63,7 @@ impl Kit {
             LengthUnit::Mm => LeafSet::metric(),
         };
         let (own, set) = (own.is_some(), own.unwrap_or(plain));
-        Ok(Leaves { own, words: set.leaves().iter().map(|leaf| leaf.show_bare(unit)).collect(), set, unit })
+        Ok(Leaves { own, inches: None, words: set.leaves().iter().map(|leaf| leaf.show_bare(unit)).collect(), set, unit })
     }
 
     /// Keeps the person's leaves, as in `2-12`, `1.5,2,2.5,3` or `0.05mm-0.10mm`; an empty text goes back to the plain set.
@@ -71,18 +75,20 @@ impl Kit {
             self.book.store().clear_meta(LEAVES)?;
         } else {
             let unit = self.unit()?;
-            let set = LeafSet::parse(text, unit).map_err(|e| BookError::Entry(e.in_unit(unit)))?;
+            let (set, inches) = LeafSet::parse_noted(text, unit).map_err(|e| BookError::Entry(e.in_unit(unit)))?;
             self.book.store().set_meta(LEAVES, &set)?;
+            return Ok(Leaves { inches: notes_words(&inches), ..self.leaves()? });
         }
         self.leaves()
     }
 
-    /// Reads a length as a person writes it; a bare number is in the person's unit.
+    /// Reads a length as a person writes it: a bare number is in the person's unit or, where it is written so, in inches. What could
+    /// be either is refused.
     ///
     /// # Errors
     /// [`KitError::Given`] where it is none.
     pub fn read_length(&self, text: &str) -> Result<Length, KitError> {
-        Length::parse(text, self.unit()?).map_err(|e| KitError::Given(e.to_string()))
+        any_length(text, self.unit()?).map(|read| read.length).map_err(|e| KitError::Given(e.to_string()))
     }
 
     /// A length in words, in the person's unit.

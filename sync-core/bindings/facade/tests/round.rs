@@ -177,6 +177,15 @@ fn leaves_units_and_what_a_front_end_remembers() {
     assert_eq!(kit.set_leaves("2-5").unwrap().words, ["2", "3", "4", "5"]);
     assert_eq!(kit.set_leaves("five").unwrap_err().code(), "entry-invalid");
     assert!(kit.leaves().unwrap().own);
+    let inches = kit.set_leaves(".004,0.005 6").unwrap();
+    assert_eq!(
+        (inches.words, inches.inches.as_deref()),
+        (vec!["4".to_owned(), "5".to_owned(), "6".to_owned()], Some("Read as inches: 0.004 in., 4 thou; 0.005 in., 5 thou."))
+    );
+    assert_eq!(kit.set_leaves("2-5").unwrap().inches, None);
+    assert_eq!(kit.set_leaves("0.15").unwrap_err().code(), "entry-invalid");
+    assert_eq!(kit.read_length(".005").unwrap(), Length::from_thou(5));
+    assert!(kit.read_length("0.15").unwrap_err().to_string().contains("0.15 thou, 0.15 in. or 0.15 mm"));
     kit.set_unit(shared::length::LengthUnit::Mm).unwrap();
     assert_eq!(kit.read_length("0.1").unwrap(), Length::from_tenth_um(1_000));
     assert!(!kit.set_leaves(" ").unwrap().own);
