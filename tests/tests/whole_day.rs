@@ -103,7 +103,7 @@ fn bad_input_gets_a_sentence() {
     no("pia", &["read", "Q-101", "3E", "found", "5/6"], 1, "Nothing was kept");
     no("pia", &["read", "Q-101", "9X", "found", "5/6"], 2, "is not a valve");
     no("pia", &["read", "Q-101", "1I", "found", "7/6"], 1, "is not thinner than");
-    no("pia", &["read", "Q-101", "1I", "found", "--go", "5mm"], 1, "thicker than any feeler leaf");
+    no("pia", &["read", "Q-101", "1I", "found", "--go", "5mm"], 2, "thicker than any feeler leaf");
     no("pia", &["read", "NOPE", "1I", "found", "5/6"], 1, "no machine \"NOPE\"");
     no("pia", &["hours", "Q-101", "12.34"], 2, "is not an hour-meter reading");
     no("pia", &["visit", "open", "Q-105"], 1, "cautions");

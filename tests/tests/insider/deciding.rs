@@ -1,0 +1,183 @@
+//! What decides: with the right when it was written and when it arrived, in every version, and by whose word.
+
+use super::*;
+
+/// Whoever was dismissed gives himself the role back with a record from before, voids the dismissal, and makes an accomplice office.
+#[test]
+fn a_backdated_record_decides_nothing() {
+    let mut crew = Crew::new(6);
+    let (fallen, accomplice) = (crew.join("Fallen", Role::Office), crew.join("Friend", Role::Helper));
+    crew.level_all();
+    let before_ms = crew.now_ms;
+    crew.wait_min(60);
+    let dismissal = set_role(&mut crew, fallen, Some(Role::Tech));
+    let roster = roster_of(&crew);
+    crew.wait_min(5);
+    let friend = crew.phones[accomplice].person;
+    for body in [
+        Body::Void(Void { target: dismissal, reason: "never was".into() }),
+        Body::Role(RoleGrant { person: friend, role: Some(Role::Office) }),
+    ] {
+        let deed = forged(&crew, fallen, 0x61, roster, body);
+        slip(&crew, fallen, Place::Roster, &deed, before_ms);
+        assert_eq!(refused(&mut crew, fallen), [Code::RoleMayNot]);
+        assert!(!held_by_shop(&crew, deed.id));
+    }
+    let now = crew.shop.roster().unwrap();
+    assert_eq!((now.role_now(crew.phones[fallen].person), now.role_now(friend)), (Some(Role::Tech), Some(Role::Helper)));
+    clean(&crew);
+}
+
+/// The same, if it is in the book all the same (let in before this rule, or by a shop whose file was put back): it decides nothing.
+#[test]
+fn what_is_held_without_the_right_decides_nothing() {
+    let (mut crew, machine, [lead, tech, _]) = Crew::of_three(8);
+    let by_tech = crew.read(tech, machine, "1I", Stage::Found, 3, 4);
+    let by_office = {
+        let other = crew.join("Other", Role::Lead);
+        crew.level_all();
+        crew.read(other, machine, "1I", Stage::Found, 6, 7)
+    };
+    crew.level_all();
+    let before_ms = crew.now_ms;
+    crew.wait_min(10);
+    set_role(&mut crew, lead, Some(Role::Tech));
+    crew.wait_min(10);
+    let slot = Slot::lash("1I".parse().unwrap(), Stage::Found);
+    let deed = Ruling { slot: slot.clone(), of: vec![by_tech, by_office], decision: Decision::Stands(by_tech), reason: String::new() };
+    let deed = forged(&crew, lead, 0x62, machine, deed);
+    let (record, bytes) = signed(&crew.phones[lead].book, &deed, before_ms);
+    assert_eq!(record.id, deed.id);
+    let device = crew.phones[lead].book.identity().unwrap().device;
+    let sha256 = envelope::sha256(&bytes);
+    let recipe = next_recipe(&crew.shop, machine, BAD, vec![bytes]);
+    let mut frontier = sync_core::frontier::Frontier::read(crew.shop.store(), machine).unwrap();
+    frontier.advance(&recipe);
+    let checked = sync_core::admission::Checked { entry: sync_core::ledger::Entry { device, record, sha256 }, held: false };
+    crew.shop.store().append(&mut frontier, Place::Machine, vec![(recipe, vec![checked])], sync_core::store::Known::AT_SHOP).unwrap();
+    crew.shop.store().rebuild(crew.shop.roster().unwrap()).unwrap();
+    let standing = crew.shop.store().standing(machine, &slot).unwrap().unwrap();
+    assert_eq!(
+        (standing.ruling, standing.stands),
+        (None, Some(by_office)),
+        "the ex-lead's ruling from before is in the book and rules nothing"
+    );
+}
+
+/// Two office people take each other's role away: whose record came first holds, on every replica.
+#[test]
+fn of_two_who_dismiss_each_other_the_first_to_arrive_holds() {
+    for first in [0, 1] {
+        let mut crew = Crew::new(9);
+        let people = [crew.join("A", Role::Office), crew.join("B", Role::Office)];
+        crew.level_all();
+        let persons = people.map(|phone| crew.phones[phone].person);
+        for n in [0, 1] {
+            crew.on(people[n], |book, hand| book.set_role(persons[1 - n], Some(Role::Helper), hand).unwrap());
+        }
+        crew.level(people[first]);
+        crew.level(people[1 - first]);
+        crew.level_all();
+        let roles = |book: &sync_core::book::Book| persons.map(|person| book.roster().unwrap().role_now(person));
+        let at_shop = roles(&crew.shop);
+        assert_eq!((at_shop[first], at_shop[1 - first]), (Some(Role::Office), Some(Role::Helper)));
+        assert!(crew.phones.iter().all(|phone| roles(&phone.book) == at_shop));
+        clean(&crew);
+    }
+}
+
+/// An office person states a card for somebody else's device, with a key of their own and an earlier date.
+#[test]
+fn a_device_card_is_the_shops_own_word() {
+    let (mut crew, _, [_, tech, _]) = Crew::of_three(11);
+    let (office, roster) = (0, roster_of(&crew));
+    let (taken, person) = (crew.phones[tech].book.identity().unwrap().device, crew.phones[tech].person);
+    let card = Device {
+        device: taken,
+        person,
+        name: "phone".into(),
+        record_key: Bytes32([9; 32]),
+        login_key: Bytes32([8; 32]),
+        issued_by: crew.phones[office].person,
+    };
+    let deed = forged(&crew, office, 0x81, roster, card);
+    slip(&crew, office, Place::Roster, &deed, crew.now_ms - 10_000_000);
+    let key = |book: &sync_core::book::Book| book.roster().unwrap().devices[&taken].card.record_key;
+    let genuine = key(&crew.shop);
+    assert_eq!(key(&crew.phones[office].book), genuine, "not even its own book takes it for a device's card");
+    assert_eq!(refused(&mut crew, office), [Code::RoleMayNot]);
+    assert_eq!(key(&crew.shop), genuine);
+    let the_card = {
+        let ledger = crew.shop.store().ledger_of(roster).unwrap();
+        ledger.entries().find(|e| matches!(&e.record.body, Body::Device(card) if card.device == taken)).unwrap().record.id
+    };
+    let voided = crew.on(office, |book, hand| book.void(the_card, "not mine", hand));
+    assert!(matches!(voided, Err(BookError::Denied(_) | BookError::Entry(_) | BookError::Unknown(_))), "{voided:?}");
+}
+
+/// Every kind of today in a version of tomorrow, by a helper: where today's version is not theirs to write, neither is that.
+#[test]
+fn a_known_kind_keeps_its_rights_in_every_version() {
+    let (mut crew, machine, [_, _, helper]) = Crew::of_three(15);
+    let shop = crew.shop.identity().unwrap().root.shop;
+    let helpers = ["visit", "hours", "meter-change", "clearance", "finding", "note", "photo"];
+    for kind in Body::KINDS.iter().copied().chain(["weather"]) {
+        for (doc, place) in [(machine, Place::Machine), (shop.roster(), Place::Roster), (shop.engines(), Place::Engines)] {
+            let body = UnknownBody { kind: kind.to_owned(), v: 2, body: Value::Map(vec![]) };
+            let (before, deed) = (crew.phones[helper].book.store().unsent(1).unwrap(), Body::Unknown(body));
+            assert_eq!(before, vec![]);
+            let deed = Forged { id: RecordId::from_time(crew.now_ms, [7; 10]), by: crew.phones[helper].person, doc, body: deed };
+            slip(&crew, helper, place, &deed, crew.now_ms);
+            let codes = refused(&mut crew, helper);
+            let common = matches!(kind, "note" | "photo");
+            let allowed = place.takes(kind) && (helpers.contains(&kind) || (kind == "weather" && place == Place::Machine));
+            assert_eq!(codes.is_empty(), allowed, "{kind} of tomorrow in {place:?}: {codes:?}");
+            assert!(common || allowed || !held_by_shop(&crew, deed.id), "{kind} {place:?}");
+            crew.level(helper);
+            crew.wait_min(1);
+        }
+    }
+    clean(&crew);
+}
+
+/// A device says its clock is an hour off; the shop measures that it is right. The record's time is in doubt by that hour.
+#[test]
+fn evidence_that_contradicts_the_shops_measure_is_in_doubt() {
+    let hour = 3_600_000;
+    let record = |clock| Record {
+        id: id(1),
+        doc: DocId::from_bytes([2; 16]),
+        by: shared::ids::PersonId::from_bytes([3; 16]),
+        measured_by: None,
+        at_ms: 100 * hour,
+        clock,
+        seen: vec![],
+        body: Body::Note(Note { text: "x".into(), visit: None }),
+    };
+    let said = |offset_ms| ClockEvidence { offset_ms: Some(offset_ms), uncertainty_ms: Some(50), stepped: false };
+    let receipt = Receipt { at_ms: 110 * hour, skew_ms: hour, uncertainty_ms: 5_000, of_writer: true, released: false };
+    let honest = correct(&record(said(hour)), Some(&receipt));
+    assert_eq!((honest.in_doubt, honest.uncertainty_ms), (false, 50));
+    // Reversed, it moves the record by twice its skew.
+    let reversed = correct(&record(said(-hour)), Some(&receipt));
+    assert!(reversed.in_doubt && reversed.uncertainty_ms >= 2 * hour, "{reversed:?}");
+    // Another device's clock says nothing of it.
+    let carried = receipt.of_record(DeviceId::from_bytes([1; 16]), DeviceId::from_bytes([2; 16]));
+    assert!(!correct(&record(said(-hour)), Some(&carried)).in_doubt);
+}
+
+/// A lead takes back a role that the office gave: what the office alone writes, the office alone takes back.
+#[test]
+fn a_lead_takes_back_nothing_of_the_offices() {
+    let (mut crew, _, [lead, _, _]) = Crew::of_three(17);
+    let other = crew.join("Other", Role::Lead);
+    let grant = set_role(&mut crew, other, Some(Role::Helper));
+    crew.level_all();
+    let said = crew.on(lead, |book, hand| book.void(grant, "no", hand));
+    assert!(matches!(said, Err(BookError::Denied(_))), "{said:?}");
+    let deed = forged(&crew, lead, 0x63, roster_of(&crew), Void { target: grant, reason: "no".into() });
+    slip(&crew, lead, Place::Roster, &deed, crew.now_ms);
+    assert_eq!(refused(&mut crew, lead), [Code::RoleMayNot]);
+    assert_eq!(crew.shop.roster().unwrap().role_now(crew.phones[other].person), Some(Role::Helper));
+    clean(&crew);
+}

@@ -1,0 +1,93 @@
+//! Receipts: for the bytes, the id and the document that they name.
+
+use super::*;
+
+/// A helper has a note receipted, signs a clearing under the note's id, and hands both to the lead: the receipt is for the note.
+#[test]
+fn a_receipt_is_for_the_bytes_that_it_names() {
+    let (mut crew, machine, [lead, tech, helper]) = Crew::of_three(3);
+    let hold = crew.on(tech, |book, hand| {
+        let finding = Finding { grade: FindingKind::Hold, what: "push rod bent".into(), visit: None };
+        book.write(vec![Draft::new(machine, finding)], &hand.now, hand.entropy).unwrap()[0]
+    });
+    crew.level_all();
+    let note = forged(&crew, helper, 0x51, machine, Note { text: "all well".into(), visit: None });
+    slip(&crew, helper, Place::Machine, &note, crew.now_ms);
+    crew.level(helper);
+    assert!(held_by_shop(&crew, note.id), "an honest note is receipted");
+    // What the receipt names, and a clearing under the same id, in the order in which a carrier's program meets them.
+    let clearing = forged(&crew, helper, 0x51, machine, FindingCleared { finding: hold, how: "mended".into() });
+    let (_, bytes) = signed(&crew.phones[helper].book, &clearing, crew.now_ms);
+    let arrival = {
+        let ledger = crew.shop.store().ledger_of(machine).unwrap();
+        let names = |a: &Arrival| a.records.iter().any(|named| named.record == note.id);
+        ledger.entries().find(|e| matches!(&e.record.body, Body::Arrival(a) if names(a))).unwrap().record.id
+    };
+    let receipt = crew.shop.store().held(arrival).unwrap().unwrap().bytes;
+    // The lead's phone has not exchanged since: it knows neither the note nor its receipt.
+    let recipe = next_recipe(&crew.phones[lead].book, machine, BAD, vec![bytes, receipt]);
+    let bundle = crew.phones[helper].book.make_bundle(&Load::Documents(vec![machine]), &crew.moment(helper)).unwrap();
+    let mut said: shared::wire::Bundle = sync_core::exchange::read_body(&bundle.bytes, true).unwrap();
+    said.docs.retain(|doc| doc.id == machine);
+    for doc in &mut said.docs {
+        doc.recipes = vec![recipe.clone().into()];
+    }
+    let bytes = sync_core::exchange::write_body(&said, true).unwrap();
+    let moment = crew.moment(lead);
+    let taken = crew.phones[lead].book.take_bundle(&bytes, &moment).unwrap();
+    assert_eq!(taken.refused.iter().map(|line| line.code).collect::<Vec<_>>(), [Code::RoleMayNot], "{taken:?}");
+    let holds = |book: &sync_core::book::Book| book.store().machine(machine).unwrap().unwrap().state.holds().count();
+    assert_eq!(holds(&crew.phones[lead].book), 1, "the tech's hold stays");
+    crew.level_all();
+    assert_eq!((holds(&crew.shop), holds(&crew.phones[lead].book)), (1, 1));
+    clean(&crew);
+}
+
+/// A receipt says nothing of a record of this device under the same id: it stays due.
+#[test]
+fn a_receipt_for_another_record_under_the_same_id_receipts_nothing() {
+    let (mut crew, machine, [_, tech, helper]) = Crew::of_three(4);
+    let own = forged(&crew, tech, 0x52, machine, Note { text: "found loose".into(), visit: None });
+    let own_actor = Bytes16([0xbc; 16]);
+    slip_in(&crew.phones[tech].book, machine, Place::Machine, own_actor, std::slice::from_ref(&own), crew.now_ms);
+    let other = forged(&crew, helper, 0x52, machine, Note { text: "nothing found".into(), visit: None });
+    slip(&crew, helper, Place::Machine, &other, crew.now_ms);
+    crew.level(helper);
+    let report = crew.exchange(tech);
+    assert_eq!(report.refused.iter().map(|line| line.code).collect::<Vec<_>>()[0], Code::IdTaken);
+    let (_, bytes) = signed(&crew.phones[tech].book, &own, crew.now_ms);
+    let mine = crew.phones[tech].book.store().quarantined().unwrap();
+    assert!(mine.iter().any(|q| q.bytes == bytes), "its own words are kept, and said to be refused");
+    crew.level_all();
+    clean(&crew);
+}
+
+/// A shop vouches by id, bytes and document: a receipt of one document says nothing in another.
+#[test]
+fn a_receipt_of_another_document_vouches_for_nothing() {
+    let (crew, machine, [_, tech, _]) = Crew::of_three(16);
+    let deed = forged(&crew, tech, 0x53, machine, Note { text: "x".into(), visit: None });
+    let (_, bytes) = signed(&crew.phones[tech].book, &deed, crew.now_ms);
+    let root = crew.shop.identity().unwrap().root;
+    let arrival = |doc| {
+        let named = Receipted { record: deed.id, sha256: envelope::sha256(&bytes) };
+        let body = Arrival {
+            records: vec![named],
+            at: crew.now_ms,
+            skew_ms: 0,
+            uncertainty_ms: 0,
+            brought_by: root.device,
+            position: 1,
+            released_by: None,
+        };
+        let forged = Forged { id: id(0x54), by: shared::ids::PersonId::shop(root.shop), doc, body: body.into() };
+        signed(&crew.shop, &forged, crew.now_ms).1
+    };
+    for (doc, vouches) in [(machine, true), (root.shop.roster(), false)] {
+        let recipe = next_recipe(&crew.shop, machine, BAD, vec![bytes.clone(), arrival(doc)]);
+        let mut delivery = sync_core::delivery::Delivery::open(machine, vec![recipe.into()]);
+        delivery.check(crew.shop.roster().unwrap());
+        assert_eq!(delivery.vouched.names(deed.id, envelope::sha256(&bytes)), vouches);
+        assert!(!delivery.vouched.names(deed.id, Bytes32([0; 32])));
+    }
+}
