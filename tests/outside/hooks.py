@@ -40,7 +40,7 @@ def known():
     histories = [read(f"/v1/machines/{machine}/history")["items"] for machine in machines]
     records = [line for lines in histories for line in lines]
     return {
-        "/v1/quarantine/": [str(line["id"]) for line in read("/v1/quarantine")],
+        "/v1/quarantine/": [str(line["id"]) for line in read("/v1/quarantine")["items"]],
         "/v1/machines/": machines,
         "/v1/properties/": [line["property"] for line in read("/v1/properties")["items"]],
         "/v1/people/": [line["person"] for line in read("/v1/people")["items"]],

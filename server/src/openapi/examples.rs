@@ -96,7 +96,7 @@ fn answers() -> Vec<(&'static str, &'static str, &'static str, Value)> {
         ("get", "/v1/machines/{id}/history", "200", page(&[history])),
         ("get", "/v1/due", "200", json!([due_line(machine, property)])),
         ("get", "/v1/contested", "200", json!([contested(doc, record)])),
-        ("get", "/v1/quarantine", "200", json!([quarantined(doc, record)])),
+        ("get", "/v1/quarantine", "200", page(&[quarantined(doc, record)])),
         ("get", "/v1/visits/{id}/service-record", "200", json!(service_record(record))),
         ("get", "/v1/machines/{id}/leaves", "200", json!(Reckoned { facts: plan, words: vec!["Two tries settle it.".to_owned()] })),
     ]
