@@ -314,12 +314,12 @@ fn leaf_error(error: &LeafError, unit: LengthUnit) -> EntryError {
 fn sensible(spelt: &Spelt<'_>, read: &Read, unit: LengthUnit, of: &Sensible<Length>) -> Result<(), NotSensible> {
     let Err(mut refused) = of.check_length(read.length, unit) else { return Ok(()) };
     if let Some(note) = read.note() {
-        refused.given = note;
+        refused.given = note.into();
     }
     let others = spelt.in_each_unit().into_iter().filter(|(length, _)| *length != read.length && of.holds(*length));
     let others: Vec<String> = others.map(|(_, words)| words).collect();
     if !others.is_empty() && of.least != of.greatest {
-        refused.hint = format!("; did you mean {}?", others.join(" or "));
+        refused.hint = format!("; did you mean {}?", others.join(" or ")).into();
     }
     Err(refused)
 }

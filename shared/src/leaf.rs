@@ -305,7 +305,7 @@ fn tokens(text: &str) -> Result<Vec<String>, LeafError> {
     // Where a point is the decimal mark, a comma stands between.
     let inner = |word: &&&str| word.trim_matches(',').contains(',') && !word.contains('.');
     let one_comma = |word: &&str| word.trim_matches(',').matches(',').count() == 1 && !decimal_comma(word);
-    let doubtful = words.len() > 1 && words.iter().filter(inner).count() > 0 && words.iter().filter(inner).all(|word| one_comma(word));
+    let doubtful = words.len() > 1 && words.iter().filter(inner).count() > 0 && words.iter().filter(inner).all(one_comma);
     let leads = words.iter().any(|word| word.starts_with(",0"));
     if doubtful || leads {
         return Err(LeafError::Commas { given: text.trim().to_owned() });

@@ -23,20 +23,18 @@ pub struct Sensible<T> {
 
 /// A value outside its sensible range: a sentence without its full stop.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("{given} is not {what}: {least} to {greatest} is, since {why}{hint}")]
+#[error("{given} is not {what}: {range} is, since {why}{hint}")]
 pub struct NotSensible {
     /// The value as it was understood.
-    pub given: String,
+    pub given: Box<str>,
     /// What it was to be.
     pub what: &'static str,
-    /// The least.
-    pub least: String,
-    /// The greatest.
-    pub greatest: String,
+    /// The least and the greatest, as in "1 to 9".
+    pub range: Box<str>,
     /// Why.
     pub why: &'static str,
     /// What was meant, most likely; empty where nobody knows.
-    pub hint: String,
+    pub hint: Box<str>,
 }
 
 /// Any length at all: nothing of this work reaches a metre.
@@ -158,7 +156,8 @@ impl<T: PartialOrd + Copy> Sensible<T> {
 
     fn refused(&self, say: impl Fn(T) -> String, value: T) -> NotSensible {
         let (given, least, greatest) = (say(value), say(self.least), say(self.greatest));
-        NotSensible { given, what: self.what, least, greatest, why: self.why, hint: String::new() }
+        let range = format!("{least} to {greatest}").into();
+        NotSensible { given: given.into(), what: self.what, range, why: self.why, hint: "".into() }
     }
 }
 
