@@ -20,6 +20,7 @@ use crate::leaf::{LeafError, check_entered};
 use crate::length::{Length, LengthError, LengthUnit};
 use crate::sensible::{ANGLE, ANY_LENGTH, NotSensible, PITCH_UM, RANGE_LIMIT, RATIO_MILLI, Sensible, THREADS_PER_INCH};
 
+pub use number::decimal;
 use number::{Spelt, spelt};
 
 /// A length that was read, and whether its bare number was taken for inches.
@@ -241,7 +242,7 @@ pub fn tenth_c(text: &str, of: &Sensible<i32>) -> Result<i32, EntryError> {
         what: "a temperature",
         example: "degrees Celsius with at most one decimal, as in 18.5",
     };
-    let tenths = number::decimal(text, 1).ok_or_else(wrong)?;
+    let tenths = decimal(text, 1).ok_or_else(wrong)?;
     of.check(tenths)?;
     Ok(tenths)
 }
@@ -252,7 +253,7 @@ pub fn tenth_c(text: &str, of: &Sensible<i32>) -> Result<i32, EntryError> {
 /// [`EntryError`] where it is not one, or not sensible.
 pub fn ratio_milli(text: &str) -> Result<u32, EntryError> {
     let wrong = || EntryError::Form { given: text.to_owned(), what: "a rocker ratio", example: "it as in 1.3" };
-    let milli = number::decimal(text, 3).and_then(|milli| u32::try_from(milli).ok()).ok_or_else(wrong)?;
+    let milli = decimal(text, 3).and_then(|milli| u32::try_from(milli).ok()).ok_or_else(wrong)?;
     RATIO_MILLI.check(milli)?;
     Ok(milli)
 }
@@ -268,7 +269,7 @@ pub fn thread(text: &str) -> Result<Thread, EntryError> {
         example: "M6x1 (pitch in mm), 1/4-28 (threads in an inch), \"pitch 1.000 mm\" or \"24 threads in an inch\"",
     };
     let given = text.trim().to_ascii_lowercase();
-    let pitch = |text: &str| number::decimal(text, 3).and_then(|um| u32::try_from(um).ok()).map(Thread::PitchUm);
+    let pitch = |text: &str| decimal(text, 3).and_then(|um| u32::try_from(um).ok()).map(Thread::PitchUm);
     let count = |text: &str| text.trim().parse().ok().map(Thread::PerInch);
     let metric = given.strip_prefix('m').and_then(|rest| rest.split_once('x')).map(|(_, pitch)| pitch);
     let metric = metric.or_else(|| given.strip_prefix("pitch ").and_then(|rest| rest.strip_suffix("mm")));

@@ -36,8 +36,8 @@ pub fn fault(text: &str) -> Option<String> {
     text.chars().find(|c| misleads(*c)).map(|c| format!("U+{:04X}", u32::from(c)))
 }
 
-/// A text as it may be shown: what it may not hold is spelled out instead. Whoever writes to a terminal, a page or a file passes through
-/// here, since a kind that this program does not know, or what another program says, was never looked at.
+/// A text as it may be shown: what it may not hold is spelled out instead. All that is written to a terminal, a page or a file passes
+/// through here, since a kind that this program does not know, or what another program says, was never looked at.
 ///
 /// ```
 /// use shared::text::visible;

@@ -4,6 +4,7 @@ use axum::extract::State;
 use axum::response::{Redirect, Response};
 use maud::{Markup, html};
 use shared::engine_card::Interval;
+use shared::entry::decimal;
 use shared::entry::labelled;
 use shared::length::{Length, LengthUnit};
 use shared::sensible::UNCERTAINTY;
@@ -16,7 +17,6 @@ use super::shown::Shown;
 use super::visitor::Visitor;
 use super::{cards, desk};
 use crate::problem_response::Refused;
-use crate::routes::given::decimal;
 use crate::state::ServerState;
 
 /// GET /office/settings

@@ -115,19 +115,6 @@ pub(super) fn material(text: &str) -> Result<Material, Refused> {
     text.parse::<Material>().map_err(|error| Refused::unreadable(&error.to_string()))
 }
 
-/// A decimal number with at most so many decimals, in units of the last of them.
-pub(crate) fn decimal(text: &str, places: usize) -> Option<i32> {
-    let text = text.trim();
-    let (negative, digits) = text.strip_prefix('-').map_or((false, text), |rest| (true, rest));
-    let (whole, fraction) = digits.split_once(['.', ',']).unwrap_or((digits, ""));
-    let all_digits = |text: &str| text.bytes().all(|b| b.is_ascii_digit());
-    if whole.is_empty() || whole.len() > 4 || fraction.len() > places || !all_digits(whole) || !all_digits(fraction) {
-        return None;
-    }
-    let number: i32 = format!("{whole}{fraction:0<places$}").parse().ok()?;
-    Some(if negative { -number } else { number })
-}
-
 /// The first and last day of a season and how far back readings count; as usual where nothing is given.
 pub(super) fn season(days: Option<u32>, between: Option<&str>) -> Result<Season, Refused> {
     let trailing_days = days.unwrap_or(Season::default().trailing_days);
@@ -153,11 +140,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn decimals_and_angles() {
-        assert_eq!([decimal("18.5", 1), decimal("-4", 1), decimal("1,3", 3), decimal("0", 2)], [Some(185), Some(-40), Some(1300), Some(0)]);
-        for bad in ["", "-", ".", "1.25", "99999", "--1", "1e2", "१", "+1", "nan"] {
-            assert_eq!(decimal(bad, 1), None, "{bad}");
-        }
+    fn angles() {
         assert_eq!([degrees("-12.5").unwrap(), degrees("720").unwrap()], [-12.5, 720.0]);
         for bad in ["", "steep", "nan", "inf", "1e300", "-inf"] {
             assert!(degrees(bad).is_err(), "{bad}");

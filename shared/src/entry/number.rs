@@ -136,7 +136,7 @@ impl Spelt<'_> {
 }
 
 /// A decimal number with at most so many decimals, in units of the last of them.
-pub(super) fn decimal(text: &str, places: usize) -> Option<i32> {
+pub fn decimal(text: &str, places: usize) -> Option<i32> {
     let text = text.trim();
     let (negative, digits) = text.strip_prefix('-').map_or((false, text), |rest| (true, rest));
     let (whole, fraction) = digits.split_once(['.', ',']).unwrap_or((digits, ""));

@@ -216,3 +216,11 @@ proptest! {
         let _ = (degrees(&text), tenth_c(&text, &crate::sensible::WARMER), ratio_milli(&text), thread(&text));
     }
 }
+
+#[test]
+fn decimals_have_so_many_places_at_most() {
+    assert_eq!([decimal("18.5", 1), decimal("-4", 1), decimal("1,3", 3), decimal("0", 2)], [Some(185), Some(-40), Some(1300), Some(0)]);
+    for bad in ["", "-", ".", "1.25", "99999", "--1", "1e2", "१", "+1", "nan"] {
+        assert_eq!(decimal(bad, 1), None, "{bad}");
+    }
+}
