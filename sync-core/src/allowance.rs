@@ -21,19 +21,20 @@ const MIB: u64 = 1024 * 1024;
 pub(crate) const DAY_MS: i64 = 86_400_000;
 
 /// What the crew may grow a machine's or a property's document to. Twenty years of 50 visits with 30 records are 30,000 records;
-/// of 400 bytes, with a receipt of 700 for each visit, they are 13 MB.
+/// of about 400 bytes, with a receipt of 2.3 kB for each visit, they come to 14 MB.
 const OF_ONE: Size = Size { bytes: 20 * MIB, records: 65_536 };
 /// What the crew, without the office, may grow the roster or the engines to: every phone has them, and all that it may write
 /// there is a note, a photo or a proposal. Forty proposals of 2 kB a year are 1.6 MB in twenty years.
 const COMMON_BY_CREW: Size = Size { bytes: 4 * MIB, records: 8_192 };
 /// What the office may grow the roster or the engines to. 200 people with 15 cards and roles each, 1,000 devices with a card and a
-/// revocation, and 100 assignments for each person are 25,000 records; of 400 bytes, with their receipts, 11 MB.
+/// revocation, and 100 assignments for each person are 25,000 records; of about 400 bytes, with 66 more in
+/// receipts, they come to 12 MB.
 const COMMON: Size = Size { bytes: 20 * MIB, records: 65_536 };
 /// What office and leads may grow the closings to: 7,300 days of 300 machines that moved are 16 kB each, and 117 MB.
 const DAYS: Size = Size { bytes: 128 * MIB, records: 65_536 };
 /// Beyond what the crew may fill, so much stays for the office: voids and rulings still fit.
 const FOR_OFFICE: Size = Size { bytes: 4 * MIB, records: 8_192 };
-/// What the shop's receipt of a record takes at most of its share: the id, and the record around it where it is alone.
+/// What the shop's receipt of a record takes at most of its share: id and hash, and the record around them where it is alone.
 const RECEIPT: u64 = 512;
 /// The largest document that can come to be, in bytes of records: with the receipts of what one request brings.
 pub(crate) const LARGEST_DOCUMENT: u64 = DAYS.bytes + FOR_OFFICE.bytes + 8 * MIB;
@@ -41,7 +42,7 @@ pub(crate) const LARGEST_DOCUMENT: u64 = DAYS.bytes + FOR_OFFICE.bytes + 8 * MIB
 /// What one device may bring in a day, in all. The busiest day of the fleet's workload is 400 readings and some notes; fifty such
 /// days without a signal are 20,000 records of 400 bytes, 8 MB.
 const A_DAY: Size = Size { bytes: 16 * MIB, records: 20_000 };
-/// Of that, into the documents that every phone downloads, by whoever is not of the office: a lead proposes some cards.
+/// Of that, into the documents that every phone downloads, by people outside the office: a lead proposes some cards.
 const A_DAY_COMMON: Size = Size { bytes: MIB / 4, records: 256 };
 /// The same for the office, which enters a crew of 200 and thousands of assignments in its first days.
 const A_DAY_COMMON_OFFICE: Size = Size { bytes: 8 * MIB, records: 10_000 };
@@ -109,7 +110,7 @@ impl Allowance {
         for (Checked { entry, held: again }, bytes) in checked.iter().zip(&recipe.records) {
             let record = &entry.record;
             // What the shop itself wrote, or has a receipt for from before it was put back, counts for nobody. What is held, and
-            // comes in yet another change, counts for whoever brings it: it takes room again.
+            // comes in yet another change, counts for the device that brings it: it takes room again.
             let device = if *again { &gate.brought_by } else { &entry.device };
             if !*again && (*device == gate.roster.root.device || gate.vouched.names(record.id, entry.sha256)) {
                 continue;

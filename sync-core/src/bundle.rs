@@ -119,8 +119,7 @@ impl Book {
         }
         // By the shop's clock as well as this device knows it: rights are judged by the time of writing.
         let offset_ms = self.clock_evidence(now)?.offset_ms.unwrap_or_default();
-        let receipt =
-            Receipt { at_ms: now.wall_ms.saturating_add(offset_ms), skew_ms: 0, uncertainty_ms: 0, of_writer: true, released: false };
+        let receipt = Receipt::measured(now.wall_ms.saturating_add(offset_ms), 0, 0);
         let actor = self.actor();
         let (taken, roster) = self.store.atomically(|store| {
             let mut taken = Taken { from: bundle.from, made_at: bundle.made_at, taken: 0, held: 0, refused: Vec::new(), saved: 0 };

@@ -40,6 +40,12 @@ pub struct Receipt {
 }
 
 impl Receipt {
+    /// What was measured of a device's own clock, at a time of the shop's.
+    #[must_use]
+    pub const fn measured(at_ms: i64, skew_ms: i64, uncertainty_ms: i64) -> Self {
+        Self { at_ms, skew_ms, uncertainty_ms, of_writer: true, released: false }
+    }
+
     /// The receipt as it counts for a record that one device wrote and another brought: the skew that was measured is
     /// the bringing device's, and says nothing of the clock that the record was written by.
     #[must_use]
@@ -156,7 +162,7 @@ mod tests {
     fn own_evidence_first_then_the_arrival_then_the_wall_clock() {
         let hour = 3_600_000;
         let known = ClockEvidence { offset_ms: Some(hour), uncertainty_ms: Some(50), stepped: false };
-        let receipt = Receipt { at_ms: 100 * hour, skew_ms: -hour, uncertainty_ms: 70, of_writer: true, released: false };
+        let receipt = Receipt::measured(100 * hour, -hour, 70);
         assert_eq!(correct(&written(10 * hour, known), Some(&receipt)).ms, 11 * hour);
         let stepped = ClockEvidence { stepped: true, ..known };
         assert_eq!(correct(&written(10 * hour, stepped), Some(&receipt)).ms, 9 * hour);
@@ -166,7 +172,7 @@ mod tests {
     #[test]
     fn the_clock_of_whoever_carried_it_says_nothing() {
         let (writer, carrier) = (DeviceId::from_bytes([8; 16]), DeviceId::from_bytes([9; 16]));
-        let receipt = Receipt { at_ms: 9_000_000, skew_ms: -3_600_000, uncertainty_ms: 70, of_writer: true, released: false };
+        let receipt = Receipt::measured(9_000_000, -3_600_000, 70);
         let record = written(8_000_000, ClockEvidence::default());
         assert_eq!(correct(&record, Some(&receipt.of_record(writer, writer))).ms, 4_400_000);
         let carried = correct(&record, Some(&receipt.of_record(writer, carrier)));
@@ -176,7 +182,7 @@ mod tests {
 
     #[test]
     fn never_later_than_the_arrival_and_small_offsets_are_none() {
-        let receipt = Receipt { at_ms: 5_000_000, skew_ms: 0, uncertainty_ms: 70, of_writer: true, released: false };
+        let receipt = Receipt::measured(5_000_000, 0, 70);
         assert_eq!(correct(&written(9_000_000, ClockEvidence::default()), Some(&receipt)).ms, 5_000_000);
         let small = ClockEvidence { offset_ms: Some(-119_999), uncertainty_ms: Some(5), stepped: false };
         assert_eq!(correct(&written(9_000_000, small), None), Corrected { ms: 9_000_000, uncertainty_ms: 120_004, in_doubt: false });

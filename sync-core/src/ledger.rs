@@ -332,13 +332,8 @@ fn receipts(entries: &[Entry]) -> (Vec<Option<Receipt>>, Vec<(RecordId, i64)>) {
     let mut displaced = Vec::new();
     for entry in entries {
         if let Body::Arrival(arrival) = &entry.record.body {
-            let receipt = Receipt {
-                at_ms: arrival.at,
-                skew_ms: arrival.skew_ms,
-                uncertainty_ms: arrival.uncertainty_ms,
-                of_writer: true,
-                released: arrival.released_by.is_some(),
-            };
+            let measured = Receipt::measured(arrival.at, arrival.skew_ms, arrival.uncertainty_ms);
+            let receipt = Receipt { released: arrival.released_by.is_some(), ..measured };
             for Receipted { record: id, sha256 } in &arrival.records {
                 let Ok(named) = entries.binary_search_by_key(id, |entry| entry.record.id) else { continue };
                 if entries[named].sha256 != *sha256 {

@@ -92,9 +92,9 @@ pub struct Site {
 }
 
 impl Site {
-    /// A document of the shop's own.
+    /// A document of which no more is known than its kind.
     #[must_use]
-    pub const fn of_shop(place: Place) -> Self {
+    pub const fn of_kind(place: Place) -> Self {
         Self { place, property: None, founder: None }
     }
 

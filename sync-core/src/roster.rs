@@ -33,6 +33,9 @@ pub struct RosterDevice {
     pub revoked_ms: Option<i64>,
 }
 
+/// No id is greater: up to here is all of a moment.
+const LAST_ID: RecordId = RecordId::from_bytes([u8::MAX; 16]);
+
 /// A place in time: corrected time, and among equal times by what had seen what.
 type InTime = (i64, usize, RecordId);
 
@@ -173,7 +176,7 @@ impl Roster {
     #[must_use]
     pub fn role_at(&self, person: PersonId, ms: i64) -> Option<Role> {
         let changes = self.roles.get(&person)?;
-        let in_force = changes.iter().take_while(|((at, ..), _)| *at <= ms).last();
+        let in_force = changes.range(..=(ms, usize::MAX, LAST_ID)).next_back();
         in_force.or_else(|| changes.first_key_value()).and_then(|(_, role)| *role)
     }
 
@@ -224,9 +227,7 @@ impl Roster {
     pub fn may_write_in(&self, record: &Record, site: &Site, written_ms: i64) -> bool {
         let then = || {
             let given = site.property.and_then(|property| self.assigned.get(&(record.by, property)));
-            given.is_some_and(|changes| {
-                changes.iter().take_while(|((at, _), _)| *at <= written_ms).last().is_some_and(|(_, active)| *active)
-            })
+            given.and_then(|changes| changes.range(..=(written_ms, LAST_ID)).next_back()).is_some_and(|(_, active)| *active)
         };
         self.may_read(record.by, site) || (!rights::decides(record.body.kind()) && self.role_now(record.by).is_some() && then())
     }

@@ -6,7 +6,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use serde::{Deserialize, Serialize};
 use shared::bracket::Bracket;
-use shared::ids::{PersonId, RecordId};
+use shared::ids::RecordId;
 use shared::length::Length;
 use shared::record::{Body, Decision};
 use shared::role::Role;
@@ -320,12 +320,6 @@ fn valid_rulings(slot: &Slot, ledger: &Ledger, roster: &Roster) -> Vec<RecordId>
 
 fn may_rule(id: RecordId, ledger: &Ledger, roster: &Roster) -> bool {
     ledger.get(id).is_some_and(|entry| rights::had_right(entry, ledger, roster).is_ok())
-}
-
-/// Whether one of these records was measured or written by this person.
-#[must_use]
-pub fn rules_own(author: PersonId, of: &[RecordId], ledger: &Ledger) -> bool {
-    of.iter().filter_map(|id| ledger.get(*id)).any(|e| e.record.by == author || e.record.measurer() == author)
 }
 
 /// A ruling that names all present contenders decides. Of several, the same order as among readings.

@@ -1,9 +1,9 @@
 //! Documents that are not open to the device that offers something in them: it hears what became of its own offer, with the shop's
 //! receipts beside it, and nothing of the document itself.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
-use shared::bytes::{Blob, Bytes32};
+use shared::bytes::Blob;
 use shared::ids::{DocId, PersonId};
 use shared::record::{Arrival, Body, Receipted};
 use shared::wire::{DocAnswer, DocOffer};
@@ -13,16 +13,19 @@ use crate::envelope;
 use crate::roster::{Roster, ShopRoot};
 use crate::store::Store;
 
-/// Leaves out of the answers whatever their documents' closed doors hide.
+/// Leaves out of the answers what their closed documents hold. Only a document that the device named can be closed to it: every other
+/// one is in the answer by a grant.
 pub(super) fn shut(store: &Store, person: PersonId, roster: &Roster, offers: &[DocOffer], docs: &mut [DocAnswer]) -> Result<(), BookError> {
+    let offers: BTreeMap<DocId, &DocOffer> = offers.iter().map(|offer| (offer.id, offer)).collect();
     for answer in docs {
+        let Some(offer) = offers.get(&answer.id) else { continue };
         if store.site(answer.id)?.is_some_and(|site| roster.may_read(person, &site)) {
             continue;
         }
         answer.heads.clear();
         answer.recipes.clear();
         answer.packs.clear();
-        if let Some(offer) = offers.iter().find(|offer| offer.id == answer.id && !offer.recipes.is_empty()) {
+        if !offer.recipes.is_empty() {
             answer.receipts = receipts(store, offer)?;
         }
     }
@@ -51,8 +54,7 @@ fn receipts(store: &Store, offer: &DocOffer) -> Result<Vec<Blob>, BookError> {
 /// A receipt that came beside its document; `None` where the shop did not sign it for that document.
 pub(super) fn receipt(root: &ShopRoot, doc: DocId, Blob(bytes): &Blob) -> Option<Arrival> {
     let opened = envelope::open(bytes).ok()?;
-    let key: Bytes32 = root.key;
-    let holds = opened.device == root.device && opened.record.doc == doc && opened.verify(&key, root.shop).is_ok();
+    let holds = opened.device == root.device && opened.record.doc == doc && opened.verify(&root.key, root.shop).is_ok();
     match opened.record.body {
         Body::Arrival(arrival) if holds => Some(arrival),
         _ => None,

@@ -153,13 +153,7 @@ impl Book {
             }
             let contact = Contact::measured(sent_at, now, answer.shop_time);
             store.set_meta("contact", &contact)?;
-            let receipt = Receipt {
-                at_ms: answer.shop_time,
-                skew_ms: contact.offset_ms,
-                uncertainty_ms: contact.uncertainty_ms,
-                of_writer: true,
-                released: false,
-            };
+            let receipt = Receipt::measured(answer.shop_time, contact.offset_ms, contact.uncertainty_ms);
             let left_ms = DAY_MS - answer.shop_time.rem_euclid(DAY_MS);
             let tomorrow_ms = now.wall_ms.saturating_add(left_ms);
             let mut taking = Taking { store, receipt, own: identity.device, tomorrow_ms, now, actor, report };

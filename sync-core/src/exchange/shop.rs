@@ -82,7 +82,7 @@ impl Book {
             let (epoch, cursor) = epoch_and_cursor(store, &identity, request, entropy)?;
             let skew_ms = now.wall_ms.saturating_sub(request.device_time);
             store.note_contact(device, now.wall_ms, skew_ms)?;
-            let receipt = Receipt { at_ms: now.wall_ms, skew_ms, uncertainty_ms: ONE_WAY_UNCERTAINTY_MS, of_writer: true, released: false };
+            let receipt = Receipt::measured(now.wall_ms, skew_ms, ONE_WAY_UNCERTAINTY_MS);
             let mut roster = before.clone();
             let mut intake = Intake::default();
             let mut taking =
@@ -309,7 +309,7 @@ impl Book {
                 written.entry(change.doc).or_default().extend(opened.map(|o| Receipted { record: o.record.id, sha256: o.sha256 }));
             }
         }
-        let receipt = Receipt { at_ms: now.wall_ms, skew_ms: 0, uncertainty_ms: 0, of_writer: true, released: false };
+        let receipt = Receipt::measured(now.wall_ms, 0, 0);
         let mut taking = Taking {
             store: &self.store,
             identity: &identity,
@@ -366,8 +366,7 @@ impl Book {
             let device = opened.device;
             let signed = vec![(Entry { device, record: opened.record.clone(), sha256: opened.sha256 }, waiting.bytes.clone())];
             append_signed(store, actor, waiting.doc, place, signed, now.wall_ms, true)?;
-            let receipt =
-                Receipt { at_ms: now.wall_ms, skew_ms: 0, uncertainty_ms: ONE_WAY_UNCERTAINTY_MS, of_writer: true, released: false };
+            let receipt = Receipt::measured(now.wall_ms, 0, ONE_WAY_UNCERTAINTY_MS);
             let mut taking =
                 Taking { store, identity: &identity, actor, device, receipt, allowance: Allowance::at_the_shop(now.wall_ms), now, entropy };
             let mut frontier = Frontier::read(store, waiting.doc)?;

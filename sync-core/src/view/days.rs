@@ -275,8 +275,7 @@ impl Book {
             let (from, until) = span(closed.day);
             for held in found {
                 let record = &held.entry.record;
-                let receipt =
-                    held.received_ms.map(|at_ms| Receipt { at_ms, skew_ms: 0, uncertainty_ms: 0, of_writer: true, released: false });
+                let receipt = held.received_ms.map(|at_ms| Receipt::measured(at_ms, 0, 0));
                 let written = correct(record, receipt.as_ref()).ms;
                 let counts = (from..until).contains(&written) && held.entry.device != roster.root.device;
                 if !counts || matches!(record.body, Body::DayClosed(_)) {
