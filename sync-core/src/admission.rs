@@ -106,7 +106,7 @@ impl Gate<'_> {
                 Err(error) => return Ok(refuse(None, No(Code::Unreadable, format!("{error}.")))),
             };
             let id = opened.record.id;
-            let found = site.or_else(|| self.founded(&opened.record));
+            let found = site.or_else(|| self.founded(opened));
             if checked.iter().any(|c| c.entry.record.id == id) {
                 return Ok(refuse(Some(id), No(Code::IdTaken, "The change inserts one record twice.".to_owned())));
             }
@@ -134,21 +134,22 @@ impl Gate<'_> {
             Ok(opened) => opened,
             Err(error) => return Ok(Err(RecordRefusal { record: None, code: Code::Unreadable, detail: format!("{error}.") })),
         };
-        let site = store.site(doc)?.or_else(|| self.founded(&opened.record));
+        let site = store.site(doc)?.or_else(|| self.founded(opened));
         Ok(match self.record(store, doc, site, opened, record, bytes)? {
             Ok(held) => Ok(Checked { entry: entry_of(opened), held }),
             Err(No(code, detail)) => Err(RecordRefusal { record: Some(opened.record.id), code, detail }),
         })
     }
 
-    /// The document that a first record founds. The shop's own documents, and a property that somebody looks after already, are
-    /// nobody's to found under another kind.
-    fn founded(&self, record: &Record) -> Option<Site> {
-        let doc = record.doc;
-        let founded = Site::founded_by(record)?;
-        let reserved = doc.0.is_nil() || Place::reserved(self.roster.root.shop, doc).is_some();
+    /// The document that a first record founds, under an id that its own device made. The shop's own documents, and a property that
+    /// somebody looks after already, are nobody's to found under another kind.
+    fn founded(&self, opened: &Opened) -> Option<Site> {
+        let doc = opened.record.doc;
+        let founded = Site::founded_by(&opened.record)?;
+        let reserved = Place::reserved(self.roster.root.shop, doc).is_some();
         let of_property = || self.roster.assignments.iter().any(|(_, property)| property.doc() == doc);
-        (!reserved && (founded.place == Place::Property || !of_property())).then_some(founded)
+        let free = !reserved && opened.device.made(doc.0) && (founded.place == Place::Property || !of_property());
+        free.then_some(founded)
     }
 
     /// One record; on success, whether it is held already.
@@ -170,7 +171,12 @@ impl Gate<'_> {
             return Ok(Err(No(Code::BodyInvalid, format!("The {kind} is not taken: {error}."))));
         }
         let Some(site) = site.filter(|site| site.place.takes(kind)) else {
-            return Ok(Err(No(Code::WrongPlace, format!("A {kind} does not belong in this document."))));
+            let why = if site.is_none() && Place::founded_by(&record.body).is_some() {
+                "The document's id is not this device's to give"
+            } else {
+                "It does not belong in this document"
+            };
+            return Ok(Err(No(Code::WrongPlace, format!("The {kind} is not taken. {why}."))));
         };
         let Some((person, signature)) = &brought.signature else {
             return Ok(Err(No(Code::DeviceUnknown, "The device that signed it is not on the roster.".to_owned())));
@@ -182,6 +188,10 @@ impl Gate<'_> {
         }
         if record.by != *person {
             return Ok(Err(No(Code::NotTheAuthor, format!("The {kind} is written in the name of another person than the device's own."))));
+        }
+        // Who knows the id of a record that is still on its way could otherwise take its place.
+        if !opened.device.made(record.id.0) {
+            return Ok(Err(No(Code::NotTheAuthor, format!("The {kind} has an id that another device gives."))));
         }
         if store.holds_record(record.id)? {
             if store.held(record.id)?.is_some_and(|held| held.bytes != bytes) {

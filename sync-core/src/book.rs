@@ -241,7 +241,7 @@ impl Book {
         let mut of_docs: BTreeMap<DocId, Vec<Record>> = BTreeMap::new();
         let mut order: Vec<DocId> = Vec::new();
         for draft in drafts {
-            let id = fresh_record(now, entropy);
+            let id = fresh_record(now, identity.device, entropy);
             written.push(id);
             let record = Record {
                 id,

@@ -234,8 +234,8 @@ impl Book {
                 }
             }
             None if now.wall_ms > state.code.until_ms => return Err(refuse("The code has expired.")),
-            None if self.roster()?.signer(request.device).is_some() => {
-                let taken = "A device with this id is on the roster already. Nothing was enrolled.";
+            None if self.roster()?.gives_ids_of(request.device) => {
+                let taken = "A device whose id ends like this one's is on the roster already. Nothing was enrolled.";
                 return Err(EnrolError::Refused(ProblemCode::IdTaken, taken.to_owned()));
             }
             None => {}

@@ -56,4 +56,14 @@ macro_rules! fresh {
     )+};
 }
 
-fresh!(fresh_record -> RecordId, fresh_doc -> DocId, fresh_person -> PersonId, fresh_device -> DeviceId, fresh_shop -> ShopId);
+fresh!(fresh_person -> PersonId, fresh_device -> DeviceId, fresh_shop -> ShopId);
+
+/// A fresh id for a record that this device writes.
+pub fn fresh_record(now: &Moment, device: DeviceId, entropy: &mut dyn Entropy) -> RecordId {
+    RecordId(device.make(now.wall_ms, random(entropy)))
+}
+
+/// A fresh id for a document that this device founds.
+pub fn fresh_doc(now: &Moment, device: DeviceId, entropy: &mut dyn Entropy) -> DocId {
+    DocId(device.make(now.wall_ms, random(entropy)))
+}

@@ -195,6 +195,12 @@ impl Roster {
         self.devices.get(&device).map(|d| (d.card.record_key, d.card.person))
     }
 
+    /// Whether a device on the roster gives the ids that this one would give.
+    #[must_use]
+    pub fn gives_ids_of(&self, device: DeviceId) -> bool {
+        self.devices.keys().chain([&self.root.device]).any(|known| known.made(device.0))
+    }
+
     /// The name of a person, or what stands in for one.
     #[must_use]
     pub fn name(&self, person: PersonId) -> String {

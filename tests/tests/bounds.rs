@@ -3,11 +3,11 @@
 
 #![expect(clippy::unwrap_used, reason = "a test may panic")]
 
-use fixtures::forge::{Forged, next_recipe, signed};
+use fixtures::forge::{Forged, next_recipe, own_id, signed};
 
 use proptest::prelude::*;
 use shared::bytes::{Blob, Bytes16};
-use shared::ids::{DocId, RecordId};
+use shared::ids::DocId;
 use shared::record::{Body, Note, Record, UnknownBody};
 use shared::wire::{DocOffer, ExchangeAnswer, ExchangeRequest, LARGEST_CHANGE, MOST_RECORDS, Recipe, Refusal};
 use sync_core::admission::Checked;
@@ -29,11 +29,9 @@ fn blobs(crew: &Crew, phone: usize, doc: DocId, seed: u16, sizes: &[usize]) -> V
     let by = crew.phones[phone].person;
     let book = &crew.phones[phone].book;
     let one = |(n, size): (usize, &usize)| {
-        let mut id = [0xb1; 16];
-        id[..2].copy_from_slice(&seed.to_be_bytes());
-        id[2..4].copy_from_slice(&u16::try_from(n).unwrap().to_be_bytes());
+        let id = own_id(book, 0xb1 << 32 | u64::from(seed) << 16 | n as u64);
         let body = UnknownBody { kind: "ballast".into(), v: 1, body: shared::cbor::to_value(&Blob(vec![0; *size])).unwrap() };
-        signed(book, &Forged { id: RecordId::from_bytes(id), by, doc, body: Body::Unknown(body) }, crew.now_ms)
+        signed(book, &Forged { id, by, doc, body: Body::Unknown(body) }, crew.now_ms)
     };
     sizes.iter().enumerate().map(one).collect()
 }
@@ -175,11 +173,9 @@ fn a_part_larger_than_the_room_comes_change_by_change() {
 fn notes(crew: &Crew, phone: usize, doc: DocId, seed: u16, count: usize, size: usize) -> Vec<Vec<Vec<u8>>> {
     let by = crew.phones[phone].person;
     let one = |n: usize| {
-        let mut id = [0xb2; 16];
-        id[..2].copy_from_slice(&seed.to_be_bytes());
-        id[2..6].copy_from_slice(&u32::try_from(n).unwrap().to_be_bytes());
+        let id = own_id(&crew.phones[phone].book, 0xb2 << 32 | u64::from(seed) << 16 | n as u64);
         let body = Body::Note(Note { text: "n".repeat(size), visit: None });
-        signed(&crew.phones[phone].book, &Forged { id: RecordId::from_bytes(id), by, doc, body }, crew.now_ms).1
+        signed(&crew.phones[phone].book, &Forged { id, by, doc, body }, crew.now_ms).1
     };
     let all: Vec<Vec<u8>> = (0..count).map(one).collect();
     all.chunks(100).map(<[_]>::to_vec).collect()
@@ -268,10 +264,9 @@ fn quarantine_is_bounded_and_the_office_told() {
     // In another's name: each is refused.
     let mut codes = std::collections::BTreeMap::new();
     for n in 0..700_u16 {
-        let mut id = [0xb3; 16];
-        id[..2].copy_from_slice(&n.to_be_bytes());
+        let id = own_id(&crew.phones[helper].book, 0xb3 << 32 | u64::from(n));
         let body = Body::Note(Note { text: "n".repeat(500), visit: None });
-        let (_, bytes) = signed(&crew.phones[helper].book, &Forged { id: RecordId::from_bytes(id), by, doc: machine, body }, crew.now_ms);
+        let (_, bytes) = signed(&crew.phones[helper].book, &Forged { id, by, doc: machine, body }, crew.now_ms);
         for refusal in send(&mut crew, helper, machine, vec![vec![bytes]]) {
             *codes.entry(refusal.code.name()).or_insert(0) += 1;
         }

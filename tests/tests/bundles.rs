@@ -2,7 +2,7 @@
 
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on ends here")]
 
-use fixtures::forge::{Forged, slip_in};
+use fixtures::forge::{Forged, own_id, slip_in};
 use shared::bytes::Bytes16;
 use shared::ids::{DocId, RecordId};
 use shared::record::{Body, Decision, Ruling, Stage};
@@ -129,7 +129,7 @@ fn what_the_writer_may_not_write_is_quarantined_by_the_receiver() {
         decision: Decision::Recheck,
         reason: "because".into(),
     };
-    let forged = RecordId::from_bytes([0xbd; 16]);
+    let forged = own_id(&crew.phones[helper].book, 0xbd);
     let by = crew.phones[helper].person;
     let slip = Forged { id: forged, by, doc: machine, body: ruling.into() };
     slip_in(&crew.phones[helper].book, machine, Place::Machine, Bytes16([0xbd; 16]), &[slip], crew.now_ms);

@@ -5,7 +5,7 @@
 
 use std::collections::BTreeSet;
 
-use fixtures::forge::{Forged, slip_in};
+use fixtures::forge::{Forged, own_id, slip_in};
 use shared::bytes::{Bytes16, Bytes32};
 use shared::ids::RecordId;
 use shared::length::LengthUnit;
@@ -80,7 +80,7 @@ fn a_kind_of_tomorrow_is_carried_and_passed_on() {
     let machine = crew.machine("M-1");
     crew.level_all();
     let newer = Forged {
-        id: RecordId::from_bytes([0x70; 16]),
+        id: own_id(&crew.phones[lead].book, 0x70),
         by: crew.phones[lead].person,
         doc: machine,
         body: Body::Unknown(UnknownBody { kind: "torque".into(), v: 3, body: shared::cbor::to_value(&42).unwrap() }),

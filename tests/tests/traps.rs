@@ -14,9 +14,9 @@ use std::time::{Duration, Instant};
 use automerge::legacy::{Key, ObjectId, Op, OpId, OpType};
 use automerge::transaction::Transactable;
 use automerge::{ActorId, AutoCommit, Automerge, Change, ExpandedChange, ROOT, ScalarValue};
-use fixtures::forge::{Forged, next_recipe, signed};
+use fixtures::forge::{Forged, next_recipe, own_id, signed};
 use shared::bytes::{Blob, Bytes16, Bytes32};
-use shared::ids::{DocId, RecordId};
+use shared::ids::DocId;
 use shared::problem::Code;
 use shared::record::{Body, Note};
 use shared::wire::{
@@ -51,9 +51,10 @@ impl Ground {
     fn good(&self, n: u8) -> Recipe {
         let body = Body::Note(Note { text: format!("note {n}"), visit: None });
         let by = self.crew.phones[self.tech].person;
-        let forged = Forged { id: RecordId::from_bytes([n; 16]), by, doc: self.machine, body };
-        let (_, bytes) = signed(&self.crew.phones[self.tech].book, &forged, self.crew.now_ms);
-        next_recipe(&self.crew.phones[self.tech].book, self.machine, Bytes16([n; 16]), vec![bytes])
+        let book = &self.crew.phones[self.tech].book;
+        let forged = Forged { id: own_id(book, n.into()), by, doc: self.machine, body };
+        let (_, bytes) = signed(book, &forged, self.crew.now_ms);
+        next_recipe(book, self.machine, Bytes16([n; 16]), vec![bytes])
     }
 
     fn request(&self, recipes: Vec<Recipe>) -> ExchangeRequest {

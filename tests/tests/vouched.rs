@@ -2,9 +2,8 @@
 
 #![expect(clippy::unwrap_used, reason = "a test may panic")]
 
-use fixtures::forge::{Forged, next_recipe, signed};
+use fixtures::forge::{Forged, next_recipe, own_id, signed};
 use shared::bytes::Bytes16;
-use shared::ids::RecordId;
 use shared::problem::Code;
 use shared::record::{Note, Stage};
 use shared::role::Role;
@@ -84,7 +83,7 @@ fn what_does_not_hold_goes_when_it_is_proved_and_the_shops_word_with_it() {
     assert_eq!(crew.phones[lead].book.prove(ALL).unwrap(), 0);
     // A shop that lets in what nobody signed: a note in the office's name under another key.
     let by = crew.phones[writer].person;
-    let id = RecordId::from_bytes([0x5a; 16]);
+    let id = own_id(&crew.phones[writer].book, 0x5a);
     let forged = Forged { id, by, doc: machine, body: Note { text: "never said".into(), visit: None }.into() };
     let (record, mut bytes) = signed(&crew.phones[writer].book, &forged, crew.now_ms);
     let last = bytes.len() - 1;

@@ -3,7 +3,7 @@
 
 #![expect(clippy::unwrap_used, reason = "a test may panic")]
 
-use fixtures::forge::{Forged, next_recipe, signed, slip_in};
+use fixtures::forge::{Forged, next_recipe, own_id, signed, slip_in};
 use shared::bytes::{Bytes16, Bytes32};
 use shared::ids::{DocId, PersonId, RecordId};
 use shared::problem::Code;
@@ -64,14 +64,10 @@ fn tried(what: &str, code: Code, place: Place, forge: impl FnOnce(&Ground) -> Fo
     assert!(crew.phones[ground.tech].book.store().held(forged.id).unwrap().is_none_or(|h| h.entry.record.body != forged.body), "{what}");
 }
 
-fn id(n: u8) -> RecordId {
-    RecordId::from_bytes([n; 16])
-}
-
 #[test]
 fn a_helper_rules() {
     tried("ruling", Code::RoleMayNot, Place::Machine, |g| Forged {
-        id: id(0xf1),
+        id: own_id(&g.crew.phones[g.helper].book, 0xf1),
         by: g.crew.phones[g.helper].person,
         doc: g.machine,
         body: Body::Ruling(Ruling {
@@ -90,7 +86,7 @@ fn a_released_ruling_of_a_helper_decides_nothing() {
     let helper = ground.helper;
     let slot = Slot::lash("1I".parse().unwrap(), Stage::Found);
     let forged = Forged {
-        id: id(0xf7),
+        id: own_id(&ground.crew.phones[helper].book, 0xf7),
         by: ground.crew.phones[helper].person,
         doc: ground.machine,
         body: Body::Ruling(Ruling {
@@ -118,7 +114,7 @@ fn a_released_ruling_of_a_helper_decides_nothing() {
 #[test]
 fn a_helper_gives_itself_a_role() {
     tried("role", Code::RoleMayNot, Place::Roster, |g| Forged {
-        id: id(0xf2),
+        id: own_id(&g.crew.phones[g.helper].book, 0xf2),
         by: g.crew.phones[g.helper].person,
         doc: g.crew.shop.identity().unwrap().root.shop.roster(),
         body: Body::Role(RoleGrant { person: g.crew.phones[g.helper].person, role: Some(Role::Lead) }),
@@ -128,7 +124,7 @@ fn a_helper_gives_itself_a_role() {
 #[test]
 fn a_helper_writes_in_anothers_name() {
     tried("another's name", Code::NotTheAuthor, Place::Machine, |g| Forged {
-        id: id(0xf3),
+        id: own_id(&g.crew.phones[g.helper].book, 0xf3),
         by: g.crew.phones[g.tech].person,
         doc: g.machine,
         body: Body::Note(Note { text: "I was never here".into(), visit: None }),
@@ -138,7 +134,7 @@ fn a_helper_writes_in_anothers_name() {
 #[test]
 fn a_helper_writes_in_the_shops_name() {
     tried("the shop's name", Code::NotTheAuthor, Place::Machine, |g| Forged {
-        id: id(0xf4),
+        id: own_id(&g.crew.phones[g.helper].book, 0xf4),
         by: PersonId::shop(g.crew.shop.identity().unwrap().root.shop),
         doc: g.machine,
         body: Body::Arrival(shared::record::Arrival {
@@ -156,7 +152,7 @@ fn a_helper_writes_in_the_shops_name() {
 #[test]
 fn a_helper_deletes_anothers_record() {
     tried("deletion", Code::RoleMayNot, Place::Machine, |g| Forged {
-        id: id(0xf5),
+        id: own_id(&g.crew.phones[g.helper].book, 0xf5),
         by: g.crew.phones[g.helper].person,
         doc: g.machine,
         body: Body::Void(Void { target: g.by_tech, reason: "gone".into() }),
@@ -188,7 +184,7 @@ fn a_helper_overwrites_a_record() {
     let doc = answer.docs.iter().find(|d| d.id == ground.machine).unwrap();
     assert_eq!(
         doc.refused.iter().map(|r| (r.change, r.record, r.code)).collect::<Vec<_>>(),
-        [(bad.hash, Some(ground.by_tech), Code::IdTaken)]
+        [(bad.hash, Some(ground.by_tech), Code::NotTheAuthor)]
     );
     ground.crew.take(helper, &answer);
     ground.crew.level_all();
@@ -209,7 +205,7 @@ fn a_helper_copies_a_record_to_another_document() {
     let helper = ground.helper;
     let book = &ground.crew.phones[helper].book;
     let forged = Forged {
-        id: id(0xf6),
+        id: own_id(book, 0xf6),
         by: ground.crew.phones[helper].person,
         doc: ground.crew.shop.identity().unwrap().root.shop.roster(),
         body: Body::Note(Note { text: "elsewhere".into(), visit: None }),

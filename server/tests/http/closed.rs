@@ -2,10 +2,11 @@
 
 use axum::http::{Method, StatusCode};
 use server::Clock;
+use shared::ids::DocId;
 use shared::role::Role;
 use shared::wire::{DocOffer, ExchangeAnswer};
 use sync_core::exchange::{read_body, write_body};
-use sync_core::moment::{fresh_doc, fresh_person};
+use sync_core::moment::{fresh_person, fresh_uuid};
 
 use crate::support::{Answer, World, chance, exchange_of, reading};
 
@@ -52,7 +53,7 @@ async fn a_closed_machine_is_told_as_one_that_does_not_exist() {
     ben.state(&world, closed, vec![reading(4, 5)]);
     ben.level(&world).await;
     let helper = world.join(&mut office, "Dov", Role::Helper, Some(property)).await;
-    let nothing = fresh_doc(&world.clock.now(), &mut chance);
+    let nothing = DocId(fresh_uuid(&world.clock.now(), &mut chance));
     let roster = office.book.identity().unwrap().root.shop.roster();
     for rest in OF_A_MACHINE {
         let ask = async |id: &dyn std::fmt::Display| told(&world.get(&format!("/v1/machines/{id}{rest}"), &helper.token).await);
@@ -94,7 +95,7 @@ async fn people_and_quarantine_are_told_alike_too() {
 #[tokio::test]
 async fn every_route_but_four_is_closed_to_strangers() {
     let world = World::new();
-    let id = fresh_doc(&world.clock.now(), &mut chance);
+    let id = DocId(fresh_uuid(&world.clock.now(), &mut chance));
     let mut gets: Vec<String> = OF_A_MACHINE[..18].iter().map(|rest| format!("/v1/machines/{id}{rest}")).collect();
     for path in ["due", "reckon/crank", "reckon/tdc", "day-sheet", "contested", "quarantine", "agreement", "round"] {
         gets.push(format!("/v1/{path}"));
@@ -122,7 +123,7 @@ async fn naming_a_closed_document_in_an_exchange_tells_nothing_of_it() {
     let (open, machine) = world.machine(&mut office, "A-12").await;
     let (_, closed) = world.machine(&mut office, "B-07").await;
     let ben = world.join(&mut office, "Ben", Role::Tech, Some(open)).await;
-    let nowhere = fresh_doc(&world.clock.now(), &mut chance);
+    let nowhere = DocId(fresh_uuid(&world.clock.now(), &mut chance));
     let mut told = Vec::new();
     for (id, lacking) in [(closed, false), (nowhere, false), (closed, true), (nowhere, true), (machine, false)] {
         let mut request = ben.book.offer(&world.clock.now()).unwrap();

@@ -11,7 +11,7 @@ use shared::problem::Code;
 use shared::record::{HourReading, MachineCard, Note, RoleGrant, Void};
 use shared::role::Role;
 use sync_core::book::Draft;
-use sync_core::moment::fresh_doc;
+use sync_core::moment::fresh_uuid;
 
 use crate::support::{Device, World, chance, reading};
 use server::Clock;
@@ -19,7 +19,7 @@ use server::Clock;
 /// A machine with an engine card, never checked and so due today.
 async fn with_card(world: &World, office: &mut Device, tag: &str) -> (PropertyId, DocId) {
     let (property, machine) = world.machine(office, tag).await;
-    let card = CardId(fresh_doc(&world.clock.now(), &mut chance).0);
+    let card = CardId(fresh_uuid(&world.clock.now(), &mut chance));
     let range = |low, high| Range { low: Length::from_thou(low), high: Length::from_thou(high), aim: None };
     let card_body = EngineCard {
         card,

@@ -9,7 +9,7 @@ use shared::length::{Length, LengthUnit, TENTH_UM_PER_THOU};
 use shared::record::MachineCard;
 use shared::record::Stage::{self, Found, Left, Set};
 use shared::role::Role;
-use sync_core::moment::fresh_doc;
+use sync_core::moment::fresh_uuid;
 use sync_core::work::{Hand, ReadingEntry, VisitEntry};
 
 use crate::support::{Device, World, chance};
@@ -41,7 +41,7 @@ fn engine_card(world: &World) -> EngineCard {
     let thou = Length::from_thou;
     let interval = Interval { hours: Some(100), months: Some(12) };
     EngineCard {
-        card: CardId(fresh_doc(&world.clock.now(), &mut chance).0),
+        card: CardId(fresh_uuid(&world.clock.now(), &mut chance)),
         name: "Single, 400 cc".to_owned(),
         cylinders: 1,
         intake: Range { low: thou(5), high: thou(7), aim: None },

@@ -2,12 +2,13 @@
 
 use axum::http::StatusCode;
 use serde_json::Value;
+use shared::ids::DocId;
 use shared::problem::Code;
 use shared::role::Role;
 
 use crate::support::{World, chance, reading};
 use server::Clock;
-use sync_core::moment::fresh_doc;
+use sync_core::moment::fresh_uuid;
 
 #[tokio::test]
 async fn the_day_sheet_counts_what_came_in_and_the_contested_slot_shows_both_readings() {
@@ -62,7 +63,7 @@ async fn a_machine_is_open_to_whoever_looks_after_it() {
     assert!(seen["lash"].to_string().contains("thou"));
     assert!(world.get(&format!("{path}?unit=mm"), &ben.token).await.json::<Value>()["lash"].to_string().contains("mm"));
     world.get(&format!("/v1/machines/{other}"), &ben.token).await.problem(404, Code::DocumentClosed);
-    let nothing = fresh_doc(&world.clock.now(), &mut chance);
+    let nothing = DocId(fresh_uuid(&world.clock.now(), &mut chance));
     world.get(&format!("/v1/machines/{nothing}"), &office.token).await.problem(404, Code::DocumentClosed);
     world.get("/v1/machines/A-12", &office.token).await.problem(404, Code::DocumentClosed);
     world.get(&format!("/v1/machines/{property}"), &ben.token).await.problem(404, Code::NotFound);

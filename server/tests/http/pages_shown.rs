@@ -9,7 +9,7 @@ use shared::length::Length;
 use shared::record::{Body as Stated, Clearance, Finding, FindingKind, HourReading, MachineCard, Note, PropertyCard, Stage, Visit};
 use shared::role::Role;
 use sync_core::book::Draft;
-use sync_core::moment::{fresh_doc, fresh_uuid};
+use sync_core::moment::fresh_uuid;
 
 use crate::browser::Browser;
 use crate::support::{Device, World, chance};
@@ -47,8 +47,8 @@ impl Day {
     pub(crate) async fn of(tag: &str) -> Self {
         let world = World::new();
         let mut office = world.office().await;
-        let property = PropertyId(fresh_doc(&world.clock.now(), &mut chance).0);
-        let machine = fresh_doc(&world.clock.now(), &mut chance);
+        let property = PropertyId(office.fresh_doc(&world).0);
+        let machine = office.fresh_doc(&world);
         let card = CardId(fresh_uuid(&world.clock.now(), &mut chance));
         let engines = office.book.identity().unwrap().root.shop.engines();
         let range = |low, high, aim| Range { low: THOU(low), high: THOU(high), aim: Some(THOU(aim)) };

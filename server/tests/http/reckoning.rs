@@ -3,9 +3,10 @@
 use axum::http::StatusCode;
 use serde_json::{Value, json};
 use server::Clock;
+use shared::ids::DocId;
 use shared::problem::Code;
 use shared::role::Role;
-use sync_core::moment::{fresh_doc, fresh_person};
+use sync_core::moment::{fresh_person, fresh_uuid};
 
 use crate::history::History;
 use crate::support::{World, chance};
@@ -150,7 +151,7 @@ async fn a_machine_is_answered_for_to_whoever_may_read_it() {
     let mut history = History::new().await;
     let dov = history.world.join(&mut history.office, "Dov", Role::Tech, None).await;
     let world = &history.world;
-    let nothing = fresh_doc(&world.clock.now(), &mut chance);
+    let nothing = DocId(fresh_uuid(&world.clock.now(), &mut chance));
     for question in questions() {
         let path = history.path(&question);
         for device in [&history.ben, &history.cleo, &history.office] {

@@ -190,8 +190,8 @@ impl World {
 
     /// A property and a machine on it, in the book.
     pub(crate) async fn machine(&self, office: &mut Device, tag: &str) -> (PropertyId, DocId) {
-        let property = PropertyId(fresh_doc(&self.clock.now(), &mut chance).0);
-        let machine = fresh_doc(&self.clock.now(), &mut chance);
+        let property = PropertyId(office.fresh_doc(self).0);
+        let machine = office.fresh_doc(self);
         office.state(
             self,
             property.doc(),
@@ -238,6 +238,10 @@ impl Device {
         let folder = tempfile::tempdir().unwrap();
         let book = Book::open(&folder.path().join("book.db"), &mut chance).unwrap();
         Self { book, token: String::new(), _folder: folder }
+    }
+
+    pub(crate) fn fresh_doc(&self, world: &World) -> DocId {
+        fresh_doc(&world.clock.now(), self.book.identity().unwrap().device, &mut chance)
     }
 
     pub(crate) fn person(&self) -> PersonId {

@@ -75,7 +75,7 @@ impl Ground {
         let property = book.add_property(yard, &mut hand).unwrap();
         let mut drafts = Vec::with_capacity(count);
         for n in 0..count {
-            let doc = fresh_doc(&hand.now, hand.entropy);
+            let doc = fresh_doc(&hand.now, book.identity().unwrap().device, hand.entropy);
             ground.machines.push(doc);
             let card = MachineCard {
                 tag: format!("M-{n:04}"),
@@ -225,7 +225,7 @@ impl Ground {
             for body in some {
                 self.now_ms += 1;
                 let (id, clock) = (
-                    fresh_record(&self.now(), &mut self.dice),
+                    fresh_record(&self.now(), identity.device, &mut self.dice),
                     ClockEvidence { offset_ms: Some(0), uncertainty_ms: Some(1), stepped: false },
                 );
                 let record = Record {

@@ -264,7 +264,7 @@ impl Taking<'_> {
     fn receipt_for(&mut self, frontier: &mut Frontier, arrived: &[Receipted], released_by: Option<PersonId>) -> Result<(), BookError> {
         for records in arrived.chunks(MOST_RECEIPTED) {
             let record = Record {
-                id: fresh_record(self.now, self.entropy),
+                id: fresh_record(self.now, self.identity.device, self.entropy),
                 doc: frontier.doc,
                 by: self.identity.person,
                 measured_by: None,

@@ -54,7 +54,7 @@ impl Book {
         if self.find_machine(&card.tag).is_ok() {
             return Err(BookError::Entry(format!("The book has a machine tagged {} already.", card.tag)));
         }
-        let doc = fresh_doc(&hand.now, hand.entropy);
+        let doc = fresh_doc(&hand.now, self.writer()?.device, hand.entropy);
         self.state_one(doc, card, hand)?;
         Ok(doc)
     }

@@ -112,7 +112,7 @@ impl Book {
         if self.find_property(&card.name).is_ok() {
             return Err(BookError::Entry(format!("The book has a property named {} already.", card.name)));
         }
-        let doc = fresh_doc(&hand.now, hand.entropy);
+        let doc = fresh_doc(&hand.now, self.writer()?.device, hand.entropy);
         self.state_one(doc, card, hand)?;
         Ok(PropertyId(doc.0))
     }

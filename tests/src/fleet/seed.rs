@@ -188,6 +188,7 @@ impl Beginning {
             properties.push(self.office.add_property(card, &mut hand).map_err(words)?);
             self.written += 1;
         }
+        let device = self.office.identity().map_err(words)?.device;
         let mut documents = Vec::with_capacity(count);
         let mut drafts = Vec::new();
         for n in 0..count {
@@ -200,7 +201,7 @@ impl Beginning {
                 duty: Duty::Commercial,
                 provisional: false,
             };
-            let doc = fresh_doc(&self.now, &mut chance);
+            let doc = fresh_doc(&self.now, device, &mut chance);
             documents.push(doc);
             drafts.push(Draft::new(doc, card));
         }

@@ -130,7 +130,14 @@ impl World {
                 let phone = self.phone(phone);
                 let Some(target) = self.kept.keys().nth(record % self.kept.len().max(1)).copied() else { return Ok(()) };
                 let what = format!("{} takes back \"{}\"", self.nodes[phone].name, self.kept[&target]);
-                return self.write(phone, cut, dice, &what, |book, hand| book.void(target, "slip", hand).map(|id| vec![id]));
+                let mut void = None;
+                self.write(phone, cut, dice, &what, |book, hand| {
+                    void = Some(book.void(target, "slip", hand)?);
+                    Ok(void.into_iter().collect())
+                })?;
+                for grant in self.grants.iter_mut().filter(|grant| grant.record == target) {
+                    grant.voids.extend(void);
+                }
             }
             Act::Rule { phone, machine, pick, cut } => {
                 let phone = self.phone(phone);

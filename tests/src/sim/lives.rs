@@ -62,7 +62,7 @@ impl World {
         let known = |id| self.grants.iter().any(|grant| grant.record == id);
         let granted = ledger.entries().filter_map(|entry| match &entry.record.body {
             Body::Role(grant) if grant.person == person && !known(entry.record.id) => {
-                Some(Grant { record: entry.record.id, person, role: grant.role, at_ms: self.now_ms })
+                Some(Grant { record: entry.record.id, person, role: grant.role, at_ms: self.now_ms, voids: vec![] })
             }
             _ => None,
         });

@@ -169,7 +169,7 @@ fn beginning() -> &'static Beginning {
         let roster = crew.shop.roster().expect("a roster").root.shop.roster();
         let grants = crew.shop.store().ledger_of(roster).expect("a ledger");
         let grants = grants.entries().filter_map(|entry| match &entry.record.body {
-            Body::Role(grant) => Some(Grant { record: entry.record.id, person: grant.person, role: grant.role, at_ms: 0 }),
+            Body::Role(grant) => Some(Grant { record: entry.record.id, person: grant.person, role: grant.role, at_ms: 0, voids: vec![] }),
             _ => None,
         });
         let grants = grants.collect();

@@ -126,7 +126,12 @@ fn a_known_kind_keeps_its_rights_in_every_version() {
             let body = UnknownBody { kind: kind.to_owned(), v: 2, body: Value::Map(vec![]) };
             let (before, deed) = (crew.phones[helper].book.store().unsent(1).unwrap(), Body::Unknown(body));
             assert_eq!(before, vec![]);
-            let deed = Forged { id: RecordId::from_time(crew.now_ms, [7; 10]), by: crew.phones[helper].person, doc, body: deed };
+            let deed = Forged {
+                id: own_id(&crew.phones[helper].book, crew.now_ms.unsigned_abs()),
+                by: crew.phones[helper].person,
+                doc,
+                body: deed,
+            };
             slip(&crew, helper, place, &deed, crew.now_ms);
             let codes = refused(&mut crew, helper);
             let common = matches!(kind, "note" | "photo");
@@ -145,7 +150,7 @@ fn a_known_kind_keeps_its_rights_in_every_version() {
 fn evidence_that_contradicts_the_shops_measure_is_in_doubt() {
     let hour = 3_600_000;
     let record = |clock| Record {
-        id: id(1),
+        id: RecordId::from_bytes([1; 16]),
         doc: DocId::from_bytes([2; 16]),
         by: shared::ids::PersonId::from_bytes([3; 16]),
         measured_by: None,

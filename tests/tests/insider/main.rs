@@ -5,7 +5,7 @@
 #![expect(clippy::unwrap_used, reason = "a test may panic")]
 
 use ciborium::Value;
-use fixtures::forge::{Forged, next_recipe, signed, slip_in};
+use fixtures::forge::{Forged, next_recipe, own_id, signed, slip_in};
 use shared::bytes::{Bytes16, Bytes32};
 use shared::ids::{DeviceId, DocId, PropertyId, RecordId};
 use shared::problem::Code;
@@ -29,12 +29,8 @@ mod receipts;
 
 const BAD: Bytes16 = Bytes16([0xbd; 16]);
 
-fn id(n: u8) -> RecordId {
-    RecordId::from_bytes([n; 16])
-}
-
 fn forged(crew: &Crew, phone: usize, n: u8, doc: DocId, body: impl Into<Body>) -> Forged {
-    Forged { id: id(n), by: crew.phones[phone].person, doc, body: body.into() }
+    Forged { id: own_id(&crew.phones[phone].book, n.into()), by: crew.phones[phone].person, doc, body: body.into() }
 }
 
 /// Slips a record into its writer's own book as if written at a time, past every check.

@@ -1,5 +1,11 @@
 //! Receipts: for the bytes, the id and the document that they name.
 
+use shared::ids::DeviceId;
+use shared::wire::EnrolRequest;
+use sync_core::book::Book;
+use sync_core::enrol::EnrolError;
+use sync_core::store::Store;
+
 use super::*;
 
 /// A helper has a note receipted, signs a clearing under the note's id, and hands both to the lead: the receipt is for the note.
@@ -43,23 +49,58 @@ fn a_receipt_is_for_the_bytes_that_it_names() {
     clean(&crew);
 }
 
-/// A receipt says nothing of a record of this device under the same id: it stays due.
+/// A carrier of somebody's bundle knows the ids in it, and gets to the shop first: each device gives its own ids.
 #[test]
-fn a_receipt_for_another_record_under_the_same_id_receipts_nothing() {
+fn nobody_takes_the_id_of_a_record_that_is_on_its_way() {
     let (mut crew, machine, [_, tech, helper]) = Crew::of_three(4);
-    let own = forged(&crew, tech, 0x52, machine, Note { text: "found loose".into(), visit: None });
-    let own_actor = Bytes16([0xbc; 16]);
-    slip_in(&crew.phones[tech].book, machine, Place::Machine, own_actor, std::slice::from_ref(&own), crew.now_ms);
-    let other = forged(&crew, helper, 0x52, machine, Note { text: "nothing found".into(), visit: None });
+    let own = crew.on(tech, |book, hand| {
+        let note = Note { text: "found loose".into(), visit: None };
+        book.write(vec![Draft::new(machine, note)], &hand.now, hand.entropy).unwrap()[0]
+    });
+    let instead = Note { text: "nothing found".into(), visit: None };
+    let other = Forged { id: own, ..forged(&crew, helper, 0x52, machine, instead) };
     slip(&crew, helper, Place::Machine, &other, crew.now_ms);
-    crew.level(helper);
-    let report = crew.exchange(tech);
-    assert_eq!(report.refused.iter().map(|line| line.code).collect::<Vec<_>>()[0], Code::IdTaken);
-    let (_, bytes) = signed(&crew.phones[tech].book, &own, crew.now_ms);
-    let mine = crew.phones[tech].book.store().quarantined().unwrap();
-    assert!(mine.iter().any(|q| q.bytes == bytes), "its own words are kept, and said to be refused");
+    assert_eq!(refused(&mut crew, helper), [Code::NotTheAuthor]);
+    assert_eq!(crew.exchange(tech).refused, vec![]);
+    assert!(held_by_shop(&crew, own));
     crew.level_all();
     clean(&crew);
+}
+
+/// Nor the id of a machine that somebody entered in the field.
+#[test]
+fn nobody_founds_the_machine_that_is_on_its_way() {
+    let (mut crew, known, [_, tech, helper]) = Crew::of_three(5);
+    let card = crew.shop.store().machine(known).unwrap().unwrap().state.card.unwrap();
+    let entered = MachineCard { tag: "M-new".into(), provisional: true, ..card };
+    let own = crew.on(tech, |book, hand| book.add_machine(entered.clone(), hand).unwrap());
+    let mine = forged(&crew, helper, 0x55, own, MachineCard { tag: "M-mine".into(), ..entered });
+    slip(&crew, helper, Place::Machine, &mine, crew.now_ms);
+    assert_eq!(refused(&mut crew, helper), [Code::WrongPlace]);
+    assert_eq!(crew.exchange(tech).refused, vec![]);
+    assert_eq!(crew.shop.store().machine(own).unwrap().unwrap().state.card.unwrap().tag, "M-new");
+    crew.level_all();
+    clean(&crew);
+}
+
+/// Nor enrols a device that would give another's ids, or the shop's own.
+#[test]
+fn no_two_devices_give_the_same_ids() {
+    let (mut crew, _, [_, tech, _]) = Crew::of_three(6);
+    let now = crew.moment(0);
+    let root = crew.shop.identity().unwrap().root;
+    for known in [crew.phones[tech].book.identity().unwrap().device, root.device] {
+        let mut device = [0x56; 16];
+        device[11..].copy_from_slice(&known.as_bytes()[11..]);
+        let office = crew.phones[0].person;
+        let code = crew.shop.issue_code(office, office, &now, &mut crew.dice).unwrap().code;
+        let book = Book::over(Store::in_memory().unwrap(), &mut crew.dice).unwrap();
+        let request = book.enrol_request(&code, "mine", &now, &mut crew.dice).unwrap();
+        let like = EnrolRequest { device: DeviceId::from_bytes(device), ..request.clone() };
+        let refused = crew.shop.admit_device(&like, &now, &mut crew.dice).unwrap_err();
+        assert!(matches!(refused, EnrolError::Refused(Code::IdTaken, _)), "{refused:?}");
+        crew.shop.admit_device(&request, &now, &mut crew.dice).unwrap();
+    }
 }
 
 /// A shop vouches by id, bytes and document: a receipt of one document says nothing in another.
@@ -80,7 +121,7 @@ fn a_receipt_of_another_document_vouches_for_nothing() {
             position: 1,
             released_by: None,
         };
-        let forged = Forged { id: id(0x54), by: shared::ids::PersonId::shop(root.shop), doc, body: body.into() };
+        let forged = Forged { id: own_id(&crew.shop, 0x54), by: shared::ids::PersonId::shop(root.shop), doc, body: body.into() };
         signed(&crew.shop, &forged, crew.now_ms).1
     };
     for (doc, vouches) in [(machine, true), (root.shop.roster(), false)] {

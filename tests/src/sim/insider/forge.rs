@@ -6,7 +6,7 @@ use shared::ids::{DocId, PersonId, RecordId};
 use shared::record::{Body, ClockEvidence, Record};
 use shared::wire::{BUNDLE, Bundle, BundledDoc, Cursor, DocOffer, ExchangeAnswer, ExchangeRequest, PROTOCOL, Recipe};
 use sync_core::exchange::{read_body, write_body};
-use sync_core::moment::random;
+use sync_core::moment::{fresh_record, random};
 use sync_core::{envelope, replica};
 
 use super::super::world::{Broken, SHOP, World};
@@ -81,8 +81,8 @@ impl World {
     /// Signs something with an insider's keys, and notes it.
     pub(super) fn forge(&mut self, node: usize, draft: Draft, dice: &mut Dice) -> Option<Vec<u8>> {
         let moment = self.nodes[node].moment(self.now_ms);
-        let id = draft.id.unwrap_or_else(|| RecordId::from_time(moment.wall_ms, random(dice)));
         let identity = self.nodes[node].book(dice)?.identity().ok()?.clone();
+        let id = draft.id.unwrap_or_else(|| fresh_record(&moment, identity.device, dice));
         let record = Record {
             id,
             doc: draft.doc,

@@ -5,7 +5,7 @@ use shared::ids::{DocId, PropertyId, RecordId};
 use shared::record::{Body, MachineCard, Note};
 use shared::wire::Recipe;
 use sync_core::envelope;
-use sync_core::moment::random;
+use sync_core::moment::{fresh_doc, fresh_record, random};
 
 use super::super::world::{Broken, World};
 use super::Door;
@@ -32,7 +32,8 @@ fn receipts(recipes: &[shared::wire::ShortRecipe]) -> Vec<Vec<u8>> {
 impl World {
     /// A machine of the insider's own, founded by hand, with a note in it: the document, and the note's id.
     fn own_ground(&mut self, node: usize, dice: &mut Dice) -> Result<Option<(DocId, RecordId)>, Broken> {
-        let (doc, property) = (DocId::from_bytes(random(dice)), PropertyId::from_bytes(random(dice)));
+        let (now, device) = (self.nodes[node].moment(self.now_ms), self.nodes[node].device);
+        let (doc, property) = (fresh_doc(&now, device, dice), PropertyId::from_bytes(random(dice)));
         let card = MachineCard {
             tag: format!("own-{}", &doc.to_string()[..8]),
             description: String::new(),
@@ -42,7 +43,7 @@ impl World {
             duty: shared::engine_card::Duty::Commercial,
             provisional: true,
         };
-        let note = RecordId::from_time(self.nodes[node].moment(self.now_ms).wall_ms, random(dice));
+        let note = fresh_record(&now, device, dice);
         let Some(founding) = self.forge(node, Draft::new(doc, card), dice) else { return Ok(None) };
         let harmless = Draft { id: Some(note), ..Draft::new(doc, Note { text: "all well".to_owned(), visit: None }) };
         let Some(harmless) = self.forge(node, harmless, dice) else { return Ok(None) };

@@ -19,18 +19,29 @@ use shared::ids::{PersonId, RecordId};
 use shared::role::Role;
 use sync_core::ledger::Ledger;
 use sync_core::roster::Roster;
+use sync_core::store::Store;
 
 use super::insider::Fate;
 use super::world::{SHOP, World};
 
 /// A role that somebody with the right granted, or took away.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub(super) struct Grant {
     pub(super) record: RecordId,
     pub(super) person: PersonId,
     pub(super) role: Option<Role>,
     /// True time, ms since 1970 UTC.
     pub(super) at_ms: i64,
+    /// Voids of it that honest people wrote.
+    pub(super) voids: Vec<RecordId>,
+}
+
+impl Grant {
+    /// Whether it is in a store, and not taken back there.
+    pub(super) fn counts(&self, store: &Store) -> bool {
+        let holds = |record: &RecordId| store.holds_record(*record).unwrap_or(false);
+        holds(&self.record) && !self.voids.iter().any(holds)
+    }
 }
 
 /// What the shop can know of rights at a moment.
@@ -74,10 +85,8 @@ impl World {
         let roster = self.roster_without(&wrong.chain(new.iter().copied()).collect())?;
         let store = self.nodes[SHOP].book.as_ref()?.store();
         let mut latest = BTreeMap::new();
-        for grant in &self.grants {
-            if store.holds_record(grant.record).unwrap_or(false) {
-                latest.insert(grant.person, grant.role);
-            }
+        for grant in self.grants.iter().filter(|grant| grant.counts(store)) {
+            latest.insert(grant.person, grant.role);
         }
         Some(Truth { roster, latest })
     }

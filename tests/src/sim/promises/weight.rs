@@ -134,7 +134,7 @@ impl World {
     /// The role that somebody truly had at a time, as far as the shop has heard of it by now.
     pub(super) fn role_then(&self, person: PersonId, at_ms: i64) -> Option<Role> {
         let store = self.nodes[SHOP].book.as_ref()?.store();
-        let mut known = self.grants.iter().filter(|grant| grant.person == person && store.holds_record(grant.record).unwrap_or(false));
+        let mut known = self.grants.iter().filter(|grant| grant.person == person && grant.counts(store));
         known.rfind(|grant| grant.at_ms <= at_ms).and_then(|grant| grant.role)
     }
 
