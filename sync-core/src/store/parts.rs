@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use rusqlite::{OptionalExtension, params};
 use shared::bytes::{Bytes16, Bytes32};
-use shared::ids::{PersonId, RecordId};
+use shared::ids::PersonId;
 use shared::record::{Arrival, Body, Receipted};
 use shared::wire::{Recipe, shorten};
 
@@ -223,9 +223,14 @@ impl Store {
         for person in authors {
             author.execute([self.word(person.as_bytes())?, num])?;
         }
+        let mut apart = self.connection.prepare_cached("SELECT at_ms FROM receipts WHERE record = ?1 AND sha256 = ?2")?;
         for checked in records.iter().filter(|checked| !checked.held) {
             let Entry { record, sha256, .. } = &checked.entry;
-            self.insert_record(num, &checked.entry, receipts.remove(&Receipted { record: record.id, sha256: *sha256 }))?;
+            let beside = receipts.remove(&Receipted { record: record.id, sha256: *sha256 });
+            // One that came beside its document is in no ledger.
+            let kept =
+                apart.query_row(params![record.id.as_bytes().as_slice(), sha256.0.as_slice()], |row| row.get::<_, i64>(0)).optional()?;
+            self.insert_record(num, &checked.entry, beside.into_iter().chain(kept).min())?;
         }
         // What they are for besides was here before.
         receipts.into_iter().try_for_each(|(named, at)| self.mark_received(named, at))
@@ -264,21 +269,6 @@ impl Store {
         for named in &arrival.records {
             keep.execute(params![named.record.as_bytes().as_slice(), named.sha256.0.as_slice(), arrival.at])?;
             self.mark_received(*named, arrival.at)?;
-        }
-        Ok(())
-    }
-
-    /// Notes what receipts that came beside their document say of its records, whose rows were made again.
-    pub(super) fn mark_received_apart(&self, num: i64) -> Result<(), StoreError> {
-        let mut kept = self.connection.prepare_cached(
-            "SELECT receipts.record, receipts.sha256, receipts.at_ms FROM receipts JOIN records ON records.id = receipts.record WHERE num = ?1",
-        )?;
-        let rows = kept
-            .query_map([num], |row| Ok((row.get::<_, Vec<u8>>(0)?, row.get::<_, Vec<u8>>(1)?, row.get::<_, i64>(2)?)))?
-            .collect::<Result<Vec<_>, _>>()?;
-        for (record, sha256, at_ms) in rows {
-            let named = Receipted { record: RecordId::from_bytes(fixed(&record)?), sha256: Bytes32(fixed(&sha256)?) };
-            self.mark_received(named, at_ms)?;
         }
         Ok(())
     }

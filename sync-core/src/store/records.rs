@@ -339,7 +339,6 @@ impl Store {
                 records.push(Checked { entry, held });
             }
         }
-        self.insert_records(num, &records)?;
-        self.mark_received_apart(num)
+        self.insert_records(num, &records)
     }
 }
