@@ -6,7 +6,7 @@
 use std::cell::Cell;
 
 use shared::bytes::Bytes32;
-use shared::ids::{DeviceId, DocId, RecordId};
+use shared::ids::{DeviceId, DocId, PersonId, RecordId};
 use shared::problem::Code;
 use shared::record::{Body, Record};
 use shared::wire::Refusal;
@@ -72,7 +72,8 @@ pub struct RecordRefusal {
 }
 
 /// A refusal in the making.
-struct No(Code, String);
+#[derive(Debug)]
+pub(crate) struct No(pub(crate) Code, pub(crate) String);
 
 impl Gate<'_> {
     /// Judges one change for a document whose frontier is given.
@@ -162,37 +163,12 @@ impl Gate<'_> {
         brought: &BroughtRecord,
         bytes: &[u8],
     ) -> Result<Result<bool, No>, StoreError> {
+        let site = match whole(doc, site, opened, brought.signature.as_ref()) {
+            Ok(site) => site,
+            Err(no) => return Ok(Err(no)),
+        };
         let record = &opened.record;
         let kind = record.body.kind();
-        if record.doc != doc {
-            return Ok(Err(No(Code::WrongDocument, format!("The {kind} names another document than the one it came in."))));
-        }
-        if let Err(error) = record.check() {
-            return Ok(Err(No(Code::BodyInvalid, format!("The {kind} is not taken: {error}."))));
-        }
-        let Some(site) = site.filter(|site| site.place.takes(kind)) else {
-            let why = if site.is_none() && Place::founded_by(&record.body).is_some() {
-                "The document's id is not this device's to give"
-            } else {
-                "It does not belong in this document"
-            };
-            return Ok(Err(No(Code::WrongPlace, format!("The {kind} is not taken. {why}."))));
-        };
-        let Some((person, signature)) = &brought.signature else {
-            return Ok(Err(No(Code::DeviceUnknown, "The device that signed it is not on the roster.".to_owned())));
-        };
-        match signature {
-            Ok(()) => {}
-            Err(EnvelopeError::Key) => return Ok(Err(No(Code::SignatureInvalid, "The device's key on the roster is no key.".to_owned()))),
-            Err(_) => return Ok(Err(No(Code::SignatureInvalid, "The signature does not hold for this device and this shop.".to_owned()))),
-        }
-        if record.by != *person {
-            return Ok(Err(No(Code::NotTheAuthor, format!("The {kind} is written in the name of another person than the device's own."))));
-        }
-        // Who knows the id of a record that is still on its way could otherwise take its place.
-        if !opened.device.made(record.id.0) {
-            return Ok(Err(No(Code::NotTheAuthor, format!("The {kind} has an id that another device gives."))));
-        }
         if store.holds_record(record.id)? {
             if store.held(record.id)?.is_some_and(|held| held.bytes != bytes) {
                 return Ok(Err(No(Code::IdTaken, "Another record has this id; records are never overwritten.".to_owned())));
@@ -231,6 +207,48 @@ impl Gate<'_> {
         }
         Ok(Ok(false))
     }
+}
+
+/// Whether a record is what it says: its document, its content, its signature, its author and its id. Where it is not, nobody can let it
+/// in. The document that it belongs to.
+pub(crate) fn whole(
+    doc: DocId,
+    site: Option<Site>,
+    opened: &Opened,
+    signature: Option<&(PersonId, Result<(), EnvelopeError>)>,
+) -> Result<Site, No> {
+    let record = &opened.record;
+    let kind = record.body.kind();
+    if record.doc != doc {
+        return Err(No(Code::WrongDocument, format!("The {kind} names another document than the one it came in.")));
+    }
+    if let Err(error) = record.check() {
+        return Err(No(Code::BodyInvalid, format!("The {kind} is not taken: {error}.")));
+    }
+    let Some(site) = site.filter(|site| site.place.takes(kind)) else {
+        let why = if site.is_none() && Place::founded_by(&record.body).is_some() {
+            "The document's id is not this device's to give"
+        } else {
+            "It does not belong in this document"
+        };
+        return Err(No(Code::WrongPlace, format!("The {kind} is not taken. {why}.")));
+    };
+    let Some((person, signature)) = signature else {
+        return Err(No(Code::DeviceUnknown, "The device that signed it is not on the roster.".to_owned()));
+    };
+    match signature {
+        Ok(()) => {}
+        Err(EnvelopeError::Key) => return Err(No(Code::SignatureInvalid, "The device's key on the roster is no key.".to_owned())),
+        Err(_) => return Err(No(Code::SignatureInvalid, "The signature does not hold for this device and this shop.".to_owned())),
+    }
+    if record.by != *person {
+        return Err(No(Code::NotTheAuthor, format!("The {kind} is written in the name of another person than the device's own.")));
+    }
+    // Who knows the id of a record that is still on its way could otherwise take its place.
+    if !opened.device.made(record.id.0) {
+        return Err(No(Code::NotTheAuthor, format!("The {kind} has an id that another device gives.")));
+    }
+    Ok(site)
 }
 
 fn entry_of(opened: &Opened) -> Entry {

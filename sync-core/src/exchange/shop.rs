@@ -13,7 +13,7 @@ use super::closed;
 use super::cursor::{self, Standing};
 use super::page::{Manner, Page, next_page};
 use super::vouch::vouch;
-use crate::admission::Gate;
+use crate::admission::{Gate, No, whole};
 use crate::admitting::{Admitted, Outcome, admit};
 use crate::allowance::Allowance;
 use crate::append::{append_on, append_signed, follow_roster};
@@ -26,6 +26,7 @@ use crate::frontier::Frontier;
 use crate::identity::Identity;
 use crate::ledger::Entry;
 use crate::moment::{Entropy, Moment, fresh_record, random};
+use crate::rights::Site;
 use crate::roster::Roster;
 use crate::store::{Known, Store, ToDerive};
 
@@ -349,14 +350,9 @@ impl Book {
         };
         let opened =
             envelope::open(&waiting.bytes).map_err(|_| BookError::Denied("the record cannot be read, and so never comes in".to_owned()))?;
-        let holds = before
-            .signer(opened.device)
-            .is_some_and(|(key, person)| person == opened.record.by && opened.verify(&key, before.root.shop).is_ok());
-        let place = self.store.place(waiting.doc)?.filter(|place| place.takes(opened.record.body.kind()));
-        let place = match place {
-            Some(place) if holds && opened.record.doc == waiting.doc && opened.record.check().is_ok() => place,
-            _ => return Err(BookError::Denied("its signature, author or place does not hold, and so it never comes in".to_owned())),
-        };
+        let signature = before.signer(opened.device).map(|(key, person)| (person, opened.verify(&key, before.root.shop)));
+        let Site { place, .. } = whole(waiting.doc, self.store.site(waiting.doc)?, &opened, signature.as_ref())
+            .map_err(|No(_, why)| BookError::Denied(format!("{why} It can never come in")))?;
         let actor = self.actor();
         let roster = self.store.atomically(|store| {
             if store.holds_record(opened.record.id)? {

@@ -27,7 +27,7 @@ impl World {
         Ok(())
     }
 
-    fn is_open(&self, truth: &Truth, person: PersonId, doc: DocId, store: &Store) -> bool {
+    pub(super) fn is_open(&self, truth: &Truth, person: PersonId, doc: DocId, store: &Store) -> bool {
         let roles: Vec<Role> = truth.roles(person).into_iter().flatten().collect();
         let shop = truth.roster.root.shop;
         if roles.is_empty() {

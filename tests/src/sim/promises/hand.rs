@@ -1,7 +1,7 @@
 //! No wrong hand: whoever decides has the right when the record reaches the shop. Who may write what is told here once more, from the
 //! design's table.
 
-use shared::ids::PersonId;
+use shared::ids::{DocId, PersonId};
 use shared::record::Body;
 use shared::role::Role;
 use sync_core::rights::Place;
@@ -66,8 +66,10 @@ impl World {
                 let waiting = store.quarantined().unwrap_or_default();
                 waiting.iter().any(|q| q.state == QuarantineState::Released && q.bytes == forged.bytes)
             };
-            let lawful = before.roles(forged.by).into_iter().any(|role| may(forged, role, before, store))
-                || after.roles(forged.by).into_iter().any(|role| may(forged, role, &after, store));
+            let lawful = [before, &after].into_iter().any(|truth| {
+                let may_here = !self.is_shut(forged.doc, truth, store) || self.is_open(truth, forged.by, forged.doc, store);
+                may_here && truth.roles(forged.by).into_iter().any(|role| may(forged, role, truth, store))
+            });
             let by_claim = || may(forged, self.role_then(forged.by, forged.claimed_ms), &after, store);
             let fate = if !lawful && released() { Fate::Released { by_claim: by_claim() } } else { Fate::In { lawful } };
             fates.push((n, fate));
@@ -90,7 +92,13 @@ impl World {
         Ok(())
     }
 
-    pub(super) fn shop_place_name(&self, doc: shared::ids::DocId) -> &'static str {
+    /// Whether a document is of those that nobody was given at any time of the story: its writers are its readers.
+    fn is_shut(&self, doc: DocId, truth: &Truth, store: &Store) -> bool {
+        let lives_at = || store.machine(doc).ok().flatten().and_then(|row| row.state.property());
+        doc == truth.roster.root.shop.days() || doc == self.closed_yard.doc() || lives_at() == Some(self.closed_yard)
+    }
+
+    pub(super) fn shop_place_name(&self, doc: DocId) -> &'static str {
         let place = self.nodes[SHOP].book.as_ref().and_then(|book| book.store().place(doc).ok().flatten());
         place.map_or("nothing", Place::name)
     }
