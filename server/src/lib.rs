@@ -12,6 +12,7 @@
 pub mod config;
 pub mod error;
 pub mod limits;
+pub mod origin;
 pub mod outside;
 mod places;
 mod private;
