@@ -31,6 +31,7 @@ mod etag;
 mod events;
 mod guards;
 mod ical;
+mod json;
 mod keyed;
 mod once;
 mod openapi;
