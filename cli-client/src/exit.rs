@@ -219,7 +219,7 @@ pub(crate) fn unsaid(why: &std::io::Error, json: bool, env: &mut Environment<'_>
 /// The argument parser's own word: help and version are no errors.
 pub(crate) fn by_parser(told: &clap::Error, json: bool, env: &mut Environment<'_>) -> Exit {
     let width = show::width(env);
-    let text: String = told.render().to_string().lines().map(|line| format!("{}\n", show::narrowed(line, width))).collect();
+    let text: String = told.render().to_string().lines().map(|line| format!("{}\n", show::narrowed(&visible(line), width))).collect();
     if matches!(told.kind(), ErrorKind::DisplayHelp | ErrorKind::DisplayVersion) {
         return write!(env.stdout, "{text}").and_then(|()| env.stdout.flush()).map_or(Exit::CouldNot, |()| Exit::Done);
     }

@@ -50,7 +50,8 @@ pub(crate) fn send_due(session: &mut Session<'_, '_>, transport: &mut Transport)
     let mut done = SentPictures::default();
     for PhotoDue { photo, .. } in due.into_iter().filter(|due| due.ready).take(MOST_SENT) {
         let (doc, sha256) = (photo.doc, photo.sha256);
-        let Some((kind, bytes)) = pictures.read(sha256).map_err(unkept)?.and_then(|bytes| Some((PictureKind::of(&bytes)?, bytes))) else {
+        let Some((kind, bytes)) = pictures.read(doc, sha256).map_err(unkept)?.and_then(|bytes| Some((PictureKind::of(&bytes)?, bytes)))
+        else {
             session.book.photo_gone(doc, sha256)?;
             continue;
         };
@@ -67,9 +68,9 @@ pub(crate) fn send_due(session: &mut Session<'_, '_>, transport: &mut Transport)
     }
     for photo in session.book.photos_to_let_go(&now)? {
         session.book.photo_let_go(photo.doc, photo.sha256)?;
-        // Another document may have the same picture.
-        if session.book.own_photos()?.iter().all(|other| other.sha256 != photo.sha256) {
-            pictures.remove(photo.sha256).map_err(unkept)?;
+        // Noted twice there, it may be due again for the other.
+        if session.book.own_photos()?.iter().all(|other| (other.doc, other.sha256) != (photo.doc, photo.sha256)) {
+            pictures.remove(photo.doc, photo.sha256).map_err(unkept)?;
         }
     }
     done.waiting = session.book.photos_due(&now)?.len();

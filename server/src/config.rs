@@ -10,6 +10,7 @@ use sync_core::enrol::Founding;
 
 use crate::error::ServerError;
 use crate::limits::Limits;
+use crate::origin::{AddressHeader, Network};
 
 /// Where a server listens unless told otherwise.
 pub const DEFAULT_LISTEN: SocketAddr = SocketAddr::new(std::net::IpAddr::V4(std::net::Ipv4Addr::LOCALHOST), 7878);
@@ -43,6 +44,12 @@ pub struct Config {
     /// Something in front of this server speaks TLS; allows an address that other computers reach
     #[arg(long, env = "TAPPETBOOK_BEHIND_TLS_PROXY", value_parser = BoolishValueParser::new())]
     pub behind_tls_proxy: bool,
+    /// Address of a proxy in front, or its network as in 10.0.0.0/8: what it says of a client's address is taken; may be several
+    #[arg(long, env = "TAPPETBOOK_TRUSTED_PROXY", value_name = "ADDRESS[/BITS]", value_delimiter = ',', requires = "client_address_in")]
+    pub trusted_proxy: Vec<Network>,
+    /// Header in which those proxies name the client
+    #[arg(long, env = "TAPPETBOOK_CLIENT_ADDRESS_IN", value_name = "HEADER", requires = "trusted_proxy")]
+    pub client_address_in: Option<AddressHeader>,
     /// The shop's name (first start only)
     #[arg(long, env = "TAPPETBOOK_SHOP_NAME", value_name = "NAME")]
     pub shop_name: Option<String>,
@@ -70,6 +77,8 @@ impl Config {
             tls_cert: None,
             tls_key: None,
             behind_tls_proxy: false,
+            trusted_proxy: Vec::new(),
+            client_address_in: None,
             shop_name: None,
             time_zone: None,
             office_name: None,
@@ -109,6 +118,9 @@ impl Config {
                 self.listen
             ));
         }
+        if self.trusted_proxy.is_empty() != self.client_address_in.is_none() {
+            return refuse("a trusted proxy and the header in which it names its clients go together: give both --trusted-proxy ADDRESS and --client-address-in HEADER.".to_owned());
+        }
         if let Some(zone) = &self.time_zone
             && TimeZone::get(zone).is_err()
         {
@@ -134,7 +146,7 @@ impl Config {
 
     /// Connections that one address may hold.
     pub(crate) fn of_one_address(&self) -> usize {
-        let everyone_shares_one = self.loopback() || self.behind_tls_proxy;
+        let everyone_shares_one = self.loopback() || self.behind_tls_proxy || !self.trusted_proxy.is_empty();
         let all = self.limits.connections;
         self.limits.of_one_address.unwrap_or(if everyone_shares_one { all } else { all / 2 })
     }
@@ -209,7 +221,13 @@ mod tests {
         good.behind_tls_proxy = true;
         good.check().unwrap();
         assert_eq!(good.of_one_address(), 512);
-        good.behind_tls_proxy = false;
+        good.trusted_proxy = vec!["10.0.0.0/8".parse().unwrap()];
+        assert!(good.check().unwrap_err().to_string().contains("--client-address-in"));
+        good.client_address_in = Some(AddressHeader::Forwarded);
+        good.check().unwrap();
+        good.trusted_proxy.clear();
+        assert!(good.check().unwrap_err().to_string().contains("--trusted-proxy"));
+        (good.behind_tls_proxy, good.client_address_in) = (false, None);
         good.tls_cert = Some("cert.pem".into());
         assert!(good.check().unwrap_err().to_string().contains("--tls-key"));
         good.tls_key = Some("key.pem".into());

@@ -12,6 +12,7 @@
 pub mod config;
 pub mod error;
 pub mod limits;
+pub mod origin;
 pub mod outside;
 mod places;
 mod private;
@@ -30,6 +31,7 @@ mod etag;
 mod events;
 mod guards;
 mod ical;
+mod json;
 mod keyed;
 mod once;
 mod openapi;

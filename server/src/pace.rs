@@ -1,7 +1,7 @@
 //! How many requests come how fast, and how many wrong codes: a pace for each device, and one for each address of those who have
 //! shown no token; and one for all strangers together, so wide that it takes many addresses to fill.
 //!
-//! Where addresses are not known (behind a proxy that was not said to name them) all strangers have one pace.
+//! Where addresses are not known (behind a proxy of which nothing more was said, see `origin.rs`) all strangers have one pace.
 //!
 //! A one-time code has 50 bits and is good for a day. At the pace of all, 50 wrong ones a second for a year are 1.6e9 of 1.1e15
 //! codes: 1.4e-6 a year for each code that is always out, 1.4e-5 for ten of them. So no stranger's wrong codes need stop others.

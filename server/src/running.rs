@@ -16,6 +16,7 @@ use tokio::task::JoinHandle;
 
 use crate::config::Config;
 use crate::error::ServerError;
+use crate::origin::Origin;
 use crate::outside::{Clock, entropy};
 use crate::places::Places;
 use crate::private;
@@ -85,8 +86,7 @@ pub async fn start(config: Config, clock: Arc<dyn Clock>) -> Result<Running, Ser
     let address = listener.local_addr().map_err(unbound)?;
     let (url, limits, over_tls) = (config.url(address), config.limits, tls.is_some() || config.behind_tls_proxy);
     let places = Places::new(limits.connections, config.of_one_address());
-    // Behind a proxy every peer is the proxy.
-    let peers_are_themselves = !config.behind_tls_proxy;
+    let origin = Origin::of(&config);
     let opening = Arc::clone(&clock);
     let opened = tokio::task::spawn_blocking(move || open(&config, address, &*opening)).await;
     let (OpenedShop { shop, first_code }, issuer) = opened.map_err(|e| ServerError::Broke(e.to_string()))??;
@@ -101,7 +101,7 @@ pub async fn start(config: Config, clock: Arc<dyn Clock>) -> Result<Running, Ser
                 state.events.end();
             }
         };
-        let served = serve(listener, tls, router(state.clone()), limits, places, peers_are_themselves, ending);
+        let served = serve(listener, tls, router(state.clone()), limits, places, origin, ending);
         tokio::select! {
             () = served => {}
             () = keep_tidy(state.clone()) => {}

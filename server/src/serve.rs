@@ -4,7 +4,7 @@
 //! status and no body: there is no route yet that could speak.
 
 use std::future::Future;
-use std::net::SocketAddr;
+use std::net::{IpAddr, SocketAddr};
 use std::time::Duration;
 
 use axum::Router;
@@ -21,8 +21,8 @@ use tokio::task::JoinSet;
 use tokio_rustls::TlsAcceptor;
 
 use crate::limits::{LARGEST_HEAD, Limits, MOST_HEADERS};
-use crate::pace::Peer;
-use crate::places::{Places, household};
+use crate::origin::Origin;
+use crate::places::Places;
 
 /// Marks a request of a program on this very computer.
 #[derive(Debug, Clone, Copy)]
@@ -38,7 +38,7 @@ pub(crate) async fn serve(
     router: Router,
     limits: Limits,
     places: Places,
-    peers_are_themselves: bool,
+    origin: Origin,
     stop: impl Future,
 ) {
     let (stopping, told) = watch::channel(());
@@ -63,10 +63,7 @@ pub(crate) async fn serve(
             tracing::debug!("an address that has its share of the places was sent away");
             continue;
         };
-        let from_here = peers_are_themselves && peer.ip().to_canonical().is_loopback();
-        // Behind a proxy every connection is the proxy's.
-        let who = Peer(peers_are_themselves.then(|| household(peer.ip())));
-        let one = One { router: router.clone(), from_here, who, limits, told: told.clone() };
+        let one = One { router: router.clone(), peer: peer.ip(), origin: origin.clone(), limits, told: told.clone() };
         let tls = tls.clone();
         connections.spawn(async move {
             match tls {
@@ -94,8 +91,8 @@ async fn take(listener: &TcpListener, places: &Places) -> std::io::Result<(TcpSt
 /// One connection, in a task of its own: nothing that it does or leaves undone holds the next one up.
 struct One {
     router: Router,
-    from_here: bool,
-    who: Peer,
+    peer: IpAddr,
+    origin: Origin,
     limits: Limits,
     /// Closed once the server is to stop.
     told: watch::Receiver<()>,
@@ -117,10 +114,12 @@ impl One {
     }
 
     async fn answer(mut self, stream: impl AsyncRead + AsyncWrite + Unpin + Send + 'static) {
-        let (router, from_here, who) = (TowerToHyperService::new(self.router), self.from_here, self.who);
+        let (router, peer, origin) = (TowerToHyperService::new(self.router), self.peer, self.origin);
         let service = service_fn(move |mut request: Request<Incoming>| {
+            // Of each request: one connection of a proxy's carries those of many clients.
+            let who = origin.who(peer, request.headers());
             request.extensions_mut().insert(who);
-            if from_here {
+            if origin.is_here(peer) {
                 request.extensions_mut().insert(FromHere);
             }
             router.call(request)

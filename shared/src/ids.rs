@@ -1,6 +1,7 @@
 //! Identifiers: one newtype each over a UUID (RFC 9562), all made by one macro so that all parse and print alike.
 //!
-//! In CBOR an id is a 16-byte string, in JSON its usual text form.
+//! In CBOR an id is a 16-byte string, in JSON its usual text form. The nil and the max UUID (RFC 9562, sections 5.9 and 5.10) are the id of
+//! nothing: no text is read as one, and no record may hold one ([`Record::check`](crate::record::Record::check)).
 
 use std::fmt;
 use std::str::FromStr;
@@ -8,12 +9,21 @@ use std::str::FromStr;
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
-/// A text that is not a UUID.
+/// A text that is no id.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("\"{given}\" is not an id: an id is 32 hexadecimal digits, as in 017f22e2-79b0-7cc3-98c4-dc0c0c07398f")]
-pub struct IdError {
-    /// What was given.
-    pub given: String,
+pub enum IdError {
+    /// It is not a UUID.
+    #[error("\"{0}\" is not an id: an id is 32 hexadecimal digits, as in 017f22e2-79b0-7cc3-98c4-dc0c0c07398f")]
+    NotAnId(String),
+    /// It is the nil or the max UUID.
+    #[error("{0} is the id of nothing: all its bits are alike. Take the id from a list")]
+    NamesNothing(Uuid),
+}
+
+/// Whether a UUID is the nil or the max one, which stand for no UUID at all.
+#[must_use]
+pub const fn names_nothing(id: Uuid) -> bool {
+    id.is_nil() || id.is_max()
 }
 
 macro_rules! id {
@@ -60,7 +70,11 @@ macro_rules! id {
         impl FromStr for $name {
             type Err = IdError;
             fn from_str(text: &str) -> Result<Self, IdError> {
-                Uuid::from_str(text.trim()).map(Self).map_err(|_| IdError { given: text.to_owned() })
+                match Uuid::from_str(text.trim()) {
+                    Ok(id) if names_nothing(id) => Err(IdError::NamesNothing(id)),
+                    Ok(id) => Ok(Self(id)),
+                    Err(_) => Err(IdError::NotAnId(text.to_owned())),
+                }
             }
         }
     };
@@ -188,5 +202,14 @@ mod tests {
     fn a_wrong_id_is_named() {
         let error = RecordId::from_str("12-zz").unwrap_err();
         assert!(error.to_string().starts_with("\"12-zz\" is not an id"));
+    }
+
+    #[test]
+    fn what_names_nothing_is_no_id() {
+        for bits in ["0", "f", "F"] {
+            let error = RecordId::from_str(&bits.repeat(32)).unwrap_err();
+            assert!(matches!(error, IdError::NamesNothing(_)) && error.to_string().contains("the id of nothing"), "{error}");
+        }
+        RecordId::from_str(&format!("{}1", "0".repeat(31))).unwrap();
     }
 }

@@ -1,4 +1,7 @@
-//! The bytes of photos on a disk: a folder with one file for each, named by the hash of its bytes.
+//! The bytes of photos on a disk: a folder for each document, and in it one file for each picture, named by the hash of its bytes.
+//!
+//! A picture belongs to the document for which it was sent, and is found there alone. To know a hash is not to have the picture: who
+//! notes it in another document has to send the bytes for that one too.
 //!
 //! A picture is there whole or not at all, wherever the power goes: it is written under another name, brought to the disk, and
 //! only then given its own. What is read is held to its name, so a file that a disk has spoilt counts as not there.
@@ -10,6 +13,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 
 use sha2::{Digest, Sha256};
 use shared::bytes::Bytes32;
+use shared::ids::DocId;
 use shared::picture::{PictureError, PictureKind, check};
 
 use crate::store::sync_folder_of;
@@ -70,23 +74,29 @@ impl Pictures {
         Self::at(book.with_file_name(PHOTOS))
     }
 
-    /// Keeps a picture under its hash; once this returns it survives a power cut. Kept already, it stays as it is.
+    /// Keeps a picture for a document under its hash; once this returns it survives a power cut. Kept already, it stays as it is.
     ///
     /// # Errors
     /// [`PicturesError`], having kept nothing.
-    pub fn keep(&self, hash: Bytes32, bytes: &[u8]) -> Result<PictureKind, PicturesError> {
+    pub fn keep(&self, doc: DocId, hash: Bytes32, bytes: &[u8]) -> Result<PictureKind, PicturesError> {
         let kind = check(bytes)?;
         if sha256(bytes) != hash {
             return Err(PicturesError::WrongHash);
         }
-        let path = self.path(hash);
-        if self.read(hash)?.is_none() {
-            private_folder(&self.folder).map_err(|e| failed(&self.folder, &e))?;
+        let path = self.path(doc, hash);
+        if self.read(doc, hash)?.is_none() {
+            self.make_room(doc)?;
             self.write(&path, bytes)?;
         }
         // Also for one that was there: whoever wrote it may not have come to this yet.
         sync_folder_of(&path).map_err(|e| failed(&path, &e))?;
         Ok(kind)
+    }
+
+    /// The folder of a document's pictures, made where there is none.
+    fn make_room(&self, doc: DocId) -> Result<(), PicturesError> {
+        let room = self.of_document(doc);
+        [&self.folder, &room].into_iter().try_for_each(|folder| private_folder(folder).map_err(|e| failed(folder, &e)))
     }
 
     fn write(&self, path: &Path, bytes: &[u8]) -> Result<(), PicturesError> {
@@ -118,12 +128,12 @@ impl Pictures {
         }
     }
 
-    /// The bytes of a picture; `None` where it is not here, or is not what its name says.
+    /// The bytes of a document's picture; `None` where it was not kept for that document, or is not what its name says.
     ///
     /// # Errors
     /// [`PicturesError::Folder`].
-    pub fn read(&self, hash: Bytes32) -> Result<Option<Vec<u8>>, PicturesError> {
-        let path = self.path(hash);
+    pub fn read(&self, doc: DocId, hash: Bytes32) -> Result<Option<Vec<u8>>, PicturesError> {
+        let path = self.path(doc, hash);
         match fs::read(&path) {
             Ok(bytes) => Ok(Some(bytes).filter(|bytes| sha256(bytes) == hash)),
             Err(error) if error.kind() == ErrorKind::NotFound => Ok(None),
@@ -131,18 +141,18 @@ impl Pictures {
         }
     }
 
-    /// Whether a picture is here, without reading it.
+    /// Whether a document's picture is here, without reading it.
     #[must_use]
-    pub fn has(&self, hash: Bytes32) -> bool {
-        self.path(hash).is_file()
+    pub fn has(&self, doc: DocId, hash: Bytes32) -> bool {
+        self.path(doc, hash).is_file()
     }
 
-    /// Takes a picture away, where it is here.
+    /// Takes a document's picture away, where it is here.
     ///
     /// # Errors
     /// [`PicturesError::Folder`].
-    pub fn remove(&self, hash: Bytes32) -> Result<(), PicturesError> {
-        let path = self.path(hash);
+    pub fn remove(&self, doc: DocId, hash: Bytes32) -> Result<(), PicturesError> {
+        let path = self.path(doc, hash);
         match fs::remove_file(&path) {
             Err(error) if error.kind() != ErrorKind::NotFound => Err(failed(&path, &error)),
             _ => Ok(()),
@@ -151,7 +161,8 @@ impl Pictures {
 
     /// Takes away what was being written when its program ended. Only for whoever alone writes here.
     pub fn sweep(&self) {
-        for entry in fs::read_dir(&self.folder).into_iter().flatten().flatten() {
+        let rooms = fs::read_dir(&self.folder).into_iter().flatten().flatten();
+        for entry in rooms.flat_map(|room| fs::read_dir(room.path()).into_iter().flatten().flatten()) {
             if entry.file_name().to_string_lossy().ends_with(PART) {
                 // One that stays takes room, and is never read.
                 let _ = fs::remove_file(entry.path());
@@ -165,39 +176,52 @@ impl Pictures {
     /// [`PicturesError`]: what was put there before it stays.
     pub fn copy_to(&self, other: &Self) -> Result<usize, PicturesError> {
         let mut copied = 0;
-        for hash in self.all()? {
-            if other.has(hash) {
-                continue;
-            }
-            private_folder(&other.folder).map_err(|e| failed(&other.folder, &e))?;
-            // A link where the system has one: a picture never changes, it is only ever replaced by a file of its own.
-            if fs::hard_link(self.path(hash), other.path(hash)).is_err() {
-                let Some(bytes) = self.read(hash)? else { continue };
-                other.keep(hash, &bytes)?;
-            }
-            copied += 1;
-        }
-        if copied > 0 {
-            let any = other.folder.join(PART);
-            sync_folder_of(&any).map_err(|e| failed(&other.folder, &e))?;
+        for room in names_in(&self.folder)? {
+            // Only its one spelling is a document's folder.
+            let Some(doc) = room.parse().ok().filter(|doc: &DocId| doc.to_string() == room) else { continue };
+            copied += self.copy_of(doc, other)?;
         }
         Ok(copied)
     }
 
-    /// The hashes of what is here, by name.
-    fn all(&self) -> Result<Vec<Bytes32>, PicturesError> {
-        let entries = match fs::read_dir(&self.folder) {
-            Ok(entries) => entries,
-            Err(error) if error.kind() == ErrorKind::NotFound => return Ok(Vec::new()),
-            Err(error) => return Err(failed(&self.folder, &error)),
-        };
-        let names = entries.flatten().filter_map(|entry| entry.file_name().into_string().ok());
-        Ok(names.filter_map(|name| named(&name)).collect())
+    fn copy_of(&self, doc: DocId, other: &Self) -> Result<usize, PicturesError> {
+        let mut copied = 0;
+        for hash in names_in(&self.of_document(doc))?.iter().filter_map(|name| named(name)) {
+            if other.has(doc, hash) {
+                continue;
+            }
+            other.make_room(doc)?;
+            // A link where the system has one: a picture never changes, it is only ever replaced by a file of its own.
+            if fs::hard_link(self.path(doc, hash), other.path(doc, hash)).is_err() {
+                let Some(bytes) = self.read(doc, hash)? else { continue };
+                other.keep(doc, hash, &bytes)?;
+            }
+            copied += 1;
+        }
+        if copied > 0 {
+            let any = other.of_document(doc).join(PART);
+            sync_folder_of(&any).map_err(|e| failed(&any, &e))?;
+        }
+        Ok(copied)
     }
 
-    fn path(&self, hash: Bytes32) -> PathBuf {
-        self.folder.join(hash.to_string())
+    fn of_document(&self, doc: DocId) -> PathBuf {
+        self.folder.join(doc.to_string())
     }
+
+    fn path(&self, doc: DocId, hash: Bytes32) -> PathBuf {
+        self.of_document(doc).join(hash.to_string())
+    }
+}
+
+/// The names in a folder; none where it is none.
+fn names_in(folder: &Path) -> Result<Vec<String>, PicturesError> {
+    let entries = match fs::read_dir(folder) {
+        Ok(entries) => entries,
+        Err(error) if matches!(error.kind(), ErrorKind::NotFound | ErrorKind::NotADirectory) => return Ok(Vec::new()),
+        Err(error) => return Err(failed(folder, &error)),
+    };
+    Ok(entries.flatten().filter_map(|entry| entry.file_name().into_string().ok()).collect())
 }
 
 /// The hash that a text names: 64 hexadecimal digits, lower case, so that a picture has one name.

@@ -7,9 +7,21 @@ use tests::load::{Plan, run};
 const MOST_KIB: u64 = 200 * 1024;
 
 #[test]
+fn an_insider_who_does_his_worst_loses_nobody_anything() {
+    let folder = tempfile::tempdir().unwrap();
+    let plan = Plan { devices: 10, records: 6, devices_per_yard: 5, machines_per_yard: 2, within_s: 300, insider: Some(3) };
+    let figures = run(&plan, Path::new(env!("CARGO_BIN_EXE_load")), &folder.path().join("shop")).unwrap();
+    println!("{figures}");
+    let worst = figures.worst.as_ref().unwrap();
+    assert!(worst.tried_everything(), "{figures}");
+    assert_eq!(worst.broke_the_server(), 0, "{figures}");
+    assert!(figures.is_well(), "{figures}");
+}
+
+#[test]
 fn forty_devices_at_once_lose_nothing() {
     let folder = tempfile::tempdir().unwrap();
-    let plan = Plan { devices: 40, records: 12, devices_per_yard: 5, machines_per_yard: 3, within_s: 300 };
+    let plan = Plan { devices: 40, records: 12, devices_per_yard: 5, machines_per_yard: 3, within_s: 300, insider: None };
     let figures = run(&plan, Path::new(env!("CARGO_BIN_EXE_load")), &folder.path().join("shop")).unwrap();
     println!("{figures}");
     assert_eq!(figures.failures(), 0, "{figures}");

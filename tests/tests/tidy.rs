@@ -107,5 +107,6 @@ fn ci_runs_the_readmes_test_command() {
     assert!(readme.contains("\ntests/all\n") && ci.contains("\ntests/all\n"));
     let all = fs::read_to_string(top().join("tests/all")).unwrap();
     assert!(all.contains("cargo test --workspace -- --include-ignored\n"), "all tests are all of them");
+    assert!(all.contains("\ntests/deny\n"), "what we depend on is held to deny.toml");
     assert!(ci.contains("\ncargo fmt --check\n") && ci.contains("\ncargo clippy --workspace --all-targets -- -D warnings\n"));
 }

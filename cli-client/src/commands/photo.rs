@@ -33,7 +33,7 @@ pub(crate) fn run(args: &PhotoArgs, session: &mut Session<'_, '_>) -> Result<Out
     let kind = check(&bytes).map_err(|error| Failure::Given(format!("{}: {error}", args.file.display())))?;
     let (sha256, size_bytes) = (sha256(&bytes), bytes.len() as u64);
     // The picture first: a record of a picture that is nowhere would say too much.
-    pictures_of(session)?.keep(sha256, &bytes).map_err(unkept)?;
+    pictures_of(session)?.keep(machine, sha256, &bytes).map_err(unkept)?;
     let photo = Photo { sha256, size_bytes, media_type: kind.media_type().to_owned(), caption: args.caption.clone(), visit: None };
     let record = session.book.add_photo(machine, photo, &mut session.env.hand(None))?;
     let text = format!(

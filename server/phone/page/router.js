@@ -16,7 +16,7 @@ import * as finish from './screens/finish.js';
 import * as leaves from './screens/leaves.js';
 import * as status from './screens/status.js';
 import words from './words/en.js';
-import { calm, complain, h, link } from './ui.js';
+import { calm, complain, h, link, visible } from './ui.js';
 
 const SCREENS = { enrol, round, property, machine, slot, start, check, hours, meter, finding, note, photo, finish, leaves, status };
 const FIRST = '/round';
@@ -71,7 +71,7 @@ function lay({ title, back, body, hand, form, moves = true, name }, quietly) {
   const main = document.getElementById('screen');
   main.className = name ?? '';
   main.replaceChildren(h('div', { class: 'top' }, way, heading), ...[rest].flat().filter(Boolean));
-  document.title = `${title} · ${words.app}`;
+  document.title = visible(`${title} · ${words.app}`);
   shown = { moves };
   if (quietly) return;
   calm();

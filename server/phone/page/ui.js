@@ -7,13 +7,13 @@ const SVG = 'http://www.w3.org/2000/svg';
 // Controls, marks of direction and characters without width, which a record of another program may hold: spelled out, as the terminal and
 // the office's pages do (shared/src/text.rs).
 const MISLEADS = /[\u0000-\u0009\u000b-\u001f\u007f-\u009f\u00ad\u034f\u061c\u115f\u1160\u17b4\u17b5\u180e\u200b\u200e\u200f\u2028-\u202e\u2060-\u206f\u3164\ufeff\uffa0\ufff9-\ufffb]|\udb40[\udc00-\udc7f]/g;
-const visible = (text) => text.replace(MISLEADS, (c) => `<U+${c.codePointAt(0).toString(16).toUpperCase().padStart(4, '0')}>`);
+export const visible = (text) => text.replace(MISLEADS, (c) => `<U+${c.codePointAt(0).toString(16).toUpperCase().padStart(4, '0')}>`);
 
 function dressed(element, given, children) {
   for (const [name, value] of Object.entries(given ?? {})) {
     if (value === null || value === undefined || value === false) continue;
     if (name.startsWith('on')) element.addEventListener(name.slice(2), value);
-    else element.setAttribute(name, value === true ? '' : value);
+    else element.setAttribute(name, value === true ? '' : name === 'value' ? String(value) : visible(String(value)));
   }
   const there = children.flat(3).filter((child) => child !== null && child !== undefined && child !== false && child !== '');
   element.append(...there.map((child) => (typeof child === 'string' ? visible(child) : child)));
@@ -41,7 +41,7 @@ export function calm() {
 
 /** Says something to whoever listens instead of looking. */
 export function say(text) {
-  document.getElementById('said').textContent = text;
+  document.getElementById('said').textContent = visible(text);
 }
 
 /** A button. While what it does is under way it takes no second tap; what goes wrong is said. */

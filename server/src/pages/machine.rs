@@ -34,7 +34,7 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Nam
                 Err(other) => return Err(other),
             };
             let around = (shop.properties(person)?, shop.engine_cards()?, shop.closed_days(MOST_DAYS, unit)?);
-            let photos: Vec<_> = view.photos.iter().map(|photo| (photo.clone(), shop.has_picture(photo.sha256))).collect();
+            let photos: Vec<_> = view.photos.iter().map(|photo| (photo.clone(), shop.has_picture(doc, photo.sha256))).collect();
             Ok((view, photos, due, shop.lash_courses(doc, unit)?, shop.meter_of(doc)?, around))
         })
         .await?;

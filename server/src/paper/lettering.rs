@@ -3,6 +3,7 @@
 use std::ops::Range;
 
 use rustybuzz::{Direction, Face, UnicodeBuffer};
+use shared::text::misleads;
 
 use super::PaperError;
 
@@ -74,14 +75,9 @@ impl Lettering {
         let face = self.face(weight);
         let printable = |c: char| match c {
             c if c.is_whitespace() || c.is_control() => Some(' '),
-            // Zero-width and bidirectional marks, variation selectors, the byte order mark: nothing to see, much to mislead.
-            '\u{ad}'
-            | '\u{34f}'
-            | '\u{200b}'..='\u{200f}'
-            | '\u{202a}'..='\u{202e}'
-            | '\u{2060}'..='\u{206f}'
-            | '\u{fe00}'..='\u{fe0f}'
-            | '\u{feff}' => None,
+            // Besides what misleads: joiners and variation selectors, which say nothing to these fonts.
+            '\u{200c}' | '\u{200d}' | '\u{fe00}'..='\u{fe0f}' => None,
+            c if misleads(c) => None,
             c if face.glyph_index(c).is_some() => Some(c),
             _ => Some(REPLACEMENT),
         };
@@ -199,6 +195,9 @@ mod tests {
         let clean = |text: &str| lettering.clean(text, Weight::Bold);
         assert_eq!(clean("a\u{202e}b\n\tc\u{0}d"), "ab c d");
         assert_eq!(clean("工 \u{1f600} \u{e000}"), "\u{fffd} \u{fffd} \u{fffd}");
+        for c in (0..=0x10_ffff).filter_map(char::from_u32) {
+            assert!(!clean(&format!("a{c}b")).chars().any(|shown| shown == '\n' || misleads(shown)), "{c:?}");
+        }
         let (long, width) = ("far too long for this", 40.0);
         let cut = lettering.one(long, Weight::Bold, 10.0, width);
         let kept = cut.text.strip_suffix('…').unwrap_or("");

@@ -1,11 +1,11 @@
 //! Backups: made at the shop while it serves, and listed. They hold the shop's keys, so none leaves by this way.
 
-use axum::Json;
 use axum::extract::State;
 use axum::http::StatusCode;
 use sync_core::keeping::BackupLine;
 
 use crate::bearer::Office;
+use crate::json::Json;
 use crate::problem_response::Refused;
 use crate::state::ServerState;
 

@@ -1,6 +1,5 @@
 //! Due dates as a calendar that other programs follow. Calendars send no header, so the address itself is the secret.
 
-use axum::Json;
 use axum::extract::State;
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
@@ -17,6 +16,7 @@ use utoipa::{IntoParams, ToSchema};
 use super::given::Given;
 use crate::bearer::Caller;
 use crate::ical::{AllDay, calendar};
+use crate::json::Json;
 use crate::problem_response::Refused;
 use crate::state::ServerState;
 

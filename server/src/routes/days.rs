@@ -1,6 +1,5 @@
 //! Closed days: which, over what, what came late for them, and how a machine stood that evening.
 
-use axum::Json;
 use axum::extract::rejection::PathRejection;
 use axum::extract::{Path, State};
 use shared::ids::MachineId;
@@ -11,6 +10,7 @@ use sync_core::view::{ClosedDay, Evening};
 use super::given::{self, Given};
 use super::looking::Shown;
 use crate::bearer::OfficeOrLead;
+use crate::json::Json;
 use crate::problem_response::Refused;
 use crate::state::ServerState;
 

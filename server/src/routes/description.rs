@@ -1,9 +1,9 @@
 //! The API's own description: the OpenAPI document, and the same as a page for people.
 
-use axum::Json;
 use axum::http::{HeaderName, HeaderValue, header};
 use axum::response::{Html, IntoResponse, Response};
 
+use crate::json::Json;
 use crate::openapi;
 
 /// This document

@@ -4,7 +4,7 @@ use axum::extract::State;
 use axum::extract::rejection::{FormRejection, JsonRejection};
 use axum::http::header;
 use axum::response::IntoResponse;
-use axum::{Form, Json};
+use axum::{Form, Json as Given};
 use base64::Engine;
 use base64::prelude::BASE64_URL_SAFE_NO_PAD;
 use serde::Serialize;
@@ -14,6 +14,7 @@ use sync_core::enrol::EnrolError;
 use utoipa::ToSchema;
 
 use crate::bearer::Office;
+use crate::json::Json;
 use crate::pace::Peer;
 use crate::problem_response::Refused;
 use crate::state::ServerState;
@@ -69,9 +70,9 @@ pub(crate) async fn keys(State(state): State<ServerState>) -> Result<impl IntoRe
 pub(crate) async fn enrol(
     State(state): State<ServerState>,
     peer: Peer,
-    request: Result<Json<EnrolRequest>, JsonRejection>,
+    request: Result<Given<EnrolRequest>, JsonRejection>,
 ) -> Result<Json<EnrolAnswer>, Refused> {
-    let Json(request) = request?;
+    let Given(request) = request?;
     let now = state.now();
     let attempt = state.pace.code(peer, &now).map_err(Refused::too_many_codes)?;
     let pace = std::sync::Arc::clone(&state.pace);
@@ -127,9 +128,9 @@ pub(crate) async fn token(
 pub(crate) async fn codes(
     State(state): State<ServerState>,
     Office(caller): Office,
-    request: Result<Json<CodeRequest>, JsonRejection>,
+    request: Result<Given<CodeRequest>, JsonRejection>,
 ) -> Result<Json<CodeIssued>, Refused> {
-    let Json(request) = request?;
+    let Given(request) = request?;
     let now = state.now();
     state.ask(move |shop| shop.issue_code(caller.person, request.person, &now)).await.map(Json)
 }

@@ -2,7 +2,6 @@
 
 use std::cmp::Reverse;
 
-use axum::Json;
 use axum::extract::rejection::PathRejection;
 use axum::extract::{OriginalUri, Path, State};
 use axum::response::Response;
@@ -20,6 +19,7 @@ use super::given::{self, Given};
 use super::looking::Shown;
 use super::page::{Page, Paging};
 use crate::bearer::{Caller, OfficeOrLead, OpenMachine};
+use crate::json::Json;
 use crate::problem_response::Refused;
 use crate::state::ServerState;
 

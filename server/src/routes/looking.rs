@@ -1,6 +1,5 @@
 //! Looking: the due list, one machine, the day sheet, what is contested.
 
-use axum::Json;
 use axum::extract::State;
 use serde::Deserialize;
 use shared::length::LengthUnit;
@@ -11,6 +10,7 @@ use utoipa::IntoParams;
 
 use super::given::{self, Given};
 use crate::bearer::{Caller, OfficeOrLead, OpenMachine};
+use crate::json::Json;
 use crate::problem_response::Refused;
 use crate::state::ServerState;
 

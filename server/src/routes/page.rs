@@ -3,7 +3,6 @@
 //! The cursor is the place of the last item in the list's order, not a count: what comes or goes between two pages
 //! shifts nothing. To a caller it is opaque.
 
-use axum::Json;
 use axum::http::{HeaderValue, Uri, header};
 use axum::response::{IntoResponse, Response};
 use base64::Engine;
@@ -12,6 +11,7 @@ use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
+use crate::json::Json;
 use crate::problem_response::Refused;
 
 /// Items of a page where the caller names no number.

@@ -2,6 +2,7 @@
 //!
 //! The document is part of the address because the right to a photo is the right to its document, and because one document is
 //! then all that is looked at to find the record. The hash is the other part: it names these bytes and no others, for ever.
+//! Bytes are handed out through the document for which they were sent: a hash that somebody knows from elsewhere opens nothing.
 
 use axum::body::Bytes;
 use axum::extract::rejection::BytesRejection;
@@ -84,6 +85,7 @@ impl FromRequestParts<ServerState> for Sender {
 /// Exchange first: the shop's book must have the photo's record in this document. The bytes must be those whose SHA-256 the address names,
 /// and begin as a JPEG (ITU-T T.81), a PNG (its specification, section 5.2) or a WebP file (RFC 9649). Whatever media type is said is not
 /// looked at. Sent twice, the answer is the same, and nothing is taken twice. Answered with 204, the picture survives a power cut.
+/// A picture that two documents note is sent for each: it is shown in those for which it was sent.
 #[utoipa::path(
     put,
     path = "/v1/photos/{id}/{sha256}",
@@ -105,7 +107,7 @@ pub(crate) async fn send(
         .ask(move |shop| {
             // Held until the bytes are gone, even where the request was given up on.
             let _turn = turn;
-            shop.keep_picture(photo.sha256, &body)
+            shop.keep_picture(photo.doc, photo.sha256, &body)
         })
         .await?;
     Ok(StatusCode::NO_CONTENT)
@@ -125,14 +127,14 @@ pub(crate) async fn send(
     responses((status = 200, description = "The picture as it was taken: image/jpeg, image/png or image/webp.", body = Vec<u8>, content_type = "image/jpeg")),
 )]
 pub(crate) async fn picture(State(state): State<ServerState>, OpenPhoto(photo): OpenPhoto, asked: HeaderMap) -> Result<Response, Refused> {
-    hand_out(&state, photo.sha256, &asked).await
+    hand_out(&state, photo, &asked).await
 }
 
 /// A picture, or that the browser has it. Whoever calls this has asked whether it is open to them.
-pub(crate) async fn hand_out(state: &ServerState, sha256: Bytes32, asked: &HeaderMap) -> Result<Response, Refused> {
-    let tag = format!("\"{sha256}\"");
+pub(crate) async fn hand_out(state: &ServerState, photo: NamedPhoto, asked: &HeaderMap) -> Result<Response, Refused> {
+    let tag = format!("\"{}\"", photo.sha256);
     let known = asked.get_all(header::IF_NONE_MATCH).iter().any(|value| value.to_str().is_ok_and(|list| etag::names(list, &tag)));
-    let bytes = state.ask(move |shop| shop.picture(sha256)).await?;
+    let bytes = state.ask(move |shop| shop.picture(photo.doc, photo.sha256)).await?;
     let found = bytes.and_then(|bytes| PictureKind::of(&bytes).map(|kind| (kind, bytes)));
     let Some((kind, bytes)) = found else { return Err(Refused::picture_not_here()) };
     let mut response = if known {

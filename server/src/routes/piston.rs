@@ -1,6 +1,5 @@
 //! Crank and piston: what needs no book, and so is for every device that is logged in.
 
-use axum::Json;
 use serde::{Deserialize, Serialize};
 use shared::crank::{Crank, HeightAt, TopDeadCenter, past_tdc, tdc_by_equal_drops, tdc_from_heights};
 use shared::length::{Length, LengthUnit};
@@ -10,6 +9,7 @@ use utoipa::{IntoParams, ToSchema};
 
 use super::given::{self, Given, Lengths};
 use crate::bearer::Caller;
+use crate::json::Json;
 use crate::problem_response::Refused;
 
 /// A crank, with the angle or the drop that is known.

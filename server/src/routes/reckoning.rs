@@ -1,6 +1,5 @@
 //! Questions to the arithmetic over the book: each route turns its query into a question and hands the answer back.
 
-use axum::Json;
 use axum::extract::rejection::PathRejection;
 use axum::extract::{Path, State};
 use serde::Deserialize;
@@ -21,6 +20,7 @@ use utoipa::IntoParams;
 
 use super::given::{self, Given, Lengths};
 use crate::bearer::{Caller, OfficeOrLead, OpenMachine};
+use crate::json::Json;
 use crate::problem_response::Refused;
 use crate::state::ServerState;
 

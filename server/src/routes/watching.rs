@@ -2,7 +2,6 @@
 
 use std::time::Duration;
 
-use axum::Json;
 use axum::extract::{FromRequestParts, State};
 use axum::http::request::Parts;
 use axum::http::{HeaderMap, header};
@@ -13,6 +12,7 @@ use utoipa::ToSchema;
 
 use crate::bearer::Office;
 use crate::guards::{host_of, is_here};
+use crate::json::Json;
 use crate::measures::Now;
 use crate::problem_response::Refused;
 use crate::serve::FromHere;

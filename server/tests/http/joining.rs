@@ -223,3 +223,27 @@ async fn codes_are_for_the_office_to_issue() {
     let nobody = CodeRequest { person: PersonId(fresh_person(&world.clock.now(), &mut chance).0) };
     world.post_json("/v1/codes", &office.token, &nobody).await.problem(404, Code::NotFound);
 }
+
+#[tokio::test]
+async fn an_id_that_names_nothing_is_no_id() {
+    let world = World::new();
+    let office = world.office().await;
+    for nothing in ["00000000-0000-0000-0000-000000000000", "ffffffff-ffff-ffff-ffff-ffffffffffff"] {
+        for path in
+            [format!("/v1/machines/{nothing}"), format!("/v1/records/{nothing}"), format!("/v1/photos/{nothing}/{}", "a0".repeat(32))]
+        {
+            assert_eq!(world.get(&path, &office.token).await.status, StatusCode::NOT_FOUND, "{path}");
+        }
+        let person = PersonId(nothing.parse().unwrap());
+        world.post_json("/v1/codes", &office.token, &CodeRequest { person }).await.problem(404, Code::NotFound);
+        let code = world.post_json("/v1/codes", &office.token, &CodeRequest { person: office.person() }).await;
+        let code = code.json::<shared::wire::CodeIssued>().code;
+        let mut request = Device::blank().book.enrol_request(&code, "phone", &world.clock.now(), &mut chance).unwrap();
+        let good = request.clone();
+        request.device = shared::ids::DeviceId(nothing.parse().unwrap());
+        let refused = world.post_json("/v1/enrol", "", &request).await.problem(400, Code::BodyInvalid);
+        assert!(refused.detail.contains("names nothing"), "{}", refused.detail);
+        // The code is not used up by it.
+        world.post_json("/v1/enrol", "", &good).await.json::<EnrolAnswer>();
+    }
+}

@@ -1,8 +1,9 @@
 //! Strangers who try on purpose do not lock others out: each address, each name and each known browser has a pace of its own.
 
 use axum::http::header;
+use server::origin::AddressHeader;
 use server::pace::Rate;
-use server::{Clock, Limits};
+use server::{Clock, Config, Limits};
 use shared::wire::{CodeIssued, CodeRequest, EnrolAnswer};
 
 use crate::support::{Device, chance};
@@ -67,6 +68,50 @@ async fn one_address_that_floods_does_not_keep_others_from_asking() {
     for _ in 0..20 {
         assert_eq!(over(shop.address(), keys, b"").await.status.as_u16(), 200);
     }
+}
+
+/// How many of so many requests for the keys came through, each with a header of its own.
+async fn through(shop: &Served, source: &str, headers: impl IntoIterator<Item = String>) -> usize {
+    let mut through = 0;
+    for header in headers {
+        let head = format!("GET /.well-known/jwks.json HTTP/1.1\r\n{header}");
+        through += usize::from(over_from(source, shop.address(), &head, b"").await.status.as_u16() == 200);
+    }
+    through
+}
+
+#[tokio::test]
+async fn a_forged_header_gives_nobody_another_address() {
+    let limits = Limits { strangers: Rate { burst: 5, per_s: 1 }, ..Limits::default() };
+    let trusted = |config: &mut Config| {
+        config.limits = limits;
+        (config.behind_tls_proxy, config.issuer) = (true, Some("http://127.0.0.1".to_owned()));
+        config.trusted_proxy = vec!["127.0.0.3".parse().unwrap()];
+        config.client_address_in = Some(AddressHeader::XForwardedFor);
+    };
+    let forged = |name: &'static str| (0..20).map(move |n| format!("{name}203.0.113.{n}"));
+    for shop in [Served::with(limits).await, Served::configured(trusted).await] {
+        assert_eq!(through(&shop, ELSEWHERE, forged("x-forwarded-for: ")).await, 5);
+        assert_eq!(through(&shop, ELSEWHERE, forged("forwarded: for=")).await, 0);
+    }
+}
+
+#[tokio::test]
+async fn through_a_trusted_proxy_each_client_has_a_pace_of_its_own() {
+    let shop = Served::configured(|config| {
+        config.limits = Limits { strangers: Rate { burst: 5, per_s: 1 }, ..Limits::default() };
+        (config.behind_tls_proxy, config.issuer) = (true, Some("http://127.0.0.1".to_owned()));
+        config.trusted_proxy = vec!["127.0.0.2/31".parse().unwrap()];
+        config.client_address_in = Some(AddressHeader::Forwarded);
+    })
+    .await;
+    let flood = (0..20).map(|n| format!("forwarded: for=198.51.100.{n}, for=203.0.113.1"));
+    assert_eq!(through(&shop, ELSEWHERE, flood).await, 5, "what a client claims before the proxy's word changes nothing");
+    let others = (2..22).map(|n| format!("forwarded: for=203.0.113.{n}"));
+    assert_eq!(through(&shop, ELSEWHERE, others).await, 20);
+    // By way of another proxy of theirs it is still the same client.
+    let again = (0..5).map(|_| "forwarded: for=203.0.113.1, for=127.0.0.2".to_owned());
+    assert_eq!(through(&shop, "127.0.0.3", again).await, 0);
 }
 
 #[tokio::test]

@@ -120,6 +120,32 @@ async fn whoever_may_not_see_the_machine_may_neither_send_nor_see_its_photos() {
 }
 
 #[tokio::test]
+async fn a_hash_known_from_elsewhere_opens_no_picture() {
+    let (world, mut office, mut ben, machine) = yard(&[JPEG]).await;
+    ben.level(&world).await;
+    put(&world, &at(machine, sha256(JPEG)), &ben.token, JPEG).await;
+    // A helper elsewhere has seen the hash, and notes it in a machine of their own.
+    let (yard, own) = world.machine(&mut office, "B-7").await;
+    let mut helper = world.join(&mut office, "Dov", Role::Helper, Some(yard)).await;
+    helper.state(&world, own, vec![noted(JPEG)]);
+    helper.level(&world).await;
+    let path = at(own, sha256(JPEG));
+    for method in [Method::GET, Method::HEAD] {
+        let request = asked(method, &path, &helper.token).header(header::IF_NONE_MATCH, "*").body(Body::empty()).unwrap();
+        assert_eq!(world.send(request).await.status, StatusCode::NOT_FOUND);
+    }
+    put(&world, &path, &helper.token, PNG).await.problem(400, Code::BodyInvalid);
+    world.get(&path, &helper.token).await.problem(404, Code::NotFound);
+    // The office's page of that machine does not say that the picture came, either.
+    let mut browser = Browser::of(&world, &office, &office).await;
+    assert!(!browser.page(&world, &format!("/office/machines/{own}")).await.html.contains("<img"));
+    // Who has the picture sends it, though the shop has it of another machine, and it is shown in both.
+    assert_eq!(put(&world, &path, &helper.token, JPEG).await.status, StatusCode::NO_CONTENT);
+    assert_eq!(world.get(&path, &helper.token).await.body, JPEG);
+    assert_eq!(world.get(&at(machine, sha256(JPEG)), &ben.token).await.body, JPEG);
+}
+
+#[tokio::test]
 async fn a_photo_that_was_taken_back_is_served_no_more() {
     let (world, office, mut ben, machine) = yard(&[JPEG]).await;
     ben.level(&world).await;
@@ -132,7 +158,7 @@ async fn a_photo_that_was_taken_back_is_served_no_more() {
         assert!(answer.problem(404, Code::NotFound).detail.contains("taken back"));
     }
     // Nothing is deleted.
-    assert!(Pictures::of_shop(&world.folder.path().join("shop.db")).has(sha256(JPEG)));
+    assert!(Pictures::of_shop(&world.folder.path().join("shop.db")).has(machine, sha256(JPEG)));
 }
 
 #[tokio::test]

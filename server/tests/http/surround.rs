@@ -158,13 +158,13 @@ impl Photos for Broken {
     fn photo_open_to(&self, _: PersonId, _: DocId, _: Bytes32) -> Result<(), PhotoError> {
         full()
     }
-    fn keep_picture(&self, _: Bytes32, _: &[u8]) -> Result<(), PicturesError> {
+    fn keep_picture(&self, _: DocId, _: Bytes32, _: &[u8]) -> Result<(), PicturesError> {
         Err(PicturesError::Full)
     }
-    fn picture(&self, _: Bytes32) -> Result<Option<Vec<u8>>, PicturesError> {
+    fn picture(&self, _: DocId, _: Bytes32) -> Result<Option<Vec<u8>>, PicturesError> {
         Err(PicturesError::Full)
     }
-    fn has_picture(&self, _: Bytes32) -> bool {
+    fn has_picture(&self, _: DocId, _: Bytes32) -> bool {
         false
     }
 }

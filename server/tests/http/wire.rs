@@ -4,7 +4,7 @@ use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::Duration;
 
-use server::{Clock, Limits, Running, start};
+use server::{Clock, Config, Limits, Running, start};
 use shared::wire::{ASSERTION_TYPE, ExchangeAnswer, TokenAnswer};
 use sync_core::exchange::{read_body, write_body};
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWriteExt};
@@ -24,10 +24,14 @@ pub(crate) struct Served {
 
 impl Served {
     pub(crate) async fn with(limits: Limits) -> Self {
+        Self::configured(|config| config.limits = limits).await
+    }
+
+    pub(crate) async fn configured(change: impl FnOnce(&mut Config)) -> Self {
         let folder = tempfile::tempdir().unwrap();
         let clock = Arc::new(HandClock::default());
         let mut config = config(folder.path());
-        config.limits = limits;
+        change(&mut config);
         let running = start(config, clock.clone()).await.unwrap();
         Self { running, clock, folder }
     }

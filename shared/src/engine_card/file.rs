@@ -10,6 +10,7 @@ use serde::{Deserialize, Serialize};
 use super::{Adjuster, CardError, EngineCard, Interval, Range, Source};
 use crate::ids::CardId;
 use crate::length::Length;
+use crate::text::visible_in_json;
 
 /// The version of the file's form.
 pub const CARD_FILE: u32 = 1;
@@ -245,7 +246,7 @@ fn known_as(name: &str) -> String {
 pub fn write(cards: &[EngineCard]) -> String {
     let file = CardFile { card_file: CARD_FILE, cards: cards.iter().cloned().map(ListedCard::from).collect() };
     // Texts and whole numbers always have their JSON.
-    serde_json::to_string_pretty(&file).map(|text| text + "\n").unwrap_or_default()
+    serde_json::to_string_pretty(&file).map(|text| visible_in_json(&text).into_owned() + "\n").unwrap_or_default()
 }
 
 /// Reads a file of cards: every one of them can be, or none is given.

@@ -7,6 +7,7 @@ pub mod any;
 mod book_keeping;
 mod day;
 mod measuring;
+mod named;
 mod payload;
 mod people;
 mod places;
@@ -280,7 +281,10 @@ impl Record {
         {
             return content("the record's clock evidence is beyond a century".to_owned());
         }
-        self.body.check_known().or_else(content)
+        if let Some(character) = crate::text::fault(self.body.kind()) {
+            return content(format!("the record's kind has a character that misleads ({character})"));
+        }
+        self.check_ids().and_then(|()| self.body.check_known()).or_else(content)
     }
 
     /// Who measured: `measured_by` where the office transcribed, else the author.

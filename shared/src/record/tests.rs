@@ -64,6 +64,15 @@ fn a_newer_kind_is_carried_untouched() {
 }
 
 #[test]
+fn a_kind_of_tomorrow_has_a_name_that_can_be_read() {
+    for kind in ["to\u{1b}[2Jrque", "torque\u{202e}", "tor\nque\r"] {
+        let body = Body::Unknown(UnknownBody { kind: kind.into(), v: 7, body: Value::Null });
+        let said = Record { body, ..reading() }.encode().unwrap_err().to_string();
+        assert!(said.contains("misleads (U+"), "{said}");
+    }
+}
+
+#[test]
 fn what_cannot_be_is_said() {
     let mut record = reading();
     if let Body::Clearance(body) = &mut record.body {
@@ -338,6 +347,43 @@ proptest! {
             }
             let record = Record { body: defaced, ..record };
             prop_assert!(record.check().is_err(), "{record:?}");
+        }
+    }
+}
+
+/// Puts an id in the place of the `n`-th id in a tree of values; false where it has no so many.
+fn put_id(value: &mut Value, n: &mut usize, id: &[u8; 16]) -> bool {
+    match value {
+        Value::Bytes(bytes) if bytes.len() == 16 => {
+            if *n == 0 {
+                *bytes = id.to_vec();
+                return true;
+            }
+            *n -= 1;
+            false
+        }
+        Value::Array(items) => items.iter_mut().any(|item| put_id(item, n, id)),
+        Value::Map(entries) => entries.iter_mut().any(|(_, item)| put_id(item, n, id)),
+        _ => false,
+    }
+}
+
+proptest! {
+    /// Whatever id of a record is the nil or the max one, its own or that of what it speaks about: the record is not taken.
+    #[test]
+    fn no_id_in_a_record_names_nothing(record in records(), nothing in prop_oneof![Just([0; 16]), Just([0xff; 16])]) {
+        let record = Record { body: match record.body { Body::Unknown(_) => reading().body, known => known }, ..record };
+        prop_assume!(record.check().is_ok());
+        let bytes = record.encode().unwrap();
+        for place in 0.. {
+            let mut payload = cbor::decode_value(&bytes).unwrap();
+            if !put_id(&mut payload, &mut { place }, &nothing) {
+                prop_assert!(place >= 3, "a record has its own id, its document's and its author's");
+                break;
+            }
+            let forged = Record::decode(&cbor::encode(&payload).unwrap()).unwrap();
+            let said = forged.check().unwrap_err().to_string();
+            prop_assert!(said.contains("an id that names nothing"), "{place}: {said}");
         }
     }
 }

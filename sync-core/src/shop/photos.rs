@@ -12,12 +12,12 @@ use crate::pictures::PicturesError;
 pub trait Photos {
     /// Whether a person may send and see the bytes of a photo of a document: see [`crate::book::Book::photo_open_to`].
     fn photo_open_to(&self, person: PersonId, doc: DocId, sha256: Bytes32) -> Result<(), PhotoError>;
-    /// Keeps the bytes of a photo: see [`crate::pictures::Pictures::keep`].
-    fn keep_picture(&self, sha256: Bytes32, bytes: &[u8]) -> Result<(), PicturesError>;
-    /// The bytes of a photo, where they are here.
-    fn picture(&self, sha256: Bytes32) -> Result<Option<Vec<u8>>, PicturesError>;
-    /// Whether they are here, without reading them.
-    fn has_picture(&self, sha256: Bytes32) -> bool;
+    /// Keeps the bytes of a photo for a document: see [`crate::pictures::Pictures::keep`].
+    fn keep_picture(&self, doc: DocId, sha256: Bytes32, bytes: &[u8]) -> Result<(), PicturesError>;
+    /// The bytes of a photo, where they were sent for this document.
+    fn picture(&self, doc: DocId, sha256: Bytes32) -> Result<Option<Vec<u8>>, PicturesError>;
+    /// Whether they were, without reading them.
+    fn has_picture(&self, doc: DocId, sha256: Bytes32) -> bool;
 }
 
 impl Photos for SqliteShop {
@@ -25,15 +25,15 @@ impl Photos for SqliteShop {
         self.lock().0.photo_open_to(person, doc, sha256)
     }
 
-    fn keep_picture(&self, sha256: Bytes32, bytes: &[u8]) -> Result<(), PicturesError> {
-        self.pictures.keep(sha256, bytes).map(drop)
+    fn keep_picture(&self, doc: DocId, sha256: Bytes32, bytes: &[u8]) -> Result<(), PicturesError> {
+        self.pictures.keep(doc, sha256, bytes).map(drop)
     }
 
-    fn picture(&self, sha256: Bytes32) -> Result<Option<Vec<u8>>, PicturesError> {
-        self.pictures.read(sha256)
+    fn picture(&self, doc: DocId, sha256: Bytes32) -> Result<Option<Vec<u8>>, PicturesError> {
+        self.pictures.read(doc, sha256)
     }
 
-    fn has_picture(&self, sha256: Bytes32) -> bool {
-        self.pictures.has(sha256)
+    fn has_picture(&self, doc: DocId, sha256: Bytes32) -> bool {
+        self.pictures.has(doc, sha256)
     }
 }

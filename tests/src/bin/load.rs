@@ -6,7 +6,10 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::Parser;
-use tests::load::{Figures, Plan, SERVE_IN, run, serve_until_told};
+use tests::load::{Beside, Figures, Plan, SERVE_IN, run, serve_until_told};
+
+/// So long the insider is at it before the others begin: what it may do in a burst is done by then.
+const BEFORE_S: u16 = 30;
 
 /// A load on one shop's server on this machine: how long devices wait, and that nothing is lost.
 #[derive(Parser)]
@@ -27,6 +30,9 @@ struct Arguments {
     /// Seconds after which the load fails
     #[arg(long, default_value_t = 600, value_parser = clap::value_parser!(u32).range(1..=840))]
     within: u32,
+    /// Once more beside one insider with a valid key who does his worst, and the waits of both runs beside each other
+    #[arg(long)]
+    insider: bool,
     /// Serve a new shop in this folder until standard input ends: what the load starts itself with
     #[arg(long, value_name = "DIR", hide = true)]
     serve_in: Option<PathBuf>,
@@ -55,11 +61,22 @@ fn load(arguments: &Arguments) -> Result<bool, String> {
         devices_per_yard: arguments.devices_per_yard.into(),
         machines_per_yard: arguments.machines_per_yard.into(),
         within_s: arguments.within,
+        insider: None,
     };
     debug_assert_eq!(SERVE_IN, "--serve-in");
     let program = std::env::current_exe().map_err(|e| e.to_string())?;
-    let folder = tempfile::tempdir().map_err(|e| e.to_string())?;
-    let figures: Figures = run(&plan, &program, Path::new(&folder.path().join("shop")))?;
-    print!("{figures}");
-    Ok(figures.is_well())
+    let loaded = |plan: &Plan| -> Result<Figures, String> {
+        let folder = tempfile::tempdir().map_err(|e| e.to_string())?;
+        let figures = run(plan, &program, Path::new(&folder.path().join("shop")))?;
+        print!("{figures}");
+        Ok(figures)
+    };
+    let alone = loaded(&plan)?;
+    if !arguments.insider {
+        return Ok(alone.is_well());
+    }
+    println!("\nthe same beside an insider");
+    let insider = loaded(&Plan { insider: Some(BEFORE_S), ..plan })?;
+    print!("\n{}", Beside { alone: &alone, insider: &insider });
+    Ok(alone.is_well() && insider.is_well())
 }

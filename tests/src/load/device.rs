@@ -33,7 +33,7 @@ pub(super) struct Device<'c> {
     token: Option<String>,
 }
 
-fn words(error: impl std::fmt::Display) -> String {
+pub(super) fn words(error: impl std::fmt::Display) -> String {
     error.to_string()
 }
 

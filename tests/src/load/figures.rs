@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 use std::fmt;
 
 use super::caller::Told;
+use super::insider::Worst;
 
 /// One stage of a load, which all devices begin together.
 #[derive(Debug, Clone)]
@@ -50,6 +51,8 @@ pub struct Figures {
     pub missing_at_devices: usize,
     /// What the shop's verification found.
     pub faults: Vec<String>,
+    /// What the insider was answered, where there was one.
+    pub worst: Option<Worst>,
 }
 
 impl Figures {
@@ -98,10 +101,41 @@ impl fmt::Display for Figures {
             Some(kib) => writeln!(f, "server's peak memory {} MiB, its book {} bytes", kib / 1024, self.shop_bytes)?,
             None => writeln!(f, "server's peak memory not told by this system, its book {} bytes", self.shop_bytes)?,
         }
+        if let Some(worst) = &self.worst {
+            write!(f, "{worst}")?;
+        }
         match self.faults.first() {
             Some(first) => writeln!(f, "{} faults in the shop's book; the first: {first}", self.faults.len()),
             None => writeln!(f, "no fault in the shop's book"),
         }
+    }
+}
+
+/// The waits of one load beside those of another, stage by stage.
+#[derive(Debug)]
+pub struct Beside<'f> {
+    /// Without an insider.
+    pub alone: &'f Figures,
+    /// With one.
+    pub insider: &'f Figures,
+}
+
+impl fmt::Display for Beside<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        writeln!(f, "exchanges of the honest devices, alone and beside the insider, in ms:")?;
+        for (alone, beside) in self.alone.phases.iter().zip(&self.insider.phases).filter(|(alone, _)| !alone.exchanges_ms.is_empty()) {
+            let [p50, p90, p99, most] = [50, 90, 99, 100].map(|percent| {
+                let [alone, beside] = [alone, beside].map(|phase| percentile(&phase.exchanges_ms, percent));
+                format!("{alone} / {beside}")
+            });
+            writeln!(f, "  {}: p50 {p50}, p90 {p90}, p99 {p99}, longest {most}", alone.name)?;
+            writeln!(
+                f,
+                "    whole stage {} / {}, told to wait {} / {} times",
+                alone.wall_ms, beside.wall_ms, alone.put_off, beside.put_off
+            )?;
+        }
+        Ok(())
     }
 }
 

@@ -4,11 +4,13 @@
 mod caller;
 mod device;
 mod figures;
+mod insider;
 mod serving;
 
 use std::collections::BTreeSet;
 use std::path::Path;
 use std::sync::Barrier;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use server::{Clock, SystemClock};
 use shared::engine_card::Duty;
@@ -22,9 +24,11 @@ use sync_core::work::Hand;
 
 use caller::{Caller, Told};
 use device::{Device, chance};
+use insider::Insider;
 use serving::Serving;
 
-pub use figures::{Figures, Phase};
+pub use figures::{Beside, Figures, Phase};
+pub use insider::Worst;
 pub use serving::{SERVE_IN, serve_until_told};
 
 /// People whom the office puts on the roster with one change.
@@ -43,6 +47,15 @@ pub struct Plan {
     pub machines_per_yard: usize,
     /// After so many seconds no request is begun any more, and the load fails.
     pub within_s: u32,
+    /// One more device, of a person with a yard, does its worst all the while, and began so many seconds before the others.
+    pub insider: Option<u16>,
+}
+
+impl Plan {
+    /// Everybody with a device besides the office; the last is the insider.
+    const fn people(&self) -> usize {
+        self.devices + self.insider.is_some() as usize
+    }
 }
 
 /// Runs a load over a new shop in an empty folder. `program` is the load program itself, which serves when told to.
@@ -58,10 +71,11 @@ pub fn run(plan: &Plan, program: &Path, folder: &Path) -> Result<Figures, String
     office.enrol(&serving.code, "office")?;
     office.level()?;
     let yards = stock(&mut office, plan)?;
-    let crew = hire(&mut office, plan, &yards)?;
+    let mut crew = hire(&mut office, plan, &yards)?;
     office.level()?;
     let token = office.token()?;
     let mut devices = Vec::new();
+    let turncoat = if plan.insider.is_some() { crew.pop() } else { None };
     for (person, yard) in crew {
         // One after another: more than ten codes on their way at once count as guesses, and the server has all wait.
         let issued: CodeIssued = office.caller.post_json("/v1/codes", Some(&token), &CodeRequest { person })?;
@@ -69,20 +83,53 @@ pub fn run(plan: &Plan, program: &Path, folder: &Path) -> Result<Figures, String
         device.enrol(&issued.code, "phone")?;
         devices.push((device, yard));
     }
-    let phases = vec![
-        at_once("log in and first fill", &clock, &mut devices, |(device, _)| device.level())?,
-        at_once("writing offline", &clock, &mut devices, |(device, yard)| device.write(plan.records, &yard.machines))?,
-        at_once("all exchange at once", &clock, &mut devices, |(device, _)| device.level())?,
-        at_once("again, for what others brought", &clock, &mut devices, |(device, _)| device.level())?,
-    ];
+    let insider = turncoat.map(|(person, yard)| {
+        let issued: CodeIssued = office.caller.post_json("/v1/codes", Some(&token), &CodeRequest { person })?;
+        let mut device = Device::new(caller())?;
+        device.enrol(&issued.code, "phone")?;
+        device.level()?;
+        let closed =
+            yards.iter().find(|other| other.property != yard.property).ok_or("an insider needs a second yard that is closed to it")?;
+        let machine = |yard: &Yard| yard.machines.first().copied().ok_or("a yard has a machine");
+        Insider::of(device, machine(yard)?, machine(closed)?)
+    });
+    let insider = insider.transpose()?;
+    let (phases, worst) = beside(insider.as_ref().zip(plan.insider), || {
+        Ok(vec![
+            at_once("log in and first fill", &clock, &mut devices, |(device, _)| device.level())?,
+            at_once("writing offline", &clock, &mut devices, |(device, yard)| device.write(plan.records, &yard.machines))?,
+            at_once("all exchange at once", &clock, &mut devices, |(device, _)| device.level())?,
+            at_once("again, for what others brought", &clock, &mut devices, |(device, _)| device.level())?,
+        ])
+    })?;
     let server_peak_kib = serving.peak_kib();
     serving.stop()?;
     let shop = Book::open(&folder.join("shop.db"), &mut chance).map_err(|e| e.to_string())?;
-    let mut figures = Figures { phases, server_peak_kib, ..Figures::default() };
+    let mut figures = Figures { phases, server_peak_kib, worst, ..Figures::default() };
     figures.shop_bytes = std::fs::metadata(folder.join("shop.db")).map_err(|e| e.to_string())?.len();
     figures.faults = shop.verify().map_err(|e| e.to_string())?.faults;
     prove(&shop, &devices, &mut figures)?;
     Ok(figures)
+}
+
+/// Does the load while an insider, where there is one, does its worst.
+fn beside(
+    insider: Option<(&Insider<'_>, u16)>,
+    load: impl FnOnce() -> Result<Vec<Phase>, String>,
+) -> Result<(Vec<Phase>, Option<Worst>), String> {
+    let stop = AtomicBool::new(false);
+    std::thread::scope(|scope| {
+        let stop = &stop;
+        let raging = insider.map(|(insider, before_s)| {
+            let thread = scope.spawn(move || insider.rage(stop));
+            std::thread::sleep(std::time::Duration::from_secs(before_s.into()));
+            thread
+        });
+        let phases = load();
+        stop.store(true, Ordering::Relaxed);
+        let worst = raging.map(|thread| thread.join().unwrap_or_else(|_| Err("the insider broke".to_owned()))).transpose();
+        Ok((phases?, worst?))
+    })
 }
 
 /// A yard and its machines.
@@ -96,7 +143,7 @@ fn stock(office: &mut Device<'_>, plan: &Plan) -> Result<Vec<Yard>, String> {
     let now = office.caller.clock.now();
     let mut hand = Hand { now, entropy: &mut chance, measured_by: None };
     office.book.keep_engine_card(crate::engine_card(), &mut hand).map_err(words)?;
-    (0..plan.devices.div_ceil(plan.devices_per_yard.max(1)))
+    (0..plan.people().div_ceil(plan.devices_per_yard.max(1)))
         .map(|y| {
             let card = PropertyCard { name: format!("Yard {y}"), address: String::new(), access: String::new() };
             let property = office.book.add_property(card, &mut hand).map_err(words)?;
@@ -122,7 +169,7 @@ fn hire<'y>(office: &mut Device<'_>, plan: &Plan, yards: &'y [Yard]) -> Result<V
     let now = office.caller.clock.now();
     let roster = office.book.identity().map_err(|e| e.to_string())?.root.shop.roster();
     let mut crew = Vec::new();
-    for n in 0..plan.devices {
+    for n in 0..plan.people() {
         let yard = yards.get(n / plan.devices_per_yard.max(1)).ok_or("a yard for each device")?;
         crew.push((fresh_person(&now, &mut chance), yard));
     }

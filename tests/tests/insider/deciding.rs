@@ -186,3 +186,33 @@ fn a_lead_takes_back_nothing_of_the_offices() {
     assert_eq!(crew.shop.roster().unwrap().role_now(crew.phones[other].person), Some(Role::Helper));
     clean(&crew);
 }
+
+/// An id that stands for none is nobody's to write under, into or about.
+#[test]
+fn an_id_that_names_nothing_is_taken_nowhere() {
+    for (bits, n) in [[0; 16], [0xff; 16]].into_iter().flat_map(|bits| (0..4).map(move |n| (bits, n))) {
+        let (mut crew, machine, [_, tech, _]) = Crew::of_three(23);
+        let card = |property| MachineCard {
+            tag: "N-1".into(),
+            description: String::new(),
+            property: PropertyId::from_bytes(property),
+            engine_card: None,
+            cylinders: Some(1),
+            duty: shared::engine_card::Duty::Homeowner,
+            provisional: true,
+        };
+        let (nowhere, record) = (DocId::from_bytes(bits), RecordId::from_bytes(bits));
+        let note = |visit| Note { text: "was here".into(), visit };
+        let deed = match n {
+            0 => forged(&crew, tech, 0x71, nowhere, card([5; 16])),
+            1 => forged(&crew, tech, 0x72, DocId::from_bytes([0x72; 16]), card(bits)),
+            2 => forged(&crew, tech, 0x73, machine, note(Some(record))),
+            _ => Forged { id: record, ..forged(&crew, tech, 0x74, machine, note(None)) },
+        };
+        let now_ms = crew.now_ms;
+        slip(&crew, tech, Place::Machine, &deed, now_ms);
+        assert_eq!(refused(&mut crew, tech), [Code::BodyInvalid], "{deed:?}");
+        assert!(!held_by_shop(&crew, deed.id) && crew.shop.store().document(nowhere).unwrap().is_none());
+        assert_eq!(crew.shop.verify().unwrap().faults, Vec::<String>::new());
+    }
+}

@@ -1,6 +1,6 @@
 // Keys for a number with one digit after the point: no keyboard, no typing with gloves.
 
-import { h, say } from '../ui.js';
+import { h, say, visible } from '../ui.js';
 
 const MOST = 7;
 
@@ -10,7 +10,7 @@ export function keypad(words) {
   const shown = h('output', { class: 'meter', 'aria-label': words.shown }, '\u00a0');
   const put = (next) => {
     text = next;
-    shown.textContent = text || '\u00a0';
+    shown.textContent = visible(text) || '\u00a0';
     say(text);
   };
   const press = (key) => {

@@ -1,7 +1,7 @@
 // How this phone and its book are: what is where, whether the browser keeps it, and what to do without a signal.
 
 import { kept, loadNewer } from '../offline.js';
-import { button, h, link, list, say } from '../ui.js';
+import { button, h, link, list, say, visible } from '../ui.js';
 import words from '../words/en.js';
 
 const said = words.status;
@@ -10,7 +10,7 @@ export async function show({ kit, at, status }) {
   const [refused, contested] = await Promise.all([kit.quarantine(), kit.contested()]);
   const page = kept();
   const result = h('p', { role: 'status' });
-  const tell = (text) => { result.textContent = text; say(text); };
+  const tell = (text) => { result.textContent = visible(text); say(text); };
   const fact = (name, ...text) => [h('dt', null, name), h('dd', null, text)];
   const file = h('input', { type: 'file', class: 'hidden', 'aria-label': said.take, tabindex: '-1' });
   file.addEventListener('change', () => { take.click(); });
