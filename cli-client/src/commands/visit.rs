@@ -2,6 +2,8 @@
 
 use shared::caution::{CAUTIONS, DEFERENCE};
 use shared::hours::Hours;
+use shared::ids::DocId;
+use sync_core::book::BookError;
 use sync_core::view::short;
 use sync_core::work::VisitEntry;
 
@@ -17,11 +19,13 @@ use crate::{ask, show};
 pub(crate) enum VisitCommand {
     /// Open a visit, once the cautions have been read
     Open(OpenArgs),
+    /// Go on with your open visit: the cautions once more, and whether the engine is cold now
+    Resume(OpenArgs),
     /// Finish your open visit, and hear what is left open
     Finish(FinishArgs),
 }
 
-/// Arguments of `visit open`.
+/// Arguments of `visit open` and `visit resume`.
 #[derive(Debug, clap::Args)]
 pub(crate) struct OpenArgs {
     /// The machine's tag, or the last digits of its id
@@ -64,7 +68,8 @@ pub(crate) struct FinishArgs {
 
 pub(crate) fn run(command: &VisitCommand, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     match command {
-        VisitCommand::Open(args) => open(args, session),
+        VisitCommand::Open(args) => open(args, false, session),
+        VisitCommand::Resume(args) => open(args, true, session),
         VisitCommand::Finish(args) => finish(args, session),
     }
 }
@@ -75,11 +80,12 @@ pub(crate) fn cautions(width: usize) -> String {
     format!("{}\n{}", show::indented(&lines.join("\n"), width), show::wrapped(DEFERENCE, width))
 }
 
-fn open(args: &OpenArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
+fn open(args: &OpenArgs, resume: bool, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let machine = session.machine(&args.machine)?;
     let meter = args.hours.as_deref().map(given::read::<Hours>).transpose()?;
     let measured_by = session.measurer(args.measured_by.as_deref())?;
     let mut cold = args.cold;
+    say_holds(session, machine)?;
     if !args.cautions_read {
         confirm_cautions(session)?;
     }
@@ -88,11 +94,15 @@ fn open(args: &OpenArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failu
     }
     let purpose = args.purpose.clone();
     let entry = VisitEntry { cold, engine_tenth_c: args.temp_c, cautions_confirmed: true, purpose, meter };
-    let done = session.book.open_visit(machine, &entry, &mut session.env.hand(measured_by))?;
+    let hand = &mut session.env.hand(measured_by);
+    let done = if resume { session.book.resume_visit(machine, &entry, hand)? } else { session.book.open_visit(machine, &entry, hand)? };
     let tag = session.book.title(machine)?;
-    let mut lines = vec![format!("Visit {} to {tag} is open.", short(&done.visit))];
+    let begun = if resume { "goes on" } else { "is open" };
+    let mut lines = vec![format!("Visit {} to {tag} {begun}.", short(&done.visit))];
     if !cold {
-        lines.push("The engine was not said to be cold: readings are kept, and not settled. Say --cold once it is.".to_owned());
+        lines.push(format!(
+            "The engine was not said to be cold: readings are kept, and not settled. Once it is: tappet visit resume {tag} --cold"
+        ));
     }
     if done.also_open > 0 {
         lines.push(format!(
@@ -107,6 +117,16 @@ fn open(args: &OpenArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failu
     }
     let text = show::wrapped(&lines.join("\n"), show::width(session.env));
     Ok(Outcome::new(&done, text)?.with("machine", &machine)?.needing(look))
+}
+
+/// What forbids running a machine, before any step at it.
+pub(crate) fn say_holds(session: &mut Session<'_, '_>, machine: DocId) -> Result<(), Failure> {
+    let row = session.book.store().machine(machine).map_err(BookError::from)?;
+    let holds = row.map(|row| show::machine::holds(row.state.holds(), session)).transpose()?.flatten();
+    if let Some(holds) = holds {
+        ask::say(session, &holds);
+    }
+    Ok(())
 }
 
 /// Shows the cautions; on a terminal asks, in a script refuses: nobody has read them there.
@@ -144,7 +164,7 @@ fn finish(args: &FinishArgs, session: &mut Session<'_, '_>) -> Result<Outcome, F
 /// How a visit was finished.
 pub(crate) fn finish_words(done: &sync_core::work::FinishOutcome, session: &mut Session<'_, '_>) -> Result<String, Failure> {
     let now = session.env.now();
-    let held = session.book.store().held(done.record).map_err(sync_core::book::BookError::from)?;
+    let held = session.book.store().held(done.record).map_err(BookError::from)?;
     let mut lines = vec![format!("Visit {} is finished.", short(&done.visit))];
     if done.complete {
         lines.push("Every valve was left in range.".to_owned());

@@ -89,7 +89,7 @@ pub(super) fn valves(visitor: &Visitor, view: &MachineView) -> Markup {
         let slot = shared::slot::Slot::lash(line.lash.valve, line.lash.stage);
         html! {
             a href=(ruling::at(doc, &slot)) { (line.words) }
-            @if line.lash.stands.is_some() && !line.lash.cold { ", " span.warn { "engine not cold" } }
+            @if line.lash.stands.is_some() && !line.lash.cold { ", " span.warn { "cold not confirmed" } }
             " " (verdict(line))
             @if line.lash.state != State::Stands { br; span.tag { (line.lash.state.words()) } }
             @if let Some(at) = line.lash.at_ms { br; small { (line.by_name) ", " (visitor.local(at)) } }

@@ -92,7 +92,7 @@ impl Day {
 
     async fn play(&mut self, tag: &str) {
         let (world, machine) = (&self.world, self.machine);
-        let visit = Visit { cold: true, engine_tenth_c: None, cautions_confirmed: true, purpose: format!("look at {tag}") };
+        let visit = Visit { cold: true, engine_tenth_c: None, cautions_confirmed: true, purpose: format!("look at {tag}"), resumes: None };
         self.visit = self.tech.book.write(vec![Draft::new(machine, visit)], &world.clock.now(), &mut chance).unwrap()[0];
         let hours = |tenths| Stated::from(HourReading { meter: Hours::from_tenths(tenths), visit: Some(self.visit) });
         // One at a time: what is stated in the same millisecond has no order that the next run would repeat.

@@ -201,8 +201,8 @@ fn machines_work() -> impl Strategy<Value = Body> {
     let reading =
         (valve, proptest::sample::select(&Stage::ALL[..]), leaves, vec(length(), 0..=8), engine(), any::<bool>(), of(record_id()));
     prop_oneof![
-        1 => (engine(), any::<bool>(), perhaps_words()).prop_map(|((cold, engine_tenth_c), cautions_confirmed, purpose)| {
-            Visit { cold, engine_tenth_c, cautions_confirmed, purpose }.into()
+        1 => (engine(), any::<bool>(), perhaps_words(), of(record_id())).prop_map(|((cold, engine_tenth_c), cautions_confirmed, purpose, resumes)| {
+            Visit { cold, engine_tenth_c, cautions_confirmed, purpose, resumes }.into()
         }),
         1 => (record_id(), any::<bool>(), perhaps_words()).prop_map(|(visit, complete, remark)| SignOff { visit, complete, remark }.into()),
         1 => (hours(), of(record_id())).prop_map(|(meter, visit)| HourReading { meter, visit }.into()),

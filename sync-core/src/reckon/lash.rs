@@ -84,7 +84,9 @@ impl Book {
         let card = self.card_with_source(machine)?;
         let line = self.reading_of(machine, valve, stage)?;
         if !line.cold {
-            return Err(cannot(format!("{valve} {stage} was read with the engine warm: it proves nothing against a cold range")));
+            return Err(cannot(format!(
+                "{valve} {stage} was read without an engine said to be cold: it proves nothing against a cold range"
+            )));
         }
         let bracket = line.bracket.ok_or_else(|| cannot("the reading has no bracket"))?;
         let level = level.unwrap_or(self.roster()?.settings.conformance_level());
@@ -116,7 +118,7 @@ impl Book {
         let line = self.reading_of(machine, valve, stage)?;
         if !line.cold {
             return Err(cannot(format!(
-                "{valve} {stage} was read with the engine warm: let it cool and read it again before the adjuster is turned"
+                "{valve} {stage} was read without an engine said to be cold: let it cool, say so, and read it again before the adjuster is turned"
             )));
         }
         let bracket = line.bracket.ok_or_else(|| cannot("the reading has no bracket"))?;

@@ -3,6 +3,7 @@
 //! Follows from records alone, so that a check that was broken off goes on where it was, on this device or another.
 
 use serde::Serialize;
+use shared::cold::Cold;
 use shared::engine_card::EngineCard;
 use shared::ids::{DocId, RecordId};
 use shared::leaf::LeafSet;
@@ -14,6 +15,8 @@ use shared::verdict::{Verdict, judge_on_card};
 use super::reading::ReadingOutcome;
 use crate::book::{Book, BookError};
 use crate::ledger::Ledger;
+use crate::machine::OpenFinding;
+use crate::moment::Moment;
 use crate::roster::Roster;
 
 /// What is to be done with a valve.
@@ -110,8 +113,12 @@ pub struct Guide {
     pub tag: String,
     /// The visit.
     pub visit: RecordId,
-    /// The engine was said to be cold.
-    pub cold: bool,
+    /// What was found on it that forbids running it: to be shown before any step.
+    pub holds: Vec<OpenFinding>,
+    /// How cold the engine is for a reading taken now.
+    pub cold: Cold,
+    /// What to ask before the check goes on, where that does not count; empty where it does.
+    pub cold_words: String,
     /// The engine card, where it has a source: else nothing is judged.
     pub card: Option<EngineCard>,
     /// The valves, in the order in which they are checked.
@@ -129,7 +136,14 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError::Unknown`] where there is no such machine, or no open visit; the store.
-    pub fn guide(&self, machine: DocId, visit: Option<RecordId>, set: &LeafSet, unit: LengthUnit) -> Result<Guide, BookError> {
+    pub fn guide(
+        &self,
+        machine: DocId,
+        visit: Option<RecordId>,
+        set: &LeafSet,
+        unit: LengthUnit,
+        now: &Moment,
+    ) -> Result<Guide, BookError> {
         let state = self.known_machine(machine)?;
         let visit = match visit {
             Some(visit) => visit,
@@ -140,6 +154,7 @@ impl Book {
         let engine = self.card_of(&state)?;
         let cylinders = state.card.as_ref().and_then(|c| c.cylinders).or(engine.as_ref().map(|c| c.cylinders)).unwrap_or(1);
         let card = engine.as_ref().filter(|card| card.source.is_some());
+        let cold = state.cold_at(Some(visit), self.shop_now_ms(now)?);
         let ledger = self.store.ledger_of(machine)?;
         let roster = self.roster()?;
         let mut valves = Vec::new();
@@ -163,7 +178,9 @@ impl Book {
             machine,
             tag: state.tag().to_owned(),
             visit,
-            cold: state.visits.iter().any(|v| v.visit == visit && v.cold),
+            holds: state.holds().cloned().collect(),
+            cold_words: cold.words(),
+            cold,
             next: valves.iter().find(to_do).map(|valve| valve.valve),
             valves,
             hours_read: hours_read(&ledger, roster, visit),

@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 use shared::adjuster::{Turn, carry_tolerated, to_aim};
 use shared::bracket::Bracket;
+use shared::cold::Cold;
 use shared::engine_card::{EngineCard, Range};
 use shared::ids::{DocId, RecordId};
 use shared::leaf::{LeafSet, check_leaf};
@@ -37,7 +38,7 @@ pub struct ReadingEntry {
     /// The adjuster was turned.
     #[serde(default)]
     pub adjusted: bool,
-    /// Overrides what the visit says of the engine.
+    /// What is said of the engine for this reading alone; what the visit says, and still counts, where nothing is.
     #[serde(default)]
     pub cold: Option<bool>,
 }
@@ -49,6 +50,8 @@ pub struct ReadingOutcome {
     pub record: RecordId,
     /// Its visit, where one is open.
     pub visit: Option<RecordId>,
+    /// How cold the engine was for it, when it was taken just now; absent of a reading that is looked at later.
+    pub cold: Option<Cold>,
     /// The bracket.
     pub bracket: Bracket,
     /// The bracket in words.
@@ -92,13 +95,18 @@ impl Book {
         let card = self.card_of(&state)?;
         let cylinders = state.card.as_ref().and_then(|c| c.cylinders).or(card.as_ref().map(|c| c.cylinders));
         let visit = self.open_visit_of(machine, hand.measured_by)?;
+        let cold = match entry.cold {
+            Some(true) => Cold::Cold,
+            Some(false) => Cold::Warm,
+            None => state.cold_at(visit, self.shop_now_ms(&hand.now)?),
+        };
         let reading = Clearance {
             valve: entry.valve,
             stage: entry.stage,
             go: entry.go,
             no_go: entry.no_go,
             leaves: entry.leaves,
-            cold: entry.cold.unwrap_or(state.visits.iter().any(|v| Some(v.visit) == visit && v.cold)),
+            cold: cold.counts(),
             engine_tenth_c: self.visit_of(visit)?.and_then(|v| v.engine_tenth_c),
             adjusted: entry.adjusted,
             visit,
@@ -108,7 +116,8 @@ impl Book {
             return Err(BookError::Entry(format!("This is {why}; its valves are {}.", names.join(", "))));
         }
         let record = self.state_one(machine, reading.clone(), hand)?;
-        self.meaning(machine, record, &reading, card.as_ref(), set, unit)
+        let outcome = self.meaning(machine, record, &reading, card.as_ref(), set, unit)?;
+        Ok(outcome.taken(cold))
     }
 
     /// What a reading that is kept means.
@@ -126,6 +135,7 @@ impl Book {
         let mut outcome = ReadingOutcome {
             record,
             visit: reading.visit,
+            cold: None,
             bracket,
             bracket_words: bracket.show(unit),
             range: card.map(|c| c.range(reading.valve.side())),
@@ -162,6 +172,15 @@ impl Book {
     pub fn first_leaf(&self, machine: DocId, valve: Valve, set: &LeafSet) -> Result<Option<NextLeaf>, BookError> {
         let state = self.known_machine(machine)?;
         Ok(self.card_of(&state)?.and_then(|card| next_leaf(None, &card.range(valve.side()), set)))
+    }
+}
+
+impl ReadingOutcome {
+    /// Says how cold the engine was when it was taken just now: the record does not tell a warm engine from one of which nobody
+    /// had said lately that it is cold.
+    fn taken(self, cold: Cold) -> Self {
+        let why = if cold.expired() { Some(cold.words()) } else { None };
+        Self { cold: Some(cold), next: why.into_iter().chain(self.next).collect(), ..self }
     }
 }
 

@@ -130,6 +130,7 @@ export default {
 
   start: {
     cautions: 'Before a hand goes near the engine',
+    again: 'You are going on with an open visit. Look again: this may have changed.',
     confirm: 'All of this is so',
     cold: 'Is the engine cold?',
     coldHint: 'Not warm to the hand: cold.',

@@ -19,6 +19,15 @@ impl Kit {
         self.by_hand(|book, hand| book.open_visit(machine, entry, hand))
     }
 
+    /// Goes on with the person's own latest open visit, once its cautions have been shown and confirmed again: says how the
+    /// engine is now. Asked for where [`Guide::cold`] does not count.
+    ///
+    /// # Errors
+    /// As [`Kit::open_visit`]; [`KitError`] with the code `not-found` where there is no open visit.
+    pub fn resume_visit(&mut self, machine: DocId, entry: &VisitEntry) -> Result<VisitOutcome, KitError> {
+        self.by_hand(|book, hand| book.resume_visit(machine, entry, hand))
+    }
+
     /// The person's own latest open visit to a machine.
     ///
     /// # Errors
@@ -31,8 +40,9 @@ impl Kit {
     ///
     /// # Errors
     /// [`KitError`] with the code `not-found` where there is no open visit.
-    pub fn guide(&self, machine: DocId) -> Result<Guide, KitError> {
-        Ok(self.book.guide(machine, None, &self.leaves()?.set, self.unit()?)?)
+    pub fn guide(&mut self, machine: DocId) -> Result<Guide, KitError> {
+        let now = self.around.now();
+        Ok(self.book.guide(machine, None, &self.leaves()?.set, self.unit()?, &now)?)
     }
 
     /// The first leaf to try on a valve, before anything is known of it.
@@ -47,8 +57,9 @@ impl Kit {
     ///
     /// # Errors
     /// [`KitError`] with the code `entry-invalid` for a leaf that cannot be, or that contradicts those before it.
-    pub fn trial(&self, machine: DocId, valve: Valve, tried: &[Tried]) -> Result<TrialView, KitError> {
-        Ok(self.book.trial(machine, valve, tried, &self.leaves()?.set, self.unit()?)?)
+    pub fn trial(&mut self, machine: DocId, valve: Valve, tried: &[Tried]) -> Result<TrialView, KitError> {
+        let now = self.around.now();
+        Ok(self.book.trial(machine, valve, tried, &self.leaves()?.set, self.unit()?, &now)?)
     }
 
     /// Keeps a reading and says at once what it means: the verdict, what to do next, how far to turn the adjuster.

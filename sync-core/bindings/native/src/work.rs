@@ -37,6 +37,15 @@ impl TappetKit {
         self.does(|kit| Ok(kit.open_visit(given(machine, MACHINE)?, &visit.into())?.into()))
     }
 
+    /// Goes on with the person's own latest open visit, once every one of `cautions` has been shown and confirmed again: says
+    /// how the engine is now. Asked for where the `cold_words` of the guide are not empty.
+    ///
+    /// # Errors
+    /// `entry-invalid` where they were not, `not-found` where there is no open visit.
+    pub fn resume_visit(&self, machine: &str, visit: NewVisit) -> Result<VisitOpened, TappetError> {
+        self.does(|kit| Ok(kit.resume_visit(given(machine, MACHINE)?, &visit.into())?.into()))
+    }
+
     /// The person's own latest open visit to a machine, where there is one.
     ///
     /// # Errors

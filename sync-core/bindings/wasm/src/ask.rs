@@ -45,6 +45,10 @@ pub(crate) fn ask(kit: &mut Kit, name: &str, arguments: &str) -> Result<String, 
             let (machine, entry) = given.all()?;
             said(kit.open_visit(machine, &entry)?)
         }
+        "resumeVisit" => {
+            let (machine, entry) = given.all()?;
+            said(kit.resume_visit(machine, &entry)?)
+        }
         "openVisitOf" => said(kit.open_visit_of(given.one()?)?),
         "guide" => said(kit.guide(given.one()?)?),
         "firstLeaf" => {
