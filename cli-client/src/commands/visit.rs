@@ -1,6 +1,6 @@
 //! `tappet visit`: opens and finishes a visit to a machine.
 
-use shared::caution::{CAUTIONS, DEFERENCE};
+use shared::caution::DEFERENCE;
 use shared::hours::Hours;
 use shared::ids::DocId;
 use sync_core::book::BookError;
@@ -75,9 +75,10 @@ pub(crate) fn run(command: &VisitCommand, session: &mut Session<'_, '_>) -> Resu
 }
 
 /// The cautions, as they are shown before a hand goes near an engine.
-pub(crate) fn cautions(width: usize) -> String {
-    let lines: Vec<String> = CAUTIONS.iter().enumerate().map(|(n, caution)| format!("{}. {caution}", n + 1)).collect();
-    format!("{}\n{}", show::indented(&lines.join("\n"), width), show::wrapped(DEFERENCE, width))
+pub(crate) fn cautions(session: &Session<'_, '_>, machine: DocId) -> Result<String, Failure> {
+    let (width, cautions) = (show::width(session.env), session.book.cautions(machine)?);
+    let lines: Vec<String> = cautions.iter().enumerate().map(|(n, caution)| format!("{}. {}", n + 1, caution.words())).collect();
+    Ok(format!("{}\n{}", show::indented(&lines.join("\n"), width), show::wrapped(DEFERENCE, width)))
 }
 
 fn open(args: &OpenArgs, resume: bool, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
@@ -87,7 +88,7 @@ fn open(args: &OpenArgs, resume: bool, session: &mut Session<'_, '_>) -> Result<
     let mut cold = args.cold;
     say_holds(session, machine)?;
     if !args.cautions_read {
-        confirm_cautions(session)?;
+        confirm_cautions(session, machine)?;
     }
     if !args.cold && !args.warm && session.env.is_tty {
         cold = ask::yes_or_no(session, "Is the engine cold?").map_err(not_opened)?;
@@ -130,8 +131,8 @@ pub(crate) fn say_holds(session: &mut Session<'_, '_>, machine: DocId) -> Result
 }
 
 /// Shows the cautions; on a terminal asks, in a script refuses: nobody has read them there.
-fn confirm_cautions(session: &mut Session<'_, '_>) -> Result<(), Failure> {
-    let cautions = cautions(show::width(session.env));
+fn confirm_cautions(session: &mut Session<'_, '_>, machine: DocId) -> Result<(), Failure> {
+    let cautions = cautions(session, machine)?;
     ask::say(session, &cautions);
     if !session.env.is_tty {
         return Err(Failure::CouldNot(

@@ -67,6 +67,7 @@ impl Day {
             homeowner: interval,
             adjuster: None,
             past_tdc: None,
+            ignition: None,
         };
         office.state(&world, engines, vec![engine.into()]);
         let place = PropertyCard { name: format!("{tag} court"), address: "1 Alder Lane".to_owned(), access: "gate".to_owned() };

@@ -5,14 +5,14 @@
 use std::cell::RefCell;
 
 use super::file::{CardFileError, LARGEST_FILE, ListedCard, proved};
-use super::{Adjuster, EngineCard, Interval, Range, Rocker, Source};
+use super::{Adjuster, EngineCard, IgnitionError, Interval, Range, Rocker, Source};
 use crate::entry::labelled;
 use crate::ids::CardId;
 use crate::length::{Length, LengthUnit};
 use crate::sensible::{PAST_TDC, RANGE_LIMIT};
 
 /// The columns, in the order in which they are written. They may come in any order, and any but the name may be missing.
-pub const COLUMNS: [&str; 25] = [
+pub const COLUMNS: [&str; 26] = [
     "name",
     "cylinders",
     "intake_low_thou",
@@ -38,6 +38,7 @@ pub const COLUMNS: [&str; 25] = [
     "rocker_ratio",
     "manual",
     "page",
+    "ignition",
 ];
 /// The column of the card's id, after all others.
 pub const ID_COLUMN: &str = "card_id";
@@ -87,6 +88,7 @@ pub fn row(card: &EngineCard) -> Vec<String> {
     cells.push(adjuster.map(|a| format!("{}.{:03}", a.ratio_milli / 1000, a.ratio_milli % 1000)).unwrap_or_default());
     let source = card.source.as_ref();
     cells.extend([source.map(|s| guarded(&s.manual)).unwrap_or_default(), source.map(|s| guarded(&s.page)).unwrap_or_default()]);
+    cells.push(card.ignition.map(|ignition| ignition.name().to_owned()).unwrap_or_default());
     cells.push(card.card.to_string());
     cells
 }
@@ -227,6 +229,10 @@ impl Row<'_> {
             homeowner: interval("homeowner")?,
             adjuster: self.adjuster()?,
             past_tdc: self.length("past_tdc")?,
+            ignition: self
+                .cell("ignition")
+                .map(|cell| cell.parse().map_err(|e: IgnitionError| self.wrong("ignition", e.to_string())))
+                .transpose()?,
         })
     }
 }
@@ -234,7 +240,7 @@ impl Row<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::engine_card::Thread;
+    use crate::engine_card::{Ignition, Thread};
     use proptest::prelude::*;
 
     /// The table as a program would write it.
@@ -284,6 +290,7 @@ mod tests {
                 homeowner,
                 adjuster,
                 past_tdc: (past >= 1_000).then(|| Length::from_tenth_um(past)),
+                ignition: if past % 2 == 0 { None } else { Some(if past % 3 == 0 { Ignition::Compression } else { Ignition::Spark }) },
             })
     }
 

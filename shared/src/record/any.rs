@@ -12,7 +12,7 @@ use super::{
     Ruling, ShopCard, SignOff, Stage, UnknownBody, Visit, Void,
 };
 use crate::bytes::Bytes32;
-use crate::engine_card::{Adjuster, Duty, EngineCard, Interval, Range, Rocker, Source, Thread};
+use crate::engine_card::{Adjuster, Duty, EngineCard, Ignition, Interval, Range, Rocker, Source, Thread};
 use crate::hours::Hours;
 use crate::ids::{CardId, DeviceId, DocId, PersonId, PropertyId, RecordId};
 use crate::length::{Length, LengthUnit};
@@ -167,17 +167,21 @@ fn people() -> impl Strategy<Value = Body> {
     ]
 }
 
+fn ignition() -> impl Strategy<Value = Option<Ignition>> {
+    of(proptest::sample::select(&Ignition::ALL[..]))
+}
+
 fn places() -> impl Strategy<Value = Body> {
     let thread = prop_oneof![(250..=2_500_u32).prop_map(Thread::PitchUm), (10..=80_u32).prop_map(Thread::PerInch)];
     let adjuster = (thread, proptest::sample::select(&Rocker::ALL[..]), 300..=3_000_u32)
         .prop_map(|(thread, rocker, ratio_milli)| Adjuster { thread, rocker, ratio_milli });
     let source = (words(), words()).prop_map(|(manual, page)| Source { manual, page });
-    let known = (of(source), of(adjuster), of((1_000..=250_000_i64).prop_map(Length::from_tenth_um)));
+    let known = (of(source), of(adjuster), of((1_000..=250_000_i64).prop_map(Length::from_tenth_um)), ignition());
     let card = (id(), words(), 1..=MOST_CYLINDERS, ranges(), ranges(), intervals(), intervals(), known);
     prop_oneof![
-        card.prop_map(|(card, name, cylinders, intake, exhaust, commercial, homeowner, (source, adjuster, past_tdc))| {
+        card.prop_map(|(card, name, cylinders, intake, exhaust, commercial, homeowner, (source, adjuster, past_tdc, ignition))| {
             let card = CardId::from_bytes(card);
-            EngineCard { card, name, cylinders, intake, exhaust, source, commercial, homeowner, adjuster, past_tdc }.into()
+            EngineCard { card, name, cylinders, intake, exhaust, source, commercial, homeowner, adjuster, past_tdc, ignition }.into()
         }),
         (words(), perhaps_words(), perhaps_words()).prop_map(|(name, address, access)| PropertyCard { name, address, access }.into()),
         (words(), perhaps_words(), id(), of(id()), of(1..=MOST_CYLINDERS), duty(), any::<bool>()).prop_map(

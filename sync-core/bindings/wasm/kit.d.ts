@@ -27,7 +27,7 @@ export interface Leaves { own: boolean; set: { leaves_tenth_um: number[] }; word
 export interface Interval { hours?: number; months?: number }
 export interface EngineCard {
   card: Id; name: string; cylinders: number; intake: Range; exhaust: Range; source?: { manual: string; page: string };
-  commercial: Interval; homeowner: Interval; past_tdc_tenth_um?: number;
+  commercial: Interval; homeowner: Interval; past_tdc_tenth_um?: number; ignition?: 'spark' | 'compression';
 }
 
 export interface Status {
@@ -126,6 +126,8 @@ export type Step =
   | { step: 'read'; stage: Stage } | { step: 'adjust' } | { step: 'turn-over' } | { step: 'read-again'; stage: Stage } | { step: 'done' };
 export type ValveGuide = Step & {
   valve: Valve; words: string; piston: string; confirm: string;
+  /** Looked out for while that is done, said when it comes. */
+  cautions: string[];
   /** The stage at which it is read next. */
   reads_at: Stage;
   /** Of the last reading in this visit. */
@@ -160,8 +162,8 @@ export class Kit {
   onmoved: ((moved: Moved) => void) | null;
   onhas: ((has: 'here' | 'elsewhere') => void) | null;
   close(): void;
-  /** Shown and confirmed before a hand goes near an engine. */
-  cautions(): Promise<{ cautions: string[]; deference: string }>;
+  /** Shown and confirmed before a hand goes near a machine's engine. */
+  cautions(machine: Id): Promise<{ cautions: string[]; deference: string }>;
 
   // The shop.
   status(): Promise<Status>;

@@ -3,6 +3,7 @@
 //! Follows from records alone, so that a check that was broken off goes on where it was, on this device or another.
 
 use serde::Serialize;
+use shared::caution::{self, Caution, LOCKING, TURNING_OVER};
 use shared::cold::Cold;
 use shared::engine_card::EngineCard;
 use shared::ids::{DocId, RecordId};
@@ -71,6 +72,16 @@ impl Step {
         self.reads().or(last).unwrap_or(Stage::Found)
     }
 
+    /// What to look out for while it is done.
+    #[must_use]
+    pub const fn cautions(self) -> &'static [Caution] {
+        match self {
+            Self::Adjust => &LOCKING,
+            Self::TurnOver => &TURNING_OVER,
+            Self::Read { .. } | Self::ReadAgain { .. } | Self::Done => &[],
+        }
+    }
+
     /// What to confirm before the leaves are tried; empty where there is nothing to.
     #[must_use]
     pub const fn to_confirm(self) -> &'static str {
@@ -98,6 +109,8 @@ pub struct ValveGuide {
     pub reads_at: Stage,
     /// What to confirm before that; empty where there is nothing to.
     pub confirm: &'static str,
+    /// What to look out for while that is done, each a sentence.
+    pub cautions: Vec<&'static str>,
     /// The stage of the last reading in this visit.
     pub last_stage: Option<Stage>,
     /// What that reading means.
@@ -169,6 +182,7 @@ impl Book {
                 next,
                 reads_at: next.reads_after(last.map(|(_, reading)| reading.stage)),
                 confirm: next.to_confirm(),
+                cautions: next.cautions().iter().map(|caution| caution.words()).collect(),
                 last_stage: last.map(|(_, reading)| reading.stage),
                 last: outcome,
             });
@@ -187,6 +201,15 @@ impl Book {
             open: self.left_open(machine, visit)?,
             card: card.cloned(),
         })
+    }
+
+    /// What comes before a hand goes near a machine's engine, by how its card says it fires.
+    ///
+    /// # Errors
+    /// [`BookError::Unknown`] where the book has no such machine; the store.
+    pub fn cautions(&self, machine: DocId) -> Result<Vec<Caution>, BookError> {
+        let card = self.card_of(&self.known_machine(machine)?)?;
+        Ok(caution::before(card.and_then(|card| card.ignition)))
     }
 
     /// The last reading of a valve in a visit, and its verdict where the engine card may be judged against.
@@ -258,5 +281,7 @@ mod tests {
         assert_eq!(Step::Done.reads_after(Some(Stage::Left)), Stage::Left);
         assert_eq!(Step::Adjust.reads_after(Some(Stage::Found)), Stage::Set);
         assert_eq!(Step::after(None).reads_after(None), Stage::Found);
+        // What is looked out for is said at its step.
+        assert_eq!((Step::Adjust.cautions(), Step::TurnOver.cautions()), (&LOCKING[..], &TURNING_OVER[..]));
     }
 }

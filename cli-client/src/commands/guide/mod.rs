@@ -88,7 +88,7 @@ fn begin<'c, 's, 'e>(args: &GuideArgs, session: &'c mut Session<'s, 'e>) -> Resu
     let resumed = open.is_some();
     visit::say_holds(session, machine)?;
     ask::say(session, &format!("{tag}. Before a hand goes near the engine:"));
-    let cautions = visit::cautions(show::width(session.env));
+    let cautions = visit::cautions(session, machine)?;
     ask::say(session, &cautions);
     if !ask::yes_or_no(session, "Read, and followed?")? {
         ask::say(session, "Then stop here, and come back when they are.");

@@ -29,6 +29,9 @@ pub(super) fn check(check: &mut Check<'_, '_, '_>, valve: Valve, so_far: Option<
     };
     while at.is_some() {
         let step = Step::after(at);
+        for caution in step.cautions() {
+            ask::say(check.session, caution.words());
+        }
         let confirmed = match step {
             Step::Adjust | Step::TurnOver => ask::yes_or_no(check.session, &format!("{valve}: {}", step.to_confirm()))?,
             Step::Read { .. } | Step::ReadAgain { .. } | Step::Done => return Ok(()),

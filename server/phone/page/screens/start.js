@@ -21,7 +21,7 @@ export async function show(context, id) {
   const { kit, at, go } = context;
   const guide = (await kit.openVisitOf(id)) ? await kit.guide(id) : null;
   if (guide && !comesFirst(guide)) return go(at('check', id));
-  const [{ cautions, deference }, view] = await Promise.all([kit.cautions(), kit.machine(id)]);
+  const [{ cautions, deference }, view] = await Promise.all([kit.cautions(id), kit.machine(id)]);
   const next = () => {
     if (!guide || guide.cold_words) return cold(context, id, guide);
     confirmed.add(guide.visit);

@@ -1,5 +1,6 @@
 //! Work at a machine: a visit, its readings, hours, findings, its finish. Each step is kept when it returns.
 
+use shared::caution::Caution;
 use shared::hours::Hours;
 use shared::ids::{DocId, RecordId};
 use shared::record::{FindingKind, MeterChange};
@@ -11,7 +12,16 @@ use crate::Kit;
 use crate::error::KitError;
 
 impl Kit {
-    /// Opens a visit, once its cautions have been shown and confirmed (see [`crate::cautions`]).
+    /// What must be shown and confirmed before a hand goes near a machine's engine, in the order in which it is done. What is looked
+    /// out for later comes with its step: see [`Guide`].
+    ///
+    /// # Errors
+    /// [`KitError`] with the code `not-found` where the book has no such machine.
+    pub fn cautions(&self, machine: DocId) -> Result<Vec<Caution>, KitError> {
+        Ok(self.book.cautions(machine)?)
+    }
+
+    /// Opens a visit, once its cautions have been shown and confirmed (see [`Kit::cautions`]).
     ///
     /// # Errors
     /// [`KitError`] with the code `entry-invalid` where the cautions were not confirmed.
