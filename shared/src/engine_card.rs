@@ -215,6 +215,10 @@ pub struct EngineCard {
     /// How it fires, where the card says: cautions follow from it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub ignition: Option<Ignition>,
+    /// How far beyond an end of a range a reading is asked about before anything is turned, in tenths of the range's width; as
+    /// [`crate::verdict::FAR_TENTHS`] where the card does not say.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub far_tenths: Option<u32>,
 }
 
 /// A card that cannot be.
@@ -307,6 +311,7 @@ impl EngineCard {
         if let Some(past) = self.past_tdc {
             sensible::PAST_TDC.check_length(past, LengthUnit::Mm)?;
         }
+        self.far_tenths.map_or(Ok(()), |far| sensible::FAR_TENTHS.check(far))?;
         match &self.source {
             Some(source) if source.manual.trim().is_empty() || source.page.trim().is_empty() => Err(CardError::Source),
             _ => Ok(()),

@@ -18,8 +18,10 @@ use crate::leaf::{Feeler, LeafSet, THICKEST_LEAF};
 use crate::length::{Length, LengthUnit};
 use crate::record::Clearance;
 
+mod gross;
 mod plan;
 
+pub use gross::{FAR_TENTHS, Gross, gross, gross_on_card};
 pub use plan::{Plan, Step, leaf_plan};
 
 /// What a reading says of a valve. On the wire `{"verdict":"tight"}` or `{"verdict":"not-settled","why":"leaf-edge"}`.

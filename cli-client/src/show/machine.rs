@@ -108,7 +108,7 @@ fn clearances(view: &MachineView, session: &Session<'_, '_>) -> Result<String, F
         if line.lash.state != State::Stands {
             remarks.push(format!("{valve} {stage}: {}. {}", state(line.lash.state), sentence(&line.lash.reason)));
         }
-        table.row([valve, stage, clearance(line), verdict(line).to_owned(), line.by_name.clone(), when]);
+        table.row([valve, stage, clearance(line), verdict(line), line.by_name.clone(), when]);
     }
     let width = width(session.env);
     Ok(format!("{}\n{}", table.text(width), indented(&remarks.join("\n"), width)).trim_end().to_owned())
@@ -119,10 +119,11 @@ fn clearance(line: &LashView) -> String {
     format!("{}{warm}", line.words)
 }
 
-fn verdict(line: &LashView) -> &'static str {
-    match (line.judged, line.lash.stands) {
-        (Some(verdict), _) => verdict.word(),
-        (None, Some(_)) => "not judged",
-        (None, None) => "-",
+fn verdict(line: &LashView) -> String {
+    match (line.judged, line.gross, line.lash.stands) {
+        (Some(verdict), Some(gross), _) => format!("{}, {}", verdict.word(), gross.word()),
+        (Some(verdict), None, _) => verdict.word().to_owned(),
+        (None, _, Some(_)) => "not judged".to_owned(),
+        (None, _, None) => "-".to_owned(),
     }
 }

@@ -237,5 +237,6 @@ pub(crate) fn twin() -> EngineCard {
         adjuster: Some(Adjuster { thread: Thread::PerInch(28), rocker: Rocker::PushRodScrew, ratio_milli: 1400 }),
         past_tdc: None,
         ignition: Some(Ignition::Spark),
+        far_tenths: None,
     }
 }

@@ -3,6 +3,7 @@
 use axum::extract::State;
 use axum::response::Redirect;
 use maud::{Markup, html};
+use shared::engine_card::table::{far_tenths, widths};
 use shared::engine_card::{EngineCard, Ignition, Interval, Range, Source};
 use shared::entry::labelled;
 use shared::ids::CardId;
@@ -50,6 +51,9 @@ pub(super) fn form_of(visitor: &Visitor, card: Option<&EngineCard>) -> Markup {
                     option value="" { "not known" }
                     @for one in Ignition::ALL { option value=(one.name()) selected[card.and_then(|c| c.ignition) == Some(one)] { (cards::ignition(one)) } }
                 }
+            }))
+            (field("Far outside", "widths of the range beyond its end at which a reading is asked about before anything is turned; 2 where empty", &html! {
+                input name="far_widths" inputmode="decimal" value=[card.and_then(|c| c.far_tenths).map(widths)];
             }))
             @for (duty, now) in [("commercial", card.map(|c| c.commercial)), ("homeowner", card.map(|c| c.homeowner))] {
                 (field(&format!("Hours between checks, {duty}"), "hours, months or both", &html! { input name={ (duty) "_hours" } inputmode="numeric" value=[now.and_then(|i| i.hours)]; }))
@@ -112,6 +116,7 @@ fn card_of(fields: &Fields, card: CardId, before: Option<&EngineCard>) -> Result
         adjuster: before.and_then(|card| card.adjuster),
         past_tdc: before.and_then(|card| card.past_tdc),
         ignition: fields.read_maybe("ignition")?,
+        far_tenths: fields.maybe("far_widths").map(far_tenths).transpose().map_err(|why| Refused::unreadable(&why))?,
     };
     Ok((card, inches))
 }

@@ -79,6 +79,10 @@ fn verdict(line: &LashView) -> Markup {
             (None, Some(_)) => "not judged",
             (None, None) => "",
         }
+        @if let Some(gross) = line.gross {
+            ", " span.stop { (gross.word()) }
+            br; small { (gross.asks().join(" ")) }
+        }
     }
 }
 

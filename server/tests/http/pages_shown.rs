@@ -68,6 +68,7 @@ impl Day {
             adjuster: None,
             past_tdc: None,
             ignition: None,
+            far_tenths: None,
         };
         office.state(&world, engines, vec![engine.into()]);
         let place = PropertyCard { name: format!("{tag} court"), address: "1 Alder Lane".to_owned(), access: "gate".to_owned() };

@@ -53,6 +53,9 @@ pub struct ListedCard {
     /// How it fires, where the card says: cautions follow from it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub ignition: Option<Ignition>,
+    /// How far outside a range a reading is asked about first, in tenths of the range's width.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub far_tenths: Option<u32>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -192,13 +195,27 @@ impl ListedCard {
     /// A card as it is listed without an id.
     #[must_use]
     pub fn without_id(card: EngineCard) -> Self {
-        let EngineCard { card: _, name, cylinders, intake, exhaust, source, commercial, homeowner, adjuster, past_tdc, ignition } = card;
-        Self { card: None, name, cylinders, intake, exhaust, source, commercial, homeowner, adjuster, past_tdc, ignition }
+        let EngineCard {
+            card: _,
+            name,
+            cylinders,
+            intake,
+            exhaust,
+            source,
+            commercial,
+            homeowner,
+            adjuster,
+            past_tdc,
+            ignition,
+            far_tenths,
+        } = card;
+        Self { card: None, name, cylinders, intake, exhaust, source, commercial, homeowner, adjuster, past_tdc, ignition, far_tenths }
     }
 
     fn with_id(self, card: CardId) -> EngineCard {
-        let Self { card: _, name, cylinders, intake, exhaust, source, commercial, homeowner, adjuster, past_tdc, ignition } = self;
-        EngineCard { card, name, cylinders, intake, exhaust, source, commercial, homeowner, adjuster, past_tdc, ignition }
+        let Self { card: _, name, cylinders, intake, exhaust, source, commercial, homeowner, adjuster, past_tdc, ignition, far_tenths } =
+            self;
+        EngineCard { card, name, cylinders, intake, exhaust, source, commercial, homeowner, adjuster, past_tdc, ignition, far_tenths }
     }
 
     /// Whether the card can be, as the `number`th of its file.

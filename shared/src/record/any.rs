@@ -176,13 +176,29 @@ fn places() -> impl Strategy<Value = Body> {
     let adjuster = (thread, proptest::sample::select(&Rocker::ALL[..]), 300..=3_000_u32)
         .prop_map(|(thread, rocker, ratio_milli)| Adjuster { thread, rocker, ratio_milli });
     let source = (words(), words()).prop_map(|(manual, page)| Source { manual, page });
-    let known = (of(source), of(adjuster), of((1_000..=250_000_i64).prop_map(Length::from_tenth_um)), ignition());
+    let known = (of(source), of(adjuster), of((1_000..=250_000_i64).prop_map(Length::from_tenth_um)), ignition(), of(5..=100_u32));
     let card = (id(), words(), 1..=MOST_CYLINDERS, ranges(), ranges(), intervals(), intervals(), known);
     prop_oneof![
-        card.prop_map(|(card, name, cylinders, intake, exhaust, commercial, homeowner, (source, adjuster, past_tdc, ignition))| {
-            let card = CardId::from_bytes(card);
-            EngineCard { card, name, cylinders, intake, exhaust, source, commercial, homeowner, adjuster, past_tdc, ignition }.into()
-        }),
+        card.prop_map(
+            |(card, name, cylinders, intake, exhaust, commercial, homeowner, (source, adjuster, past_tdc, ignition, far_tenths))| {
+                let card = CardId::from_bytes(card);
+                EngineCard {
+                    card,
+                    name,
+                    cylinders,
+                    intake,
+                    exhaust,
+                    source,
+                    commercial,
+                    homeowner,
+                    adjuster,
+                    past_tdc,
+                    ignition,
+                    far_tenths,
+                }
+                .into()
+            }
+        ),
         (words(), perhaps_words(), perhaps_words()).prop_map(|(name, address, access)| PropertyCard { name, address, access }.into()),
         (words(), perhaps_words(), id(), of(id()), of(1..=MOST_CYLINDERS), duty(), any::<bool>()).prop_map(
             |(tag, description, property, card, cylinders, duty, provisional)| {

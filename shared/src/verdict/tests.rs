@@ -60,6 +60,7 @@ fn a_card_without_source_and_a_warm_engine_settle_nothing() {
         adjuster: None,
         past_tdc: None,
         ignition: None,
+        far_tenths: None,
     };
     assert_eq!(card.interval(Duty::Commercial), yearly);
     let mut reading = Clearance {

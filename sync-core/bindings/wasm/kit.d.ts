@@ -13,6 +13,8 @@ export type Verdict =
   | { verdict: 'in-spec' } | { verdict: 'tight' } | { verdict: 'loose' }
   | { verdict: 'not-settled'; why: Why };
 export type Why = 'leaf-edge' | 'not-cold' | 'no-source' | 'no-range' | 'no-such-valve' | 'no-reading' | 'leaf-too-thick';
+/** So far off that `next` says what is looked at before anything is turned, and the valve is read again. */
+export type Gross = 'far-loose' | 'far-tight' | 'nothing-goes' | 'none-went';
 export interface Feeler { thickness_tenth_um: number; leaves_tenth_um: number[] }
 export interface NextLeaf { feeler: Feeler; settles: boolean; if_enters: Verdict; if_refused: Verdict }
 export interface Bracket { go_tenth_um?: number; no_go_tenth_um?: number }
@@ -27,7 +29,7 @@ export interface Leaves { own: boolean; set: { leaves_tenth_um: number[] }; word
 export interface Interval { hours?: number; months?: number }
 export interface EngineCard {
   card: Id; name: string; cylinders: number; intake: Range; exhaust: Range; source?: { manual: string; page: string };
-  commercial: Interval; homeowner: Interval; past_tdc_tenth_um?: number; ignition?: 'spark' | 'compression';
+  commercial: Interval; homeowner: Interval; past_tdc_tenth_um?: number; ignition?: 'spark' | 'compression'; far_tenths?: number;
 }
 
 export interface Status {
@@ -66,7 +68,7 @@ export interface HistoryLine {
 export interface LashView {
   valve: Valve; stage: Stage; state: 'empty' | 'stands' | 'corroborated' | 'contested' | 'ruled' | 'recheck'; stands: Id | null;
   bracket: Bracket | null; by: Id | null; by_name: string; at_ms: number | null; cold: boolean; adjusted: boolean; visit: Id | null;
-  reason: string; words: string; judged: Verdict | null;
+  reason: string; words: string; judged: Verdict | null; gross: Gross | null;
 }
 export interface VisitView {
   visit: Id; by: Id; by_name: string; at_ms: number; cold: boolean; cold_said_ms: number; ran_since: boolean; finished_ms: number | null;
@@ -117,12 +119,13 @@ export interface ReadingEntry {
   adjusted?: boolean; cold?: boolean | null;
 }
 export interface ReadingOutcome {
-  record: Id; visit: Id | null; bracket: Bracket; bracket_words: string; range: Range | null; judged: Verdict | null; verdict: string;
+  record: Id; visit: Id | null; bracket: Bracket; bracket_words: string; range: Range | null; judged: Verdict | null; gross: Gross | null; verdict: string;
   next: string[]; next_leaf: NextLeaf | null; turn: Turn | null; contested: boolean; doubt: string | null;
   /** Of a reading that was just taken. */
   cold: Cold | null;
 }
 export type Step =
+  | { step: 'look-first'; stage: Stage; gross: Gross }
   | { step: 'read'; stage: Stage } | { step: 'adjust' } | { step: 'turn-over' } | { step: 'read-again'; stage: Stage } | { step: 'done' };
 export type ValveGuide = Step & {
   valve: Valve; words: string; piston: string; confirm: string;

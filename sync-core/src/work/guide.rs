@@ -11,7 +11,7 @@ use shared::leaf::LeafSet;
 use shared::length::LengthUnit;
 use shared::record::{Body, Clearance, Stage};
 use shared::valve::Valve;
-use shared::verdict::{Verdict, judge_on_card};
+use shared::verdict::{Gross, Verdict, gross_on_card, judge_on_card};
 
 use super::reading::ReadingOutcome;
 use crate::book::{Book, BookError};
@@ -29,6 +29,13 @@ pub enum Step {
         /// At this stage.
         stage: Stage,
     },
+    /// So far out of range that something else is more likely wrong: look at that, and read it again, before anything is turned.
+    LookFirst {
+        /// At this stage.
+        stage: Stage,
+        /// How it is off.
+        gross: Gross,
+    },
     /// Out of range: turn its adjuster, lock it, and read it as set.
     Adjust,
     /// Set and locked: turn the engine over twice by hand, come back to top dead center, and read it as left.
@@ -42,16 +49,32 @@ pub enum Step {
     Done,
 }
 
+/// The last reading of a valve in a visit, as far as what comes next follows from it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Reached {
+    /// Its stage.
+    pub stage: Stage,
+    /// Its verdict, where there is a card to judge by.
+    pub verdict: Option<Verdict>,
+    /// How it is so far off that it is asked about first.
+    pub gross: Option<Gross>,
+    /// The reading before it at the same stage was so far off too: it was asked about.
+    pub asked: bool,
+}
+
 impl Step {
-    /// What follows the last reading of a valve in a visit: its stage, and its verdict where there is a card to judge by.
+    /// What follows the last reading of a valve in a visit.
     #[must_use]
-    pub const fn after(last: Option<(Stage, Option<Verdict>)>) -> Self {
-        match last {
-            None => Self::Read { stage: Stage::Found },
-            Some((_, Some(Verdict::Tight | Verdict::Loose))) => Self::Adjust,
-            Some((Stage::Set, _)) => Self::TurnOver,
-            Some((stage, Some(Verdict::NotSettled(_)))) => Self::ReadAgain { stage },
-            Some((Stage::Found | Stage::Left, Some(Verdict::InSpec) | None)) => Self::Done,
+    pub const fn after(last: Option<Reached>) -> Self {
+        let Some(Reached { stage, verdict, gross, asked }) = last else { return Self::Read { stage: Stage::Found } };
+        if let (Some(gross), false) = (gross, asked) {
+            return Self::LookFirst { stage, gross };
+        }
+        match (stage, verdict) {
+            (_, Some(Verdict::Tight | Verdict::Loose)) => Self::Adjust,
+            (Stage::Set, _) => Self::TurnOver,
+            (stage, Some(Verdict::NotSettled(_))) => Self::ReadAgain { stage },
+            (Stage::Found | Stage::Left, Some(Verdict::InSpec) | None) => Self::Done,
         }
     }
 
@@ -59,7 +82,7 @@ impl Step {
     #[must_use]
     pub const fn reads(self) -> Option<Stage> {
         match self {
-            Self::Read { stage } | Self::ReadAgain { stage } => Some(stage),
+            Self::Read { stage } | Self::ReadAgain { stage } | Self::LookFirst { stage, .. } => Some(stage),
             Self::Adjust => Some(Stage::Set),
             Self::TurnOver => Some(Stage::Left),
             Self::Done => None,
@@ -78,7 +101,7 @@ impl Step {
         match self {
             Self::Adjust => &LOCKING,
             Self::TurnOver => &TURNING_OVER,
-            Self::Read { .. } | Self::ReadAgain { .. } | Self::Done => &[],
+            Self::Read { .. } | Self::ReadAgain { .. } | Self::LookFirst { .. } | Self::Done => &[],
         }
     }
 
@@ -86,6 +109,7 @@ impl Step {
     #[must_use]
     pub const fn to_confirm(self) -> &'static str {
         match self {
+            Self::LookFirst { gross, .. } => gross.to_confirm(),
             Self::Adjust => "adjusted, and locked again?",
             Self::TurnOver => "engine turned over twice by hand, and back at top dead center?",
             Self::Read { .. } | Self::ReadAgain { .. } | Self::Done => "",
@@ -173,7 +197,7 @@ impl Book {
         let mut valves = Vec::new();
         for valve in Valve::all(cylinders) {
             let last = last_reading(&ledger, roster, visit, valve);
-            let next = Step::after(last.map(|(_, reading)| (reading.stage, card.map(|card| judge_on_card(reading, card)))));
+            let next = Step::after(reached(&ledger, roster, visit, valve, card));
             let outcome = last.map(|(id, reading)| self.meaning(machine, id, reading, engine.as_ref(), set, unit)).transpose()?;
             valves.push(ValveGuide {
                 valve,
@@ -212,15 +236,13 @@ impl Book {
         Ok(caution::before(card.and_then(|card| card.ignition)))
     }
 
-    /// The last reading of a valve in a visit, and its verdict where the engine card may be judged against.
+    /// Where a valve is in a visit: its last reading, judged where the engine card may be judged against.
     ///
     /// # Errors
     /// [`BookError`] where the store fails or the machine is not known.
-    pub fn reached(&self, machine: DocId, visit: RecordId, valve: Valve) -> Result<Option<(Stage, Option<Verdict>)>, BookError> {
+    pub fn reached(&self, machine: DocId, visit: RecordId, valve: Valve) -> Result<Option<Reached>, BookError> {
         let card = self.card_of(&self.known_machine(machine)?)?.filter(|card| card.source.is_some());
-        let ledger = self.store.ledger_of(machine)?;
-        let last = last_reading(&ledger, self.roster()?, visit, valve);
-        Ok(last.map(|(_, reading)| (reading.stage, card.as_ref().map(|card| judge_on_card(reading, card)))))
+        Ok(reached(&*self.store.ledger_of(machine)?, self.roster()?, visit, valve, card.as_ref()))
     }
 
     /// Whether the hour meter was read in a visit.
@@ -240,13 +262,35 @@ pub fn piston(cylinder: u8, card: Option<&EngineCard>, unit: LengthUnit) -> Stri
     format!("Cylinder {cylinder}: piston at top dead center of its compression stroke, both rockers loose{past}.")
 }
 
-/// The last reading of a valve in a visit that was not taken back, in the order in which they were written on one device.
+fn reached(ledger: &Ledger, roster: &Roster, visit: RecordId, valve: Valve, card: Option<&EngineCard>) -> Option<Reached> {
+    let (id, last) = last_reading(ledger, roster, visit, valve)?;
+    Some(Reached {
+        stage: last.stage,
+        verdict: card.map(|card| judge_on_card(last, card)),
+        gross: card.and_then(|card| gross_on_card(last, card)),
+        asked: card.is_some_and(|card| was_asked(ledger, roster, id, last, card)),
+    })
+}
+
+/// Whether a reading was asked about before it was taken: the one before it in the visit, of the same valve and stage, was as far off.
+pub(crate) fn was_asked(ledger: &Ledger, roster: &Roster, id: RecordId, reading: &Clearance, card: &EngineCard) -> bool {
+    let Some(visit) = reading.visit else { return false };
+    let before = readings_of(ledger, roster, visit, reading.valve).take_while(|(other, _)| *other != id).last();
+    before.is_some_and(|(_, before)| before.stage == reading.stage && gross_on_card(before, card).is_some())
+}
+
+/// The last reading of a valve in a visit that was not taken back.
 fn last_reading<'l>(ledger: &'l Ledger, roster: &Roster, visit: RecordId, valve: Valve) -> Option<(RecordId, &'l Clearance)> {
-    let readings = ledger.entries().filter_map(|entry| match &entry.record.body {
+    readings_of(ledger, roster, visit, valve).last()
+}
+
+/// The readings of a valve in a visit that were not taken back, in the order in which they were written on one device.
+fn readings_of<'l>(ledger: &'l Ledger, roster: &Roster, visit: RecordId, valve: Valve) -> impl Iterator<Item = (RecordId, &'l Clearance)> {
+    let readings = ledger.entries().filter_map(move |entry| match &entry.record.body {
         Body::Clearance(reading) if reading.valve == valve && reading.visit == Some(visit) => Some((entry.record.id, reading)),
         _ => None,
     });
-    readings.filter(|(id, _)| ledger.voided_by(*id, roster).is_none()).last()
+    readings.filter(|(id, _)| ledger.voided_by(*id, roster).is_none())
 }
 
 fn hours_read(ledger: &Ledger, roster: &Roster, visit: RecordId) -> bool {
@@ -265,7 +309,7 @@ mod tests {
     #[test]
     fn a_valve_goes_from_found_over_set_to_left() {
         let open = Verdict::NotSettled(Why::LeafEdge);
-        let after = |stage, verdict| Step::after(Some((stage, verdict)));
+        let after = |stage, verdict| Step::after(Some(Reached { stage, verdict, gross: None, asked: false }));
         assert_eq!(Step::after(None), Step::Read { stage: Stage::Found });
         assert_eq!(after(Stage::Found, Some(Verdict::InSpec)), Step::Done);
         assert_eq!(after(Stage::Found, Some(Verdict::Tight)), Step::Adjust);
@@ -281,6 +325,11 @@ mod tests {
         assert_eq!(Step::Done.reads_after(Some(Stage::Left)), Stage::Left);
         assert_eq!(Step::Adjust.reads_after(Some(Stage::Found)), Stage::Set);
         assert_eq!(Step::after(None).reads_after(None), Stage::Found);
+        // Far off, it is looked at and read again where it was read; only then is it turned.
+        let loose = Reached { stage: Stage::Found, verdict: Some(Verdict::Loose), gross: Some(Gross::FarLoose), asked: false };
+        let look = Step::after(Some(loose));
+        assert_eq!((look, look.reads()), (Step::LookFirst { stage: Stage::Found, gross: Gross::FarLoose }, Some(Stage::Found)));
+        assert_eq!(Step::after(Some(Reached { asked: true, ..loose })), Step::Adjust);
         // What is looked out for is said at its step.
         assert_eq!((Step::Adjust.cautions(), Step::TurnOver.cautions()), (&LOCKING[..], &TURNING_OVER[..]));
     }

@@ -11,9 +11,9 @@ use shared::length::{Length, LengthUnit};
 use shared::record::{Clearance, Stage, Visit};
 use shared::slot::Slot;
 use shared::valve::Valve;
-use shared::verdict::{NextLeaf, Verdict, advice, judge_on_card, next_leaf};
+use shared::verdict::{Gross, NextLeaf, Verdict, advice, gross_on_card, judge_on_card, next_leaf};
 
-use super::Hand;
+use super::{Hand, was_asked};
 use crate::book::{Book, BookError};
 use crate::plausible;
 use crate::standing::State;
@@ -60,6 +60,8 @@ pub struct ReadingOutcome {
     pub range: Option<Range>,
     /// The verdict; absent without an engine card.
     pub judged: Option<Verdict>,
+    /// How it is so far off that it is asked about before anything is turned; `next` says what is looked at.
+    pub gross: Option<Gross>,
     /// The verdict in a word or two.
     pub verdict: String,
     /// What to do next, in sentences.
@@ -140,6 +142,7 @@ impl Book {
             bracket_words: bracket.show(unit),
             range: card.map(|c| c.range(reading.valve.side())),
             judged: None,
+            gross: None,
             verdict: "not judged".to_owned(),
             next: Vec::new(),
             next_leaf: None,
@@ -148,7 +151,10 @@ impl Book {
             doubt: standing.and_then(|s| s.aside.into_iter().find(|a| a.id == record)).map(|a| a.why),
         };
         match card {
-            Some(card) => say_next(&mut outcome, reading, card, set, unit),
+            Some(card) => {
+                let asked = was_asked(&*self.store.ledger_of(machine)?, self.roster()?, record, reading, card);
+                say_next(&mut outcome, reading, (card, asked), set, unit);
+            }
             None => outcome.next.push(
                 "This machine has no engine card yet: the reading is kept and not judged. Look the range up in the engine maker's manual."
                     .to_owned(),
@@ -184,12 +190,20 @@ impl ReadingOutcome {
     }
 }
 
-/// The verdict on a reading, and what follows from it.
-fn say_next(outcome: &mut ReadingOutcome, reading: &Clearance, card: &EngineCard, set: &LeafSet, unit: LengthUnit) {
+/// The verdict on a reading, and what follows from it; `asked` where a reading so far off was asked about before.
+fn say_next(outcome: &mut ReadingOutcome, reading: &Clearance, (card, asked): (&EngineCard, bool), set: &LeafSet, unit: LengthUnit) {
     let range = card.range(reading.valve.side());
     let verdict = judge_on_card(reading, card);
     outcome.judged = Some(verdict);
     outcome.verdict = verdict.word().to_owned();
+    outcome.gross = gross_on_card(reading, card);
+    if let Some(gross) = outcome.gross {
+        let said = if asked { gross.still() } else { gross.asks() };
+        outcome.next.extend(said.iter().map(ToString::to_string));
+        if !(asked && gross.turns()) {
+            return;
+        }
+    }
     if !verdict.is_settled() && reading.cold && card.source.is_some() {
         outcome.next_leaf = next_leaf(Some(&outcome.bracket), &range, set);
     }

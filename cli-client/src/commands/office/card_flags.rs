@@ -1,5 +1,6 @@
 //! An engine card from flags: ranges as 4-6, threads as M6x1 or 1/4-28, a ratio as 1.3.
 
+use shared::engine_card::table::far_tenths;
 use shared::engine_card::{Adjuster, EngineCard, Ignition, Interval, Range, Rocker, Source, Thread};
 use shared::entry;
 use shared::ids::CardId;
@@ -62,6 +63,9 @@ pub(super) struct CardFlags {
     /// How it fires, spark or compression (a diesel): the cautions follow from it
     #[arg(long)]
     ignition: Option<Ignition>,
+    /// How far outside a range a reading is asked about before anything is turned, in widths of the range, as in 1.5 [2]
+    #[arg(long, value_name = "N", value_parser = far_tenths)]
+    far_widths: Option<u32>,
 }
 
 impl CardFlags {
@@ -92,6 +96,7 @@ impl CardFlags {
             adjuster,
             past_tdc: self.past_tdc.as_deref().map(|text| session.length(text, &PAST_TDC)).transpose()?,
             ignition: self.ignition,
+            far_tenths: self.far_widths,
         })
     }
 }

@@ -96,6 +96,7 @@ export default {
     valves: 'Valves',
     stage: { found: 'found', set: 'set', left: 'left' },
     verdict: { 'in-spec': 'in spec', tight: 'tight', loose: 'loose', 'not-settled': 'not settled' },
+    gross: { 'far-loose': 'far off', 'far-tight': 'far off', 'nothing-goes': 'nothing goes', 'none-went': 'no leaf went' },
     noReading: 'no reading',
     card: 'Engine card',
     noCard: 'No engine card with a source: nothing is judged.',
@@ -201,6 +202,7 @@ export default {
     opens: 'to open the gap',
     whole: (n) => (n === 1 ? '1 whole turn and' : `${n} whole turns and`),
     later: 'Leave the machine for now',
+    hold: 'Put it on hold',
   },
 
   finding: {

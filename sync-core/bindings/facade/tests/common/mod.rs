@@ -132,6 +132,7 @@ fn card() -> EngineCard {
         adjuster: Some(Adjuster { thread: Thread::PitchUm(1000), rocker: Rocker::StudPivot, ratio_milli: 1300 }),
         past_tdc: None,
         ignition: None,
+        far_tenths: None,
     }
 }
 
