@@ -154,6 +154,22 @@ async fn every_page_is_there_in_both_units_and_no_text_is_taken_for_markup() {
 }
 
 #[tokio::test]
+async fn a_gross_reading_says_on_the_machines_page_what_is_looked_at_first() {
+    let mut day = Day::of("A-12").await;
+    day.world.clock.on(60_000);
+    for stage in [Stage::Found, Stage::Left] {
+        day.tech.state(&day.world, day.machine, vec![clearance("1E", stage, 20, 25).into()]);
+    }
+    day.tech.log_in(&day.world).await;
+    day.tech.level(&day.world).await;
+    let path = format!("/office/machines/{}", day.machine);
+    let words = day.browser.page(&day.world, &path).await.words();
+    let place = |what: &str| words.find(what).unwrap_or_else(|| panic!("{what} in {words}"));
+    assert!(place("HOLD, do not run") < place("Valve clearances"), "{words}");
+    assert!(place("far off") < place("do not turn the adjuster yet") && words.contains("Is the rocker stud tight?"), "{words}");
+}
+
+#[tokio::test]
 async fn every_page_is_there_while_the_book_is_empty() {
     let world = World::new();
     let mut browser = Browser::default();
