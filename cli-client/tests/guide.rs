@@ -95,6 +95,25 @@ fn cautions_that_are_not_confirmed_keep_nothing() {
 }
 
 #[test]
+fn cautions_follow_how_the_engine_fires() {
+    let world = World::with_shop();
+    let said = |tag| world.answering("tove", &["guide", tag], "n\n").screen(0);
+    let (spark, unknown) = (said("T-1"), said("T-2"));
+    assert!(spark.contains("every plug lead off and grounded") && !spark.contains("Diesel"), "{spark}");
+    assert!(unknown.contains("every plug lead off and grounded") && unknown.contains("Diesel: there are no plug leads"), "{unknown}");
+    let diesel = ["office", "card", "add", "--name", "Invented twin", "--cylinders", "2", "--intake", "4-6", "--exhaust", "5-7"];
+    let more = ["--hours", "100", "--ignition", "compression", "--source-manual", "Invented manual", "--source-page", "12"];
+    let refused = world.tappet("office", &[&diesel[..], &["--hours", "100", "--ignition", "steam"]].concat());
+    assert!(refused.code == 2 && refused.err.contains("\"steam\" is not an"), "{refused:?}");
+    let kept = world.tappet("office", &[&["--json"], &diesel[..], &more].concat());
+    assert_eq!(kept.code, 0, "{kept:?}");
+    world.exchange("office");
+    world.exchange("tove");
+    let diesel = said("T-1");
+    assert!(!diesel.contains("Spark engine") && diesel.contains("Diesel: there are no plug leads"), "{diesel}");
+}
+
+#[test]
 fn a_helper_measures_and_does_not_sign_off() {
     let world = World::with_shop();
     let answers = lines(&["y", "y", "5/6", "5/6", "", "", "y", ""]);

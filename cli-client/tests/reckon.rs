@@ -133,9 +133,9 @@ fn the_reading_meant_is_the_last_of_left_and_found() {
         assert_eq!((&answer["stage"], &answer["valve"]), (&meant.into(), &valve.into()), "{stage:?}");
     }
     // Left in December and found since, on a warm engine: no adjuster is turned by that. What it goes by is said.
-    assert!(world.tappet("tove", &["reckon", "turn", "T-1", "2I"]).err.contains("was read with the engine warm"));
+    assert!(world.tappet("tove", &["reckon", "turn", "T-1", "2I"]).err.contains("was read without an engine said to be cold"));
     let warm = world.tappet("tove", &reckon(&["warm", "T-1", "2I"], &TRAIN)).screen(0);
-    assert!(warm.contains("Goes by 2I found, 7 to 8 thou, engine not cold, read 2026-04-28 08:02."), "{warm}");
+    assert!(warm.contains("Goes by 2I found, 7 to 8 thou, cold not confirmed, read 2026-04-28 08:02."), "{warm}");
 }
 
 #[test]
@@ -152,7 +152,7 @@ fn what_has_no_answer_is_a_sentence() {
     let cases: Vec<(Vec<&str>, i32, &str, &str)> = vec![
         (reckon(&["sure", "T-2", "1I"], &SPREAD), 1, "no-answer", "no engine card with a source"),
         (reckon(&["sure", "T-1", "2E", "left"], &SPREAD), 1, "no-answer", "No reading of 2E left stands."),
-        (reckon(&["sure", "T-1", "2I"], &SPREAD), 1, "no-answer", "read with the engine warm"),
+        (reckon(&["sure", "T-1", "2I"], &SPREAD), 1, "no-answer", "read without an engine said to be cold"),
         (reckon(&["sure", "T-1", "1I", "--leaf-u", "80", "--feel-u", "0", "--source", "x"], &[]), 1, "no-answer", "at most 1.5 mm"),
         (reckon(&["sure", "T-1", "1I", "--leaf-u", "1", "--feel-u", "0", "--source", " "], &[]), 1, "no-answer", "needs its source"),
         (reckon(&["sure", "T-1", "1I", "--leaf-u", "x", "--feel-u", "0", "--source", "x"], &[]), 2, "unreadable", "\"x\" is not a length"),

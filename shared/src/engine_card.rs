@@ -100,6 +100,47 @@ pub struct Adjuster {
     pub ratio_milli: u32,
 }
 
+/// How an engine fires, and so how it is kept from firing.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+#[serde(rename_all = "kebab-case")]
+pub enum Ignition {
+    /// By spark plugs.
+    Spark,
+    /// By compression: a diesel.
+    Compression,
+}
+
+/// A text that names no ignition.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("\"{given}\" is not an ignition: spark or compression (a diesel)")]
+pub struct IgnitionError {
+    /// What was given.
+    pub given: String,
+}
+
+impl Ignition {
+    /// Every one.
+    pub const ALL: [Self; 2] = [Self::Spark, Self::Compression];
+
+    /// The name on the wire and in tables.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Spark => "spark",
+            Self::Compression => "compression",
+        }
+    }
+}
+
+impl std::str::FromStr for Ignition {
+    type Err = IgnitionError;
+    fn from_str(text: &str) -> Result<Self, IgnitionError> {
+        let given = text.trim().to_lowercase();
+        Self::ALL.into_iter().find(|one| one.name() == given).ok_or_else(|| IgnitionError { given: text.to_owned() })
+    }
+}
+
 /// How often the valves want checking: whichever limit comes first.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, Default)]
 #[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
@@ -171,6 +212,13 @@ pub struct EngineCard {
     /// For an engine with compression release: how far the piston is past top dead center when it is checked.
     #[serde(rename = "past_tdc_tenth_um", default, skip_serializing_if = "Option::is_none")]
     pub past_tdc: Option<Length>,
+    /// How it fires, where the card says: cautions follow from it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ignition: Option<Ignition>,
+    /// How far beyond an end of a range a reading is asked about before anything is turned, in tenths of the range's width; as
+    /// [`crate::verdict::FAR_TENTHS`] where the card does not say.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub far_tenths: Option<u32>,
 }
 
 /// A card that cannot be.
@@ -263,6 +311,7 @@ impl EngineCard {
         if let Some(past) = self.past_tdc {
             sensible::PAST_TDC.check_length(past, LengthUnit::Mm)?;
         }
+        self.far_tenths.map_or(Ok(()), |far| sensible::FAR_TENTHS.check(far))?;
         match &self.source {
             Some(source) if source.manual.trim().is_empty() || source.page.trim().is_empty() => Err(CardError::Source),
             _ => Ok(()),

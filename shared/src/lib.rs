@@ -29,6 +29,7 @@ pub mod text;
 pub mod valve;
 
 // What is judged.
+pub mod cold;
 pub mod verdict;
 
 pub mod adjuster;

@@ -141,6 +141,13 @@ pub const RATIO_MILLI: Sensible<u32> = Sensible {
     greatest: 3_000,
     why: "the arms of a rocker are seldom further apart than 1 to 2",
 };
+/// How far is far outside a range, in tenths of the range's width.
+pub const FAR_TENTHS: Sensible<u32> = Sensible {
+    what: "a number of tenths of a range's width",
+    least: 5,
+    greatest: 100,
+    why: "closer is what wear does, and further off than ten widths nobody need be told",
+};
 /// Engine hours between checks.
 pub const INTERVAL_HOURS: Sensible<u32> =
     Sensible { what: "a number of hours between checks", least: 1, greatest: 10_000, why: "engines of this trade do not live longer" };

@@ -18,8 +18,10 @@ use crate::leaf::{Feeler, LeafSet, THICKEST_LEAF};
 use crate::length::{Length, LengthUnit};
 use crate::record::Clearance;
 
+mod gross;
 mod plan;
 
+pub use gross::{FAR_TENTHS, Gross, gross, gross_on_card};
 pub use plan::{Plan, Step, leaf_plan};
 
 /// What a reading says of a valve. On the wire `{"verdict":"tight"}` or `{"verdict":"not-settled","why":"leaf-edge"}`.
@@ -44,8 +46,8 @@ pub enum Verdict {
 pub enum Why {
     /// The bracket reaches over an end of the range, or has an open edge there.
     LeafEdge,
-    /// The engine was not cold, and ranges are for a cold engine.
-    EngineWarm,
+    /// The engine was not said to be cold when this was read, and ranges are for a cold engine.
+    NotCold,
     /// The engine card names no manual and page: it is never judged against.
     NoSource,
     /// The card's range is no range: its low end is not above zero and below its high end.
@@ -98,7 +100,9 @@ impl Why {
     pub const fn words(self) -> &'static str {
         match self {
             Self::LeafEdge => "the leaves reach over an end of the range",
-            Self::EngineWarm => "the engine was not cold, and the range is for a cold engine. Let it cool and read again",
+            Self::NotCold => {
+                "nobody said that the engine was cold, and the range is for a cold engine. Let it cool, say so, and read again"
+            }
             Self::NoSource => "this engine card names no manual and page, so nothing is judged against it. Ask the office for its source",
             Self::NoRange => "this engine card's range is no range. Ask the office to correct it",
             Self::NoSuchValve => "this engine has no such valve. Check the cylinder number and the engine card",
@@ -135,7 +139,7 @@ pub fn judge(bracket: &Bracket, range: &Range) -> Verdict {
 
 /// The verdict of a reading against the card of its engine; the valve's side picks the range.
 ///
-/// Never settled where the card names no source, the engine was not cold, the engine has no such valve, or a leaf
+/// Never settled where the card names no source, the engine was not said to be cold, the engine has no such valve, or a leaf
 /// cannot be one.
 #[must_use]
 pub fn judge_on_card(clearance: &Clearance, card: &EngineCard) -> Verdict {
@@ -151,7 +155,7 @@ pub fn judge_on_card(clearance: &Clearance, card: &EngineCard) -> Verdict {
         return Verdict::NotSettled(Why::LeafTooThick);
     }
     if !clearance.cold {
-        return Verdict::NotSettled(Why::EngineWarm);
+        return Verdict::NotSettled(Why::NotCold);
     }
     judge(&bracket, &card.range(clearance.valve.side()))
 }

@@ -209,7 +209,7 @@ impl WarmEstimate {
     /// Always *not settled, engine warm*, whatever the estimate.
     #[must_use]
     pub const fn verdict(&self) -> Verdict {
-        Verdict::NotSettled(Why::EngineWarm)
+        Verdict::NotSettled(Why::NotCold)
     }
 
     /// How much more clearance there is warm than cold, tenths of a µm; below zero where there is less.

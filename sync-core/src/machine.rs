@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 use shared::bracket::Bracket;
+use shared::cold::{Cold, Said, has_run};
 use shared::due::usage_per_day;
 use shared::hours::Hours;
 use shared::ids::{CardId, PersonId, PropertyId, RecordId};
@@ -51,7 +52,7 @@ pub struct Lash {
     pub by: Option<PersonId>,
     /// Corrected time, ms since 1970 UTC.
     pub at_ms: Option<i64>,
-    /// Taken cold.
+    /// Taken with an engine that was said to be cold, and that counted.
     pub cold: bool,
     /// The adjuster was turned.
     pub adjusted: bool,
@@ -71,8 +72,12 @@ pub struct VisitLine {
     pub by: PersonId,
     /// Corrected time of its opening, ms since 1970 UTC.
     pub at_ms: i64,
-    /// The engine was confirmed cold.
+    /// The engine was said to be cold, when that was said last.
     pub cold: bool,
+    /// Corrected time of that, ms since 1970 UTC: of the opening, or of the last time that the visit was gone on with.
+    pub cold_said_ms: i64,
+    /// The hour meter has moved since then.
+    pub ran_since: bool,
     /// Corrected time of its sign-off, where it is finished.
     pub finished_ms: Option<i64>,
     /// Finished with every valve in range.
@@ -144,6 +149,14 @@ pub struct MachineState {
     pub aside: Vec<SlotAside>,
 }
 
+impl VisitLine {
+    /// How cold the engine is for a reading taken at a corrected time, ms since 1970 UTC, by what was said in this visit.
+    #[must_use]
+    pub const fn cold_at(&self, now_ms: i64) -> Cold {
+        Said { cold: self.cold, at_ms: self.cold_said_ms, ran_since: self.ran_since }.at(now_ms)
+    }
+}
+
 impl MachineState {
     /// Folds a machine's ledger and its standings.
     #[must_use]
@@ -172,7 +185,7 @@ impl MachineState {
                 state.lash.push(lash(valve, stage, standing, ledger));
             }
         }
-        state.visits = visits(ledger, &by_slot);
+        state.visits = visits(ledger, &by_slot, &hours.on_chain());
         state.last_check = state.visits.iter().filter(|v| v.complete).max_by_key(|v| (v.finished_ms, v.visit)).and_then(|v| {
             let at_ms = v.finished_ms?;
             let engine = hours.on_chain().iter().rev().find(|(t, _)| *t <= at_ms).map(|(_, h)| *h);
@@ -208,6 +221,13 @@ impl MachineState {
     /// Its visits that nobody has finished.
     pub fn open_visits(&self) -> impl Iterator<Item = &VisitLine> {
         self.visits.iter().filter(|v| v.finished_ms.is_none())
+    }
+
+    /// How cold the engine is for a reading taken now in a visit.
+    #[must_use]
+    pub fn cold_at(&self, visit: Option<RecordId>, now_ms: i64) -> Cold {
+        let line = self.visits.iter().find(|line| Some(line.visit) == visit);
+        line.map_or(Cold::NotSaid, |line| line.cold_at(now_ms))
     }
 
     /// The stage whose reading says how a valve is now: as left; or as found, where it was found since it was last left.
@@ -255,24 +275,41 @@ fn lash(valve: Valve, stage: Stage, standing: &Standing, ledger: &Ledger) -> Las
     }
 }
 
-fn visits(ledger: &Ledger, by_slot: &BTreeMap<&Slot, &Standing>) -> Vec<VisitLine> {
-    let mut visits: Vec<VisitLine> = by_slot
-        .values()
-        .filter_map(|s| s.stands)
-        .filter_map(|id| ledger.get(id))
-        .filter_map(|entry| {
-            let Body::Visit(visit) = &entry.record.body else { return None };
+fn visits(ledger: &Ledger, by_slot: &BTreeMap<&Slot, &Standing>, hours: &[(i64, Hours)]) -> Vec<VisitLine> {
+    let stated = || {
+        by_slot.values().filter_map(|s| s.stands).filter_map(|id| ledger.get(id)).filter_map(|entry| match &entry.record.body {
+            Body::Visit(visit) => Some((entry, visit)),
+            _ => None,
+        })
+    };
+    // What is said of an engine in a visit is said by whoever opened it.
+    let mut resumed: BTreeMap<(RecordId, PersonId), (i64, RecordId, bool)> = BTreeMap::new();
+    for (entry, visit) in stated() {
+        if let Some(of) = visit.resumes {
+            let said = (ledger.time(entry.record.id).ms, entry.record.id, visit.cold);
+            let last = resumed.entry((of, entry.record.measurer())).or_insert(said);
+            *last = said.max(*last);
+        }
+    }
+    let mut visits: Vec<VisitLine> = stated()
+        .filter(|(_, visit)| visit.resumes.is_none())
+        .map(|(entry, visit)| {
             let id = entry.record.id;
+            let by = entry.record.measurer();
+            let at_ms = ledger.time(id).ms;
+            let (cold_said_ms, _, cold) = resumed.get(&(id, by)).copied().unwrap_or((at_ms, id, visit.cold));
             let sign_off = by_slot.get(&Slot::sign_off(id)).and_then(|s| s.stands).and_then(|s| ledger.get(s));
             let complete = sign_off.is_some_and(|e| matches!(&e.record.body, Body::SignOff(s) if s.complete));
-            Some(VisitLine {
+            VisitLine {
                 visit: id,
-                by: entry.record.measurer(),
-                at_ms: ledger.time(id).ms,
-                cold: visit.cold,
+                by,
+                at_ms,
+                cold,
+                cold_said_ms,
+                ran_since: has_run(hours.iter().filter(|(at, _)| *at >= cold_said_ms).map(|(_, hours)| *hours)),
                 finished_ms: sign_off.map(|e| ledger.time(e.record.id).ms),
                 complete,
-            })
+            }
         })
         .collect();
     visits.sort_by_key(|v| std::cmp::Reverse((v.at_ms, v.visit)));

@@ -1,7 +1,9 @@
 //! `tappet visit`: opens and finishes a visit to a machine.
 
-use shared::caution::{CAUTIONS, DEFERENCE};
+use shared::caution::DEFERENCE;
 use shared::hours::Hours;
+use shared::ids::DocId;
+use sync_core::book::BookError;
 use sync_core::view::short;
 use sync_core::work::VisitEntry;
 
@@ -17,11 +19,13 @@ use crate::{ask, show};
 pub(crate) enum VisitCommand {
     /// Open a visit, once the cautions have been read
     Open(OpenArgs),
+    /// Go on with your open visit: the cautions once more, and whether the engine is cold now
+    Resume(OpenArgs),
     /// Finish your open visit, and hear what is left open
     Finish(FinishArgs),
 }
 
-/// Arguments of `visit open`.
+/// Arguments of `visit open` and `visit resume`.
 #[derive(Debug, clap::Args)]
 pub(crate) struct OpenArgs {
     /// The machine's tag, or the last digits of its id
@@ -64,35 +68,42 @@ pub(crate) struct FinishArgs {
 
 pub(crate) fn run(command: &VisitCommand, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     match command {
-        VisitCommand::Open(args) => open(args, session),
+        VisitCommand::Open(args) => open(args, false, session),
+        VisitCommand::Resume(args) => open(args, true, session),
         VisitCommand::Finish(args) => finish(args, session),
     }
 }
 
 /// The cautions, as they are shown before a hand goes near an engine.
-pub(crate) fn cautions(width: usize) -> String {
-    let lines: Vec<String> = CAUTIONS.iter().enumerate().map(|(n, caution)| format!("{}. {caution}", n + 1)).collect();
-    format!("{}\n{}", show::indented(&lines.join("\n"), width), show::wrapped(DEFERENCE, width))
+pub(crate) fn cautions(session: &Session<'_, '_>, machine: DocId) -> Result<String, Failure> {
+    let (width, cautions) = (show::width(session.env), session.book.cautions(machine)?);
+    let lines: Vec<String> = cautions.iter().enumerate().map(|(n, caution)| format!("{}. {}", n + 1, caution.words())).collect();
+    Ok(format!("{}\n{}", show::indented(&lines.join("\n"), width), show::wrapped(DEFERENCE, width)))
 }
 
-fn open(args: &OpenArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
+fn open(args: &OpenArgs, resume: bool, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let machine = session.machine(&args.machine)?;
     let meter = args.hours.as_deref().map(given::read::<Hours>).transpose()?;
     let measured_by = session.measurer(args.measured_by.as_deref())?;
     let mut cold = args.cold;
+    say_holds(session, machine)?;
     if !args.cautions_read {
-        confirm_cautions(session)?;
+        confirm_cautions(session, machine)?;
     }
     if !args.cold && !args.warm && session.env.is_tty {
         cold = ask::yes_or_no(session, "Is the engine cold?").map_err(not_opened)?;
     }
     let purpose = args.purpose.clone();
     let entry = VisitEntry { cold, engine_tenth_c: args.temp_c, cautions_confirmed: true, purpose, meter };
-    let done = session.book.open_visit(machine, &entry, &mut session.env.hand(measured_by))?;
+    let hand = &mut session.env.hand(measured_by);
+    let done = if resume { session.book.resume_visit(machine, &entry, hand)? } else { session.book.open_visit(machine, &entry, hand)? };
     let tag = session.book.title(machine)?;
-    let mut lines = vec![format!("Visit {} to {tag} is open.", short(&done.visit))];
+    let begun = if resume { "goes on" } else { "is open" };
+    let mut lines = vec![format!("Visit {} to {tag} {begun}.", short(&done.visit))];
     if !cold {
-        lines.push("The engine was not said to be cold: readings are kept, and not settled. Say --cold once it is.".to_owned());
+        lines.push(format!(
+            "The engine was not said to be cold: readings are kept, and not settled. Once it is: tappet visit resume {tag} --cold"
+        ));
     }
     if done.also_open > 0 {
         lines.push(format!(
@@ -109,9 +120,19 @@ fn open(args: &OpenArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failu
     Ok(Outcome::new(&done, text)?.with("machine", &machine)?.needing(look))
 }
 
+/// What forbids running a machine, before any step at it.
+pub(crate) fn say_holds(session: &mut Session<'_, '_>, machine: DocId) -> Result<(), Failure> {
+    let row = session.book.store().machine(machine).map_err(BookError::from)?;
+    let holds = row.map(|row| show::machine::holds(row.state.holds(), session)).transpose()?.flatten();
+    if let Some(holds) = holds {
+        ask::say(session, &holds);
+    }
+    Ok(())
+}
+
 /// Shows the cautions; on a terminal asks, in a script refuses: nobody has read them there.
-fn confirm_cautions(session: &mut Session<'_, '_>) -> Result<(), Failure> {
-    let cautions = cautions(show::width(session.env));
+fn confirm_cautions(session: &mut Session<'_, '_>, machine: DocId) -> Result<(), Failure> {
+    let cautions = cautions(session, machine)?;
     ask::say(session, &cautions);
     if !session.env.is_tty {
         return Err(Failure::CouldNot(
@@ -144,7 +165,7 @@ fn finish(args: &FinishArgs, session: &mut Session<'_, '_>) -> Result<Outcome, F
 /// How a visit was finished.
 pub(crate) fn finish_words(done: &sync_core::work::FinishOutcome, session: &mut Session<'_, '_>) -> Result<String, Failure> {
     let now = session.env.now();
-    let held = session.book.store().held(done.record).map_err(sync_core::book::BookError::from)?;
+    let held = session.book.store().held(done.record).map_err(BookError::from)?;
     let mut lines = vec![format!("Visit {} is finished.", short(&done.visit))];
     if done.complete {
         lines.push("Every valve was left in range.".to_owned());

@@ -4,6 +4,7 @@ use shared::engine_card::{EngineCard, Range};
 use shared::length::LengthUnit;
 use shared::record::FindingKind;
 use shared::valve::Side;
+use sync_core::machine::OpenFinding;
 use sync_core::standing::State;
 use sync_core::view::{LashView, MachineView, short};
 
@@ -25,19 +26,32 @@ pub(crate) fn range(range: &Range, unit: LengthUnit) -> String {
     format!("{} to {}{aim}", range.low.show_bare(unit), range.high.show(unit))
 }
 
+/// What forbids running a machine, before anything else is said of it; `None` where nothing does.
+pub(crate) fn holds<'f>(holds: impl IntoIterator<Item = &'f OpenFinding>, session: &Session<'_, '_>) -> Result<Option<String>, Failure> {
+    let lines: Result<Vec<String>, Failure> = holds
+        .into_iter()
+        .map(|hold| {
+            let (short, when) = (short(&hold.finding), session.local(hold.at_ms)?);
+            Ok(format!("ON HOLD, do not run: {} Found {when}, finding {short}.", sentence(&hold.what)))
+        })
+        .collect();
+    let lines = lines?;
+    Ok(if lines.is_empty() { None } else { Some(wrapped(&lines.join("\n"), width(session.env))) })
+}
+
 /// The whole screen of one machine.
 pub(crate) fn screen(view: &MachineView, session: &Session<'_, '_>) -> Result<String, Failure> {
     let width = width(session.env);
-    let mut parts = vec![head(view, session)?];
+    let mut parts: Vec<String> = holds(view.state.holds(), session)?.into_iter().collect();
+    parts.push(head(view, session)?);
     if view.lash.is_empty() {
         parts.push("Clearances: none read yet.".to_owned());
     } else {
         parts.push(clearances(view, session)?);
     }
     let mut open = Vec::new();
-    for finding in &view.findings {
-        let grade = if finding.grade == FindingKind::Hold { "HOLD, do not run" } else { "finding" };
-        open.push(format!("{grade} {}: {} ({}).", short(&finding.finding), finding.what, session.local(finding.at_ms)?));
+    for finding in view.findings.iter().filter(|finding| finding.grade != FindingKind::Hold) {
+        open.push(format!("Finding {}: {} ({}).", short(&finding.finding), finding.what, session.local(finding.at_ms)?));
     }
     for slot in &view.state.contested {
         open.push(format!("Contested: {}. The office or a lead rules.", slot.words()));
@@ -94,21 +108,22 @@ fn clearances(view: &MachineView, session: &Session<'_, '_>) -> Result<String, F
         if line.lash.state != State::Stands {
             remarks.push(format!("{valve} {stage}: {}. {}", state(line.lash.state), sentence(&line.lash.reason)));
         }
-        table.row([valve, stage, clearance(line), verdict(line).to_owned(), line.by_name.clone(), when]);
+        table.row([valve, stage, clearance(line), verdict(line), line.by_name.clone(), when]);
     }
     let width = width(session.env);
     Ok(format!("{}\n{}", table.text(width), indented(&remarks.join("\n"), width)).trim_end().to_owned())
 }
 
 fn clearance(line: &LashView) -> String {
-    let warm = if line.lash.stands.is_some() && !line.lash.cold { ", not cold" } else { "" };
+    let warm = if line.lash.stands.is_some() && !line.lash.cold { ", cold not confirmed" } else { "" };
     format!("{}{warm}", line.words)
 }
 
-fn verdict(line: &LashView) -> &'static str {
-    match (line.judged, line.lash.stands) {
-        (Some(verdict), _) => verdict.word(),
-        (None, Some(_)) => "not judged",
-        (None, None) => "-",
+fn verdict(line: &LashView) -> String {
+    match (line.judged, line.gross, line.lash.stands) {
+        (Some(verdict), Some(gross), _) => format!("{}, {}", verdict.word(), gross.word()),
+        (Some(verdict), None, _) => verdict.word().to_owned(),
+        (None, _, Some(_)) => "not judged".to_owned(),
+        (None, _, None) => "-".to_owned(),
     }
 }

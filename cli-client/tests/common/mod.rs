@@ -12,7 +12,7 @@ use std::path::{Path, PathBuf};
 use std::rc::Rc;
 
 use cli_client::Environment;
-use shared::engine_card::{Adjuster, Duty, EngineCard, Interval, Range, Rocker, Source, Thread};
+use shared::engine_card::{Adjuster, Duty, EngineCard, Ignition, Interval, Range, Rocker, Source, Thread};
 use shared::ids::{CardId, PersonId};
 use shared::length::Length;
 use shared::record::{MachineCard, PropertyCard, ShopCard};
@@ -236,5 +236,7 @@ pub(crate) fn twin() -> EngineCard {
         homeowner: interval(None),
         adjuster: Some(Adjuster { thread: Thread::PerInch(28), rocker: Rocker::PushRodScrew, ratio_milli: 1400 }),
         past_tdc: None,
+        ignition: Some(Ignition::Spark),
+        far_tenths: None,
     }
 }

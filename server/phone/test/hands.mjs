@@ -52,6 +52,15 @@ export async function begin(tab, hours, name, cold = 'Cold') {
   await tab.getByRole('button', { name: 'Keep', exact: true }).click();
 }
 
+/** Goes on with a visit: the cautions again, and whether the engine is cold where that is asked. */
+export async function resume(tab, cold) {
+  await heading(tab, 'Before a hand');
+  await tap(tab, 'All of this is so');
+  if (!cold) return;
+  await heading(tab, 'cold');
+  await tap(tab, cold);
+}
+
 /** Goes through a whole engine: gaps in thou per valve; a valve that is off is set to `to`. Ends where every valve has been through. */
 export async function through(tab, gaps, to, name) {
   const seen = new Set();

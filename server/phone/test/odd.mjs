@@ -3,7 +3,7 @@
 import assert from 'node:assert/strict';
 import path from 'node:path';
 
-import { answerLeaf, begin, through } from './hands.mjs';
+import { answerLeaf, begin, resume, through } from './hands.mjs';
 import { heading, look, openTab, tap } from './stage.mjs';
 
 const press = async (tab, digits) => {
@@ -53,6 +53,8 @@ export async function odd({ tab, phone, url, office, folder }) {
 
   // A valve out of turn, and back: each keeps what was tried on it. A leaf that contradicts is refused, and nothing is lost.
   await tap(tab, 'Go on with the check');
+  // The hour meter has moved since the engine was said to be cold.
+  await resume(tab, 'Cold');
   // The verdict of the last reading is what was shown last.
   await tab.locator('main.kept').waitFor();
   await tap(tab, 'Go on');

@@ -4,7 +4,7 @@
 import assert from 'node:assert/strict';
 import path from 'node:path';
 
-import { answerLeaf, begin, read, through } from './hands.mjs';
+import { answerLeaf, begin, read, resume, through } from './hands.mjs';
 import { measure } from './figures.mjs';
 import { newerPage } from './newer.mjs';
 import { odd } from './odd.mjs';
@@ -92,8 +92,9 @@ try {
     assert.equal(before.tried, 1);
     await tab.close({ runBeforeUnload: false });
 
-    // Opened again: the very same question, with the leaf that was tried.
+    // Opened again: the cautions, then the very same question, with the leaf that was tried.
     tab = await openTab(phone, url);
+    await resume(tab);
     await tab.locator('main.leaf-step').waitFor();
     assert.deepEqual(await state(tab), before);
     await barSays(tab, 'no signal');

@@ -3,7 +3,8 @@
 use axum::extract::State;
 use axum::response::Redirect;
 use maud::{Markup, html};
-use shared::engine_card::{EngineCard, Interval, Range, Source};
+use shared::engine_card::table::{far_tenths, widths};
+use shared::engine_card::{EngineCard, Ignition, Interval, Range, Source};
 use shared::entry::labelled;
 use shared::ids::CardId;
 use shared::length::{Length, LengthUnit};
@@ -15,11 +16,11 @@ use sync_core::moment::fresh_uuid;
 
 use super::asked::Named;
 use super::cards::with_inches;
-use super::desk;
 use super::forms::{Fields, Posted, form};
 use super::layout::field;
 use super::shown::Shown;
 use super::visitor::Visitor;
+use super::{cards, desk};
 use crate::outside::entropy;
 use crate::problem_response::Refused;
 use crate::state::ServerState;
@@ -45,6 +46,15 @@ pub(super) fn form_of(visitor: &Visitor, card: Option<&EngineCard>) -> Markup {
             }
             (field("Manual", "as its title page says; without it nothing is judged", &html! { input name="manual" maxlength="1000" value=[source.map(|s| &s.manual)]; }))
             (field("Page", "page or clause", &html! { input name="page" maxlength="200" value=[source.map(|s| &s.page)]; }))
+            (field("Ignition", "the cautions follow from it", &html! {
+                select name="ignition" {
+                    option value="" { "not known" }
+                    @for one in Ignition::ALL { option value=(one.name()) selected[card.and_then(|c| c.ignition) == Some(one)] { (cards::ignition(one)) } }
+                }
+            }))
+            (field("Far outside", "widths of the range beyond its end at which a reading is asked about before anything is turned; 2 where empty", &html! {
+                input name="far_widths" inputmode="decimal" value=[card.and_then(|c| c.far_tenths).map(widths)];
+            }))
             @for (duty, now) in [("commercial", card.map(|c| c.commercial)), ("homeowner", card.map(|c| c.homeowner))] {
                 (field(&format!("Hours between checks, {duty}"), "hours, months or both", &html! { input name={ (duty) "_hours" } inputmode="numeric" value=[now.and_then(|i| i.hours)]; }))
                 (field(&format!("Months between checks, {duty}"), "", &html! { input name={ (duty) "_months" } inputmode="numeric" value=[now.and_then(|i| i.months)]; }))
@@ -105,6 +115,8 @@ fn card_of(fields: &Fields, card: CardId, before: Option<&EngineCard>) -> Result
         homeowner: every("homeowner")?,
         adjuster: before.and_then(|card| card.adjuster),
         past_tdc: before.and_then(|card| card.past_tdc),
+        ignition: fields.read_maybe("ignition")?,
+        far_tenths: fields.maybe("far_widths").map(far_tenths).transpose().map_err(|why| Refused::unreadable(&why))?,
     };
     Ok((card, inches))
 }

@@ -5,12 +5,14 @@ use axum::http::header;
 use axum::response::{IntoResponse, Redirect, Response};
 use maud::{Markup, html};
 use shared::engine_card::file::{self, Change};
-use shared::engine_card::{Adjuster, EngineCard, Interval, Range, Rocker};
+use shared::engine_card::table::widths;
+use shared::engine_card::{Adjuster, EngineCard, Ignition, Interval, Range, Rocker};
 use shared::entry::notes_words;
 use shared::ids::CardId;
 use shared::length::LengthUnit;
 use shared::problem::Code;
 use shared::valve::Side;
+use shared::verdict::FAR_TENTHS;
 use sync_core::book::BookError;
 use sync_core::desk::DeskStep;
 use sync_core::moment::fresh_uuid;
@@ -114,6 +116,8 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Nam
             dt { "Check, commercial duty" } dd { "every " (interval(&card.commercial)) }
             dt { "Check, homeowner duty" } dd { "every " (interval(&card.homeowner)) }
             dt { "Adjuster" } dd { @match &card.adjuster { Some(adjuster) => (adjuster_words(adjuster)), None => "not known" } }
+            dt { "Far outside" } dd { (widths(card.far_tenths.unwrap_or(FAR_TENTHS))) " widths of the range beyond its end" }
+            dt { "Ignition" } dd { (card.ignition.map_or("not known", ignition)) }
             @if let Some(past) = card.past_tdc { dt { "Checked" } dd { (past.show(visitor.unit)) " past top dead center of the compression stroke" } }
             dt { "Id" } dd { code { (card.card) } }
         }
@@ -128,6 +132,14 @@ pub(super) fn with_inches(said: &str, inches: &[String]) -> String {
     match notes_words(inches) {
         Some(inches) => format!("{said} {inches}"),
         None => said.to_owned(),
+    }
+}
+
+/// An ignition in words.
+pub(super) const fn ignition(ignition: Ignition) -> &'static str {
+    match ignition {
+        Ignition::Spark => "spark",
+        Ignition::Compression => "compression, a diesel",
     }
 }
 

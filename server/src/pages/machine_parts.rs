@@ -79,6 +79,10 @@ fn verdict(line: &LashView) -> Markup {
             (None, Some(_)) => "not judged",
             (None, None) => "",
         }
+        @if let Some(gross) = line.gross {
+            ", " span.stop { (gross.word()) }
+            br; small { (gross.asks().join(" ")) }
+        }
     }
 }
 
@@ -89,7 +93,7 @@ pub(super) fn valves(visitor: &Visitor, view: &MachineView) -> Markup {
         let slot = shared::slot::Slot::lash(line.lash.valve, line.lash.stage);
         html! {
             a href=(ruling::at(doc, &slot)) { (line.words) }
-            @if line.lash.stands.is_some() && !line.lash.cold { ", " span.warn { "engine not cold" } }
+            @if line.lash.stands.is_some() && !line.lash.cold { ", " span.warn { "cold not confirmed" } }
             " " (verdict(line))
             @if line.lash.state != State::Stands { br; span.tag { (line.lash.state.words()) } }
             @if let Some(at) = line.lash.at_ms { br; small { (line.by_name) ", " (visitor.local(at)) } }

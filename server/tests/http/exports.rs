@@ -32,6 +32,8 @@ async fn with_card(world: &World, office: &mut Device, tag: &str) -> (PropertyId
         homeowner: Interval { hours: None, months: Some(12) },
         adjuster: Some(Adjuster { thread: Thread::PitchUm(1_000), rocker: Rocker::StudPivot, ratio_milli: 1_300 }),
         past_tdc: None,
+        ignition: None,
+        far_tenths: None,
     };
     let engines = office.book.identity().unwrap().root.shop.engines();
     office.state(world, engines, vec![card_body.into()]);

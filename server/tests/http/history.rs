@@ -51,6 +51,8 @@ fn engine_card(world: &World) -> EngineCard {
         homeowner: interval,
         adjuster: Some(Adjuster { thread: Thread::PitchUm(500), rocker: Rocker::StudPivot, ratio_milli: 1300 }),
         past_tdc: None,
+        ignition: None,
+        far_tenths: None,
     }
 }
 

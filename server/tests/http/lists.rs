@@ -96,7 +96,7 @@ async fn a_history_a_record_and_a_service_record() {
     let mut ben = world.join(&mut office, "Ben", Role::Tech, Some(property)).await;
     let cleo = world.join(&mut office, "Cleo", Role::Tech, None).await;
     world.clock.on(60_000);
-    let visit = Visit { cold: true, engine_tenth_c: None, cautions_confirmed: true, purpose: String::new() };
+    let visit = Visit { cold: true, engine_tenth_c: None, cautions_confirmed: true, purpose: String::new(), resumes: None };
     let visit = ben.book.write(vec![Draft::new(machine, visit)], &world.clock.now(), &mut chance).unwrap()[0];
     ben.state(&world, machine, vec![reading(4, 5)]);
     ben.state(&world, machine, vec![SignOff { visit, complete: true, remark: String::new() }.into()]);

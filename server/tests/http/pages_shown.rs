@@ -67,6 +67,8 @@ impl Day {
             homeowner: interval,
             adjuster: None,
             past_tdc: None,
+            ignition: None,
+            far_tenths: None,
         };
         office.state(&world, engines, vec![engine.into()]);
         let place = PropertyCard { name: format!("{tag} court"), address: "1 Alder Lane".to_owned(), access: "gate".to_owned() };
@@ -92,7 +94,7 @@ impl Day {
 
     async fn play(&mut self, tag: &str) {
         let (world, machine) = (&self.world, self.machine);
-        let visit = Visit { cold: true, engine_tenth_c: None, cautions_confirmed: true, purpose: format!("look at {tag}") };
+        let visit = Visit { cold: true, engine_tenth_c: None, cautions_confirmed: true, purpose: format!("look at {tag}"), resumes: None };
         self.visit = self.tech.book.write(vec![Draft::new(machine, visit)], &world.clock.now(), &mut chance).unwrap()[0];
         let hours = |tenths| Stated::from(HourReading { meter: Hours::from_tenths(tenths), visit: Some(self.visit) });
         // One at a time: what is stated in the same millisecond has no order that the next run would repeat.
@@ -149,6 +151,22 @@ async fn every_page_is_there_in_both_units_and_no_text_is_taken_for_markup() {
     }
     let machine = day.browser.page(&day.world, &format!("/office/machines/{}", day.machine)).await;
     assert!(machine.words().contains(&format!("push rod bent on {}", hostile.replace("&amp;", "&"))), "{}", machine.words());
+}
+
+#[tokio::test]
+async fn a_gross_reading_says_on_the_machines_page_what_is_looked_at_first() {
+    let mut day = Day::of("A-12").await;
+    day.world.clock.on(60_000);
+    for stage in [Stage::Found, Stage::Left] {
+        day.tech.state(&day.world, day.machine, vec![clearance("1E", stage, 20, 25).into()]);
+    }
+    day.tech.log_in(&day.world).await;
+    day.tech.level(&day.world).await;
+    let path = format!("/office/machines/{}", day.machine);
+    let words = day.browser.page(&day.world, &path).await.words();
+    let place = |what: &str| words.find(what).unwrap_or_else(|| panic!("{what} in {words}"));
+    assert!(place("HOLD, do not run") < place("Valve clearances"), "{words}");
+    assert!(place("far off") < place("do not turn the adjuster yet") && words.contains("Is the rocker stud tight?"), "{words}");
 }
 
 #[tokio::test]

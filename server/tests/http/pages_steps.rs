@@ -239,10 +239,13 @@ async fn cards_leave_and_come_in_as_files() {
         ("page", "9"),
         ("commercial_hours", "100"),
         ("homeowner_months", "12"),
+        ("ignition", "compression"),
+        ("far_widths", "1.5"),
     ];
     assert_eq!(browser.post(world, &card, &good).await.to(), card);
     let words = browser.page(world, &format!("{card}?unit=mm")).await.words();
     assert!(words.contains("By hand\n") && words.contains("0.10 to 0.15 mm") && words.contains("Invented manual, 9."), "{words}");
+    assert!(words.contains("1.5 widths of the range") && words.contains("compression, a diesel"), "{words}");
     let seen = browser.post(world, "/office/cards", &good).await;
     assert!(seen.status == StatusCode::BAD_REQUEST && seen.words().contains("named By hand already"), "{}", seen.words());
     let other = good.map(|(name, value)| (name, if name == "name" { "Another" } else { value }));
@@ -271,6 +274,9 @@ async fn cards_leave_and_come_in_as_files() {
         ("cylinders", "0"),
         ("commercial_hours", ""),
         ("in", "inch"),
+        ("ignition", "steam"),
+        ("far_widths", "two"),
+        ("far_widths", "0.1"),
     ] {
         let bad = other.map(|(n, v)| {
             if n == name {

@@ -12,7 +12,11 @@ async fn visited(world: &World) -> (super::support::Device, super::support::Devi
     let mut office = world.office().await;
     let (property, machine) = world.machine(&mut office, "Q-7").await;
     let mut tech = world.join(&mut office, "Pia", Role::Tech, Some(property)).await;
-    tech.state(world, machine, vec![Visit { cold: true, engine_tenth_c: None, cautions_confirmed: true, purpose: String::new() }.into()]);
+    tech.state(
+        world,
+        machine,
+        vec![Visit { cold: true, engine_tenth_c: None, cautions_confirmed: true, purpose: String::new(), resumes: None }.into()],
+    );
     let visit = tech.book.store().machine(machine).unwrap().unwrap().state.visits[0].visit;
     let mut found = reading(5, 6);
     if let shared::record::Body::Clearance(clearance) = &mut found {

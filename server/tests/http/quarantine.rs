@@ -20,7 +20,7 @@ async fn two_waiting(world: &World) -> (Device, Device, DocId) {
     office.state(world, roster, vec![shared::record::RoleGrant { person: ben.person(), role: Some(Role::Helper) }.into()]);
     office.level(world).await;
     for _ in 0..2 {
-        let visit = Visit { cold: true, engine_tenth_c: None, cautions_confirmed: true, purpose: String::new() };
+        let visit = Visit { cold: true, engine_tenth_c: None, cautions_confirmed: true, purpose: String::new(), resumes: None };
         let visit = ben.book.write(vec![Draft::new(machine, visit)], &world.clock.now(), &mut chance).unwrap()[0];
         ben.state(world, machine, vec![SignOff { visit, complete: true, remark: String::new() }.into()]);
     }

@@ -265,7 +265,7 @@ async fn a_question_without_an_answer_says_why() {
         (format!("sure?valve=1I&stage=left&{SPREAD}&level=95"), "A level of 95 cannot"),
         (format!("sure?valve=1I&stage=left&{SPREAD}&level=nan"), "A level of NaN cannot"),
         (format!("sure?valve=1E&stage=left&{SPREAD}"), "No reading of 1E left stands."),
-        (format!("sure?valve=1E&stage=set&{SPREAD}"), "1E set was read with the engine warm"),
+        (format!("sure?valve=1E&stage=set&{SPREAD}"), "1E set was read without an engine said to be cold"),
         ("sure?valve=1I&stage=left&leaf_u=2um&feel_u=0.1thou&source=%20".to_owned(), "The uncertainty of leaves and feel needs its source"),
         ("sure?valve=1I&stage=left&leaf_u=-2um&feel_u=0.1thou&source=x".to_owned(), "A standard uncertainty of -20 cannot"),
         ("drift?valve=2I".to_owned(), "No valve was read as left and found again"),

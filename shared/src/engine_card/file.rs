@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-use super::{Adjuster, CardError, EngineCard, Interval, Range, Source};
+use super::{Adjuster, CardError, EngineCard, Ignition, Interval, Range, Source};
 use crate::ids::CardId;
 use crate::length::Length;
 use crate::text::visible_in_json;
@@ -51,6 +51,12 @@ pub struct ListedCard {
     /// For an engine with compression release: how far the piston is past top dead center when it is checked.
     #[serde(rename = "past_tdc_tenth_um", default, skip_serializing_if = "Option::is_none")]
     pub past_tdc: Option<Length>,
+    /// How it fires, where the card says: cautions follow from it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ignition: Option<Ignition>,
+    /// How far outside a range a reading is asked about first, in tenths of the range's width.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub far_tenths: Option<u32>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -190,13 +196,27 @@ impl ListedCard {
     /// A card as it is listed without an id.
     #[must_use]
     pub fn without_id(card: EngineCard) -> Self {
-        let EngineCard { card: _, name, cylinders, intake, exhaust, source, commercial, homeowner, adjuster, past_tdc } = card;
-        Self { card: None, name, cylinders, intake, exhaust, source, commercial, homeowner, adjuster, past_tdc }
+        let EngineCard {
+            card: _,
+            name,
+            cylinders,
+            intake,
+            exhaust,
+            source,
+            commercial,
+            homeowner,
+            adjuster,
+            past_tdc,
+            ignition,
+            far_tenths,
+        } = card;
+        Self { card: None, name, cylinders, intake, exhaust, source, commercial, homeowner, adjuster, past_tdc, ignition, far_tenths }
     }
 
     fn with_id(self, card: CardId) -> EngineCard {
-        let Self { card: _, name, cylinders, intake, exhaust, source, commercial, homeowner, adjuster, past_tdc } = self;
-        EngineCard { card, name, cylinders, intake, exhaust, source, commercial, homeowner, adjuster, past_tdc }
+        let Self { card: _, name, cylinders, intake, exhaust, source, commercial, homeowner, adjuster, past_tdc, ignition, far_tenths } =
+            self;
+        EngineCard { card, name, cylinders, intake, exhaust, source, commercial, homeowner, adjuster, past_tdc, ignition, far_tenths }
     }
 
     /// Whether the card can be, as the `number`th of its file.

@@ -5,14 +5,14 @@
 use std::cell::RefCell;
 
 use super::file::{CardFileError, LARGEST_FILE, ListedCard, proved};
-use super::{Adjuster, EngineCard, Interval, Range, Rocker, Source};
+use super::{Adjuster, EngineCard, IgnitionError, Interval, Range, Rocker, Source};
 use crate::entry::labelled;
 use crate::ids::CardId;
 use crate::length::{Length, LengthUnit};
 use crate::sensible::{PAST_TDC, RANGE_LIMIT};
 
 /// The columns, in the order in which they are written. They may come in any order, and any but the name may be missing.
-pub const COLUMNS: [&str; 25] = [
+pub const COLUMNS: [&str; 27] = [
     "name",
     "cylinders",
     "intake_low_thou",
@@ -38,6 +38,8 @@ pub const COLUMNS: [&str; 25] = [
     "rocker_ratio",
     "manual",
     "page",
+    "ignition",
+    "far_widths",
 ];
 /// The column of the card's id, after all others.
 pub const ID_COLUMN: &str = "card_id";
@@ -87,8 +89,27 @@ pub fn row(card: &EngineCard) -> Vec<String> {
     cells.push(adjuster.map(|a| format!("{}.{:03}", a.ratio_milli / 1000, a.ratio_milli % 1000)).unwrap_or_default());
     let source = card.source.as_ref();
     cells.extend([source.map(|s| guarded(&s.manual)).unwrap_or_default(), source.map(|s| guarded(&s.page)).unwrap_or_default()]);
+    cells.push(card.ignition.map(|ignition| ignition.name().to_owned()).unwrap_or_default());
+    cells.push(card.far_tenths.map(widths).unwrap_or_default());
     cells.push(card.card.to_string());
     cells
+}
+
+/// Tenths of a range's width as people write them: 20 are 2, 15 are 1.5.
+#[must_use]
+pub fn widths(far_tenths: u32) -> String {
+    if far_tenths.is_multiple_of(10) { (far_tenths / 10).to_string() } else { format!("{}.{}", far_tenths / 10, far_tenths % 10) }
+}
+
+/// Reads how far is far outside a range, in widths of the range: 2, 1.5.
+///
+/// # Errors
+/// A sentence that says what can be written.
+pub fn far_tenths(text: &str) -> Result<u32, String> {
+    let (whole, tenth) = text.trim().split_once('.').unwrap_or((text.trim(), "0"));
+    let digits = |part: &str, most: usize| (1..=most).contains(&part.len()) && part.bytes().all(|b| b.is_ascii_digit());
+    let read = || if digits(whole, 3) && digits(tenth, 1) { format!("{whole}{tenth}").parse().ok() } else { None };
+    read().ok_or_else(|| format!("\"{text}\" is not a number of widths of the range: write 2, or 1.5"))
 }
 
 /// Reads a table of cards: every one of them can be, or none is given. A column of another name is refused: a misspelt
@@ -227,6 +248,11 @@ impl Row<'_> {
             homeowner: interval("homeowner")?,
             adjuster: self.adjuster()?,
             past_tdc: self.length("past_tdc")?,
+            ignition: self
+                .cell("ignition")
+                .map(|cell| cell.parse().map_err(|e: IgnitionError| self.wrong("ignition", e.to_string())))
+                .transpose()?,
+            far_tenths: self.cell("far_widths").map(|cell| far_tenths(cell).map_err(|why| self.wrong("far_widths", why))).transpose()?,
         })
     }
 }
@@ -234,7 +260,7 @@ impl Row<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::engine_card::Thread;
+    use crate::engine_card::{Ignition, Thread};
     use proptest::prelude::*;
 
     /// The table as a program would write it.
@@ -284,6 +310,8 @@ mod tests {
                 homeowner,
                 adjuster,
                 past_tdc: (past >= 1_000).then(|| Length::from_tenth_um(past)),
+                ignition: if past % 2 == 0 { None } else { Some(if past % 3 == 0 { Ignition::Compression } else { Ignition::Spark }) },
+                far_tenths: (past >= 5_000).then(|| 5 + u32::try_from(past % 96).unwrap()),
             })
     }
 

@@ -12,7 +12,7 @@ use super::{
     Ruling, ShopCard, SignOff, Stage, UnknownBody, Visit, Void,
 };
 use crate::bytes::Bytes32;
-use crate::engine_card::{Adjuster, Duty, EngineCard, Interval, Range, Rocker, Source, Thread};
+use crate::engine_card::{Adjuster, Duty, EngineCard, Ignition, Interval, Range, Rocker, Source, Thread};
 use crate::hours::Hours;
 use crate::ids::{CardId, DeviceId, DocId, PersonId, PropertyId, RecordId};
 use crate::length::{Length, LengthUnit};
@@ -167,18 +167,38 @@ fn people() -> impl Strategy<Value = Body> {
     ]
 }
 
+fn ignition() -> impl Strategy<Value = Option<Ignition>> {
+    of(proptest::sample::select(&Ignition::ALL[..]))
+}
+
 fn places() -> impl Strategy<Value = Body> {
     let thread = prop_oneof![(250..=2_500_u32).prop_map(Thread::PitchUm), (10..=80_u32).prop_map(Thread::PerInch)];
     let adjuster = (thread, proptest::sample::select(&Rocker::ALL[..]), 300..=3_000_u32)
         .prop_map(|(thread, rocker, ratio_milli)| Adjuster { thread, rocker, ratio_milli });
     let source = (words(), words()).prop_map(|(manual, page)| Source { manual, page });
-    let known = (of(source), of(adjuster), of((1_000..=250_000_i64).prop_map(Length::from_tenth_um)));
+    let known = (of(source), of(adjuster), of((1_000..=250_000_i64).prop_map(Length::from_tenth_um)), ignition(), of(5..=100_u32));
     let card = (id(), words(), 1..=MOST_CYLINDERS, ranges(), ranges(), intervals(), intervals(), known);
     prop_oneof![
-        card.prop_map(|(card, name, cylinders, intake, exhaust, commercial, homeowner, (source, adjuster, past_tdc))| {
-            let card = CardId::from_bytes(card);
-            EngineCard { card, name, cylinders, intake, exhaust, source, commercial, homeowner, adjuster, past_tdc }.into()
-        }),
+        card.prop_map(
+            |(card, name, cylinders, intake, exhaust, commercial, homeowner, (source, adjuster, past_tdc, ignition, far_tenths))| {
+                let card = CardId::from_bytes(card);
+                EngineCard {
+                    card,
+                    name,
+                    cylinders,
+                    intake,
+                    exhaust,
+                    source,
+                    commercial,
+                    homeowner,
+                    adjuster,
+                    past_tdc,
+                    ignition,
+                    far_tenths,
+                }
+                .into()
+            }
+        ),
         (words(), perhaps_words(), perhaps_words()).prop_map(|(name, address, access)| PropertyCard { name, address, access }.into()),
         (words(), perhaps_words(), id(), of(id()), of(1..=MOST_CYLINDERS), duty(), any::<bool>()).prop_map(
             |(tag, description, property, card, cylinders, duty, provisional)| {
@@ -201,8 +221,8 @@ fn machines_work() -> impl Strategy<Value = Body> {
     let reading =
         (valve, proptest::sample::select(&Stage::ALL[..]), leaves, vec(length(), 0..=8), engine(), any::<bool>(), of(record_id()));
     prop_oneof![
-        1 => (engine(), any::<bool>(), perhaps_words()).prop_map(|((cold, engine_tenth_c), cautions_confirmed, purpose)| {
-            Visit { cold, engine_tenth_c, cautions_confirmed, purpose }.into()
+        1 => (engine(), any::<bool>(), perhaps_words(), of(record_id())).prop_map(|((cold, engine_tenth_c), cautions_confirmed, purpose, resumes)| {
+            Visit { cold, engine_tenth_c, cautions_confirmed, purpose, resumes }.into()
         }),
         1 => (record_id(), any::<bool>(), perhaps_words()).prop_map(|(visit, complete, remark)| SignOff { visit, complete, remark }.into()),
         1 => (hours(), of(record_id())).prop_map(|(meter, visit)| HourReading { meter, visit }.into()),

@@ -33,7 +33,7 @@ pub struct StageError {
     pub given: String,
 }
 
-/// A visit to a machine. Its id is the record's.
+/// A visit to a machine, or going on with one. A visit's id is its record's.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Visit {
@@ -47,6 +47,9 @@ pub struct Visit {
     /// Why the machine is visited.
     #[serde(default, skip_serializing_if = "String::is_empty")]
     pub purpose: String,
+    /// The person's own visit that is gone on with: cautions and cold are said of it again.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub resumes: Option<RecordId>,
 }
 
 /// A visit finished.
@@ -103,7 +106,7 @@ pub struct Clearance {
     /// The single leaves used, where leaves were stacked.
     #[serde(rename = "leaves_tenth_um", default, skip_serializing_if = "Vec::is_empty")]
     pub leaves: Vec<Length>,
-    /// The engine was cold.
+    /// The engine was said to be cold, and that still counted: see [`crate::cold`].
     pub cold: bool,
     /// Engine temperature in tenths of a degree Celsius, where it was measured.
     #[serde(default, skip_serializing_if = "Option::is_none")]

@@ -59,6 +59,8 @@ fn a_card_without_source_and_a_warm_engine_settle_nothing() {
         homeowner: yearly,
         adjuster: None,
         past_tdc: None,
+        ignition: None,
+        far_tenths: None,
     };
     assert_eq!(card.interval(Duty::Commercial), yearly);
     let mut reading = Clearance {
@@ -77,7 +79,7 @@ fn a_card_without_source_and_a_warm_engine_settle_nothing() {
     assert_eq!(reading.valve.side(), Side::Exhaust);
     assert_eq!(judge_on_card(&reading, &card), Verdict::Tight);
     reading.cold = false;
-    assert_eq!(judge_on_card(&reading, &card), Verdict::NotSettled(Why::EngineWarm));
+    assert_eq!(judge_on_card(&reading, &card), Verdict::NotSettled(Why::NotCold));
     reading.go = Some(tenth(50_000));
     reading.no_go = None;
     assert_eq!(judge_on_card(&reading, &card), Verdict::NotSettled(Why::LeafTooThick));
@@ -147,8 +149,8 @@ fn advice_is_plain() {
     );
     assert!(say(Some(6), Some(7), &coarse).contains("It is 6 thou or more, the end of the range"));
     assert_eq!(
-        advice(Verdict::NotSettled(Why::EngineWarm), &bracket(Some(4), Some(5)), &range(), None, LengthUnit::Mm),
-        "Not settled: the engine was not cold, and the range is for a cold engine. Let it cool and read again."
+        advice(Verdict::NotSettled(Why::NotCold), &bracket(Some(4), Some(5)), &range(), None, LengthUnit::Mm),
+        "Not settled: nobody said that the engine was cold, and the range is for a cold engine. Let it cool, say so, and read again."
     );
 }
 

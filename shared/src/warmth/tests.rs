@@ -156,7 +156,7 @@ proptest! {
         let read = Bracket::new(Some(Length::from_tenth_um(go)), Some(Length::from_tenth_um(go + width))).unwrap();
         for barrel_c in [barrel_c, barrel_c % 5000, 0] {
             let Ok(estimate) = estimate_cold(&read, &train(Material::Aluminium356), barrel_c, rod_c) else { continue };
-            prop_assert_eq!(estimate.verdict(), Verdict::NotSettled(Why::EngineWarm));
+            prop_assert_eq!(estimate.verdict(), Verdict::NotSettled(Why::NotCold));
             prop_assert!(!estimate.words(LengthUnit::Thou).to_lowercase().contains("in spec"));
             // The edges take in all that the reading and the exact change leave.
             let (Some(cold_go), Some(cold_no_go)) = estimate.cold_edges() else { panic!("both edges were given") };
@@ -174,7 +174,7 @@ fn not_even_where_all_else_would() {
     assert_eq!(judge(&seven_to_eight(), &range), Verdict::InSpec);
     let (Some(go), Some(no_go)) = estimate.cold_edges() else { panic!("both edges were given") };
     assert!(range.low <= go && no_go <= range.high);
-    assert_eq!(estimate.verdict(), Verdict::NotSettled(Why::EngineWarm));
+    assert_eq!(estimate.verdict(), Verdict::NotSettled(Why::NotCold));
 }
 
 #[test]

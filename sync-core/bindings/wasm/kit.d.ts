@@ -12,7 +12,9 @@ export type Grade = 'watch' | 'hold';
 export type Verdict =
   | { verdict: 'in-spec' } | { verdict: 'tight' } | { verdict: 'loose' }
   | { verdict: 'not-settled'; why: Why };
-export type Why = 'leaf-edge' | 'engine-warm' | 'no-source' | 'no-range' | 'no-such-valve' | 'no-reading' | 'leaf-too-thick';
+export type Why = 'leaf-edge' | 'not-cold' | 'no-source' | 'no-range' | 'no-such-valve' | 'no-reading' | 'leaf-too-thick';
+/** So far off that `next` says what is looked at before anything is turned, and the valve is read again. */
+export type Gross = 'far-loose' | 'far-tight' | 'nothing-goes' | 'none-went';
 export interface Feeler { thickness_tenth_um: number; leaves_tenth_um: number[] }
 export interface NextLeaf { feeler: Feeler; settles: boolean; if_enters: Verdict; if_refused: Verdict }
 export interface Bracket { go_tenth_um?: number; no_go_tenth_um?: number }
@@ -27,7 +29,7 @@ export interface Leaves { own: boolean; set: { leaves_tenth_um: number[] }; word
 export interface Interval { hours?: number; months?: number }
 export interface EngineCard {
   card: Id; name: string; cylinders: number; intake: Range; exhaust: Range; source?: { manual: string; page: string };
-  commercial: Interval; homeowner: Interval; past_tdc_tenth_um?: number;
+  commercial: Interval; homeowner: Interval; past_tdc_tenth_um?: number; ignition?: 'spark' | 'compression'; far_tenths?: number;
 }
 
 export interface Status {
@@ -66,10 +68,11 @@ export interface HistoryLine {
 export interface LashView {
   valve: Valve; stage: Stage; state: 'empty' | 'stands' | 'corroborated' | 'contested' | 'ruled' | 'recheck'; stands: Id | null;
   bracket: Bracket | null; by: Id | null; by_name: string; at_ms: number | null; cold: boolean; adjusted: boolean; visit: Id | null;
-  reason: string; words: string; judged: Verdict | null;
+  reason: string; words: string; judged: Verdict | null; gross: Gross | null;
 }
 export interface VisitView {
-  visit: Id; by: Id; by_name: string; at_ms: number; cold: boolean; finished_ms: number | null; complete: boolean;
+  visit: Id; by: Id; by_name: string; at_ms: number; cold: boolean; cold_said_ms: number; ran_since: boolean; finished_ms: number | null;
+  complete: boolean;
 }
 export interface OpenFinding { finding: Id; grade: Grade; what: string; by: Id; at_ms: number }
 /** A photo that was not taken back; its picture is where `ownPhotos` says, or with whoever noted it. */
@@ -101,7 +104,10 @@ export interface Moved { mark: number; everything: boolean; documents: Id[] }
 
 export interface VisitEntry { cold: boolean; cautions_confirmed: boolean; engine_tenth_c?: number; purpose?: string; meter_tenth_h?: number }
 export interface HoursOutcome { record: Id; doubt: string | null }
-export interface VisitOutcome { visit: Id; hours: HoursOutcome | null; also_open: number }
+/** How cold the engine is for a reading. `too-long-ago` and `ran-since`: it was said to be cold, and is to be asked again. */
+export type Cold =
+  | { engine: 'cold' } | { engine: 'warm' } | { engine: 'not-said' } | { engine: 'too-long-ago'; hours: number } | { engine: 'ran-since' };
+export interface VisitOutcome { visit: Id; hours: HoursOutcome | null; also_open: number; /** Shown before any step. */ holds: OpenFinding[] }
 export interface Tried { feeler: Feeler; goes: boolean }
 export type Ask = { ask: 'try'; leaf: NextLeaf } | { ask: 'how-tight' } | { ask: 'how-loose' } | { ask: 'both' } | { ask: 'enough' };
 export interface TrialView {
@@ -113,20 +119,30 @@ export interface ReadingEntry {
   adjusted?: boolean; cold?: boolean | null;
 }
 export interface ReadingOutcome {
-  record: Id; visit: Id | null; bracket: Bracket; bracket_words: string; range: Range | null; judged: Verdict | null; verdict: string;
+  record: Id; visit: Id | null; bracket: Bracket; bracket_words: string; range: Range | null; judged: Verdict | null; gross: Gross | null; verdict: string;
   next: string[]; next_leaf: NextLeaf | null; turn: Turn | null; contested: boolean; doubt: string | null;
+  /** Of a reading that was just taken. */
+  cold: Cold | null;
 }
 export type Step =
+  | { step: 'look-first'; stage: Stage; gross: Gross }
   | { step: 'read'; stage: Stage } | { step: 'adjust' } | { step: 'turn-over' } | { step: 'read-again'; stage: Stage } | { step: 'done' };
 export type ValveGuide = Step & {
   valve: Valve; words: string; piston: string; confirm: string;
+  /** Looked out for while that is done, said when it comes. */
+  cautions: string[];
   /** The stage at which it is read next. */
   reads_at: Stage;
   /** Of the last reading in this visit. */
   last_stage: Stage | null; last: ReadingOutcome | null;
 };
 export interface Guide {
-  machine: Id; tag: string; visit: Id; cold: boolean; card: EngineCard | null; valves: ValveGuide[]; next: Valve | null;
+  machine: Id; tag: string; visit: Id; cold: Cold;
+  /** Named with what was found, before any step. */
+  holds: OpenFinding[];
+  /** Not empty: ask whether the engine is cold, and say so with `resumeVisit`, before a leaf is tried. */
+  cold_words: string;
+  card: EngineCard | null; valves: ValveGuide[]; next: Valve | null;
   hours_read: boolean; open: string[];
 }
 export interface FinishOutcome { record: Id; visit: Id; complete: boolean; open: string[] }
@@ -149,8 +165,8 @@ export class Kit {
   onmoved: ((moved: Moved) => void) | null;
   onhas: ((has: 'here' | 'elsewhere') => void) | null;
   close(): void;
-  /** Shown and confirmed before a hand goes near an engine. */
-  cautions(): Promise<{ cautions: string[]; deference: string }>;
+  /** Shown and confirmed before a hand goes near a machine's engine. */
+  cautions(machine: Id): Promise<{ cautions: string[]; deference: string }>;
 
   // The shop.
   status(): Promise<Status>;
@@ -187,6 +203,8 @@ export class Kit {
 
   // Working. What is promised is kept.
   openVisit(machine: Id, entry: VisitEntry): Promise<VisitOutcome>;
+  /** Cautions and cold once more, where a visit is gone on with. */
+  resumeVisit(machine: Id, entry: VisitEntry): Promise<VisitOutcome>;
   openVisitOf(machine: Id): Promise<Id | null>;
   guide(machine: Id): Promise<Guide>;
   firstLeaf(machine: Id, valve: Valve): Promise<NextLeaf | null>;

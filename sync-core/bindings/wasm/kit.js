@@ -14,7 +14,7 @@ export class KitError extends Error {
 const ASKED = [
   'cautions', 'round', 'property', 'properties', 'due', 'findMachine', 'machine', 'history', 'contested', 'slot', 'quarantine', 'moved',
   'verify', 'unit', 'setUnit', 'leaves', 'setLeaves', 'readLength', 'showLength', 'remembered', 'remember', 'openVisit', 'openVisitOf',
-  'guide', 'firstLeaf', 'trial', 'takeReading', 'readHours', 'changeMeter', 'addFinding', 'clearFinding', 'addNote', 'addPhoto', 'picture',
+  'resumeVisit', 'guide', 'firstLeaf', 'trial', 'takeReading', 'readHours', 'changeMeter', 'addFinding', 'clearFinding', 'addNote', 'addPhoto', 'picture',
   'photosDue', 'ownPhotos',
   'leftOpen', 'finishVisit', 'void', 'enrol', 'exchange', 'token', 'unsent', 'takeBundle', 'prove', 'tidy',
 ];

@@ -1,7 +1,7 @@
 // The worker that has the book: one at a time in a browser, whichever tab was first. It serves the page that made it, and the
 // workers of other tabs over a channel. Pages go through kit.js.
 
-import init, { OpenKit, cautions } from './pkg/tappet_kit.js';
+import init, { OpenKit } from './pkg/tappet_kit.js';
 import { storageKey } from './keeper.js';
 import { addPhoto, picture } from './pictures.js';
 import { bringPictures, exchange, enrol, token } from './shop.js';
@@ -49,7 +49,6 @@ function told(error) {
 /** Answers one question with the book at hand. */
 async function answer({ ask, given }) {
   switch (ask) {
-    case 'cautions': return JSON.parse(cautions());
     case 'enrol': return enrol(kit, ...given);
     case 'exchange':
       exchanging ??= exchange(kit, ...given).finally(() => { exchanging = null; });

@@ -7,7 +7,7 @@ use shared::engine_card::EngineCard;
 use shared::ids::DocId;
 use shared::leaf::LeafSet;
 use shared::length::LengthUnit;
-use shared::record::Stage;
+use shared::record::{Body, Stage};
 use shared::valve::Valve;
 use shared::verdict::{leaf_plan, next_leaf};
 use shared::warmth::{Train, WarmEstimate, estimate_cold};
@@ -84,7 +84,9 @@ impl Book {
         let card = self.card_with_source(machine)?;
         let line = self.reading_of(machine, valve, stage)?;
         if !line.cold {
-            return Err(cannot(format!("{valve} {stage} was read with the engine warm: it proves nothing against a cold range")));
+            return Err(cannot(format!(
+                "{valve} {stage} was read without an engine said to be cold: it proves nothing against a cold range"
+            )));
         }
         let bracket = line.bracket.ok_or_else(|| cannot("the reading has no bracket"))?;
         let level = level.unwrap_or(self.roster()?.settings.conformance_level());
@@ -108,7 +110,8 @@ impl Book {
     /// How far to turn a valve's adjuster from the reading that stands to the aim.
     ///
     /// # Errors
-    /// [`BookError::Reckoning`] where nothing stands or the card names no adjuster.
+    /// [`BookError::Reckoning`] where nothing stands, the card names no adjuster, or the reading is so far off that it is asked about
+    /// before anything is turned.
     pub fn turn_of(&self, machine: DocId, valve: Valve, stage: Stage) -> Result<Reckoned<TurnFacts>, BookError> {
         let card = self.card_with_source(machine)?;
         let adjuster = card.adjuster.ok_or_else(|| cannot("this machine's engine card names no adjuster"))?;
@@ -116,13 +119,26 @@ impl Book {
         let line = self.reading_of(machine, valve, stage)?;
         if !line.cold {
             return Err(cannot(format!(
-                "{valve} {stage} was read with the engine warm: let it cool and read it again before the adjuster is turned"
+                "{valve} {stage} was read without an engine said to be cold: let it cool, say so, and read it again before the adjuster is turned"
             )));
         }
         let bracket = line.bracket.ok_or_else(|| cannot("the reading has no bracket"))?;
         let carry = carry_tolerated(&adjuster, &range).map_err(cannot)?;
+        let ledger = self.store.ledger_of(machine)?;
+        let reading = line.stands.and_then(|id| ledger.get(id)).and_then(|entry| match &entry.record.body {
+            Body::Clearance(reading) => Some((entry.record.id, reading)),
+            _ => None,
+        });
+        let gross = crate::view::gross_lash(&line, &card);
+        let asked = match reading {
+            Some((id, reading)) => crate::work::was_asked(&ledger, self.roster()?, id, reading, &card),
+            None => false,
+        };
+        if let Some(gross) = gross.filter(|gross| !(asked && gross.turns())) {
+            return Err(cannot(if asked { gross.still() } else { gross.asks() }.join(" ")));
+        }
         let turn = to_aim(&adjuster, &bracket, &range);
-        let mut words = Vec::new();
+        let mut words: Vec<String> = gross.into_iter().flat_map(|gross| gross.still().iter().map(ToString::to_string)).collect();
         if crate::view::judge_lash(&line, &card) == Some(shared::verdict::Verdict::InSpec) {
             words.push("In spec: leave it alone.".to_owned());
         } else {

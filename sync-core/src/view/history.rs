@@ -75,7 +75,7 @@ pub fn describe(body: &Body, unit: LengthUnit, roster: &Roster) -> String {
     match body {
         Body::Clearance(b) => {
             let bracket = b.bracket().map_or_else(|_| "no reading".to_owned(), |bracket| bracket.show(unit));
-            let warm = if b.cold { "" } else { ", engine not cold" };
+            let warm = if b.cold { "" } else { ", cold not confirmed" };
             let adjusted = if b.adjusted { ", adjuster turned" } else { "" };
             format!("{} {}: {bracket}{warm}{adjusted}", b.valve, b.stage)
         }
@@ -83,7 +83,8 @@ pub fn describe(body: &Body, unit: LengthUnit, roster: &Roster) -> String {
         Body::MeterChange(b) => format!("hour meter changed: old one at {} h, new one from {} h", b.old, b.new),
         Body::Visit(b) => {
             let purpose = if b.purpose.is_empty() { String::new() } else { format!(": {}", b.purpose) };
-            format!("visit opened, engine {}{purpose}", if b.cold { "cold" } else { "not cold" })
+            let begun = if b.resumes.is_some() { "gone on with" } else { "opened" };
+            format!("visit {begun}, engine {}{purpose}", if b.cold { "cold" } else { "not cold" })
         }
         Body::SignOff(b) => {
             let how = if b.complete { "complete" } else { "with something left open" };

@@ -8,7 +8,7 @@ use shared::ids::{DocId, MachineId, PropertyId, RecordId};
 use shared::length::LengthUnit;
 use shared::record::{Body, Clearance, FindingKind, Stage};
 use shared::valve::Valve;
-use shared::verdict::{Verdict, judge_on_card};
+use shared::verdict::{Gross, Verdict, gross_on_card, judge_on_card};
 
 use super::bounds::{MOST_HISTORY, MOST_LINES, cut};
 use super::history::{HistoryLine, Stretch, by, lines};
@@ -33,6 +33,8 @@ pub struct LashView {
     pub words: String,
     /// The verdict, where there is an engine card and a reading that stands.
     pub judged: Option<Verdict>,
+    /// How it is so far off that something else is looked at before anything is turned.
+    pub gross: Option<Gross>,
 }
 
 /// A visit, with its person's name.
@@ -183,6 +185,7 @@ impl Book {
                 by_name: line.by.map(|by| roster.name(by)).unwrap_or_default(),
                 words: line.bracket.map_or_else(|| no_reading(line.state).to_owned(), |b| b.show(unit)),
                 judged: card.as_ref().and_then(|card| judge_lash(line, card)),
+                gross: card.as_ref().and_then(|card| gross_lash(line, card)),
                 lash: line.clone(),
             });
         }
@@ -301,11 +304,21 @@ const fn no_reading(state: State) -> &'static str {
     }
 }
 
-/// The verdict on what stands: the bracket that agreeing readings leave together, cold only if the reading was.
+/// The verdict on what stands.
 pub(crate) fn judge_lash(line: &Lash, card: &EngineCard) -> Option<Verdict> {
+    Some(judge_on_card(&reading_of(line)?, card))
+}
+
+/// How what stands is so far off that it is asked about first.
+pub(crate) fn gross_lash(line: &Lash, card: &EngineCard) -> Option<Gross> {
+    gross_on_card(&reading_of(line)?, card)
+}
+
+/// What stands as one reading: the bracket that agreeing readings leave together, cold only if the reading was.
+fn reading_of(line: &Lash) -> Option<Clearance> {
     let bracket = line.bracket?;
     line.stands?;
-    let reading = Clearance {
+    Some(Clearance {
         valve: line.valve,
         stage: line.stage,
         go: bracket.go(),
@@ -315,8 +328,7 @@ pub(crate) fn judge_lash(line: &Lash, card: &EngineCard) -> Option<Verdict> {
         engine_tenth_c: None,
         adjusted: line.adjusted,
         visit: line.visit,
-    };
-    Some(judge_on_card(&reading, card))
+    })
 }
 
 /// The readings of a visit that say how a valve was left: *left*, or *found* where nothing was touched.

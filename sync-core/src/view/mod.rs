@@ -34,7 +34,7 @@ pub(crate) use exports::{RowOf, Table, hours_row, reading_row};
 pub use history::{Fate, HistoryLine, describe};
 pub use lists::{MachineLine, PropertyView, RecordView, ShopStatus};
 pub use machine::{LashView, MachineMore, MachineView, PhotoLine, VisitView};
-pub(crate) use machine::{judge_lash, last_of_visit};
+pub(crate) use machine::{gross_lash, judge_lash, last_of_visit};
 pub use record::{NamedRecord, WholeRecord};
 pub use roster::{DeviceLine, PersonLine, PropertyLine, ShopFront, Status};
 pub use service::{SeasonRecord, ServiceRecord, ServiceValve};

@@ -165,7 +165,7 @@ impl Book {
     /// # Errors
     /// [`BookError::Unknown`] where the book has no such visit.
     pub fn machine_of_visit(&self, visit: RecordId) -> Result<DocId, BookError> {
-        let held = self.store.held(visit)?.filter(|h| matches!(h.entry.record.body, Body::Visit(_)));
+        let held = self.store.held(visit)?.filter(|h| matches!(&h.entry.record.body, Body::Visit(b) if b.resumes.is_none()));
         held.map(|h| h.doc).ok_or_else(|| BookError::Unknown("this book has no such visit".to_owned()))
     }
 

@@ -3,17 +3,21 @@
 //! Follows from records alone, so that a check that was broken off goes on where it was, on this device or another.
 
 use serde::Serialize;
+use shared::caution::{self, Caution, LOCKING, TURNING_OVER};
+use shared::cold::Cold;
 use shared::engine_card::EngineCard;
 use shared::ids::{DocId, RecordId};
 use shared::leaf::LeafSet;
 use shared::length::LengthUnit;
 use shared::record::{Body, Clearance, Stage};
 use shared::valve::Valve;
-use shared::verdict::{Verdict, judge_on_card};
+use shared::verdict::{Gross, Verdict, gross_on_card, judge_on_card};
 
 use super::reading::ReadingOutcome;
 use crate::book::{Book, BookError};
 use crate::ledger::Ledger;
+use crate::machine::OpenFinding;
+use crate::moment::Moment;
 use crate::roster::Roster;
 
 /// What is to be done with a valve.
@@ -24,6 +28,13 @@ pub enum Step {
     Read {
         /// At this stage.
         stage: Stage,
+    },
+    /// So far out of range that something else is more likely wrong: look at that, and read it again, before anything is turned.
+    LookFirst {
+        /// At this stage.
+        stage: Stage,
+        /// How it is off.
+        gross: Gross,
     },
     /// Out of range: turn its adjuster, lock it, and read it as set.
     Adjust,
@@ -38,16 +49,32 @@ pub enum Step {
     Done,
 }
 
+/// The last reading of a valve in a visit, as far as what comes next follows from it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Reached {
+    /// Its stage.
+    pub stage: Stage,
+    /// Its verdict, where there is a card to judge by.
+    pub verdict: Option<Verdict>,
+    /// How it is so far off that it is asked about first.
+    pub gross: Option<Gross>,
+    /// The reading before it at the same stage was so far off too: it was asked about.
+    pub asked: bool,
+}
+
 impl Step {
-    /// What follows the last reading of a valve in a visit: its stage, and its verdict where there is a card to judge by.
+    /// What follows the last reading of a valve in a visit.
     #[must_use]
-    pub const fn after(last: Option<(Stage, Option<Verdict>)>) -> Self {
-        match last {
-            None => Self::Read { stage: Stage::Found },
-            Some((_, Some(Verdict::Tight | Verdict::Loose))) => Self::Adjust,
-            Some((Stage::Set, _)) => Self::TurnOver,
-            Some((stage, Some(Verdict::NotSettled(_)))) => Self::ReadAgain { stage },
-            Some((Stage::Found | Stage::Left, Some(Verdict::InSpec) | None)) => Self::Done,
+    pub const fn after(last: Option<Reached>) -> Self {
+        let Some(Reached { stage, verdict, gross, asked }) = last else { return Self::Read { stage: Stage::Found } };
+        if let (Some(gross), false) = (gross, asked) {
+            return Self::LookFirst { stage, gross };
+        }
+        match (stage, verdict) {
+            (_, Some(Verdict::Tight | Verdict::Loose)) => Self::Adjust,
+            (Stage::Set, _) => Self::TurnOver,
+            (stage, Some(Verdict::NotSettled(_))) => Self::ReadAgain { stage },
+            (Stage::Found | Stage::Left, Some(Verdict::InSpec) | None) => Self::Done,
         }
     }
 
@@ -55,7 +82,7 @@ impl Step {
     #[must_use]
     pub const fn reads(self) -> Option<Stage> {
         match self {
-            Self::Read { stage } | Self::ReadAgain { stage } => Some(stage),
+            Self::Read { stage } | Self::ReadAgain { stage } | Self::LookFirst { stage, .. } => Some(stage),
             Self::Adjust => Some(Stage::Set),
             Self::TurnOver => Some(Stage::Left),
             Self::Done => None,
@@ -68,10 +95,21 @@ impl Step {
         self.reads().or(last).unwrap_or(Stage::Found)
     }
 
+    /// What to look out for while it is done.
+    #[must_use]
+    pub const fn cautions(self) -> &'static [Caution] {
+        match self {
+            Self::Adjust => &LOCKING,
+            Self::TurnOver => &TURNING_OVER,
+            Self::Read { .. } | Self::ReadAgain { .. } | Self::LookFirst { .. } | Self::Done => &[],
+        }
+    }
+
     /// What to confirm before the leaves are tried; empty where there is nothing to.
     #[must_use]
     pub const fn to_confirm(self) -> &'static str {
         match self {
+            Self::LookFirst { gross, .. } => gross.to_confirm(),
             Self::Adjust => "adjusted, and locked again?",
             Self::TurnOver => "engine turned over twice by hand, and back at top dead center?",
             Self::Read { .. } | Self::ReadAgain { .. } | Self::Done => "",
@@ -95,6 +133,8 @@ pub struct ValveGuide {
     pub reads_at: Stage,
     /// What to confirm before that; empty where there is nothing to.
     pub confirm: &'static str,
+    /// What to look out for while that is done, each a sentence.
+    pub cautions: Vec<&'static str>,
     /// The stage of the last reading in this visit.
     pub last_stage: Option<Stage>,
     /// What that reading means.
@@ -110,8 +150,12 @@ pub struct Guide {
     pub tag: String,
     /// The visit.
     pub visit: RecordId,
-    /// The engine was said to be cold.
-    pub cold: bool,
+    /// What was found on it that forbids running it: to be shown before any step.
+    pub holds: Vec<OpenFinding>,
+    /// How cold the engine is for a reading taken now.
+    pub cold: Cold,
+    /// What to ask before the check goes on, where that does not count; empty where it does.
+    pub cold_words: String,
     /// The engine card, where it has a source: else nothing is judged.
     pub card: Option<EngineCard>,
     /// The valves, in the order in which they are checked.
@@ -129,7 +173,14 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError::Unknown`] where there is no such machine, or no open visit; the store.
-    pub fn guide(&self, machine: DocId, visit: Option<RecordId>, set: &LeafSet, unit: LengthUnit) -> Result<Guide, BookError> {
+    pub fn guide(
+        &self,
+        machine: DocId,
+        visit: Option<RecordId>,
+        set: &LeafSet,
+        unit: LengthUnit,
+        now: &Moment,
+    ) -> Result<Guide, BookError> {
         let state = self.known_machine(machine)?;
         let visit = match visit {
             Some(visit) => visit,
@@ -140,12 +191,13 @@ impl Book {
         let engine = self.card_of(&state)?;
         let cylinders = state.card.as_ref().and_then(|c| c.cylinders).or(engine.as_ref().map(|c| c.cylinders)).unwrap_or(1);
         let card = engine.as_ref().filter(|card| card.source.is_some());
+        let cold = state.cold_at(Some(visit), self.shop_now_ms(now)?);
         let ledger = self.store.ledger_of(machine)?;
         let roster = self.roster()?;
         let mut valves = Vec::new();
         for valve in Valve::all(cylinders) {
             let last = last_reading(&ledger, roster, visit, valve);
-            let next = Step::after(last.map(|(_, reading)| (reading.stage, card.map(|card| judge_on_card(reading, card)))));
+            let next = Step::after(reached(&ledger, roster, visit, valve, card));
             let outcome = last.map(|(id, reading)| self.meaning(machine, id, reading, engine.as_ref(), set, unit)).transpose()?;
             valves.push(ValveGuide {
                 valve,
@@ -154,6 +206,7 @@ impl Book {
                 next,
                 reads_at: next.reads_after(last.map(|(_, reading)| reading.stage)),
                 confirm: next.to_confirm(),
+                cautions: next.cautions().iter().map(|caution| caution.words()).collect(),
                 last_stage: last.map(|(_, reading)| reading.stage),
                 last: outcome,
             });
@@ -163,7 +216,9 @@ impl Book {
             machine,
             tag: state.tag().to_owned(),
             visit,
-            cold: state.visits.iter().any(|v| v.visit == visit && v.cold),
+            holds: state.holds().cloned().collect(),
+            cold_words: cold.words(),
+            cold,
             next: valves.iter().find(to_do).map(|valve| valve.valve),
             valves,
             hours_read: hours_read(&ledger, roster, visit),
@@ -172,15 +227,22 @@ impl Book {
         })
     }
 
-    /// The last reading of a valve in a visit, and its verdict where the engine card may be judged against.
+    /// What comes before a hand goes near a machine's engine, by how its card says it fires.
+    ///
+    /// # Errors
+    /// [`BookError::Unknown`] where the book has no such machine; the store.
+    pub fn cautions(&self, machine: DocId) -> Result<Vec<Caution>, BookError> {
+        let card = self.card_of(&self.known_machine(machine)?)?;
+        Ok(caution::before(card.and_then(|card| card.ignition)))
+    }
+
+    /// Where a valve is in a visit: its last reading, judged where the engine card may be judged against.
     ///
     /// # Errors
     /// [`BookError`] where the store fails or the machine is not known.
-    pub fn reached(&self, machine: DocId, visit: RecordId, valve: Valve) -> Result<Option<(Stage, Option<Verdict>)>, BookError> {
+    pub fn reached(&self, machine: DocId, visit: RecordId, valve: Valve) -> Result<Option<Reached>, BookError> {
         let card = self.card_of(&self.known_machine(machine)?)?.filter(|card| card.source.is_some());
-        let ledger = self.store.ledger_of(machine)?;
-        let last = last_reading(&ledger, self.roster()?, visit, valve);
-        Ok(last.map(|(_, reading)| (reading.stage, card.as_ref().map(|card| judge_on_card(reading, card)))))
+        Ok(reached(&*self.store.ledger_of(machine)?, self.roster()?, visit, valve, card.as_ref()))
     }
 
     /// Whether the hour meter was read in a visit.
@@ -200,13 +262,35 @@ pub fn piston(cylinder: u8, card: Option<&EngineCard>, unit: LengthUnit) -> Stri
     format!("Cylinder {cylinder}: piston at top dead center of its compression stroke, both rockers loose{past}.")
 }
 
-/// The last reading of a valve in a visit that was not taken back, in the order in which they were written on one device.
+fn reached(ledger: &Ledger, roster: &Roster, visit: RecordId, valve: Valve, card: Option<&EngineCard>) -> Option<Reached> {
+    let (id, last) = last_reading(ledger, roster, visit, valve)?;
+    Some(Reached {
+        stage: last.stage,
+        verdict: card.map(|card| judge_on_card(last, card)),
+        gross: card.and_then(|card| gross_on_card(last, card)),
+        asked: card.is_some_and(|card| was_asked(ledger, roster, id, last, card)),
+    })
+}
+
+/// Whether a reading was asked about before it was taken: the one before it in the visit, of the same valve and stage, was as far off.
+pub(crate) fn was_asked(ledger: &Ledger, roster: &Roster, id: RecordId, reading: &Clearance, card: &EngineCard) -> bool {
+    let Some(visit) = reading.visit else { return false };
+    let before = readings_of(ledger, roster, visit, reading.valve).take_while(|(other, _)| *other != id).last();
+    before.is_some_and(|(_, before)| before.stage == reading.stage && gross_on_card(before, card).is_some())
+}
+
+/// The last reading of a valve in a visit that was not taken back.
 fn last_reading<'l>(ledger: &'l Ledger, roster: &Roster, visit: RecordId, valve: Valve) -> Option<(RecordId, &'l Clearance)> {
-    let readings = ledger.entries().filter_map(|entry| match &entry.record.body {
+    readings_of(ledger, roster, visit, valve).last()
+}
+
+/// The readings of a valve in a visit that were not taken back, in the order in which they were written on one device.
+fn readings_of<'l>(ledger: &'l Ledger, roster: &Roster, visit: RecordId, valve: Valve) -> impl Iterator<Item = (RecordId, &'l Clearance)> {
+    let readings = ledger.entries().filter_map(move |entry| match &entry.record.body {
         Body::Clearance(reading) if reading.valve == valve && reading.visit == Some(visit) => Some((entry.record.id, reading)),
         _ => None,
     });
-    readings.filter(|(id, _)| ledger.voided_by(*id, roster).is_none()).last()
+    readings.filter(|(id, _)| ledger.voided_by(*id, roster).is_none())
 }
 
 fn hours_read(ledger: &Ledger, roster: &Roster, visit: RecordId) -> bool {
@@ -225,7 +309,7 @@ mod tests {
     #[test]
     fn a_valve_goes_from_found_over_set_to_left() {
         let open = Verdict::NotSettled(Why::LeafEdge);
-        let after = |stage, verdict| Step::after(Some((stage, verdict)));
+        let after = |stage, verdict| Step::after(Some(Reached { stage, verdict, gross: None, asked: false }));
         assert_eq!(Step::after(None), Step::Read { stage: Stage::Found });
         assert_eq!(after(Stage::Found, Some(Verdict::InSpec)), Step::Done);
         assert_eq!(after(Stage::Found, Some(Verdict::Tight)), Step::Adjust);
@@ -241,5 +325,12 @@ mod tests {
         assert_eq!(Step::Done.reads_after(Some(Stage::Left)), Stage::Left);
         assert_eq!(Step::Adjust.reads_after(Some(Stage::Found)), Stage::Set);
         assert_eq!(Step::after(None).reads_after(None), Stage::Found);
+        // Far off, it is looked at and read again where it was read; only then is it turned.
+        let loose = Reached { stage: Stage::Found, verdict: Some(Verdict::Loose), gross: Some(Gross::FarLoose), asked: false };
+        let look = Step::after(Some(loose));
+        assert_eq!((look, look.reads()), (Step::LookFirst { stage: Stage::Found, gross: Gross::FarLoose }, Some(Stage::Found)));
+        assert_eq!(Step::after(Some(Reached { asked: true, ..loose })), Step::Adjust);
+        // What is looked out for is said at its step.
+        assert_eq!((Step::Adjust.cautions(), Step::TurnOver.cautions()), (&LOCKING[..], &TURNING_OVER[..]));
     }
 }

@@ -12,7 +12,8 @@ mod visit;
 use shared::ids::{DocId, PersonId, RecordId};
 use shared::record::{Body, Finding, FindingCleared, FindingKind, MachineCard, MeterChange, Note, Photo, Void};
 
-pub use guide::{Guide, Step, ValveGuide, piston};
+pub(crate) use guide::was_asked;
+pub use guide::{Guide, Reached, Step, ValveGuide, piston};
 pub use office::Settings;
 pub use reading::{ReadingEntry, ReadingOutcome};
 pub use trial::{Ask, Trial, TrialView, Tried};

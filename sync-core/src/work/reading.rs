@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 use shared::adjuster::{Turn, carry_tolerated, to_aim};
 use shared::bracket::Bracket;
+use shared::cold::Cold;
 use shared::engine_card::{EngineCard, Range};
 use shared::ids::{DocId, RecordId};
 use shared::leaf::{LeafSet, check_leaf};
@@ -10,9 +11,9 @@ use shared::length::{Length, LengthUnit};
 use shared::record::{Clearance, Stage, Visit};
 use shared::slot::Slot;
 use shared::valve::Valve;
-use shared::verdict::{NextLeaf, Verdict, advice, judge_on_card, next_leaf};
+use shared::verdict::{Gross, NextLeaf, Verdict, advice, gross_on_card, judge_on_card, next_leaf};
 
-use super::Hand;
+use super::{Hand, was_asked};
 use crate::book::{Book, BookError};
 use crate::plausible;
 use crate::standing::State;
@@ -37,7 +38,7 @@ pub struct ReadingEntry {
     /// The adjuster was turned.
     #[serde(default)]
     pub adjusted: bool,
-    /// Overrides what the visit says of the engine.
+    /// What is said of the engine for this reading alone; what the visit says, and still counts, where nothing is.
     #[serde(default)]
     pub cold: Option<bool>,
 }
@@ -49,6 +50,8 @@ pub struct ReadingOutcome {
     pub record: RecordId,
     /// Its visit, where one is open.
     pub visit: Option<RecordId>,
+    /// How cold the engine was for it, when it was taken just now; absent of a reading that is looked at later.
+    pub cold: Option<Cold>,
     /// The bracket.
     pub bracket: Bracket,
     /// The bracket in words.
@@ -57,6 +60,8 @@ pub struct ReadingOutcome {
     pub range: Option<Range>,
     /// The verdict; absent without an engine card.
     pub judged: Option<Verdict>,
+    /// How it is so far off that it is asked about before anything is turned; `next` says what is looked at.
+    pub gross: Option<Gross>,
     /// The verdict in a word or two.
     pub verdict: String,
     /// What to do next, in sentences.
@@ -92,13 +97,18 @@ impl Book {
         let card = self.card_of(&state)?;
         let cylinders = state.card.as_ref().and_then(|c| c.cylinders).or(card.as_ref().map(|c| c.cylinders));
         let visit = self.open_visit_of(machine, hand.measured_by)?;
+        let cold = match entry.cold {
+            Some(true) => Cold::Cold,
+            Some(false) => Cold::Warm,
+            None => state.cold_at(visit, self.shop_now_ms(&hand.now)?),
+        };
         let reading = Clearance {
             valve: entry.valve,
             stage: entry.stage,
             go: entry.go,
             no_go: entry.no_go,
             leaves: entry.leaves,
-            cold: entry.cold.unwrap_or(state.visits.iter().any(|v| Some(v.visit) == visit && v.cold)),
+            cold: cold.counts(),
             engine_tenth_c: self.visit_of(visit)?.and_then(|v| v.engine_tenth_c),
             adjusted: entry.adjusted,
             visit,
@@ -108,7 +118,8 @@ impl Book {
             return Err(BookError::Entry(format!("This is {why}; its valves are {}.", names.join(", "))));
         }
         let record = self.state_one(machine, reading.clone(), hand)?;
-        self.meaning(machine, record, &reading, card.as_ref(), set, unit)
+        let outcome = self.meaning(machine, record, &reading, card.as_ref(), set, unit)?;
+        Ok(outcome.taken(cold))
     }
 
     /// What a reading that is kept means.
@@ -126,10 +137,12 @@ impl Book {
         let mut outcome = ReadingOutcome {
             record,
             visit: reading.visit,
+            cold: None,
             bracket,
             bracket_words: bracket.show(unit),
             range: card.map(|c| c.range(reading.valve.side())),
             judged: None,
+            gross: None,
             verdict: "not judged".to_owned(),
             next: Vec::new(),
             next_leaf: None,
@@ -138,7 +151,10 @@ impl Book {
             doubt: standing.and_then(|s| s.aside.into_iter().find(|a| a.id == record)).map(|a| a.why),
         };
         match card {
-            Some(card) => say_next(&mut outcome, reading, card, set, unit),
+            Some(card) => {
+                let asked = was_asked(&*self.store.ledger_of(machine)?, self.roster()?, record, reading, card);
+                say_next(&mut outcome, reading, (card, asked), set, unit);
+            }
             None => outcome.next.push(
                 "This machine has no engine card yet: the reading is kept and not judged. Look the range up in the engine maker's manual."
                     .to_owned(),
@@ -165,12 +181,29 @@ impl Book {
     }
 }
 
-/// The verdict on a reading, and what follows from it.
-fn say_next(outcome: &mut ReadingOutcome, reading: &Clearance, card: &EngineCard, set: &LeafSet, unit: LengthUnit) {
+impl ReadingOutcome {
+    /// Says how cold the engine was when it was taken just now: the record does not tell a warm engine from one of which nobody
+    /// had said lately that it is cold.
+    fn taken(self, cold: Cold) -> Self {
+        let why = if cold.expired() { Some(cold.words()) } else { None };
+        Self { cold: Some(cold), next: why.into_iter().chain(self.next).collect(), ..self }
+    }
+}
+
+/// The verdict on a reading, and what follows from it; `asked` where a reading so far off was asked about before.
+fn say_next(outcome: &mut ReadingOutcome, reading: &Clearance, (card, asked): (&EngineCard, bool), set: &LeafSet, unit: LengthUnit) {
     let range = card.range(reading.valve.side());
     let verdict = judge_on_card(reading, card);
     outcome.judged = Some(verdict);
     outcome.verdict = verdict.word().to_owned();
+    outcome.gross = gross_on_card(reading, card);
+    if let Some(gross) = outcome.gross {
+        let said = if asked { gross.still() } else { gross.asks() };
+        outcome.next.extend(said.iter().map(ToString::to_string));
+        if !(asked && gross.turns()) {
+            return;
+        }
+    }
     if !verdict.is_settled() && reading.cold && card.source.is_some() {
         outcome.next_leaf = next_leaf(Some(&outcome.bracket), &range, set);
     }

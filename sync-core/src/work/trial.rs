@@ -13,6 +13,7 @@ use shared::valve::Valve;
 use shared::verdict::{NextLeaf, Verdict, judge, judge_on_card, next_leaf};
 
 use crate::book::{Book, BookError};
+use crate::moment::Moment;
 
 /// A leaf that was tried, or a stack of two.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -148,10 +149,19 @@ impl Book {
     /// # Errors
     /// [`BookError::Entry`] for a leaf that cannot be or that contradicts those before it; [`BookError::Unknown`] where the
     /// book has no such machine; the store.
-    pub fn trial(&self, machine: DocId, valve: Valve, tried: &[Tried], set: &LeafSet, unit: LengthUnit) -> Result<TrialView, BookError> {
+    pub fn trial(
+        &self,
+        machine: DocId,
+        valve: Valve,
+        tried: &[Tried],
+        set: &LeafSet,
+        unit: LengthUnit,
+        now: &Moment,
+    ) -> Result<TrialView, BookError> {
         let state = self.known_machine(machine)?;
         let card = self.card_of(&state)?.filter(|card| card.source.is_some());
         let visit = self.open_visit_of(machine, None)?;
+        let now_ms = self.shop_now_ms(now)?;
         let range = card.as_ref().map(|card| card.range(valve.side()));
         let mut trial = Trial::default();
         for one in tried {
@@ -164,7 +174,7 @@ impl Book {
             go: trial.go(),
             no_go: trial.no_go(),
             leaves: trial.leaves(),
-            cold: state.visits.iter().any(|v| Some(v.visit) == visit && v.cold),
+            cold: state.cold_at(visit, now_ms).counts(),
             engine_tenth_c: None,
             adjusted: false,
             visit,

@@ -1,6 +1,7 @@
 //! A visit from its opening to its finish, and the hour meter.
 
 use serde::{Deserialize, Serialize};
+use shared::cold::Cold;
 use shared::hours::Hours;
 use shared::ids::{DocId, RecordId};
 use shared::record::{HourReading, SignOff, Visit};
@@ -10,6 +11,8 @@ use shared::verdict::{Verdict, judge_on_card};
 
 use super::Hand;
 use crate::book::{Book, BookError, Draft};
+use crate::machine::OpenFinding;
+use crate::moment::Moment;
 use crate::view::last_of_visit;
 
 /// What is needed to open a visit.
@@ -31,7 +34,18 @@ pub struct VisitEntry {
     pub meter: Option<Hours>,
 }
 
-/// A visit opened.
+impl VisitEntry {
+    /// The record that says so, of a new visit or of one that is gone on with.
+    fn stated(&self, resumes: Option<RecordId>) -> Result<Visit, BookError> {
+        if !self.cautions_confirmed {
+            return Err(BookError::Entry("A visit is opened once its cautions have been read and confirmed.".to_owned()));
+        }
+        let purpose = self.purpose.clone();
+        Ok(Visit { cold: self.cold, engine_tenth_c: self.engine_tenth_c, cautions_confirmed: true, purpose, resumes })
+    }
+}
+
+/// A visit opened, or gone on with.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct VisitOutcome {
     /// The visit.
@@ -40,6 +54,8 @@ pub struct VisitOutcome {
     pub hours: Option<HoursOutcome>,
     /// Visits of this person to this machine that are open besides.
     pub also_open: usize,
+    /// What was found on the machine that forbids running it: to be shown before any step.
+    pub holds: Vec<OpenFinding>,
 }
 
 /// An hour reading kept.
@@ -70,19 +86,40 @@ impl Book {
     /// # Errors
     /// [`BookError::Entry`] where the cautions were not confirmed; any other having kept nothing.
     pub fn open_visit(&mut self, machine: DocId, entry: &VisitEntry, hand: &mut Hand<'_>) -> Result<VisitOutcome, BookError> {
+        let stated = entry.stated(None)?;
+        self.begin_with(machine, stated, entry.meter, hand)
+    }
+
+    /// Goes on with the person's own latest open visit: the cautions confirmed once more, and what the engine is like now.
+    ///
+    /// # Errors
+    /// As [`Book::open_visit`]; [`BookError::Unknown`] where no visit is open.
+    pub fn resume_visit(&mut self, machine: DocId, entry: &VisitEntry, hand: &mut Hand<'_>) -> Result<VisitOutcome, BookError> {
+        let visit = self.open_visit_of(machine, hand.measured_by)?;
+        let visit = visit.ok_or_else(|| BookError::Unknown("you have no open visit to this machine".to_owned()))?;
+        let stated = entry.stated(Some(visit))?;
+        self.begin_with(machine, stated, entry.meter, hand)
+    }
+
+    fn begin_with(&mut self, machine: DocId, stated: Visit, meter: Option<Hours>, hand: &mut Hand<'_>) -> Result<VisitOutcome, BookError> {
         let state = self.known_machine(machine)?;
-        if !entry.cautions_confirmed {
-            return Err(BookError::Entry("A visit is opened once its cautions have been read and confirmed.".to_owned()));
-        }
         let person = hand.measured_by.unwrap_or(self.writer()?.person);
-        let also_open = state.open_visits().filter(|v| v.by == person).count();
-        let visit =
-            Visit { cold: entry.cold, engine_tenth_c: entry.engine_tenth_c, cautions_confirmed: true, purpose: entry.purpose.clone() };
+        let resumes = stated.resumes;
+        let also_open = state.open_visits().filter(|v| v.by == person && Some(v.visit) != resumes).count();
+        let holds = state.holds().cloned().collect();
         self.as_one(|book| {
-            let visit = book.state_one(machine, visit, hand)?;
-            let hours = entry.meter.map(|meter| book.read_hours(machine, meter, hand)).transpose()?;
-            Ok(VisitOutcome { visit, hours, also_open })
+            let record = book.state_one(machine, stated, hand)?;
+            let hours = meter.map(|meter| book.read_hours(machine, meter, hand)).transpose()?;
+            Ok(VisitOutcome { visit: resumes.unwrap_or(record), hours, also_open, holds })
         })
+    }
+
+    /// How cold the engine is for a reading taken now in a visit.
+    ///
+    /// # Errors
+    /// [`BookError::Unknown`] where the book has no such machine; the store.
+    pub fn cold_now(&self, machine: DocId, visit: Option<RecordId>, now: &Moment) -> Result<Cold, BookError> {
+        Ok(self.known_machine(machine)?.cold_at(visit, self.shop_now_ms(now)?))
     }
 
     /// Reads the hour meter. A reading that cannot be is kept too, and said to be in doubt.

@@ -81,15 +81,20 @@ fn read_both(text: &str, session: &mut Session<'_, '_>) -> Result<Pair, Failure>
 
 /// How far off a valve is can be said only between two leaves: the missing one is asked for, and may stay missing.
 fn closed(check: &mut Check<'_, '_, '_>, trial: &mut Trial, asked: &Ask) -> Result<(), Halt> {
-    let question = format!("{} (Enter: not tried):", asked.words(check.session.unit));
+    let none = if *asked == Ask::HowTight { "; 0: not even the thinnest" } else { "" };
+    let question = format!("{} (Enter: not tried{none}):", asked.words(check.session.unit));
+    let thinnest = check.set.leaves().first().copied();
     let before = trial.clone();
     *trial = ask::until(check.session, &question, |session, answer| {
         let mut trial = before.clone();
         if answer.is_empty() {
             return Ok(trial);
         }
-        let leaf = session.leaf(answer)?;
-        let tried = Tried { feeler: Feeler { thickness: leaf, leaves: vec![leaf] }, goes: *asked == Ask::HowTight };
+        let (leaf, goes) = match thinnest {
+            Some(thinnest) if answer == "0" && *asked == Ask::HowTight => (thinnest, false),
+            _ => (session.leaf(answer)?, *asked == Ask::HowTight),
+        };
+        let tried = Tried { feeler: Feeler { thickness: leaf, leaves: vec![leaf] }, goes };
         trial.answer(&tried).map_err(|e| in_unit(&e, session.unit))?;
         Ok(trial)
     })?;

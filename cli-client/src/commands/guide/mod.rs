@@ -86,8 +86,9 @@ fn begin<'c, 's, 'e>(args: &GuideArgs, session: &'c mut Session<'s, 'e>) -> Resu
     let tag = session.book.title(machine)?;
     let open = session.book.open_visit_of(machine, None)?;
     let resumed = open.is_some();
+    visit::say_holds(session, machine)?;
     ask::say(session, &format!("{tag}. Before a hand goes near the engine:"));
-    let cautions = visit::cautions(show::width(session.env));
+    let cautions = visit::cautions(session, machine)?;
     ask::say(session, &cautions);
     if !ask::yes_or_no(session, "Read, and followed?")? {
         ask::say(session, "Then stop here, and come back when they are.");
@@ -97,14 +98,16 @@ fn begin<'c, 's, 'e>(args: &GuideArgs, session: &'c mut Session<'s, 'e>) -> Resu
     let visit = match open {
         Some(visit) => {
             ask::say(session, &format!("Going on with your open visit {}.", short(&visit)));
+            let cold = session.book.cold_now(machine, Some(visit), &session.env.now())?;
+            if !cold.counts() {
+                ask::say(session, &cold.words());
+                let entry = VisitEntry { cold: is_cold(session)?, cautions_confirmed: true, ..VisitEntry::default() };
+                session.book.resume_visit(machine, &entry, &mut session.env.hand(None))?;
+            }
             visit
         }
         None => {
-            let cold = ask::yes_or_no(session, "Is the engine cold?")?;
-            if !cold {
-                ask::say(session, "Ranges are for a cold engine: readings are kept, and none of them settles before it has cooled.");
-            }
-            let entry = VisitEntry { cold, cautions_confirmed: true, ..VisitEntry::default() };
+            let entry = VisitEntry { cold: is_cold(session)?, cautions_confirmed: true, ..VisitEntry::default() };
             let visit = session.book.open_visit(machine, &entry, &mut session.env.hand(None))?.visit;
             kept.push(visit);
             ask::say(session, &format!("Visit {} is open. Every answer is kept at once.", short(&visit)));
@@ -122,6 +125,14 @@ fn begin<'c, 's, 'e>(args: &GuideArgs, session: &'c mut Session<'s, 'e>) -> Resu
     let card = view.engine_card.filter(|card| card.source.is_some());
     let set = session.leaves()?;
     Ok((Check { session, machine, tag, visit, card, valves, set, kept, look: false, hours_in_doubt: false }, resumed))
+}
+
+fn is_cold(session: &mut Session<'_, '_>) -> Result<bool, Halt> {
+    let cold = ask::yes_or_no(session, "Is the engine cold?")?;
+    if !cold {
+        ask::say(session, "Ranges are for a cold engine: readings are kept, and none of them settles before it has cooled.");
+    }
+    Ok(cold)
 }
 
 fn valves(check: &mut Check<'_, '_, '_>, resumed: bool) -> Result<(), Halt> {

@@ -1,19 +1,16 @@
 //! One valve, from found over set to left.
 
-use shared::record::Stage;
+use shared::record::{FindingKind, Stage};
 use shared::valve::Valve;
-use shared::verdict::Verdict;
-use sync_core::work::{ReadingEntry, Step};
+use shared::verdict::Gross;
+use sync_core::work::{Reached, ReadingEntry, Step};
 
 use super::{Check, leaves};
 use crate::ask::{self, Halt};
 use crate::show;
 
-/// Where a valve is: its last reading's stage, and the verdict where there is a card.
-type At = (Stage, Option<Verdict>);
-
 /// Checks one valve, going on from its last reading in this visit.
-pub(super) fn check(check: &mut Check<'_, '_, '_>, valve: Valve, so_far: Option<At>) -> Result<(), Halt> {
+pub(super) fn check(check: &mut Check<'_, '_, '_>, valve: Valve, so_far: Option<Reached>) -> Result<(), Halt> {
     let mut at = match Step::after(so_far) {
         Step::Done => {
             ask::say(check.session, &format!("{valve} is done already."));
@@ -25,16 +22,32 @@ pub(super) fn check(check: &mut Check<'_, '_, '_>, valve: Valve, so_far: Option<
             ask::say(check.session, &format!("\n{}:", show::sentence(&valve.words()).trim_end_matches('.')));
             read(check, valve, stage)?
         }
+        Step::LookFirst { gross, .. } => {
+            for ask in gross.asks() {
+                ask::say(check.session, ask);
+            }
+            so_far
+        }
         Step::Adjust | Step::TurnOver => so_far,
     };
     while at.is_some() {
         let step = Step::after(at);
+        if let (Step::Adjust, Some(Reached { gross: Some(gross), .. })) = (step, at) {
+            hold(check, valve, gross)?;
+        }
+        for caution in step.cautions() {
+            ask::say(check.session, caution.words());
+        }
         let confirmed = match step {
-            Step::Adjust | Step::TurnOver => ask::yes_or_no(check.session, &format!("{valve}: {}", step.to_confirm()))?,
+            Step::LookFirst { .. } if step.to_confirm().is_empty() => true,
+            Step::LookFirst { .. } | Step::Adjust | Step::TurnOver => {
+                ask::yes_or_no(check.session, &format!("{valve}: {}", step.to_confirm()))?
+            }
             Step::Read { .. } | Step::ReadAgain { .. } | Step::Done => return Ok(()),
         };
         let Some(stage) = step.reads().filter(|_| confirmed) else {
-            let left = if step == Step::Adjust { "stays as it is, and open" } else { "is set and not checked again: it stays open" };
+            let set = step == Step::TurnOver;
+            let left = if set { "is set and not checked again: it stays open" } else { "stays as it is, and open" };
             ask::say(check.session, &format!("{valve} {left}."));
             return Ok(());
         };
@@ -44,7 +57,7 @@ pub(super) fn check(check: &mut Check<'_, '_, '_>, valve: Valve, so_far: Option<
 }
 
 /// Takes and keeps one reading; `None` where the person leaves the valve out.
-fn read(check: &mut Check<'_, '_, '_>, valve: Valve, stage: Stage) -> Result<Option<At>, Halt> {
+fn read(check: &mut Check<'_, '_, '_>, valve: Valve, stage: Stage) -> Result<Option<Reached>, Halt> {
     let Some(leaves) = leaves::find(check, valve, stage)? else {
         ask::say(check.session, &format!("{valve} is left out, and stays open."));
         return Ok(None);
@@ -57,5 +70,18 @@ fn read(check: &mut Check<'_, '_, '_>, valve: Valve, stage: Stage) -> Result<Opt
     check.look |= done.contested || done.doubt.is_some();
     let words = show::reading::words(valve, stage, &done, None, show::width(session.env));
     ask::say(session, &words);
-    Ok(Some((stage, done.judged)))
+    Ok(check.session.book.reached(check.machine, check.visit, valve)?)
+}
+
+/// Offers a hold where still nothing goes, and a valve may have receded or be burnt: nobody runs it before a test has told.
+fn hold(check: &mut Check<'_, '_, '_>, valve: Valve, gross: Gross) -> Result<(), Halt> {
+    if gross.turns() || !ask::yes_or_no(check.session, "Put the machine on hold until a leak-down or compression test?")? {
+        return Ok(());
+    }
+    let what = format!("{valve}: nothing goes; leak-down or compression test before it runs");
+    let session = &mut *check.session;
+    let record = session.book.add_finding(check.machine, FindingKind::Hold, &what, &mut session.env.hand(None))?;
+    check.kept.push(record);
+    ask::say(check.session, "Kept: ON HOLD, not to be run.");
+    Ok(())
 }

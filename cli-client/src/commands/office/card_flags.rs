@@ -1,6 +1,7 @@
 //! An engine card from flags: ranges as 4-6, threads as M6x1 or 1/4-28, a ratio as 1.3.
 
-use shared::engine_card::{Adjuster, EngineCard, Interval, Range, Rocker, Source, Thread};
+use shared::engine_card::table::far_tenths;
+use shared::engine_card::{Adjuster, EngineCard, Ignition, Interval, Range, Rocker, Source, Thread};
 use shared::entry;
 use shared::ids::CardId;
 use shared::sensible::{PAST_TDC, RANGE_LIMIT};
@@ -59,6 +60,12 @@ pub(super) struct CardFlags {
     /// How far past top dead center the piston is when checked, for an engine with compression release
     #[arg(long, value_name = "L")]
     past_tdc: Option<String>,
+    /// How it fires, spark or compression (a diesel): the cautions follow from it
+    #[arg(long)]
+    ignition: Option<Ignition>,
+    /// How far outside a range a reading is asked about before anything is turned, in widths of the range, as in 1.5 [2]
+    #[arg(long, value_name = "N", value_parser = far_tenths)]
+    far_widths: Option<u32>,
 }
 
 impl CardFlags {
@@ -88,6 +95,8 @@ impl CardFlags {
             homeowner: if unsaid { commercial } else { homeowner },
             adjuster,
             past_tdc: self.past_tdc.as_deref().map(|text| session.length(text, &PAST_TDC)).transpose()?,
+            ignition: self.ignition,
+            far_tenths: self.far_widths,
         })
     }
 }

@@ -51,7 +51,7 @@ impl Asked {
         let outcome = outcome.with("valve", &self.valve)?.with("stage", &self.stage)?;
         let Some((bracket, at_ms)) = self.line.as_ref().and_then(|line| line.bracket.zip(line.at_ms)) else { return Ok(outcome) };
         let (valve, stage, read, when) = (self.valve, self.stage.name(), bracket.show(session.unit), session.local(at_ms)?);
-        let warm = if self.line.as_ref().is_some_and(|line| line.cold) { "" } else { ", engine not cold" };
+        let warm = if self.line.as_ref().is_some_and(|line| line.cold) { "" } else { ", cold not confirmed" };
         let said = format!("Goes by {valve} {stage}, {read}{warm}, read {when}.");
         Ok(outcome.and_say(&show::wrapped(&said, show::width(session.env))))
     }

@@ -9,11 +9,13 @@ import * as rest from '../steps/rest.js';
 import { mark } from '../ui.js';
 import words from '../words/en.js';
 import { ask as askHours } from './hours.js';
+import { comesFirst, holds } from './start.js';
 
 export async function show(context, machine) {
   const { kit, at, go, redraw } = context;
   if (!(await kit.openVisitOf(machine))) return go(at('machine', machine));
   const guide = await kit.guide(machine);
+  if (comesFirst(guide)) return go(at('start', machine));
   const draft = await drafts.load(kit, machine, guide.visit);
   /** Remembers what changed, and draws the next question. */
   const turn = async (change) => {
@@ -37,7 +39,7 @@ export async function show(context, machine) {
   return ready.question(open) ?? leaf.show(open);
 }
 
-/** The valves of the engine with where each is, in one line: a tap goes to one out of turn. */
+/** What forbids running the machine, and the valves of the engine with where each is, in one line: a tap goes to one out of turn. */
 export function strip({ guide, turn }, now) {
   const list = document.createElement('ul');
   list.className = 'strip';
@@ -57,5 +59,5 @@ export function strip({ guide, turn }, now) {
     line.append(tap);
     list.append(line);
   }
-  return list;
+  return [holds(guide.holds), list];
 }

@@ -26,6 +26,6 @@ export async function show(here, valve) {
       last.contested ? h('p', { class: 'box warn' }, said.contested, ' ', link(said.look, at('machine', machine))) : null,
       h('p', { class: 'soft' }, said.kept),
     ],
-    hand: [button(said.goOn, () => turn({ said: null, valve: null }), 'main')],
+    hand: [last.gross === 'nothing-goes' ? link(said.hold, at('finding', machine), 'wide') : null, button(said.goOn, () => turn({ said: null, valve: null }), 'main')].filter(Boolean),
   };
 }

@@ -96,6 +96,7 @@ export default {
     valves: 'Valves',
     stage: { found: 'found', set: 'set', left: 'left' },
     verdict: { 'in-spec': 'in spec', tight: 'tight', loose: 'loose', 'not-settled': 'not settled' },
+    gross: { 'far-loose': 'far off', 'far-tight': 'far off', 'nothing-goes': 'nothing goes', 'none-went': 'no leaf went' },
     noReading: 'no reading',
     card: 'Engine card',
     noCard: 'No engine card with a source: nothing is judged.',
@@ -130,6 +131,7 @@ export default {
 
   start: {
     cautions: 'Before a hand goes near the engine',
+    again: 'You are going on with an open visit. Look again: this may have changed.',
     confirm: 'All of this is so',
     cold: 'Is the engine cold?',
     coldHint: 'Not warm to the hand: cold.',
@@ -200,6 +202,7 @@ export default {
     opens: 'to open the gap',
     whole: (n) => (n === 1 ? '1 whole turn and' : `${n} whole turns and`),
     later: 'Leave the machine for now',
+    hold: 'Put it on hold',
   },
 
   finding: {

@@ -1,5 +1,6 @@
 use proptest::option;
 use proptest::prelude::*;
+use proptest::sample;
 
 use super::*;
 use crate::engine_card::{Rocker, Thread};
@@ -17,6 +18,8 @@ fn card(n: u8, name: &str) -> EngineCard {
         homeowner: Interval { hours: None, months: Some(12) },
         adjuster: Some(Adjuster { thread: Thread::PitchUm(1000), rocker: Rocker::StudPivot, ratio_milli: 1300 }),
         past_tdc: None,
+        ignition: None,
+        far_tenths: None,
     }
 }
 
@@ -179,11 +182,13 @@ prop_compose! {
         id in any::<[u8; 16]>(), words in "\\PC{0,40}", cylinders in 1..=4_u8, intake in ranges(), exhaust in ranges(),
         source in option::of(("[^\\s\\p{Cc}]\\PC{0,20}", "[^\\s\\p{Cc}]{1,5}")), commercial in intervals(), homeowner in intervals(),
         adjuster in option::of(adjusters()), past_tdc in option::of(1_000..=250_000_i64),
+        ignition in option::of(sample::select(&Ignition::ALL[..])), far_tenths in option::of(5..=100_u32),
     ) -> EngineCard {
         let source = source.map(|(manual, page)| Source { manual, page });
         let past_tdc = past_tdc.map(Length::from_tenth_um);
         EngineCard {
             card: CardId::from_bytes(id), name: format!("n{words}"), cylinders, intake, exhaust, source, commercial, homeowner, adjuster, past_tdc,
+            ignition, far_tenths,
         }
     }
 }

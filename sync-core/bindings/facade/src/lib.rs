@@ -14,7 +14,7 @@
 //!    [`Kit::tidy`] when nobody waits.
 //!    The bytes of photos then follow: [`Kit::photos_due`], [`Kit::photo_call`], [`Kit::photo_sent`].
 //! 4. Look: [`Kit::round`], [`Kit::property`], [`Kit::machine`], [`Kit::contested`]. Draw anew what [`Kit::moved`] names.
-//! 5. Work: show [`cautions`] and have them confirmed, [`Kit::open_visit`], then follow [`Kit::guide`]: [`Kit::trial`] leaf by
+//! 5. Work: show [`Kit::cautions`] and have them confirmed, [`Kit::open_visit`], then follow [`Kit::guide`]: [`Kit::trial`] leaf by
 //!    leaf, [`Kit::take_reading`], [`Kit::read_hours`], [`Kit::add_finding`], [`Kit::finish_visit`].
 //!
 //! A step that returns is kept: it survives a power cut. A step that fails has kept nothing.
@@ -33,7 +33,7 @@ mod working;
 
 use std::path::Path;
 
-use shared::caution::{CAUTIONS, DEFERENCE};
+use shared::caution::DEFERENCE;
 use sync_core::book::{Book, BookError};
 use sync_core::moment::{Entropy, Moment};
 use sync_core::sealing::Access;
@@ -169,12 +169,6 @@ impl Kit {
         let mut hand = Hand { now, entropy: &mut chance, measured_by: None };
         Ok(step(&mut self.book, &mut hand)?)
     }
-}
-
-/// What must be shown and confirmed before a hand goes near an engine, in the order in which it is acted upon.
-#[must_use]
-pub const fn cautions() -> [&'static str; CAUTIONS.len()] {
-    CAUTIONS
 }
 
 /// Whom the kit defers to. Shown with the cautions.

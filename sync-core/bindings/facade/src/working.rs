@@ -1,5 +1,6 @@
 //! Work at a machine: a visit, its readings, hours, findings, its finish. Each step is kept when it returns.
 
+use shared::caution::Caution;
 use shared::hours::Hours;
 use shared::ids::{DocId, RecordId};
 use shared::record::{FindingKind, MeterChange};
@@ -11,12 +12,30 @@ use crate::Kit;
 use crate::error::KitError;
 
 impl Kit {
-    /// Opens a visit, once its cautions have been shown and confirmed (see [`crate::cautions`]).
+    /// What must be shown and confirmed before a hand goes near a machine's engine, in the order in which it is done. What is looked
+    /// out for later comes with its step: see [`Guide`].
+    ///
+    /// # Errors
+    /// [`KitError`] with the code `not-found` where the book has no such machine.
+    pub fn cautions(&self, machine: DocId) -> Result<Vec<Caution>, KitError> {
+        Ok(self.book.cautions(machine)?)
+    }
+
+    /// Opens a visit, once its cautions have been shown and confirmed (see [`Kit::cautions`]).
     ///
     /// # Errors
     /// [`KitError`] with the code `entry-invalid` where the cautions were not confirmed.
     pub fn open_visit(&mut self, machine: DocId, entry: &VisitEntry) -> Result<VisitOutcome, KitError> {
         self.by_hand(|book, hand| book.open_visit(machine, entry, hand))
+    }
+
+    /// Goes on with the person's own latest open visit, once its cautions have been shown and confirmed again: says how the
+    /// engine is now. Asked for where [`Guide::cold`] does not count.
+    ///
+    /// # Errors
+    /// As [`Kit::open_visit`]; [`KitError`] with the code `not-found` where there is no open visit.
+    pub fn resume_visit(&mut self, machine: DocId, entry: &VisitEntry) -> Result<VisitOutcome, KitError> {
+        self.by_hand(|book, hand| book.resume_visit(machine, entry, hand))
     }
 
     /// The person's own latest open visit to a machine.
@@ -31,8 +50,9 @@ impl Kit {
     ///
     /// # Errors
     /// [`KitError`] with the code `not-found` where there is no open visit.
-    pub fn guide(&self, machine: DocId) -> Result<Guide, KitError> {
-        Ok(self.book.guide(machine, None, &self.leaves()?.set, self.unit()?)?)
+    pub fn guide(&mut self, machine: DocId) -> Result<Guide, KitError> {
+        let now = self.around.now();
+        Ok(self.book.guide(machine, None, &self.leaves()?.set, self.unit()?, &now)?)
     }
 
     /// The first leaf to try on a valve, before anything is known of it.
@@ -47,8 +67,9 @@ impl Kit {
     ///
     /// # Errors
     /// [`KitError`] with the code `entry-invalid` for a leaf that cannot be, or that contradicts those before it.
-    pub fn trial(&self, machine: DocId, valve: Valve, tried: &[Tried]) -> Result<TrialView, KitError> {
-        Ok(self.book.trial(machine, valve, tried, &self.leaves()?.set, self.unit()?)?)
+    pub fn trial(&mut self, machine: DocId, valve: Valve, tried: &[Tried]) -> Result<TrialView, KitError> {
+        let now = self.around.now();
+        Ok(self.book.trial(machine, valve, tried, &self.leaves()?.set, self.unit()?, &now)?)
     }
 
     /// Keeps a reading and says at once what it means: the verdict, what to do next, how far to turn the adjuster.

@@ -229,7 +229,12 @@ impl From<HoursOutcome> for HoursKept {
 
 impl From<VisitOutcome> for VisitOpened {
     fn from(outcome: VisitOutcome) -> Self {
-        Self { visit: outcome.visit.to_string(), hours: outcome.hours.map(Into::into), also_open: count(outcome.also_open) }
+        Self {
+            visit: outcome.visit.to_string(),
+            hours: outcome.hours.map(Into::into),
+            also_open: count(outcome.also_open),
+            holds: outcome.holds.into_iter().map(|hold| hold.what).collect(),
+        }
     }
 }
 

@@ -28,6 +28,6 @@ pub use plain::{
     Moved, NewReading, NewVisit, NextLeaf, PhotoKept, PhotoOf, PhotoWaiting, ReadingKept, Refused, Stage, Status, Turn, Verdict,
     VisitOpened,
 };
-pub use work::{cautions, deference};
+pub use work::deference;
 
 uniffi::setup_scaffolding!("tappet_kit");

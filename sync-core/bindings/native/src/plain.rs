@@ -312,6 +312,8 @@ pub struct VisitOpened {
     pub hours: Option<HoursKept>,
     /// Visits of this person to this machine that are open besides.
     pub also_open: u64,
+    /// What was found on the machine that forbids running it: to be shown before any step.
+    pub holds: Vec<String>,
 }
 
 /// An hour reading kept.

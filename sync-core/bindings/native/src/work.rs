@@ -13,13 +13,6 @@ const MACHINE: &str = "machine's id";
 const VALVE: &str = "valve, as in 1I or 2E";
 const RECORD: &str = "record's id";
 
-/// What must be shown and confirmed before a hand goes near an engine, in the order in which it is acted upon.
-#[uniffi::export]
-#[must_use]
-pub fn cautions() -> Vec<String> {
-    tappet_kit::cautions().iter().map(ToString::to_string).collect()
-}
-
 /// Whom the kit defers to: show it with the cautions.
 #[uniffi::export]
 #[must_use]
@@ -29,12 +22,30 @@ pub fn deference() -> String {
 
 #[uniffi::export]
 impl TappetKit {
+    /// What must be shown and confirmed before a hand goes near a machine's engine, in the order in which it is done. What is looked
+    /// out for later comes with its step, in the guide.
+    ///
+    /// # Errors
+    /// `not-found` where the book has no such machine.
+    pub fn cautions(&self, machine: &str) -> Result<Vec<String>, TappetError> {
+        self.ask(|kit| Ok(kit.cautions(given(machine, MACHINE)?)?.into_iter().map(|caution| caution.words().to_owned()).collect()))
+    }
+
     /// Opens a visit, once every one of `cautions` has been shown and confirmed.
     ///
     /// # Errors
     /// `entry-invalid` where they were not.
     pub fn open_visit(&self, machine: &str, visit: NewVisit) -> Result<VisitOpened, TappetError> {
         self.does(|kit| Ok(kit.open_visit(given(machine, MACHINE)?, &visit.into())?.into()))
+    }
+
+    /// Goes on with the person's own latest open visit, once every one of `cautions` has been shown and confirmed again: says
+    /// how the engine is now. Asked for where the `cold_words` of the guide are not empty.
+    ///
+    /// # Errors
+    /// `entry-invalid` where they were not, `not-found` where there is no open visit.
+    pub fn resume_visit(&self, machine: &str, visit: NewVisit) -> Result<VisitOpened, TappetError> {
+        self.does(|kit| Ok(kit.resume_visit(given(machine, MACHINE)?, &visit.into())?.into()))
     }
 
     /// The person's own latest open visit to a machine, where there is one.

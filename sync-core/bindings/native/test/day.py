@@ -16,7 +16,7 @@ import urllib.error
 import urllib.request
 
 from tappet_kit import (
-    Grade, KeysAtRest, LeafTried, LogIn, NewReading, NewVisit, Stage, TappetError, TappetKit, Verdict, Watcher, cautions, deference,
+    Grade, KeysAtRest, LeafTried, LogIn, NewReading, NewVisit, Stage, TappetError, TappetKit, Verdict, Watcher, deference,
 )
 
 programs = pathlib.Path(sys.argv[1])
@@ -177,7 +177,7 @@ def enrolment(pia, server):
 
 def a_visit(kit, machine):
     """Offline, from here to the finish."""
-    assert len(cautions()) >= 5 and "manual" in deference()
+    assert len(kit.cautions(machine)) >= 5 and "manual" in deference()
     refused("entry-invalid", kit.open_visit, machine, visit(confirmed=False))
     opened = kit.open_visit(machine, visit(meter=2605))
     assert opened.hours.doubt is None and kit.open_visit_of(machine) == opened.visit

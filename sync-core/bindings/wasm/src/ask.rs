@@ -41,9 +41,17 @@ pub(crate) fn ask(kit: &mut Kit, name: &str, arguments: &str) -> Result<String, 
             said(kit.remember(&name, value.as_ref())?)
         }
         // Working.
+        "cautions" => {
+            let cautions: Vec<&str> = kit.cautions(given.one()?)?.into_iter().map(|caution| caution.words()).collect();
+            said(serde_json::json!({ "cautions": cautions, "deference": tappet_kit::deference() }))
+        }
         "openVisit" => {
             let (machine, entry) = given.all()?;
             said(kit.open_visit(machine, &entry)?)
+        }
+        "resumeVisit" => {
+            let (machine, entry) = given.all()?;
+            said(kit.resume_visit(machine, &entry)?)
         }
         "openVisitOf" => said(kit.open_visit_of(given.one()?)?),
         "guide" => said(kit.guide(given.one()?)?),

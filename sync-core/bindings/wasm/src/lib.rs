@@ -177,13 +177,6 @@ impl OpenKit {
     }
 }
 
-/// The cautions and whom the kit defers to, as JSON: no book is needed for them.
-#[wasm_bindgen]
-#[must_use]
-pub fn cautions() -> String {
-    serde_json::json!({ "cautions": tappet_kit::cautions(), "deference": tappet_kit::deference() }).to_string()
-}
-
 /// Holds a file of conformance vectors against this very build; gives how many cases it looked at, or throws which one failed.
 #[cfg(feature = "vectors")]
 #[wasm_bindgen(js_name = checkVectors)]

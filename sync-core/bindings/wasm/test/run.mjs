@@ -75,7 +75,9 @@ try {
       const refused = await kit.enrol('00000-00000', 'phone').catch((error) => error.code);
       const enrolled = await kit.enrol(oneTime, 'phone');
       const levelled = await kit.exchange();
-      return { before, refused, enrolled, levelled, round: await kit.round(), after: await kit.status(), cautions: await kit.cautions() };
+      const round = await kit.round();
+      const cautions = await kit.cautions(round[0].due[0].machine);
+      return { before, refused, enrolled, levelled, round, after: await kit.status(), cautions };
     }, codeFor('Pia Larkin'));
     assert.equal(seen.before.enrolled, false);
     assert.equal(seen.refused, 'code-invalid');
@@ -84,7 +86,7 @@ try {
     assert.deepEqual(seen.round.map((stop) => [stop.name, stop.due.map((line) => line.tag)]), [['Invented yard', ['Q-101', 'Q-102']]]);
     assert.equal(seen.after.waiting, 0);
     assert.equal(seen.after.role, 'tech');
-    assert.equal(seen.cautions.cautions.length, 7);
+    assert.match(seen.cautions.cautions[0], /^Key out/);
     machine = seen.round[0].due[1].machine;
     await tab.close();
   });

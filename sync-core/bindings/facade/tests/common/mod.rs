@@ -131,6 +131,8 @@ fn card() -> EngineCard {
         homeowner: Interval { hours: None, months: Some(12) },
         adjuster: Some(Adjuster { thread: Thread::PitchUm(1000), rocker: Rocker::StudPivot, ratio_milli: 1300 }),
         past_tdc: None,
+        ignition: None,
+        far_tenths: None,
     }
 }
 

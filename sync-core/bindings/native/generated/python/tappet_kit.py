@@ -524,8 +524,6 @@ def _uniffi_check_contract_api_version(lib):
         raise InternalError("UniFFI contract version mismatch: try cleaning and rebuilding your project")
 
 def _uniffi_check_api_checksums(lib):
-    if lib.uniffi_tappet_kit_native_checksum_func_cautions() != 28648:
-        raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_func_deference() != 41323:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_add_finding() != 10267:
@@ -533,6 +531,8 @@ def _uniffi_check_api_checksums(lib):
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_add_note() != 43101:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_add_photo() != 432:
+        raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_cautions() != 41717:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_change_meter() != 40884:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
@@ -608,6 +608,8 @@ def _uniffi_check_api_checksums(lib):
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_remembered() != 16960:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_resume_visit() != 30912:
+        raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_round() != 38805:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_save_unsent() != 48164:
@@ -679,9 +681,6 @@ _UniffiLib.ffi_tappet_kit_native_rustbuffer_reserve.restype = _UniffiRustBuffer
 _UniffiLib.ffi_tappet_kit_native_uniffi_contract_version.argtypes = (
 )
 _UniffiLib.ffi_tappet_kit_native_uniffi_contract_version.restype = ctypes.c_uint32
-_UniffiLib.uniffi_tappet_kit_native_checksum_func_cautions.argtypes = (
-)
-_UniffiLib.uniffi_tappet_kit_native_checksum_func_cautions.restype = ctypes.c_uint16
 _UniffiLib.uniffi_tappet_kit_native_checksum_func_deference.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_func_deference.restype = ctypes.c_uint16
@@ -694,6 +693,9 @@ _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_add_note.restype =
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_add_photo.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_add_photo.restype = ctypes.c_uint16
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_cautions.argtypes = (
+)
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_cautions.restype = ctypes.c_uint16
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_change_meter.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_change_meter.restype = ctypes.c_uint16
@@ -805,6 +807,9 @@ _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_remember.restype =
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_remembered.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_remembered.restype = ctypes.c_uint16
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_resume_visit.argtypes = (
+)
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_resume_visit.restype = ctypes.c_uint16
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_round.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_round.restype = ctypes.c_uint16
@@ -868,10 +873,6 @@ _UniffiLib.uniffi_tappet_kit_native_checksum_constructor_tappetkit_open_without_
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_watcher_moved.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_watcher_moved.restype = ctypes.c_uint16
-_UniffiLib.uniffi_tappet_kit_native_fn_func_cautions.argtypes = (
-    ctypes.POINTER(_UniffiRustCallStatus),
-)
-_UniffiLib.uniffi_tappet_kit_native_fn_func_cautions.restype = _UniffiRustBuffer
 _UniffiLib.uniffi_tappet_kit_native_fn_func_deference.argtypes = (
     ctypes.POINTER(_UniffiRustCallStatus),
 )
@@ -899,6 +900,12 @@ _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_add_photo.argtypes = (
     ctypes.POINTER(_UniffiRustCallStatus),
 )
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_add_photo.restype = _UniffiRustBuffer
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_cautions.argtypes = (
+    ctypes.c_uint64,
+    _UniffiRustBuffer,
+    ctypes.POINTER(_UniffiRustCallStatus),
+)
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_cautions.restype = _UniffiRustBuffer
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_change_meter.argtypes = (
     ctypes.c_uint64,
     _UniffiRustBuffer,
@@ -1132,6 +1139,13 @@ _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_remembered.argtypes = (
     ctypes.POINTER(_UniffiRustCallStatus),
 )
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_remembered.restype = _UniffiRustBuffer
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_resume_visit.argtypes = (
+    ctypes.c_uint64,
+    _UniffiRustBuffer,
+    _UniffiRustBuffer,
+    ctypes.POINTER(_UniffiRustCallStatus),
+)
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_resume_visit.restype = _UniffiRustBuffer
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_round.argtypes = (
     ctypes.c_uint64,
     ctypes.POINTER(_UniffiRustCallStatus),
@@ -3096,22 +3110,25 @@ class VisitOpened:
     """
     A visit opened.
 """
-    def __init__(self, *, visit:str, hours:typing.Optional[HoursKept], also_open:int):
+    def __init__(self, *, visit:str, hours:typing.Optional[HoursKept], also_open:int, holds:typing.List[str]):
         self.visit = visit
         self.hours = hours
         self.also_open = also_open
+        self.holds = holds
 
 
 
 
     def __str__(self):
-        return "VisitOpened(visit={}, hours={}, also_open={})".format(self.visit, self.hours, self.also_open)
+        return "VisitOpened(visit={}, hours={}, also_open={}, holds={})".format(self.visit, self.hours, self.also_open, self.holds)
     def __eq__(self, other):
         if self.visit != other.visit:
             return False
         if self.hours != other.hours:
             return False
         if self.also_open != other.also_open:
+            return False
+        if self.holds != other.holds:
             return False
         return True
 
@@ -3122,6 +3139,7 @@ class _UniffiFfiConverterTypeVisitOpened(_UniffiConverterRustBuffer):
             visit=_UniffiFfiConverterString.read(buf),
             hours=_UniffiFfiConverterOptionalTypeHoursKept.read(buf),
             also_open=_UniffiFfiConverterUInt64.read(buf),
+            holds=_UniffiFfiConverterSequenceString.read(buf),
         )
 
     @staticmethod
@@ -3129,12 +3147,14 @@ class _UniffiFfiConverterTypeVisitOpened(_UniffiConverterRustBuffer):
         _UniffiFfiConverterString.check_lower(value.visit)
         _UniffiFfiConverterOptionalTypeHoursKept.check_lower(value.hours)
         _UniffiFfiConverterUInt64.check_lower(value.also_open)
+        _UniffiFfiConverterSequenceString.check_lower(value.holds)
 
     @staticmethod
     def write(value, buf):
         _UniffiFfiConverterString.write(value.visit, buf)
         _UniffiFfiConverterOptionalTypeHoursKept.write(value.hours, buf)
         _UniffiFfiConverterUInt64.write(value.also_open, buf)
+        _UniffiFfiConverterSequenceString.write(value.holds, buf)
 
 
 
@@ -3666,6 +3686,15 @@ class TappetKitProtocol(typing.Protocol):
         `entry-invalid` for bytes that are no JPEG, PNG or WebP file, or more than the shop takes. Nothing is kept then.
 """
         raise NotImplementedError
+    def cautions(self, machine: str) -> typing.List[str]:
+        """
+        What must be shown and confirmed before a hand goes near a machine's engine, in the order in which it is done. What is looked
+        out for later comes with its step, in the guide.
+
+        # Errors
+        `not-found` where the book has no such machine.
+"""
+        raise NotImplementedError
     def change_meter(self, machine: str,old_tenth_h: int,new_tenth_h: int) -> str:
         """
         Notes a changed hour meter: what the old one showed last and the new one first. Gives the record.
@@ -3960,6 +3989,15 @@ class TappetKitProtocol(typing.Protocol):
 
         # Errors
         Where the store fails.
+"""
+        raise NotImplementedError
+    def resume_visit(self, machine: str,visit: NewVisit) -> VisitOpened:
+        """
+        Goes on with the person's own latest open visit, once every one of `cautions` has been shown and confirmed again: says
+        how the engine is now. Asked for where the `cold_words` of the guide are not empty.
+
+        # Errors
+        `entry-invalid` where they were not, `not-found` where there is no open visit.
 """
         raise NotImplementedError
     def round(self, ) -> str:
@@ -4281,6 +4319,28 @@ class TappetKit(TappetKitProtocol):
         _uniffi_ffi_result = _uniffi_rust_call_with_error(
             _uniffi_error_converter,
             _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_add_photo,
+            *_uniffi_lowered_args,
+        )
+        return _uniffi_lift_return(_uniffi_ffi_result)
+    def cautions(self, machine: str) -> typing.List[str]:
+        """
+        What must be shown and confirmed before a hand goes near a machine's engine, in the order in which it is done. What is looked
+        out for later comes with its step, in the guide.
+
+        # Errors
+        `not-found` where the book has no such machine.
+"""
+
+        _UniffiFfiConverterString.check_lower(machine)
+        _uniffi_lowered_args = (
+            self._uniffi_clone_handle(),
+            _UniffiFfiConverterString.lower(machine),
+        )
+        _uniffi_lift_return = _UniffiFfiConverterSequenceString.lift
+        _uniffi_error_converter = _UniffiFfiConverterTypeTappetError
+        _uniffi_ffi_result = _uniffi_rust_call_with_error(
+            _uniffi_error_converter,
+            _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_cautions,
             *_uniffi_lowered_args,
         )
         return _uniffi_lift_return(_uniffi_ffi_result)
@@ -5094,6 +5154,31 @@ class TappetKit(TappetKitProtocol):
             *_uniffi_lowered_args,
         )
         return _uniffi_lift_return(_uniffi_ffi_result)
+    def resume_visit(self, machine: str,visit: NewVisit) -> VisitOpened:
+        """
+        Goes on with the person's own latest open visit, once every one of `cautions` has been shown and confirmed again: says
+        how the engine is now. Asked for where the `cold_words` of the guide are not empty.
+
+        # Errors
+        `entry-invalid` where they were not, `not-found` where there is no open visit.
+"""
+
+        _UniffiFfiConverterString.check_lower(machine)
+
+        _UniffiFfiConverterTypeNewVisit.check_lower(visit)
+        _uniffi_lowered_args = (
+            self._uniffi_clone_handle(),
+            _UniffiFfiConverterString.lower(machine),
+            _UniffiFfiConverterTypeNewVisit.lower(visit),
+        )
+        _uniffi_lift_return = _UniffiFfiConverterTypeVisitOpened.lift
+        _uniffi_error_converter = _UniffiFfiConverterTypeTappetError
+        _uniffi_ffi_result = _uniffi_rust_call_with_error(
+            _uniffi_error_converter,
+            _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_resume_visit,
+            *_uniffi_lowered_args,
+        )
+        return _uniffi_lift_return(_uniffi_ffi_result)
     def round(self, ) -> str:
         """
         The day's round as JSON: every property with what is due there, the most pressing first.
@@ -5455,20 +5540,6 @@ class _UniffiFfiConverterTypeTappetKit:
     @classmethod
     def write(cls, value: TappetKit, buf: _UniffiRustBuffer):
         buf.write_u64(cls.lower(value))
-def cautions() -> typing.List[str]:
-    """
-    What must be shown and confirmed before a hand goes near an engine, in the order in which it is acted upon.
-"""
-    _uniffi_lowered_args = (
-    )
-    _uniffi_lift_return = _UniffiFfiConverterSequenceString.lift
-    _uniffi_error_converter = None
-    _uniffi_ffi_result = _uniffi_rust_call_with_error(
-        _uniffi_error_converter,
-        _UniffiLib.uniffi_tappet_kit_native_fn_func_cautions,
-        *_uniffi_lowered_args,
-    )
-    return _uniffi_lift_return(_uniffi_ffi_result)
 def deference() -> str:
     """
     Whom the kit defers to: show it with the cautions.
@@ -5515,7 +5586,6 @@ __all__ = [
     "ReadingKept",
     "Status",
     "VisitOpened",
-    "cautions",
     "deference",
     "WatcherImpl",
     "Watcher",

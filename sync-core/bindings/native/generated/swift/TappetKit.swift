@@ -995,6 +995,15 @@ public protocol TappetKitProtocol: AnyObject, Sendable {
     func addNote(doc: String, text: String) throws  -> String
 
     /**
+     * What must be shown and confirmed before a hand goes near a machine's engine, in the order in which it is done. What is looked
+     * out for later comes with its step, in the guide.
+     *
+     * # Errors
+     * `not-found` where the book has no such machine.
+     */
+    func cautions(machine: String) throws  -> [String]
+
+    /**
      * Notes a changed hour meter: what the old one showed last and the new one first. Gives the record.
      *
      * # Errors
@@ -1065,6 +1074,15 @@ public protocol TappetKitProtocol: AnyObject, Sendable {
      * Having kept nothing.
      */
     func readHours(machine: String, meterTenthH: Int64) throws  -> HoursKept
+
+    /**
+     * Goes on with the person's own latest open visit, once every one of `cautions` has been shown and confirmed again: says
+     * how the engine is now. Asked for where the `cold_words` of the guide are not empty.
+     *
+     * # Errors
+     * `entry-invalid` where they were not, `not-found` where there is no open visit.
+     */
+    func resumeVisit(machine: String, visit: NewVisit) throws  -> VisitOpened
 
     /**
      * Takes a record back. It stays in the book as history. Gives the record that says so.
@@ -1913,6 +1931,23 @@ open func addNote(doc: String, text: String)throws  -> String  {
 }
 
     /**
+     * What must be shown and confirmed before a hand goes near a machine's engine, in the order in which it is done. What is looked
+     * out for later comes with its step, in the guide.
+     *
+     * # Errors
+     * `not-found` where the book has no such machine.
+     */
+open func cautions(machine: String)throws  -> [String]  {
+    return try  FfiConverterSequenceString.lift(try rustCallWithError(FfiConverterTypeTappetError_lift) {
+        uniffiCallStatus in
+    uniffi_tappet_kit_native_fn_method_tappetkit_cautions(
+            self.uniffiCloneHandle(),
+        FfiConverterString.lower(machine),uniffiCallStatus
+    )
+})
+}
+
+    /**
      * Notes a changed hour meter: what the old one showed last and the new one first. Gives the record.
      *
      * # Errors
@@ -2060,6 +2095,24 @@ open func readHours(machine: String, meterTenthH: Int64)throws  -> HoursKept  {
             self.uniffiCloneHandle(),
         FfiConverterString.lower(machine),
         FfiConverterInt64.lower(meterTenthH),uniffiCallStatus
+    )
+})
+}
+
+    /**
+     * Goes on with the person's own latest open visit, once every one of `cautions` has been shown and confirmed again: says
+     * how the engine is now. Asked for where the `cold_words` of the guide are not empty.
+     *
+     * # Errors
+     * `entry-invalid` where they were not, `not-found` where there is no open visit.
+     */
+open func resumeVisit(machine: String, visit: NewVisit)throws  -> VisitOpened  {
+    return try  FfiConverterTypeVisitOpened_lift(try rustCallWithError(FfiConverterTypeTappetError_lift) {
+        uniffiCallStatus in
+    uniffi_tappet_kit_native_fn_method_tappetkit_resume_visit(
+            self.uniffiCloneHandle(),
+        FfiConverterString.lower(machine),
+        FfiConverterTypeNewVisit_lower(visit),uniffiCallStatus
     )
 })
 }
@@ -4378,6 +4431,10 @@ public struct VisitOpened: Equatable, Hashable {
      * Visits of this person to this machine that are open besides.
      */
     public var alsoOpen: UInt64
+    /**
+     * What was found on the machine that forbids running it: to be shown before any step.
+     */
+    public var holds: [String]
 
     // Default memberwise initializers are never public by default, so we
     // declare one manually.
@@ -4390,10 +4447,14 @@ public struct VisitOpened: Equatable, Hashable {
          */hours: HoursKept?,
         /**
          * Visits of this person to this machine that are open besides.
-         */alsoOpen: UInt64) {
+         */alsoOpen: UInt64,
+        /**
+         * What was found on the machine that forbids running it: to be shown before any step.
+         */holds: [String]) {
         self.visit = visit
         self.hours = hours
         self.alsoOpen = alsoOpen
+        self.holds = holds
     }
 
 
@@ -4414,7 +4475,8 @@ public struct FfiConverterTypeVisitOpened: FfiConverterRustBuffer {
             try VisitOpened(
                 visit: FfiConverterString.read(from: &buf),
                 hours: FfiConverterOptionTypeHoursKept.read(from: &buf),
-                alsoOpen: FfiConverterUInt64.read(from: &buf)
+                alsoOpen: FfiConverterUInt64.read(from: &buf),
+                holds: FfiConverterSequenceString.read(from: &buf)
         )
     }
 
@@ -4422,6 +4484,7 @@ public struct FfiConverterTypeVisitOpened: FfiConverterRustBuffer {
         FfiConverterString.write(value.visit, into: &buf)
         FfiConverterOptionTypeHoursKept.write(value.hours, into: &buf)
         FfiConverterUInt64.write(value.alsoOpen, into: &buf)
+        FfiConverterSequenceString.write(value.holds, into: &buf)
     }
 }
 
@@ -5501,16 +5564,6 @@ fileprivate struct FfiConverterDictionaryStringString: FfiConverterRustBuffer {
     }
 }
 /**
- * What must be shown and confirmed before a hand goes near an engine, in the order in which it is acted upon.
- */
-public func cautions() -> [String]  {
-    return try!  FfiConverterSequenceString.lift(try! rustCall() {
-        uniffiCallStatus in
-    uniffi_tappet_kit_native_fn_func_cautions(uniffiCallStatus
-    )
-})
-}
-/**
  * Whom the kit defers to: show it with the cautions.
  */
 public func deference() -> String  {
@@ -5535,9 +5588,6 @@ private let initializationResult: InitializationResult = {
     let scaffolding_contract_version = ffi_tappet_kit_native_uniffi_contract_version()
     if bindings_contract_version != scaffolding_contract_version {
         return InitializationResult.contractVersionMismatch
-    }
-    if (uniffi_tappet_kit_native_checksum_func_cautions() != 28648) {
-        return InitializationResult.apiChecksumMismatch
     }
     if (uniffi_tappet_kit_native_checksum_func_deference() != 41323) {
         return InitializationResult.apiChecksumMismatch
@@ -5674,6 +5724,9 @@ private let initializationResult: InitializationResult = {
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_add_note() != 43101) {
         return InitializationResult.apiChecksumMismatch
     }
+    if (uniffi_tappet_kit_native_checksum_method_tappetkit_cautions() != 41717) {
+        return InitializationResult.apiChecksumMismatch
+    }
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_change_meter() != 40884) {
         return InitializationResult.apiChecksumMismatch
     }
@@ -5699,6 +5752,9 @@ private let initializationResult: InitializationResult = {
         return InitializationResult.apiChecksumMismatch
     }
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_read_hours() != 5023) {
+        return InitializationResult.apiChecksumMismatch
+    }
+    if (uniffi_tappet_kit_native_checksum_method_tappetkit_resume_visit() != 30912) {
         return InitializationResult.apiChecksumMismatch
     }
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_take_back() != 55599) {

@@ -510,6 +510,11 @@ RustBuffer uniffi_tappet_kit_native_fn_method_tappetkit_add_finding(uint64_t ptr
 RustBuffer uniffi_tappet_kit_native_fn_method_tappetkit_add_note(uint64_t ptr, RustBuffer doc, RustBuffer text, RustCallStatus *_Nonnull out_status
 );
 #endif
+#ifndef UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_FN_METHOD_TAPPETKIT_CAUTIONS
+#define UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_FN_METHOD_TAPPETKIT_CAUTIONS
+RustBuffer uniffi_tappet_kit_native_fn_method_tappetkit_cautions(uint64_t ptr, RustBuffer machine, RustCallStatus *_Nonnull out_status
+);
+#endif
 #ifndef UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_FN_METHOD_TAPPETKIT_CHANGE_METER
 #define UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_FN_METHOD_TAPPETKIT_CHANGE_METER
 RustBuffer uniffi_tappet_kit_native_fn_method_tappetkit_change_meter(uint64_t ptr, RustBuffer machine, int64_t old_tenth_h, int64_t new_tenth_h, RustCallStatus *_Nonnull out_status
@@ -555,6 +560,11 @@ RustBuffer uniffi_tappet_kit_native_fn_method_tappetkit_open_visit_of(uint64_t p
 RustBuffer uniffi_tappet_kit_native_fn_method_tappetkit_read_hours(uint64_t ptr, RustBuffer machine, int64_t meter_tenth_h, RustCallStatus *_Nonnull out_status
 );
 #endif
+#ifndef UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_FN_METHOD_TAPPETKIT_RESUME_VISIT
+#define UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_FN_METHOD_TAPPETKIT_RESUME_VISIT
+RustBuffer uniffi_tappet_kit_native_fn_method_tappetkit_resume_visit(uint64_t ptr, RustBuffer machine, RustBuffer visit, RustCallStatus *_Nonnull out_status
+);
+#endif
 #ifndef UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_FN_METHOD_TAPPETKIT_TAKE_BACK
 #define UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_FN_METHOD_TAPPETKIT_TAKE_BACK
 RustBuffer uniffi_tappet_kit_native_fn_method_tappetkit_take_back(uint64_t ptr, RustBuffer record, RustBuffer reason, RustCallStatus *_Nonnull out_status
@@ -588,12 +598,6 @@ void uniffi_tappet_kit_native_fn_init_callback_vtable_watcher(const UniffiVTable
 #ifndef UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_FN_METHOD_WATCHER_MOVED
 #define UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_FN_METHOD_WATCHER_MOVED
 void uniffi_tappet_kit_native_fn_method_watcher_moved(uint64_t ptr, RustBuffer moved, RustCallStatus *_Nonnull out_status
-);
-#endif
-#ifndef UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_FN_FUNC_CAUTIONS
-#define UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_FN_FUNC_CAUTIONS
-RustBuffer uniffi_tappet_kit_native_fn_func_cautions(RustCallStatus *_Nonnull out_status
-
 );
 #endif
 #ifndef UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_FN_FUNC_DEFERENCE
@@ -860,12 +864,6 @@ void ffi_tappet_kit_native_rust_future_free_void(uint64_t handle
 #ifndef UNIFFI_FFIDEF_FFI_TAPPET_KIT_NATIVE_RUST_FUTURE_COMPLETE_VOID
 #define UNIFFI_FFIDEF_FFI_TAPPET_KIT_NATIVE_RUST_FUTURE_COMPLETE_VOID
 void ffi_tappet_kit_native_rust_future_complete_void(uint64_t handle, RustCallStatus *_Nonnull out_status
-);
-#endif
-#ifndef UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_CHECKSUM_FUNC_CAUTIONS
-#define UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_CHECKSUM_FUNC_CAUTIONS
-uint16_t uniffi_tappet_kit_native_checksum_func_cautions(void
-
 );
 #endif
 #ifndef UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_CHECKSUM_FUNC_DEFERENCE
@@ -1138,6 +1136,12 @@ uint16_t uniffi_tappet_kit_native_checksum_method_tappetkit_add_note(void
 
 );
 #endif
+#ifndef UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_CHECKSUM_METHOD_TAPPETKIT_CAUTIONS
+#define UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_CHECKSUM_METHOD_TAPPETKIT_CAUTIONS
+uint16_t uniffi_tappet_kit_native_checksum_method_tappetkit_cautions(void
+
+);
+#endif
 #ifndef UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_CHECKSUM_METHOD_TAPPETKIT_CHANGE_METER
 #define UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_CHECKSUM_METHOD_TAPPETKIT_CHANGE_METER
 uint16_t uniffi_tappet_kit_native_checksum_method_tappetkit_change_meter(void
@@ -1189,6 +1193,12 @@ uint16_t uniffi_tappet_kit_native_checksum_method_tappetkit_open_visit_of(void
 #ifndef UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_CHECKSUM_METHOD_TAPPETKIT_READ_HOURS
 #define UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_CHECKSUM_METHOD_TAPPETKIT_READ_HOURS
 uint16_t uniffi_tappet_kit_native_checksum_method_tappetkit_read_hours(void
+
+);
+#endif
+#ifndef UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_CHECKSUM_METHOD_TAPPETKIT_RESUME_VISIT
+#define UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_CHECKSUM_METHOD_TAPPETKIT_RESUME_VISIT
+uint16_t uniffi_tappet_kit_native_checksum_method_tappetkit_resume_visit(void
 
 );
 #endif

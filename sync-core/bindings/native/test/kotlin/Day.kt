@@ -22,7 +22,7 @@ class Told : Watcher {
 }
 
 fun main() {
-    check(cautions().size >= 5 && deference().contains("manual"))
+    check(deference().contains("manual"))
     TappetKit.inMemory().use { kit ->
         val status = kit.status()
         check(!status.enrolled && status.person == null && status.waiting == 0uL)

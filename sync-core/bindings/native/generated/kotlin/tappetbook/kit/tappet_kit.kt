@@ -697,8 +697,6 @@ internal object IntegrityCheckingUniffiLib {
     }
 
     internal fun ensureInitialized() = Unit
-    external fun uniffi_tappet_kit_native_checksum_func_cautions(
-    ): Int
     external fun uniffi_tappet_kit_native_checksum_func_deference(
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_contested(
@@ -789,6 +787,8 @@ internal object IntegrityCheckingUniffiLib {
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_add_note(
     ): Int
+    external fun uniffi_tappet_kit_native_checksum_method_tappetkit_cautions(
+    ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_change_meter(
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_clear_finding(
@@ -806,6 +806,8 @@ internal object IntegrityCheckingUniffiLib {
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_open_visit_of(
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_read_hours(
+    ): Int
+    external fun uniffi_tappet_kit_native_checksum_method_tappetkit_resume_visit(
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_take_back(
     ): Int
@@ -944,6 +946,8 @@ internal object UniffiLib {
     ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_add_note(`ptr`: Long,`doc`: RustBuffer.ByValue,`text`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
+    external fun uniffi_tappet_kit_native_fn_method_tappetkit_cautions(`ptr`: Long,`machine`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
+    ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_change_meter(`ptr`: Long,`machine`: RustBuffer.ByValue,`oldTenthH`: Long,`newTenthH`: Long,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_clear_finding(`ptr`: Long,`finding`: RustBuffer.ByValue,`how`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
@@ -962,6 +966,8 @@ internal object UniffiLib {
     ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_read_hours(`ptr`: Long,`machine`: RustBuffer.ByValue,`meterTenthH`: Long,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
+    external fun uniffi_tappet_kit_native_fn_method_tappetkit_resume_visit(`ptr`: Long,`machine`: RustBuffer.ByValue,`visit`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
+    ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_take_back(`ptr`: Long,`record`: RustBuffer.ByValue,`reason`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_take_reading(`ptr`: Long,`machine`: RustBuffer.ByValue,`reading`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
@@ -976,8 +982,6 @@ internal object UniffiLib {
     ): Unit
     external fun uniffi_tappet_kit_native_fn_method_watcher_moved(`ptr`: Long,`moved`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): Unit
-    external fun uniffi_tappet_kit_native_fn_func_cautions(uniffi_out_err: UniffiRustCallStatus,
-    ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_func_deference(uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
     external fun ffi_tappet_kit_native_rustbuffer_alloc(`size`: Long,uniffi_out_err: UniffiRustCallStatus,
@@ -1099,9 +1103,6 @@ private fun uniffiCheckContractApiVersion(lib: IntegrityCheckingUniffiLib) {
 }
 @Suppress("UNUSED_PARAMETER")
 private fun uniffiCheckApiChecksums(lib: IntegrityCheckingUniffiLib) {
-    if ((lib.uniffi_tappet_kit_native_checksum_func_cautions() and 0xFFFF) != 28648) {
-        throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
-    }
     if ((lib.uniffi_tappet_kit_native_checksum_func_deference() and 0xFFFF) != 41323) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
@@ -1237,6 +1238,9 @@ private fun uniffiCheckApiChecksums(lib: IntegrityCheckingUniffiLib) {
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_add_note() and 0xFFFF) != 43101) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
+    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_cautions() and 0xFFFF) != 41717) {
+        throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    }
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_change_meter() and 0xFFFF) != 40884) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
@@ -1262,6 +1266,9 @@ private fun uniffiCheckApiChecksums(lib: IntegrityCheckingUniffiLib) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_read_hours() and 0xFFFF) != 5023) {
+        throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    }
+    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_resume_visit() and 0xFFFF) != 30912) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_take_back() and 0xFFFF) != 55599) {
@@ -2146,6 +2153,15 @@ public interface TappetKitInterface {
     fun `addNote`(`doc`: kotlin.String, `text`: kotlin.String): kotlin.String
 
     /**
+     * What must be shown and confirmed before a hand goes near a machine's engine, in the order in which it is done. What is looked
+     * out for later comes with its step, in the guide.
+     *
+     * # Errors
+     * `not-found` where the book has no such machine.
+     */
+    fun `cautions`(`machine`: kotlin.String): List<kotlin.String>
+
+    /**
      * Notes a changed hour meter: what the old one showed last and the new one first. Gives the record.
      *
      * # Errors
@@ -2216,6 +2232,15 @@ public interface TappetKitInterface {
      * Having kept nothing.
      */
     fun `readHours`(`machine`: kotlin.String, `meterTenthH`: kotlin.Long): HoursKept
+
+    /**
+     * Goes on with the person's own latest open visit, once every one of `cautions` has been shown and confirmed again: says
+     * how the engine is now. Asked for where the `cold_words` of the guide are not empty.
+     *
+     * # Errors
+     * `entry-invalid` where they were not, `not-found` where there is no open visit.
+     */
+    fun `resumeVisit`(`machine`: kotlin.String, `visit`: NewVisit): VisitOpened
 
     /**
      * Takes a record back. It stays in the book as history. Gives the record that says so.
@@ -3268,6 +3293,28 @@ open class TappetKit: Disposable, AutoCloseable, TappetKitInterface
 
 
     /**
+     * What must be shown and confirmed before a hand goes near a machine's engine, in the order in which it is done. What is looked
+     * out for later comes with its step, in the guide.
+     *
+     * # Errors
+     * `not-found` where the book has no such machine.
+     */
+    @Throws(TappetException::class)override fun `cautions`(`machine`: kotlin.String): List<kotlin.String> {
+            return FfiConverterSequenceString.lift(
+    callWithHandle {
+    uniffiRustCallWithError(TappetException) { _status ->
+    UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_cautions(
+        it,
+
+        FfiConverterString.lower(`machine`),_status)
+}
+    }
+    )
+    }
+
+
+
+    /**
      * Notes a changed hour meter: what the old one showed last and the new one first. Gives the record.
      *
      * # Errors
@@ -3457,6 +3504,29 @@ open class TappetKit: Disposable, AutoCloseable, TappetKitInterface
 
         FfiConverterString.lower(`machine`),
         FfiConverterLong.lower(`meterTenthH`),_status)
+}
+    }
+    )
+    }
+
+
+
+    /**
+     * Goes on with the person's own latest open visit, once every one of `cautions` has been shown and confirmed again: says
+     * how the engine is now. Asked for where the `cold_words` of the guide are not empty.
+     *
+     * # Errors
+     * `entry-invalid` where they were not, `not-found` where there is no open visit.
+     */
+    @Throws(TappetException::class)override fun `resumeVisit`(`machine`: kotlin.String, `visit`: NewVisit): VisitOpened {
+            return FfiConverterTypeVisitOpened.lift(
+    callWithHandle {
+    uniffiRustCallWithError(TappetException) { _status ->
+    UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_resume_visit(
+        it,
+
+        FfiConverterString.lower(`machine`),
+        FfiConverterTypeNewVisit.lower(`visit`),_status)
 }
     }
     )
@@ -5423,6 +5493,11 @@ data class VisitOpened (
      * Visits of this person to this machine that are open besides.
      */
     var `alsoOpen`: kotlin.ULong
+    ,
+    /**
+     * What was found on the machine that forbids running it: to be shown before any step.
+     */
+    var `holds`: List<kotlin.String>
 
 ){
 
@@ -5442,19 +5517,22 @@ public object FfiConverterTypeVisitOpened: FfiConverterRustBuffer<VisitOpened> {
             FfiConverterString.read(buf),
             FfiConverterOptionalTypeHoursKept.read(buf),
             FfiConverterULong.read(buf),
+            FfiConverterSequenceString.read(buf),
         )
     }
 
     override fun allocationSize(value: VisitOpened) = (
             FfiConverterString.allocationSize(value.`visit`) +
             FfiConverterOptionalTypeHoursKept.allocationSize(value.`hours`) +
-            FfiConverterULong.allocationSize(value.`alsoOpen`)
+            FfiConverterULong.allocationSize(value.`alsoOpen`) +
+            FfiConverterSequenceString.allocationSize(value.`holds`)
     )
 
     override fun write(value: VisitOpened, buf: ByteBuffer) {
             FfiConverterString.write(value.`visit`, buf)
             FfiConverterOptionalTypeHoursKept.write(value.`hours`, buf)
             FfiConverterULong.write(value.`alsoOpen`, buf)
+            FfiConverterSequenceString.write(value.`holds`, buf)
     }
 }
 
@@ -6385,19 +6463,6 @@ public object FfiConverterMapStringString: FfiConverterRustBuffer<Map<kotlin.Str
         }
     }
 }
-        /**
-         * What must be shown and confirmed before a hand goes near an engine, in the order in which it is acted upon.
-         */ fun `cautions`(): List<kotlin.String> {
-            return FfiConverterSequenceString.lift(
-    uniffiRustCall() { _status ->
-    UniffiLib.uniffi_tappet_kit_native_fn_func_cautions(
-
-        _status)
-}
-    )
-    }
-
-
         /**
          * Whom the kit defers to: show it with the cautions.
          */ fun `deference`(): kotlin.String {
