@@ -134,7 +134,7 @@ impl Ground {
             duty: shared::engine_card::Duty::Commercial,
             provisional: false,
         };
-        let visit = Visit { cold: true, engine_tenth_c: None, cautions_confirmed: true, purpose: hostile("purpose") };
+        let visit = Visit { cold: true, engine_tenth_c: None, cautions_confirmed: true, purpose: hostile("purpose"), resumes: None };
         let visit = forge.put(Place::Machine, machine, vec![(office, card.into()), (tech, visit.into())])[1];
         forge.at_the_machine(machine, visit, [office, lead, tech]);
         let Forge { crew, records, .. } = forge;
