@@ -113,13 +113,13 @@ id!(
     RecordId
 );
 
-/// Where the bytes of an id begin that name the device which made it.
-const MARK: usize = 11;
+/// The bytes of an id that name the device which made it: those between a UUIDv7's time and its last four.
+const MARK: std::ops::Range<usize> = 6..12;
 
 impl DeviceId {
     /// An id that this device gives to a record, or to a document that it founds: a UUIDv7 from a wall-clock time (ms since 1970 UTC)
-    /// and random bytes, the last five of them those of the device's own id. So nobody can take the id of a record that is still on
-    /// its way. 34 random bits are left for the records of one device in one millisecond.
+    /// and random bytes, with bytes 6 to 11 (from 0) of the device's own id. So nobody can take the id of a record that is still on its
+    /// way. The last four bytes are random: what one device makes in one millisecond is held apart by them.
     ///
     /// ```
     /// use shared::ids::DeviceId;
@@ -130,14 +130,14 @@ impl DeviceId {
     #[must_use]
     pub fn make(self, ms: i64, random: [u8; 10]) -> Uuid {
         let mut bytes = *RecordId::from_time(ms, random).as_bytes();
-        bytes[MARK..].copy_from_slice(&self.as_bytes()[MARK..]);
+        bytes[MARK].copy_from_slice(&self.as_bytes()[MARK]);
         Uuid::from_bytes(bytes)
     }
 
     /// Whether an id is one that this device may give.
     #[must_use]
     pub fn made(self, id: Uuid) -> bool {
-        id.as_bytes()[MARK..] == self.as_bytes()[MARK..]
+        id.as_bytes()[MARK] == self.as_bytes()[MARK]
     }
 }
 

@@ -2,7 +2,7 @@
 //!
 //! A step that returns is kept: it survives a power cut. A step that fails has kept nothing.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 use std::sync::Arc;
 
@@ -237,11 +237,15 @@ impl Book {
         let identity = self.writer()?.clone();
         let at_shop = self.identity()?.is_shop();
         let roster = self.roster_of_now()?;
-        let mut written = Vec::with_capacity(drafts.len());
+        let (mut written, mut ids) = (Vec::with_capacity(drafts.len()), BTreeSet::new());
         let mut of_docs: BTreeMap<DocId, Vec<Record>> = BTreeMap::new();
         let mut order: Vec<DocId> = Vec::new();
         for draft in drafts {
-            let id = fresh_record(now, identity.device, entropy);
+            // All in one millisecond: two of some thousand may be drawn alike.
+            let mut id = fresh_record(now, identity.device, entropy);
+            while !ids.insert(id) {
+                id = fresh_record(now, identity.device, entropy);
+            }
             written.push(id);
             let record = Record {
                 id,

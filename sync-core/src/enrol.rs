@@ -235,7 +235,7 @@ impl Book {
             }
             None if now.wall_ms > state.code.until_ms => return Err(refuse("The code has expired.")),
             None if self.roster()?.gives_ids_of(request.device) => {
-                let taken = "A device whose id ends like this one's is on the roster already. Nothing was enrolled.";
+                let taken = "A device on the roster would give the same ids as this one. Nothing was enrolled.";
                 return Err(EnrolError::Refused(ProblemCode::IdTaken, taken.to_owned()));
             }
             None => {}

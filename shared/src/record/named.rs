@@ -28,7 +28,8 @@ impl Body {
         const RECORD: &str = "a record that it speaks about";
         let visit = |visit: Option<crate::ids::RecordId>| visit.map(|id| ("its visit", id.0)).into_iter().collect();
         match self {
-            Self::Shop(_) | Self::Property(_) | Self::Visit(_) | Self::MeterChange(_) | Self::Unknown(_) => Vec::new(),
+            Self::Shop(_) | Self::Property(_) | Self::MeterChange(_) | Self::Unknown(_) => Vec::new(),
+            Self::Visit(opened) => visit(opened.resumes),
             Self::Person(card) => vec![(PERSON, card.person.0)],
             Self::Role(grant) => vec![(PERSON, grant.person.0)],
             Self::Device(card) => vec![(DEVICE, card.device.0), (PERSON, card.person.0), (PERSON, card.issued_by.0)],
