@@ -12,14 +12,14 @@ use std::time::Duration;
 
 use server::{Clock, SystemClock};
 use shared::bytes::{Blob, Bytes16, Bytes32};
-use shared::ids::{DocId, RecordId};
+use shared::ids::DocId;
 use shared::length::Length;
 use shared::record::{Body, Clearance, ClockEvidence, Note, Photo, Record, RoleGrant, Stage};
 use shared::role::Role;
 use shared::wire::{Cursor, DocOffer, EXCHANGE_TYPE, ExchangeRequest, PROTOCOL, Recipe};
 use sync_core::exchange::write_body;
 use sync_core::identity::Identity;
-use sync_core::moment::{fresh_uuid, random};
+use sync_core::moment::{fresh_record, random};
 use sync_core::pictures::sha256;
 use sync_core::{envelope, replica};
 
@@ -214,7 +214,7 @@ impl<'c> Insider<'c> {
         let now = self.clock.now();
         let records = bodies.into_iter().map(|body| {
             let (by, clock) = (self.identity.person, ClockEvidence::default());
-            let id = RecordId(fresh_uuid(&now, &mut chance));
+            let id = fresh_record(&now, self.identity.device, &mut chance);
             let record = Record { id, doc, by, measured_by: None, at_ms: now.wall_ms, clock, seen: vec![], body };
             let key = self.identity.keys().map_err(words)?;
             envelope::sign(&record, self.identity.device, key.record(), self.identity.root.shop).map(Blob).map_err(words)
