@@ -122,3 +122,21 @@ fn a_helper_measures_and_does_not_sign_off() {
     assert!(ran.err.contains("a sign-off is for tech, lead or office to write"), "{}", ran.err);
     assert!(ran.out.contains("3 records are kept"), "{}", ran.out);
 }
+
+#[test]
+fn a_valve_at_its_limit_can_be_set_to_the_aim_and_is_not_open_for_ever() {
+    let world = World::with_shop();
+    // 6.2 in 4 to 6, with whole leaves alone: 6 goes, 7 does not, and nothing lies between.
+    assert_eq!(world.tappet("tove", &["leaves", "4,5,6,7,8"]).code, 0);
+    let answers = lines(&["y", "y", "6/7", "n", "6/7", "5/6", "5/6", "", "", "y", ""]);
+    let screen = world.answering("tove", &["guide", "T-1"], &answers).screen(0);
+    assert!(screen.contains("Or set it to 5 thou, lock it, and read it as set"), "{screen}");
+    assert!(screen.contains("1I: set to the aim, and locked again? (y/n) n\n1I stays as it is, and open."), "{screen}");
+    // The visit was finished with it open: checked, and not "never checked".
+    assert!(screen.contains("Next check: Checked, and something was left open: due now."), "{screen}");
+    assert!(!world.tappet("tove", &["due"]).out.contains("ever checked"));
+    // The next visit sets it, and it is done.
+    let answers = lines(&["y", "y", "6/7", "y", "5/6", "y", "5/6", "6/7", "5/6", "5/6", "", "", "y", ""]);
+    let done = world.answering("tove", &["guide", "T-1"], &answers).screen(0);
+    assert!(done.contains("Every valve was left in range."), "{done}");
+}

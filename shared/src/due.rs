@@ -18,6 +18,9 @@ mod range;
 
 pub use range::{DueRange, due_range};
 
+/// What is said where a check left something open, and there was none before it.
+const LEFT_OPEN: &str = "Checked, and something was left open: due now.";
+
 /// Due within so many days is due soon. Common practice, no source.
 pub const SOON_DAYS: i32 = 14;
 
@@ -43,6 +46,9 @@ pub struct DueInput {
     /// The last check, if there was one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub last: Option<LastCheck>,
+    /// No whole check is known, and a visit was finished with something left open.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub left_open: bool,
     /// The interval, by duty.
     pub interval: Interval,
     /// Engine hours as last read.
@@ -66,8 +72,10 @@ pub struct DueInput {
 pub enum DueState {
     /// A limit is passed, or by the machine's use must have been.
     Overdue,
-    /// No check is known: due now.
+    /// No visit is known: due now.
     NeverChecked,
+    /// No whole check is known, only visits that left something open: due now.
+    LeftOpen,
     /// Within [`SOON_DAYS`] or [`SOON_PERCENT`].
     DueSoon,
     /// Neither limit can be followed: hours are missing, and there is no calendar limit.
@@ -104,7 +112,7 @@ pub struct Due {
     #[serde(with = "iso::optional_date", default, skip_serializing_if = "Option::is_none")]
     #[cfg_attr(feature = "schema", schema(value_type = Option<String>, format = Date))]
     pub by_calendar: Option<Date>,
-    /// The earliest day on which a limit is reached, as far as it is known; today where never checked.
+    /// The earliest day on which a limit is reached, as far as it is known; today where there is no whole check.
     #[serde(with = "iso::optional_date", default, skip_serializing_if = "Option::is_none")]
     #[cfg_attr(feature = "schema", schema(value_type = Option<String>, format = Date))]
     pub date: Option<Date>,
@@ -132,6 +140,7 @@ impl Due {
         let blind = if self.hours_unknown && self.state != DueState::NotKnown { " Its hours are not known." } else { "" };
         let sentence = match self.state {
             DueState::NeverChecked => "Never checked: due now.".to_owned(),
+            DueState::LeftOpen => LEFT_OPEN.to_owned(),
             DueState::NotKnown => "Not known when it is due: its hours are not known.".to_owned(),
             DueState::Overdue => self.overdue_words(today),
             DueState::DueSoon | DueState::Later => match (self.limit, self.date, self.hours_left) {
@@ -170,7 +179,7 @@ impl Due {
 pub fn due(input: &DueInput) -> Due {
     let Some(last) = input.last else {
         return Due {
-            state: DueState::NeverChecked,
+            state: if input.left_open { DueState::LeftOpen } else { DueState::NeverChecked },
             by_hours: None,
             hours_left: None,
             by_calendar: None,

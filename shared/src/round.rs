@@ -1,6 +1,6 @@
 //! The week's round: which properties are worth the drive, what is done there, how long it takes and what to bring.
 //!
-//! A machine is worth the drive if it is on hold, is to be read again, is overdue, was never checked, or is due soon.
+//! A machine is worth the drive if it is on hold, is to be read again, is overdue, was never checked, was left with something open, or is due soon.
 //! That order of urgency and every number of minutes are the shop's own affair: common practice, no source.
 
 use std::collections::BTreeMap;
@@ -90,8 +90,10 @@ pub enum Reason {
     Recheck,
     /// Its check is overdue.
     Overdue,
-    /// No check is known.
+    /// No visit is known.
     NeverChecked,
+    /// No whole check is known: a visit left something open.
+    LeftOpen,
     /// Its check is due soon, or within the horizon.
     Soon,
 }
@@ -126,6 +128,8 @@ pub struct WhyStop {
     pub overdue: usize,
     /// Never checked.
     pub never_checked: usize,
+    /// Checked, with something left open.
+    pub left_open: usize,
     /// Due soon.
     pub soon: usize,
 }
@@ -234,6 +238,7 @@ impl RoundMachine {
         match due.state {
             DueState::Overdue => Some(Reason::Overdue),
             DueState::NeverChecked => Some(Reason::NeverChecked),
+            DueState::LeftOpen => Some(Reason::LeftOpen),
             // A due date worked out some days ago may have passed since.
             _ if due.date.is_some_and(|date| date < rules.today) => Some(Reason::Overdue),
             DueState::DueSoon => Some(Reason::Soon),
@@ -257,6 +262,7 @@ impl WhyStop {
             (self.recheck, "to read again"),
             (self.overdue, "overdue"),
             (self.never_checked, "never checked"),
+            (self.left_open, "left open"),
             (self.soon, "due soon"),
         ];
         let said: Vec<String> = counts.iter().filter(|(n, _)| *n > 0).map(|(n, what)| format!("{n} {what}")).collect();
@@ -269,6 +275,7 @@ impl WhyStop {
             Reason::Recheck => &mut self.recheck,
             Reason::Overdue => &mut self.overdue,
             Reason::NeverChecked => &mut self.never_checked,
+            Reason::LeftOpen => &mut self.left_open,
             Reason::Soon => &mut self.soon,
         } += 1;
     }

@@ -21,7 +21,7 @@ struct Meter(RecordId, Hours, Hours, i64);
 struct Check(RecordId, i64, Option<Hours>);
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-struct Flags(bool, bool, bool, bool);
+struct Flags(bool, bool, bool, bool, bool);
 
 impl Brief {
     /// A machine in brief; `None` where no card of it stands.
@@ -38,6 +38,7 @@ impl Brief {
                 !state.contested.is_empty(),
                 !state.recheck.is_empty(),
                 state.open_visits().next().is_some(),
+                state.only_left_open(),
             ),
         ))
     }
@@ -111,6 +112,12 @@ impl Brief {
     #[must_use]
     pub const fn recheck(&self) -> bool {
         self.4.2
+    }
+
+    /// It has been visited to the end, and each time something was left open.
+    #[must_use]
+    pub const fn left_open(&self) -> bool {
+        self.4.4
     }
 
     /// A visit to it is open.

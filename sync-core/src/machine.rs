@@ -218,6 +218,12 @@ impl MachineState {
         self.findings.iter().filter(|f| f.grade == FindingKind::Hold)
     }
 
+    /// Whether it has been visited to the end, and each time something was left open.
+    #[must_use]
+    pub fn only_left_open(&self) -> bool {
+        self.last_check.is_none() && self.visits.iter().any(|visit| visit.finished_ms.is_some())
+    }
+
     /// Its visits that nobody has finished.
     pub fn open_visits(&self) -> impl Iterator<Item = &VisitLine> {
         self.visits.iter().filter(|v| v.finished_ms.is_none())

@@ -112,8 +112,12 @@ fn machine(machine: &StopMachine) -> String {
         Reason::Recheck => "to read again",
         Reason::Overdue => "overdue",
         Reason::NeverChecked => "never checked",
+        Reason::LeftOpen => "left with something open",
         Reason::Soon => "due soon",
     };
-    let date = machine.date.filter(|_| machine.reason != Reason::NeverChecked).map_or_else(String::new, |date| format!(" ({date})"));
+    let date = machine
+        .date
+        .filter(|_| !matches!(machine.reason, Reason::NeverChecked | Reason::LeftOpen))
+        .map_or_else(String::new, |date| format!(" ({date})"));
     format!("{} {reason}{date}", machine.tag)
 }

@@ -41,7 +41,8 @@ pub(super) fn list(lines: &[DueLine]) -> Markup {
     let rows: Vec<Vec<Markup>> = lines
         .iter()
         .map(|line| {
-            let pressing = matches!(line.due.as_ref().map(|d| d.state), Some(DueState::Overdue | DueState::NeverChecked));
+            let pressing =
+                matches!(line.due.as_ref().map(|d| d.state), Some(DueState::Overdue | DueState::NeverChecked | DueState::LeftOpen));
             vec![
                 html! { a href=(machine_at(line.machine.doc())) { (line.tag) } },
                 html! { (line.description) },
@@ -113,6 +114,7 @@ const fn reason(reason: Reason) -> &'static str {
         Reason::Recheck => "measure again",
         Reason::Overdue => "overdue",
         Reason::NeverChecked => "never checked",
+        Reason::LeftOpen => "left with something open",
         Reason::Soon => "due soon",
     }
 }

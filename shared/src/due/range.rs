@@ -33,6 +33,9 @@ pub struct DueRange {
     /// No check is known: due now.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub never_checked: bool,
+    /// No whole check is known, only visits that left something open: due now.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub left_open: bool,
     /// There is an hours limit and it is in none of the days: hours are missing, or how much the machine is used.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub hours_not_counted: bool,
@@ -60,7 +63,8 @@ pub fn due_range(input: &DueInput, usage: Option<&Usage>) -> DueRange {
             latest: today,
             limit: None,
             hours_left: None,
-            never_checked: true,
+            never_checked: !input.left_open,
+            left_open: input.left_open,
             hours_not_counted: false,
         };
     };
@@ -95,6 +99,7 @@ pub fn due_range(input: &DueInput, usage: Option<&Usage>) -> DueRange {
         limit,
         hours_left: from.filter(|_| input.hours_now.is_some()).map(|from| from.left),
         never_checked: false,
+        left_open: false,
         hours_not_counted: input.interval.hours.is_some() && !counted,
     }
 }
@@ -105,6 +110,9 @@ impl DueRange {
     pub fn words(&self, today: Date) -> String {
         if self.never_checked {
             return "Never checked: due now.".to_owned();
+        }
+        if self.left_open {
+            return super::LEFT_OPEN.to_owned();
         }
         if let (Some(Limit::Hours), Some(left)) = (self.limit, self.hours_left.filter(|left| left.tenths() < 0)) {
             return format!("Overdue by {} h.", Hours::default().minus(left));

@@ -6,6 +6,7 @@ use super::*;
 fn input(last: Option<(Date, Option<i64>)>, hours: Option<u32>, months: Option<u32>, today: Date) -> DueInput {
     DueInput {
         last: last.map(|(date, tenths)| LastCheck { date, hours: tenths.map(Hours::from_tenths) }),
+        left_open: false,
         interval: Interval { hours, months },
         hours_now: None,
         hours_now_date: None,
@@ -39,6 +40,9 @@ fn states_by_the_calendar() {
         (never.state, never.date, never.words(date(2026, 5, 2)).as_str()),
         (DueState::NeverChecked, Some(date(2026, 5, 2)), "Never checked: due now.")
     );
+    let open = DueInput { left_open: true, ..input(None, None, Some(12), date(2026, 5, 2)) };
+    assert_eq!((due(&open).state, due(&open).words(open.today).as_str()), (DueState::LeftOpen, LEFT_OPEN));
+    assert_eq!(due_range(&open, None).words(open.today), LEFT_OPEN);
 }
 
 #[test]

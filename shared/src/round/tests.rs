@@ -218,8 +218,14 @@ fn places() -> impl Strategy<Value = Place> {
 }
 
 fn machines() -> impl Strategy<Value = Vec<RoundMachine>> {
-    let states =
-        prop::sample::select(vec![DueState::Overdue, DueState::NeverChecked, DueState::DueSoon, DueState::NotKnown, DueState::Later]);
+    let states = prop::sample::select(vec![
+        DueState::Overdue,
+        DueState::NeverChecked,
+        DueState::LeftOpen,
+        DueState::DueSoon,
+        DueState::NotKnown,
+        DueState::Later,
+    ]);
     let date = prop::option::of((-40i32..60).prop_map(|days| today().saturating_add(days.days())));
     let minutes = prop::option::of(prop_oneof![0u32..300, Just(u32::MAX)]);
     let one = (0u8..24, 0u8..6, states, date, any::<(bool, bool)>(), minutes, 0u8..4, prop::option::of(places()));
@@ -259,7 +265,7 @@ proptest! {
             let work: u64 = stop.machines.iter().map(|m| u64::from(m.minutes)).sum();
             prop_assert_eq!(stop.minutes, u64::from(rules.minutes_set_up) + work);
             let why = stop.why;
-            prop_assert_eq!(why.hold + why.recheck + why.overdue + why.never_checked + why.soon, stop.machines.len());
+            prop_assert_eq!(why.hold + why.recheck + why.overdue + why.never_checked + why.left_open + why.soon, stop.machines.len());
         }
         prop_assert_eq!(round.minutes_total, round.stops.iter().map(|s| s.minutes).sum::<u64>());
         prop_assert!(most.is_none_or(|most| round.minutes_total <= u64::from(most)));

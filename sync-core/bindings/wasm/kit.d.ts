@@ -55,7 +55,7 @@ export interface Status {
   warn: boolean;
 }
 export interface PropertyLine { property: Id; name: string; address: string; access: string; machines: number }
-export interface Due { state: 'overdue' | 'never-checked' | 'due-soon' | 'not-known' | 'later'; date?: string; left_tenth_h?: number }
+export interface Due { state: 'overdue' | 'never-checked' | 'left-open' | 'due-soon' | 'not-known' | 'later'; date?: string; left_tenth_h?: number }
 export interface DueLine {
   machine: Id; tag: string; description: string; property: Id | null; property_name: string; meter_tenth_h: number | null;
   due: Due | null; words: string; hold: boolean; contested: boolean; recheck: boolean; open_visit: boolean;
@@ -126,7 +126,7 @@ export interface ReadingOutcome {
 }
 export type Step =
   | { step: 'look-first'; stage: Stage; gross: Gross }
-  | { step: 'read'; stage: Stage } | { step: 'adjust' } | { step: 'turn-over' } | { step: 'read-again'; stage: Stage } | { step: 'done' };
+  | { step: 'read'; stage: Stage } | { step: 'adjust' } | { step: 'turn-over' } | { step: 'read-again'; stage: Stage } | { step: 'set-to-aim' } | { step: 'done' };
 export type ValveGuide = Step & {
   valve: Valve; words: string; piston: string; confirm: string;
   /** Looked out for while that is done, said when it comes. */

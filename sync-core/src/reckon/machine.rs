@@ -129,6 +129,7 @@ impl Book {
         let today = roster.day(now_ms);
         let input = DueInput {
             last: state.last_check.as_ref().map(|c| LastCheck { date: roster.day(c.at_ms), hours: c.engine }),
+            left_open: state.only_left_open(),
             interval: card.interval(own.duty).with(roster.settings.interval(own.duty)),
             hours_now: state.hours.as_ref().map(|h| h.engine),
             hours_now_date: state.hours.as_ref().map(|h| roster.day(h.at_ms)),

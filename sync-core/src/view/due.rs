@@ -80,7 +80,7 @@ fn press(line: &DueLine) -> (u8, Option<jiff::civil::Date>) {
     let rank = match line.due.as_ref().map(|d| d.state) {
         _ if line.recheck => 0,
         Some(DueState::Overdue) => 1,
-        Some(DueState::NeverChecked) => 2,
+        Some(DueState::NeverChecked | DueState::LeftOpen) => 2,
         Some(DueState::DueSoon) => 3,
         Some(DueState::Later) => 4,
         Some(DueState::NotKnown) | None => 5,

@@ -240,6 +240,7 @@ impl Book {
         let hours = brief.hours();
         Ok(Some(due(&DueInput {
             last,
+            left_open: brief.left_open(),
             interval: card.interval(brief.duty()).with(roster.settings.interval(brief.duty())),
             hours_now: hours.as_ref().map(|h| h.engine),
             hours_now_date: hours.as_ref().map(|h| clock.day(h.at_ms)),

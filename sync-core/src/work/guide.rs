@@ -11,7 +11,7 @@ use shared::leaf::LeafSet;
 use shared::length::LengthUnit;
 use shared::record::{Body, Clearance, Stage};
 use shared::valve::Valve;
-use shared::verdict::{Gross, Verdict, gross_on_card, judge_on_card};
+use shared::verdict::{Gross, Verdict, Why, gross_on_card, judge_on_card, next_leaf};
 
 use super::reading::ReadingOutcome;
 use crate::book::{Book, BookError};
@@ -45,6 +45,8 @@ pub enum Step {
         /// At this stage.
         stage: Stage,
     },
+    /// Read at an end of the range, and no leaf at hand tells on which side: setting it to the aim ends that.
+    SetToAim,
     /// Nothing.
     Done,
 }
@@ -60,19 +62,22 @@ pub struct Reached {
     pub gross: Option<Gross>,
     /// The reading before it at the same stage was so far off too: it was asked about.
     pub asked: bool,
+    /// It is not settled, and no leaf at hand tells more.
+    pub stuck: bool,
 }
 
 impl Step {
     /// What follows the last reading of a valve in a visit.
     #[must_use]
     pub const fn after(last: Option<Reached>) -> Self {
-        let Some(Reached { stage, verdict, gross, asked }) = last else { return Self::Read { stage: Stage::Found } };
+        let Some(Reached { stage, verdict, gross, asked, stuck }) = last else { return Self::Read { stage: Stage::Found } };
         if let (Some(gross), false) = (gross, asked) {
             return Self::LookFirst { stage, gross };
         }
         match (stage, verdict) {
             (_, Some(Verdict::Tight | Verdict::Loose)) => Self::Adjust,
             (Stage::Set, _) => Self::TurnOver,
+            (_, Some(Verdict::NotSettled(Why::LeafEdge))) if stuck => Self::SetToAim,
             (stage, Some(Verdict::NotSettled(_))) => Self::ReadAgain { stage },
             (Stage::Found | Stage::Left, Some(Verdict::InSpec) | None) => Self::Done,
         }
@@ -83,7 +88,7 @@ impl Step {
     pub const fn reads(self) -> Option<Stage> {
         match self {
             Self::Read { stage } | Self::ReadAgain { stage } | Self::LookFirst { stage, .. } => Some(stage),
-            Self::Adjust => Some(Stage::Set),
+            Self::Adjust | Self::SetToAim => Some(Stage::Set),
             Self::TurnOver => Some(Stage::Left),
             Self::Done => None,
         }
@@ -99,7 +104,7 @@ impl Step {
     #[must_use]
     pub const fn cautions(self) -> &'static [Caution] {
         match self {
-            Self::Adjust => &LOCKING,
+            Self::Adjust | Self::SetToAim => &LOCKING,
             Self::TurnOver => &TURNING_OVER,
             Self::Read { .. } | Self::ReadAgain { .. } | Self::LookFirst { .. } | Self::Done => &[],
         }
@@ -110,6 +115,7 @@ impl Step {
     pub const fn to_confirm(self) -> &'static str {
         match self {
             Self::LookFirst { gross, .. } => gross.to_confirm(),
+            Self::SetToAim => "set to the aim, and locked again?",
             Self::Adjust => "adjusted, and locked again?",
             Self::TurnOver => "engine turned over twice by hand, and back at top dead center?",
             Self::Read { .. } | Self::ReadAgain { .. } | Self::Done => "",
@@ -197,7 +203,7 @@ impl Book {
         let mut valves = Vec::new();
         for valve in Valve::all(cylinders) {
             let last = last_reading(&ledger, roster, visit, valve);
-            let next = Step::after(reached(&ledger, roster, visit, valve, card));
+            let next = Step::after(reached(&ledger, roster, visit, valve, card, set));
             let outcome = last.map(|(id, reading)| self.meaning(machine, id, reading, engine.as_ref(), set, unit)).transpose()?;
             valves.push(ValveGuide {
                 valve,
@@ -211,7 +217,7 @@ impl Book {
                 last: outcome,
             });
         }
-        let to_do = |valve: &&ValveGuide| !matches!(valve.next, Step::Done | Step::ReadAgain { .. });
+        let to_do = |valve: &&ValveGuide| !matches!(valve.next, Step::Done | Step::ReadAgain { .. } | Step::SetToAim);
         Ok(Guide {
             machine,
             tag: state.tag().to_owned(),
@@ -240,9 +246,9 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError`] where the store fails or the machine is not known.
-    pub fn reached(&self, machine: DocId, visit: RecordId, valve: Valve) -> Result<Option<Reached>, BookError> {
+    pub fn reached(&self, machine: DocId, visit: RecordId, valve: Valve, set: &LeafSet) -> Result<Option<Reached>, BookError> {
         let card = self.card_of(&self.known_machine(machine)?)?.filter(|card| card.source.is_some());
-        Ok(reached(&*self.store.ledger_of(machine)?, self.roster()?, visit, valve, card.as_ref()))
+        Ok(reached(&*self.store.ledger_of(machine)?, self.roster()?, visit, valve, card.as_ref(), set))
     }
 
     /// Whether the hour meter was read in a visit.
@@ -262,12 +268,13 @@ pub fn piston(cylinder: u8, card: Option<&EngineCard>, unit: LengthUnit) -> Stri
     format!("Cylinder {cylinder}: piston at top dead center of its compression stroke, both rockers loose{past}.")
 }
 
-fn reached(ledger: &Ledger, roster: &Roster, visit: RecordId, valve: Valve, card: Option<&EngineCard>) -> Option<Reached> {
+fn reached(ledger: &Ledger, roster: &Roster, visit: RecordId, valve: Valve, card: Option<&EngineCard>, set: &LeafSet) -> Option<Reached> {
     let (id, last) = last_reading(ledger, roster, visit, valve)?;
     Some(Reached {
         stage: last.stage,
         verdict: card.map(|card| judge_on_card(last, card)),
         gross: card.and_then(|card| gross_on_card(last, card)),
+        stuck: card.is_some_and(|card| last.bracket().is_ok_and(|b| next_leaf(Some(&b), &card.range(valve.side()), set).is_none())),
         asked: card.is_some_and(|card| was_asked(ledger, roster, id, last, card)),
     })
 }
@@ -304,12 +311,11 @@ fn hours_read(ledger: &Ledger, roster: &Roster, visit: RecordId) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use shared::verdict::Why;
 
     #[test]
     fn a_valve_goes_from_found_over_set_to_left() {
         let open = Verdict::NotSettled(Why::LeafEdge);
-        let after = |stage, verdict| Step::after(Some(Reached { stage, verdict, gross: None, asked: false }));
+        let after = |stage, verdict| Step::after(Some(Reached { stage, verdict, gross: None, asked: false, stuck: false }));
         assert_eq!(Step::after(None), Step::Read { stage: Stage::Found });
         assert_eq!(after(Stage::Found, Some(Verdict::InSpec)), Step::Done);
         assert_eq!(after(Stage::Found, Some(Verdict::Tight)), Step::Adjust);
@@ -325,8 +331,14 @@ mod tests {
         assert_eq!(Step::Done.reads_after(Some(Stage::Left)), Stage::Left);
         assert_eq!(Step::Adjust.reads_after(Some(Stage::Found)), Stage::Set);
         assert_eq!(Step::after(None).reads_after(None), Stage::Found);
+        // At an end of the range, with no leaf that tells more: it need not stay open for ever.
+        let edge = Reached { stage: Stage::Found, verdict: Some(open), gross: None, asked: false, stuck: true };
+        assert_eq!((Step::after(Some(edge)), Step::SetToAim.reads()), (Step::SetToAim, Some(Stage::Set)));
+        let warm = Reached { verdict: Some(Verdict::NotSettled(Why::NotCold)), ..edge };
+        assert_eq!(Step::after(Some(warm)), Step::ReadAgain { stage: Stage::Found });
         // Far off, it is looked at and read again where it was read; only then is it turned.
-        let loose = Reached { stage: Stage::Found, verdict: Some(Verdict::Loose), gross: Some(Gross::FarLoose), asked: false };
+        let loose =
+            Reached { stage: Stage::Found, verdict: Some(Verdict::Loose), gross: Some(Gross::FarLoose), asked: false, stuck: false };
         let look = Step::after(Some(loose));
         assert_eq!((look, look.reads()), (Step::LookFirst { stage: Stage::Found, gross: Gross::FarLoose }, Some(Stage::Found)));
         assert_eq!(Step::after(Some(Reached { asked: true, ..loose })), Step::Adjust);

@@ -11,7 +11,7 @@ use shared::length::{Length, LengthUnit};
 use shared::record::{Clearance, Stage, Visit};
 use shared::slot::Slot;
 use shared::valve::Valve;
-use shared::verdict::{Gross, NextLeaf, Verdict, advice, gross_on_card, judge_on_card, next_leaf};
+use shared::verdict::{Gross, NextLeaf, Verdict, Why, advice, gross_on_card, judge_on_card, next_leaf};
 
 use super::{Hand, was_asked};
 use crate::book::{Book, BookError};
@@ -213,6 +213,11 @@ fn say_next(outcome: &mut ReadingOutcome, reading: &Clearance, (card, asked): (&
     } else {
         advice(verdict, &outcome.bracket, &range, outcome.next_leaf.as_ref(), unit)
     });
+    let stuck = verdict == Verdict::NotSettled(Why::LeafEdge) && outcome.next_leaf.is_none();
+    if stuck && reading.stage != Stage::Set {
+        let aim = range.aim.map_or_else(|| "the middle of the range".to_owned(), |aim| aim.show(unit));
+        outcome.next.push(format!("Or set it to {aim}, lock it, and read it as set: that ends the doubt."));
+    }
     let off = matches!(verdict, Verdict::Tight | Verdict::Loose);
     if let Some(adjuster) = card.adjuster.filter(|_| off) {
         outcome.turn = to_aim(&adjuster, &outcome.bracket, &range);

@@ -143,7 +143,7 @@ fn valves(check: &mut Check<'_, '_, '_>, resumed: bool) -> Result<(), Halt> {
             let piston = piston(cylinder, check.card.as_ref(), check.session.unit);
             ask::say(check.session, &format!("\n{piston}"));
         }
-        let so_far = if resumed { check.session.book.reached(check.machine, check.visit, valve)? } else { None };
+        let so_far = if resumed { check.session.book.reached(check.machine, check.visit, valve, &check.set)? } else { None };
         valve::check(check, valve, so_far)?;
     }
     Ok(())

@@ -28,7 +28,7 @@ pub(super) fn check(check: &mut Check<'_, '_, '_>, valve: Valve, so_far: Option<
             }
             so_far
         }
-        Step::Adjust | Step::TurnOver => so_far,
+        Step::Adjust | Step::SetToAim | Step::TurnOver => so_far,
     };
     while at.is_some() {
         let step = Step::after(at);
@@ -40,7 +40,7 @@ pub(super) fn check(check: &mut Check<'_, '_, '_>, valve: Valve, so_far: Option<
         }
         let confirmed = match step {
             Step::LookFirst { .. } if step.to_confirm().is_empty() => true,
-            Step::LookFirst { .. } | Step::Adjust | Step::TurnOver => {
+            Step::LookFirst { .. } | Step::Adjust | Step::SetToAim | Step::TurnOver => {
                 ask::yes_or_no(check.session, &format!("{valve}: {}", step.to_confirm()))?
             }
             Step::Read { .. } | Step::ReadAgain { .. } | Step::Done => return Ok(()),
@@ -70,7 +70,7 @@ fn read(check: &mut Check<'_, '_, '_>, valve: Valve, stage: Stage) -> Result<Opt
     check.look |= done.contested || done.doubt.is_some();
     let words = show::reading::words(valve, stage, &done, None, show::width(session.env));
     ask::say(session, &words);
-    Ok(check.session.book.reached(check.machine, check.visit, valve)?)
+    Ok(check.session.book.reached(check.machine, check.visit, valve, &check.set)?)
 }
 
 /// Offers a hold where still nothing goes, and a valve may have receded or be burnt: nobody runs it before a test has told.

@@ -8,14 +8,15 @@ const said = words.check;
 
 export function show(here) {
   const { guide, turn, at, machine } = here;
-  const wait = guide.valves.filter((one) => one.step === 'read-again');
+  const wait = guide.valves.filter((one) => one.step === 'read-again' || one.step === 'set-to-aim');
+  const label = (one) => (one.step === 'set-to-aim' ? said.toAim(one.valve) : said.again(one.valve));
   return {
     title: wait.length ? said.restWait : said.rest,
     back: at('machine', machine),
     moves: false,
     name: 'check',
     body: [strip(here, null), guide.open.length ? list(guide.open, 'box warn') : h('p', { class: 'box good' }, words.finish.nothing),
-      h('div', { class: 'choices' }, wait.map((one) => button(said.again(one.valve), () => turn({ valve: one.valve, piston: null }), 'wide')))],
+      h('div', { class: 'choices' }, wait.map((one) => button(label(one), () => turn({ valve: one.valve, piston: null }), 'wide')))],
     hand: [
       guide.hours_read ? null : button(words.machine.readHours, () => turn({ hoursLater: false }), 'wide'),
       h('div', { class: 'pair' }, link(words.machine.finding, at('finding', machine), 'wide'), link(words.machine.photo, at('photo', machine), 'wide')),

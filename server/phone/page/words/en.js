@@ -189,6 +189,7 @@ export default {
     contested: 'Someone else read this valve otherwise.',
     look: 'See both readings',
     again: (valve) => `Read ${valve} again`,
+    toAim: (valve) => `Set ${valve} to the aim`,
     rest: 'Every valve has been through',
     restWait: 'Some valves wait to be read again',
     finish: 'Finish the visit',

@@ -18,6 +18,7 @@ fn used(low: f64, likely: f64, high: f64) -> Usage {
 fn input(now: Option<i64>, months: Option<u32>) -> DueInput {
     DueInput {
         last: Some(LastCheck { date: date(2026, 3, 1), hours: Some(Hours::from_tenths(2000)) }),
+        left_open: false,
         interval: Interval { hours: Some(100), months },
         hours_now: now.map(Hours::from_tenths),
         hours_now_date: Some(TODAY),
