@@ -23,6 +23,8 @@ export interface Turn {
   /** On a right-hand thread, looking at the end that is turned; the other way on a left-hand thread. */
   right_hand: 'clockwise' | 'counter-clockwise';
 }
+/** Between which two turns the aim lies, as far as the two leaves tell. */
+export interface TurnRange { least: Turn; most: Turn }
 export interface Leaves { own: boolean; set: { leaves_tenth_um: number[] }; words: string[]; unit: Unit; /** What of the entry was taken for inches, in a sentence. */ inches?: string }
 export interface Interval { hours?: number; months?: number }
 export interface EngineCard {
@@ -114,7 +116,7 @@ export interface ReadingEntry {
 }
 export interface ReadingOutcome {
   record: Id; visit: Id | null; bracket: Bracket; bracket_words: string; range: Range | null; judged: Verdict | null; verdict: string;
-  next: string[]; next_leaf: NextLeaf | null; turn: Turn | null; contested: boolean; doubt: string | null;
+  next: string[]; next_leaf: NextLeaf | null; turn: TurnRange | null; contested: boolean; doubt: string | null;
 }
 export type Step =
   | { step: 'read'; stage: Stage } | { step: 'adjust' } | { step: 'turn-over' } | { step: 'read-again'; stage: Stage } | { step: 'done' };

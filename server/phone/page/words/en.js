@@ -194,7 +194,7 @@ export default {
     axisNone: (bracket) => `No range to judge by. So far: ${bracket}.`,
     nothingYet: 'no leaf tried',
     range: 'range',
-    turn: (angle, way, hand) => `Turn ${angle} ${hand}, ${way} (right-hand thread)`,
+    turn: (least, most, way, hand) => `Turn ${least === most ? most : `${least} to ${most}`} ${hand}, ${way} (right-hand thread)`,
     ways: { clockwise: 'clockwise', 'counter-clockwise': 'counter-clockwise' },
     closes: 'to close the gap',
     opens: 'to open the gap',

@@ -197,7 +197,7 @@ def a_visit(kit, machine):
     refused("given-unreadable", kit.take_reading, machine, reading("9X", Stage.FOUND, 5, 6))
     found = kit.take_reading(machine, reading("1I", Stage.FOUND, 2, 3))
     assert (found.judged, found.verdict, found.bracket) == (Verdict.TIGHT, "tight", "2 to 3 thou"), found
-    assert found.turn and not found.turn.closes and found.turn.degrees_milli < 0 and found.visit == opened.visit
+    assert found.turn and not found.turn.most.closes and found.turn.most.degrees_milli < found.turn.least.degrees_milli < 0 and found.visit == opened.visit
     assert json.loads(kit.guide(machine))["valves"][0]["step"] == "adjust"
     for stage in (Stage.SET, Stage.LEFT):
         after = kit.take_reading(machine, reading("1I", stage, 5, 6, adjusted=stage == Stage.SET))
