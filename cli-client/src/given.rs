@@ -1,7 +1,7 @@
 //! What people type, as quantities: a temperature, a day, a level, how often, a slot. Lengths are read by `shared::entry`, through
 //! the session.
 
-use jiff::civil::Date;
+use jiff::civil::{Date, DateTime};
 use shared::engine_card::Interval;
 use shared::entry::{self, EntryError};
 use shared::record::Stage;
@@ -54,6 +54,11 @@ pub(crate) fn interval(text: &str) -> Result<Interval, String> {
 /// A day.
 pub(crate) fn day(text: &str) -> Result<Date, String> {
     text.trim().parse().map_err(|_| format!("\"{text}\" is not a day: write it as in 2026-04-29"))
+}
+
+/// A day, or a day with its time.
+pub(crate) fn when(text: &str) -> Result<DateTime, String> {
+    text.trim().parse().map_err(|_| format!("\"{text}\" is not a day: write it as in 2026-04-29 or 2026-04-29T14:30"))
 }
 
 /// The first and last day of a season. Whether a year has such days is not said here.

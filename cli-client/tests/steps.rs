@@ -49,12 +49,35 @@ fn every_verb_prints_one_json_document() {
     assert_eq!(world.tappet("tove", &["--json", "settings", "unit", "thou"]).json(0)["unit"], "thou");
 }
 
+/// A new meter that was read before its change was noted: the cause is named, and a change dated to its day puts it right.
+#[test]
+fn a_new_meter_is_named_and_dated() {
+    let world = World::with_shop();
+    assert_eq!(world.tappet("tove", &["hours", "T-1", "1520"]).code, 0);
+    world.pass_min(10 * 24 * 60);
+    let doubted = world.tappet("tove", &["hours", "T-1", "3.2"]).screen(3);
+    let doubted = doubted.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(doubted.contains("below the 1520.0 h") && doubted.contains("a new hour meter? If so, note the change"), "{doubted}");
+    // A slip is still named first, and a jump that no new meter makes names none.
+    let slipped = world.tappet("tove", &["hours", "T-1", "15200"]).screen(3);
+    assert!(slipped.contains("1520.0 entered as 15200.0?") && !slipped.contains("new hour meter"), "{slipped}");
+    for (day, code) in [("2027-01-01", 1), ("yesterday", 2), ("2026-05-05", 0)] {
+        let args = ["meter-change", "T-1", "--old", "1520", "--new", "0", "--on", day];
+        assert_eq!(world.tappet("tove", &args).code, code, "{day}");
+    }
+    let meter = world.tappet("tove", &["--json", "reckon", "meter", "T-1"]).json(0);
+    let engine: Vec<_> = meter["facts"].as_array().unwrap().iter().map(|line| (&line["engine_tenth_h"], &line["doubt"])).collect();
+    assert_eq!(engine[..2], [(&15_200.into(), &serde_json::Value::Null), (&15_232.into(), &serde_json::Value::Null)], "{meter}");
+    let history = world.tappet("tove", &["history", "T-1"]).screen(0).split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(history.contains("on 2026-05-05 00:00: old one at 1520.0 h, new one from 0.0 h"), "{history}");
+}
+
 #[test]
 fn a_reading_in_json_has_its_verdict_and_record_on_top() {
     let world = World::with_shop();
     let done = world.tappet("tove", &["--json", "read", "T-1", "2E", "found", "8/9", "--cold"]).json(0);
     assert_eq!((&done["verdict"], &done["valve"], &done["bracket"]["go_tenth_um"]), (&"loose".into(), &"2E".into(), &2032.into()));
-    assert_eq!(done["turn"]["closes"], true);
+    assert_eq!(done["turn"]["most"]["closes"], true);
     let record = world.tappet("tove", &["--json", "record", done["record"].as_str().unwrap()]).json(0);
     assert_eq!(
         (&record["fate"], &record["body"]["no_go_tenth_um"], &record["received_ms"]),

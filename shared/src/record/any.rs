@@ -8,8 +8,8 @@ use proptest::prelude::*;
 
 use super::{
     Arrival, Assignment, Body, Clearance, ClockEvidence, Covered, DayClosed, DayCounts, Decision, Device, DeviceRevoked, Finding,
-    FindingCleared, FindingKind, HourReading, MachineCard, MeterChange, Note, Person, Photo, PropertyCard, Receipted, Record, RoleGrant,
-    Ruling, ShopCard, SignOff, Stage, UnknownBody, Visit, Void,
+    FindingCleared, FindingKind, HourReading, LATEST_MS, MachineCard, MeterChange, Note, Person, Photo, PropertyCard, Receipted, Record,
+    RoleGrant, Ruling, ShopCard, SignOff, Stage, UnknownBody, Visit, Void,
 };
 use crate::bytes::Bytes32;
 use crate::engine_card::{Adjuster, Duty, EngineCard, Interval, Range, Rocker, Source, Thread};
@@ -206,7 +206,7 @@ fn machines_work() -> impl Strategy<Value = Body> {
         }),
         1 => (record_id(), any::<bool>(), perhaps_words()).prop_map(|(visit, complete, remark)| SignOff { visit, complete, remark }.into()),
         1 => (hours(), of(record_id())).prop_map(|(meter, visit)| HourReading { meter, visit }.into()),
-        1 => (hours(), hours()).prop_map(|(old, new)| MeterChange { old, new }.into()),
+        1 => (hours(), hours(), of(0..=LATEST_MS)).prop_map(|(old, new, changed_ms)| MeterChange { old, new, changed_ms }.into()),
         3 => reading.prop_map(|(valve, stage, (go, no_go), leaves, (cold, engine_tenth_c), adjusted, visit)| {
             Clearance { valve, stage, go, no_go, leaves, cold, engine_tenth_c, adjusted, visit }.into()
         }),

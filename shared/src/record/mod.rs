@@ -26,6 +26,9 @@ use crate::cbor::{self, CborError};
 use crate::engine_card::EngineCard;
 use crate::ids::{DocId, PersonId, RecordId};
 
+/// The latest time that a record may name, the year 3000, in ms since 1970 UTC.
+pub(crate) const LATEST_MS: i64 = 32_503_680_000_000;
+
 /// The longest text in a record, in bytes.
 pub const LONGEST_TEXT: usize = 4_000;
 /// The largest signed record, in bytes.
@@ -271,7 +274,7 @@ impl Record {
         if self.seen.contains(&self.id) {
             return content("a record cannot have seen itself".to_owned());
         }
-        if self.at_ms < 0 || self.at_ms > 32_503_680_000_000 {
+        if self.at_ms < 0 || self.at_ms > LATEST_MS {
             return content("the record's time lies outside the years 1970 to 3000".to_owned());
         }
         const YEARS_MS: i64 = 100 * 366 * 86_400_000;

@@ -195,7 +195,7 @@ export class Kit {
   trial(machine: Id, valve: Valve, tried: Tried[]): Promise<TrialView>;
   takeReading(machine: Id, entry: ReadingEntry): Promise<ReadingOutcome>;
   readHours(machine: Id, meterTenthH: number): Promise<HoursOutcome>;
-  changeMeter(machine: Id, change: { old_tenth_h: number; new_tenth_h: number }): Promise<Id>;
+  changeMeter(machine: Id, change: { old_tenth_h: number; new_tenth_h: number; /** When it was changed; absent: now. */ changed_ms?: number }): Promise<Id>;
   addFinding(machine: Id, grade: Grade, what: string): Promise<Id>;
   clearFinding(finding: Id, how: string): Promise<Id>;
   addNote(doc: Id, text: string): Promise<Id>;

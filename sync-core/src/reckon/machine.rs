@@ -96,7 +96,11 @@ impl Book {
         let mut words = vec![format!("{} {readings}, {doubted} of them not possible beside the others.", lines.len())];
         words.extend(lines.iter().filter_map(|l| l.doubt.as_ref().map(|why| format!("{}: {why}", l.when))));
         if hours.meter_changes() > 0 {
-            words.push(format!("The meter was changed {} time(s); engine hours go through.", hours.meter_changes()));
+            let times = match hours.meter_changes() {
+                1 => "once".to_owned(),
+                more => format!("{more} times"),
+            };
+            words.push(format!("The meter was changed {times}; engine hours go through."));
         }
         Ok(Reckoned { facts: lines, words })
     }

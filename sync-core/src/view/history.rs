@@ -80,7 +80,10 @@ pub fn describe(body: &Body, unit: LengthUnit, roster: &Roster) -> String {
             format!("{} {}: {bracket}{warm}{adjusted}", b.valve, b.stage)
         }
         Body::Hours(b) => format!("hour meter {} h", b.meter),
-        Body::MeterChange(b) => format!("hour meter changed: old one at {} h, new one from {} h", b.old, b.new),
+        Body::MeterChange(b) => {
+            let when = b.changed_ms.map_or_else(String::new, |ms| format!(" on {}", roster.local(ms)));
+            format!("hour meter changed{when}: old one at {} h, new one from {} h", b.old, b.new)
+        }
         Body::Visit(b) => {
             let purpose = if b.purpose.is_empty() { String::new() } else { format!(": {}", b.purpose) };
             format!("visit opened, engine {}{purpose}", if b.cold { "cold" } else { "not cold" })

@@ -17,7 +17,7 @@ mod service;
 mod slot_sheet;
 
 use jiff::Timestamp;
-use jiff::civil::Date;
+use jiff::civil::{Date, DateTime};
 use jiff::tz::TimeZone;
 use shared::engine_card::EngineCard;
 use shared::ids::{CardId, PropertyId};
@@ -65,6 +65,12 @@ impl Roster {
     #[must_use]
     pub fn day(&self, ms: i64) -> Date {
         Timestamp::from_millisecond(ms).unwrap_or(Timestamp::UNIX_EPOCH).to_zoned_datetime(self.zone()).date()
+    }
+
+    /// A time as the shop's clock shows it, in ms since 1970 UTC.
+    #[must_use]
+    pub fn ms_of(&self, local: DateTime) -> i64 {
+        local.to_zoned_datetime(self.zone()).map_or(0, |zoned| zoned.timestamp().as_millisecond())
     }
 
     /// The first millisecond of a day in the shop's zone.

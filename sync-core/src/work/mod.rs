@@ -111,6 +111,10 @@ impl Book {
     /// [`BookError`], having kept nothing.
     pub fn change_meter(&mut self, machine: DocId, change: MeterChange, hand: &mut Hand<'_>) -> Result<RecordId, BookError> {
         self.known_machine(machine)?;
+        let now = self.shop_now_ms(&hand.now)?;
+        if change.changed_ms.is_some_and(|ms| ms > now) {
+            return Err(BookError::Entry("A meter is noted as changed once it is: that day lies ahead. Nothing was kept.".to_owned()));
+        }
         self.state_one(machine, change, hand)
     }
 

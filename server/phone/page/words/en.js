@@ -156,6 +156,8 @@ export default {
     old: 'The old meter\'s last hours',
     fresh: 'The new meter\'s first hours',
     changed: 'The meter was changed',
+    when: 'When was it changed?',
+    whenHint: 'Leave it empty for now.',
   },
 
   check: {
