@@ -72,6 +72,46 @@ fn a_new_meter_is_named_and_dated() {
     assert!(history.contains("on 2026-05-05 00:00: old one at 1520.0 h, new one from 0.0 h"), "{history}");
 }
 
+/// A season is the property's, or else the shop's: over the winter no hours are counted on, and what has no meter is an estimate.
+#[test]
+fn a_season_is_kept_and_counted_with() {
+    let world = World::with_shop();
+    let office = |args: &[&str], code: i32| {
+        let ran = world.tappet("office", args).screen(code);
+        ran.split_whitespace().collect::<Vec<_>>().join(" ")
+    };
+    let visit = |machine: &str, hours: &[&str]| {
+        let open = ["visit", "open", machine, "--cold", "--cautions-read", "--measured-by", "Tove Ask"];
+        office(&[&open, hours].concat(), 0);
+        for valve in ["1I", "1E", "2I", "2E"] {
+            office(&["read", machine, valve, "left", "5/6", "--measured-by", "Tove Ask"], 0);
+        }
+        office(&["visit", "finish", machine, "--measured-by", "Tove Ask"], 0);
+    };
+    office(&["hours", "T-1", "100", "--measured-by", "Tove Ask"], 0);
+    world.pass_min(150 * 24 * 60);
+    visit("T-1", &["--hours", "250"]);
+    office(&["office", "--offline", "machine", "set", "T-2", "--card", "Invented twin", "--hours-per-week", "5"], 0);
+    visit("T-2", &[]);
+    // An hour a day since 29 April. On 31 October 65 h are left of the card's 100; then 10 March.
+    world.pass_min(35 * 24 * 60);
+    office(&["hours", "T-1", "285", "--measured-by", "Tove Ask"], 0);
+    world.pass_min(130 * 24 * 60);
+    let all_year = office(&["due"], 0);
+    assert!(all_year.contains("Overdue by hours, going by its use"), "{all_year}");
+    assert!(all_year.contains("an estimate of its use, as it has no hour reading"), "{all_year}");
+    assert_eq!(world.tappet("office", &["office", "--offline", "settings", "--season", "11..13"]).code, 2);
+    assert!(office(&["office", "--offline", "settings", "--season", "1..1"], 0).contains("In use January to January"));
+    // The property's own season counts more than the shop's.
+    office(&["office", "--offline", "property", "set", "Alder Court", "--season", "4..10"], 0);
+    assert!(office(&["office", "--offline", "properties"], 0).contains("April to October"));
+    let seasonal = office(&["due"], 0);
+    assert!(!seasonal.contains("Overdue by hours"), "{seasonal}");
+    let words = office(&["reckon", "due", "T-1"], 0);
+    assert!(words.contains("In use April to October."), "{words}");
+    assert!(office(&["reckon", "due", "T-1", "--season", "1..12"], 0).contains("In use all year."));
+}
+
 #[test]
 fn a_reading_in_json_has_its_verdict_and_record_on_top() {
     let world = World::with_shop();

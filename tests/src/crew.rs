@@ -184,7 +184,7 @@ impl Crew {
                 Ok(property) => property,
                 Err(_) => {
                     book.keep_engine_card(engine_card(), hand).expect("card");
-                    let card = PropertyCard { name: "Test yard".into(), address: String::new(), access: String::new() };
+                    let card = PropertyCard { name: "Test yard".into(), address: String::new(), access: String::new(), season: None };
                     book.add_property(card, hand).expect("property")
                 }
             };
@@ -195,6 +195,7 @@ impl Crew {
                 engine_card: Some(engine_card().card),
                 cylinders: None,
                 duty: shared::engine_card::Duty::Commercial,
+                hours_per_week: None,
                 provisional: false,
             };
             book.add_machine(card, hand).expect("machine")

@@ -65,6 +65,7 @@ fn answers() -> Vec<(&'static str, &'static str, &'static str, Value)> {
         name: "Quince court".to_owned(),
         address: "12 Orchard lane".to_owned(),
         access: "Gate code at the desk".to_owned(),
+        season: None,
         machines: 3,
     };
     let history = HistoryLine {
@@ -180,6 +181,7 @@ fn due_line(machine: MachineId, property: PropertyId) -> DueLine {
         date: Some(jiff::civil::date(2026, 6, 9)),
         limit: Some(Limit::Hours),
         hours_unknown: false,
+        estimated: false,
     };
     DueLine {
         machine,

@@ -178,7 +178,6 @@ pub(super) fn hours(visitor: &Visitor, view: &MachineView, meter: &Reckoned<Vec<
         @match &view.state.hours {
             Some(hours) => p {
                 "Hour meter " b { (hours.meter) " h" } ", read " (visitor.local(hours.at_ms)) "."
-                @if let Some(tenths) = view.state.tenth_hours_per_day { " About " (format!("{:.1}", tenths / 10.0)) " h a day." }
             },
             None => (nothing("No reading of the hour meter stands.")),
         }
@@ -287,6 +286,9 @@ pub(super) fn card_fields(view: Option<&MachineView>, cards: &[EngineCard]) -> M
             }
         }))
         (field("Cylinders", "where no engine card says so", &html! { input name="cylinders" inputmode="numeric" value=[cylinders]; }))
+        (field("Hours a week", "where it has no hour meter: an estimate, in its season", &html! {
+            input name="hours_per_week" inputmode="numeric" value=[view.and_then(|v| v.state.card.as_ref()?.hours_per_week)];
+        }))
         (field("Duty", "", &html! {
             select name="duty" {
                 @for one in [Duty::Commercial, Duty::Homeowner] { option value=(one.name()) selected[one == duty] { (one.name()) } }

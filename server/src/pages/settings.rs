@@ -8,6 +8,7 @@ use shared::entry::decimal;
 use shared::entry::labelled;
 use shared::length::{Length, LengthUnit};
 use shared::sensible::UNCERTAINTY;
+use shared::usage::Between;
 use sync_core::desk::DeskStep;
 use sync_core::work::Settings;
 
@@ -37,6 +38,7 @@ pub(super) async fn page(visitor: Visitor) -> Result<Response, Shown> {
             dt { "Conformance level" } dd { (percent(shop.conformance_milli)) " %: how sure a reading must be to prove a valve in its range" }
             dt { "Checks, commercial" } dd { (interval(&shop.commercial)) }
             dt { "Checks, homeowner" } dd { (interval(&shop.homeowner)) }
+            dt { "In use" } dd { (months(shop.season)) ", where a property says nothing else: out of season no hours are counted on" }
             dt { "Lengths" }
             dd {
                 "in " (shop.unit.name()) "; this browser shows " (visitor.unit.name()) ": " a href="?unit=thou" { "thou" } ", " a href="?unit=mm" { "mm" }
@@ -51,6 +53,11 @@ pub(super) async fn page(visitor: Visitor) -> Result<Response, Shown> {
 /// Thousandths as percent.
 fn percent(milli: u32) -> String {
     if milli.is_multiple_of(10) { (milli / 10).to_string() } else { format!("{}.{}", milli / 10, milli % 10) }
+}
+
+/// When machines are in use.
+pub(super) fn months(season: Option<Between>) -> String {
+    season.map_or_else(|| "all year".to_owned(), |season| season.to_string())
 }
 
 /// What the shop asks beside the engine cards.
@@ -97,6 +104,9 @@ fn change_form(visitor: &Visitor, tolerance: Length) -> Markup {
                     input name={ (duty) "_months" } inputmode="numeric" value=[now.months];
                 }))
             }
+            (field("Machines are in use", "first and last month, as in 4..10; empty for all year", &html! {
+                input name="season" maxlength="20" value=[shop.season.map(|season| season.form())];
+            }))
         }
         button { "Keep the settings" }
     };
@@ -128,6 +138,7 @@ pub(super) async fn change(State(state): State<ServerState>, posted: Posted) -> 
         conformance_milli: Some(level),
         commercial: Some(every("commercial")?),
         homeowner: Some(every("homeowner")?),
+        season: Some(fields.read_maybe("season")?),
         name: Some(fields.text("name")?),
         time_zone: Some(fields.text("time_zone")?),
         conflict_window_min: Some(fields.read("conflict_window_min")?),

@@ -42,6 +42,7 @@ async fn with_card(world: &World, office: &mut Device, tag: &str) -> (PropertyId
         engine_card: Some(card),
         cylinders: Some(2),
         duty: Duty::default(),
+        hours_per_week: None,
         provisional: false,
     };
     office.state(world, machine, vec![machine_card.into()]);

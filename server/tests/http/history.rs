@@ -70,6 +70,7 @@ impl History {
             engine_card,
             cylinders: Some(1),
             duty: Duty::default(),
+            hours_per_week: None,
             provisional: false,
         };
         office.state(&world, machine, vec![card.into()]);

@@ -18,6 +18,7 @@ use crate::ids::{CardId, DeviceId, DocId, PersonId, PropertyId, RecordId};
 use crate::length::{Length, LengthUnit};
 use crate::role::Role;
 use crate::slot::Slot;
+use crate::usage::Between;
 use crate::valve::{MOST_CYLINDERS, Valve};
 
 /// Records of every kind, and of kinds that this program does not know. All of them can be: [`Record::check`] takes them.
@@ -167,6 +168,10 @@ fn people() -> impl Strategy<Value = Body> {
     ]
 }
 
+fn season() -> impl Strategy<Value = Option<Between>> {
+    of((1..=12_i8, 1..=12_i8).prop_map(|(from, to)| Between::months(from, to).expect("months")))
+}
+
 fn places() -> impl Strategy<Value = Body> {
     let thread = prop_oneof![(250..=2_500_u32).prop_map(Thread::PitchUm), (10..=80_u32).prop_map(Thread::PerInch)];
     let adjuster = (thread, proptest::sample::select(&Rocker::ALL[..]), 300..=3_000_u32)
@@ -179,11 +184,17 @@ fn places() -> impl Strategy<Value = Body> {
             let card = CardId::from_bytes(card);
             EngineCard { card, name, cylinders, intake, exhaust, source, commercial, homeowner, adjuster, past_tdc }.into()
         }),
-        (words(), perhaps_words(), perhaps_words()).prop_map(|(name, address, access)| PropertyCard { name, address, access }.into()),
-        (words(), perhaps_words(), id(), of(id()), of(1..=MOST_CYLINDERS), duty(), any::<bool>()).prop_map(
-            |(tag, description, property, card, cylinders, duty, provisional)| {
+        (words(), perhaps_words(), perhaps_words(), season()).prop_map(|(name, address, access, season)| PropertyCard {
+            name,
+            address,
+            access,
+            season
+        }
+        .into()),
+        (words(), perhaps_words(), id(), of(id()), of(1..=MOST_CYLINDERS), (duty(), of(1..=168_u8)), any::<bool>()).prop_map(
+            |(tag, description, property, card, cylinders, (duty, hours_per_week), provisional)| {
                 let (property, engine_card) = (PropertyId::from_bytes(property), card.map(CardId::from_bytes));
-                MachineCard { tag, description, property, engine_card, cylinders, duty, provisional }.into()
+                MachineCard { tag, description, property, engine_card, cylinders, duty, hours_per_week, provisional }.into()
             }
         ),
     ]

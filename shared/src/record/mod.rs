@@ -25,6 +25,7 @@ pub use settling::{Decision, Ruling, Void};
 use crate::cbor::{self, CborError};
 use crate::engine_card::EngineCard;
 use crate::ids::{DocId, PersonId, RecordId};
+use crate::usage::{Between, Season};
 
 /// The latest time that a record may name, the year 3000, in ms since 1970 UTC.
 pub(crate) const LATEST_MS: i64 = 32_503_680_000_000;
@@ -249,6 +250,10 @@ fn text(what: &str, given: &str) -> Result<(), String> {
 }
 
 /// A text that may be empty, is not too long and holds nothing that misleads.
+fn season(between: Option<Between>) -> Result<(), String> {
+    Season { between, ..Season::default() }.check().map_err(|error| error.to_string())
+}
+
 fn optional_text(what: &str, given: &str) -> Result<(), String> {
     if given.len() > LONGEST_TEXT {
         return Err(format!("the {what} is over {LONGEST_TEXT} bytes"));

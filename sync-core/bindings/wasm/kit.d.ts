@@ -54,7 +54,8 @@ export interface Status {
   /** A record or a picture is on this phone alone. Say so, and offer `saveUnsent`, which has the records. */
   warn: boolean;
 }
-export interface PropertyLine { property: Id; name: string; address: string; access: string; machines: number }
+export interface MonthDay { month: number; day: number }
+export interface PropertyLine { property: Id; name: string; address: string; access: string; season: { from: MonthDay; to: MonthDay } | null; machines: number }
 export interface Due { state: 'overdue' | 'never-checked' | 'due-soon' | 'not-known' | 'later'; date?: string; left_tenth_h?: number }
 export interface DueLine {
   machine: Id; tag: string; description: string; property: Id | null; property_name: string; meter_tenth_h: number | null;

@@ -8,6 +8,7 @@ mod due;
 mod exports;
 mod find;
 mod history;
+
 mod lists;
 mod machine;
 pub(crate) mod names;
@@ -34,7 +35,7 @@ pub(crate) use exports::{RowOf, Table, hours_row, reading_row};
 pub use history::{Fate, HistoryLine, describe};
 pub use lists::{MachineLine, PropertyView, RecordView, ShopStatus};
 pub use machine::{LashView, MachineMore, MachineView, PhotoLine, VisitView};
-pub(crate) use machine::{judge_lash, last_of_visit};
+pub(crate) use machine::{judge_lash, last_of_visit, per_day};
 pub use record::{NamedRecord, WholeRecord};
 pub use roster::{DeviceLine, PersonLine, PropertyLine, ShopFront, Status};
 pub use service::{SeasonRecord, ServiceRecord, ServiceValve};

@@ -98,7 +98,7 @@ fn stock(office: &mut Device<'_>, plan: &Plan) -> Result<Vec<Yard>, String> {
     office.book.keep_engine_card(crate::engine_card(), &mut hand).map_err(words)?;
     (0..plan.devices.div_ceil(plan.devices_per_yard.max(1)))
         .map(|y| {
-            let card = PropertyCard { name: format!("Yard {y}"), address: String::new(), access: String::new() };
+            let card = PropertyCard { name: format!("Yard {y}"), address: String::new(), access: String::new(), season: None };
             let property = office.book.add_property(card, &mut hand).map_err(words)?;
             let machines = (0..plan.machines_per_yard).map(|m| {
                 let card = MachineCard {

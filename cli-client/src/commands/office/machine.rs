@@ -40,6 +40,9 @@ pub(super) struct SetArgs {
     /// Who runs it: commercial or homeowner
     #[arg(long, value_parser = machine::duty)]
     duty: Option<Duty>,
+    /// What it runs in a week of its season, in hours, where it has no hour meter: an estimate
+    #[arg(long, value_name = "H")]
+    hours_per_week: Option<u8>,
     /// What it is
     #[arg(long, value_name = "TEXT")]
     about: Option<String>,
@@ -67,6 +70,7 @@ fn set(args: &SetArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure
         card.engine_card = Some(session.book.find_card(name)?);
     }
     card.cylinders = args.cylinders.or(card.cylinders);
+    card.hours_per_week = args.hours_per_week.or(card.hours_per_week);
     card.duty = args.duty.unwrap_or(card.duty);
     if let Some(about) = &args.about {
         card.description.clone_from(about);
