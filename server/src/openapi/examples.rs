@@ -250,6 +250,7 @@ fn service_record(visit: RecordId) -> ServiceRecord {
         when: "2026-06-01 08:00".to_owned(),
         by: "Pia Larkin".to_owned(),
         meter: Some(Hours::from_tenths(9_883)),
+        card: "Invented twin of 2026-03-01, record 9c4e5464".to_owned(),
         source: "An invented manual, page 12".to_owned(),
         valves: vec![ServiceValve {
             valve: valve(),

@@ -84,6 +84,7 @@ impl Ground {
                 engine_card: None,
                 cylinders: Some(4),
                 duty: Duty::Commercial,
+                hours_per_week: None,
                 provisional: false,
             };
             drafts.push(Draft::new(doc, card));

@@ -8,6 +8,7 @@ mod due;
 mod exports;
 mod find;
 mod history;
+mod in_force;
 
 mod lists;
 mod machine;

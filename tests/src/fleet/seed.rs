@@ -198,6 +198,7 @@ impl Beginning {
                 engine_card: Some(engine),
                 cylinders: Some(4),
                 duty: Duty::Commercial,
+                hours_per_week: None,
                 provisional: false,
             };
             let doc = fresh_doc(&self.now, &mut chance);

@@ -108,6 +108,7 @@ fn stock(office: &mut Device<'_>, plan: &Plan) -> Result<Vec<Yard>, String> {
                     engine_card: Some(crate::engine_card().card),
                     cylinders: None,
                     duty: Duty::Commercial,
+                    hours_per_week: None,
                     provisional: false,
                 };
                 office.book.add_machine(card, &mut hand).map_err(words)

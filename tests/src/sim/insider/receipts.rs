@@ -40,6 +40,7 @@ impl World {
             engine_card: None,
             cylinders: None,
             duty: shared::engine_card::Duty::Commercial,
+            hours_per_week: None,
             provisional: true,
         };
         let note = RecordId::from_time(self.nodes[node].moment(self.now_ms).wall_ms, random(dice));
