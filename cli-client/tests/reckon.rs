@@ -180,7 +180,7 @@ fn what_has_no_answer_is_a_sentence() {
         (reckon(&["meter", "T-9"], &[]), 1, "not-found", "T-9"),
         (reckon(&["usage", "T-2"], &[]), 1, "no-answer", "hours per day need two"),
         (reckon(&["usage", "T-1", "--days", "0"], &[]), 2, "unreadable", "A season looks back 1 to 3653 days"),
-        (reckon(&["due", "T-1", "--season", "2-30..3-1"], &[]), 2, "unreadable", "Month 2 has no day 30"),
+        (reckon(&["due", "T-1", "--season", "2-30..3-1"], &[]), 2, "unreadable", "\"2-30..3-1\" is not a season"),
         (reckon(&["due", "T-1", "--season", "spring"], &[]), 2, "unreadable", "\"spring\" is not a season"),
         (reckon(&["due", "T-2"], &[]), 1, "no-answer", "there is no interval"),
         (reckon(&["drift", "T-1", "2E", "x"], &[]), 2, "unreadable", "Unexpected argument 'x'"),

@@ -110,9 +110,9 @@ impl PerTurn {
         }
         let ratio = i128::from(adjuster.ratio_milli);
         let factor_milli = match adjuster.rocker {
-            Rocker::StudPivot => 1000 + ratio,
-            Rocker::PushRodScrew => ratio,
-            Rocker::ValveScrew => 1000,
+            Rocker::RockerStudNut => 1000 + ratio,
+            Rocker::PushRodEndScrew => ratio,
+            Rocker::ValveEndScrew => 1000,
         };
         Ok(Self { above: pitch * factor_milli, below: per * 1000 })
     }

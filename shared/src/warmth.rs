@@ -258,7 +258,7 @@ impl WarmEstimate {
         };
         let stem = roughly(whole(self.stem_per_10_c_tenth_um.round()), unit);
         format!(
-            "Not settled: read {} on a warm engine. By the growth of its parts ({why}) it would be {cold} cold: an estimate, not a \
+            "Not judged: read {} on a warm engine. By the growth of its parts ({why}) it would be {cold} cold: an estimate, not a \
              reading. If the stem is hotter than stated, it would be more: {stem} {unit} for each 10 °C; if it is colder, less.\
              {none_left} Let it cool and read again.",
             self.warm.show(unit)
@@ -322,10 +322,7 @@ fn check_coefficient(given: f64) -> Result<(), WarmthError> {
 
 /// An estimate is shown to a tenth of a thou or to 2 or 3 µm, not to the last digit.
 fn roughly(length: Length, unit: LengthUnit) -> String {
-    match unit {
-        LengthUnit::Thou => format!("{:.1}", length.thou()),
-        LengthUnit::Mm => format!("{:.3}", length.mm()),
-    }
+    unit.worked_out(tenths(length), 1)
 }
 
 fn shown(length: Length, unit: LengthUnit) -> String {

@@ -193,7 +193,7 @@ impl Book {
                 let now = self.store.standing(doc, &slot)?;
                 if weighed.zip(now).is_some_and(|(looked_at, now)| crate::view::weighed(&now) != looked_at) {
                     return Err(BookError::Moved(
-                        "another reading came in since the readings were looked at, or one was taken back".to_owned(),
+                        "another reading came in since the readings were looked at, or one was undone".to_owned(),
                     ));
                 }
                 DeskDone::Record(self.rule(doc, &slot, decision, &reason, hand)?)

@@ -325,7 +325,7 @@ pub fn engine_card() -> EngineCard {
         source: Some(Source { manual: "Invented manual".into(), page: "12".into() }),
         commercial: Interval { hours: Some(100), months: Some(6) },
         homeowner: Interval { hours: None, months: Some(12) },
-        adjuster: Some(Adjuster { thread: Thread::PitchUm(1000), rocker: Rocker::StudPivot, ratio_milli: 1300 }),
+        adjuster: Some(Adjuster { thread: Thread::PitchUm(1000), rocker: Rocker::RockerStudNut, ratio_milli: 1300 }),
         past_tdc: None,
     }
 }

@@ -30,7 +30,7 @@ fn every_question_is_one_command() {
     ask("reckon tdc --before -20 --after 23.5", &["1.8°"]);
     let warm = "reckon warm Q-106 1I found --barrel 120mm --rod 120mm --barrel-material aluminium-356 --rod-material steel-1020 \
                 --barrel-warmer 30 --rod-warmer 30 --stem 90mm --stem-material steel-4140 --stem-warmer 30";
-    ask(warm, &["Not settled"]);
+    ask(warm, &["Not judged"]);
     ask("reckon meter Q-104", &["1523.4 entered as 15234"]);
     let usage = ask("reckon usage Q-101", &["day"]);
     let per_day = usage["facts"]["tenth_hours_per_day"].as_f64().unwrap();

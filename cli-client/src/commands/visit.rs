@@ -32,7 +32,7 @@ pub(crate) struct OpenArgs {
     /// The engine is cold
     #[arg(long, conflicts_with = "warm")]
     cold: bool,
-    /// The engine is not cold: readings are kept and not settled
+    /// The engine is not cold: readings are kept and not judged
     #[arg(long)]
     warm: bool,
     /// Engine temperature in degrees Celsius, where measured
@@ -92,7 +92,7 @@ fn open(args: &OpenArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failu
     let tag = session.book.title(machine)?;
     let mut lines = vec![format!("Visit {} to {tag} is open.", short(&done.visit))];
     if !cold {
-        lines.push("The engine was not said to be cold: readings are kept, and not settled. Say --cold once it is.".to_owned());
+        lines.push("The engine was not said to be cold: readings are kept, and not judged. Say --cold once it is.".to_owned());
     }
     if done.also_open > 0 {
         lines.push(format!(

@@ -242,7 +242,7 @@ pub(crate) fn twin() -> EngineCard {
         source: Some(Source { manual: "Invented manual".into(), page: "12".into() }),
         commercial: interval(Some(100)),
         homeowner: interval(None),
-        adjuster: Some(Adjuster { thread: Thread::PerInch(28), rocker: Rocker::PushRodScrew, ratio_milli: 1400 }),
+        adjuster: Some(Adjuster { thread: Thread::PerInch(28), rocker: Rocker::PushRodEndScrew, ratio_milli: 1400 }),
         past_tdc: None,
     }
 }

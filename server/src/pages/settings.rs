@@ -41,7 +41,7 @@ pub(super) async fn page(visitor: Visitor) -> Result<Response, Shown> {
             dt { "In use" } dd { (months(shop.season)) ", where a property says nothing else: out of season no hours are counted on" }
             dt { "Lengths" }
             dd {
-                "in " (shop.unit.name()) "; this browser shows " (visitor.unit.name()) ": " a href="?unit=thou" { "thou" } ", " a href="?unit=mm" { "mm" }
+                "in " (shop.unit.name()) "; this browser shows " (visitor.unit.name()) ": " a href="?unit=thou" { "thou" } ", " a href="?unit=in" { "in" } ", " a href="?unit=mm" { "mm" }
             }
             dt { "Devices know the shop as" } dd { code { (visitor.issuer) } }
         }
@@ -93,7 +93,7 @@ fn change_form(visitor: &Visitor, tolerance: Length) -> Markup {
             }))
             (field("Lengths", "on pages and papers, where nobody asks for another", &html! {
                 select name="shop_unit" {
-                    @for unit in [LengthUnit::Thou, LengthUnit::Mm] { option value=(unit.name()) selected[unit == shop.unit] { (unit.name()) } }
+                    @for unit in LengthUnit::ALL { option value=(unit.name()) selected[unit == shop.unit] { (unit.name()) } }
                 }
             }))
             @for (duty, now) in [("commercial", shop.commercial), ("homeowner", shop.homeowner)] {
@@ -110,7 +110,7 @@ fn change_form(visitor: &Visitor, tolerance: Length) -> Markup {
         }
         button { "Keep the settings" }
     };
-    html! { div.no-print { h2 { "Change them" } p.soft { "Every device hears of it at its next exchange, and what stands is worked out anew everywhere." } (form(visitor, "/office/settings", &inside)) } }
+    html! { div.no-print { h2 { "Change them" } p.soft { "Every device hears of it at its next exchange, and what stands is worked out again everywhere." } (form(visitor, "/office/settings", &inside)) } }
 }
 
 /// POST /office/settings
@@ -124,11 +124,7 @@ pub(super) async fn change(State(state): State<ServerState>, posted: Posted) -> 
     };
     let level = decimal(&fields.text("conformance")?, 1).and_then(|milli| u32::try_from(milli).ok());
     let level = level.ok_or_else(|| Refused::unreadable("A conformance level is a number of percent, as in 95 or 97.5"))?;
-    let unit = match fields.text("shop_unit")?.as_str() {
-        "thou" => LengthUnit::Thou,
-        "mm" => LengthUnit::Mm,
-        _ => return Err(Refused::unreadable("Lengths are in thou or mm").into()),
-    };
+    let unit = fields.text("shop_unit")?.parse().map_err(|_| Refused::unreadable("Lengths are in thou, inches or mm"))?;
     let every = |duty: &str| {
         let limit = |what: &str| fields.read_maybe::<u32>(&format!("{duty}_{what}"));
         Ok::<_, Refused>(Interval { hours: limit("hours")?, months: limit("months")? })

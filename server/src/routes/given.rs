@@ -32,11 +32,10 @@ impl<T: DeserializeOwned, S: Send + Sync> FromRequestParts<S> for Given<T> {
 
 /// The unit of lengths, in what is given and in what is answered.
 pub(super) fn unit(text: Option<&str>) -> Result<LengthUnit, Refused> {
-    match text {
-        None | Some("thou") => Ok(LengthUnit::Thou),
-        Some("mm") => Ok(LengthUnit::Mm),
-        Some(_) => Err(Refused::unreadable("A unit is thou or mm: write ?unit=thou or ?unit=mm")),
-    }
+    let Some(text) = text else { return Ok(LengthUnit::Thou) };
+    // Exactly as it is named: this is no person typing.
+    let named = LengthUnit::ALL.into_iter().find(|unit| unit.name() == text);
+    named.ok_or_else(|| Refused::unreadable("A unit is thou, in or mm: write ?unit=thou, ?unit=in or ?unit=mm"))
 }
 
 /// The id in a path; a text that is none names nothing.

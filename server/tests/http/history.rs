@@ -49,7 +49,7 @@ fn engine_card(world: &World) -> EngineCard {
         source: Some(Source { manual: "Invented manual".to_owned(), page: "12".to_owned() }),
         commercial: interval,
         homeowner: interval,
-        adjuster: Some(Adjuster { thread: Thread::PitchUm(500), rocker: Rocker::StudPivot, ratio_milli: 1300 }),
+        adjuster: Some(Adjuster { thread: Thread::PitchUm(500), rocker: Rocker::RockerStudNut, ratio_milli: 1300 }),
         past_tdc: None,
     }
 }

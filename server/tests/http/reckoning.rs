@@ -69,7 +69,7 @@ async fn a_valve_is_answered_for_from_what_the_devices_wrote() {
     let levered = 21.8e-6 * 1_200_000.0 * 50.0 - 11.3e-6 * 1_500_000.0 * 30.5;
     let beside = 21.8e-6 * 900_000.0 * 50.0 - 12.3e-6 * 900_000.0 * 60.0;
     close(&facts["change_tenth_um"], 1.3 * levered + beside);
-    assert!(words.starts_with("Not settled: read 8 to 9 thou on a warm engine."), "{words}");
+    assert!(words.starts_with("Not judged: read 8 to 9 thou on a warm engine."), "{words}");
     let (facts, _) = ask(&format!("warm?valve=1E&stage=set&{GROWTH}&ratio=1.0")).await;
     close(&facts["change_tenth_um"], levered + beside);
     // A head of another metal, at a temperature of its own.

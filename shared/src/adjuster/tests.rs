@@ -18,16 +18,16 @@ fn length(text: &str) -> Length {
 #[test]
 fn degrees_agree_with_the_check_table() {
     for (thread, rocker, close, degrees) in [
-        (M6, Rocker::ValveScrew, "0.05mm", 18.0),
-        (M6, Rocker::PushRodScrew, "0.05mm", 13.846_154),
-        (M6, Rocker::StudPivot, "0.05mm", 7.826_087),
-        (QUARTER_28, Rocker::ValveScrew, "0.05mm", 19.842_520),
-        (QUARTER_28, Rocker::PushRodScrew, "0.05mm", 15.263_477),
-        (QUARTER_28, Rocker::StudPivot, "0.05mm", 8.627_182),
-        (M6, Rocker::ValveScrew, "0.001in", 9.144),
-        (M6, Rocker::StudPivot, "0.001in", 3.975_652),
-        (QUARTER_28, Rocker::ValveScrew, "0.001in", 10.08),
-        (QUARTER_28, Rocker::StudPivot, "0.001in", 4.382_609),
+        (M6, Rocker::ValveEndScrew, "0.05mm", 18.0),
+        (M6, Rocker::PushRodEndScrew, "0.05mm", 13.846_154),
+        (M6, Rocker::RockerStudNut, "0.05mm", 7.826_087),
+        (QUARTER_28, Rocker::ValveEndScrew, "0.05mm", 19.842_520),
+        (QUARTER_28, Rocker::PushRodEndScrew, "0.05mm", 15.263_477),
+        (QUARTER_28, Rocker::RockerStudNut, "0.05mm", 8.627_182),
+        (M6, Rocker::ValveEndScrew, "0.001in", 9.144),
+        (M6, Rocker::RockerStudNut, "0.001in", 3.975_652),
+        (QUARTER_28, Rocker::ValveEndScrew, "0.001in", 10.08),
+        (QUARTER_28, Rocker::RockerStudNut, "0.001in", 4.382_609),
     ] {
         let adjuster = adjuster(thread, rocker);
         let change = length(close);
@@ -48,27 +48,27 @@ fn pitches_and_a_flat() {
         assert!((pitch_nm(thread) - nm).abs() < 1e-6, "{thread:?}");
     }
     // One flat of a 1/4-28 pivot nut at R 1.3 moves 0.347738 mm.
-    assert!((lash_per_turn(&adjuster(QUARTER_28, Rocker::StudPivot)) / 6.0 - 3477.38).abs() < 5e-3);
+    assert!((lash_per_turn(&adjuster(QUARTER_28, Rocker::RockerStudNut)) / 6.0 - 3477.38).abs() < 5e-3);
 }
 
 #[test]
 fn what_cannot_be_turned_is_said() {
-    let zero_pitch = adjuster(Thread::PitchUm(0), Rocker::ValveScrew);
-    let zero_count = adjuster(Thread::PerInch(0), Rocker::ValveScrew);
-    let zero_ratio = Adjuster { ratio_milli: 0, ..adjuster(M6, Rocker::StudPivot) };
+    let zero_pitch = adjuster(Thread::PitchUm(0), Rocker::ValveEndScrew);
+    let zero_count = adjuster(Thread::PerInch(0), Rocker::ValveEndScrew);
+    let zero_ratio = Adjuster { ratio_milli: 0, ..adjuster(M6, Rocker::RockerStudNut) };
     for (bad, error) in [(zero_pitch, AdjusterError::NoPitch), (zero_count, AdjusterError::NoPitch), (zero_ratio, AdjusterError::NoRatio)] {
         assert_eq!(turn(&bad, length("0.05mm")), Err(error));
         assert_eq!(lash_per_turn(&bad).to_bits(), 0);
     }
     assert_eq!(
-        turn(&adjuster(M6, Rocker::ValveScrew), length("30mm")).unwrap_err().to_string(),
+        turn(&adjuster(M6, Rocker::ValveEndScrew), length("30mm")).unwrap_err().to_string(),
         "a change of 30.00 mm is over 10 turns of this adjuster: check the reading and the engine card"
     );
 }
 
 #[test]
 fn turns_to_the_aim_and_the_lock_nut() {
-    let adjuster = adjuster(M6, Rocker::ValveScrew);
+    let adjuster = adjuster(M6, Rocker::ValveEndScrew);
     let thou = Length::from_thou;
     let aimed = Range { low: thou(4), high: thou(6), aim: Some(thou(5)) };
     // From 7 and from 8 thou to 5: 2 and 3 times 9.144°.
@@ -111,7 +111,7 @@ fn turns_to_the_aim_and_the_lock_nut() {
 /// 4.15 · 7.754 = 32.2°. The middle of the leaves, 8.25, would have said 23°.
 #[test]
 fn a_coarse_bracket_gives_a_range_that_holds_the_truth() {
-    let adjuster = adjuster(QUARTER_28, Rocker::PushRodScrew);
+    let adjuster = adjuster(QUARTER_28, Rocker::PushRodEndScrew);
     let tenths = |thou: f64| Length::from_tenth_um((thou * 254.0) as i64);
     let range = Range { low: tenths(4.0), high: tenths(6.5), aim: None };
     let coarse = Bracket::new(Some(tenths(6.5)), Some(tenths(10.0))).unwrap();
@@ -126,7 +126,7 @@ fn a_coarse_bracket_gives_a_range_that_holds_the_truth() {
 fn words_for_every_size() {
     let turned = |text: &str, sign: i64| {
         let change = Length::from_tenth_um(sign * length(text).tenth_um());
-        let turn = turn(&adjuster(M6, Rocker::ValveScrew), change).unwrap();
+        let turn = turn(&adjuster(M6, Rocker::ValveEndScrew), change).unwrap();
         TurnRange { least: turn, most: turn }.words()
     };
     // 10.08°: the least is rounded down, the most up.
@@ -153,7 +153,7 @@ fn words_for_every_size() {
 /// A millimetre a turn: 10 mm are the ten turns that are taken, a tenth of a µm more is too far.
 #[test]
 fn turns_at_their_edges() {
-    let adjuster = adjuster(M6, Rocker::ValveScrew);
+    let adjuster = adjuster(M6, Rocker::ValveEndScrew);
     let turned = turn(&adjuster, Length::ZERO.minus(length("10mm"))).unwrap();
     assert_eq!((turned.degrees_milli, turned.sixths_hundredth), (3_600_000, 6000));
     assert!(turn(&adjuster, Length::from_tenth_um(100_001)).is_err());
@@ -169,7 +169,7 @@ proptest! {
     #[test]
     fn nothing_panics_and_signs_agree(size in any::<u32>(), inch in any::<bool>(), at in 0usize..3, ratio_milli in any::<u32>(), change in any::<i64>()) {
         let thread = if inch { Thread::PerInch(size) } else { Thread::PitchUm(size) };
-        let rocker = [Rocker::StudPivot, Rocker::PushRodScrew, Rocker::ValveScrew][at];
+        let rocker = [Rocker::RockerStudNut, Rocker::PushRodEndScrew, Rocker::ValveEndScrew][at];
         let adjuster = Adjuster { thread, rocker, ratio_milli };
         match turn(&adjuster, Length::from_tenth_um(change)) {
             Ok(turn) => {

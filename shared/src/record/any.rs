@@ -133,7 +133,7 @@ fn duty() -> impl Strategy<Value = Duty> {
 }
 
 fn people() -> impl Strategy<Value = Body> {
-    let unit = prop_oneof![Just(LengthUnit::Thou), Just(LengthUnit::Mm)];
+    let unit = proptest::sample::select(&LengthUnit::ALL[..]);
     let level = prop_oneof![Just(super::USUAL_LEVEL_MILLI), 500..=999_u32];
     let asked = || prop_oneof![Just(Interval::NONE), intervals()];
     let shop = (words(), words(), 1..=20_160_u32, 0..=500_u32, unit, level, asked(), asked());

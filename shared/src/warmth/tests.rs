@@ -147,7 +147,7 @@ fn said_as_an_estimate() {
     // 12.3e-6·90 mm·10 K are 11.07 µm, 0.44 thou.
     assert_eq!(
         estimate.words(LengthUnit::Thou),
-        "Not settled: read 7 to 8 thou on a warm engine. By the growth of its parts (warmth opens it) it would be about 5.6 to 6.6 \
+        "Not judged: read 7 to 8 thou on a warm engine. By the growth of its parts (warmth opens it) it would be about 5.6 to 6.6 \
          thou cold: an estimate, not a reading. If the stem is hotter than stated, it would be more: 0.4 thou for each 10 °C; if it is \
          colder, less. Let it cool and read again."
     );

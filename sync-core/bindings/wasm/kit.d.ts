@@ -2,7 +2,7 @@
 // whole tenths, times ms since 1970 UTC. Fields that are not here may come; those that are, do (test/types.ts, test/shapes.mjs).
 
 export type Id = string;
-export type Unit = 'thou' | 'mm';
+export type Unit = 'thou' | 'in' | 'mm';
 export type Stage = 'found' | 'set' | 'left';
 /** `1I`, `1E`, `2I`, `2E`. */
 export type Valve = string;

@@ -40,8 +40,8 @@ impl Fate {
             Self::Stands => "stands",
             Self::Contends => "contends",
             Self::Replaced => "replaced",
-            Self::Aside => "set aside",
-            Self::Voided => "taken back",
+            Self::Aside => "not used",
+            Self::Voided => "undone",
             Self::NotUnderstood => "not understood",
         }
     }
@@ -97,7 +97,7 @@ pub fn describe(body: &Body, unit: LengthUnit, roster: &Roster) -> String {
         Body::FindingCleared(b) => format!("finding {} cleared: {}", short(&b.finding), b.how),
         Body::Note(b) => format!("note: {}", b.text),
         Body::Photo(b) => format!("photo {} ({} bytes, {})", &b.sha256.to_string()[..8], b.size_bytes, b.media_type),
-        Body::Void(b) => format!("takes back {}: {}", short(&b.target), b.reason),
+        Body::Void(b) => format!("undoes {}: {}", short(&b.target), b.reason),
         Body::Ruling(b) => {
             let decision = match b.decision {
                 Decision::Stands(id) => format!("{} stands", short(&id)),

@@ -183,7 +183,7 @@ impl Book {
         let Season { view, ledger, .. } = *season;
         let by = ledger.get(visit).map(|e| e.record.measurer());
         let by = by.filter(|_| ledger.voided_by(visit, roster).is_none());
-        let by = by.ok_or_else(|| BookError::Unknown("this book has no such visit, or it was taken back".to_owned()))?;
+        let by = by.ok_or_else(|| BookError::Unknown("this book has no such visit, or it was undone".to_owned()))?;
         let of_visit = season.of_visit(visit);
         let doubted = |id: RecordId| season.doubted.contains(&id);
         let good = |id: RecordId| ledger.voided_by(id, roster).is_none() && !doubted(id);

@@ -156,7 +156,7 @@ impl Book {
         let doc = self.identity()?.root.shop.engines();
         if self.engine_cards()?.iter().any(|other| other.card != card.card && other.name.eq_ignore_ascii_case(card.name.trim())) {
             return Err(BookError::Entry(format!(
-                "Another engine card is named {} already; restate that one, or name this otherwise.",
+                "Another engine card is named {} already; change that one, or name this otherwise.",
                 card.name
             )));
         }

@@ -16,7 +16,7 @@ use crate::show::{self, Table};
 pub(super) enum MachineCommand {
     /// Enter a machine
     Add(MachineArgs),
-    /// State a machine's card anew; confirms one that was entered in the field
+    /// Change a machine's card; confirms one that was entered in the field
     Set(SetArgs),
 }
 
@@ -79,7 +79,7 @@ fn set(args: &SetArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure
     let tag = card.tag.clone();
     let record = session.book.restate_machine(machine, card, &mut session.env.hand(None))?;
     let also = if confirmed { ", and confirmed" } else { "" };
-    let text = format!("The card of {tag} is stated anew{also}, as record {}.", short(&record));
+    let text = format!("The card of {tag} is changed{also}, as record {}.", short(&record));
     Outcome::new(&json!({ "machine": machine, "tag": tag, "confirmed": confirmed, "record": record }), text)
 }
 

@@ -27,7 +27,7 @@ pub(super) struct SettingsArgs {
     /// What a leaf may be off by when readings are compared, with its unit or in yours
     #[arg(long, value_name = "L")]
     leaf_tolerance: Option<String>,
-    /// The unit on the shop's pages and papers: thou or mm
+    /// The unit on the shop's pages and papers: thou, in or mm
     #[arg(long, value_name = "UNIT", value_parser = crate::args::unit)]
     shown_in: Option<LengthUnit>,
     /// How sure a reading must make of a range before it proves anything, in per cent

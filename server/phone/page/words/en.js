@@ -95,7 +95,7 @@ export default {
     line: (tag, due) => `${tag}: ${due}`,
     valves: 'Valves',
     stage: { found: 'found', set: 'set', left: 'left' },
-    verdict: { 'in-spec': 'in spec', tight: 'tight', loose: 'loose', 'not-settled': 'not settled' },
+    verdict: ({ verdict, why }) => ({ 'in-spec': 'in spec', tight: 'tight', loose: 'loose' })[verdict] ?? (why === 'leaf-edge' ? 'too close to call' : 'not judged'),
     noReading: 'no reading',
     card: 'Engine card',
     noCard: 'No engine card with a source: nothing is judged.',
@@ -106,7 +106,7 @@ export default {
     atShop: 'at the shop',
     here: 'only on this phone',
     fate: {
-      stands: 'stands', contends: 'contends', replaced: 'replaced', aside: 'set aside', voided: 'taken back', 'not-understood': 'not understood',
+      stands: 'stands', contends: 'contends', replaced: 'replaced', aside: 'not used', voided: 'undone', 'not-understood': 'not understood',
     },
     begin: 'Begin the check',
     goOn: 'Go on with the check',
@@ -148,7 +148,7 @@ export default {
     point: 'Point',
     rub: 'Delete the last digit',
     doubt: 'Kept, but in doubt',
-    again: 'Take it back and enter it again',
+    again: 'Undo it and enter it again',
     right: 'It is right',
     slip: 'Entered wrongly',
     bad: 'Enter hours with at most one digit after the point.',
@@ -263,7 +263,7 @@ export default {
     none: 'A set has at least one leaf.',
     kept: 'Kept.',
     unit: 'Unit',
-    units: { thou: 'thou', mm: 'mm' },
+    units: { thou: 'thou', in: 'in', mm: 'mm' },
   },
 
   status: {
@@ -283,7 +283,7 @@ export default {
     keysAre: {
       sealed: 'Sealed: a copy of the book alone cannot sign in your name.',
       clear: 'In the book as they are: whoever copies it can sign in your name. Lock this phone when you put it down.',
-      locked: 'The browser no longer has what opens them: this phone reads, and signs nothing. Save what is unsent, and enrol it anew.',
+      locked: 'The browser no longer has what opens them: this phone reads, and signs nothing. Save what is unsent, and enrol it again.',
     },
     tab: 'Tab',
     here: 'The book is open in this tab.',

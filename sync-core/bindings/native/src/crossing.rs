@@ -51,7 +51,7 @@ macro_rules! same {
 }
 
 same!(Stage, shared::record::Stage, Found, Set, Left);
-same!(LengthUnit, length::LengthUnit, Thou, Mm);
+same!(LengthUnit, length::LengthUnit, Thou, Inch, Mm);
 same!(Grade, FindingKind, Watch, Hold);
 same!(LogIn, tappet_kit::LogIn, Done, Again);
 same!(KeysAtRest, tappet_kit::KeysAtRest, Clear, Sealed, Locked);

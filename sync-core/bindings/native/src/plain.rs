@@ -164,6 +164,8 @@ pub enum Stage {
 pub enum LengthUnit {
     /// Thousandths of an inch.
     Thou,
+    /// Inches, written as .005.
+    Inch,
     /// Millimetres.
     Mm,
 }

@@ -144,7 +144,7 @@ def found_shop(server):
     office = server.office
     office("office", "--offline", "card", "add", "--name", "Invented twin", "--cylinders", "2", "--intake", "4-6", "--exhaust", "5-7",
            "--aim-intake", "5", "--aim-exhaust", "6", "--source-manual", "Invented manual", "--source-page", "12", "--hours", "100",
-           "--months", "6", "--homeowner-months", "12", "--thread", "M6x1", "--rocker", "stud-pivot", "--ratio", "1.3")
+           "--months", "6", "--homeowner-months", "12", "--thread", "M6x1", "--rocker", "rocker-stud-nut", "--ratio", "1.3")
     office("office", "--offline", "property", "add", "Reed Court", "--address", "1 Reed Lane", "--access", "")
     office("office", "--offline", "machine", "add", "Q-1", "--property", "Reed Court", "--card", "Invented twin", "--duty", "commercial",
            "--about", "zero-turn mower")
