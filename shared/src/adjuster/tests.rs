@@ -112,11 +112,11 @@ fn turns_to_the_aim_and_the_lock_nut() {
 #[test]
 fn a_coarse_bracket_gives_a_range_that_holds_the_truth() {
     let adjuster = adjuster(QUARTER_28, Rocker::PushRodEndScrew);
-    let tenths = |thou: f64| Length::from_tenth_um((thou * 254.0) as i64);
-    let range = Range { low: tenths(4.0), high: tenths(6.5), aim: None };
-    let coarse = Bracket::new(Some(tenths(6.5)), Some(tenths(10.0))).unwrap();
+    let thou = |hundredths: i64| Length::from_tenth_um(hundredths * 254 / 100);
+    let range = Range { low: thou(400), high: thou(650), aim: None };
+    let coarse = Bracket::new(Some(thou(650)), Some(thou(1000))).unwrap();
     let advice = to_aim(&adjuster, &coarse, &range).unwrap();
-    let right = turn(&adjuster, Length::from_tenth_um(tenths(5.25).tenth_um() - tenths(9.4).tenth_um())).unwrap();
+    let right = turn(&adjuster, Length::from_tenth_um(thou(525).tenth_um() - thou(940).tenth_um())).unwrap();
     assert!((right.degrees_milli - 32_200).abs() < 50, "{right:?}");
     assert!(advice.least.degrees_milli < 10_000 && advice.most.degrees_milli > 36_000, "{advice:?}");
     assert!(advice.words().starts_with("Turn the adjuster 9° to 37° tighter"), "{}", advice.words());
