@@ -34,7 +34,7 @@ pub(crate) struct Global {
     /// One JSON document on standard output; errors as JSON on standard error
     #[arg(long, global = true)]
     pub(crate) json: bool,
-    /// The unit of lengths, thou or mm [or TAPPET_UNIT; else as kept by `settings unit`]
+    /// The unit of lengths, thou, in or mm [or TAPPET_UNIT; else as kept by `settings unit`]
     #[arg(long, global = true, value_name = "UNIT", value_parser = unit)]
     pub(crate) unit: Option<LengthUnit>,
     /// Also say what travelled
@@ -92,7 +92,7 @@ pub(crate) enum Command {
     /// Enter a machine
     #[command(subcommand)]
     Machine(machine::MachineCommand),
-    /// Take a record back; it stays in the book as history
+    /// Undo a record; it stays in the book as history
     Void(void::VoidArgs),
     /// Your own feeler leaves
     Leaves(leaves::LeavesArgs),
@@ -115,7 +115,7 @@ pub(crate) enum Command {
 }
 
 pub(crate) fn unit(text: &str) -> Result<LengthUnit, String> {
-    text.parse().map_err(|_| "lengths are in thou or mm".to_owned())
+    text.parse().map_err(|_| "lengths are in thou, in or mm".to_owned())
 }
 
 #[cfg(test)]

@@ -28,7 +28,7 @@ pub enum Prompts {
 pub struct Variables {
     /// `TAPPET_BOOK`: the book file, where `--book` names none.
     pub book: Option<PathBuf>,
-    /// `TAPPET_UNIT`: thou or mm, where `--unit` names none.
+    /// `TAPPET_UNIT`: thou, in or mm, where `--unit` names none.
     pub unit: Option<String>,
     /// `TAPPET_CA`: the file of the shop's own authority, where `--ca` names none.
     pub ca: Option<PathBuf>,

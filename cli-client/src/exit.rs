@@ -185,7 +185,7 @@ impl Failure {
                 "tappet due lists the machines this book knows. What was entered elsewhere comes with the next exchange."
             }
             Self::Book(BookError::Store(StoreError::NotABook(_))) => {
-                "Name the book with --book FILE, or restore it from a copy or by enrolling anew."
+                "Name the book with --book FILE, or restore it from a copy or by enrolling again."
             }
             Self::ShopAway(_) => "Go on working; tappet exchange again when there is a signal.",
             Self::Refused(problem) => match problem.code {

@@ -1,13 +1,12 @@
 //! What people type, as quantities: a temperature, a day, a level, how often, a slot. Lengths are read by `shared::entry`, through
 //! the session.
 
-use jiff::civil::Date;
+use jiff::civil::{Date, DateTime};
 use shared::engine_card::Interval;
 use shared::entry::{self, EntryError};
 use shared::record::Stage;
 use shared::sensible::{ENGINE_TEMPERATURE, WARMER};
 use shared::slot::Slot;
-use shared::usage::{Between, MonthDay};
 use shared::valve::Valve;
 
 use crate::exit::Failure;
@@ -56,15 +55,9 @@ pub(crate) fn day(text: &str) -> Result<Date, String> {
     text.trim().parse().map_err(|_| format!("\"{text}\" is not a day: write it as in 2026-04-29"))
 }
 
-/// The first and last day of a season. Whether a year has such days is not said here.
-pub(crate) fn between(text: &str) -> Result<Between, String> {
-    let day = |text: &str| {
-        let (month, day) = text.trim().split_once('-')?;
-        let number = |s: &str| s.parse().ok().filter(|_| s.bytes().all(|b| b.is_ascii_digit()));
-        Some(MonthDay { month: number(month)?, day: number(day)? })
-    };
-    let ends = text.split_once("..").and_then(|(from, to)| Some(Between { from: day(from)?, to: day(to)? }));
-    ends.ok_or_else(|| format!("\"{text}\" is not a season: write its first and last day as month-day, as in 3-1..10-31"))
+/// A day, or a day with its time.
+pub(crate) fn when(text: &str) -> Result<DateTime, String> {
+    text.trim().parse().map_err(|_| format!("\"{text}\" is not a day: write it as in 2026-04-29 or 2026-04-29T14:30"))
 }
 
 /// A slot as people name it: `1I found`, `hours`, `machine card`; or its own name.
@@ -95,16 +88,11 @@ mod tests {
     use super::*;
 
     #[test]
-    fn angles_levels_and_seasons() {
+    fn angles_and_levels() {
         assert_eq!([engine_tenth_c("18.5"), warmer_tenth_c("-4")], [Ok(185), Ok(-40)]);
         assert_eq!([level("95"), level("99.9 %"), level("50")], [Ok(0.95), Ok(99.9 / 100.0), Ok(0.5)]);
         for bad in ["", "sure", "0.95", "100", "nan", "-95"] {
             assert!(level(bad).is_err(), "{bad}");
-        }
-        let end = |month, day| MonthDay { month, day };
-        assert_eq!(between("3-1..10-31"), Ok(Between { from: end(3, 1), to: end(10, 31) }));
-        for bad in ["", "3-1", "3-1..", "3..10", "3-1..10-400", "+3-1..10-31", "March..October"] {
-            assert!(between(bad).is_err(), "{bad}");
         }
     }
 

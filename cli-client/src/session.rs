@@ -104,7 +104,7 @@ impl<'s, 'e> Session<'s, 'e> {
     /// The person's own leaves; a plain set of the unit where none were entered.
     pub(crate) fn leaves(&self) -> Result<LeafSet, Failure> {
         let plain = match self.unit {
-            LengthUnit::Thou => LeafSet::inch(),
+            LengthUnit::Thou | LengthUnit::Inch => LeafSet::inch(),
             LengthUnit::Mm => LeafSet::metric(),
         };
         Ok(self.own_leaves()?.unwrap_or(plain))
@@ -168,7 +168,7 @@ fn unit_of(global: &Global, env: &Environment<'_>, book: &Book) -> Result<Length
         return Ok(unit);
     }
     if let Some(given) = &env.variables.unit {
-        let wrong = |_| Failure::Given(format!("TAPPET_UNIT is \"{given}\", and lengths are shown in thou or mm"));
+        let wrong = |_| Failure::Given(format!("TAPPET_UNIT is \"{given}\", and lengths are shown in thou, in or mm"));
         return given.parse().map_err(wrong);
     }
     Ok(book.store().meta(UNIT).map_err(BookError::from)?.unwrap_or_default())

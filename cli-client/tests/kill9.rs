@@ -35,7 +35,7 @@ fn enrolled(path: &Path) {
     let reply = shop.answer(device, &book.offer(&now).unwrap(), &now, &mut entropy).unwrap();
     book.take_answer(&now, &reply, &now, &mut entropy).unwrap();
     let mut hand = Hand { now, entropy: &mut entropy, measured_by: None };
-    let yard = shared::record::PropertyCard { name: "Yard".into(), address: String::new(), access: String::new() };
+    let yard = shared::record::PropertyCard { name: "Yard".into(), address: String::new(), access: String::new(), season: None };
     let property = book.add_property(yard, &mut hand).unwrap();
     let card = shared::record::MachineCard {
         tag: "K-9".into(),
@@ -44,6 +44,7 @@ fn enrolled(path: &Path) {
         engine_card: None,
         cylinders: Some(1),
         duty: shared::engine_card::Duty::Commercial,
+        hours_per_week: None,
         provisional: false,
     };
     book.add_machine(card, &mut hand).unwrap();

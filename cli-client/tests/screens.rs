@@ -47,14 +47,16 @@ fn readings_say_their_verdict_first() {
     let world = World::with_shop();
     assert_eq!(world.tappet("tove", &["visit", "open", "T-1", "--cold", "--cautions-read"]).code, 0);
     let mut screens = String::new();
-    for (leaves, word) in [("5/6", "in spec"), ("2/3", "tight"), ("3/5", "not settled"), ("3+6/", "loose"), ("/5", "not settled")] {
+    for (leaves, word) in
+        [("5/6", "in spec"), ("2/3", "tight"), ("3/5", "too close to call"), ("3+6/", "loose"), ("/5", "too close to call")]
+    {
         let screen = world.tappet("tove", &["read", "T-1", "1I", "found", leaves]).screen(0);
         assert_eq!(screen.lines().next(), Some(word), "{leaves}");
         screens = format!("{screens}> {leaves}\n{screen}\n");
     }
     insta::assert_snapshot!("readings", screens);
     let warm = world.tappet("tove", &["read", "T-1", "1I", "found", "5/6", "--warm"]).screen(0);
-    assert_eq!(warm.lines().next(), Some("not settled"));
+    assert_eq!(warm.lines().next(), Some("not judged"));
     let without_card = world.tappet("tove", &["read", "T-2", "1I", "found", "--go", "5", "--no-go", "6", "--cold"]).screen(0);
     assert_eq!(without_card.lines().next(), Some("not judged"));
 }

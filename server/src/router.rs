@@ -12,7 +12,7 @@ use crate::pace::Peer;
 use crate::problem_response::Refused;
 use crate::routes::{
     backups, calendar, days, description, exchange, exports, joining, lists, live, looking, paper, photos, piston, quarantine, reckoning,
-    watching,
+    warmth, watching,
 };
 use crate::state::ServerState;
 use crate::{etag, guards, layers, measures, once, pages, phone};
@@ -68,7 +68,7 @@ pub fn router(state: ServerState) -> Router {
         .route("/v1/machines/{id}/sure", get(reckoning::sure))
         .route("/v1/machines/{id}/leaves", get(reckoning::leaves))
         .route("/v1/machines/{id}/turn", get(reckoning::turn))
-        .route("/v1/machines/{id}/warm", get(reckoning::warm))
+        .route("/v1/machines/{id}/warm", get(warmth::warm))
         .route("/v1/machines/{id}/meter", get(reckoning::meter))
         .route("/v1/machines/{id}/usage", get(reckoning::usage))
         .route("/v1/machines/{id}/due", get(reckoning::due))

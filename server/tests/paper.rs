@@ -26,6 +26,7 @@ fn record() -> ServiceRecord {
         when: "2026-06-08 10:12".into(),
         by: "Zoë Kranz-Ōta".into(),
         meter: Some("988.3".parse().unwrap()),
+        card: "Invented twin of 2026-03-01, record 9c4e5464".into(),
         source: "Invented twin, service manual, page 12".into(),
         valves: vec![
             valve("1I", "4 to 6 thou", "2 to 3 thou", "5 to 6 thou", "in spec"),
@@ -51,7 +52,6 @@ fn season(visits: usize) -> SeasonRecord {
         property: one.property.clone(),
         from: date(2026, 3, 1),
         until: date(2026, 10, 31),
-        source: one.source.clone(),
         hold: false,
         next_due: one.next_due.clone(),
         visits: (0..visits).map(|n| ServiceRecord { when: format!("2026-06-{:02} 10:12", n + 1), ..one.clone() }).collect(),

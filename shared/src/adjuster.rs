@@ -1,4 +1,4 @@
-//! The adjuster: how far to turn it for a change of clearance, and how far the lock nut may carry it.
+//! The adjuster: how far to turn it for a change of clearance, and how far the lock nut may drag it.
 //!
 //! Rigid valve train, right-hand thread: tightening closes the clearance. For each turn the screw or nut moves by
 //! one pitch, and the clearance by pitch × factor, with R = valve-side arm over push-rod-side arm:
@@ -110,9 +110,9 @@ impl PerTurn {
         }
         let ratio = i128::from(adjuster.ratio_milli);
         let factor_milli = match adjuster.rocker {
-            Rocker::StudPivot => 1000 + ratio,
-            Rocker::PushRodScrew => ratio,
-            Rocker::ValveScrew => 1000,
+            Rocker::RockerStudNut => 1000 + ratio,
+            Rocker::PushRodEndScrew => ratio,
+            Rocker::ValveEndScrew => 1000,
         };
         Ok(Self { above: pitch * factor_milli, below: per * 1000 })
     }
@@ -135,41 +135,85 @@ impl PerTurn {
     }
 }
 
-impl Turn {
-    /// What to do: "about 10° tighter (0.17 of a flat), clockwise on a right-hand thread; then lock, turn the engine over twice
-    /// and recheck".
+/// How far to turn, as far as two leaves tell: somewhere between the least and the most, both the same way.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+#[serde(deny_unknown_fields)]
+pub struct TurnRange {
+    /// From the leaf that is nearer to the aim.
+    pub least: Turn,
+    /// From the leaf that is further from it.
+    pub most: Turn,
+}
+
+impl TurnRange {
+    /// What to do: "Turn the adjuster 18° to 28° tighter (a quarter flat to half a flat), clockwise on a right-hand thread. …"
     #[must_use]
     pub fn words(&self) -> String {
-        if self.degrees_milli == 0 {
-            return "no turn: it is where it is wanted".to_owned();
-        }
-        let way = if self.closes { "tighter" } else { "looser" };
-        let thread = format!("{} on a right-hand thread", self.right_hand.word());
-        format!("{} {way} ({}), {thread}; then lock, turn the engine over twice and recheck", self.angle(500), self.flats())
+        let Self { least, most } = self;
+        let way = if most.closes { "tighter" } else { "looser" };
+        // Outward, so that rounding never makes the range look sharper than the leaves.
+        let degrees = between(least.angle(0), most.angle(999));
+        let flats = between(flats(least.sixths_hundredth, nearest), flats(most.sixths_hundredth, nearest));
+        format!(
+            "Turn the adjuster {degrees} {way} ({flats}), {} on a right-hand thread. Begin with the least and feel for the aim as you \
+             turn; then lock, turn the engine over twice and recheck.",
+            most.right_hand.word()
+        )
     }
+}
 
-    /// How far the lock nut may carry, where this turn came from [`carry_tolerated`]: "The lock nut may carry the
-    /// adjuster about 8° (0.13 of a flat) before the range is lost."
+/// What to do where [`to_aim`] has no answer.
+pub const BOTH_SIDES_FIRST: &str =
+    "How far to turn cannot be said yet: first find the largest leaf that goes and the smallest that does not.";
+
+impl Turn {
+    /// How far the lock nut may drag, where this turn came from [`carry_tolerated`]: "The lock nut may drag the adjuster up to
+    /// 8° (an eighth of a flat) before the range is lost."
     #[must_use]
     pub fn carry_words(&self) -> String {
         // Rounded down: what is tolerated is never overstated.
-        format!("The lock nut may carry the adjuster {} ({}) before the range is lost.", self.angle(0), self.flats())
+        if self.degrees_milli.abs() < 1000 {
+            return "The lock nut may not drag the adjuster at all: the range is lost within 1°.".to_owned();
+        }
+        let flats = flats(self.sixths_hundredth, |above, below| above / below);
+        format!("The lock nut may drag the adjuster up to {} ({flats}) before the range is lost.", self.angle(0))
     }
 
     fn angle(self, rounding_milli: u64) -> String {
         let degrees = (self.degrees_milli.unsigned_abs() + rounding_milli) / 1000;
         match (degrees / 360, degrees % 360) {
             (0, 0) => "less than 1°".to_owned(),
-            (0, degrees) => format!("about {degrees}°"),
-            (1, degrees) => format!("about 1 turn and {degrees}°"),
-            (turns, degrees) => format!("about {turns} turns and {degrees}°"),
+            (0, degrees) => format!("{degrees}°"),
+            (1, degrees) => format!("1 turn and {degrees}°"),
+            (turns, degrees) => format!("{turns} turns and {degrees}°"),
         }
     }
+}
 
-    fn flats(self) -> String {
-        let hundredths = self.sixths_hundredth.unsigned_abs();
-        let unit = if hundredths < 100 { "of a flat" } else { "flats" };
-        format!("{}.{:02} {unit}", hundredths / 100, hundredths % 100)
+fn between(least: String, most: String) -> String {
+    match least == most {
+        true if least.starts_with("less") => least,
+        true => format!("about {least}"),
+        false => format!("{least} to {most}"),
+    }
+}
+
+/// Sixths of a turn as people count them on a nut, in eighths: "a quarter flat", "half a flat", "2 3/8 flats".
+fn flats(sixths_hundredth: i64, round: fn(i128, i128) -> i128) -> String {
+    const PARTS: [&str; 8] = ["", " 1/8", " 1/4", " 3/8", " 1/2", " 5/8", " 3/4", " 7/8"];
+    let eighths = usize::try_from(round(i128::from(sixths_hundredth.unsigned_abs()) * 8, 100)).unwrap_or(usize::MAX);
+    match eighths {
+        0 => "less than an eighth of a flat".to_owned(),
+        1 => "an eighth of a flat".to_owned(),
+        2 => "a quarter flat".to_owned(),
+        3 => "three eighths of a flat".to_owned(),
+        4 => "half a flat".to_owned(),
+        5 => "five eighths of a flat".to_owned(),
+        6 => "three quarters of a flat".to_owned(),
+        7 => "seven eighths of a flat".to_owned(),
+        8 => "1 flat".to_owned(),
+        more => format!("{}{} flats", more / 8, PARTS[more % 8]),
     }
 }
 
@@ -204,17 +248,26 @@ pub fn turn(adjuster: &Adjuster, change: Length) -> Result<Turn, AdjusterError> 
     PerTurn::of(adjuster)?.close_by(-2 * i128::from(change.tenth_um()), nearest)
 }
 
-/// The turn from the middle of a bracket to the aim, or to the middle of the range where no aim is named.
+/// The least and the most turn from a bracket to the aim, or to the middle of the range where no aim is named: from its two
+/// leaves, and never one figure from its middle, which a coarse bracket puts far from the clearance.
 ///
-/// It says nothing about whether to turn at all: a valve in spec is left alone. `None` where the bracket has an
-/// open edge, pitch or ratio is zero, or the turn is over [`MOST_TURNS`].
+/// It says nothing about whether to turn at all: a valve in spec is left alone. `None` where the bracket has an open edge or has
+/// the aim inside it, so that not even the way is known ([`BOTH_SIDES_FIRST`]); also where pitch or ratio is zero, or the
+/// turn is over [`MOST_TURNS`].
 #[must_use]
-pub fn to_aim(adjuster: &Adjuster, bracket: &Bracket, range: &Range) -> Option<Turn> {
-    let present = doubled_middle(bracket.go()?, bracket.no_go()?);
-    PerTurn::of(adjuster).ok()?.close_by(present - doubled_aim(range), nearest).ok()
+pub fn to_aim(adjuster: &Adjuster, bracket: &Bracket, range: &Range) -> Option<TurnRange> {
+    let aim = doubled_aim(range);
+    let (go, no_go) = (bracket.go()?, bracket.no_go()?);
+    let [from_go, from_no_go] = [go, no_go].map(|edge| doubled_middle(edge, edge) - aim);
+    if from_go < 0 && from_no_go > 0 {
+        return None;
+    }
+    let per_turn = PerTurn::of(adjuster).ok()?;
+    let (least, most) = if from_go.abs() <= from_no_go.abs() { (from_go, from_no_go) } else { (from_no_go, from_go) };
+    Some(TurnRange { least: per_turn.close_by(least, nearest).ok()?, most: per_turn.close_by(most, nearest).ok()? })
 }
 
-/// How far the lock nut may carry the adjuster from the aim (or the middle of the range) before the range is lost:
+/// How far the lock nut may drag the adjuster from the aim (or the middle of the range) before the range is lost:
 /// toward the nearer end, and toward tight where both are equally near. Rounded toward zero.
 ///
 /// # Errors

@@ -16,22 +16,14 @@
 use serde::{Deserialize, Serialize};
 
 mod anova;
+mod judged;
 mod ranges;
 mod readings;
 
 pub use anova::{Anova, Component, DEFAULT_POOLING_ALPHA, FTest, Line, anova};
+pub use judged::{Basis, GOOD_PERCENT, Grade, Judged, USABLE_PERCENT, WANTED_CLASSES};
 pub use ranges::{AverageRange, Constants, WideRange, average_and_range, average_and_range_with};
 pub use readings::{Crossed, LeftOut, LeftOutWhy, MOST_SEARCHED_PEOPLE, RepeatReading};
-
-/// Below so many percent of the total spread the measuring is good. Common guidance, from memory of the AIAG manual.
-pub const GOOD_PERCENT: f64 = 10.0;
-
-/// Over so many percent of the total spread the measuring is not good enough. Common guidance, from memory of the AIAG
-/// manual.
-pub const USABLE_PERCENT: f64 = 30.0;
-
-/// So many classes that can be told apart are wanted. Common guidance, from memory of the AIAG manual.
-pub const WANTED_CLASSES: u32 = 5;
 
 /// The most readings of one study, so that no input takes for ever.
 pub const MOST_READINGS: usize = 1_000_000;
@@ -71,19 +63,6 @@ pub enum Method {
     AverageAndRange,
     /// By the analysis of variance.
     Anova,
-}
-
-/// How good the measuring is, by common guidance.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
-#[serde(rename_all = "kebab-case")]
-pub enum Grade {
-    /// Below [`GOOD_PERCENT`].
-    Good,
-    /// From [`GOOD_PERCENT`] to [`USABLE_PERCENT`].
-    Usable,
-    /// Over [`USABLE_PERCENT`].
-    NotGoodEnough,
 }
 
 /// A spread taken apart: standard deviations in the unit of the readings, and their shares of the total.
@@ -322,48 +301,6 @@ impl Spread {
             percent_pv: percent(pv),
             ndc: (grr > 0.0).then(|| classes(pv, grr)),
         })
-    }
-
-    /// How good the measuring is, by common guidance (from memory of the AIAG manual).
-    #[must_use]
-    pub fn grade(&self) -> Grade {
-        if self.percent_grr < GOOD_PERCENT {
-            Grade::Good
-        } else if self.percent_grr <= USABLE_PERCENT {
-            Grade::Usable
-        } else {
-            Grade::NotGoodEnough
-        }
-    }
-
-    /// The verdict about the people and the leaves in plain sentences, naming the method and where the guidance is from.
-    #[must_use]
-    pub fn words(&self) -> String {
-        let grade = match self.grade() {
-            Grade::Good => "good (under 10 %)",
-            Grade::Usable => "usable for some work, worth bettering (10 to 30 %)",
-            Grade::NotGoodEnough => "not good enough (over 30 %)",
-        };
-        let between = self.av.hypot(self.interaction);
-        let main = if self.grade() == Grade::Good {
-            String::new()
-        } else if self.ev >= between {
-            " Most of it is the same person reading otherwise the next time: look at the leaves and the feel of the drag.".to_owned()
-        } else if self.av >= self.interaction {
-            " Most of it is people differing from one another: let them read the same valves together and agree on the drag.".to_owned()
-        } else {
-            " Most of it is people differing on some valves and not on others: look at how those are reached.".to_owned()
-        };
-        let classes = match self.ndc {
-            None => String::new(),
-            Some(ndc) if ndc >= WANTED_CLASSES => format!(" It tells {ndc} sizes of clearance apart."),
-            Some(ndc) => format!(" It tells {ndc} sizes of clearance apart, and {WANTED_CLASSES} or more are wanted."),
-        };
-        format!(
-            "By {}, the measuring makes {:.1} % of the whole spread: {grade}.{main}{classes} The limits are common guidance, from memory.",
-            self.method.word(),
-            self.percent_grr
-        )
     }
 }
 

@@ -163,7 +163,7 @@ impl Crank {
 
 impl PastTdc {
     /// What to do: "Turn the crank about 31° past top dead center of the compression stroke, in its direction of
-    /// running, until the piston is 250 thou down. ..." The figure of the engine's manual wins.
+    /// running, until the piston is .250 in down. ..." The figure of the engine's manual wins.
     #[must_use]
     pub fn words(&self, unit: LengthUnit) -> String {
         if self.drop <= Length::ZERO {
@@ -173,7 +173,7 @@ impl PastTdc {
             "Turn the crank {} past top dead center of the compression stroke, in its direction of running, until the piston is {} \
              down. Measure the piston: the angle only says where to look. The engine's manual decides how far.",
             about(self.degrees),
-            self.drop.show(unit)
+            self.drop.show_way(unit)
         )
     }
 }

@@ -13,7 +13,7 @@ use statrs::distribution::{ContinuousCDF, Normal};
 use crate::bracket::Bracket;
 use crate::engine_card::Range;
 use crate::hours::Hours;
-use crate::length::{Length, LengthUnit};
+use crate::length::LengthUnit;
 use crate::usage::{MOST_POINTS, kendall};
 
 pub(crate) mod combine;
@@ -271,12 +271,7 @@ impl HoursLeft {
 
 /// A difference without its sign, as finely as it means anything: a tenth of a thou, or a thousandth of a mm.
 pub(crate) fn fine(tenth_um: f64, unit: LengthUnit) -> String {
-    let one = match unit {
-        LengthUnit::Thou => Length::from_thou(1),
-        LengthUnit::Mm => Length::from_tenth_um(10_000),
-    };
-    let value = tenth_um.abs() / one.tenth_um() as f64;
-    if unit == LengthUnit::Mm { format!("{value:.3}") } else { format!("{value:.1}") }
+    unit.worked_out(tenth_um.abs(), 1)
 }
 
 /// Whether values rise or fall over time more than chance explains.

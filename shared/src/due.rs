@@ -11,12 +11,14 @@ use serde::{Deserialize, Serialize};
 
 use crate::engine_card::Interval;
 use crate::hours::Hours;
-use crate::usage::MS_PER_DAY;
+use crate::usage::{Between, Season};
 
 mod iso;
 mod range;
+mod run;
 
 pub use range::{DueRange, due_range};
+pub use run::Run;
 
 /// What is said where a check left something open, and there was none before it.
 const LEFT_OPEN: &str = "Checked, and something was left open: due now.";
@@ -57,9 +59,15 @@ pub struct DueInput {
     /// When they were read; taken as today where missing.
     #[serde(rename = "now_date", with = "iso::optional_date", default, skip_serializing_if = "Option::is_none")]
     pub hours_now_date: Option<Date>,
-    /// Use, in **tenths** of an engine hour per day, as [`usage_per_day`] gives it. Not above zero: not known.
+    /// Use, in **tenths** of an engine hour per day of the season, as [`Run::tenth_hours_per_day`] gives it. Not above zero: not known.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub tenth_hours_per_day: Option<f64>,
+    /// The same as the shop estimates it: counts only where no hour was ever read.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub estimate: Option<f64>,
+    /// The days of the year on which the machine is used; all of them where missing.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub season: Option<Between>,
     /// The day on which this is asked.
     #[serde(with = "iso::date")]
     pub today: Date,
@@ -122,6 +130,17 @@ pub struct Due {
     /// The interval has an hours limit that cannot be followed, because hours are missing.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub hours_unknown: bool,
+    /// The hours limit goes by the shop's estimate of the use: no hour was ever read.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub estimated: bool,
+}
+
+impl DueInput {
+    /// The estimated use, where nothing better is known.
+    fn estimated(&self) -> Option<f64> {
+        let read = self.hours_now.is_some() || self.last.is_some_and(|last| last.hours.is_some());
+        self.estimate.filter(|estimate| !read && estimate.is_finite() && *estimate > 0.0)
+    }
 }
 
 /// The hours limit as far as it can be followed.
@@ -145,7 +164,7 @@ impl Due {
             DueState::Overdue => self.overdue_words(today),
             DueState::DueSoon | DueState::Later => match (self.limit, self.date, self.hours_left) {
                 (Some(Limit::Hours), Some(date), Some(left)) => format!("Due {} by hours: {left} h left.", day_words(today, date)),
-                (Some(Limit::Hours), Some(date), None) => format!("Due {} by hours, going by its use.", day_words(today, date)),
+                (Some(Limit::Hours), Some(date), None) => format!("Due {} by hours, going by {}.", day_words(today, date), self.going_by()),
                 (_, None, Some(left)) => format!("Due in {left} h of running."),
                 (Some(Limit::Hours), None, None) | (None, None, None) => "Due later.".to_owned(),
                 (_, Some(date), _) => format!("Due {} by the calendar.", day_words(today, date)),
@@ -155,10 +174,14 @@ impl Due {
         sentence + blind
     }
 
+    const fn going_by(&self) -> &'static str {
+        if self.estimated { "an estimate of its use, as it has no hour reading" } else { "its use" }
+    }
+
     fn overdue_words(&self, today: Date) -> String {
         match (self.limit, self.hours_left, self.date) {
             (Some(Limit::Hours), Some(left), _) if left.tenths() < 0 => format!("Overdue by {} h.", Hours::default().minus(left)),
-            (Some(Limit::Hours), _, Some(date)) => format!("Overdue by hours, going by its use: expected {date}."),
+            (Some(Limit::Hours), _, Some(date)) => format!("Overdue by hours, going by {}: expected {date}.", self.going_by()),
             (_, _, Some(date)) => match days(date, today) {
                 1 => format!("Overdue since {date}, by a day."),
                 days => format!("Overdue since {date}, by {days} days."),
@@ -186,6 +209,7 @@ pub fn due(input: &DueInput) -> Due {
             date: Some(input.today),
             limit: None,
             hours_unknown: false,
+            estimated: false,
         };
     };
     let by_calendar = by_calendar(input, last);
@@ -209,22 +233,10 @@ pub fn due(input: &DueInput) -> Due {
         (None, None) => hours.left.map(|_| Limit::Hours),
     };
     let hours_unknown = input.interval.hours.is_some() && hours.left.is_none() && hours.date.is_none();
-    Due { state, by_hours: hours.by, hours_left: hours.left, by_calendar, date, limit, hours_unknown }
-}
-
-/// Use in **tenths** of an engine hour per day: last reading less first, over the days between them, among the
-/// readings of the 365 days up to the last one. Times in ms since 1970 UTC, hours on the engine's scale, any order.
-///
-/// `None` for fewer than two readings, less than one day between them, or hours that fall. A plain difference of two
-/// readings: give it a chain's readings only. [`crate::usage::usage`] is the robust slope, with an interval.
-#[must_use]
-#[expect(clippy::cast_precision_loss, reason = "a rate; readings and days stay far below 2^53")]
-pub fn usage_per_day(points: &[(i64, Hours)]) -> Option<f64> {
-    let last = points.iter().max()?;
-    let since_ms = last.0.saturating_sub(365 * MS_PER_DAY);
-    let first = points.iter().filter(|point| point.0 >= since_ms).min()?;
-    let (elapsed_ms, run) = (last.0.saturating_sub(first.0), last.1.minus(first.1).tenths());
-    (elapsed_ms >= MS_PER_DAY && run >= 0).then(|| run as f64 * MS_PER_DAY as f64 / elapsed_ms as f64)
+    let estimated = input.estimated().is_some() && hours.date.is_some();
+    // Without a reading there is no figure on a meter at which it is due.
+    let by_hours = hours.by.filter(|_| !estimated);
+    Due { state, by_hours, hours_left: hours.left, by_calendar, date, limit, hours_unknown, estimated }
 }
 
 /// Where the hours limit is projected from.
@@ -241,7 +253,8 @@ struct Anchor {
 
 /// The last reading, or the check itself where there is none since; `None` where hours are missing.
 fn anchor(input: &DueInput, last: LastCheck) -> Option<Anchor> {
-    let (Some(interval), Some(at_check)) = (input.interval.hours, last.hours) else { return None };
+    let at_check = last.hours.or_else(|| input.estimated().map(|_| Hours::default()))?;
+    let interval = input.interval.hours?;
     let interval = Hours::from_tenths(10 * i64::from(interval));
     let by = at_check.plus(interval);
     let read_on = input.hours_now_date.unwrap_or(input.today);
@@ -254,12 +267,20 @@ fn anchor(input: &DueInput, last: LastCheck) -> Option<Anchor> {
 
 fn by_hours(input: &DueInput, last: LastCheck) -> ByHours {
     let Some(Anchor { by, left, on, interval }) = anchor(input, last) else { return ByHours::default() };
-    let per_day = input.tenth_hours_per_day.filter(|per_day| per_day.is_finite() && *per_day > 0.0);
-    let date =
-        if left.tenths() <= 0 { Some(on) } else { per_day.map(|per_day| later(on, Span::new().try_days(whole_days(left, per_day)))) };
+    let per_day = input.estimated().or(input.tenth_hours_per_day).filter(|per_day| per_day.is_finite() && *per_day > 0.0);
+    let date = if left.tenths() <= 0 { Some(on) } else { per_day.map(|per_day| run_out(on, whole_days(left, per_day), input.season)) };
     let left = input.hours_now.map(|_| left);
     let soon = left.is_some_and(|left| left.tenths().saturating_mul(100) <= interval.tenths() * SOON_PERCENT);
     ByHours { by: Some(by), left, date, soon }
+}
+
+/// The day on which so many days of use have gone by. Days out of season are stepped over; what lies beyond ten years of a season
+/// is held to the calendar's last day.
+fn run_out(on: Date, days: i64, season: Option<Between>) -> Date {
+    match season {
+        None => later(on, Span::new().try_days(days)),
+        Some(_) => Season { between: season, ..Season::default() }.day_after(on, days).unwrap_or(Date::MAX),
+    }
 }
 
 /// The calendar limit.

@@ -65,24 +65,24 @@ impl Thread {
 #[serde(rename_all = "kebab-case")]
 pub enum Rocker {
     /// A nut on a stud sets the height of the rocker's pivot.
-    StudPivot,
+    RockerStudNut,
     /// A screw at the push-rod end of the rocker.
-    PushRodScrew,
+    PushRodEndScrew,
     /// A screw at the valve end of the rocker.
-    ValveScrew,
+    ValveEndScrew,
 }
 
 impl Rocker {
     /// Every one.
-    pub const ALL: [Self; 3] = [Self::StudPivot, Self::PushRodScrew, Self::ValveScrew];
+    pub const ALL: [Self; 3] = [Self::RockerStudNut, Self::PushRodEndScrew, Self::ValveEndScrew];
 
     /// The name on the wire and in tables.
     #[must_use]
     pub const fn name(self) -> &'static str {
         match self {
-            Self::StudPivot => "stud-pivot",
-            Self::PushRodScrew => "push-rod-screw",
-            Self::ValveScrew => "valve-screw",
+            Self::RockerStudNut => "rocker-stud-nut",
+            Self::PushRodEndScrew => "push-rod-end-screw",
+            Self::ValveEndScrew => "valve-end-screw",
         }
     }
 }

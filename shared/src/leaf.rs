@@ -105,6 +105,7 @@ impl LeafError {
             Self::TooThin { given } => {
                 let limit = match unit {
                     LengthUnit::Mm => "0.02 mm",
+                    LengthUnit::Inch => ".0008 in, 0.02 mm",
                     LengthUnit::Thou => "0.8 thou, 0.02 mm",
                 };
                 format!("{} is thinner than any feeler leaf (at least {limit}): check the unit and the decimal point", plain(*given, unit))
@@ -112,6 +113,7 @@ impl LeafError {
             Self::TooThick { given } => {
                 let limit = match unit {
                     LengthUnit::Mm => "1.5 mm",
+                    LengthUnit::Inch => ".059 in, 1.5 mm",
                     LengthUnit::Thou => "59 thou, 1.5 mm",
                 };
                 let slip = likely_leaf(*given).map_or_else(String::new, |leaf| format!(": did you mean {}?", plain(leaf, unit)));
@@ -338,7 +340,7 @@ fn suffix(text: &str) -> &str {
 fn range(token: &str, from: &Read, to: &Read, unit: LengthUnit) -> Result<Vec<Length>, LeafError> {
     let written = suffix(token);
     let inches = from.note().is_some() || ["thou", "in", "\"", "″"].iter().any(|name| written.to_lowercase().contains(name));
-    let by_thou = inches || (unit == LengthUnit::Thou && !written.to_lowercase().contains('m'));
+    let by_thou = inches || (unit != LengthUnit::Mm && !written.to_lowercase().contains('m'));
     let step = if by_thou { TENTH_UM_PER_THOU } else { METRIC_STEP_TENTH_UM };
     let (from, to) = (from.length.tenth_um(), to.length.tenth_um());
     if from > to || from % step != 0 || to % step != 0 {

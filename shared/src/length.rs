@@ -27,6 +27,9 @@ pub enum LengthUnit {
     /// Thousandths of an inch.
     #[default]
     Thou,
+    /// Inches, written as .005.
+    #[serde(rename = "in")]
+    Inch,
     /// Millimetres.
     Mm,
 }
@@ -110,22 +113,44 @@ impl Length {
         format!("{} {unit}", self.show_bare(unit))
     }
 
+    /// As [`Length::show`], for what is no gap but a way, as a piston's: in inches where gaps are in thou, since nobody says 250 thou.
+    #[must_use]
+    pub fn show_way(self, unit: LengthUnit) -> String {
+        self.show(if unit == LengthUnit::Thou { LengthUnit::Inch } else { unit })
+    }
+
     /// As [`Length::show`], without the unit.
     #[must_use]
     pub fn show_bare(self, unit: LengthUnit) -> String {
         match unit {
-            LengthUnit::Thou => decimals(self.0, 254, 0),
-            LengthUnit::Mm => decimals(self.0, 10_000, 2),
+            LengthUnit::Thou => decimals(self.0, 254, 0, 4),
+            LengthUnit::Inch => without_nought(decimals(self.0, 254_000, 3, 6)),
+            LengthUnit::Mm => decimals(self.0, 10_000, 2, 4),
         }
     }
 }
 
 impl LengthUnit {
+    /// A length that was worked out, without its unit and only as finely as it means anything: with so many decimals in thou, two more
+    /// in mm, three more in inches.
+    #[must_use]
+    pub fn worked_out(self, tenth_um: f64, places: usize) -> String {
+        match self {
+            Self::Thou => format!("{:.places$}", tenth_um / 254.0),
+            Self::Inch => without_nought(format!("{:.1$}", tenth_um / 254_000.0, places + 3)),
+            Self::Mm => format!("{:.1$}", tenth_um / 10_000.0, places + 2),
+        }
+    }
+
+    /// Every unit.
+    pub const ALL: [Self; 3] = [Self::Thou, Self::Inch, Self::Mm];
+
     /// The unit's short name.
     #[must_use]
     pub const fn name(self) -> &'static str {
         match self {
             Self::Thou => "thou",
+            Self::Inch => "in",
             Self::Mm => "mm",
         }
     }
@@ -136,6 +161,7 @@ impl FromStr for LengthUnit {
     fn from_str(text: &str) -> Result<Self, LengthError> {
         match text.trim().to_ascii_lowercase().as_str() {
             "thou" => Ok(Self::Thou),
+            "in" => Ok(Self::Inch),
             "mm" => Ok(Self::Mm),
             _ => Err(LengthError::Unreadable { given: text.to_owned() }),
         }
@@ -182,15 +208,23 @@ impl Decimal {
     }
 }
 
-/// `value / per_unit` with the fewest decimals (at least `least`, at most 4) that read back as `value`.
-fn decimals(value: i64, per_unit: i64, least: u32) -> String {
-    for places in least..=4 {
+/// Inches as the trade writes them: .005, not 0.005.
+fn without_nought(text: String) -> String {
+    match text.strip_prefix('-') {
+        Some(size) => size.strip_prefix("0.").map_or_else(|| text.clone(), |rest| format!("-.{rest}")),
+        None => text.strip_prefix("0.").map_or_else(|| text.clone(), |rest| format!(".{rest}")),
+    }
+}
+
+/// `value / per_unit` with the fewest decimals (at least `least`, at most `most`) that read back as `value`.
+fn decimals(value: i64, per_unit: i64, least: u32, most: u32) -> String {
+    for places in least..=most {
         let scale = 10i128.pow(places);
         let product = i128::from(value) * scale;
         let half = i128::from(if value < 0 { -per_unit / 2 } else { per_unit / 2 });
         let Ok(digits) = i64::try_from((product + half) / i128::from(per_unit)) else { continue };
         let back = Decimal { digits, places }.times(per_unit);
-        if back == Some(value) || places == 4 {
+        if back == Some(value) || places == most {
             let sign = if digits < 0 { "-" } else { "" };
             let magnitude = digits.unsigned_abs();
             let scale = 10u64.pow(places);
@@ -245,7 +279,13 @@ mod tests {
         let five = Length::from_thou(5);
         assert_eq!((five.thou(), five.mm()), (5.0, 0.127));
         assert_eq!((five.show_bare(LengthUnit::Thou), five.show_bare(LengthUnit::Mm)), ("5".to_owned(), "0.127".to_owned()));
-        assert_eq!((LengthUnit::Thou.name(), LengthUnit::Mm.name()), ("thou", "mm"));
+        assert_eq!(LengthUnit::ALL.map(LengthUnit::name), ["thou", "in", "mm"]);
+        let inches = [5, -5, 250, 1250].map(|thou| Length::from_thou(thou).show(LengthUnit::Inch));
+        assert_eq!(inches, [".005 in", "-.005 in", ".250 in", "1.250 in"]);
+        assert_eq!(Length::from_thou(250).show_way(LengthUnit::Thou), ".250 in");
+        assert_eq!(Length::from_thou(250).show_way(LengthUnit::Mm), "6.35 mm");
+        assert_eq!(LengthUnit::ALL.map(|unit| unit.worked_out(127.0, 1)), ["0.5", ".0005", "0.013"]);
+        assert_eq!(read(".005", LengthUnit::Inch).unwrap(), Length::from_thou(5));
         assert_eq!(format!("{} {}", LengthUnit::Thou, LengthUnit::Mm), "thou mm");
         assert_eq!((" Thou ".parse(), "mm".parse()), (Ok(LengthUnit::Thou), Ok(LengthUnit::Mm)));
         assert_eq!("inch".parse::<LengthUnit>(), Err(LengthError::Unreadable { given: "inch".to_owned() }));
@@ -278,8 +318,8 @@ mod tests {
 
     proptest! {
         #[test]
-        fn what_is_shown_reads_back(tenth_um in -200_000i64..200_000, mm in any::<bool>()) {
-            let unit = if mm { LengthUnit::Mm } else { LengthUnit::Thou };
+        fn what_is_shown_reads_back(tenth_um in -200_000i64..200_000, at in 0usize..3) {
+            let unit = LengthUnit::ALL[at];
             let length = Length::from_tenth_um(tenth_um);
             prop_assert_eq!(read(&length.show(unit), LengthUnit::Thou).unwrap(), length);
         }

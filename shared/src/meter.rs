@@ -25,7 +25,7 @@ mod interval;
 mod slip;
 
 pub use interval::Feasible;
-pub use slip::{Slip, likely_slip};
+pub use slip::{Slip, likely_replaced, likely_slip};
 
 use best::{Best, Worth};
 

@@ -14,12 +14,10 @@ use crate::hours::Hours;
 mod season;
 mod slope;
 
-pub(crate) use season::MS_PER_DAY;
-pub use season::{Between, HORIZON_DAYS, LONGEST_WINDOW_DAYS, MonthDay, Season};
+pub use season::{Between, HORIZON_DAYS, LONGEST_WINDOW_DAYS, MonthDay, Season, SeasonError};
+pub(crate) use season::{MS_PER_DAY, day_of};
 pub(crate) use slope::kendall;
 pub use slope::{MOST_POINTS, TheilSen, theil_sen};
-
-use season::day_of;
 
 /// The confidence level of the interval. Common practice, no source.
 pub const LEVEL: f64 = 0.95;

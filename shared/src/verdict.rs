@@ -76,14 +76,15 @@ pub struct NextLeaf {
 }
 
 impl Verdict {
-    /// The verdict in a word or two: "in spec", "tight", "loose", "not settled".
+    /// The verdict in a few words: "in spec", "tight", "loose", "too close to call"; "not judged" where it is not for the leaves to say.
     #[must_use]
     pub const fn word(self) -> &'static str {
         match self {
             Self::InSpec => "in spec",
             Self::Tight => "tight",
             Self::Loose => "loose",
-            Self::NotSettled(_) => "not settled",
+            Self::NotSettled(Why::LeafEdge) => "too close to call",
+            Self::NotSettled(_) => "not judged",
         }
     }
 
@@ -95,7 +96,7 @@ impl Verdict {
 }
 
 impl Why {
-    /// The reason, as the rest of a sentence that begins "Not settled: ".
+    /// The reason, as the rest of a sentence that begins "Not judged: ".
     #[must_use]
     pub const fn words(self) -> &'static str {
         match self {
@@ -116,7 +117,7 @@ impl NextLeaf {
     /// What to try and what its answers mean: "Try 4 thou next: in spec if it enters, tight if not."
     #[must_use]
     pub fn words(&self, unit: LengthUnit) -> String {
-        let outcome = |verdict: Verdict| if verdict.is_settled() { verdict.word() } else { "not settled yet" };
+        let outcome = |verdict: Verdict| if verdict.is_settled() { verdict.word() } else { "still open" };
         format!("Try {} next: {} if it enters, {} if not.", self.feeler.words(unit), outcome(self.if_enters), outcome(self.if_refused))
     }
 }
@@ -232,9 +233,9 @@ pub fn advice(verdict: Verdict, bracket: &Bracket, range: &Range, next: Option<&
                     range.high.show(unit)
                 ),
             };
-            format!("Not settled: {read} is not wholly inside or outside {wanted}. {then}")
+            format!("Too close to call: {read} is not wholly inside or outside {wanted}. {then}")
         }
-        Verdict::NotSettled(why) => format!("Not settled: {}.", why.words()),
+        Verdict::NotSettled(why) => format!("Not judged: {}.", why.words()),
     }
 }
 

@@ -1,16 +1,15 @@
 //! Warmth: how much of a clearance read on a warm engine is growth, and what it would be cold.
 //!
-//! Barrel and head (the stack from the crankcase to the rocker) and push rod grow by different amounts, and the
-//! difference reaches the valve by the rocker's lever:
+//! Four lengths grow, and the rocker's lever carries the difference of two of them to the valve:
 //!
-//! `change = R·(growth of the stack − growth of the push rod) − growth of the stem beyond its head`
+//! `change = R·(growth of the stack − growth of the push rod) + growth of the head beside the stem − growth of the stem`
 //!
-//! with R = valve-side arm over push-rod-side arm, and each growth `α·L·ΔT`. Derived; no published worked example was
-//! found. Above zero the warm engine shows more clearance than the cold one: so with an aluminium stack and a steel push
-//! rod. With gray iron it shows less, and a valve stem much hotter than its head can turn the sign of either. So no sign
-//! is taken for granted, one temperature for a whole part is itself a guess, and a warm reading is **never** judged by
-//! such an estimate: a [`WarmEstimate`] has no verdict but *not settled, engine warm*. It tells what to expect when
-//! the engine is cold.
+//! with R = valve-side arm over push-rod-side arm, and each growth `α·L·ΔT` with a temperature of its own. Derived from the
+//! drawing in `docs/warmth.md`; no published worked example was found. Above zero the warm engine shows more clearance
+//! than the cold one: so with an aluminium stack and head around steel. Gray iron and a stem much hotter than the head turn
+//! the sign. So no sign is taken for granted, one temperature for a whole part is itself a guess, and a warm reading is
+//! **never** judged by such an estimate: a [`WarmEstimate`] has no verdict but *not settled, engine warm*. It tells what
+//! to expect when the engine is cold.
 //!
 //! Lengths in tenths of a µm, temperature differences in tenths of a °C (or K), coefficients in 1e-6 per K.
 
@@ -79,27 +78,28 @@ pub enum Material {
     },
 }
 
-/// What stack and push rod are made of.
+/// A part that grows.
 #[derive(Debug, Clone, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Materials {
-    /// The stack of barrel and head.
-    pub barrel: Material,
-    /// The push rod.
-    pub rod: Material,
-}
-
-/// A valve stem hotter than the head around it. It grows toward the rocker and closes the clearance.
-#[derive(Debug, Clone, PartialEq, Eq, Hash, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Stem {
-    /// The stem's length.
+pub struct Part {
+    /// How long it is.
     #[serde(rename = "length_tenth_um")]
     pub length: Length,
     /// What it is made of.
     pub material: Material,
-    /// How much hotter than the head it is, tenths of a °C.
-    pub excess_tenth_c: i32,
+    /// How much warmer it is than when cold, tenths of a °C.
+    pub warmer_tenth_c: i32,
+}
+
+/// The head beside the valve stem, from the valve's seat up to the rocker's pivot. It is taken to be as long as the stem:
+/// the pivot lies about as high as the stem's tip.
+#[derive(Debug, Clone, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Head {
+    /// What it is made of.
+    pub material: Material,
+    /// How much warmer it is than when cold, tenths of a °C.
+    pub warmer_tenth_c: i32,
 }
 
 /// The parts whose growth moves a clearance.
@@ -107,18 +107,15 @@ pub struct Stem {
 #[serde(deny_unknown_fields)]
 pub struct Train {
     /// The stack of barrel and head, from where the cam followers run to the rocker's pivot.
-    #[serde(rename = "barrel_tenth_um")]
-    pub barrel: Length,
+    pub stack: Part,
     /// The push rod.
-    #[serde(rename = "rod_tenth_um")]
-    pub rod: Length,
-    /// What they are made of.
-    pub materials: Materials,
+    pub rod: Part,
+    /// The valve stem, from the valve's seat to its tip.
+    pub stem: Part,
+    /// The head beside the stem.
+    pub head: Head,
     /// Valve-side arm over push-rod-side arm of the rocker, in thousandths (1300 = 1.3), as on the engine card.
     pub ratio_milli: u32,
-    /// The valve stem, where something is known of it.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub stem: Option<Stem>,
 }
 
 /// What a warm reading would be cold. It is for reading, not for judging: it holds no bracket, and its only verdict is
@@ -130,7 +127,7 @@ pub struct WarmEstimate {
     cold_go: Option<Length>,
     cold_no_go: Option<Length>,
     change_tenth_um: f64,
-    stem_counted: bool,
+    stem_per_10_c_tenth_um: f64,
 }
 
 /// Parts or temperatures that cannot be.
@@ -205,6 +202,17 @@ impl Material {
     }
 }
 
+impl Head {
+    /// The head beside the stem: material and temperature are the stack's where nothing else is stated.
+    #[must_use]
+    pub fn of(stack: &Part, material: Option<Material>, warmer_tenth_c: Option<i32>) -> Self {
+        Self {
+            material: material.unwrap_or_else(|| stack.material.clone()),
+            warmer_tenth_c: warmer_tenth_c.unwrap_or(stack.warmer_tenth_c),
+        }
+    }
+}
+
 impl WarmEstimate {
     /// Always *not settled, engine warm*, whatever the estimate.
     #[must_use]
@@ -248,10 +256,11 @@ impl WarmEstimate {
         } else {
             ""
         };
-        let stem = if self.stem_counted { "" } else { " A hot valve stem, which closes it, is not counted." };
+        let stem = roughly(whole(self.stem_per_10_c_tenth_um.round()), unit);
         format!(
-            "Not settled: read {} on a warm engine. By the growth of its parts ({why}) it would be {cold} cold: an estimate, not a \
-             reading.{stem}{none_left} Let it cool and read again.",
+            "Not judged: read {} on a warm engine. By the growth of its parts ({why}) it would be {cold} cold: an estimate, not a \
+             reading. If the stem is hotter than stated, it would be more: {stem} {unit} for each 10 °C; if it is colder, less.\
+             {none_left} Let it cool and read again.",
             self.warm.show(unit)
         )
     }
@@ -272,34 +281,27 @@ pub fn per_kelvin(per_fahrenheit: f64) -> f64 {
     per_fahrenheit * 1.8
 }
 
-/// What a clearance read warm would be cold: by how much stack and push rod are warmer than when cold, each in tenths of
-/// a °C.
+/// What a clearance read warm would be cold.
 ///
 /// # Errors
 /// [`WarmthError`] where a part, its material, the rocker ratio or a temperature difference cannot be.
-pub fn estimate_cold(
-    bracket: &Bracket,
-    train: &Train,
-    barrel_delta_tenth_c: i32,
-    rod_delta_tenth_c: i32,
-) -> Result<WarmEstimate, WarmthError> {
+pub fn estimate_cold(bracket: &Bracket, train: &Train) -> Result<WarmEstimate, WarmthError> {
     if !(1..=10_000).contains(&train.ratio_milli) {
         return Err(WarmthError::Ratio);
     }
-    let barrel = grown("barrel and head", train.barrel, train.materials.barrel.coefficient()?, barrel_delta_tenth_c)?;
-    let rod = grown("push rod", train.rod, train.materials.rod.coefficient()?, rod_delta_tenth_c)?;
-    let stem = match &train.stem {
-        Some(stem) => grown("valve stem", stem.length, stem.material.coefficient()?, stem.excess_tenth_c)?,
-        None => 0.0,
-    };
-    let change_tenth_um = f64::from(train.ratio_milli) / 1000.0 * (barrel - rod) - stem;
+    let Train { stack, rod, stem, head, .. } = train;
+    let of = |name, part: &Part| grown(name, part.length, part.material.coefficient()?, part.warmer_tenth_c);
+    let levered = of("barrel and head", stack)? - of("push rod", rod)?;
+    let beside = of("valve stem", stem)?;
+    let head = grown("valve stem", stem.length, head.material.coefficient()?, head.warmer_tenth_c)?;
+    let change_tenth_um = f64::from(train.ratio_milli) / 1000.0 * levered + head - beside;
     // Outward, so that rounding never makes the estimate look sharper than the reading.
     Ok(WarmEstimate {
         warm: *bracket,
         cold_go: bracket.go().map(|go| go.minus(whole(change_tenth_um.ceil()))),
         cold_no_go: bracket.no_go().map(|no_go| no_go.minus(whole(change_tenth_um.floor()))),
         change_tenth_um,
-        stem_counted: train.stem.is_some(),
+        stem_per_10_c_tenth_um: grown("valve stem", stem.length, stem.material.coefficient()?, 100)?,
     })
 }
 
@@ -320,10 +322,7 @@ fn check_coefficient(given: f64) -> Result<(), WarmthError> {
 
 /// An estimate is shown to a tenth of a thou or to 2 or 3 µm, not to the last digit.
 fn roughly(length: Length, unit: LengthUnit) -> String {
-    match unit {
-        LengthUnit::Thou => format!("{:.1}", length.thou()),
-        LengthUnit::Mm => format!("{:.3}", length.mm()),
-    }
+    unit.worked_out(tenths(length), 1)
 }
 
 fn shown(length: Length, unit: LengthUnit) -> String {

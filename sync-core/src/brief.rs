@@ -1,6 +1,7 @@
 //! A machine in brief: what lists of the whole fleet need of each, small enough to read ten thousand of them at once.
 
 use serde::{Deserialize, Serialize};
+use shared::due::Run;
 use shared::engine_card::Duty;
 use shared::hours::Hours;
 use shared::ids::{CardId, PropertyId, RecordId};
@@ -9,16 +10,19 @@ use crate::machine::{HoursNow, LastCheck, MachineState};
 
 /// A machine in brief. Written as a list without names; so a new field goes to the end, and gets a default.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Brief(Card, Option<Meter>, Option<f64>, Option<Check>, Flags);
+pub struct Brief(Card, Option<Meter>, Option<Used>, Option<Check>, Flags);
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-struct Card(String, String, PropertyId, Option<CardId>, Duty);
+struct Card(String, String, PropertyId, Option<CardId>, Duty, Option<u8>);
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 struct Meter(RecordId, Hours, Hours, i64);
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 struct Check(RecordId, i64, Option<Hours>);
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+struct Used(i64, i64, Hours);
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 struct Flags(bool, bool, bool, bool, bool);
@@ -29,9 +33,9 @@ impl Brief {
     pub fn of(state: &MachineState) -> Option<Self> {
         let card = state.card.as_ref()?;
         Some(Self(
-            Card(card.tag.clone(), card.description.clone(), card.property, card.engine_card, card.duty),
+            Card(card.tag.clone(), card.description.clone(), card.property, card.engine_card, card.duty, card.hours_per_week),
             state.hours.as_ref().map(|now| Meter(now.record, now.meter, now.engine, now.at_ms)),
-            state.tenth_hours_per_day,
+            state.run.map(|Run { from_ms, to_ms, run }| Used(from_ms, to_ms, run)),
             state.last_check.as_ref().map(|last| Check(last.visit, last.at_ms, last.engine)),
             Flags(
                 state.holds().next().is_some(),
@@ -84,10 +88,16 @@ impl Brief {
         })
     }
 
-    /// Tenths of an hour a day over the trailing year, as far as the chain tells.
+    /// What it ran in the trailing year, as far as the chain tells.
     #[must_use]
-    pub const fn tenth_hours_per_day(&self) -> Option<f64> {
-        self.2
+    pub fn run(&self) -> Option<Run> {
+        self.2.as_ref().map(|Used(from_ms, to_ms, run)| Run { from_ms: *from_ms, to_ms: *to_ms, run: *run })
+    }
+
+    /// Hours a week of its season, as the shop estimates.
+    #[must_use]
+    pub const fn hours_per_week(&self) -> Option<u8> {
+        self.0.5
     }
 
     /// The last finished check.

@@ -65,6 +65,7 @@ pub enum DeskStep {
     Assign { person: PersonId, property: PropertyId, active: bool },
     ChangeSettings(Settings),
     AddProperty(PropertyCard),
+    RestateProperty { property: PropertyId, card: PropertyCard },
     AddMachine(MachineCard),
     RestateMachine { machine: DocId, card: MachineCard },
     KeepCards(Vec<EngineCard>),
@@ -192,7 +193,7 @@ impl Book {
                 let now = self.store.standing(doc, &slot)?;
                 if weighed.zip(now).is_some_and(|(looked_at, now)| crate::view::weighed(&now) != looked_at) {
                     return Err(BookError::Moved(
-                        "another reading came in since the readings were looked at, or one was taken back".to_owned(),
+                        "another reading came in since the readings were looked at, or one was undone".to_owned(),
                     ));
                 }
                 DeskDone::Record(self.rule(doc, &slot, decision, &reason, hand)?)
@@ -202,6 +203,7 @@ impl Book {
             DeskStep::Revoke { device, reason } => DeskDone::Record(self.revoke_device(device, &reason, hand)?),
             DeskStep::Assign { person, property, active } => DeskDone::Record(self.assign(person, property, active, hand)?),
             DeskStep::ChangeSettings(change) => DeskDone::Settings(self.change_settings(change, hand)?),
+            DeskStep::RestateProperty { property, card } => DeskDone::Record(self.restate_property(property, card, hand)?),
             DeskStep::AddProperty(card) => DeskDone::Property(self.add_property(card, hand)?),
             DeskStep::AddMachine(card) => DeskDone::Machine(self.add_machine(card, hand)?),
             DeskStep::RestateMachine { machine, card } => DeskDone::Record(self.restate_machine(machine, card, hand)?),

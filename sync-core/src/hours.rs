@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use shared::hours::Hours;
 use shared::ids::RecordId;
-use shared::meter::{Chain, Feasible, MeterPoint, MeterSwap, chain, likely_slip};
+use shared::meter::{Chain, Feasible, MeterPoint, MeterSwap, chain, likely_replaced, likely_slip};
 use shared::record::Body;
 use shared::slot::Slot;
 
@@ -45,7 +45,8 @@ impl MachineHours {
             .entries()
             .filter_map(|entry| match &entry.record.body {
                 Body::MeterChange(change) if ledger.voided_by(entry.record.id, roster).is_none() => {
-                    Some(MeterSwap { at_ms: ledger.time(entry.record.id).ms, old: change.old, new: change.new })
+                    let at_ms = change.changed_ms.unwrap_or_else(|| ledger.time(entry.record.id).ms);
+                    Some(MeterSwap { at_ms, old: change.old, new: change.new })
                 }
                 _ => None,
             })
@@ -64,7 +65,7 @@ impl MachineHours {
         self.by_id.get(&id).and_then(|n| self.chain.engine_hours.get(*n)).copied()
     }
 
-    /// Why a reading cannot be, with the likely slip; `None` for one on the chain.
+    /// Why a reading cannot be, with the likely slip or a replaced meter; `None` for one on the chain.
     #[must_use]
     pub fn doubt(&self, id: RecordId) -> Option<String> {
         let n = *self.by_id.get(&id)?;
@@ -81,10 +82,23 @@ impl MachineHours {
         } else {
             format!("{} h is more than the clock allows (at most {high} h by then)", point.meter)
         };
-        Some(match likely_slip(point.meter, low, high) {
-            Some((likely, _)) => format!("{off}; {likely} entered as {}?", point.meter),
-            None => off,
-        })
+        let slip = likely_slip(point.meter, low, high).map(|(likely, _)| format!("{likely} entered as {}", point.meter));
+        let replaced = self.replaced_beside(n).then(|| "a new hour meter? If so, note the change, with the day it was made".to_owned());
+        let causes: Vec<String> = slip.map(|slip| if replaced.is_some() { slip } else { slip + "?" }).into_iter().chain(replaced).collect();
+        Some(if causes.is_empty() { off } else { format!("{off}; {}", causes.join(", or ")) })
+    }
+
+    /// Whether a replaced meter explains why a reading off the chain contradicts the nearest one on it.
+    fn replaced_beside(&self, n: usize) -> bool {
+        let on_chain = |k: &usize| self.chain.feasible[*k];
+        let likely = |earlier: usize, later: usize| {
+            let (then, now) = (self.points[earlier].1, self.points[later].1);
+            // The earlier reading on the scale of the meter that the later one is taken to show.
+            let offset = self.chain.engine_hours[later].minus(now.meter);
+            likely_replaced(self.chain.engine_hours[earlier].minus(offset), then.at_ms, now.meter, now.at_ms)
+        };
+        let before = (0..n).rev().find(on_chain).is_some_and(|earlier| likely(earlier, n));
+        before || (n + 1..self.points.len()).find(on_chain).is_some_and(|later| likely(n, later))
     }
 
     /// The readings on the chain as (corrected ms, engine hours), in the order of time.

@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 use shared::bracket::Bracket;
 use shared::cold::{Cold, Said, has_run};
-use shared::due::usage_per_day;
+use shared::due::Run;
 use shared::hours::Hours;
 use shared::ids::{CardId, PersonId, PropertyId, RecordId};
 use shared::record::{Body, FindingKind, MachineCard, Stage};
@@ -131,8 +131,8 @@ pub struct MachineState {
     pub card: Option<MachineCard>,
     /// Its hours.
     pub hours: Option<HoursNow>,
-    /// Tenths of an hour a day over the trailing year, as far as the chain tells.
-    pub tenth_hours_per_day: Option<f64>,
+    /// What it ran in the trailing year, as far as the chain tells.
+    pub run: Option<Run>,
     /// Its clearances, by valve and stage.
     pub lash: Vec<Lash>,
     /// Its visits, newest first.
@@ -170,7 +170,7 @@ impl MachineState {
         let ruled_in = by_slot.get(&Slot::hours()).filter(|s| s.state == State::Ruled).and_then(|s| s.stands).into_iter().collect();
         let hours = MachineHours::of(ledger, roster, &ruled_in);
         state.hours = hours_now(&hours, by_slot.get(&Slot::hours()).and_then(|s| s.stands), ledger);
-        state.tenth_hours_per_day = usage_per_day(&hours.on_chain());
+        state.run = Run::of(&hours.on_chain());
         for standing in standings {
             if standing.wants_ruling() {
                 state.contested.push(standing.slot.clone());

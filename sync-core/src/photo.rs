@@ -37,7 +37,7 @@ pub enum PhotoError {
     NotNoted,
     /// Every record of it was taken back.
     #[error(
-        "this photo was taken back: its picture is neither taken nor shown any more. Nothing was taken in, and its record stays as history"
+        "this photo was undone: its picture is neither taken nor shown any more. Nothing was taken in, and its record stays as history"
     )]
     TakenBack,
     /// The book.

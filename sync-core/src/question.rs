@@ -78,8 +78,6 @@ pub enum OfMachine {
         stage: Stage,
         /// The parts that grow.
         train: Train,
-        /// How much warmer than cold stack and push rod are, tenths of a °C.
-        warmer_tenth_c: (i32, i32),
     },
     /// The hour meter's readings.
     Meter,
@@ -128,9 +126,7 @@ impl Book {
             OfMachine::Sure { valve, stage, spread, level } => answer(self.conformance_of(machine, *valve, *stage, spread, *level, unit)?),
             OfMachine::Leaves { valve, set } => answer(self.leaf_plan_of(machine, *valve, set, unit)?),
             OfMachine::Turn { valve, stage } => answer(self.turn_of(machine, *valve, *stage)?),
-            OfMachine::Warm { valve, stage, train, warmer_tenth_c } => {
-                answer(self.warm_of(machine, *valve, *stage, train, *warmer_tenth_c, unit)?)
-            }
+            OfMachine::Warm { valve, stage, train } => answer(self.warm_of(machine, *valve, *stage, train, unit)?),
             OfMachine::Meter => answer(self.meter_of(machine)?),
             OfMachine::Usage { season } => answer(self.usage_of(machine, season, now)?),
             OfMachine::Due { season } => answer(self.due_range_of(machine, season, now)?),

@@ -184,7 +184,7 @@ impl Crew {
                 Ok(property) => property,
                 Err(_) => {
                     book.keep_engine_card(engine_card(), hand).expect("card");
-                    let card = PropertyCard { name: "Test yard".into(), address: String::new(), access: String::new() };
+                    let card = PropertyCard { name: "Test yard".into(), address: String::new(), access: String::new(), season: None };
                     book.add_property(card, hand).expect("property")
                 }
             };
@@ -195,6 +195,7 @@ impl Crew {
                 engine_card: Some(engine_card().card),
                 cylinders: None,
                 duty: shared::engine_card::Duty::Commercial,
+                hours_per_week: None,
                 provisional: false,
             };
             book.add_machine(card, hand).expect("machine")
@@ -324,7 +325,7 @@ pub fn engine_card() -> EngineCard {
         source: Some(Source { manual: "Invented manual".into(), page: "12".into() }),
         commercial: Interval { hours: Some(100), months: Some(6) },
         homeowner: Interval { hours: None, months: Some(12) },
-        adjuster: Some(Adjuster { thread: Thread::PitchUm(1000), rocker: Rocker::StudPivot, ratio_milli: 1300 }),
+        adjuster: Some(Adjuster { thread: Thread::PitchUm(1000), rocker: Rocker::RockerStudNut, ratio_milli: 1300 }),
         past_tdc: None,
         ignition: None,
         far_tenths: None,

@@ -42,7 +42,7 @@ fn every_kind_is_written_and_read_everywhere() {
     let slip = crew.read(tech, machine, "1E", Stage::Found, 9, 10);
     crew.on(tech, |book, hand| book.void(slip, "wrong valve", hand).unwrap());
     crew.on(tech, |book, hand| {
-        let change = MeterChange { old: "100.0".parse().unwrap(), new: "0.0".parse().unwrap() };
+        let change = MeterChange { old: "100.0".parse().unwrap(), new: "0.0".parse().unwrap(), changed_ms: Some(0) };
         book.change_meter(machine, change, hand).unwrap();
         let finding = book.add_finding(machine, FindingKind::Watch, "belt worn", hand).unwrap();
         book.clear_finding(finding, "belt changed", hand).unwrap();

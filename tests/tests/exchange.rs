@@ -160,6 +160,7 @@ fn a_machine_entered_in_the_field_reaches_everyone() {
             engine_card: None,
             cylinders: Some(1),
             duty: shared::engine_card::Duty::Homeowner,
+            hours_per_week: None,
             provisional: false,
         };
         book.add_machine(card, hand).unwrap()
@@ -303,6 +304,7 @@ fn a_founding_that_is_refused_leaves_no_empty_document() {
             engine_card: None,
             cylinders: Some(1),
             duty: shared::engine_card::Duty::Commercial,
+            hours_per_week: None,
             provisional: false,
         };
         book.add_machine(card, hand).unwrap()

@@ -62,7 +62,9 @@ fn body(book: &Book, machine: DocId, step: &Step) -> Option<Body> {
             visit: None,
         }),
         Step::Hours(tenths) => Body::Hours(HourReading { meter: Hours::from_tenths(tenths), visit: None }),
-        Step::Meter(old, new) => Body::MeterChange(MeterChange { old: Hours::from_tenths(old), new: Hours::from_tenths(new) }),
+        Step::Meter(old, new) => {
+            Body::MeterChange(MeterChange { old: Hours::from_tenths(old), new: Hours::from_tenths(new), changed_ms: None })
+        }
         Step::Note => Body::Note(Note { text: "ticks".into(), visit: None }),
         Step::Hold => Body::Finding(Finding { grade: FindingKind::Hold, what: "cover bent".into(), visit: None }),
         Step::Clear(n) => Body::FindingCleared(FindingCleared { finding: one(n)?, how: "mended".into() }),

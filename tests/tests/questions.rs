@@ -25,12 +25,12 @@ fn every_question_is_one_command() {
     };
     ask("reckon sure Q-101 1E left --leaf-u 0.1thou --feel-u 0.2thou --source stated", &["probability"]);
     ask("reckon leaves Q-101 1E", &["tries", "enters", "in spec"]);
-    ask("reckon turn Q-101 1E found", &["Turn the adjuster", "The lock nut may carry"]);
+    ask("reckon turn Q-101 1E found", &["Turn the adjuster", "The lock nut may"]);
     ask("reckon crank --stroke 70mm --rod 110mm --drop 0.25in", &["31°", "compression stroke"]);
     ask("reckon tdc --before -20 --after 23.5", &["1.8°"]);
     let warm = "reckon warm Q-106 1I found --barrel 120mm --rod 120mm --barrel-material aluminium-356 --rod-material steel-1020 \
-                --barrel-warmer 30 --rod-warmer 30";
-    ask(warm, &["Not settled"]);
+                --barrel-warmer 30 --rod-warmer 30 --stem 90mm --stem-material steel-4140 --stem-warmer 30";
+    ask(warm, &["Not judged"]);
     ask("reckon meter Q-104", &["1523.4 entered as 15234"]);
     let usage = ask("reckon usage Q-101", &["day"]);
     let per_day = usage["facts"]["tenth_hours_per_day"].as_f64().unwrap();

@@ -25,6 +25,41 @@ fn season(crew: &Crew, machine: DocId, from: Date, until: Date) -> SeasonRecord 
     crew.shop.season_record(machine, from, until, LengthUnit::Thou, &crew.moment(0)).unwrap()
 }
 
+/// A card that is changed after a sign-off changes nothing of what was signed: the record names the revision of its time.
+#[test]
+fn an_old_visit_keeps_its_card() {
+    let mut crew = Crew::new(72);
+    let tech = crew.join("Tech", Role::Tech);
+    let machine = crew.machine("M-1");
+    crew.give_yard(tech);
+    crew.level_all();
+    let old = visit(&mut crew, tech, machine, "100.0");
+    crew.read(tech, machine, "1I", Stage::Left, 5, 6);
+    finish(&mut crew, tech, machine);
+    crew.wait_min(24 * 60);
+    let mut card = tests::engine_card();
+    let before = card.intake;
+    let up = |length: Length| length.plus(Length::from_thou(5));
+    card.intake = shared::engine_card::Range { low: up(before.low), high: up(before.high), aim: before.aim.map(up) };
+    card.source = Some(shared::engine_card::Source { manual: "Second edition".to_owned(), page: "3".to_owned() });
+    crew.on(0, |book, hand| book.keep_engine_card(card.clone(), hand).unwrap());
+    crew.level_all();
+    crew.wait_min(60);
+    let fresh = visit(&mut crew, tech, machine, "101.0");
+    crew.read(tech, machine, "1I", Stage::Left, 5, 6);
+    finish(&mut crew, tech, machine);
+    let record = |visit| crew.shop.service_record(visit, LengthUnit::Thou, &crew.moment(0)).unwrap();
+    let range =
+        |range: shared::engine_card::Range| format!("{} to {}", range.low.show_bare(LengthUnit::Thou), range.high.show(LengthUnit::Thou));
+    let (then, now) = (record(old), record(fresh));
+    assert_eq!((then.valves[0].range.clone(), then.valves[0].verdict.as_str()), (range(before), "in spec"));
+    assert_eq!((now.valves[0].range.clone(), now.valves[0].verdict.as_str()), (range(card.intake), "tight"));
+    assert!(then.source != now.source && now.source == "Second edition, 3" && then.card != now.card, "{then:?} {now:?}");
+    assert!(then.ranges()[0].starts_with(&format!("Judged by the engine card {} of ", card.name)), "{:?}", then.ranges());
+    let year = season(&crew, machine, date(2026, 1, 1), date(2027, 12, 31));
+    assert_eq!(year.visits.iter().map(|v| v.card.clone()).collect::<Vec<_>>(), [then.card, now.card]);
+}
+
 #[test]
 fn a_season_is_its_finished_visits_and_nothing_else() {
     let mut crew = Crew::new(71);

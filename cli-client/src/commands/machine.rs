@@ -33,6 +33,9 @@ pub(crate) struct MachineArgs {
     /// Its engine's card
     #[arg(long, value_name = "NAME")]
     card: Option<String>,
+    /// What it runs in a week of its season, in hours, where it has no hour meter: an estimate
+    #[arg(long, value_name = "H")]
+    hours_per_week: Option<u8>,
     /// What it is
     #[arg(long, value_name = "TEXT", default_value = "")]
     about: String,
@@ -59,6 +62,7 @@ pub(crate) fn add(args: &MachineArgs, session: &mut Session<'_, '_>) -> Result<O
         engine_card: args.card.as_deref().map(|name| session.book.find_card(name)).transpose()?,
         cylinders: args.cylinders,
         duty: args.duty,
+        hours_per_week: args.hours_per_week,
         provisional: false,
     };
     let machine = session.book.add_machine(card, &mut session.env.hand(None))?;

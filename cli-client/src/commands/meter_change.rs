@@ -1,5 +1,6 @@
 //! `tappet meter-change`: notes that the hour meter was replaced.
 
+use jiff::civil::DateTime;
 use serde_json::json;
 use shared::hours::Hours;
 use shared::record::MeterChange;
@@ -21,6 +22,9 @@ pub(crate) struct MeterChangeArgs {
     /// What the new meter showed first
     #[arg(long, value_name = "H")]
     new: String,
+    /// When it was changed, as in 2026-03-01 or 2026-03-01T14:30 [now]; a day alone means its beginning
+    #[arg(long, value_name = "DAY", value_parser = given::when)]
+    on: Option<DateTime>,
     /// Whose paper sheet the office writes down
     #[arg(long, value_name = "NAME")]
     measured_by: Option<String>,
@@ -28,7 +32,8 @@ pub(crate) struct MeterChangeArgs {
 
 pub(crate) fn run(args: &MeterChangeArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let machine = session.machine(&args.machine)?;
-    let change = MeterChange { old: given::read::<Hours>(&args.old)?, new: given::read::<Hours>(&args.new)? };
+    let changed_ms = args.on.map(|on| Ok::<_, Failure>(session.book.roster()?.ms_of(on))).transpose()?;
+    let change = MeterChange { old: given::read::<Hours>(&args.old)?, new: given::read::<Hours>(&args.new)?, changed_ms };
     let measured_by = session.measurer(args.measured_by.as_deref())?;
     let (old, new) = (change.old, change.new);
     let record = session.book.change_meter(machine, change, &mut session.env.hand(measured_by))?;

@@ -74,7 +74,7 @@ fn fate(held: &HeldRecord, session: &mut Session<'_, '_>) -> Result<String, Fail
     Ok(match standing {
         Some(standing) if standing.stands == Some(id) => "stands",
         Some(standing) if standing.contenders.contains(&id) => "contends",
-        Some(standing) if standing.aside.iter().any(|a| a.id == id) => "set aside",
+        Some(standing) if standing.aside.iter().any(|a| a.id == id) => "not used",
         _ => "does not stand",
     }
     .to_owned())

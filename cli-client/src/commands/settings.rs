@@ -10,15 +10,15 @@ use crate::session::Session;
 /// What to set.
 #[derive(Debug, clap::Subcommand)]
 pub(crate) enum SettingsCommand {
-    /// Show lengths in thou or mm from now on
+    /// Show lengths in thou, in or mm from now on
     Unit(UnitArgs),
 }
 
 /// Arguments of `settings unit`.
 #[derive(Debug, clap::Args)]
 pub(crate) struct UnitArgs {
-    /// thou or mm
-    #[arg(value_parser = |text: &str| text.parse::<LengthUnit>().map_err(|_| "lengths are in thou or mm"))]
+    /// thou, in or mm
+    #[arg(value_parser = |text: &str| text.parse::<LengthUnit>().map_err(|_| "lengths are in thou, in or mm"))]
     to: LengthUnit,
 }
 

@@ -9,7 +9,7 @@ pub(crate) fn run(session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let found = session.book.verify()?;
     let counted = format!("{} documents, {} changes, {} signed records", found.documents, found.changes, found.records);
     let text = if found.faults.is_empty() {
-        format!("The book holds together: {counted} looked at, and everything derived is the same when derived anew.")
+        format!("The book holds together: {counted} looked at, and everything derived is the same when derived again.")
     } else {
         let faults: Vec<String> = found.faults.iter().map(|fault| format!("  {fault}")).collect();
         format!(

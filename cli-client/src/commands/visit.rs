@@ -36,7 +36,7 @@ pub(crate) struct OpenArgs {
     /// The engine is cold
     #[arg(long, conflicts_with = "warm")]
     cold: bool,
-    /// The engine is not cold: readings are kept and not settled
+    /// The engine is not cold: readings are kept and not judged
     #[arg(long)]
     warm: bool,
     /// Engine temperature in degrees Celsius, where measured
@@ -102,7 +102,7 @@ fn open(args: &OpenArgs, resume: bool, session: &mut Session<'_, '_>) -> Result<
     let mut lines = vec![format!("Visit {} to {tag} {begun}.", short(&done.visit))];
     if !cold {
         lines.push(format!(
-            "The engine was not said to be cold: readings are kept, and not settled. Once it is: tappet visit resume {tag} --cold"
+            "The engine was not said to be cold: readings are kept, and not judged. Once it is: tappet visit resume {tag} --cold"
         ));
     }
     if done.also_open > 0 {

@@ -21,6 +21,6 @@ pub(crate) fn run(args: &VoidArgs, session: &mut Session<'_, '_>) -> Result<Outc
     session.book.identity()?;
     let target = session.book.find_record(&args.record)?;
     let record = session.book.void(target, &args.because, &mut session.env.hand(None))?;
-    let text = format!("Record {} is taken back, by record {}. It stays in the history.", short(&target), short(&record));
+    let text = format!("Record {} is undone, by record {}. It stays in the history.", short(&target), short(&record));
     Outcome::new(&json!({ "target": target, "record": record }), text)
 }

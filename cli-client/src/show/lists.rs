@@ -15,7 +15,7 @@ pub(crate) fn contested(slot: &ContestedSlot, wide: usize) -> String {
     for reading in &slot.readings {
         let meanwhile = match (reading.stands, &reading.aside) {
             (true, _) => "stands".to_owned(),
-            (false, Some(why)) => format!("set aside: {why}"),
+            (false, Some(why)) => format!("not used: {why}"),
             (false, None) => "does not stand".to_owned(),
         };
         table.row([

@@ -60,7 +60,7 @@ pub(crate) fn screen(view: &MachineView, session: &Session<'_, '_>) -> Result<St
         open.push(format!("To be measured again, by ruling: {}.", slot.words()));
     }
     for aside in &view.state.aside {
-        open.push(format!("Set aside, {} {}: {}", aside.slot.words(), short(&aside.aside.id), sentence(&aside.aside.why)));
+        open.push(format!("Not used, {} {}: {}", aside.slot.words(), short(&aside.aside.id), sentence(&aside.aside.why)));
     }
     for visit in view.visits.iter().filter(|v| v.visit.finished_ms.is_none()) {
         open.push(format!("Visit {} of {} is open since {}.", short(&visit.visit.visit), visit.by_name, session.local(visit.visit.at_ms)?));

@@ -15,12 +15,10 @@ pub(crate) fn said(words: &[String], width: usize) -> String {
     wrapped(&words.iter().map(|words| sentence(words)).collect::<Vec<_>>().join("\n"), width)
 }
 
-/// A length in tenths of a µm that was worked out, as finely as it means anything.
+/// A way in tenths of a µm that was worked out, as finely as it means anything; in inches where gaps are in thou.
 pub(crate) fn fine(tenth_um: f64, unit: LengthUnit) -> String {
-    match unit {
-        LengthUnit::Thou => format!("{:.1} thou", tenth_um / 254.0),
-        LengthUnit::Mm => format!("{:.3} mm", tenth_um / 10_000.0),
-    }
+    let unit = if unit == LengthUnit::Thou { LengthUnit::Inch } else { unit };
+    format!("{} {unit}", unit.worked_out(tenth_um, 1))
 }
 
 /// The hour meter's readings, oldest first. Why one cannot be is in the words.
@@ -69,10 +67,7 @@ pub(crate) fn agreement(facts: &AgreementFacts, unit: LengthUnit, width: usize) 
 
 /// A standard deviation is finer than any leaf.
 fn finer(tenth_um: f64, unit: LengthUnit) -> String {
-    match unit {
-        LengthUnit::Thou => format!("{:.2} thou", tenth_um / 254.0),
-        LengthUnit::Mm => format!("{:.4} mm", tenth_um / 10_000.0),
-    }
+    format!("{} {unit}", unit.worked_out(tenth_um, 2))
 }
 
 /// The week's round: its first sentence, the stops, and what is put off.

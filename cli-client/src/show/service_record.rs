@@ -24,8 +24,8 @@ pub(crate) fn page(record: &ServiceRecord, width: usize) -> String {
     if !table.is_empty() {
         parts.push(table.text(width));
     }
-    if !record.source.is_empty() {
-        parts.push(wrapped(&format!("Ranges read in {}.", record.source), width));
+    if !record.ranges().is_empty() {
+        parts.push(wrapped(&record.ranges().join(" "), width));
     }
     let findings = if record.findings.is_empty() {
         "Findings: none.".to_owned()

@@ -93,7 +93,7 @@ impl World {
         let people: Vec<PersonId> =
             people.iter().map(|(name, role)| world.hand(|hand| office.add_person(name, *role, hand)).unwrap()).collect();
         let access = "gate 12".to_owned();
-        let card = PropertyCard { name: "Alder Court".into(), address: String::new(), access };
+        let card = PropertyCard { name: "Alder Court".into(), address: String::new(), access, season: None };
         let property = world.hand(|hand| office.add_property(card, hand)).unwrap();
         for person in &people {
             world.hand(|hand| office.assign(*person, property, true, hand)).unwrap();
@@ -102,8 +102,16 @@ impl World {
         for (tag, engine_card) in [("T-1", Some(twin().card)), ("T-2", None)] {
             let description = "mower".to_owned();
             let cylinders = if engine_card.is_none() { Some(1) } else { None };
-            let card =
-                MachineCard { tag: tag.into(), description, property, engine_card, cylinders, duty: Duty::Commercial, provisional: false };
+            let card = MachineCard {
+                tag: tag.into(),
+                description,
+                property,
+                engine_card,
+                cylinders,
+                duty: Duty::Commercial,
+                hours_per_week: None,
+                provisional: false,
+            };
             world.hand(|hand| office.add_machine(card, hand)).unwrap();
         }
         world.level(&mut shop, &mut office);
@@ -234,7 +242,7 @@ pub(crate) fn twin() -> EngineCard {
         source: Some(Source { manual: "Invented manual".into(), page: "12".into() }),
         commercial: interval(Some(100)),
         homeowner: interval(None),
-        adjuster: Some(Adjuster { thread: Thread::PerInch(28), rocker: Rocker::PushRodScrew, ratio_milli: 1400 }),
+        adjuster: Some(Adjuster { thread: Thread::PerInch(28), rocker: Rocker::PushRodEndScrew, ratio_milli: 1400 }),
         past_tdc: None,
         ignition: Some(Ignition::Spark),
         far_tenths: None,

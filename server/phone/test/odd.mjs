@@ -27,7 +27,7 @@ export async function odd({ tab, phone, url, office, folder }) {
   await tap(tab, 'Keep');
   await heading(tab, 'in doubt');
   await look(tab, 'hours-in-doubt');
-  await tap(tab, 'Take it back and enter it again');
+  await tap(tab, 'Undo it and enter it again');
   await heading(tab, 'hour meter');
   await tap(tab, 'Keep');
   await tab.locator('#trouble p').waitFor();

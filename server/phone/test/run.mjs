@@ -42,7 +42,7 @@ try {
   office('office', 'person', 'add', 'Pia Larkin', '--role', 'tech');
   office('office', 'person', 'add', 'Lida Quill', '--role', 'lead');
   office('office', 'card', 'add', '--name', 'Invented twin', '--cylinders', '2', '--intake', '4-6', '--exhaust', '5-7', '--source-manual',
-    'Invented manual', '--source-page', '12', '--hours', '100', '--months', '6', '--thread', 'M6x1', '--rocker', 'stud-pivot', '--ratio', '1.3');
+    'Invented manual', '--source-page', '12', '--hours', '100', '--months', '6', '--thread', 'M6x1', '--rocker', 'rocker-stud-nut', '--ratio', '1.3');
   office('office', 'property', 'add', 'Invented yard', '--access', 'Gate on the left');
   for (const tag of ['Q-101', 'Q-102']) office('office', 'machine', 'add', tag, '--property', 'Invented yard', '--card', 'Invented twin');
   office('office', 'machine', 'add', 'Q-103', '--property', 'Invented yard');

@@ -65,6 +65,7 @@ fn answers() -> Vec<(&'static str, &'static str, &'static str, Value)> {
         name: "Quince court".to_owned(),
         address: "12 Orchard lane".to_owned(),
         access: "Gate code at the desk".to_owned(),
+        season: None,
         machines: 3,
     };
     let history = HistoryLine {
@@ -180,6 +181,7 @@ fn due_line(machine: MachineId, property: PropertyId) -> DueLine {
         date: Some(jiff::civil::date(2026, 6, 9)),
         limit: Some(Limit::Hours),
         hours_unknown: false,
+        estimated: false,
     };
     DueLine {
         machine,
@@ -248,6 +250,7 @@ fn service_record(visit: RecordId) -> ServiceRecord {
         when: "2026-06-01 08:00".to_owned(),
         by: "Pia Larkin".to_owned(),
         meter: Some(Hours::from_tenths(9_883)),
+        card: "Invented twin of 2026-03-01, record 9c4e5464".to_owned(),
         source: "An invented manual, page 12".to_owned(),
         valves: vec![ServiceValve {
             valve: valve(),

@@ -17,7 +17,7 @@ use utoipa::OpenApi;
 
 use crate::routes::{
     backups, calendar, days, description, exchange, exports, joining, lists, live, looking, paper, photos, piston, quarantine, reckoning,
-    watching,
+    warmth, watching,
 };
 
 /// The routes that are described.
@@ -62,7 +62,7 @@ use crate::routes::{
         reckoning::sure,
         reckoning::leaves,
         reckoning::turn,
-        reckoning::warm,
+        warmth::warm,
         reckoning::meter,
         reckoning::usage,
         reckoning::due,

@@ -85,11 +85,7 @@ fn limit(fields: &Fields, name: &str, unit: LengthUnit, inches: &mut Vec<String>
 fn card_of(fields: &Fields, card: CardId, before: Option<&EngineCard>) -> Result<(EngineCard, Vec<String>), Refused> {
     let mut inches = Vec::new();
     // The unit that the form was made in: another tab may have changed the session's since.
-    let unit = match fields.text("in")?.as_str() {
-        "thou" => LengthUnit::Thou,
-        "mm" => LengthUnit::Mm,
-        _ => return Err(Refused::unreadable("Lengths are in thou or mm")),
-    };
+    let unit: LengthUnit = fields.text("in")?.parse().map_err(|_| Refused::unreadable("Lengths are in thou, inches or mm"))?;
     let mut range = |side: &str| {
         let mut end = |end: &str| limit(fields, &format!("{side}_{end}"), unit, &mut inches);
         let (low, high) = (end("low")?, end("high")?);

@@ -90,7 +90,7 @@ fn import_form(visitor: &Visitor) -> Markup {
     html! {
         div.no-print {
             h2 { "Take cards in from a file" }
-            p.soft { "A JSON file as the export here makes it. It is taken whole or not at all; a card whose name is known already is stated anew." }
+            p.soft { "A JSON file as the export here makes it. It is taken whole or not at all; a card whose name is known already is changed." }
             form method="post" action="/office/cards/import" enctype="multipart/form-data" {
                 input type="hidden" name="token" value=(visitor.form_token());
                 (field("File", "", &html! { input type="file" name="file" accept=".json,application/json" required; }))
@@ -118,11 +118,11 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Nam
             dt { "Adjuster" } dd { @match &card.adjuster { Some(adjuster) => (adjuster_words(adjuster)), None => "not known" } }
             dt { "Far outside" } dd { (widths(card.far_tenths.unwrap_or(FAR_TENTHS))) " widths of the range beyond its end" }
             dt { "Ignition" } dd { (card.ignition.map_or("not known", ignition)) }
-            @if let Some(past) = card.past_tdc { dt { "Checked" } dd { (past.show(visitor.unit)) " past top dead center of the compression stroke" } }
+            @if let Some(past) = card.past_tdc { dt { "Checked" } dd { (past.show_way(visitor.unit)) " past top dead center of the compression stroke" } }
             dt { "Id" } dd { code { (card.card) } }
         }
         p { a href="/office/cards" { "All engine cards" } }
-        @if visitor.is_office() { div.no-print { (step("State this card anew", &card_form::form_of(&visitor, Some(&card)))) } }
+        @if visitor.is_office() { div.no-print { (step("Change this card", &card_form::form_of(&visitor, Some(&card)))) } }
     };
     Ok(frame(&visitor, Place::Cards, &card.name, &body))
 }
@@ -146,9 +146,9 @@ pub(super) const fn ignition(ignition: Ignition) -> &'static str {
 fn adjuster_words(adjuster: &Adjuster) -> String {
     let thread = adjuster.thread.words();
     let place = match adjuster.rocker {
-        Rocker::StudPivot => "a nut on the rocker's stud",
-        Rocker::PushRodScrew => "a screw at the push-rod end of the rocker",
-        Rocker::ValveScrew => "a screw at the valve end of the rocker",
+        Rocker::RockerStudNut => "a nut on the rocker's stud",
+        Rocker::PushRodEndScrew => "a screw at the push-rod end of the rocker",
+        Rocker::ValveEndScrew => "a screw at the valve end of the rocker",
     };
     format!("{place}, {thread}, rocker ratio {}.{:03}", adjuster.ratio_milli / 1000, adjuster.ratio_milli % 1000)
 }

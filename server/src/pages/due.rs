@@ -99,7 +99,7 @@ pub(super) async fn round(State(state): State<ServerState>, visitor: Visitor, Qu
                 (field("Days ahead", "how soon is soon; two weeks where empty", &html! { input name="days" inputmode="numeric" value=[asked.days]; }))
                 (field("Hours of work at most", "no limit where empty", &html! { input name="hours" inputmode="numeric" value=[asked.hours]; }))
             }
-            button { "Make the round anew" }
+            button { "Make the round again" }
         }
         @if round.facts.stops.is_empty() { (nothing("No property is worth the drive: nothing is due, on hold or to be measured again.")) }
         (stops(&round.facts, &names))

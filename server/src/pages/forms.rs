@@ -68,7 +68,7 @@ fn token_holds(visitor: &Visitor, given: Option<&str>) -> Result<(), Refused> {
     }
     Err(Refused::new(
         Code::SignatureInvalid,
-        "The form is of another sign-in than this one. Nothing was changed. Open the page again and send it anew.",
+        "The form is of another sign-in than this one. Nothing was changed. Open the page and send it again.",
     ))
 }
 

@@ -71,7 +71,11 @@ pub(super) fn bare(title: &str, body: &Markup) -> Markup {
 
 /// A page for a visitor.
 pub(super) fn page(visitor: &Visitor, place: Place, title: &str, body: &Markup) -> Response {
-    let other = if visitor.unit == LengthUnit::Thou { "mm" } else { "thou" };
+    let other = match visitor.unit {
+        LengthUnit::Thou => "in",
+        LengthUnit::Inch => "mm",
+        LengthUnit::Mm => "thou",
+    };
     let inside = html! {
         a.skip href="#main" { "To the content" }
         header.top {

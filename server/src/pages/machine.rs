@@ -81,6 +81,7 @@ pub(super) fn card_of(fields: &Fields, property: PropertyId) -> Result<MachineCa
         engine_card: fields.read_maybe::<CardId>("engine_card")?,
         cylinders: fields.read_maybe::<u8>("cylinders")?,
         duty,
+        hours_per_week: fields.read_maybe::<u8>("hours_per_week")?,
         provisional: false,
     })
 }

@@ -36,7 +36,7 @@ pub(super) fn open(visitor: &Visitor, view: &MachineView, doc: DocId) -> Markup 
         @for slot in &view.state.contested { p { span.tag.warn { "contested" } " " a href=(ruling::at(doc, slot)) { (slot.words()) } } }
         @for slot in &view.state.recheck { p { span.tag.warn { "measure again" } " " a href=(ruling::at(doc, slot)) { (slot.words()) } ", by ruling." } }
         @for aside in &view.state.aside {
-            p { span.tag.warn { "set aside" } " " a href=(ruling::at(doc, &aside.slot)) { (aside.slot.words()) } ": " (sentence(&aside.aside.why)) }
+            p { span.tag.warn { "not used" } " " a href=(ruling::at(doc, &aside.slot)) { (aside.slot.words()) } ": " (sentence(&aside.aside.why)) }
         }
         @for finding in findings {
             p { span.tag { "finding" } " " (sentence(&finding.what)) " " span.soft { (visitor.local(finding.at_ms)) } }
@@ -182,7 +182,6 @@ pub(super) fn hours(visitor: &Visitor, view: &MachineView, meter: &Reckoned<Vec<
         @match &view.state.hours {
             Some(hours) => p {
                 "Hour meter " b { (hours.meter) " h" } ", read " (visitor.local(hours.at_ms)) "."
-                @if let Some(tenths) = view.state.tenth_hours_per_day { " About " (format!("{:.1}", tenths / 10.0)) " h a day." }
             },
             None => (nothing("No reading of the hour meter stands.")),
         }
@@ -291,6 +290,9 @@ pub(super) fn card_fields(view: Option<&MachineView>, cards: &[EngineCard]) -> M
             }
         }))
         (field("Cylinders", "where no engine card says so", &html! { input name="cylinders" inputmode="numeric" value=[cylinders]; }))
+        (field("Hours a week", "where it has no hour meter: an estimate, in its season", &html! {
+            input name="hours_per_week" inputmode="numeric" value=[view.and_then(|v| v.state.card.as_ref()?.hours_per_week)];
+        }))
         (field("Duty", "", &html! {
             select name="duty" {
                 @for one in [Duty::Commercial, Duty::Homeowner] { option value=(one.name()) selected[one == duty] { (one.name()) } }

@@ -91,6 +91,7 @@ pub(crate) fn routes(state: &ServerState) -> Router<ServerState> {
         .route("/office/round", get(due::round))
         .route("/office/properties", get(properties::list).post(properties::add))
         .route("/office/properties/{id}", get(properties::page).post(properties::add_machine))
+        .route("/office/properties/{id}/card", post(properties::restate))
         .route("/office/cards", get(cards::list).post(card_form::add))
         .route("/office/cards/{id}", get(cards::page).post(card_form::restate))
         .route("/office/cards/export.json", get(cards::export_json))

@@ -9,14 +9,15 @@ use shared::ids::{PersonId, PropertyId};
 use shared::record::PropertyCard;
 use sync_core::book::BookError;
 use sync_core::desk::DeskStep;
+use sync_core::view::PropertyLine;
 use sync_core::view::bounds::MOST_LINES;
 
 use super::asked::{From, Named, Query};
-use super::forms::{Posted, form};
+use super::forms::{Fields, Posted, form};
 use super::layout::{Place, and_more, field, nothing, page as frame, step, stretch, stretches, table};
 use super::shown::Shown;
 use super::visitor::Visitor;
-use super::{desk, due, machine, machine_parts};
+use super::{desk, due, machine, machine_parts, settings};
 use crate::problem_response::Refused;
 use crate::state::ServerState;
 
@@ -35,14 +36,7 @@ pub(super) async fn list(State(state): State<ServerState>, visitor: Visitor, Que
             ]
         })
         .collect();
-    let add = html! {
-        div.two {
-            (field("Name", "what the shop calls it", &html! { input name="name" required maxlength="200"; }))
-            (field("Address", "where it is, in words", &html! { input name="address" maxlength="1000"; }))
-            (field("Access", "gate, dog, key", &html! { input name="access" maxlength="1000"; }))
-        }
-        button { "Add the property" }
-    };
+    let add = html! { (card_fields(None)) button { "Add the property" } };
     let body = html! {
         h1 { "Properties" }
         @if rows.is_empty() { (nothing("There is no property in the book yet. Add the first one here.")) }
@@ -56,10 +50,41 @@ pub(super) async fn list(State(state): State<ServerState>, visitor: Visitor, Que
 /// POST /office/properties
 pub(super) async fn add(State(state): State<ServerState>, posted: Posted) -> Result<Redirect, Shown> {
     let Posted { visitor, fields } = posted;
-    let maybe = |name| fields.maybe(name).unwrap_or_default().to_owned();
-    let card = PropertyCard { name: fields.text("name")?, address: maybe("address"), access: maybe("access") };
+    let card = card_of(&fields)?;
     let said = format!("{} is in the book.", card.name);
     desk::step(&state, &visitor, DeskStep::AddProperty(card), &said, "/office/properties").await
+}
+
+/// The card that a form states.
+fn card_of(fields: &Fields) -> Result<PropertyCard, Refused> {
+    let maybe = |name| fields.maybe(name).unwrap_or_default().to_owned();
+    Ok(PropertyCard {
+        name: fields.text("name")?,
+        address: maybe("address"),
+        access: maybe("access"),
+        season: fields.read_maybe("season")?,
+    })
+}
+
+/// The fields of a property's card.
+fn card_fields(line: Option<&PropertyLine>) -> Markup {
+    html! {
+        div.two {
+            (field("Name", "what the shop calls it", &html! { input name="name" required maxlength="200" value=[line.map(|p| &p.name)]; }))
+            (field("Address", "where it is, in words", &html! { input name="address" maxlength="1000" value=[line.map(|p| &p.address)]; }))
+            (field("Access", "gate, dog, key", &html! { input name="access" maxlength="1000" value=[line.map(|p| &p.access)]; }))
+            (field("In use", "first and last month, as in 4..10, or 1..12 for all year; empty: as the settings say", &html! {
+                input name="season" maxlength="20" value=[line.and_then(|p| p.season).map(|season| season.form())];
+            }))
+        }
+    }
+}
+
+/// POST /office/properties/{id}/card
+pub(super) async fn restate(State(state): State<ServerState>, Named(id): Named<PropertyId>, posted: Posted) -> Result<Redirect, Shown> {
+    let Posted { visitor, fields } = posted;
+    let step = DeskStep::RestateProperty { property: id, card: card_of(&fields)? };
+    desk::step(&state, &visitor, step, "The property's card is kept.", &format!("/office/properties/{id}")).await
 }
 
 /// GET /office/properties/{id}
@@ -77,11 +102,13 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Nam
     let given: BTreeSet<PersonId> = given.into_iter().filter(|(_, property)| *property == id).map(|(person, _)| person).collect();
     let after: Vec<_> = people.iter().filter(|person| given.contains(&person.person)).collect();
     let add = html! { div.two { (machine_parts::card_fields(None, &cards)) } button { "Add the machine" } };
+    let correct = html! { (card_fields(Some(&property))) button { "Keep the card" } };
     let body = html! {
         h1 { (property.name) }
         dl {
             dt { "Where it is" } dd { @if property.address.is_empty() { "not written down" } @else { (property.address) } }
             dt { "Access" } dd { @if property.access.is_empty() { "nothing to know" } @else { (property.access) } }
+            dt { "In use" } dd { (settings::months(property.season.or(visitor.shop.season))) }
             dt { "Looked after by" }
             dd {
                 @if after.is_empty() { "nobody in particular" }
@@ -93,7 +120,12 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Nam
         }
         h2 { "Machines" }
         @if here.is_empty() { (nothing("No machine is known here.")) } @else { (due::list(stretch(&here, 0))) (and_more(here.len().saturating_sub(MOST_LINES), "machine", "machines")) }
-        @if visitor.is_office() { div.no-print { (step("Add a machine here", &form(&visitor, &format!("/office/properties/{id}"), &add))) } }
+        @if visitor.is_office() {
+            div.no-print {
+                (step("Add a machine here", &form(&visitor, &format!("/office/properties/{id}"), &add)))
+                (step("Correct the property's card", &form(&visitor, &format!("/office/properties/{id}/card"), &correct)))
+            }
+        }
     };
     Ok(frame(&visitor, Place::Properties, &property.name, &body))
 }

@@ -30,7 +30,7 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Nam
             @if let Some(slot) = &view.slot { a href=(ruling::at(view.doc, slot)) { "All that is stated about it" } }
         }
         @if !view.why.is_empty() { p { (sentence(&view.why)) } }
-        @if let Some(void) = &view.voided_by { p { span.warn { "Taken back by " } (named(void)) } }
+        @if let Some(void) = &view.voided_by { p { span.warn { "Undone by " } (named(void)) } }
         (facts(&view))
         @if !matches!(view.fate, Fate::Voided) && view.kind != "arrival" { (void_form(&visitor, &view)) }
     };
@@ -75,14 +75,14 @@ fn facts(view: &WholeRecord) -> Markup {
 fn void_form(visitor: &Visitor, view: &WholeRecord) -> Markup {
     let inside = html! {
         (field("Why", "stays in the book", &html! { input name="reason" required maxlength="1000"; }))
-        button { "Take it back" }
+        button { "Undo it" }
     };
-    step("Take this record back", &form(visitor, &format!("/office/records/{}/void", view.record), &inside))
+    step("Undo this record", &form(visitor, &format!("/office/records/{}/void", view.record), &inside))
 }
 
 /// POST /office/records/{id}/void
 pub(super) async fn void(State(state): State<ServerState>, Named(target): Named<RecordId>, posted: Posted) -> Result<Redirect, Shown> {
     let reason = posted.fields.text("reason")?;
     let to = format!("/office/records/{target}");
-    desk::step(&state, &posted.visitor, DeskStep::Void { target, reason }, "Taken back. It stays in the book as history.", &to).await
+    desk::step(&state, &posted.visitor, DeskStep::Void { target, reason }, "Undone. It stays in the book as history.", &to).await
 }

@@ -77,7 +77,7 @@ pub(super) fn readings(visitor: &Visitor, sheet: &SlotSheet, name: &str, back: &
                         @if reading.stands {
                             span.tag.good { @if sheet.wants_ruling { "stands meanwhile" } @else { "stands" } }
                         }
-                        @if let Some(why) = &reading.aside { span.tag.warn { "set aside" } " " (sentence(why)) }
+                        @if let Some(why) = &reading.aside { span.tag.warn { "not used" } " " (sentence(why)) }
                     }
                     @if let (Some(scale), Some(bracket)) = (scale, sheet.brackets.get(&reading.record)) {
                         (scale.bar(&format!("{name}-{n}"), bracket, sheet.range.as_ref(), visitor.unit))

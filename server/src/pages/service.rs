@@ -104,7 +104,8 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Nam
         h2 { "Valve clearances, engine cold" }
         @if rows.is_empty() { (nothing("No valve was read at this visit.")) }
         @else { (table("As found and as left, against the engine maker's range", &["Valve", "Range", "Found", "Left", "As left"], &rows)) }
-        @if !record.source.is_empty() { p.soft { "Range read in " (record.source) ". The engine maker's manual decides." } }
+        @for said in record.ranges() { p.soft { (said) } }
+        p.soft { "The engine maker's manual decides." }
         h2 { "Findings" }
         @if record.findings.is_empty() { (nothing("None.")) }
         ul { @for finding in &record.findings { li { (finding) } } }

@@ -8,6 +8,7 @@ use shared::entry::decimal;
 use shared::entry::labelled;
 use shared::length::{Length, LengthUnit};
 use shared::sensible::UNCERTAINTY;
+use shared::usage::Between;
 use sync_core::desk::DeskStep;
 use sync_core::work::Settings;
 
@@ -37,9 +38,10 @@ pub(super) async fn page(visitor: Visitor) -> Result<Response, Shown> {
             dt { "Conformance level" } dd { (percent(shop.conformance_milli)) " %: how sure a reading must be to prove a valve in its range" }
             dt { "Checks, commercial" } dd { (interval(&shop.commercial)) }
             dt { "Checks, homeowner" } dd { (interval(&shop.homeowner)) }
+            dt { "In use" } dd { (months(shop.season)) ", where a property says nothing else: out of season no hours are counted on" }
             dt { "Lengths" }
             dd {
-                "in " (shop.unit.name()) "; this browser shows " (visitor.unit.name()) ": " a href="?unit=thou" { "thou" } ", " a href="?unit=mm" { "mm" }
+                "in " (shop.unit.name()) "; this browser shows " (visitor.unit.name()) ": " a href="?unit=thou" { "thou" } ", " a href="?unit=in" { "in" } ", " a href="?unit=mm" { "mm" }
             }
             dt { "Devices know the shop as" } dd { code { (visitor.issuer) } }
         }
@@ -51,6 +53,11 @@ pub(super) async fn page(visitor: Visitor) -> Result<Response, Shown> {
 /// Thousandths as percent.
 fn percent(milli: u32) -> String {
     if milli.is_multiple_of(10) { (milli / 10).to_string() } else { format!("{}.{}", milli / 10, milli % 10) }
+}
+
+/// When machines are in use.
+pub(super) fn months(season: Option<Between>) -> String {
+    season.map_or_else(|| "all year".to_owned(), |season| season.to_string())
 }
 
 /// What the shop asks beside the engine cards.
@@ -86,7 +93,7 @@ fn change_form(visitor: &Visitor, tolerance: Length) -> Markup {
             }))
             (field("Lengths", "on pages and papers, where nobody asks for another", &html! {
                 select name="shop_unit" {
-                    @for unit in [LengthUnit::Thou, LengthUnit::Mm] { option value=(unit.name()) selected[unit == shop.unit] { (unit.name()) } }
+                    @for unit in LengthUnit::ALL { option value=(unit.name()) selected[unit == shop.unit] { (unit.name()) } }
                 }
             }))
             @for (duty, now) in [("commercial", shop.commercial), ("homeowner", shop.homeowner)] {
@@ -97,10 +104,13 @@ fn change_form(visitor: &Visitor, tolerance: Length) -> Markup {
                     input name={ (duty) "_months" } inputmode="numeric" value=[now.months];
                 }))
             }
+            (field("Machines are in use", "first and last month, as in 4..10; empty for all year", &html! {
+                input name="season" maxlength="20" value=[shop.season.map(|season| season.form())];
+            }))
         }
         button { "Keep the settings" }
     };
-    html! { div.no-print { h2 { "Change them" } p.soft { "Every device hears of it at its next exchange, and what stands is worked out anew everywhere." } (form(visitor, "/office/settings", &inside)) } }
+    html! { div.no-print { h2 { "Change them" } p.soft { "Every device hears of it at its next exchange, and what stands is worked out again everywhere." } (form(visitor, "/office/settings", &inside)) } }
 }
 
 /// POST /office/settings
@@ -114,11 +124,7 @@ pub(super) async fn change(State(state): State<ServerState>, posted: Posted) -> 
     };
     let level = decimal(&fields.text("conformance")?, 1).and_then(|milli| u32::try_from(milli).ok());
     let level = level.ok_or_else(|| Refused::unreadable("A conformance level is a number of percent, as in 95 or 97.5"))?;
-    let unit = match fields.text("shop_unit")?.as_str() {
-        "thou" => LengthUnit::Thou,
-        "mm" => LengthUnit::Mm,
-        _ => return Err(Refused::unreadable("Lengths are in thou or mm").into()),
-    };
+    let unit = fields.text("shop_unit")?.parse().map_err(|_| Refused::unreadable("Lengths are in thou, inches or mm"))?;
     let every = |duty: &str| {
         let limit = |what: &str| fields.read_maybe::<u32>(&format!("{duty}_{what}"));
         Ok::<_, Refused>(Interval { hours: limit("hours")?, months: limit("months")? })
@@ -128,6 +134,7 @@ pub(super) async fn change(State(state): State<ServerState>, posted: Posted) -> 
         conformance_milli: Some(level),
         commercial: Some(every("commercial")?),
         homeowner: Some(every("homeowner")?),
+        season: Some(fields.read_maybe("season")?),
         name: Some(fields.text("name")?),
         time_zone: Some(fields.text("time_zone")?),
         conflict_window_min: Some(fields.read("conflict_window_min")?),

@@ -167,11 +167,8 @@ impl FromRequestParts<ServerState> for Visitor {
         }
         let query = parts.uri.query().unwrap_or_default();
         if let Some(named) = query.split('&').find_map(|pair| pair.strip_prefix("unit=")) {
-            visitor.unit = match named {
-                "thou" => LengthUnit::Thou,
-                "mm" => LengthUnit::Mm,
-                _ => return Err(Refused::unreadable("A unit is thou or mm: write ?unit=thou or ?unit=mm").into()),
-            };
+            let wrong = |_| Refused::unreadable("A unit is thou, in or mm: write ?unit=thou, ?unit=in or ?unit=mm");
+            visitor.unit = named.parse().map_err(wrong)?;
             state.rooms.sessions.show_in(&visitor.key, visitor.unit, &visitor.now);
         }
         Ok(visitor)

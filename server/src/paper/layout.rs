@@ -34,7 +34,7 @@ pub(super) fn visit(record: &ServiceRecord, paper: Paper) -> Result<Sheet, Paper
         hold(&mut sheet);
     }
     valves(&mut sheet, &record.valves);
-    ranges(&mut sheet, &record.source);
+    ranges(&mut sheet, record);
     sheet.text(Kind::Heading, "Findings", HEADING);
     findings(&mut sheet, &record.findings);
     foot(&mut sheet, &record.next_due, record.made);
@@ -63,17 +63,17 @@ pub(super) fn season(record: &SeasonRecord, paper: Paper) -> Result<Sheet, Paper
     }
     for visit in &record.visits {
         // Kept together, as far as its table goes.
-        sheet.need(58.0 + 22.0 * f32::from(u8::try_from(visit.valves.len()).unwrap_or(u8::MAX).min(12)));
+        sheet.need(78.0 + 22.0 * f32::from(u8::try_from(visit.valves.len()).unwrap_or(u8::MAX).min(12)));
         sheet.text(Kind::Heading, &format!("{}, {}", visit.when, visit.by), HEADING);
         sheet.fact("Hour meter", &meter(visit), PLAIN);
         sheet.skip(3.0);
         valves(&mut sheet, &visit.valves);
+        ranges(&mut sheet, visit);
         for finding in &visit.findings {
             sheet.fact("Finding", finding, PLAIN);
         }
         sheet.skip(10.0);
     }
-    ranges(&mut sheet, &record.source);
     foot(&mut sheet, &record.next_due, record.made);
     Ok(sheet.numbered())
 }
@@ -122,9 +122,10 @@ fn valves(sheet: &mut Sheet, valves: &[ServiceValve]) {
     sheet.skip(8.0);
 }
 
-fn ranges(sheet: &mut Sheet, source: &str) {
-    if !source.is_empty() {
-        sheet.text(Kind::Paragraph, &format!("Ranges read in {source}."), SMALL);
+/// The engine card that was in force, and where its ranges were read.
+fn ranges(sheet: &mut Sheet, record: &ServiceRecord) {
+    for said in record.ranges() {
+        sheet.text(Kind::Paragraph, &said, SMALL);
     }
     sheet.skip(12.0);
 }

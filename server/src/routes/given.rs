@@ -12,7 +12,7 @@ use shared::leaf::LeafSet;
 use shared::length::{Length, LengthUnit};
 use shared::problem::Code;
 use shared::sensible::{Sensible, WARMER};
-use shared::usage::{Between, MonthDay, Season};
+use shared::usage::{Between, Season};
 use shared::warmth::Material;
 
 use crate::problem_response::Refused;
@@ -32,11 +32,10 @@ impl<T: DeserializeOwned, S: Send + Sync> FromRequestParts<S> for Given<T> {
 
 /// The unit of lengths, in what is given and in what is answered.
 pub(super) fn unit(text: Option<&str>) -> Result<LengthUnit, Refused> {
-    match text {
-        None | Some("thou") => Ok(LengthUnit::Thou),
-        Some("mm") => Ok(LengthUnit::Mm),
-        Some(_) => Err(Refused::unreadable("A unit is thou or mm: write ?unit=thou or ?unit=mm")),
-    }
+    let Some(text) = text else { return Ok(LengthUnit::Thou) };
+    // Exactly as it is named: this is no person typing.
+    let named = LengthUnit::ALL.into_iter().find(|unit| unit.name() == text);
+    named.ok_or_else(|| Refused::unreadable("A unit is thou, in or mm: write ?unit=thou, ?unit=in or ?unit=mm"))
 }
 
 /// The id in a path; a text that is none names nothing.
@@ -118,25 +117,15 @@ pub(super) fn material(text: &str) -> Result<Material, Refused> {
 /// The first and last day of a season and how far back readings count; as usual where nothing is given.
 pub(super) fn season(days: Option<u32>, between: Option<&str>) -> Result<Season, Refused> {
     let trailing_days = days.unwrap_or(Season::default().trailing_days);
-    let season = Season { trailing_days, between: between.map(first_and_last).transpose()? };
+    let season = Season { trailing_days, between: between.map(read::<Between>).transpose()? };
     season.check().map_err(|error| Refused::unreadable(&error.to_string()))?;
     Ok(season)
 }
 
-fn first_and_last(text: &str) -> Result<Between, Refused> {
-    let day = |text: &str| {
-        let (month, day) = text.split_once('-')?;
-        let number = |text: &str| text.parse().ok().filter(|_| text.bytes().all(|b| b.is_ascii_digit()));
-        Some(MonthDay { month: number(month)?, day: number(day)? })
-    };
-    let ends = text.split_once("..").and_then(|(from, to)| Some(Between { from: day(from)?, to: day(to)? }));
-    ends.ok_or_else(|| {
-        Refused::unreadable(&format!("\"{text}\" is not a season: write its first and last day as month-day, as in 03-01..10-31"))
-    })
-}
-
 #[cfg(test)]
 mod tests {
+    use shared::usage::MonthDay;
+
     use super::*;
 
     #[test]
@@ -154,7 +143,7 @@ mod tests {
         assert_eq!(summer, Season { trailing_days: 365, between: Some(Between { from: end(3, 1), to: end(10, 31) }) });
         assert_eq!(season(Some(90), None).unwrap().trailing_days, 90);
         for bad in
-            ["", "3-1", "3-1..", "3..10", "3-1..10-400", "+3-1..10-31", "02-30..10-31", "13-01..14-01", "-1-1..2-2", "3-1..10-31..11-1"]
+            ["", "3-1", "3-1..", "3..13", "3-1..10-400", "+3-1..10-31", "02-30..10-31", "13-01..14-01", "-1-1..2-2", "3-1..10-31..11-1"]
         {
             assert!(season(None, Some(bad)).is_err(), "{bad}");
         }

@@ -17,4 +17,5 @@ pub(crate) mod photos;
 pub(crate) mod piston;
 pub(crate) mod quarantine;
 pub(crate) mod reckoning;
+pub(crate) mod warmth;
 pub(crate) mod watching;

@@ -133,8 +133,6 @@ pub(crate) async fn tdc(_: Caller, Given(asked): Given<OfTdc>) -> Result<Json<Re
 
 /// A drop that was worked out, as finely as it means anything.
 fn fine(tenth_um: f64, unit: LengthUnit) -> String {
-    match unit {
-        LengthUnit::Thou => format!("{:.1} thou", tenth_um / 254.0),
-        LengthUnit::Mm => format!("{:.3} mm", tenth_um / 10_000.0),
-    }
+    let unit = if unit == LengthUnit::Thou { LengthUnit::Inch } else { unit };
+    format!("{} {unit}", unit.worked_out(tenth_um, 1))
 }

@@ -9,11 +9,9 @@ use shared::ids::{DocId, PersonId};
 use shared::length::LengthUnit;
 use shared::problem::Code;
 use shared::record::Stage;
-use shared::sensible::{ANY_LENGTH, TRAIN_PART};
+use shared::sensible::ANY_LENGTH;
 use shared::usage::Usage;
 use shared::valve::Valve;
-use shared::warmth::{Materials, Train, WarmEstimate};
-use sync_core::book::BookError;
 use sync_core::question::{Answer, OfMachine, Question};
 use sync_core::reckon::{AgreementFacts, DriftFacts, DueFacts, LeafPlan, MeterLine, Reckoned, TurnFacts};
 use utoipa::IntoParams;
@@ -24,19 +22,19 @@ use crate::json::Json;
 use crate::problem_response::Refused;
 use crate::state::ServerState;
 
-type Answered = Result<Json<Answer>, Refused>;
+pub(super) type Answered = Result<Json<Answer>, Refused>;
 
 async fn ask(state: &ServerState, question: Question, unit: LengthUnit) -> Answered {
     let now = state.now();
     state.ask(move |shop| shop.reckon(&question, unit, &now)).await.map(Json)
 }
 
-async fn ask_of(state: &ServerState, machine: DocId, asked: OfMachine, unit: LengthUnit) -> Answered {
+pub(super) async fn ask_of(state: &ServerState, machine: DocId, asked: OfMachine, unit: LengthUnit) -> Answered {
     ask(state, Question::Machine(machine, asked), unit).await
 }
 
 /// An answer, with what of the question was taken for inches.
-fn noted(Json(mut answer): Json<Answer>, lengths: &Lengths) -> Json<Answer> {
+pub(super) fn noted(Json(mut answer): Json<Answer>, lengths: &Lengths) -> Json<Answer> {
     answer.words.extend(lengths.words());
     Json(answer)
 }
@@ -148,75 +146,6 @@ pub(crate) async fn turn(State(state): State<ServerState>, OpenMachine(machine):
     let unit = given::unit(asked.unit.as_deref())?;
     let asked = OfMachine::Turn { valve: given::read(&asked.valve)?, stage: given::read(&asked.stage)? };
     ask_of(&state, machine, asked, unit).await
-}
-
-/// What a warm reading may be when cold.
-#[derive(Debug, Deserialize, IntoParams)]
-#[serde(deny_unknown_fields)]
-#[into_params(parameter_in = Query)]
-pub(crate) struct Warm {
-    /// The valve, as in 1I or 2E.
-    #[param(value_type = Valve, inline)]
-    valve: String,
-    /// Which reading of it.
-    #[param(value_type = Stage, inline)]
-    stage: String,
-    /// Length of head and cylinder from cam to rocker: a length.
-    #[param(example = "90mm")]
-    barrel: String,
-    /// Length of the rod: a length.
-    #[param(example = "140mm")]
-    rod: String,
-    /// What head and cylinder are made of: a name, or a coefficient in 1e-6 per K with its source.
-    #[param(example = "aluminium-356")]
-    barrel_material: String,
-    /// What the push rod is made of: a name, or a coefficient in 1e-6 per K with its source.
-    #[param(example = "steel-1040")]
-    rod_material: String,
-    /// Rocker ratio, valve-side arm over push-rod-side arm; the engine card's where none is given.
-    #[param(example = "1.3")]
-    ratio: Option<String>,
-    /// How much warmer than cold head and cylinder are, °C with at most one decimal.
-    #[param(example = "20")]
-    barrel_warmer: String,
-    /// How much warmer than cold the push rod is, °C with at most one decimal.
-    #[param(example = "18.5")]
-    rod_warmer: String,
-    /// Unit of bare lengths and of lengths in words: thou, where none is given, or mm.
-    #[param(value_type = Option<LengthUnit>, inline)]
-    unit: Option<String>,
-}
-
-/// What a reading taken warm may be when cold
-#[utoipa::path(
-    get,
-    path = "/v1/machines/{id}/warm",
-    tag = "whoever may read the machine",
-    params(("id" = String, Path, format = Uuid, description = "The machine."), Warm),
-    responses((status = 200, description = "The estimate.", body = Reckoned<WarmEstimate>)),
-)]
-pub(crate) async fn warm(State(state): State<ServerState>, OpenMachine(machine): OpenMachine, Given(asked): Given<Warm>) -> Answered {
-    let unit = given::unit(asked.unit.as_deref())?;
-    let (valve, stage) = (given::read(&asked.valve)?, given::read(&asked.stage)?);
-    let warmer_tenth_c = (given::warmer_tenth_c(&asked.barrel_warmer)?, given::warmer_tenth_c(&asked.rod_warmer)?);
-    let mut lengths = Lengths::bare_in(unit);
-    let (barrel, rod) = (lengths.length(&asked.barrel, &TRAIN_PART)?, lengths.length(&asked.rod, &TRAIN_PART)?);
-    let materials = Materials { barrel: given::material(&asked.barrel_material)?, rod: given::material(&asked.rod_material)? };
-    let ratio_milli = match asked.ratio {
-        Some(ratio) => given::ratio_milli(&ratio)?,
-        None => ratio_of_card(&state, machine, unit).await?,
-    };
-    let train = Train { barrel, rod, materials, ratio_milli, stem: None };
-    let answer = ask_of(&state, machine, OfMachine::Warm { valve, stage, train, warmer_tenth_c }, unit).await?;
-    Ok(noted(answer, &lengths))
-}
-
-async fn ratio_of_card(state: &ServerState, machine: DocId, unit: LengthUnit) -> Result<u32, Refused> {
-    let now = state.now();
-    let view = state.ask(move |shop| shop.machine(machine, unit, &now)).await?;
-    let adjuster = view.engine_card.and_then(|card| card.adjuster);
-    let say = "No engine card names this machine's rocker ratio. Give it with ratio=1.3, valve-side arm over push-rod-side arm.";
-    adjuster.map(|adjuster| adjuster.ratio_milli).ok_or_else(|| BookError::Reckoning(say.to_owned()).into())
 }
 
 /// The unit of lengths. Taken where there are none, too: a caller may always send it.

@@ -30,7 +30,7 @@ async fn with_card(world: &World, office: &mut Device, tag: &str) -> (PropertyId
         source: Some(Source { manual: "An invented manual".to_owned(), page: "12".to_owned() }),
         commercial: Interval { hours: Some(200), months: Some(12) },
         homeowner: Interval { hours: None, months: Some(12) },
-        adjuster: Some(Adjuster { thread: Thread::PitchUm(1_000), rocker: Rocker::StudPivot, ratio_milli: 1_300 }),
+        adjuster: Some(Adjuster { thread: Thread::PitchUm(1_000), rocker: Rocker::RockerStudNut, ratio_milli: 1_300 }),
         past_tdc: None,
         ignition: None,
         far_tenths: None,
@@ -44,6 +44,7 @@ async fn with_card(world: &World, office: &mut Device, tag: &str) -> (PropertyId
         engine_card: Some(card),
         cylinders: Some(2),
         duty: Duty::default(),
+        hours_per_week: None,
         provisional: false,
     };
     office.state(world, machine, vec![machine_card.into()]);
@@ -162,7 +163,7 @@ async fn tables_hold_every_reading_with_what_became_of_it_and_nobody_elses() {
     assert_eq!((column(&due, "state")[0], column(&due, "date")[0]), ("never-checked", "2026-06-01"));
     let cards = rows(&world, "/v1/engine-cards.csv", &ben.token).await;
     assert_eq!((column(&cards, "name")[0], column(&cards, "intake_low_thou")[0]), ("'=Twin, 20 hp", "4"));
-    assert_eq!((column(&cards, "thread")[0], column(&cards, "rocker")[0]), ("pitch 1.000 mm", "stud-pivot"));
+    assert_eq!((column(&cards, "thread")[0], column(&cards, "rocker")[0]), ("pitch 1.000 mm", "rocker-stud-nut"));
     for path in ["/v1/readings.csv", "/v1/hours.csv", "/v1/machines.csv", "/v1/due.csv", "/v1/engine-cards.csv"] {
         world.get(path, "").await.problem(401, Code::TokenInvalid);
     }

@@ -49,7 +49,7 @@ fn engine_card(world: &World) -> EngineCard {
         source: Some(Source { manual: "Invented manual".to_owned(), page: "12".to_owned() }),
         commercial: interval,
         homeowner: interval,
-        adjuster: Some(Adjuster { thread: Thread::PitchUm(500), rocker: Rocker::StudPivot, ratio_milli: 1300 }),
+        adjuster: Some(Adjuster { thread: Thread::PitchUm(500), rocker: Rocker::RockerStudNut, ratio_milli: 1300 }),
         past_tdc: None,
         ignition: None,
         far_tenths: None,
@@ -72,6 +72,7 @@ impl History {
             engine_card,
             cylinders: Some(1),
             duty: Duty::default(),
+            hours_per_week: None,
             provisional: false,
         };
         office.state(&world, machine, vec![card.into()]);

@@ -71,7 +71,8 @@ impl Day {
             far_tenths: None,
         };
         office.state(&world, engines, vec![engine.into()]);
-        let place = PropertyCard { name: format!("{tag} court"), address: "1 Alder Lane".to_owned(), access: "gate".to_owned() };
+        let place =
+            PropertyCard { name: format!("{tag} court"), address: "1 Alder Lane".to_owned(), access: "gate".to_owned(), season: None };
         office.state(&world, property.doc(), vec![place.into()]);
         let of_machine = MachineCard {
             tag: tag.to_owned(),
@@ -80,6 +81,7 @@ impl Day {
             engine_card: Some(card),
             cylinders: Some(1),
             duty: shared::engine_card::Duty::Commercial,
+            hours_per_week: None,
             provisional: false,
         };
         office.state(&world, machine, vec![of_machine.into()]);

@@ -198,7 +198,7 @@ async fn properties_machines_notes_holds_and_voids() {
     let doubted = sheet.link("/office/records/");
     browser.post(world, &format!("{doubted}/void"), &[("reason", "a slip of the finger")]).await.to();
     let words = browser.page(world, &doubted).await.words();
-    assert!(words.contains("Taken back by") && words.contains("a slip of the finger"), "{words}");
+    assert!(words.contains("Undone by") && words.contains("a slip of the finger"), "{words}");
 }
 
 #[tokio::test]

@@ -155,7 +155,7 @@ async fn a_photo_that_was_taken_back_is_served_no_more() {
     ben.state(&world, machine, vec![Void { target, reason: "wrong machine".to_owned() }.into()]);
     ben.level(&world).await;
     for answer in [world.get(&path, &office.token).await, put(&world, &path, &ben.token, JPEG).await] {
-        assert!(answer.problem(404, Code::NotFound).detail.contains("taken back"));
+        assert!(answer.problem(404, Code::NotFound).detail.contains("undone"));
     }
     // Nothing is deleted.
     assert!(Pictures::of_shop(&world.folder.path().join("shop.db")).has(machine, sha256(JPEG)));

@@ -12,7 +12,8 @@ use crate::history::History;
 use crate::support::{World, chance};
 
 const SPREAD: &str = "leaf_u=2um&feel_u=0.1thou&source=own%20trials";
-const GROWTH: &str = "barrel=120mm&rod=150mm&barrel_material=die-cast-a380&rod_material=steel-1040&barrel_warmer=50&rod_warmer=30.5";
+const GROWTH: &str = "barrel=120mm&rod=150mm&barrel_material=die-cast-a380&rod_material=steel-1040&barrel_warmer=50&rod_warmer=30.5\
+                      &stem=90mm&stem_material=steel-4140&stem_warmer=60";
 
 /// Every question to a machine, well put.
 fn questions() -> Vec<String> {
@@ -65,11 +66,16 @@ async fn a_valve_is_answered_for_from_what_the_devices_wrote() {
     assert!(facts["carry"]["degrees_milli"].as_i64().unwrap() > 0 && words.contains("In spec: leave it alone."), "{facts} {words}");
 
     let (facts, words) = ask(&format!("warm?valve=1E&stage=set&{GROWTH}")).await;
-    // 1.3 · (21.8 · 120 mm · 50 K − 11.3 · 150 mm · 30.5 K), the ratio from the engine card.
-    close(&facts["change_tenth_um"], 1.3 * (21.8e-6 * 1_200_000.0 * 50.0 - 11.3e-6 * 1_500_000.0 * 30.5));
-    assert!(words.starts_with("Not settled: read 8 to 9 thou on a warm engine."), "{words}");
+    // 1.3 · (21.8 · 120 mm · 50 K − 11.3 · 150 mm · 30.5 K), the ratio from the engine card; and 90 mm of head less the stem.
+    let levered = 21.8e-6 * 1_200_000.0 * 50.0 - 11.3e-6 * 1_500_000.0 * 30.5;
+    let beside = 21.8e-6 * 900_000.0 * 50.0 - 12.3e-6 * 900_000.0 * 60.0;
+    close(&facts["change_tenth_um"], 1.3 * levered + beside);
+    assert!(words.starts_with("Not judged: read 8 to 9 thou on a warm engine."), "{words}");
     let (facts, _) = ask(&format!("warm?valve=1E&stage=set&{GROWTH}&ratio=1.0")).await;
-    close(&facts["change_tenth_um"], 21.8e-6 * 1_200_000.0 * 50.0 - 11.3e-6 * 1_500_000.0 * 30.5);
+    close(&facts["change_tenth_um"], levered + beside);
+    // A head of another metal, at a temperature of its own.
+    let (facts, _) = ask(&format!("warm?valve=1E&stage=set&{GROWTH}&ratio=1.0&head_material=gray-iron&head_warmer=70")).await;
+    close(&facts["change_tenth_um"], levered + 11.4e-6 * 900_000.0 * 70.0 - 12.3e-6 * 900_000.0 * 60.0);
 
     let (facts, words) = ask("drift?valve=1I").await;
     assert!(facts["drift"]["pairs"].as_u64().unwrap() >= 3 && words.contains("per 100 h"), "{facts} {words}");

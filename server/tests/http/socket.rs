@@ -148,7 +148,7 @@ async fn the_log_of_the_book_is_copied_beside_the_answers() {
     for n in 0..10 {
         let now = served.clock.now();
         let property = PropertyId(fresh_doc(&now, desk.book.identity().unwrap().device, &mut chance).0);
-        let card = PropertyCard { name: format!("Court {n}"), address: String::new(), access: String::new() };
+        let card = PropertyCard { name: format!("Court {n}"), address: String::new(), access: String::new(), season: None };
         let note = || {
             let mut noise = [0; 1_950];
             chance(&mut noise);

@@ -195,7 +195,7 @@ impl World {
         office.state(
             self,
             property.doc(),
-            vec![PropertyCard { name: format!("{tag} court"), address: String::new(), access: String::new() }.into()],
+            vec![PropertyCard { name: format!("{tag} court"), address: String::new(), access: String::new(), season: None }.into()],
         );
         let card = MachineCard {
             tag: tag.to_owned(),
@@ -204,6 +204,7 @@ impl World {
             engine_card: None,
             cylinders: Some(1),
             duty: shared::engine_card::Duty::default(),
+            hours_per_week: None,
             provisional: false,
         };
         office.state(self, machine, vec![card.into()]);

@@ -168,7 +168,7 @@ impl AverageRange {
         let wide: Vec<String> =
             self.wide.iter().map(|w| format!("{} on {}", named(people, w.person, "person"), named(parts, w.part, "part"))).collect();
         let again = if wide.is_empty() { String::new() } else { format!(" Apart from the rest, read again: {}.", wide.join(", ")) };
-        self.spread.words() + &again
+        self.spread.words(None) + &again
     }
 }
 

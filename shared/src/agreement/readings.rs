@@ -206,8 +206,5 @@ fn tenths(length: Length) -> f64 {
 
 /// A spread in tenths of a µm, for a screen: it is an estimate, and two or three decimals are plenty.
 fn show(tenth_um: f64, unit: LengthUnit) -> String {
-    match unit {
-        LengthUnit::Thou => format!("{:.2} thou", tenth_um / 254.0),
-        LengthUnit::Mm => format!("{:.4} mm", tenth_um / 10_000.0),
-    }
+    format!("{} {unit}", unit.worked_out(tenth_um, 2))
 }

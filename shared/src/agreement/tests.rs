@@ -146,11 +146,11 @@ fn classes_go_with_their_method() {
     let variance = anova(&published(), DEFAULT_POOLING_ALPHA).unwrap().spread;
     assert_eq!((ranges.method, ranges.ndc), (Method::AverageAndRange, Some(5)));
     assert_eq!((variance.method, variance.ndc), (Method::Anova, Some(4)));
-    assert!(ranges.words().contains("It tells 5 sizes of clearance apart. The limits"), "{}", ranges.words());
+    assert!(ranges.words(None).contains("It tells 5 sizes of clearance apart. The limits"), "{}", ranges.words(None));
     near(1.41 * ranges.pv / ranges.grr, 5.093_692_472_92, 1e-6);
     near(1.41 * variance.pv / variance.grr, 4.860_516_476_62, 1e-6);
     assert_eq!(
-        variance.words(),
+        variance.words(None),
         "By analysis of variance, the measuring makes 27.9 % of the whole spread: usable for some work, worth bettering (10 to 30 %). \
          Most of it is people differing from one another: let them read the same valves together and agree on the drag. It tells 4 \
          sizes of clearance apart, and 5 or more are wanted. The limits are common guidance, from memory."
@@ -176,7 +176,7 @@ fn the_hand_example_with_other_constants() {
     near(by.spread.tv.powi(2), 15.145_333, 1e-6);
     printed(by.spread.percent_grr, 34.692, 5e-4);
     assert_eq!(by.spread.ndc, Some(3));
-    assert_eq!(by.spread.grade(), Grade::NotGoodEnough);
+    assert_eq!(by.spread.judged(None).grade, Grade::NotGoodEnough);
     let wrong = Constants { k1: 0.0, ..by.constants };
     assert_eq!(average_and_range_with(&hand(), wrong), Err(AgreementError::WrongConstants));
 }
@@ -253,7 +253,7 @@ fn degenerate_spreads_are_told_apart() {
     let by = anova(&crossed, 0.25).unwrap();
     assert_eq!((by.pooled, by.interaction_test), (None, None));
     near(by.spread.percent_interaction, 100.0, 1e-9);
-    assert!(by.spread.words().contains("on some valves and not on others"));
+    assert!(by.spread.words(None).contains("on some valves and not on others"));
     // Parts and people add up exactly, in numbers that binary fractions do not hold: no noise against noise.
     let adding = Study::new(vec![vec![vec![0.1; 2], vec![0.3; 2]], vec![vec![0.7; 2], vec![0.9; 2]]]).unwrap();
     let by = anova(&adding, 0.25).unwrap();

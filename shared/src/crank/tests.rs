@@ -173,7 +173,7 @@ fn said_as_work() {
     assert_eq!(
         past_tdc(mm(70), mm(110), COMMON_PAST_TDC).unwrap().words(LengthUnit::Thou),
         "Turn the crank about 31° past top dead center of the compression stroke, in its direction of running, until the piston is \
-         250 thou down. Measure the piston: the angle only says where to look. The engine's manual decides how far."
+         .250 in down. Measure the piston: the angle only says where to look. The engine's manual decides how far."
     );
     assert!(past_tdc(mm(70), mm(110), COMMON_PAST_TDC).unwrap().words(LengthUnit::Mm).contains("6.35 mm down"));
     assert_eq!(

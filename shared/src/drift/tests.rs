@@ -3,6 +3,7 @@
 use proptest::prelude::*;
 
 use super::*;
+use crate::length::Length;
 use crate::usage::theil_sen;
 
 /// In tenths of a µm.

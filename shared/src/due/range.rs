@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use super::{DueInput, Limit, anchor, by_calendar, day_words, days, iso, whole_days};
 use crate::hours::Hours;
-use crate::usage::Usage;
+use crate::usage::{Season, Usage};
 
 /// The days between which a check becomes due. `earliest <= likely <= latest`; a missing day is later than any.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -39,6 +39,9 @@ pub struct DueRange {
     /// There is an hours limit and it is in none of the days: hours are missing, or how much the machine is used.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub hours_not_counted: bool,
+    /// The hours limit goes by the shop's estimate of the use, from half to double: no hour was ever read.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub estimated: bool,
 }
 
 /// When a check is due, as a range: the earlier of the hours limit and the calendar limit, for each end of the use.
@@ -66,14 +69,22 @@ pub fn due_range(input: &DueInput, usage: Option<&Usage>) -> DueRange {
             never_checked: !input.left_open,
             left_open: input.left_open,
             hours_not_counted: false,
+            estimated: false,
         };
     };
     let calendar = by_calendar(input, last);
     let from = anchor(input, last);
-    let uses = usage.map(|usage| [usage.high, usage.tenth_hours_per_day, usage.low]).filter(|uses| uses.iter().all(|u| u.is_finite()));
+    let estimate = input.estimated();
+    let (season, uses) = match (estimate, usage) {
+        // Half to double, the rule of thumb for few readings; common practice, no source.
+        (Some(estimate), _) => (Season { between: input.season, ..Season::default() }, Some([estimate * 2.0, estimate, estimate / 2.0])),
+        (None, Some(usage)) => (usage.season, Some([usage.high, usage.tenth_hours_per_day, usage.low])),
+        (None, None) => (Season::default(), None),
+    };
+    let uses = uses.filter(|uses| uses.iter().all(|u| u.is_finite()));
     let by_hours = |per_day: f64| {
-        let (from, usage) = (from?, usage?);
-        if per_day > 0.0 { usage.season.day_after(from.on, whole_days(from.left, per_day)) } else { None }
+        let from = from?;
+        if per_day > 0.0 { season.day_after(from.on, whole_days(from.left, per_day)) } else { None }
     };
     // Most use first. Sorted, so that a caller's usage with crossed ends still gives a range.
     let by_hours = match (from, uses) {
@@ -101,6 +112,7 @@ pub fn due_range(input: &DueInput, usage: Option<&Usage>) -> DueRange {
         never_checked: false,
         left_open: false,
         hours_not_counted: input.interval.hours.is_some() && !counted,
+        estimated: estimate.is_some() && from.is_some(),
     }
 }
 
@@ -143,7 +155,8 @@ impl DueRange {
             },
         };
         let blind = if self.hours_not_counted && self.earliest.is_some() { " Its hours are not counted in this." } else { "" };
-        sentence + blind
+        let estimated = if self.estimated { " Its hours are an estimate, from half to double, as it has no hour reading." } else { "" };
+        sentence + blind + estimated
     }
 }
 

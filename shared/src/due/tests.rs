@@ -2,6 +2,7 @@ use jiff::civil::date;
 use proptest::prelude::*;
 
 use super::*;
+use crate::usage::MS_PER_DAY;
 
 fn input(last: Option<(Date, Option<i64>)>, hours: Option<u32>, months: Option<u32>, today: Date) -> DueInput {
     DueInput {
@@ -11,7 +12,84 @@ fn input(last: Option<(Date, Option<i64>)>, hours: Option<u32>, months: Option<u
         hours_now: None,
         hours_now_date: None,
         tenth_hours_per_day: None,
+        estimate: None,
+        season: None,
         today,
+    }
+}
+
+fn usage_per_day(points: &[(i64, Hours)]) -> Option<f64> {
+    Run::of(points).and_then(|run| run.tenth_hours_per_day(None))
+}
+
+/// Read on 31 October with 90 h left, at 1.43 h a day: by the calendar's days that is 1 January, and in March "overdue". In a season
+/// from April to October no hour is run before 1 April.
+#[test]
+fn winter_is_no_use() {
+    let mut read = input(Some((date(2026, 6, 1), Some(0))), Some(100), None, date(2027, 3, 10));
+    (read.hours_now, read.hours_now_date) = (Some(Hours::from_tenths(100)), Some(date(2026, 10, 31)));
+    read.tenth_hours_per_day = Some(14.3);
+    assert_eq!(due(&read).words(read.today), "Overdue by hours, going by its use: expected 2027-01-01.");
+    read.season = Some(Between::months(4, 10).unwrap());
+    let found = due(&read);
+    // 90 h at 1.43 h a day are 62 whole days: April has 30, May 31, and the next is 1 June.
+    assert_eq!((found.state, found.date), (DueState::Later, Some(date(2027, 6, 1))));
+    assert_eq!(found.words(read.today), "Due 2027-06-01 (in 83 days) by hours: 90.0 h left.");
+    // A season that spans the turn of the year, and one in which ten years hold too few days.
+    read.season = Some(Between::months(11, 3).unwrap());
+    assert_eq!(due(&read).date, Some(date(2027, 1, 1)));
+    read.season = Some("2-29..2-29".parse().unwrap());
+    assert_eq!((due(&read).state, due(&read).date), (DueState::Later, Some(Date::MAX)));
+}
+
+/// From 1 April to 1 November are 214 days, of which a season from May to October has 184. 300 h in them.
+#[test]
+fn use_is_per_day_of_the_season() {
+    let ms = |date: Date| date.to_zoned_datetime(jiff::tz::TimeZone::UTC).unwrap().timestamp().as_millisecond();
+    let run = Run::of(&[(ms(date(2026, 4, 1)), Hours::default()), (ms(date(2026, 11, 1)), Hours::from_tenths(3000))]).unwrap();
+    let per_day = |season| run.tenth_hours_per_day(season).unwrap();
+    assert!((per_day(None) - 3000.0 / 214.0).abs() < 1e-9);
+    assert!((per_day(Some(Between::months(5, 10).unwrap())) - 3000.0 / 184.0).abs() < 1e-9);
+    assert_eq!(run.tenth_hours_per_day(Some(Between::months(12, 2).unwrap())), None, "no day of that season lies between");
+}
+
+/// 50 h a year of 5 h a week: ten weeks of the season after the check, and never called a reading.
+#[test]
+fn without_a_meter_the_hours_are_an_estimate() {
+    let mut bare = input(Some((date(2026, 10, 1), None)), Some(50), Some(24), date(2027, 3, 10));
+    assert!(due(&bare).hours_unknown);
+    bare.estimate = Some(50.0 / 7.0);
+    bare.season = Some(Between::months(4, 10).unwrap());
+    let found = due(&bare);
+    // 70 days, of which October has 30 left, and so the 40th of the next season: 10 May.
+    assert_eq!((found.date, found.by_hours, found.estimated, found.hours_unknown), (Some(date(2027, 5, 10)), None, true, false));
+    assert_eq!(
+        found.words(bare.today),
+        "Due 2027-05-10 (in 61 days) by hours, going by an estimate of its use, as it has no hour reading."
+    );
+    let range = due_range(&bare, None);
+    // 35 and 140 days: 30 of October and 5 of April; and 110 from 1 April on.
+    assert_eq!((range.earliest, range.likely, range.latest), (Some(date(2027, 4, 5)), found.date, Some(date(2027, 7, 19))));
+    assert!(range.words(bare.today).ends_with("Its hours are an estimate, from half to double, as it has no hour reading."));
+    // A reading counts more than any estimate.
+    bare.hours_now = Some(Hours::from_tenths(10));
+    assert!(!due(&bare).estimated && due(&bare).hours_unknown);
+}
+
+#[test]
+fn seasons_are_read_and_said() {
+    let read = |text: &str| text.parse::<Between>();
+    for (text, said) in [
+        ("4..10", "April to October"),
+        ("11..2", "November to February"),
+        ("1..12", "all year"),
+        (" 03-15..10-31 ", "15 March to 31 October"),
+    ] {
+        assert_eq!(read(text).unwrap().to_string(), said);
+        assert_eq!(read(&read(text).unwrap().form()), read(text));
+    }
+    for bad in ["", "4", "4-10", "4..", "0..3", "3..13", "3..10-31", "02-30..10-31", "+3..10", "-1..2", "3-1..10-31..11-1", "March..May"] {
+        assert!(read(bad).is_err(), "{bad}");
     }
 }
 

@@ -95,7 +95,7 @@ pub enum CardFileError {
     },
     /// Of another version.
     #[error(
-        "the file says \"card_file\": {given}, and this program reads version {CARD_FILE}; update the program, or write the cards anew"
+        "the file says \"card_file\": {given}, and this program reads version {CARD_FILE}; update the program, or export the cards again"
     )]
     Version {
         /// The version that it names.
@@ -155,7 +155,7 @@ pub enum CardFileError {
     },
     /// The name is another known card's.
     #[error(
-        "card {number}: another engine card is named \"{name}\" already; name this one otherwise, or take its id out of the file to state that one anew"
+        "card {number}: another engine card is named \"{name}\" already; name this one otherwise, or take its id out of the file to change that one"
     )]
     NameTaken {
         /// Which in the file, from 1.

@@ -79,6 +79,7 @@ impl Spelt<'_> {
         }
         let own = match unit {
             LengthUnit::Thou => Written::Thou,
+            LengthUnit::Inch => Written::Inch,
             LengthUnit::Mm => Written::Mm,
         };
         let length = self.as_length(own)?;

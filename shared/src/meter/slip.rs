@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::hours::Hours;
+use crate::hours::{Hours, MS_PER_TENTH_HOUR};
 
 /// A slip of the finger in writing down an hour meter.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -75,6 +75,15 @@ pub fn likely_slip(entered: Hours, low: Hours, high: Hours) -> Option<(Hours, Sl
         let meant = slip.undone(&digits).into_iter().filter_map(|digits| reading(&digits));
         meant.filter(|meant| low <= *meant && *meant <= high).min().map(|meant| (meant, slip))
     })
+}
+
+/// Whether a reading lower than an earlier one is best explained by a replaced meter: one that began at zero after the earlier
+/// reading shows at most the hours that have passed since. A used meter, which begins higher, is not seen. From what a meter can
+/// do, no source.
+#[must_use]
+pub fn likely_replaced(earlier: Hours, earlier_ms: i64, later: Hours, later_ms: i64) -> bool {
+    let passed = i128::from(later_ms) - i128::from(earlier_ms);
+    later < earlier && i128::from(later.tenths()) * i128::from(MS_PER_TENTH_HOUR) <= passed + i128::from(MS_PER_TENTH_HOUR)
 }
 
 /// The reading of these digits; `None` where nobody would write it so (a leading zero) or no meter shows it.

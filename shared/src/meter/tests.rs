@@ -53,6 +53,19 @@ fn allowances_do_not_add_up() {
     assert_eq!(feasible(&creeping).iter().filter(|kept| **kept).count(), 2);
 }
 
+/// 1520 h, and 3.2 h a week later: a new meter. 152.3 h the next day is no new meter: no day has so many hours.
+#[test]
+fn a_lower_reading_may_be_of_a_new_meter() {
+    let hours = |text: &str| text.parse::<Hours>().unwrap();
+    let day = 86_400_000;
+    assert!(likely_replaced(hours("1520"), 0, hours("3.2"), 7 * day));
+    assert!(!likely_replaced(hours("1520"), 0, hours("152.3"), day));
+    assert!(!likely_replaced(hours("1520"), 0, hours("1520"), 365 * day), "it has not fallen");
+    // A day and the tenth that a meter does not show.
+    assert!(likely_replaced(hours("1520"), 0, hours("24.1"), day) && !likely_replaced(hours("1520"), 0, hours("24.2"), day));
+    assert!(!likely_replaced(hours("1520"), i64::MAX, hours("3.2"), i64::MIN));
+}
+
 #[test]
 fn meter_changes_are_undone() {
     let swap = |day: i64, old, new| MeterSwap { at_ms: day * DAY_MS, old: Hours::from_tenths(old), new: Hours::from_tenths(new) };

@@ -8,8 +8,8 @@ use proptest::prelude::*;
 
 use super::{
     Arrival, Assignment, Body, Clearance, ClockEvidence, Covered, DayClosed, DayCounts, Decision, Device, DeviceRevoked, Finding,
-    FindingCleared, FindingKind, HourReading, MachineCard, MeterChange, Note, Person, Photo, PropertyCard, Receipted, Record, RoleGrant,
-    Ruling, ShopCard, SignOff, Stage, UnknownBody, Visit, Void,
+    FindingCleared, FindingKind, HourReading, LATEST_MS, MachineCard, MeterChange, Note, Person, Photo, PropertyCard, Receipted, Record,
+    RoleGrant, Ruling, ShopCard, SignOff, Stage, UnknownBody, Visit, Void,
 };
 use crate::bytes::Bytes32;
 use crate::engine_card::{Adjuster, Duty, EngineCard, Ignition, Interval, Range, Rocker, Source, Thread};
@@ -18,6 +18,7 @@ use crate::ids::{CardId, DeviceId, DocId, PersonId, PropertyId, RecordId};
 use crate::length::{Length, LengthUnit};
 use crate::role::Role;
 use crate::slot::Slot;
+use crate::usage::Between;
 use crate::valve::{MOST_CYLINDERS, Valve};
 
 /// Records of every kind, and of kinds that this program does not know. All of them can be: [`Record::check`] takes them.
@@ -132,7 +133,7 @@ fn duty() -> impl Strategy<Value = Duty> {
 }
 
 fn people() -> impl Strategy<Value = Body> {
-    let unit = prop_oneof![Just(LengthUnit::Thou), Just(LengthUnit::Mm)];
+    let unit = proptest::sample::select(&LengthUnit::ALL[..]);
     let level = prop_oneof![Just(super::USUAL_LEVEL_MILLI), 500..=999_u32];
     let asked = || prop_oneof![Just(Interval::NONE), intervals()];
     let shop = (words(), words(), 1..=20_160_u32, 0..=500_u32, unit, level, asked(), asked());
@@ -171,6 +172,10 @@ fn ignition() -> impl Strategy<Value = Option<Ignition>> {
     of(proptest::sample::select(&Ignition::ALL[..]))
 }
 
+fn season() -> impl Strategy<Value = Option<Between>> {
+    of((1..=12_i8, 1..=12_i8).prop_map(|(from, to)| Between::months(from, to).expect("months")))
+}
+
 fn places() -> impl Strategy<Value = Body> {
     let thread = prop_oneof![(250..=2_500_u32).prop_map(Thread::PitchUm), (10..=80_u32).prop_map(Thread::PerInch)];
     let adjuster = (thread, proptest::sample::select(&Rocker::ALL[..]), 300..=3_000_u32)
@@ -199,11 +204,17 @@ fn places() -> impl Strategy<Value = Body> {
                 .into()
             }
         ),
-        (words(), perhaps_words(), perhaps_words()).prop_map(|(name, address, access)| PropertyCard { name, address, access }.into()),
-        (words(), perhaps_words(), id(), of(id()), of(1..=MOST_CYLINDERS), duty(), any::<bool>()).prop_map(
-            |(tag, description, property, card, cylinders, duty, provisional)| {
+        (words(), perhaps_words(), perhaps_words(), season()).prop_map(|(name, address, access, season)| PropertyCard {
+            name,
+            address,
+            access,
+            season
+        }
+        .into()),
+        (words(), perhaps_words(), id(), of(id()), of(1..=MOST_CYLINDERS), (duty(), of(1..=168_u8)), any::<bool>()).prop_map(
+            |(tag, description, property, card, cylinders, (duty, hours_per_week), provisional)| {
                 let (property, engine_card) = (PropertyId::from_bytes(property), card.map(CardId::from_bytes));
-                MachineCard { tag, description, property, engine_card, cylinders, duty, provisional }.into()
+                MachineCard { tag, description, property, engine_card, cylinders, duty, hours_per_week, provisional }.into()
             }
         ),
     ]
@@ -226,7 +237,7 @@ fn machines_work() -> impl Strategy<Value = Body> {
         }),
         1 => (record_id(), any::<bool>(), perhaps_words()).prop_map(|(visit, complete, remark)| SignOff { visit, complete, remark }.into()),
         1 => (hours(), of(record_id())).prop_map(|(meter, visit)| HourReading { meter, visit }.into()),
-        1 => (hours(), hours()).prop_map(|(old, new)| MeterChange { old, new }.into()),
+        1 => (hours(), hours(), of(0..=LATEST_MS)).prop_map(|(old, new, changed_ms)| MeterChange { old, new, changed_ms }.into()),
         3 => reading.prop_map(|(valve, stage, (go, no_go), leaves, (cold, engine_tenth_c), adjusted, visit)| {
             Clearance { valve, stage, go, no_go, leaves, cold, engine_tenth_c, adjusted, visit }.into()
         }),

@@ -5,7 +5,7 @@ use std::str::FromStr;
 
 use serde::{Deserialize, Serialize};
 
-use super::{Check, optional_text, text};
+use super::{Check, LATEST_MS, optional_text, text};
 use crate::bracket::{Bracket, BracketError};
 use crate::hours::Hours;
 use crate::ids::RecordId;
@@ -87,6 +87,9 @@ pub struct MeterChange {
     /// What the new meter showed first, in tenths of an hour.
     #[serde(rename = "new_tenth_h")]
     pub new: Hours,
+    /// When it was replaced, in ms since 1970 UTC; absent: when this was stated.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub changed_ms: Option<i64>,
 }
 
 /// One reading of one valve's clearance.
@@ -229,7 +232,11 @@ impl Check for HourReading {
 impl Check for MeterChange {
     fn check(&self) -> Result<(), String> {
         meter(self.old)?;
-        meter(self.new)
+        meter(self.new)?;
+        if self.changed_ms.is_some_and(|ms| !(0..=LATEST_MS).contains(&ms)) {
+            return Err("a meter is changed after 1970 and before the year 3000".to_owned());
+        }
+        Ok(())
     }
 }
 

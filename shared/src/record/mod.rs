@@ -26,6 +26,10 @@ pub use settling::{Decision, Ruling, Void};
 use crate::cbor::{self, CborError};
 use crate::engine_card::EngineCard;
 use crate::ids::{DocId, PersonId, RecordId};
+use crate::usage::{Between, Season};
+
+/// The latest time that a record may name, the year 3000, in ms since 1970 UTC.
+pub(crate) const LATEST_MS: i64 = 32_503_680_000_000;
 
 /// The longest text in a record, in bytes.
 pub const LONGEST_TEXT: usize = 4_000;
@@ -247,6 +251,10 @@ fn text(what: &str, given: &str) -> Result<(), String> {
 }
 
 /// A text that may be empty, is not too long and holds nothing that misleads.
+fn season(between: Option<Between>) -> Result<(), String> {
+    Season { between, ..Season::default() }.check().map_err(|error| error.to_string())
+}
+
 fn optional_text(what: &str, given: &str) -> Result<(), String> {
     if given.len() > LONGEST_TEXT {
         return Err(format!("the {what} is over {LONGEST_TEXT} bytes"));
@@ -272,7 +280,7 @@ impl Record {
         if self.seen.contains(&self.id) {
             return content("a record cannot have seen itself".to_owned());
         }
-        if self.at_ms < 0 || self.at_ms > 32_503_680_000_000 {
+        if self.at_ms < 0 || self.at_ms > LATEST_MS {
             return content("the record's time lies outside the years 1970 to 3000".to_owned());
         }
         const YEARS_MS: i64 = 100 * 366 * 86_400_000;

@@ -8,6 +8,7 @@ use crate::engine_card::{Duty, Interval};
 use crate::ids::{DeviceId, PersonId, PropertyId};
 use crate::length::LengthUnit;
 use crate::role::Role;
+use crate::usage::Between;
 
 /// The shop: its name, its signing key and the settings that every replica must share.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -36,6 +37,9 @@ pub struct ShopCard {
     /// The same of homeowners' machines.
     #[serde(default, skip_serializing_if = "Interval::is_none")]
     pub homeowner: Interval,
+    /// When machines are in use, where their property says nothing else; absent: all year.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub season: Option<Between>,
 }
 
 /// Twelve hours: within them an engine has hardly run between two readings, and two people may well disagree.
@@ -70,6 +74,7 @@ impl ShopCard {
             conformance_milli: USUAL_LEVEL_MILLI,
             commercial: Interval::NONE,
             homeowner: Interval::NONE,
+            season: None,
         }
     }
 

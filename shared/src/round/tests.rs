@@ -9,7 +9,7 @@ fn today() -> Date {
 }
 
 fn due(state: DueState, date: Option<Date>) -> Option<Due> {
-    Some(Due { state, by_hours: None, hours_left: None, by_calendar: None, date, limit: None, hours_unknown: false })
+    Some(Due { state, by_hours: None, hours_left: None, by_calendar: None, date, limit: None, hours_unknown: false, estimated: false })
 }
 
 fn machine(n: u8, property: u8, state: DueState, date: Option<Date>) -> RoundMachine {

@@ -1,5 +1,8 @@
 //! The season: which days count for a machine's use.
 
+use std::fmt;
+use std::str::FromStr;
+
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use jiff::{Timestamp, ToSpan};
@@ -35,6 +38,74 @@ pub struct Between {
     pub from: MonthDay,
     /// The last day.
     pub to: MonthDay,
+}
+
+impl Between {
+    /// Whole months, both included: 4 and 10 for April to October. Both 1 to 12.
+    ///
+    /// # Errors
+    /// [`UsageError::NoSuchDay`] for a month that no year has.
+    pub fn months(from: i8, to: i8) -> Result<Self, UsageError> {
+        // A leap year, so that February is whole.
+        let last = Date::new(2024, to, 1).map_err(|_| UsageError::NoSuchDay { month: to, day: 1 })?.days_in_month();
+        let between = Self { from: MonthDay { month: from, day: 1 }, to: MonthDay { month: to, day: last } };
+        Season { between: Some(between), ..Season::default() }.check().map(|()| between)
+    }
+
+    /// As it is written and read: `4..10`, `3-15..10-31`.
+    #[must_use]
+    pub fn form(&self) -> String {
+        let Self { from, to } = *self;
+        match Self::months(from.month, to.month) {
+            Ok(whole) if whole == *self => format!("{}..{}", from.month, to.month),
+            _ => format!("{}-{}..{}-{}", from.month, from.day, to.month, to.day),
+        }
+    }
+}
+
+const MONTHS: [&str; 12] =
+    ["January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November", "December"];
+
+impl fmt::Display for Between {
+    /// "April to October", "15 March to 31 October", "all year".
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let name = |month: i8| usize::try_from(month - 1).ok().and_then(|at| MONTHS.get(at)).copied().unwrap_or("no month");
+        let Self { from, to } = *self;
+        match Self::months(from.month, to.month) {
+            Ok(whole) if whole == *self && (from.month, to.month) == (1, 12) => f.write_str("all year"),
+            Ok(whole) if whole == *self => write!(f, "{} to {}", name(from.month), name(to.month)),
+            _ => write!(f, "{} {} to {} {}", from.day, name(from.month), to.day, name(to.month)),
+        }
+    }
+}
+
+/// A text that names no season.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("\"{given}\" is not a season: write its first and last month as in 4..10, or its first and last day as in 3-15..10-31")]
+pub struct SeasonError {
+    /// What was given.
+    pub given: String,
+}
+
+impl FromStr for Between {
+    type Err = SeasonError;
+
+    /// Reads `4..10` or `3-15..10-31`. 1..12 is the whole year.
+    fn from_str(text: &str) -> Result<Self, SeasonError> {
+        let wrong = || SeasonError { given: text.to_owned() };
+        let number = |text: &str| text.trim().parse::<i8>().ok().filter(|_| text.trim().bytes().all(|b| b.is_ascii_digit()));
+        let (from, to) = text.split_once("..").ok_or_else(wrong)?;
+        let between = match (from.split_once('-'), to.split_once('-')) {
+            (None, None) => number(from).zip(number(to)).and_then(|(from, to)| Self::months(from, to).ok()),
+            (Some(from), Some(to)) => {
+                let day = |(month, day): (&str, &str)| Some(MonthDay { month: number(month)?, day: number(day)? });
+                day(from).zip(day(to)).map(|(from, to)| Self { from, to })
+            }
+            _ => None,
+        };
+        let checked = between.filter(|_| between.is_some_and(|b| Season { between: Some(b), ..Season::default() }.check().is_ok()));
+        checked.ok_or_else(wrong)
+    }
 }
 
 /// Which readings and which days count for a machine's use.
@@ -112,7 +183,7 @@ impl Season {
     /// allows, since it steps through the days.
     ///
     /// [`check`]: Season::check
-    pub(super) fn days_between(&self, from: (Date, i64), to: (Date, i64)) -> f64 {
+    pub(crate) fn days_between(&self, from: (Date, i64), to: (Date, i64)) -> f64 {
         let part = |(date, ms): (Date, i64)| if self.includes(date) { ms.rem_euclid(MS_PER_DAY) as f64 / MS_PER_DAY as f64 } else { 0.0 };
         let (mut date, mut whole) = (from.0, 0_u32);
         while date < to.0 {
@@ -127,6 +198,6 @@ impl Season {
 }
 
 /// The UTC day of a time in ms since 1970; `None` outside the calendar.
-pub(super) fn day_of(at_ms: i64) -> Option<Date> {
+pub(crate) fn day_of(at_ms: i64) -> Option<Date> {
     Timestamp::from_millisecond(at_ms).ok().map(|at| at.to_zoned_datetime(TimeZone::UTC).date())
 }

@@ -101,12 +101,12 @@ fn the_next_leaf_settles_or_halves() {
     let set = LeafSet::inch();
     let next = |go, no_go| next_leaf(Some(&bracket(go, no_go)), &range(), &set).map(|n| (n.words(LengthUnit::Thou), n.settles));
     let first = next_leaf(None, &range(), &set).unwrap();
-    assert_eq!(first.words(LengthUnit::Thou), "Try 6 thou next: not settled yet if it enters, not settled yet if not.");
+    assert_eq!(first.words(LengthUnit::Thou), "Try 6 thou next: still open if it enters, still open if not.");
     assert_eq!(next(None, Some(6)), Some(("Try 4 thou next: in spec if it enters, tight if not.".to_owned(), true)));
-    assert_eq!(next(Some(5), Some(7)).unwrap().0, "Try 6 thou next: not settled yet if it enters, in spec if not.");
+    assert_eq!(next(Some(5), Some(7)).unwrap().0, "Try 6 thou next: still open if it enters, in spec if not.");
     assert_eq!(
         next(Some(6), Some(7)),
-        Some(("Try 6.5 thou (2.5 and 4 thou stacked) next: loose if it enters, not settled yet if not.".to_owned(), false))
+        Some(("Try 6.5 thou (2.5 and 4 thou stacked) next: loose if it enters, still open if not.".to_owned(), false))
     );
     assert_eq!(next(Some(4), Some(5)), None);
     assert_eq!(next(Some(3), Some(4)), None);
@@ -118,7 +118,7 @@ fn the_next_leaf_settles_or_halves() {
 fn a_leaf_between_the_ends_is_no_reason_to_stack() {
     let set = LeafSet::new([2_000, 4_000, 5_000, 6_500].map(|milli| tenth(milli * 254 / 1_000)).to_vec()).unwrap();
     let next = next_leaf(Some(&bracket(Some(4), None)), &range(), &set).unwrap();
-    assert_eq!(next.words(LengthUnit::Thou), "Try 6.5 thou next: loose if it enters, not settled yet if not.");
+    assert_eq!(next.words(LengthUnit::Thou), "Try 6.5 thou next: loose if it enters, still open if not.");
 }
 
 #[test]
@@ -140,7 +140,7 @@ fn advice_is_plain() {
     );
     assert_eq!(
         say(Some(3), Some(5), &set),
-        "Not settled: 3 to 5 thou is not wholly inside or outside 4 to 6 thou. Try 4 thou next: in spec if it enters, tight if not."
+        "Too close to call: 3 to 5 thou is not wholly inside or outside 4 to 6 thou. Try 4 thou next: in spec if it enters, tight if not."
     );
     let coarse = LeafSet::new(vec![Length::from_thou(3), Length::from_thou(7)]).unwrap();
     assert!(
@@ -150,7 +150,7 @@ fn advice_is_plain() {
     assert!(say(Some(6), Some(7), &coarse).contains("It is 6 thou or more, the end of the range"));
     assert_eq!(
         advice(Verdict::NotSettled(Why::NotCold), &bracket(Some(4), Some(5)), &range(), None, LengthUnit::Mm),
-        "Not settled: nobody said that the engine was cold, and the range is for a cold engine. Let it cool, say so, and read again."
+        "Not judged: nobody said that the engine was cold, and the range is for a cold engine. Let it cool, say so, and read again."
     );
 }
 
@@ -163,7 +163,8 @@ fn on_the_wire() {
         assert_eq!(serde_json::from_str::<Verdict>(&text(verdict)).unwrap(), verdict);
     }
     assert_eq!(Verdict::InSpec.word(), "in spec");
-    assert_eq!(EDGE.word(), "not settled");
+    assert_eq!(EDGE.word(), "too close to call");
+    assert_eq!(Verdict::NotSettled(Why::NotCold).word(), "not judged");
 }
 
 /// Ranges anywhere, and on whole thou or hundredths of a millimetre, where leaves meet their ends.

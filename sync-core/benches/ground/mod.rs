@@ -71,7 +71,7 @@ impl Ground {
         ground.level(&mut book);
         let mut hand = Hand { now: ground.now(), entropy: &mut ground.dice, measured_by: None };
         ground.lead = book.add_person("Lead", Role::Lead, &mut hand).unwrap();
-        let yard = PropertyCard { name: "Yard".into(), address: String::new(), access: String::new() };
+        let yard = PropertyCard { name: "Yard".into(), address: String::new(), access: String::new(), season: None };
         let property = book.add_property(yard, &mut hand).unwrap();
         let mut drafts = Vec::with_capacity(count);
         for n in 0..count {
@@ -84,6 +84,7 @@ impl Ground {
                 engine_card: None,
                 cylinders: Some(4),
                 duty: Duty::Commercial,
+                hours_per_week: None,
                 provisional: false,
             };
             drafts.push(Draft::new(doc, card));

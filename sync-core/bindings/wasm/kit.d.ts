@@ -2,7 +2,7 @@
 // whole tenths, times ms since 1970 UTC. Fields that are not here may come; those that are, do (test/types.ts, test/shapes.mjs).
 
 export type Id = string;
-export type Unit = 'thou' | 'mm';
+export type Unit = 'thou' | 'in' | 'mm';
 export type Stage = 'found' | 'set' | 'left';
 /** `1I`, `1E`, `2I`, `2E`. */
 export type Valve = string;
@@ -25,6 +25,8 @@ export interface Turn {
   /** On a right-hand thread, looking at the end that is turned; the other way on a left-hand thread. */
   right_hand: 'clockwise' | 'counter-clockwise';
 }
+/** Between which two turns the aim lies, as far as the two leaves tell. */
+export interface TurnRange { least: Turn; most: Turn }
 export interface Leaves { own: boolean; set: { leaves_tenth_um: number[] }; words: string[]; unit: Unit; /** What of the entry was taken for inches, in a sentence. */ inches?: string }
 export interface Interval { hours?: number; months?: number }
 export interface EngineCard {
@@ -54,7 +56,8 @@ export interface Status {
   /** A record or a picture is on this phone alone. Say so, and offer `saveUnsent`, which has the records. */
   warn: boolean;
 }
-export interface PropertyLine { property: Id; name: string; address: string; access: string; machines: number }
+export interface MonthDay { month: number; day: number }
+export interface PropertyLine { property: Id; name: string; address: string; access: string; season: { from: MonthDay; to: MonthDay } | null; machines: number }
 export interface Due { state: 'overdue' | 'never-checked' | 'left-open' | 'due-soon' | 'not-known' | 'later'; date?: string; left_tenth_h?: number }
 export interface DueLine {
   machine: Id; tag: string; description: string; property: Id | null; property_name: string; meter_tenth_h: number | null;
@@ -120,7 +123,7 @@ export interface ReadingEntry {
 }
 export interface ReadingOutcome {
   record: Id; visit: Id | null; bracket: Bracket; bracket_words: string; range: Range | null; judged: Verdict | null; gross: Gross | null; verdict: string;
-  next: string[]; next_leaf: NextLeaf | null; turn: Turn | null; contested: boolean; doubt: string | null;
+  next: string[]; next_leaf: NextLeaf | null; turn: TurnRange | null; contested: boolean; doubt: string | null;
   /** Of a reading that was just taken. */
   cold: Cold | null;
 }
@@ -211,7 +214,7 @@ export class Kit {
   trial(machine: Id, valve: Valve, tried: Tried[]): Promise<TrialView>;
   takeReading(machine: Id, entry: ReadingEntry): Promise<ReadingOutcome>;
   readHours(machine: Id, meterTenthH: number): Promise<HoursOutcome>;
-  changeMeter(machine: Id, change: { old_tenth_h: number; new_tenth_h: number }): Promise<Id>;
+  changeMeter(machine: Id, change: { old_tenth_h: number; new_tenth_h: number; /** When it was changed; absent: now. */ changed_ms?: number }): Promise<Id>;
   addFinding(machine: Id, grade: Grade, what: string): Promise<Id>;
   clearFinding(finding: Id, how: string): Promise<Id>;
   addNote(doc: Id, text: string): Promise<Id>;

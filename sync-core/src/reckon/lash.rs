@@ -1,7 +1,7 @@
 //! One valve: how sure the verdict is, which leaves settle it, how far to turn, and what a warm reading is worth.
 
 use serde::Serialize;
-use shared::adjuster::{Turn, carry_tolerated, to_aim};
+use shared::adjuster::{BOTH_SIDES_FIRST, Turn, TurnRange, carry_tolerated, to_aim};
 use shared::conformance::{Decided, Spread, decide};
 use shared::engine_card::EngineCard;
 use shared::ids::DocId;
@@ -34,9 +34,9 @@ pub struct LeafPlan {
 pub struct TurnFacts {
     /// The valve.
     pub valve: Valve,
-    /// To the aim.
-    pub turn: Option<Turn>,
-    /// How far the lock nut may carry the adjuster before the range is lost.
+    /// To the aim; absent where the reading does not tell how far.
+    pub turn: Option<TurnRange>,
+    /// How far the lock nut may drag the adjuster before the range is lost.
     pub carry: Turn,
 }
 
@@ -142,13 +142,7 @@ impl Book {
         if crate::view::judge_lash(&line, &card) == Some(shared::verdict::Verdict::InSpec) {
             words.push("In spec: leave it alone.".to_owned());
         } else {
-            words.push(turn.map_or_else(
-                || "The reading has only one leaf, so how far to turn cannot be said.".to_owned(),
-                |turn| match turn.degrees_milli {
-                    0 => "The adjuster is where it is wanted.".to_owned(),
-                    _ => format!("Turn the adjuster {}.", turn.words().trim_end_matches('.')),
-                },
-            ));
+            words.push(turn.map_or_else(|| BOTH_SIDES_FIRST.to_owned(), |turn| turn.words()));
         }
         words.push(carry.carry_words());
         Ok(Reckoned { facts: TurnFacts { valve, turn, carry }, words })
@@ -164,7 +158,6 @@ impl Book {
         valve: Valve,
         stage: Stage,
         train: &Train,
-        (barrel_tenth_c, rod_tenth_c): (i32, i32),
         unit: LengthUnit,
     ) -> Result<Reckoned<WarmEstimate>, BookError> {
         let line = self.reading_of(machine, valve, stage)?;
@@ -172,7 +165,7 @@ impl Book {
             return Err(cannot(format!("{valve} {stage} was read cold: it is judged as it is, and nothing need be estimated")));
         }
         let bracket = line.bracket.ok_or_else(|| cannot("the reading has no bracket"))?;
-        let facts = estimate_cold(&bracket, train, barrel_tenth_c, rod_tenth_c).map_err(cannot)?;
+        let facts = estimate_cold(&bracket, train).map_err(cannot)?;
         Ok(Reckoned { words: vec![facts.words(unit)], facts })
     }
 }

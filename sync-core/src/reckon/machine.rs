@@ -15,7 +15,9 @@ use shared::valve::Valve;
 
 use super::{Reckoned, cannot, hours_at};
 use crate::book::{Book, BookError};
+use crate::machine::MachineState;
 use crate::moment::Moment;
+use crate::view::per_day;
 
 /// One reading of the hour meter.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -96,9 +98,19 @@ impl Book {
         let mut words = vec![format!("{} {readings}, {doubted} of them not possible beside the others.", lines.len())];
         words.extend(lines.iter().filter_map(|l| l.doubt.as_ref().map(|why| format!("{}: {why}", l.when))));
         if hours.meter_changes() > 0 {
-            words.push(format!("The meter was changed {} time(s); engine hours go through.", hours.meter_changes()));
+            let times = match hours.meter_changes() {
+                1 => "once".to_owned(),
+                more => format!("{more} times"),
+            };
+            words.push(format!("The meter was changed {times}; engine hours go through."));
         }
         Ok(Reckoned { facts: lines, words })
+    }
+
+    /// A season as asked for; where no days of the year were named, those of the machine's property or of the shop.
+    fn in_season(&self, asked: &Season, state: &MachineState) -> Result<Season, BookError> {
+        let between = asked.between.map_or_else(|| self.season_at(state.property()), |between| Ok(Some(between)))?;
+        Ok(Season { between, ..*asked })
     }
 
     /// Hours a day over the chain, within a season.
@@ -106,9 +118,10 @@ impl Book {
     /// # Errors
     /// [`BookError::Reckoning`] where the readings do not tell.
     pub fn usage_of(&self, machine: DocId, season: &Season, now: &Moment) -> Result<Reckoned<Usage>, BookError> {
-        let (_, ledger) = self.machine_ledger(machine)?;
+        let (state, ledger) = self.machine_ledger(machine)?;
+        let season = self.in_season(season, &state)?;
         let chain = self.judged_hours(machine, &ledger)?.on_chain();
-        let facts = usage(&chain, self.shop_now_ms(now)?, season).map_err(cannot)?;
+        let facts = usage(&chain, self.shop_now_ms(now)?, &season).map_err(cannot)?;
         Ok(Reckoned { words: vec![facts.words()], facts })
     }
 
@@ -122,10 +135,11 @@ impl Book {
             return Err(cannot("this machine has no engine card, so there is no interval"));
         };
         season.check().map_err(cannot)?;
+        let season = self.in_season(season, &state)?;
         let roster = self.roster()?;
         let now_ms = self.shop_now_ms(now)?;
         let chain = self.judged_hours(machine, &ledger)?.on_chain();
-        let used = usage(&chain, now_ms, season);
+        let used = usage(&chain, now_ms, &season);
         let today = roster.day(now_ms);
         let input = DueInput {
             last: state.last_check.as_ref().map(|c| LastCheck { date: roster.day(c.at_ms), hours: c.engine }),
@@ -134,13 +148,20 @@ impl Book {
             hours_now: state.hours.as_ref().map(|h| h.engine),
             hours_now_date: state.hours.as_ref().map(|h| roster.day(h.at_ms)),
             tenth_hours_per_day: None,
+            estimate: own.hours_per_week.map(per_day),
+            season: season.between,
             today,
         };
         let due = due_range(&input, used.as_ref().ok());
         let mut words = vec![due.words(today)];
         match &used {
             Ok(used) => words.push(used.words()),
+            // An estimate has been said already to stand in for what is missing.
+            Err(_) if due.estimated => {}
             Err(why) => words.push(cannot(why).to_string()),
+        }
+        if let Some(between) = season.between {
+            words.push(format!("In use {between}."));
         }
         Ok(Reckoned { facts: DueFacts { due, usage: used.ok() }, words })
     }

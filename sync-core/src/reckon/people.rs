@@ -4,10 +4,10 @@ use std::collections::BTreeMap;
 
 use jiff::civil::Date;
 use serde::Serialize;
-use shared::agreement::{Anova, AverageRange, Crossed, DEFAULT_POOLING_ALPHA, RepeatReading, Study, anova, average_and_range};
+use shared::agreement::{Anova, AverageRange, Crossed, DEFAULT_POOLING_ALPHA, Judged, RepeatReading, Study, anova, average_and_range};
 use shared::carry::{Carry, CarryPair, carry};
 use shared::ids::{PersonId, RecordId};
-use shared::length::LengthUnit;
+use shared::length::{Length, LengthUnit};
 use shared::record::Stage;
 use shared::valve::{MOST_CYLINDERS, Valve};
 
@@ -24,6 +24,11 @@ pub struct AgreementFacts {
     pub people: Vec<String>,
     /// Readings of each valve by each person.
     pub trials: usize,
+    /// The narrowest range of those valves, high less low, where every engine has a card with a source.
+    #[serde(rename = "tolerance_tenth_um")]
+    pub tolerance: Option<Length>,
+    /// How good the measuring is, by each method that has an answer, and what it was held against.
+    pub judged: Vec<Judged>,
     /// By the average-and-range method, where its table of constants reaches.
     pub average_range: Option<AverageRange>,
     /// By analysis of variance.
@@ -66,14 +71,18 @@ impl Book {
     pub fn agreement(&self, day: Option<Date>, unit: LengthUnit) -> Result<Reckoned<AgreementFacts>, BookError> {
         let roster = self.roster()?;
         let mut readings = Vec::new();
+        let mut widths = BTreeMap::new();
         for row in self.store.machines()? {
             let ledger = self.store.ledger_of(row.doc)?;
+            let card = self.card_of(&row.state)?.filter(|card| card.source.is_some());
             for valve in Valve::all(MOST_CYLINDERS) {
                 for taken in self.taken(&ledger, valve, Stage::Found)? {
                     let on = roster.day(taken.at_ms);
                     if day.is_none_or(|day| day == on) {
                         // A valve on another day is another part: the engine has run since.
                         let part = format!("{} {valve} on {on}", row.state.tag());
+                        let width = card.as_ref().map(|card| card.range(valve.side())).map(|range| range.high.minus(range.low));
+                        widths.insert(part.clone(), width);
                         readings.push(RepeatReading { part, person: roster.name(taken.by), bracket: taken.bracket });
                     }
                 }
@@ -81,8 +90,12 @@ impl Book {
         }
         let crossed: Crossed = Study::from_readings(&readings).map_err(cannot)?;
         let (ranges, variance) = (average_and_range(&crossed.study), anova(&crossed.study, DEFAULT_POOLING_ALPHA));
+        // A part without a range leaves no tolerance for all of them: nothing is below every length.
+        let tolerance = crossed.parts.iter().map(|part| widths.get(part).copied().flatten()).min().flatten();
+        let in_tenths = tolerance.map(|width: Length| width.mm() * 10_000.0);
         let mut words = Vec::new();
         let mut remarks = Vec::new();
+        let mut judged = Vec::new();
         let spreads = [ranges.as_ref().map(|facts| &facts.spread), variance.as_ref().map(|facts| &facts.spread)];
         for spread in &spreads {
             match spread {
@@ -91,7 +104,8 @@ impl Book {
                     if words.is_empty() {
                         words.push(crossed.words(spread, unit));
                     }
-                    words.push(spread.words());
+                    words.push(spread.words(in_tenths));
+                    judged.push(spread.judged(in_tenths));
                 }
                 Err(why) => remarks.push(cannot(why).to_string()),
             }
@@ -103,6 +117,8 @@ impl Book {
             trials: crossed.study.trials(),
             parts: crossed.parts,
             people: crossed.people,
+            tolerance,
+            judged,
             average_range: ranges.ok(),
             anova: variance.ok(),
             remarks,

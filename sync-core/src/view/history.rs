@@ -40,8 +40,8 @@ impl Fate {
             Self::Stands => "stands",
             Self::Contends => "contends",
             Self::Replaced => "replaced",
-            Self::Aside => "set aside",
-            Self::Voided => "taken back",
+            Self::Aside => "not used",
+            Self::Voided => "undone",
             Self::NotUnderstood => "not understood",
         }
     }
@@ -80,7 +80,10 @@ pub fn describe(body: &Body, unit: LengthUnit, roster: &Roster) -> String {
             format!("{} {}: {bracket}{warm}{adjusted}", b.valve, b.stage)
         }
         Body::Hours(b) => format!("hour meter {} h", b.meter),
-        Body::MeterChange(b) => format!("hour meter changed: old one at {} h, new one from {} h", b.old, b.new),
+        Body::MeterChange(b) => {
+            let when = b.changed_ms.map_or_else(String::new, |ms| format!(" on {}", roster.local(ms)));
+            format!("hour meter changed{when}: old one at {} h, new one from {} h", b.old, b.new)
+        }
         Body::Visit(b) => {
             let purpose = if b.purpose.is_empty() { String::new() } else { format!(": {}", b.purpose) };
             let begun = if b.resumes.is_some() { "gone on with" } else { "opened" };
@@ -95,7 +98,7 @@ pub fn describe(body: &Body, unit: LengthUnit, roster: &Roster) -> String {
         Body::FindingCleared(b) => format!("finding {} cleared: {}", short(&b.finding), b.how),
         Body::Note(b) => format!("note: {}", b.text),
         Body::Photo(b) => format!("photo {} ({} bytes, {})", &b.sha256.to_string()[..8], b.size_bytes, b.media_type),
-        Body::Void(b) => format!("takes back {}: {}", short(&b.target), b.reason),
+        Body::Void(b) => format!("undoes {}: {}", short(&b.target), b.reason),
         Body::Ruling(b) => {
             let decision = match b.decision {
                 Decision::Stands(id) => format!("{} stands", short(&id)),

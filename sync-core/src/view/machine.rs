@@ -1,5 +1,8 @@
 //! One machine as people look at it: card, clearances with their verdicts, hours, what is due, history.
 
+use std::cell::RefCell;
+use std::collections::BTreeMap;
+
 use serde::Serialize;
 use shared::bytes::Bytes32;
 use shared::due::{Due, DueInput, LastCheck, due};
@@ -7,6 +10,7 @@ use shared::engine_card::{Duty, EngineCard};
 use shared::ids::{DocId, MachineId, PropertyId, RecordId};
 use shared::length::LengthUnit;
 use shared::record::{Body, Clearance, FindingKind, Stage};
+use shared::usage::Between;
 use shared::valve::Valve;
 use shared::verdict::{Gross, Verdict, gross_on_card, judge_on_card};
 
@@ -238,13 +242,16 @@ impl Book {
         let roster = self.roster()?;
         let last = brief.last_check().map(|c| LastCheck { date: clock.day(c.at_ms), hours: c.engine });
         let hours = brief.hours();
+        let season = clock.season(self, brief.property())?;
         Ok(Some(due(&DueInput {
             last,
             left_open: brief.left_open(),
             interval: card.interval(brief.duty()).with(roster.settings.interval(brief.duty())),
             hours_now: hours.as_ref().map(|h| h.engine),
             hours_now_date: hours.as_ref().map(|h| clock.day(h.at_ms)),
-            tenth_hours_per_day: brief.tenth_hours_per_day(),
+            tenth_hours_per_day: brief.run().and_then(|run| run.tenth_hours_per_day(season)),
+            estimate: brief.hours_per_week().map(per_day),
+            season,
             today: clock.today,
         })))
     }
@@ -252,18 +259,39 @@ impl Book {
     /// The shop's calendar, for many machines at once.
     pub(crate) fn due_clock(&self, now: &Moment) -> Result<DueClock, BookError> {
         let roster = self.roster()?;
-        Ok(DueClock { today: roster.day(self.shop_now_ms(now)?), zone: roster.zone() })
+        Ok(DueClock { today: roster.day(self.shop_now_ms(now)?), zone: roster.zone(), seasons: RefCell::default() })
+    }
+
+    /// When the machines of a property are in use: as its card says, or else the shop's.
+    pub(crate) fn season_at(&self, property: Option<PropertyId>) -> Result<Option<Between>, BookError> {
+        let own = property.map(|property| self.property(property)).transpose()?.flatten().and_then(|card| card.season);
+        Ok(own.or(self.roster()?.settings.season))
     }
 }
 
-/// The shop's calendar: its zone looked up once.
+/// Hours a week as tenths of an hour a day.
+pub(crate) fn per_day(hours_per_week: u8) -> f64 {
+    f64::from(hours_per_week) * 10.0 / 7.0
+}
+
+/// The shop's calendar: its zone looked up once, and each property's season.
 #[derive(Debug, Clone)]
 pub(crate) struct DueClock {
     today: jiff::civil::Date,
     zone: jiff::tz::TimeZone,
+    seasons: RefCell<BTreeMap<PropertyId, Option<Between>>>,
 }
 
 impl DueClock {
+    fn season(&self, book: &Book, property: PropertyId) -> Result<Option<Between>, BookError> {
+        if let Some(known) = self.seasons.borrow().get(&property) {
+            return Ok(*known);
+        }
+        let season = book.season_at(Some(property))?;
+        self.seasons.borrow_mut().insert(property, season);
+        Ok(season)
+    }
+
     fn day(&self, ms: i64) -> jiff::civil::Date {
         let at = jiff::Timestamp::from_millisecond(ms).unwrap_or(jiff::Timestamp::UNIX_EPOCH);
         at.to_zoned_datetime(self.zone.clone()).date()

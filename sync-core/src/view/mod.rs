@@ -8,6 +8,8 @@ mod due;
 mod exports;
 mod find;
 mod history;
+mod in_force;
+
 mod lists;
 mod machine;
 pub(crate) mod names;
@@ -17,7 +19,7 @@ mod service;
 mod slot_sheet;
 
 use jiff::Timestamp;
-use jiff::civil::Date;
+use jiff::civil::{Date, DateTime};
 use jiff::tz::TimeZone;
 use shared::engine_card::EngineCard;
 use shared::ids::{CardId, PropertyId};
@@ -34,7 +36,7 @@ pub(crate) use exports::{RowOf, Table, hours_row, reading_row};
 pub use history::{Fate, HistoryLine, describe};
 pub use lists::{MachineLine, PropertyView, RecordView, ShopStatus};
 pub use machine::{LashView, MachineMore, MachineView, PhotoLine, VisitView};
-pub(crate) use machine::{gross_lash, judge_lash, last_of_visit};
+pub(crate) use machine::{gross_lash, judge_lash, last_of_visit, per_day};
 pub use record::{NamedRecord, WholeRecord};
 pub use roster::{DeviceLine, PersonLine, PropertyLine, ShopFront, Status};
 pub use service::{SeasonRecord, ServiceRecord, ServiceValve};
@@ -65,6 +67,12 @@ impl Roster {
     #[must_use]
     pub fn day(&self, ms: i64) -> Date {
         Timestamp::from_millisecond(ms).unwrap_or(Timestamp::UNIX_EPOCH).to_zoned_datetime(self.zone()).date()
+    }
+
+    /// A time as the shop's clock shows it, in ms since 1970 UTC.
+    #[must_use]
+    pub fn ms_of(&self, local: DateTime) -> i64 {
+        local.to_zoned_datetime(self.zone()).map_or(0, |zoned| zoned.timestamp().as_millisecond())
     }
 
     /// The first millisecond of a day in the shop's zone.

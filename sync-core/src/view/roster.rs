@@ -5,6 +5,7 @@ use shared::bytes::Bytes16;
 use shared::ids::{DeviceId, PersonId, PropertyId};
 use shared::record::{PropertyCard, ShopCard};
 use shared::role::Role;
+use shared::usage::Between;
 
 use super::names::Names;
 use crate::book::{Book, BookError};
@@ -63,6 +64,8 @@ pub struct PropertyLine {
     pub address: String,
     /// What the crew must know.
     pub access: String,
+    /// When its machines are in use, where its own card says so.
+    pub season: Option<Between>,
     /// How many machines this book knows there.
     pub machines: usize,
 }
@@ -156,7 +159,7 @@ impl Book {
 
     pub(super) fn property_line(&self, property: PropertyId, card: PropertyCard) -> Result<PropertyLine, BookError> {
         let machines = self.store.machines_at(property)?.len();
-        Ok(PropertyLine { property, name: card.name, address: card.address, access: card.access, machines })
+        Ok(PropertyLine { property, name: card.name, address: card.address, access: card.access, season: card.season, machines })
     }
 
     /// Who looks after which property.

@@ -56,7 +56,9 @@ pub struct ServiceRecord {
     /// The hour meter, where read.
     #[serde(rename = "meter_tenth_h")]
     pub meter: Option<Hours>,
-    /// The engine card's source, where there is one.
+    /// The revision of the engine card that the visit is judged by, named; empty without one.
+    pub card: String,
+    /// That revision's source, where there is one.
     pub source: String,
     /// The valves.
     pub valves: Vec<ServiceValve>,
@@ -91,8 +93,6 @@ pub struct SeasonRecord {
     pub from: Date,
     /// The last day.
     pub until: Date,
-    /// The engine card's source, where there is one.
-    pub source: String,
     /// The machine must not be run.
     pub hold: bool,
     /// When the next check is due, in words.
@@ -103,6 +103,16 @@ pub struct SeasonRecord {
     pub earlier: usize,
     /// The day on which this was put together, in the shop's zone.
     pub made: Date,
+}
+
+impl ServiceRecord {
+    /// What the visit is judged by, in sentences: the revision of the engine card, and where its ranges were read.
+    #[must_use]
+    pub fn ranges(&self) -> Vec<String> {
+        let card = (!self.card.is_empty()).then(|| format!("Judged by the engine card {}.", self.card));
+        let source = (!self.source.is_empty()).then(|| format!("Ranges read in {}.", self.source));
+        card.into_iter().chain(source).collect()
+    }
 }
 
 impl Book {
@@ -151,7 +161,6 @@ impl Book {
             property: view.property_name.clone(),
             from,
             until,
-            source: source_of(&view),
             hold: view.state.holds().next().is_some(),
             next_due: view.due_words.clone(),
             visits,
@@ -174,7 +183,7 @@ impl Book {
         let Season { view, ledger, .. } = *season;
         let by = ledger.get(visit).map(|e| e.record.measurer());
         let by = by.filter(|_| ledger.voided_by(visit, roster).is_none());
-        let by = by.ok_or_else(|| BookError::Unknown("this book has no such visit, or it was taken back".to_owned()))?;
+        let by = by.ok_or_else(|| BookError::Unknown("this book has no such visit, or it was undone".to_owned()))?;
         let of_visit = season.of_visit(visit);
         let doubted = |id: RecordId| season.doubted.contains(&id);
         let good = |id: RecordId| ledger.voided_by(id, roster).is_none() && !doubted(id);
@@ -194,7 +203,11 @@ impl Book {
             })
             .collect();
         let more_findings = cut(&mut findings, MOST_LINES);
-        let card = view.engine_card.as_ref();
+        // Judged as it was signed off; a visit that is open is judged by the card of now.
+        let line = view.state.visits.iter().find(|line| line.visit == visit);
+        let revision = self.revision_at(ledger, line.and_then(|line| line.finished_ms).unwrap_or(i64::MAX))?;
+        let card = revision.as_ref().map(|revision| &revision.card);
+        let source = card.and_then(|card| card.source.as_ref());
         let mut valves = Vec::new();
         for valve in view.valves() {
             let found = of_stage(of_visit, valve, Stage::Found, good);
@@ -230,7 +243,8 @@ impl Book {
             when: roster.local(ledger.time(visit).ms),
             by: roster.name(by),
             meter: meter.max_by_key(|(at, _)| *at).map(|(_, meter)| meter).filter(|_| !in_doubt),
-            source: source_of(view),
+            card: revision.as_ref().map_or_else(String::new, |revision| revision.words(roster)),
+            source: source.map(|s| format!("{}, {}", s.manual, s.page)).unwrap_or_default(),
             valves,
             findings,
             more_findings,
@@ -240,11 +254,6 @@ impl Book {
             made: roster.day(self.shop_now_ms(now)?),
         })
     }
-}
-
-fn source_of(view: &MachineView) -> String {
-    let source = view.engine_card.as_ref().and_then(|card| card.source.as_ref());
-    source.map(|s| format!("{}, {}", s.manual, s.page)).unwrap_or_default()
 }
 
 /// A machine's records by the visit that they belong to, and what is known of them: laid out once for all visits.

@@ -263,7 +263,7 @@ impl Book {
 /// Where the piston of a cylinder must be before its leaves are tried.
 #[must_use]
 pub fn piston(cylinder: u8, card: Option<&EngineCard>, unit: LengthUnit) -> String {
-    let past = card.and_then(|card| card.past_tdc).map(|past| past.show(unit));
+    let past = card.and_then(|card| card.past_tdc).map(|past| past.show_way(unit));
     let past = past.map_or_else(String::new, |past| format!(", then {past} past it, as the engine card says"));
     format!("Cylinder {cylinder}: piston at top dead center of its compression stroke, both rockers loose{past}.")
 }

@@ -112,6 +112,10 @@ impl Book {
     /// [`BookError`], having kept nothing.
     pub fn change_meter(&mut self, machine: DocId, change: MeterChange, hand: &mut Hand<'_>) -> Result<RecordId, BookError> {
         self.known_machine(machine)?;
+        let now = self.shop_now_ms(&hand.now)?;
+        if change.changed_ms.is_some_and(|ms| ms > now) {
+            return Err(BookError::Entry("A meter is noted as changed once it is: that day lies ahead. Nothing was kept.".to_owned()));
+        }
         self.state_one(machine, change, hand)
     }
 
@@ -122,7 +126,7 @@ impl Book {
     pub fn void(&mut self, target: RecordId, reason: &str, hand: &mut Hand<'_>) -> Result<RecordId, BookError> {
         let held = self.store.held(target)?.ok_or_else(|| BookError::Unknown("this book has no such record".to_owned()))?;
         if !rights::is_voidable(held.entry.record.body.kind()) {
-            return Err(BookError::Denied("a void or a receipt is not taken back; state the matter anew".to_owned()));
+            return Err(BookError::Denied("a void or a receipt is not undone; state the matter again".to_owned()));
         }
         let mut own = Hand { now: hand.now, entropy: &mut *hand.entropy, measured_by: None };
         self.state_one(held.doc, Void { target, reason: reason.to_owned() }, &mut own)

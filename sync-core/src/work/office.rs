@@ -6,6 +6,7 @@ use shared::length::LengthUnit;
 use shared::record::{Assignment, Decision, DeviceRevoked, MachineCard, Person, PropertyCard, RoleGrant, Ruling, ShopCard};
 use shared::role::Role;
 use shared::slot::Slot;
+use shared::usage::Between;
 
 use super::Hand;
 use crate::book::{Book, BookError, Draft};
@@ -30,6 +31,8 @@ pub struct Settings {
     pub commercial: Option<Interval>,
     /// The same of homeowners' machines.
     pub homeowner: Option<Interval>,
+    /// When machines are in use; `Some(None)` for all year.
+    pub season: Option<Option<Between>>,
 }
 
 impl Book {
@@ -95,6 +98,7 @@ impl Book {
             conformance_milli: change.conformance_milli.unwrap_or(old.conformance_milli),
             commercial: change.commercial.unwrap_or(old.commercial),
             homeowner: change.homeowner.unwrap_or(old.homeowner),
+            season: change.season.unwrap_or(old.season),
         };
         if jiff::tz::TimeZone::get(&new.time_zone).is_err() {
             return Err(BookError::Entry(format!("\"{}\" is not a time zone: use an IANA name as in Europe/Oslo.", new.time_zone)));
@@ -115,6 +119,20 @@ impl Book {
         let doc = fresh_doc(&hand.now, self.writer()?.device, hand.entropy);
         self.state_one(doc, card, hand)?;
         Ok(PropertyId(doc.0))
+    }
+
+    /// Changes a property's card.
+    ///
+    /// # Errors
+    /// [`BookError`], having kept nothing.
+    pub fn restate_property(&mut self, property: PropertyId, card: PropertyCard, hand: &mut Hand<'_>) -> Result<RecordId, BookError> {
+        if self.property(property)?.is_none() {
+            return Err(BookError::Unknown("this book has no such property".to_owned()));
+        }
+        if self.find_property(&card.name).is_ok_and(|other| other != property) {
+            return Err(BookError::Entry(format!("Another property is named {} already.", card.name)));
+        }
+        self.state_one(property.doc(), card, hand)
     }
 
     /// States a machine's card anew: its tag, property, engine card, duty. The office's word ends "provisional".
@@ -138,7 +156,7 @@ impl Book {
         let doc = self.identity()?.root.shop.engines();
         if self.engine_cards()?.iter().any(|other| other.card != card.card && other.name.eq_ignore_ascii_case(card.name.trim())) {
             return Err(BookError::Entry(format!(
-                "Another engine card is named {} already; restate that one, or name this otherwise.",
+                "Another engine card is named {} already; change that one, or name this otherwise.",
                 card.name
             )));
         }

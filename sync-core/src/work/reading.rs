@@ -1,7 +1,7 @@
 //! A clearance reading: two leaves become a kept record, a verdict, and what to do next.
 
 use serde::{Deserialize, Serialize};
-use shared::adjuster::{Turn, carry_tolerated, to_aim};
+use shared::adjuster::{BOTH_SIDES_FIRST, TurnRange, carry_tolerated, to_aim};
 use shared::bracket::Bracket;
 use shared::cold::Cold;
 use shared::engine_card::{EngineCard, Range};
@@ -69,7 +69,7 @@ pub struct ReadingOutcome {
     /// The leaf to try next, where the verdict is open.
     pub next_leaf: Option<NextLeaf>,
     /// How far to turn the adjuster, where it is known and the verdict asks for it.
-    pub turn: Option<Turn>,
+    pub turn: Option<TurnRange>,
     /// Someone else's reading of this valve disagrees.
     pub contested: bool,
     /// Why the reading does not stand, where it does not.
@@ -221,7 +221,7 @@ fn say_next(outcome: &mut ReadingOutcome, reading: &Clearance, (card, asked): (&
     let off = matches!(verdict, Verdict::Tight | Verdict::Loose);
     if let Some(adjuster) = card.adjuster.filter(|_| off) {
         outcome.turn = to_aim(&adjuster, &outcome.bracket, &range);
-        outcome.next.extend(outcome.turn.map(|turn| format!("Turn the adjuster {}.", turn.words().trim_end_matches('.'))));
+        outcome.next.push(outcome.turn.map_or_else(|| BOTH_SIDES_FIRST.to_owned(), |turn| turn.words()));
         outcome.next.extend(carry_tolerated(&adjuster, &range).ok().map(|carry| carry.carry_words()));
     }
 }

@@ -132,7 +132,7 @@ const WORDS: [&[u8]; 118] = [
     b"--exhaust",
     b"--thread",
     b"M6x1",
-    b"stud-pivot",
+    b"rocker-stud-nut",
     b"--ratio",
     b"--help",
     b"--version",

@@ -21,7 +21,7 @@ pub fn seeds() -> Vec<Vec<u8>> {
     let files = [vec![card], vec![full, bare], vec![nought], vec![escape]].map(|cards| file::write(&cards));
     let files = files.into_iter().chain([nameless]);
     let table = "name,cylinders,intake_low_thou,intake_high_thou,exhaust_low_mm,exhaust_high_mm,commercial_h,homeowner_months,thread,rocker,\
-                 rocker_ratio,manual,page\n'=A,2,4,6,0.13,0.18,100,12,pitch 1.000 mm,stud-pivot,1.3,Invented,3\n";
+                 rocker_ratio,manual,page\n'=A,2,4,6,0.13,0.18,100,12,pitch 1.000 mm,rocker-stud-nut,1.3,Invented,3\n";
     files.map(String::into_bytes).chain([table.as_bytes().to_vec()]).collect()
 }
 

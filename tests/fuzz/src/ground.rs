@@ -107,6 +107,7 @@ fn at_the_office(crew: &mut Crew) {
             engine_card: Some(tests::engine_card().card),
             cylinders: None,
             duty: Duty::Homeowner,
+            hours_per_week: None,
             provisional: false,
         };
         book.add_machine(card, hand)?;

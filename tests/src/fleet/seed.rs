@@ -184,7 +184,7 @@ impl Beginning {
         self.written += 1;
         let mut properties = Vec::new();
         for n in 0..count.div_ceil(OF_A_PROPERTY) {
-            let card = PropertyCard { name: format!("Yard {n:04}"), address: String::new(), access: String::new() };
+            let card = PropertyCard { name: format!("Yard {n:04}"), address: String::new(), access: String::new(), season: None };
             properties.push(self.office.add_property(card, &mut hand).map_err(words)?);
             self.written += 1;
         }
@@ -199,6 +199,7 @@ impl Beginning {
                 engine_card: Some(engine),
                 cylinders: Some(4),
                 duty: Duty::Commercial,
+                hours_per_week: None,
                 provisional: false,
             };
             let doc = fresh_doc(&self.now, device, &mut chance);

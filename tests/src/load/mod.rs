@@ -145,7 +145,7 @@ fn stock(office: &mut Device<'_>, plan: &Plan) -> Result<Vec<Yard>, String> {
     office.book.keep_engine_card(crate::engine_card(), &mut hand).map_err(words)?;
     (0..plan.people().div_ceil(plan.devices_per_yard.max(1)))
         .map(|y| {
-            let card = PropertyCard { name: format!("Yard {y}"), address: String::new(), access: String::new() };
+            let card = PropertyCard { name: format!("Yard {y}"), address: String::new(), access: String::new(), season: None };
             let property = office.book.add_property(card, &mut hand).map_err(words)?;
             let machines = (0..plan.machines_per_yard).map(|m| {
                 let card = MachineCard {
@@ -155,6 +155,7 @@ fn stock(office: &mut Device<'_>, plan: &Plan) -> Result<Vec<Yard>, String> {
                     engine_card: Some(crate::engine_card().card),
                     cylinders: None,
                     duty: Duty::Commercial,
+                    hours_per_week: None,
                     provisional: false,
                 };
                 office.book.add_machine(card, &mut hand).map_err(words)

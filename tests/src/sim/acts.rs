@@ -162,6 +162,7 @@ impl World {
                         engine_card: None,
                         cylinders: Some(2),
                         duty: shared::engine_card::Duty::Commercial,
+                        hours_per_week: None,
                         provisional: false,
                     };
                     let doc = book.add_machine(card, hand)?;

@@ -150,7 +150,7 @@ fn beginning() -> &'static Beginning {
             crew.give_yard(phone);
         }
         let closed_yard = crew.on(0, |book, hand| {
-            let card = PropertyCard { name: "Closed yard".into(), address: String::new(), access: "Alarm code 0000".into() };
+            let card = PropertyCard { name: "Closed yard".into(), address: String::new(), access: "Alarm code 0000".into(), season: None };
             let yard = book.add_property(card, hand).expect("property");
             let card = shared::record::MachineCard {
                 tag: "M-3".into(),
@@ -159,6 +159,7 @@ fn beginning() -> &'static Beginning {
                 engine_card: None,
                 cylinders: Some(2),
                 duty: shared::engine_card::Duty::Commercial,
+                hours_per_week: None,
                 provisional: false,
             };
             book.add_machine(card, hand).expect("machine");

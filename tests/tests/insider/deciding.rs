@@ -199,6 +199,7 @@ fn an_id_that_names_nothing_is_taken_nowhere() {
             engine_card: None,
             cylinders: Some(1),
             duty: shared::engine_card::Duty::Homeowner,
+            hours_per_week: None,
             provisional: true,
         };
         let (nowhere, record) = (DocId::from_bytes(bits), RecordId::from_bytes(bits));

@@ -81,6 +81,7 @@ fn nobody_founds_a_document_under_a_reserved_id() {
         engine_card: None,
         cylinders: None,
         duty: shared::engine_card::Duty::Commercial,
+        hours_per_week: None,
         provisional: true,
     };
     for doc in [shop.days(), shop.roster(), shop.engines(), yard.doc()] {

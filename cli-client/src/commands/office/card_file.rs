@@ -82,7 +82,7 @@ fn words(settled: &[Settled]) -> String {
     for one in settled {
         let change = match one.change {
             Change::New => "new",
-            Change::Restated => "stated anew",
+            Change::Restated => "changed",
             Change::Same => "as it was",
         };
         lines.push(format!("  {}: {change}.{}", one.card.name, without_source(&one.card)));

@@ -51,7 +51,7 @@ pub(super) struct CardFlags {
     /// The adjuster's thread, as in M6x1 or 1/4-28
     #[arg(long, requires_all = ["rocker", "ratio"], value_parser = entry::thread)]
     thread: Option<Thread>,
-    /// Where the adjuster sits: stud-pivot, push-rod-screw or valve-screw
+    /// What is turned: rocker-stud-nut, push-rod-end-screw or valve-end-screw
     #[arg(long, value_parser = rocker, requires = "thread")]
     rocker: Option<Rocker>,
     /// Rocker ratio, valve-side arm over push-rod-side arm, as in 1.3
@@ -110,9 +110,9 @@ fn range(text: &str, aim: Option<&str>, session: &mut Session<'_, '_>) -> Result
 
 fn rocker(text: &str) -> Result<Rocker, String> {
     match text.trim().to_ascii_lowercase().as_str() {
-        "stud-pivot" => Ok(Rocker::StudPivot),
-        "push-rod-screw" => Ok(Rocker::PushRodScrew),
-        "valve-screw" => Ok(Rocker::ValveScrew),
-        _ => Err("an adjuster is a stud-pivot, a push-rod-screw or a valve-screw".to_owned()),
+        "rocker-stud-nut" => Ok(Rocker::RockerStudNut),
+        "push-rod-end-screw" => Ok(Rocker::PushRodEndScrew),
+        "valve-end-screw" => Ok(Rocker::ValveEndScrew),
+        _ => Err("what is turned is a rocker-stud-nut, a push-rod-end-screw or a valve-end-screw".to_owned()),
     }
 }

@@ -49,7 +49,7 @@ pub(super) fn run(command: &DeviceCommand, there: bool, session: &mut Session<'_
             let device = session.book.find_device(&args.name)?;
             let record = session.book.revoke_device(device, &args.because, &mut session.env.hand(None))?;
             let text = format!(
-                "Device {} is revoked. What it wrote before stays; what it brings from now on waits in quarantine for you. To undo this, enrol it anew.",
+                "Device {} is revoked. What it wrote before stays; what it brings from now on waits in quarantine for you. To undo this, enrol it again.",
                 args.name
             );
             Outcome::new(&json!({ "device": device, "record": record }), show::wrapped(&text, show::width(session.env)))

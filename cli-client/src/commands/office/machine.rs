@@ -16,7 +16,7 @@ use crate::show::{self, Table};
 pub(super) enum MachineCommand {
     /// Enter a machine
     Add(MachineArgs),
-    /// State a machine's card anew; confirms one that was entered in the field
+    /// Change a machine's card; confirms one that was entered in the field
     Set(SetArgs),
 }
 
@@ -40,6 +40,9 @@ pub(super) struct SetArgs {
     /// Who runs it: commercial or homeowner
     #[arg(long, value_parser = machine::duty)]
     duty: Option<Duty>,
+    /// What it runs in a week of its season, in hours, where it has no hour meter: an estimate
+    #[arg(long, value_name = "H")]
+    hours_per_week: Option<u8>,
     /// What it is
     #[arg(long, value_name = "TEXT")]
     about: Option<String>,
@@ -67,6 +70,7 @@ fn set(args: &SetArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure
         card.engine_card = Some(session.book.find_card(name)?);
     }
     card.cylinders = args.cylinders.or(card.cylinders);
+    card.hours_per_week = args.hours_per_week.or(card.hours_per_week);
     card.duty = args.duty.unwrap_or(card.duty);
     if let Some(about) = &args.about {
         card.description.clone_from(about);
@@ -75,7 +79,7 @@ fn set(args: &SetArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure
     let tag = card.tag.clone();
     let record = session.book.restate_machine(machine, card, &mut session.env.hand(None))?;
     let also = if confirmed { ", and confirmed" } else { "" };
-    let text = format!("The card of {tag} is stated anew{also}, as record {}.", short(&record));
+    let text = format!("The card of {tag} is changed{also}, as record {}.", short(&record));
     Outcome::new(&json!({ "machine": machine, "tag": tag, "confirmed": confirmed, "record": record }), text)
 }
 

@@ -3,6 +3,7 @@
 use shared::engine_card::Interval;
 use shared::length::{Length, LengthUnit};
 use shared::sensible::UNCERTAINTY;
+use shared::usage::Between;
 use sync_core::work::Settings;
 
 use crate::exit::Failure;
@@ -26,7 +27,7 @@ pub(super) struct SettingsArgs {
     /// What a leaf may be off by when readings are compared, with its unit or in yours
     #[arg(long, value_name = "L")]
     leaf_tolerance: Option<String>,
-    /// The unit on the shop's pages and papers: thou or mm
+    /// The unit on the shop's pages and papers: thou, in or mm
     #[arg(long, value_name = "UNIT", value_parser = crate::args::unit)]
     shown_in: Option<LengthUnit>,
     /// How sure a reading must make of a range before it proves anything, in per cent
@@ -38,12 +39,19 @@ pub(super) struct SettingsArgs {
     /// The same of homeowners' machines
     #[arg(long, value_name = "OFTEN", value_parser = given::interval)]
     homeowner: Option<Interval>,
+    /// When machines are in use, as in 4..10 for April to October; 1..12 for all year
+    #[arg(long, value_name = "MONTHS", value_parser = str::parse::<Between>)]
+    season: Option<Between>,
 }
 
 impl SettingsArgs {
     pub(super) const fn writes(&self) -> bool {
         let told = self.name.is_some() || self.time_zone.is_some() || self.conflict_window_min.is_some() || self.leaf_tolerance.is_some();
-        told || self.shown_in.is_some() || self.level.is_some() || self.commercial.is_some() || self.homeowner.is_some()
+        told || self.shown_in.is_some()
+            || self.level.is_some()
+            || self.commercial.is_some()
+            || self.homeowner.is_some()
+            || self.season.is_some()
     }
 }
 
@@ -63,6 +71,7 @@ pub(super) fn run(args: &SettingsArgs, session: &mut Session<'_, '_>) -> Result<
             conformance_milli: args.level.map(milli),
             commercial: args.commercial,
             homeowner: args.homeowner,
+            season: args.season.map(Some),
         };
         shop = session.book.change_settings(change, &mut session.env.hand(None))?;
     }
@@ -75,6 +84,7 @@ pub(super) fn run(args: &SettingsArgs, session: &mut Session<'_, '_>) -> Result<
     table.row(["Proof at", &format!("{} %", f64::from(shop.conformance_milli) / 10.0)]);
     table.row(["Commercial machines", &often(shop.commercial)]);
     table.row(["Homeowners' machines", &often(shop.homeowner)]);
+    table.row(["In use", &shop.season.map_or_else(|| "all year".to_owned(), |season| season.to_string())]);
     let text = table.text(show::width(session.env));
     Outcome::new(&shop, text)
 }

@@ -35,7 +35,7 @@ pub(crate) enum ReckonCommand {
     /// All three are needed: no published tolerance table could be read, so none is built in. Someone who knows only that a
     /// leaf is within some limit either way, and nothing of where, states that limit divided by 1.73.
     ///
-    /// The answer informs. It never turns a verdict that is not settled into one in spec.
+    /// The answer informs. It never turns a verdict that is too close to call into one in spec.
     Sure(sure::SureArgs),
     /// Which leaves to try on a valve, and in which order
     Leaves(leaves::LeavesArgs),

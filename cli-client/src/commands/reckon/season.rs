@@ -3,7 +3,6 @@
 use shared::usage::{Between, Season};
 
 use crate::exit::Failure;
-use crate::given;
 
 /// A machine, and which days count for its use.
 #[derive(Debug, clap::Args)]
@@ -13,8 +12,8 @@ pub(crate) struct SeasonArgs {
     /// How many days back readings count
     #[arg(long, value_name = "N", default_value_t = Season::default().trailing_days)]
     days: u32,
-    /// The first and last day of the season, as in 3-1..10-31; outside it the machine stands [the whole year]
-    #[arg(long, value_name = "DAYS", value_parser = given::between)]
+    /// The first and last day of the season, or month, as in 3-15..10-31 or 4..10; outside it the machine stands [its property's, or the shop's]
+    #[arg(long, value_name = "DAYS", value_parser = str::parse::<Between>)]
     season: Option<Between>,
 }
 

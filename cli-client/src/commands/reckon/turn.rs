@@ -1,4 +1,4 @@
-//! `tappet reckon turn`: how far to turn a valve's adjuster, and how far the lock nut may carry it.
+//! `tappet reckon turn`: how far to turn a valve's adjuster, and how far the lock nut may drag it.
 
 use super::reading::ReadingArgs;
 use crate::exit::Failure;

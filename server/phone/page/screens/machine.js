@@ -51,7 +51,7 @@ async function card(kit, view) {
 function valves(view) {
   const names = [...new Set(view.lash.map((one) => one.valve))];
   const line = (one) => h('li', null, h('span', { class: 'stage' }, said.stage[one.stage]), ' ', one.words || said.noReading, ' ',
-    one.judged ? mark(said.verdict[one.judged.verdict], one.judged.verdict) : null,
+    one.judged ? mark(said.verdict(one.judged), one.judged.verdict) : null,
     one.gross ? mark(said.gross[one.gross], 'warn') : null,
     one.state === 'contested' ? mark(said.contested, 'warn') : null,
     one.state === 'recheck' ? mark(said.recheck, 'warn') : null);

@@ -60,7 +60,7 @@ export async function show(here) {
       strip(here, valve.valve),
       h('p', { class: 'ask', tabindex: '-1', 'data-focus': true }, enough ? said.keepThis : view.question),
       await bracket(view, lengths),
-      view.judged && enough ? h('p', { class: `verdict ${view.judged.verdict}` }, words.machine.verdict[view.judged.verdict]) : null,
+      view.judged && enough ? h('p', { class: `verdict ${view.judged.verdict}` }, words.machine.verdict(view.judged)) : null,
     ],
     hand: [
       row,

@@ -95,7 +95,7 @@ export default {
     line: (tag, due) => `${tag}: ${due}`,
     valves: 'Valves',
     stage: { found: 'found', set: 'set', left: 'left' },
-    verdict: { 'in-spec': 'in spec', tight: 'tight', loose: 'loose', 'not-settled': 'not settled' },
+    verdict: ({ verdict, why }) => ({ 'in-spec': 'in spec', tight: 'tight', loose: 'loose' })[verdict] ?? (why === 'leaf-edge' ? 'too close to call' : 'not judged'),
     gross: { 'far-loose': 'far off', 'far-tight': 'far off', 'nothing-goes': 'nothing goes', 'none-went': 'no leaf went' },
     noReading: 'no reading',
     card: 'Engine card',
@@ -107,7 +107,7 @@ export default {
     atShop: 'at the shop',
     here: 'only on this phone',
     fate: {
-      stands: 'stands', contends: 'contends', replaced: 'replaced', aside: 'set aside', voided: 'taken back', 'not-understood': 'not understood',
+      stands: 'stands', contends: 'contends', replaced: 'replaced', aside: 'not used', voided: 'undone', 'not-understood': 'not understood',
     },
     begin: 'Begin the check',
     goOn: 'Go on with the check',
@@ -150,7 +150,7 @@ export default {
     point: 'Point',
     rub: 'Delete the last digit',
     doubt: 'Kept, but in doubt',
-    again: 'Take it back and enter it again',
+    again: 'Undo it and enter it again',
     right: 'It is right',
     slip: 'Entered wrongly',
     bad: 'Enter hours with at most one digit after the point.',
@@ -158,6 +158,8 @@ export default {
     old: 'The old meter\'s last hours',
     fresh: 'The new meter\'s first hours',
     changed: 'The meter was changed',
+    when: 'When was it changed?',
+    whenHint: 'Leave it empty for now.',
   },
 
   check: {
@@ -197,7 +199,7 @@ export default {
     axisNone: (bracket) => `No range to judge by. So far: ${bracket}.`,
     nothingYet: 'no leaf tried',
     range: 'range',
-    turn: (angle, way, hand) => `Turn ${angle} ${hand}, ${way} (right-hand thread)`,
+    turn: (least, most, way, hand) => `Turn ${least === most ? most : `${least} to ${most}`} ${hand}, ${way} (right-hand thread)`,
     ways: { clockwise: 'clockwise', 'counter-clockwise': 'counter-clockwise' },
     closes: 'to close the gap',
     opens: 'to open the gap',
@@ -265,7 +267,7 @@ export default {
     none: 'A set has at least one leaf.',
     kept: 'Kept.',
     unit: 'Unit',
-    units: { thou: 'thou', mm: 'mm' },
+    units: { thou: 'thou', in: 'in', mm: 'mm' },
   },
 
   status: {
@@ -285,7 +287,7 @@ export default {
     keysAre: {
       sealed: 'Sealed: a copy of the book alone cannot sign in your name.',
       clear: 'In the book as they are: whoever copies it can sign in your name. Lock this phone when you put it down.',
-      locked: 'The browser no longer has what opens them: this phone reads, and signs nothing. Save what is unsent, and enrol it anew.',
+      locked: 'The browser no longer has what opens them: this phone reads, and signs nothing. Save what is unsent, and enrol it again.',
     },
     tab: 'Tab',
     here: 'The book is open in this tab.',

@@ -23,6 +23,8 @@ fn input(now: Option<i64>, months: Option<u32>) -> DueInput {
         hours_now: now.map(Hours::from_tenths),
         hours_now_date: Some(TODAY),
         tenth_hours_per_day: None,
+        estimate: None,
+        season: None,
         today: TODAY,
     }
 }

@@ -16,7 +16,7 @@ fn card(n: u8, name: &str) -> EngineCard {
         source: Some(Source { manual: "Invented manual".into(), page: "12".into() }),
         commercial: Interval { hours: Some(100), months: None },
         homeowner: Interval { hours: None, months: Some(12) },
-        adjuster: Some(Adjuster { thread: Thread::PitchUm(1000), rocker: Rocker::StudPivot, ratio_milli: 1300 }),
+        adjuster: Some(Adjuster { thread: Thread::PitchUm(1000), rocker: Rocker::RockerStudNut, ratio_milli: 1300 }),
         past_tdc: None,
         ignition: None,
         far_tenths: None,
@@ -65,7 +65,7 @@ fn the_form_of_the_file_does_not_change() {
         "thread": {
           "pitch-um": 1000
         },
-        "rocker": "stud-pivot",
+        "rocker": "rocker-stud-nut",
         "ratio_milli": 1300
       }
     }
@@ -87,7 +87,10 @@ fn what_cannot_be_read_is_said_with_its_place() {
             good.replace("low_tenth_um\": 1016", "low_tenth_um\": 4.5"),
             "line 9, column 27: invalid type: floating point `4.5`, expected i64",
         ),
-        (good.replace("stud-pivot", "elsewhere"), "line 30, column 29: unknown variant `elsewhere`, expected one of `stud-pivot`"),
+        (
+            good.replace("rocker-stud-nut", "elsewhere"),
+            "line 30, column 29: unknown variant `elsewhere`, expected one of `rocker-stud-nut`",
+        ),
         (good.replace("\"name\"", "\"nmae\""), "line 6, column 12: unknown field `nmae`, expected one of `card`, `name`"),
         (good.replace("\"name\": \"Twin\"", "\"name\": \"Twin\", \"name\": \"Twin\""), "line 6, column 28: duplicate field `name`"),
         (format!("{good}x"), "line 36, column 1: trailing characters"),
@@ -173,7 +176,7 @@ fn intervals() -> impl Strategy<Value = Interval> {
 
 fn adjusters() -> impl Strategy<Value = Adjuster> {
     let thread = prop_oneof![(250..=2_500_u32).prop_map(Thread::PitchUm), (10..=80_u32).prop_map(Thread::PerInch)];
-    let rocker = prop_oneof![Just(Rocker::StudPivot), Just(Rocker::PushRodScrew), Just(Rocker::ValveScrew)];
+    let rocker = prop_oneof![Just(Rocker::RockerStudNut), Just(Rocker::PushRodEndScrew), Just(Rocker::ValveEndScrew)];
     (thread, rocker, 300..=3_000_u32).prop_map(|(thread, rocker, ratio_milli)| Adjuster { thread, rocker, ratio_milli })
 }
 

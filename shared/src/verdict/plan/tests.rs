@@ -49,7 +49,7 @@ fn the_plan_for_four_to_six_thou_reads_as_a_tree() {
             "try 6 thou",
             "  enters: try 6.5 thou (2.5 and 4 thou stacked)",
             "    enters: loose",
-            "    refused: not settled",
+            "    refused: too close to call",
             "      a leaf a little over 6 thou would tell more",
             "  refused: try 4 thou",
             "    enters: in spec",
@@ -69,7 +69,7 @@ fn a_set_that_reaches_nothing_and_a_range_that_is_none_are_said() {
             "For 4 to 6 thou, at most 1 try:",
             "try 30 thou",
             "  enters: loose",
-            "  refused: not settled",
+            "  refused: too close to call",
             "    a leaf of 4 thou would tell more"
         ]
     );
@@ -79,7 +79,7 @@ fn a_set_that_reaches_nothing_and_a_range_that_is_none_are_said() {
     assert_eq!(none.first, Step::End { bracket: None, verdict: Verdict::NotSettled(Why::NoRange) });
     assert_eq!(
         none.lines(LengthUnit::Thou),
-        ["For 6 to 4 thou, at most 0 tries:", "not settled", "  the card's range is no range; ask the office"]
+        ["For 6 to 4 thou, at most 0 tries:", "not judged", "  the card's range is no range; ask the office"]
     );
 }
 

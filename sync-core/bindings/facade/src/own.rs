@@ -59,7 +59,7 @@ impl Kit {
         let unit = self.unit()?;
         let own: Option<LeafSet> = self.book.store().meta(LEAVES)?;
         let plain = match unit {
-            LengthUnit::Thou => LeafSet::inch(),
+            LengthUnit::Thou | LengthUnit::Inch => LeafSet::inch(),
             LengthUnit::Mm => LeafSet::metric(),
         };
         let (own, set) = (own.is_some(), own.unwrap_or(plain));

@@ -1,6 +1,6 @@
 //! How the engine's own structures become the records that cross to the other language, and back.
 
-use shared::adjuster::Way;
+use shared::adjuster::{self, Way};
 use shared::bytes::Bytes32;
 use shared::hours::Hours;
 use shared::ids::RecordId;
@@ -18,7 +18,7 @@ use tappet_kit::{KitError, KitStatus};
 use crate::asking::given;
 use crate::plain::{
     BundleMade, BundleTaken, Call, Enrolled, Exchanged, Finished, Grade, HoursKept, KeysAtRest, LeafTried, Leaves, LengthUnit, LogIn,
-    Moved, NewReading, NewVisit, NextLeaf, PhotoKept, PhotoOf, ReadingKept, Refused, Stage, Status, Turn, Verdict, VisitOpened,
+    Moved, NewReading, NewVisit, NextLeaf, PhotoKept, PhotoOf, ReadingKept, Refused, Stage, Status, Turn, TurnRange, Verdict, VisitOpened,
 };
 
 const fn count(n: usize) -> u64 {
@@ -51,7 +51,7 @@ macro_rules! same {
 }
 
 same!(Stage, shared::record::Stage, Found, Set, Left);
-same!(LengthUnit, length::LengthUnit, Thou, Mm);
+same!(LengthUnit, length::LengthUnit, Thou, Inch, Mm);
 same!(Grade, FindingKind, Watch, Hold);
 same!(LogIn, tappet_kit::LogIn, Done, Again);
 same!(KeysAtRest, tappet_kit::KeysAtRest, Clear, Sealed, Locked);
@@ -182,14 +182,18 @@ pub(crate) fn reading_kept(outcome: ReadingOutcome, unit: length::LengthUnit) ->
         verdict: outcome.verdict,
         next: outcome.next,
         next_leaf: outcome.next_leaf.map(|leaf| next_leaf(&leaf, unit)),
-        turn: outcome.turn.map(|turn| Turn {
-            degrees_milli: turn.degrees_milli,
-            sixths_hundredth: turn.sixths_hundredth,
-            closes: turn.closes,
-            clockwise: turn.right_hand == Way::Clockwise,
-        }),
+        turn: outcome.turn.map(|range| TurnRange { least: turn(range.least), most: turn(range.most) }),
         contested: outcome.contested,
         doubt: outcome.doubt,
+    }
+}
+
+fn turn(turn: adjuster::Turn) -> Turn {
+    Turn {
+        degrees_milli: turn.degrees_milli,
+        sixths_hundredth: turn.sixths_hundredth,
+        closes: turn.closes,
+        clockwise: turn.right_hand == Way::Clockwise,
     }
 }
 

@@ -164,6 +164,8 @@ pub enum Stage {
 pub enum LengthUnit {
     /// Thousandths of an inch.
     Thou,
+    /// Inches, written as .005.
+    Inch,
     /// Millimetres.
     Mm,
 }
@@ -263,6 +265,15 @@ pub struct Turn {
     pub clockwise: bool,
 }
 
+/// Between which two turns the aim lies, as far as the two leaves tell.
+#[derive(Debug, Clone, PartialEq, Eq, uniffi::Record)]
+pub struct TurnRange {
+    /// From the leaf that is nearer to the aim.
+    pub least: Turn,
+    /// From the leaf that is further from it.
+    pub most: Turn,
+}
+
 /// A reading kept, and what it means.
 #[derive(Debug, Clone, PartialEq, Eq, uniffi::Record)]
 pub struct ReadingKept {
@@ -281,7 +292,7 @@ pub struct ReadingKept {
     /// The leaf to try next, where the verdict is open.
     pub next_leaf: Option<NextLeaf>,
     /// How far to turn the adjuster, where that is known and asked for.
-    pub turn: Option<Turn>,
+    pub turn: Option<TurnRange>,
     /// Someone else's reading of this valve disagrees.
     pub contested: bool,
     /// Why the reading does not stand, where it does not.

@@ -107,12 +107,13 @@ impl TappetKit {
         self.does(|kit| Ok(kit.read_hours(given(machine, MACHINE)?, Hours::from_tenths(meter_tenth_h))?.into()))
     }
 
-    /// Notes a changed hour meter: what the old one showed last and the new one first. Gives the record.
+    /// Notes a changed hour meter: what the old one showed last and the new one first, and when it was changed (ms since 1970 UTC;
+    /// absent: now). Gives the record.
     ///
     /// # Errors
     /// Having kept nothing.
-    pub fn change_meter(&self, machine: &str, old_tenth_h: i64, new_tenth_h: i64) -> Result<String, TappetError> {
-        let change = MeterChange { old: Hours::from_tenths(old_tenth_h), new: Hours::from_tenths(new_tenth_h) };
+    pub fn change_meter(&self, machine: &str, old_tenth_h: i64, new_tenth_h: i64, changed_ms: Option<i64>) -> Result<String, TappetError> {
+        let change = MeterChange { old: Hours::from_tenths(old_tenth_h), new: Hours::from_tenths(new_tenth_h), changed_ms };
         self.does(|kit| Ok(kit.change_meter(given(machine, MACHINE)?, change)?.to_string()))
     }
 

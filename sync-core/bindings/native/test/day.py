@@ -144,7 +144,7 @@ def found_shop(server):
     office = server.office
     office("office", "--offline", "card", "add", "--name", "Invented twin", "--cylinders", "2", "--intake", "4-6", "--exhaust", "5-7",
            "--aim-intake", "5", "--aim-exhaust", "6", "--source-manual", "Invented manual", "--source-page", "12", "--hours", "100",
-           "--months", "6", "--homeowner-months", "12", "--thread", "M6x1", "--rocker", "stud-pivot", "--ratio", "1.3")
+           "--months", "6", "--homeowner-months", "12", "--thread", "M6x1", "--rocker", "rocker-stud-nut", "--ratio", "1.3")
     office("office", "--offline", "property", "add", "Reed Court", "--address", "1 Reed Lane", "--access", "")
     office("office", "--offline", "machine", "add", "Q-1", "--property", "Reed Court", "--card", "Invented twin", "--duty", "commercial",
            "--about", "zero-turn mower")
@@ -197,7 +197,7 @@ def a_visit(kit, machine):
     refused("given-unreadable", kit.take_reading, machine, reading("9X", Stage.FOUND, 5, 6))
     found = kit.take_reading(machine, reading("1I", Stage.FOUND, 2, 3))
     assert (found.judged, found.verdict, found.bracket) == (Verdict.TIGHT, "tight", "2 to 3 thou"), found
-    assert found.turn and not found.turn.closes and found.turn.degrees_milli < 0 and found.visit == opened.visit
+    assert found.turn and not found.turn.most.closes and found.turn.most.degrees_milli < found.turn.least.degrees_milli < 0 and found.visit == opened.visit
     assert json.loads(kit.guide(machine))["valves"][0]["step"] == "adjust"
     for stage in (Stage.SET, Stage.LEFT):
         after = kit.take_reading(machine, reading("1I", stage, 5, 6, adjusted=stage == Stage.SET))

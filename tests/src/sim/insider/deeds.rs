@@ -117,7 +117,7 @@ impl World {
                 (root.shop.engines(), card.into())
             }
             Deed::ChangesProperty => {
-                (closed.doc(), PropertyCard { name: "Mine".to_owned(), address: String::new(), access: String::new() }.into())
+                (closed.doc(), PropertyCard { name: "Mine".to_owned(), address: String::new(), access: String::new(), season: None }.into())
             }
             Deed::ChangesMachine(n) => {
                 let doc = machine(n)?;

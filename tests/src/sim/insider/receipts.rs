@@ -41,6 +41,7 @@ impl World {
             engine_card: None,
             cylinders: None,
             duty: shared::engine_card::Duty::Commercial,
+            hours_per_week: None,
             provisional: true,
         };
         let note = fresh_record(&now, device, dice);

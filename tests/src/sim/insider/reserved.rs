@@ -33,6 +33,7 @@ impl World {
             engine_card: None,
             cylinders: None,
             duty: shared::engine_card::Duty::Commercial,
+            hours_per_week: None,
             provisional: true,
         };
         let Some(bytes) = self.forge(node, Draft::new(doc, card), dice) else { return Ok(()) };

@@ -100,7 +100,7 @@ pub(crate) fn shop() -> Shop {
     let mut hand = Hand { now: Moment::at(world.now()), entropy: &mut dice, measured_by: None };
     let tech = desk.add_person("Tech", Role::Tech, &mut hand).unwrap();
     desk.keep_engine_card(card(), &mut hand).unwrap();
-    let yard = PropertyCard { name: "Invented yard".into(), address: String::new(), access: "Gate".into() };
+    let yard = PropertyCard { name: "Invented yard".into(), address: String::new(), access: "Gate".into(), season: None };
     let yard = desk.add_property(yard, &mut hand).unwrap();
     desk.assign(tech, yard, true, &mut hand).unwrap();
     let machine = MachineCard {
@@ -110,6 +110,7 @@ pub(crate) fn shop() -> Shop {
         engine_card: Some(card().card),
         cylinders: None,
         duty: Duty::Commercial,
+        hours_per_week: None,
         provisional: false,
     };
     shop.machine = desk.add_machine(machine, &mut hand).unwrap();
@@ -129,7 +130,7 @@ fn card() -> EngineCard {
         source: Some(Source { manual: "Invented manual".into(), page: "12".into() }),
         commercial: Interval { hours: Some(100), months: Some(6) },
         homeowner: Interval { hours: None, months: Some(12) },
-        adjuster: Some(Adjuster { thread: Thread::PitchUm(1000), rocker: Rocker::StudPivot, ratio_milli: 1300 }),
+        adjuster: Some(Adjuster { thread: Thread::PitchUm(1000), rocker: Rocker::RockerStudNut, ratio_milli: 1300 }),
         past_tdc: None,
         ignition: None,
         far_tenths: None,

@@ -534,7 +534,7 @@ def _uniffi_check_api_checksums(lib):
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_cautions() != 41717:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
-    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_change_meter() != 40884:
+    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_change_meter() != 32387:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_clear_finding() != 2763:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
@@ -911,6 +911,7 @@ _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_change_meter.argtypes = 
     _UniffiRustBuffer,
     ctypes.c_int64,
     ctypes.c_int64,
+    _UniffiRustBuffer,
     ctypes.POINTER(_UniffiRustCallStatus),
 )
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_change_meter.restype = _UniffiRustBuffer
@@ -1993,7 +1994,12 @@ class LengthUnit(enum.Enum):
     Thousandths of an inch.
 """
 
-    MM = 1
+    INCH = 1
+    """
+    Inches, written as .005.
+"""
+
+    MM = 2
     """
     Millimetres.
 """
@@ -2007,12 +2013,16 @@ class _UniffiFfiConverterTypeLengthUnit(_UniffiConverterRustBuffer):
         if variant == 1:
             return LengthUnit.THOU
         if variant == 2:
+            return LengthUnit.INCH
+        if variant == 3:
             return LengthUnit.MM
         raise InternalError("Raw enum value doesn't match any cases")
 
     @staticmethod
     def check_lower(value):
         if value == LengthUnit.THOU:
+            return
+        if value == LengthUnit.INCH:
             return
         if value == LengthUnit.MM:
             return
@@ -2022,8 +2032,10 @@ class _UniffiFfiConverterTypeLengthUnit(_UniffiConverterRustBuffer):
     def write(value, buf):
         if value == LengthUnit.THOU:
             buf.write_i32(1)
-        if value == LengthUnit.MM:
+        if value == LengthUnit.INCH:
             buf.write_i32(2)
+        if value == LengthUnit.MM:
+            buf.write_i32(3)
 
 
 
@@ -2785,11 +2797,50 @@ class _UniffiFfiConverterTypeTurn(_UniffiConverterRustBuffer):
         _UniffiFfiConverterBoolean.write(value.closes, buf)
         _UniffiFfiConverterBoolean.write(value.clockwise, buf)
 
-class _UniffiFfiConverterOptionalTypeTurn(_UniffiConverterRustBuffer):
+@dataclass
+class TurnRange:
+    """
+    Between which two turns the aim lies, as far as the two leaves tell.
+"""
+    def __init__(self, *, least:Turn, most:Turn):
+        self.least = least
+        self.most = most
+
+
+
+
+    def __str__(self):
+        return "TurnRange(least={}, most={})".format(self.least, self.most)
+    def __eq__(self, other):
+        if self.least != other.least:
+            return False
+        if self.most != other.most:
+            return False
+        return True
+
+class _UniffiFfiConverterTypeTurnRange(_UniffiConverterRustBuffer):
+    @staticmethod
+    def read(buf):
+        return TurnRange(
+            least=_UniffiFfiConverterTypeTurn.read(buf),
+            most=_UniffiFfiConverterTypeTurn.read(buf),
+        )
+
+    @staticmethod
+    def check_lower(value):
+        _UniffiFfiConverterTypeTurn.check_lower(value.least)
+        _UniffiFfiConverterTypeTurn.check_lower(value.most)
+
+    @staticmethod
+    def write(value, buf):
+        _UniffiFfiConverterTypeTurn.write(value.least, buf)
+        _UniffiFfiConverterTypeTurn.write(value.most, buf)
+
+class _UniffiFfiConverterOptionalTypeTurnRange(_UniffiConverterRustBuffer):
     @classmethod
     def check_lower(cls, value):
         if value is not None:
-            _UniffiFfiConverterTypeTurn.check_lower(value)
+            _UniffiFfiConverterTypeTurnRange.check_lower(value)
 
     @classmethod
     def write(cls, value, buf):
@@ -2798,7 +2849,7 @@ class _UniffiFfiConverterOptionalTypeTurn(_UniffiConverterRustBuffer):
             return
 
         buf.write_u8(1)
-        _UniffiFfiConverterTypeTurn.write(value, buf)
+        _UniffiFfiConverterTypeTurnRange.write(value, buf)
 
     @classmethod
     def read(cls, buf):
@@ -2806,7 +2857,7 @@ class _UniffiFfiConverterOptionalTypeTurn(_UniffiConverterRustBuffer):
         if flag == 0:
             return None
         elif flag == 1:
-            return _UniffiFfiConverterTypeTurn.read(buf)
+            return _UniffiFfiConverterTypeTurnRange.read(buf)
         else:
             raise InternalError("Unexpected flag byte for optional type")
 
@@ -2815,7 +2866,7 @@ class ReadingKept:
     """
     A reading kept, and what it means.
 """
-    def __init__(self, *, record:str, visit:typing.Optional[str], bracket:str, judged:typing.Optional[Verdict], verdict:str, next:typing.List[str], next_leaf:typing.Optional[NextLeaf], turn:typing.Optional[Turn], contested:bool, doubt:typing.Optional[str]):
+    def __init__(self, *, record:str, visit:typing.Optional[str], bracket:str, judged:typing.Optional[Verdict], verdict:str, next:typing.List[str], next_leaf:typing.Optional[NextLeaf], turn:typing.Optional[TurnRange], contested:bool, doubt:typing.Optional[str]):
         self.record = record
         self.visit = visit
         self.bracket = bracket
@@ -2866,7 +2917,7 @@ class _UniffiFfiConverterTypeReadingKept(_UniffiConverterRustBuffer):
             verdict=_UniffiFfiConverterString.read(buf),
             next=_UniffiFfiConverterSequenceString.read(buf),
             next_leaf=_UniffiFfiConverterOptionalTypeNextLeaf.read(buf),
-            turn=_UniffiFfiConverterOptionalTypeTurn.read(buf),
+            turn=_UniffiFfiConverterOptionalTypeTurnRange.read(buf),
             contested=_UniffiFfiConverterBoolean.read(buf),
             doubt=_UniffiFfiConverterOptionalString.read(buf),
         )
@@ -2880,7 +2931,7 @@ class _UniffiFfiConverterTypeReadingKept(_UniffiConverterRustBuffer):
         _UniffiFfiConverterString.check_lower(value.verdict)
         _UniffiFfiConverterSequenceString.check_lower(value.next)
         _UniffiFfiConverterOptionalTypeNextLeaf.check_lower(value.next_leaf)
-        _UniffiFfiConverterOptionalTypeTurn.check_lower(value.turn)
+        _UniffiFfiConverterOptionalTypeTurnRange.check_lower(value.turn)
         _UniffiFfiConverterBoolean.check_lower(value.contested)
         _UniffiFfiConverterOptionalString.check_lower(value.doubt)
 
@@ -2893,7 +2944,7 @@ class _UniffiFfiConverterTypeReadingKept(_UniffiConverterRustBuffer):
         _UniffiFfiConverterString.write(value.verdict, buf)
         _UniffiFfiConverterSequenceString.write(value.next, buf)
         _UniffiFfiConverterOptionalTypeNextLeaf.write(value.next_leaf, buf)
-        _UniffiFfiConverterOptionalTypeTurn.write(value.turn, buf)
+        _UniffiFfiConverterOptionalTypeTurnRange.write(value.turn, buf)
         _UniffiFfiConverterBoolean.write(value.contested, buf)
         _UniffiFfiConverterOptionalString.write(value.doubt, buf)
 
@@ -3695,9 +3746,10 @@ class TappetKitProtocol(typing.Protocol):
         `not-found` where the book has no such machine.
 """
         raise NotImplementedError
-    def change_meter(self, machine: str,old_tenth_h: int,new_tenth_h: int) -> str:
+    def change_meter(self, machine: str,old_tenth_h: int,new_tenth_h: int,changed_ms: typing.Optional[int]) -> str:
         """
-        Notes a changed hour meter: what the old one showed last and the new one first. Gives the record.
+        Notes a changed hour meter: what the old one showed last and the new one first, and when it was changed (ms since 1970 UTC;
+        absent: now). Gives the record.
 
         # Errors
         Having kept nothing.
@@ -4344,9 +4396,10 @@ class TappetKit(TappetKitProtocol):
             *_uniffi_lowered_args,
         )
         return _uniffi_lift_return(_uniffi_ffi_result)
-    def change_meter(self, machine: str,old_tenth_h: int,new_tenth_h: int) -> str:
+    def change_meter(self, machine: str,old_tenth_h: int,new_tenth_h: int,changed_ms: typing.Optional[int]) -> str:
         """
-        Notes a changed hour meter: what the old one showed last and the new one first. Gives the record.
+        Notes a changed hour meter: what the old one showed last and the new one first, and when it was changed (ms since 1970 UTC;
+        absent: now). Gives the record.
 
         # Errors
         Having kept nothing.
@@ -4357,11 +4410,14 @@ class TappetKit(TappetKitProtocol):
         _UniffiFfiConverterInt64.check_lower(old_tenth_h)
 
         _UniffiFfiConverterInt64.check_lower(new_tenth_h)
+
+        _UniffiFfiConverterOptionalInt64.check_lower(changed_ms)
         _uniffi_lowered_args = (
             self._uniffi_clone_handle(),
             _UniffiFfiConverterString.lower(machine),
             _UniffiFfiConverterInt64.lower(old_tenth_h),
             _UniffiFfiConverterInt64.lower(new_tenth_h),
+            _UniffiFfiConverterOptionalInt64.lower(changed_ms),
         )
         _uniffi_lift_return = _UniffiFfiConverterString.lift
         _uniffi_error_converter = _UniffiFfiConverterTypeTappetError
@@ -5583,6 +5639,7 @@ __all__ = [
     "PhotoOf",
     "PhotoWaiting",
     "Turn",
+    "TurnRange",
     "ReadingKept",
     "Status",
     "VisitOpened",

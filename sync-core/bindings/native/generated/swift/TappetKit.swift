@@ -1004,12 +1004,13 @@ public protocol TappetKitProtocol: AnyObject, Sendable {
     func cautions(machine: String) throws  -> [String]
 
     /**
-     * Notes a changed hour meter: what the old one showed last and the new one first. Gives the record.
+     * Notes a changed hour meter: what the old one showed last and the new one first, and when it was changed (ms since 1970 UTC;
+     * absent: now). Gives the record.
      *
      * # Errors
      * Having kept nothing.
      */
-    func changeMeter(machine: String, oldTenthH: Int64, newTenthH: Int64) throws  -> String
+    func changeMeter(machine: String, oldTenthH: Int64, newTenthH: Int64, changedMs: Int64?) throws  -> String
 
     /**
      * Clears a finding or a hold. Gives the record.
@@ -1948,19 +1949,21 @@ open func cautions(machine: String)throws  -> [String]  {
 }
 
     /**
-     * Notes a changed hour meter: what the old one showed last and the new one first. Gives the record.
+     * Notes a changed hour meter: what the old one showed last and the new one first, and when it was changed (ms since 1970 UTC;
+     * absent: now). Gives the record.
      *
      * # Errors
      * Having kept nothing.
      */
-open func changeMeter(machine: String, oldTenthH: Int64, newTenthH: Int64)throws  -> String  {
+open func changeMeter(machine: String, oldTenthH: Int64, newTenthH: Int64, changedMs: Int64?)throws  -> String  {
     return try  FfiConverterString.lift(try rustCallWithError(FfiConverterTypeTappetError_lift) {
         uniffiCallStatus in
     uniffi_tappet_kit_native_fn_method_tappetkit_change_meter(
             self.uniffiCloneHandle(),
         FfiConverterString.lower(machine),
         FfiConverterInt64.lower(oldTenthH),
-        FfiConverterInt64.lower(newTenthH),uniffiCallStatus
+        FfiConverterInt64.lower(newTenthH),
+        FfiConverterOptionInt64.lower(changedMs),uniffiCallStatus
     )
 })
 }
@@ -3914,7 +3917,7 @@ public struct ReadingKept: Equatable, Hashable {
     /**
      * How far to turn the adjuster, where that is known and asked for.
      */
-    public var turn: Turn?
+    public var turn: TurnRange?
     /**
      * Someone else's reading of this valve disagrees.
      */
@@ -3950,7 +3953,7 @@ public struct ReadingKept: Equatable, Hashable {
          */nextLeaf: NextLeaf?,
         /**
          * How far to turn the adjuster, where that is known and asked for.
-         */turn: Turn?,
+         */turn: TurnRange?,
         /**
          * Someone else's reading of this valve disagrees.
          */contested: Bool,
@@ -3992,7 +3995,7 @@ public struct FfiConverterTypeReadingKept: FfiConverterRustBuffer {
                 verdict: FfiConverterString.read(from: &buf),
                 next: FfiConverterSequenceString.read(from: &buf),
                 nextLeaf: FfiConverterOptionTypeNextLeaf.read(from: &buf),
-                turn: FfiConverterOptionTypeTurn.read(from: &buf),
+                turn: FfiConverterOptionTypeTurnRange.read(from: &buf),
                 contested: FfiConverterBool.read(from: &buf),
                 doubt: FfiConverterOptionString.read(from: &buf)
         )
@@ -4006,7 +4009,7 @@ public struct FfiConverterTypeReadingKept: FfiConverterRustBuffer {
         FfiConverterString.write(value.verdict, into: &buf)
         FfiConverterSequenceString.write(value.next, into: &buf)
         FfiConverterOptionTypeNextLeaf.write(value.nextLeaf, into: &buf)
-        FfiConverterOptionTypeTurn.write(value.turn, into: &buf)
+        FfiConverterOptionTypeTurnRange.write(value.turn, into: &buf)
         FfiConverterBool.write(value.contested, into: &buf)
         FfiConverterOptionString.write(value.doubt, into: &buf)
     }
@@ -4416,6 +4419,75 @@ public func FfiConverterTypeTurn_lower(_ value: Turn) -> RustBuffer {
 
 
 /**
+ * Between which two turns the aim lies, as far as the two leaves tell.
+ */
+public struct TurnRange: Equatable, Hashable {
+    /**
+     * From the leaf that is nearer to the aim.
+     */
+    public var least: Turn
+    /**
+     * From the leaf that is further from it.
+     */
+    public var most: Turn
+
+    // Default memberwise initializers are never public by default, so we
+    // declare one manually.
+    public init(
+        /**
+         * From the leaf that is nearer to the aim.
+         */least: Turn,
+        /**
+         * From the leaf that is further from it.
+         */most: Turn) {
+        self.least = least
+        self.most = most
+    }
+
+
+
+
+}
+
+#if compiler(>=6)
+extension TurnRange: Sendable {}
+#endif
+
+#if swift(>=5.8)
+@_documentation(visibility: private)
+#endif
+public struct FfiConverterTypeTurnRange: FfiConverterRustBuffer {
+    public static func read(from buf: inout (data: Data, offset: Data.Index)) throws -> TurnRange {
+        return
+            try TurnRange(
+                least: FfiConverterTypeTurn.read(from: &buf),
+                most: FfiConverterTypeTurn.read(from: &buf)
+        )
+    }
+
+    public static func write(_ value: TurnRange, into buf: inout [UInt8]) {
+        FfiConverterTypeTurn.write(value.least, into: &buf)
+        FfiConverterTypeTurn.write(value.most, into: &buf)
+    }
+}
+
+
+#if swift(>=5.8)
+@_documentation(visibility: private)
+#endif
+public func FfiConverterTypeTurnRange_lift(_ buf: RustBuffer) throws -> TurnRange {
+    return try FfiConverterTypeTurnRange.lift(buf)
+}
+
+#if swift(>=5.8)
+@_documentation(visibility: private)
+#endif
+public func FfiConverterTypeTurnRange_lower(_ value: TurnRange) -> RustBuffer {
+    return FfiConverterTypeTurnRange.lower(value)
+}
+
+
+/**
  * A visit opened.
  */
 public struct VisitOpened: Equatable, Hashable {
@@ -4675,6 +4747,10 @@ public enum LengthUnit: Equatable, Hashable {
      */
     case thou
     /**
+     * Inches, written as .005.
+     */
+    case inch
+    /**
      * Millimetres.
      */
     case mm
@@ -4701,7 +4777,9 @@ public struct FfiConverterTypeLengthUnit: FfiConverterRustBuffer {
 
         case 1: return .thou
 
-        case 2: return .mm
+        case 2: return .inch
+
+        case 3: return .mm
 
         default: throw UniffiInternalError.unexpectedEnumCase
         }
@@ -4715,8 +4793,12 @@ public struct FfiConverterTypeLengthUnit: FfiConverterRustBuffer {
             writeInt(&buf, Int32(1))
 
 
-        case .mm:
+        case .inch:
             writeInt(&buf, Int32(2))
+
+
+        case .mm:
+            writeInt(&buf, Int32(3))
 
         }
     }
@@ -5343,8 +5425,8 @@ fileprivate struct FfiConverterOptionTypeNextLeaf: FfiConverterRustBuffer {
 #if swift(>=5.8)
 @_documentation(visibility: private)
 #endif
-fileprivate struct FfiConverterOptionTypeTurn: FfiConverterRustBuffer {
-    typealias SwiftType = Turn?
+fileprivate struct FfiConverterOptionTypeTurnRange: FfiConverterRustBuffer {
+    typealias SwiftType = TurnRange?
 
     public static func write(_ value: SwiftType, into buf: inout [UInt8]) {
         guard let value = value else {
@@ -5352,13 +5434,13 @@ fileprivate struct FfiConverterOptionTypeTurn: FfiConverterRustBuffer {
             return
         }
         writeInt(&buf, Int8(1))
-        FfiConverterTypeTurn.write(value, into: &buf)
+        FfiConverterTypeTurnRange.write(value, into: &buf)
     }
 
     public static func read(from buf: inout (data: Data, offset: Data.Index)) throws -> SwiftType {
         switch try readInt(&buf) as Int8 {
         case 0: return nil
-        case 1: return try FfiConverterTypeTurn.read(from: &buf)
+        case 1: return try FfiConverterTypeTurnRange.read(from: &buf)
         default: throw UniffiInternalError.unexpectedOptionalTag
         }
     }
@@ -5727,7 +5809,7 @@ private let initializationResult: InitializationResult = {
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_cautions() != 41717) {
         return InitializationResult.apiChecksumMismatch
     }
-    if (uniffi_tappet_kit_native_checksum_method_tappetkit_change_meter() != 40884) {
+    if (uniffi_tappet_kit_native_checksum_method_tappetkit_change_meter() != 32387) {
         return InitializationResult.apiChecksumMismatch
     }
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_clear_finding() != 2763) {

@@ -517,7 +517,7 @@ RustBuffer uniffi_tappet_kit_native_fn_method_tappetkit_cautions(uint64_t ptr, R
 #endif
 #ifndef UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_FN_METHOD_TAPPETKIT_CHANGE_METER
 #define UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_FN_METHOD_TAPPETKIT_CHANGE_METER
-RustBuffer uniffi_tappet_kit_native_fn_method_tappetkit_change_meter(uint64_t ptr, RustBuffer machine, int64_t old_tenth_h, int64_t new_tenth_h, RustCallStatus *_Nonnull out_status
+RustBuffer uniffi_tappet_kit_native_fn_method_tappetkit_change_meter(uint64_t ptr, RustBuffer machine, int64_t old_tenth_h, int64_t new_tenth_h, RustBuffer changed_ms, RustCallStatus *_Nonnull out_status
 );
 #endif
 #ifndef UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_FN_METHOD_TAPPETKIT_CLEAR_FINDING

@@ -948,7 +948,7 @@ internal object UniffiLib {
     ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_cautions(`ptr`: Long,`machine`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
-    external fun uniffi_tappet_kit_native_fn_method_tappetkit_change_meter(`ptr`: Long,`machine`: RustBuffer.ByValue,`oldTenthH`: Long,`newTenthH`: Long,uniffi_out_err: UniffiRustCallStatus,
+    external fun uniffi_tappet_kit_native_fn_method_tappetkit_change_meter(`ptr`: Long,`machine`: RustBuffer.ByValue,`oldTenthH`: Long,`newTenthH`: Long,`changedMs`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_clear_finding(`ptr`: Long,`finding`: RustBuffer.ByValue,`how`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
@@ -1241,7 +1241,7 @@ private fun uniffiCheckApiChecksums(lib: IntegrityCheckingUniffiLib) {
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_cautions() and 0xFFFF) != 41717) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
-    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_change_meter() and 0xFFFF) != 40884) {
+    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_change_meter() and 0xFFFF) != 32387) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_clear_finding() and 0xFFFF) != 2763) {
@@ -2162,12 +2162,13 @@ public interface TappetKitInterface {
     fun `cautions`(`machine`: kotlin.String): List<kotlin.String>
 
     /**
-     * Notes a changed hour meter: what the old one showed last and the new one first. Gives the record.
+     * Notes a changed hour meter: what the old one showed last and the new one first, and when it was changed (ms since 1970 UTC;
+     * absent: now). Gives the record.
      *
      * # Errors
      * Having kept nothing.
      */
-    fun `changeMeter`(`machine`: kotlin.String, `oldTenthH`: kotlin.Long, `newTenthH`: kotlin.Long): kotlin.String
+    fun `changeMeter`(`machine`: kotlin.String, `oldTenthH`: kotlin.Long, `newTenthH`: kotlin.Long, `changedMs`: kotlin.Long?): kotlin.String
 
     /**
      * Clears a finding or a hold. Gives the record.
@@ -3315,12 +3316,13 @@ open class TappetKit: Disposable, AutoCloseable, TappetKitInterface
 
 
     /**
-     * Notes a changed hour meter: what the old one showed last and the new one first. Gives the record.
+     * Notes a changed hour meter: what the old one showed last and the new one first, and when it was changed (ms since 1970 UTC;
+     * absent: now). Gives the record.
      *
      * # Errors
      * Having kept nothing.
      */
-    @Throws(TappetException::class)override fun `changeMeter`(`machine`: kotlin.String, `oldTenthH`: kotlin.Long, `newTenthH`: kotlin.Long): kotlin.String {
+    @Throws(TappetException::class)override fun `changeMeter`(`machine`: kotlin.String, `oldTenthH`: kotlin.Long, `newTenthH`: kotlin.Long, `changedMs`: kotlin.Long?): kotlin.String {
             return FfiConverterString.lift(
     callWithHandle {
     uniffiRustCallWithError(TappetException) { _status ->
@@ -3329,7 +3331,8 @@ open class TappetKit: Disposable, AutoCloseable, TappetKitInterface
 
         FfiConverterString.lower(`machine`),
         FfiConverterLong.lower(`oldTenthH`),
-        FfiConverterLong.lower(`newTenthH`),_status)
+        FfiConverterLong.lower(`newTenthH`),
+        FfiConverterOptionalLong.lower(`changedMs`),_status)
 }
     }
     )
@@ -5121,7 +5124,7 @@ data class ReadingKept (
     /**
      * How far to turn the adjuster, where that is known and asked for.
      */
-    var `turn`: Turn?
+    var `turn`: TurnRange?
     ,
     /**
      * Someone else's reading of this valve disagrees.
@@ -5155,7 +5158,7 @@ public object FfiConverterTypeReadingKept: FfiConverterRustBuffer<ReadingKept> {
             FfiConverterString.read(buf),
             FfiConverterSequenceString.read(buf),
             FfiConverterOptionalTypeNextLeaf.read(buf),
-            FfiConverterOptionalTypeTurn.read(buf),
+            FfiConverterOptionalTypeTurnRange.read(buf),
             FfiConverterBoolean.read(buf),
             FfiConverterOptionalString.read(buf),
         )
@@ -5169,7 +5172,7 @@ public object FfiConverterTypeReadingKept: FfiConverterRustBuffer<ReadingKept> {
             FfiConverterString.allocationSize(value.`verdict`) +
             FfiConverterSequenceString.allocationSize(value.`next`) +
             FfiConverterOptionalTypeNextLeaf.allocationSize(value.`nextLeaf`) +
-            FfiConverterOptionalTypeTurn.allocationSize(value.`turn`) +
+            FfiConverterOptionalTypeTurnRange.allocationSize(value.`turn`) +
             FfiConverterBoolean.allocationSize(value.`contested`) +
             FfiConverterOptionalString.allocationSize(value.`doubt`)
     )
@@ -5182,7 +5185,7 @@ public object FfiConverterTypeReadingKept: FfiConverterRustBuffer<ReadingKept> {
             FfiConverterString.write(value.`verdict`, buf)
             FfiConverterSequenceString.write(value.`next`, buf)
             FfiConverterOptionalTypeNextLeaf.write(value.`nextLeaf`, buf)
-            FfiConverterOptionalTypeTurn.write(value.`turn`, buf)
+            FfiConverterOptionalTypeTurnRange.write(value.`turn`, buf)
             FfiConverterBoolean.write(value.`contested`, buf)
             FfiConverterOptionalString.write(value.`doubt`, buf)
     }
@@ -5476,6 +5479,53 @@ public object FfiConverterTypeTurn: FfiConverterRustBuffer<Turn> {
 
 
 /**
+ * Between which two turns the aim lies, as far as the two leaves tell.
+ */
+data class TurnRange (
+    /**
+     * From the leaf that is nearer to the aim.
+     */
+    var `least`: Turn
+    ,
+    /**
+     * From the leaf that is further from it.
+     */
+    var `most`: Turn
+
+){
+
+
+
+
+
+    companion object
+}
+
+/**
+ * @suppress
+ */
+public object FfiConverterTypeTurnRange: FfiConverterRustBuffer<TurnRange> {
+    override fun read(buf: ByteBuffer): TurnRange {
+        return TurnRange(
+            FfiConverterTypeTurn.read(buf),
+            FfiConverterTypeTurn.read(buf),
+        )
+    }
+
+    override fun allocationSize(value: TurnRange) = (
+            FfiConverterTypeTurn.allocationSize(value.`least`) +
+            FfiConverterTypeTurn.allocationSize(value.`most`)
+    )
+
+    override fun write(value: TurnRange, buf: ByteBuffer) {
+            FfiConverterTypeTurn.write(value.`least`, buf)
+            FfiConverterTypeTurn.write(value.`most`, buf)
+    }
+}
+
+
+
+/**
  * A visit opened.
  */
 data class VisitOpened (
@@ -5638,6 +5688,10 @@ enum class LengthUnit {
      * Thousandths of an inch.
      */
     THOU,
+    /**
+     * Inches, written as .005.
+     */
+    INCH,
     /**
      * Millimetres.
      */
@@ -6199,28 +6253,28 @@ public object FfiConverterOptionalTypeNextLeaf: FfiConverterRustBuffer<NextLeaf?
 /**
  * @suppress
  */
-public object FfiConverterOptionalTypeTurn: FfiConverterRustBuffer<Turn?> {
-    override fun read(buf: ByteBuffer): Turn? {
+public object FfiConverterOptionalTypeTurnRange: FfiConverterRustBuffer<TurnRange?> {
+    override fun read(buf: ByteBuffer): TurnRange? {
         if (buf.get().toInt() == 0) {
             return null
         }
-        return FfiConverterTypeTurn.read(buf)
+        return FfiConverterTypeTurnRange.read(buf)
     }
 
-    override fun allocationSize(value: Turn?): ULong {
+    override fun allocationSize(value: TurnRange?): ULong {
         if (value == null) {
             return 1UL
         } else {
-            return 1UL + FfiConverterTypeTurn.allocationSize(value)
+            return 1UL + FfiConverterTypeTurnRange.allocationSize(value)
         }
     }
 
-    override fun write(value: Turn?, buf: ByteBuffer) {
+    override fun write(value: TurnRange?, buf: ByteBuffer) {
         if (value == null) {
             buf.put(0)
         } else {
             buf.put(1)
-            FfiConverterTypeTurn.write(value, buf)
+            FfiConverterTypeTurnRange.write(value, buf)
         }
     }
 }
