@@ -123,7 +123,7 @@ impl Ground {
         let (office, lead, tech) = (By::Phone(terminal), By::Phone(lead), By::Phone(tech));
 
         forge.of_the_shop(office, tech_is);
-        let place = PropertyCard { name: hostile("property"), address: hostile("address"), access: hostile("access") };
+        let place = PropertyCard { name: hostile("property"), address: hostile("address"), access: hostile("access"), season: None };
         forge.put(Place::Property, property.doc(), vec![(office, place.into())]);
         let card = MachineCard {
             tag: hostile("tag"),
@@ -132,6 +132,7 @@ impl Ground {
             engine_card: Some(engine_card().card),
             cylinders: None,
             duty: shared::engine_card::Duty::Commercial,
+            hours_per_week: None,
             provisional: false,
         };
         let visit = Visit { cold: true, engine_tenth_c: None, cautions_confirmed: true, purpose: hostile("purpose"), resumes: None };
