@@ -166,6 +166,7 @@ fn people() -> impl Strategy<Value = Body> {
         }
         .into()),
     ]
+    .boxed()
 }
 
 fn ignition() -> impl Strategy<Value = Option<Ignition>> {
@@ -181,7 +182,7 @@ fn places() -> impl Strategy<Value = Body> {
     let adjuster = (thread, proptest::sample::select(&Rocker::ALL[..]), 300..=3_000_u32)
         .prop_map(|(thread, rocker, ratio_milli)| Adjuster { thread, rocker, ratio_milli });
     let source = (words(), words()).prop_map(|(manual, page)| Source { manual, page });
-    let known = (of(source), of(adjuster), of((1_000..=250_000_i64).prop_map(Length::from_tenth_um)), ignition(), of(5..=100_u32));
+    let known = (of(source), of(adjuster), of((1_000..=250_000_i64).prop_map(Length::from_tenth_um)), ignition(), of(5..=100_u32)).boxed();
     let card = (id(), words(), 1..=MOST_CYLINDERS, ranges(), ranges(), intervals(), intervals(), known);
     prop_oneof![
         card.prop_map(
@@ -218,6 +219,7 @@ fn places() -> impl Strategy<Value = Body> {
             }
         ),
     ]
+    .boxed()
 }
 
 fn machines_work() -> impl Strategy<Value = Body> {
@@ -242,6 +244,7 @@ fn machines_work() -> impl Strategy<Value = Body> {
             Clearance { valve, stage, go, no_go, leaves, cold, engine_tenth_c, adjusted, visit }.into()
         }),
     ]
+    .boxed()
 }
 
 fn findings() -> impl Strategy<Value = Body> {
@@ -254,6 +257,7 @@ fn findings() -> impl Strategy<Value = Body> {
             Photo { sha256, size_bytes, media_type, caption, visit }.into()
         }),
     ]
+    .boxed()
 }
 
 fn settling() -> impl Strategy<Value = Body> {
@@ -281,6 +285,7 @@ fn settling() -> impl Strategy<Value = Body> {
             DayClosed { day: Date::constant(year, month, day), counts, left_open, position, part: 1, parts, since, covers }.into()
         }),
     ]
+    .boxed()
 }
 
 /// Kinds of tomorrow, and known kinds in a version of tomorrow.

@@ -118,7 +118,7 @@ impl Told {
         let (mut recipes, mut bytes) = (Vec::with_capacity(lines.len()), 0);
         for (line, seq) in lines.iter().zip(1..) {
             let mut record = Record {
-                id: line.id,
+                id: line.id_by(identity.device),
                 doc: self.doc,
                 by: identity.person,
                 measured_by: None,

@@ -7,7 +7,7 @@ use std::path::Path;
 use jiff::Timestamp;
 use serde::Deserialize;
 use serde::de::DeserializeOwned;
-use shared::ids::RecordId;
+use shared::ids::{DeviceId, RecordId};
 use shared::length::Length;
 use shared::record::{Body, Clearance, Note, Stage};
 use shared::valve::Valve;
@@ -41,7 +41,7 @@ enum When {
 /// writes, what the book holds, and the device's key.
 #[derive(Debug, Deserialize)]
 pub(super) struct Line {
-    pub(super) id: RecordId,
+    id: RecordId,
     kind: Kind,
     pub(super) machine: String,
     valve: Valve,
@@ -56,6 +56,13 @@ impl Line {
     /// When it was written, ms since 1970 UTC.
     pub(super) fn at_ms(&self) -> i64 {
         self.taken_at.as_millisecond()
+    }
+
+    /// The record's id, as its device gives it: the workload's own has another's bytes in it.
+    pub(super) fn id_by(&self, device: DeviceId) -> RecordId {
+        let mut random = [0; 10];
+        random.copy_from_slice(&self.id.as_bytes()[6..]);
+        RecordId(device.make(self.at_ms(), random))
     }
 
     /// The number in the device's name.

@@ -41,7 +41,7 @@ impl World {
     pub(super) fn flood(&mut self, node: usize, into: Into, records: u16, bytes: u32, dice: &mut Dice) -> Result<(), Broken> {
         let Some(doc) = self.doc_of(into) else { return Ok(()) };
         let body = |n: u16| match bytes {
-            0 => Void { target: shared::ids::RecordId::from_bytes([n.to_be_bytes()[1]; 16]), reason: format!("{n}") }.into(),
+            0 => Void { target: shared::ids::RecordId::from_bytes([n.to_be_bytes()[1] % 254 + 1; 16]), reason: format!("{n}") }.into(),
             1..=4_000 => Note { text: "x".repeat(usize::try_from(bytes).unwrap_or(1)), visit: None }.into(),
             _ => unknown("x-flood", 1, bytes),
         };
