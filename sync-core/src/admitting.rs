@@ -97,7 +97,9 @@ impl Pending<'_> {
         self.bytes += bytes;
         let named = |entry: &Entry| Receipted { record: entry.record.id, sha256: entry.sha256 };
         let new = checked.iter().filter(|c| !c.held).map(|c| (named(&c.entry), c.entry.device)).collect();
-        let opens = checked.iter().any(|c| matches!(c.entry.record.body, Body::Machine(_) | Body::Property(_)));
+        // Where a machine is, by its card, also changes when the card is taken back or ruled on.
+        let moves = |body: &Body| matches!(body, Body::Machine(_) | Body::Property(_) | Body::Void(_) | Body::Ruling(_));
+        let opens = checked.iter().any(|c| moves(&c.entry.record.body));
         self.ids.extend(checked.iter().map(|c| c.entry.record.id));
         self.frontier.advance(&recipe);
         self.taken.push((recipe, checked));

@@ -10,7 +10,7 @@ use shared::record::{Body, Device, Record, ShopCard};
 use shared::role::Role;
 
 use crate::ledger::{Entry, Ledger};
-use crate::rights::{self, Place, Site};
+use crate::rights::{self, Place, Site, Target};
 use crate::standing::stands;
 
 /// Who the shop is: known from enrolment, and the root of all trust in the roster.
@@ -31,6 +31,15 @@ pub struct RosterDevice {
     pub card: Device,
     /// Revoked at this corrected time.
     pub revoked_ms: Option<i64>,
+}
+
+/// Each person's roles over time.
+type Roles = BTreeMap<PersonId, BTreeMap<InTime, Option<Role>>>;
+
+/// The role that is in force at a time; before the first grant, the first one's.
+fn role_in(changes: &BTreeMap<InTime, Option<Role>>, ms: i64) -> Option<Role> {
+    let in_force = changes.range(..=(ms, usize::MAX, LAST_ID)).next_back();
+    in_force.or_else(|| changes.first_key_value()).and_then(|(_, role)| *role)
 }
 
 /// No id is greater: up to here is all of a moment.
@@ -55,7 +64,7 @@ pub struct Roster {
     /// Who began or ceased to look after a property, by corrected time.
     assigned: BTreeMap<(PersonId, PropertyId), BTreeMap<(i64, RecordId), bool>>,
     /// Role changes of each person, by corrected time, and among equal times by what had seen what.
-    roles: BTreeMap<PersonId, BTreeMap<InTime, Option<Role>>>,
+    roles: Roles,
 }
 
 impl Roster {
@@ -100,9 +109,10 @@ impl Roster {
         roster
     }
 
-    /// Reads grants in the order in which they arrived at the shop: each by the roles that those before it have made, as the shop
-    /// judged it then. So whoever lost a role cannot give it back by a grant with an earlier time, nor can two people who take each
-    /// other's role away leave it open who was first.
+    /// Reads grants of roles twice. In the order in which they arrived at the shop: each by the roles that those before it have made, as
+    /// the shop judged it then. So whoever lost a role cannot give it back by a grant with an earlier time, nor can two people who take
+    /// each other's role away leave it open who was first. Then those that held in the order of their time: what was granted after a
+    /// dismissal that the shop had not heard of yet does not count.
     fn read_roles(&mut self, ledger: &Ledger, voids: Option<&Self>) {
         let mut grants: Vec<_> = ledger
             .entries()
@@ -122,8 +132,20 @@ impl Roster {
             let of_shop = self.is_shops(entry);
             (if of_shop { in_time.0 } else { *arrived }, !of_shop, *in_time)
         });
+        let mut held = Vec::with_capacity(grants.len());
         for (_, in_time, entry, grant) in grants {
             if rights::had_right(entry, ledger, self).is_ok() {
+                self.roles.entry(grant.person).or_default().insert(in_time, grant.role);
+                held.push((in_time, entry, grant));
+            }
+        }
+        held.sort_by_key(|(in_time, ..)| *in_time);
+        let on_arrival = std::mem::take(&mut self.roles);
+        for (in_time, entry, grant) in held {
+            let of_author = |roles: &Roles| role_in(roles.get(&entry.record.by)?, in_time.0);
+            // Whose first grant comes later in time had that role before: clocks are seconds apart.
+            let role = if self.roles.contains_key(&entry.record.by) { of_author(&self.roles) } else { of_author(&on_arrival) };
+            if self.is_shops(entry) || rights::may_write(&entry.record, role, false, &Target::default()).is_ok() {
                 self.roles.entry(grant.person).or_default().insert(in_time, grant.role);
             }
         }
@@ -175,9 +197,7 @@ impl Roster {
     /// seconds ahead must not turn a person's first records into nobody's.
     #[must_use]
     pub fn role_at(&self, person: PersonId, ms: i64) -> Option<Role> {
-        let changes = self.roles.get(&person)?;
-        let in_force = changes.range(..=(ms, usize::MAX, LAST_ID)).next_back();
-        in_force.or_else(|| changes.first_key_value()).and_then(|(_, role)| *role)
+        role_in(self.roles.get(&person)?, ms)
     }
 
     /// The role in force now, as far as the roster goes.

@@ -145,6 +145,28 @@ fn a_known_kind_keeps_its_rights_in_every_version() {
     clean(&crew);
 }
 
+/// The office dismisses somebody of the office where there is no signal; before the shop hears of it, the other makes themselves and a
+/// friend office. The dismissal is older: what came after it ceases to count.
+#[test]
+fn what_was_granted_after_a_dismissal_ceases_to_count_when_the_shop_hears_of_it() {
+    let (mut crew, _, [lead, _, _]) = Crew::of_three(24);
+    let other = crew.join("Other office", Role::Office);
+    crew.level_all();
+    let (me, friend) = (crew.phones[other].person, crew.phones[lead].person);
+    crew.on(0, |book, hand| book.set_role(me, None, hand).unwrap());
+    crew.wait_min(10);
+    for person in [me, friend] {
+        crew.on(other, |book, hand| book.set_role(person, Some(Role::Office), hand).unwrap());
+    }
+    crew.level(other);
+    assert_eq!(crew.shop.roster().unwrap().role_now(friend), Some(Role::Office), "nobody at the shop could know");
+    crew.level(0);
+    let roles = |crew: &Crew| [me, friend].map(|person| crew.shop.roster().unwrap().role_now(person));
+    assert_eq!(roles(&crew), [None, Some(Role::Lead)]);
+    crew.level_all();
+    clean(&crew);
+}
+
 /// A device says its clock is an hour off; the shop measures that it is right. The record's time is in doubt by that hour.
 #[test]
 fn evidence_that_contradicts_the_shops_measure_is_in_doubt() {

@@ -68,6 +68,25 @@ fn a_reading_written_while_the_document_was_open_is_taken_and_receipted() {
     clean(&crew);
 }
 
+/// Where a machine is, its card says: taken back, it opens the machine to nobody but its founder and those who read everything.
+#[test]
+fn a_machine_card_that_is_taken_back_opens_nothing() {
+    let (mut crew, known, [lead, tech, helper]) = Crew::of_three(19);
+    let card = crew.shop.store().machine(known).unwrap().unwrap().state.card.unwrap();
+    let own = crew.on(tech, |book, hand| book.add_machine(MachineCard { tag: "N-1".into(), ..card }, hand).unwrap());
+    crew.level(tech);
+    crew.level_all();
+    let person = crew.phones[helper].person;
+    assert!(crew.shop.may_read(person, own).unwrap(), "the helper was given the yard");
+    let founding = crew.shop.store().ledger_of(own).unwrap().entries().find(|e| e.record.body.kind() == "machine").unwrap().record.id;
+    crew.on(lead, |book, hand| book.void(founding, "no such machine", hand).unwrap());
+    crew.level(lead);
+    assert!(!crew.shop.may_read(person, own).unwrap());
+    assert!(crew.shop.may_read(crew.phones[tech].person, own).unwrap(), "who founded it reads it");
+    crew.level_all();
+    clean(&crew);
+}
+
 /// A provisional machine under the id of the days' document, of the roster, of the engines, or of a property.
 #[test]
 fn nobody_founds_a_document_under_a_reserved_id() {

@@ -9,6 +9,7 @@ use sync_core::work::Hand;
 
 use super::super::rest::{come_to_rest, judge, level};
 use super::super::world::{Broken, OFFICE, SHOP, World};
+use super::Truth;
 use crate::crew::Dice;
 use crate::disk::Image;
 
@@ -18,7 +19,9 @@ fn broken<T>(promise: &'static str, seen: String) -> Result<T, Broken> {
 
 /// Judges it. Stories without insiders end before.
 pub(in crate::sim) fn goes_on(world: &mut World, seed: u64) -> Result<(), Broken> {
-    let office_works = !world.nodes[OFFICE].revoked && world.known(OFFICE);
+    let office = world.nodes[OFFICE].person;
+    let is_office = |truth: Truth| truth.roles(office).into_iter().all(|role| role == Some(Role::Office));
+    let office_works = !world.nodes[OFFICE].revoked && world.known(OFFICE) && world.truth().is_some_and(is_office);
     if world.insiders.is_empty() || !office_works {
         return Ok(());
     }
