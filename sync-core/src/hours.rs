@@ -8,6 +8,7 @@ use shared::meter::{Chain, Feasible, MeterPoint, MeterSwap, chain, likely_replac
 use shared::record::Body;
 use shared::slot::Slot;
 
+use crate::changes;
 use crate::ledger::Ledger;
 use crate::roster::Roster;
 
@@ -41,17 +42,7 @@ impl MachineHours {
             }
         }
         points.sort_by_key(|(id, point)| (point.at_ms, *id));
-        let mut swaps: Vec<MeterSwap> = ledger
-            .entries()
-            .filter_map(|entry| match &entry.record.body {
-                Body::MeterChange(change) if ledger.voided_by(entry.record.id, roster).is_none() => {
-                    let at_ms = change.changed_ms.unwrap_or_else(|| ledger.time(entry.record.id).ms);
-                    Some(MeterSwap { at_ms, old: change.old, new: change.new })
-                }
-                _ => None,
-            })
-            .collect();
-        swaps.sort_by_key(|swap| (swap.at_ms, swap.old, swap.new));
+        let swaps = changes::counting(ledger, roster);
         let bare: Vec<MeterPoint> = points.iter().map(|(_, point)| *point).collect();
         let chain = chain(&bare, &swaps);
         let feasible = Feasible::over(&chain.kept(&bare));

@@ -1,0 +1,108 @@
+//! What stands, over a shop and phones in one thread: stories that were seen, each with what a shop may rely on.
+
+#![expect(clippy::unwrap_used, reason = "a test may panic")]
+
+use shared::hours::Hours;
+use shared::ids::{DocId, RecordId};
+use shared::record::{Decision, MeterChange};
+use shared::slot::Slot;
+use sync_core::standing::{Standing, State};
+use tests::Crew;
+
+fn at_shop(crew: &Crew, doc: DocId, slot: &Slot) -> Standing {
+    crew.shop.store().standing(doc, slot).unwrap().unwrap()
+}
+
+fn hours(crew: &mut Crew, phone: usize, machine: DocId, text: &str) -> RecordId {
+    let meter = text.parse().unwrap();
+    crew.on(phone, |book, hand| book.read_hours(machine, meter, hand).unwrap().record)
+}
+
+fn change(crew: &mut Crew, phone: usize, machine: DocId, old: &str, new: &str, changed_ms: Option<i64>) -> RecordId {
+    let change = MeterChange { old: old.parse().unwrap(), new: new.parse().unwrap(), changed_ms };
+    crew.on(phone, |book, hand| book.change_meter(machine, change, hand).unwrap())
+}
+
+fn engine_hours(crew: &Crew, machine: DocId) -> Hours {
+    crew.shop.store().machine(machine).unwrap().unwrap().state.hours.unwrap().engine
+}
+
+/// Every replica says the same, and the rows are what the records give.
+fn level(crew: &mut Crew, machine: DocId) {
+    crew.level_all();
+    let shop = crew.shop.store().standings(machine).unwrap();
+    for phone in &crew.phones {
+        assert_eq!(phone.book.store().standings(machine).unwrap(), shop);
+    }
+    for book in crew.phones.iter().map(|p| &p.book).chain([&crew.shop]) {
+        assert_eq!(book.verify().unwrap().faults, Vec::<String>::new());
+    }
+}
+
+/// Two people note the one new meter, neither knowing of the other's note: it was changed once.
+#[test]
+fn a_meter_change_noted_by_two_people_is_one_change() {
+    let (mut crew, machine, [_, tech, helper]) = Crew::of_three(1);
+    hours(&mut crew, tech, machine, "447.8");
+    level(&mut crew, machine);
+    crew.wait_min(60);
+    let by_tech = change(&mut crew, tech, machine, "447.8", "0", None);
+    crew.wait_min(20);
+    let by_helper = change(&mut crew, helper, machine, "447.8", "0", None);
+    crew.wait_min(3 * 24 * 60);
+    let fresh = hours(&mut crew, tech, machine, "5.0");
+    level(&mut crew, machine);
+    let standing = at_shop(&crew, machine, &Slot::meter_changes());
+    assert_eq!((standing.state, standing.stands), (State::Corroborated, Some(by_tech)), "{}", standing.reason);
+    assert!(standing.contenders.contains(&by_helper));
+    let standing = at_shop(&crew, machine, &Slot::hours());
+    assert_eq!((standing.stands, standing.aside), (Some(fresh), vec![]));
+    assert_eq!(engine_hours(&crew, machine).to_string(), "452.8");
+}
+
+/// Their figures differ: the tech's counts meanwhile, and the office is asked. Another change, months later, is a second one.
+#[test]
+fn meter_changes_that_differ_are_contested_and_a_later_one_is_another() {
+    let (mut crew, machine, [_, tech, helper]) = Crew::of_three(1);
+    hours(&mut crew, tech, machine, "447.8");
+    level(&mut crew, machine);
+    let by_tech = change(&mut crew, tech, machine, "447.8", "0", None);
+    let by_helper = change(&mut crew, helper, machine, "474.8", "0", None);
+    crew.wait_min(3 * 24 * 60);
+    hours(&mut crew, tech, machine, "5.0");
+    level(&mut crew, machine);
+    let standing = at_shop(&crew, machine, &Slot::meter_changes());
+    assert_eq!((standing.state, standing.stands), (State::Contested, Some(by_tech)));
+    assert_eq!(engine_hours(&crew, machine).to_string(), "452.8");
+    crew.wait_min(90 * 24 * 60);
+    let second = change(&mut crew, tech, machine, "100.0", "2.0", None);
+    crew.wait_min(24 * 60);
+    hours(&mut crew, tech, machine, "3.0");
+    level(&mut crew, machine);
+    // The change of spring is still in question, and so it is the one shown.
+    let standing = at_shop(&crew, machine, &Slot::meter_changes());
+    assert_eq!((standing.state, standing.contenders.len(), standing.outdated), (State::Contested, 2, vec![second]));
+    assert_eq!(engine_hours(&crew, machine).to_string(), "548.8", "447.8 + 98 + 3");
+    crew.on(0, |book, hand| book.rule(machine, &Slot::meter_changes(), Decision::Stands(by_helper), "photo", hand).unwrap());
+    level(&mut crew, machine);
+    let standing = at_shop(&crew, machine, &Slot::meter_changes());
+    assert_eq!((standing.state, standing.stands), (State::Stands, Some(second)));
+    assert_eq!(engine_hours(&crew, machine).to_string(), "575.8", "474.8 + 98 + 3");
+}
+
+/// Whoever knows of a note corrects it: within the window it is the same change.
+#[test]
+fn a_meter_change_is_corrected_by_whoever_knows_of_it() {
+    let (mut crew, machine, [_, tech, helper]) = Crew::of_three(1);
+    change(&mut crew, tech, machine, "447.8", "0", None);
+    level(&mut crew, machine);
+    crew.wait_min(5 * 24 * 60);
+    let on_the_day = crew.now_ms - (5 * 24 + 1) * 60 * 60_000;
+    let corrected = change(&mut crew, helper, machine, "474.8", "0", Some(on_the_day));
+    crew.wait_min(60);
+    hours(&mut crew, tech, machine, "5.0");
+    level(&mut crew, machine);
+    let standing = at_shop(&crew, machine, &Slot::meter_changes());
+    assert_eq!((standing.state, standing.stands), (State::Stands, Some(corrected)));
+    assert_eq!(engine_hours(&crew, machine).to_string(), "479.8");
+}
