@@ -40,7 +40,7 @@ pub(crate) fn picked(rulings: &[RecordId], ledger: &Ledger) -> BTreeSet<RecordId
 
 /// A ruling that names all present contenders decides. Of several, the same order as among readings.
 pub(crate) fn apply(standing: &mut Standing, rulings: &[RecordId], ledger: &Ledger, roster: &Roster) {
-    let mut stale = false;
+    let mut why_not: Option<&str> = None;
     let mut deciding: Vec<(u8, i64, RecordId, Decision, String)> = Vec::new();
     for id in rulings {
         let Some(entry) = ledger.get(*id) else { continue };
@@ -55,18 +55,22 @@ pub(crate) fn apply(standing: &mut Standing, rulings: &[RecordId], ledger: &Ledg
         };
         if names_all && picks_live {
             let time = ledger.time(*id).ms;
-            let rank = roster.role_at(entry.record.by, time).map_or(0, Role::rank);
-            let who = roster.role_at(entry.record.by, time).map_or("the office", Role::name);
+            let role = roster.role_at(entry.record.by, time);
+            let who = role.map_or("the office", Role::name);
             let reason = if ruling.reason.is_empty() { String::new() } else { format!(": {}", ruling.reason) };
-            deciding.push((rank, time, *id, ruling.decision, format!("ruled by {who}{reason}")));
-        } else {
-            stale = stale || !named.is_empty();
+            deciding.push((role.map_or(0, Role::rank), time, *id, ruling.decision, format!("ruled by {who}{reason}")));
+        } else if let Decision::Stands(picked) = ruling.decision
+            && ledger.voided_by(picked, roster).is_some()
+        {
+            why_not = Some("the reading that the ruling had let stand was taken back");
+        } else if !named.is_empty() {
+            why_not = why_not.or(Some("a reading that the ruling had not seen re-opened it"));
         }
     }
     deciding.sort_by_key(|(rank, time, id, ..)| std::cmp::Reverse((*rank, *time, *id)));
     let Some((_, _, id, decision, words)) = deciding.into_iter().next() else {
-        if stale {
-            standing.reason = format!("{}; a reading that the ruling had not seen re-opened it", standing.reason);
+        if let Some(why_not) = why_not {
+            standing.reason = format!("{}; {why_not}", standing.reason);
         }
         return;
     };

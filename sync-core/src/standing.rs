@@ -206,6 +206,12 @@ impl Standings<'_> {
         let judged = Judged { slot, live: &live, rulings: &rulings, window_ms: Some(window_ms) };
         judged.stands(&machine, self.ledger, self.roster)
     }
+
+    /// Whether a ruling decides a slot; of the changes of a meter, one of them.
+    pub(crate) fn are_decided_by(&self, ruling: RecordId, slot: &Slot) -> bool {
+        let changes = if *slot == Slot::meter_changes() { changes::of(self.ledger, self.roster) } else { vec![self.of(slot)] };
+        changes.iter().any(|standing| standing.ruling == Some(ruling))
+    }
 }
 
 /// The records of a slot that nobody has taken back.

@@ -4,7 +4,7 @@
 
 use shared::hours::Hours;
 use shared::ids::{DocId, RecordId};
-use shared::record::{Decision, MeterChange};
+use shared::record::{Decision, MeterChange, Stage};
 use shared::slot::Slot;
 use sync_core::standing::{Standing, State};
 use tests::Crew;
@@ -105,4 +105,54 @@ fn a_meter_change_is_corrected_by_whoever_knows_of_it() {
     let standing = at_shop(&crew, machine, &Slot::meter_changes());
     assert_eq!((standing.state, standing.stands), (State::Stands, Some(corrected)));
     assert_eq!(engine_hours(&crew, machine).to_string(), "479.8");
+}
+
+fn rule(crew: &mut Crew, machine: DocId, slot: &Slot, decision: Decision) -> Result<RecordId, String> {
+    crew.on(0, |book, hand| book.rule(machine, slot, decision, "", hand)).map_err(|error| error.to_string())
+}
+
+fn found() -> Slot {
+    Slot::lash("1I".parse().unwrap(), Stage::Found)
+}
+
+/// A ruling that would not decide is refused with the reason, and nothing is kept of it.
+#[test]
+fn a_ruling_decides_or_is_refused() {
+    let (mut crew, machine, [lead, tech, _]) = Crew::of_three(1);
+    let old = crew.read(lead, machine, "1I", Stage::Found, 3, 4);
+    crew.wait_min(13 * 60);
+    let fresh = crew.read(tech, machine, "1I", Stage::Found, 5, 6);
+    level(&mut crew, machine);
+    let refused = rule(&mut crew, machine, &found(), Decision::Stands(old)).unwrap_err();
+    assert!(refused.contains("is history: the engine has run since"), "{refused}");
+    let replaced = fresh;
+    let fresh = crew.read(tech, machine, "1I", Stage::Found, 6, 7);
+    level(&mut crew, machine);
+    let refused = rule(&mut crew, machine, &found(), Decision::Stands(replaced)).unwrap_err();
+    assert!(refused.contains("was replaced by a later one, whose author knew of it"), "{refused}");
+    crew.on(tech, |book, hand| book.void(fresh, "wrong valve", hand).unwrap());
+    level(&mut crew, machine);
+    let refused = rule(&mut crew, machine, &found(), Decision::Stands(fresh)).unwrap_err();
+    assert!(refused.contains("was taken back"), "{refused}");
+    let rulings = crew.phones[0].book.store().standing(machine, &Slot::ruling(&found())).unwrap();
+    assert!(rulings.is_none(), "nothing was kept");
+    // With the later one gone nothing is wrong with ruling on what it had replaced.
+    rule(&mut crew, machine, &found(), Decision::Stands(replaced)).unwrap();
+    assert_eq!(crew.phones[0].book.store().standing(machine, &found()).unwrap().unwrap().state, State::Ruled);
+}
+
+/// The reading that a ruling let stand is taken back: that, and not a reading unseen, is why it decides no more.
+#[test]
+fn a_ruling_on_a_reading_that_is_taken_back_says_so() {
+    let (mut crew, machine, [lead, tech, _]) = Crew::of_three(1);
+    let by_lead = crew.read(lead, machine, "1I", Stage::Found, 3, 4);
+    let by_tech = crew.read(tech, machine, "1I", Stage::Found, 5, 6);
+    level(&mut crew, machine);
+    rule(&mut crew, machine, &found(), Decision::Stands(by_tech)).unwrap();
+    crew.level_all();
+    crew.on(tech, |book, hand| book.void(by_tech, "wrong valve", hand).unwrap());
+    level(&mut crew, machine);
+    let standing = at_shop(&crew, machine, &found());
+    assert_eq!((standing.state, standing.stands), (State::Stands, Some(by_lead)));
+    assert!(standing.reason.ends_with("; the reading that the ruling had let stand was taken back"), "{}", standing.reason);
 }
