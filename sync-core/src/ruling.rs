@@ -38,9 +38,12 @@ pub(crate) fn picked(rulings: &[RecordId], ledger: &Ledger) -> BTreeSet<RecordId
     rulings.iter().filter_map(picked).collect()
 }
 
-/// A ruling that names all present contenders decides. Of several, the same order as among readings.
-pub(crate) fn apply(standing: &mut Standing, rulings: &[RecordId], ledger: &Ledger, roster: &Roster) {
-    let mut why_not: Option<&str> = None;
+const UNSEEN: &str = "a reading that the ruling had not seen re-opened it";
+
+/// A ruling that names all present contenders decides. Of several, the same order as among readings. `re_opened`: what a ruling had
+/// let in is contradicted by a reading that it had not seen.
+pub(crate) fn apply(standing: &mut Standing, rulings: &[RecordId], re_opened: bool, ledger: &Ledger, roster: &Roster) {
+    let mut why_not: Option<&str> = re_opened.then_some(UNSEEN);
     let mut deciding: Vec<(u8, i64, RecordId, Decision, String)> = Vec::new();
     for id in rulings {
         let Some(entry) = ledger.get(*id) else { continue };
@@ -64,7 +67,7 @@ pub(crate) fn apply(standing: &mut Standing, rulings: &[RecordId], ledger: &Ledg
         {
             why_not = Some("the reading that the ruling had let stand was taken back");
         } else if !named.is_empty() {
-            why_not = why_not.or(Some("a reading that the ruling had not seen re-opened it"));
+            why_not = why_not.or(Some(UNSEEN));
         }
     }
     deciding.sort_by_key(|(rank, time, id, ..)| std::cmp::Reverse((*rank, *time, *id)));

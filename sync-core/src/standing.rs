@@ -2,7 +2,7 @@
 //!
 //! The same records give the same answer on every replica and in every order of arrival.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use serde::{Deserialize, Serialize};
 use shared::bracket::Bracket;
@@ -196,9 +196,8 @@ impl Standings<'_> {
             return changes::shown(changes::of(self.ledger, self.roster));
         }
         let rulings = ruling::valid(slot, self.ledger, self.roster);
-        let ruled_in = ruling::picked(&rulings, self.ledger);
         let machine = Machine {
-            hours: (*slot == Slot::hours()).then(|| MachineHours::of(self.ledger, self.roster, &ruled_in)),
+            hours: (*slot == Slot::hours()).then(|| MachineHours::of(self.ledger, self.roster)),
             cylinders: if slot.0.starts_with("lash/") { self.cylinders() } else { None },
         };
         let live = live(slot, self.ledger, self.roster);
@@ -219,6 +218,13 @@ pub(crate) fn live(slot: &Slot, ledger: &Ledger, roster: &Roster) -> Vec<RecordI
     ledger.in_slot(slot).iter().copied().filter(|id| ledger.voided_by(*id, roster).is_none()).collect()
 }
 
+/// Tips that the conflict window leaves in question, and those that are history.
+pub(crate) fn within(window_ms: Option<i64>, tips: Vec<RecordId>, ledger: &Ledger) -> (Vec<RecordId>, Vec<RecordId>) {
+    let latest = tips.iter().map(|id| ledger.time(*id).ms).max();
+    let oldest = latest.zip(window_ms).map(|(latest, window)| latest.saturating_sub(window));
+    tips.into_iter().partition(|id| oldest.is_none_or(|oldest| ledger.time(*id).ms >= oldest))
+}
+
 /// Records that speak about one thing, and the rulings on it.
 pub(crate) struct Judged<'a> {
     /// The slot that they are of.
@@ -234,7 +240,7 @@ pub(crate) struct Judged<'a> {
 impl Judged<'_> {
     /// What stands of them.
     pub(crate) fn stands(&self, machine: &Machine, ledger: &Ledger, roster: &Roster) -> Standing {
-        let ruled_in = ruling::picked(self.rulings, ledger);
+        let ruled_in = machine.hours.as_ref().map_or_else(|| ruling::picked(self.rulings, ledger), |hours| hours.ruled_in().clone());
         let doubts: BTreeMap<RecordId, Doubt> = self
             .live
             .iter()
@@ -243,13 +249,11 @@ impl Judged<'_> {
             .collect();
         let plausible: Vec<RecordId> = self.live.iter().copied().filter(|id| !doubts.contains_key(id)).collect();
         let tips = ledger.tips_among(&plausible);
-        let open = ledger.tips_among(self.live);
+        // What contradicts the hours that stand is shown beside them though somebody who knew of it has read the meter since.
+        let beside = machine.hours.as_ref().map(MachineHours::in_question).unwrap_or_default();
+        let open: BTreeSet<RecordId> = ledger.tips_among(self.live).into_iter().chain(beside).collect();
         let aside = open.iter().filter_map(|id| doubts.get(id).map(|d| Aside { id: *id, why: d.why.clone(), proposed: d.proposed }));
-
-        let latest = tips.iter().map(|id| ledger.time(*id).ms).max();
-        let oldest = latest.zip(self.window_ms).map(|(latest, window)| latest.saturating_sub(window));
-        let (contending, outdated): (Vec<_>, Vec<_>) =
-            tips.into_iter().partition(|id| oldest.is_none_or(|oldest| ledger.time(*id).ms >= oldest));
+        let (contending, outdated) = within(self.window_ms, tips, ledger);
         let mut contenders: Vec<Contender<'_>> = contending
             .iter()
             .filter_map(|id| {
@@ -270,7 +274,10 @@ impl Judged<'_> {
         };
         standing.contenders.sort_unstable();
         judge(&mut standing, &contenders, roster);
-        ruling::apply(&mut standing, self.rulings, ledger, roster);
+        if let Some(hours) = &machine.hours {
+            hours.contest(&mut standing);
+        }
+        ruling::apply(&mut standing, self.rulings, machine.hours.as_ref().is_some_and(MachineHours::is_re_opened), ledger, roster);
         standing
     }
 }

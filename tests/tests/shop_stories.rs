@@ -156,3 +156,68 @@ fn a_ruling_on_a_reading_that_is_taken_back_says_so() {
     assert_eq!((standing.state, standing.stands), (State::Stands, Some(by_lead)));
     assert!(standing.reason.ends_with("; the reading that the ruling had let stand was taken back"), "{}", standing.reason);
 }
+
+/// The office lets a slip in by mistake. What is read since contradicts it: the slot asks again, and the meter goes on.
+#[test]
+fn a_mistaken_ruling_on_hours_is_asked_about_again() {
+    let (mut crew, machine, [lead, tech, _]) = Crew::of_three(1);
+    let meter = Slot::hours();
+    hours(&mut crew, tech, machine, "1520.0");
+    crew.wait_min(24 * 60);
+    let slip = hours(&mut crew, tech, machine, "15234");
+    level(&mut crew, machine);
+    rule(&mut crew, machine, &meter, Decision::Stands(slip)).unwrap();
+    level(&mut crew, machine);
+    let standing = at_shop(&crew, machine, &meter);
+    assert_eq!((standing.state, standing.stands), (State::Ruled, Some(slip)));
+    // A reading that fits what was ruled re-opens nothing.
+    crew.wait_min(24 * 60);
+    let fits = hours(&mut crew, lead, machine, "15235");
+    level(&mut crew, machine);
+    let standing = at_shop(&crew, machine, &meter);
+    assert_eq!((standing.state, standing.stands), (State::Stands, Some(fits)));
+    assert_eq!(engine_hours(&crew, machine).to_string(), "15235.0");
+    crew.on(lead, |book, hand| book.void(fits, "misread", hand).unwrap());
+    for (days, text) in [(2, "1523.0"), (9, "1530.0")] {
+        crew.wait_min(days * 24 * 60);
+        let read = hours(&mut crew, tech, machine, text);
+        level(&mut crew, machine);
+        let standing = at_shop(&crew, machine, &meter);
+        assert_eq!((standing.state, standing.stands), (State::Contested, Some(read)), "{text}: {}", standing.reason);
+        assert!(standing.reason.ends_with("a reading that the ruling had not seen re-opened it"), "{}", standing.reason);
+        assert_eq!(standing.aside.iter().map(|aside| aside.id).collect::<Vec<_>>(), [slip]);
+        let contested = crew.shop.contested(shared::length::LengthUnit::Thou).unwrap();
+        assert_eq!(contested.iter().map(|slot| &slot.slot).collect::<Vec<_>>(), [&meter]);
+    }
+    let last = at_shop(&crew, machine, &meter).stands.unwrap();
+    rule(&mut crew, machine, &meter, Decision::Stands(last)).unwrap();
+    level(&mut crew, machine);
+    let standing = at_shop(&crew, machine, &meter);
+    assert_eq!((standing.state, standing.stands, standing.aside), (State::Ruled, Some(last), vec![]));
+    crew.wait_min(24 * 60);
+    let next = hours(&mut crew, tech, machine, "1531.0");
+    level(&mut crew, machine);
+    let standing = at_shop(&crew, machine, &meter);
+    assert_eq!((standing.state, standing.stands), (State::Stands, Some(next)));
+}
+
+/// A slip that came first, 4430.0 for 443.0: a higher role's reading stands against it, contested until another agrees.
+#[test]
+fn the_first_slip_does_not_win() {
+    let (mut crew, machine, [lead, tech, helper]) = Crew::of_three(1);
+    let meter = Slot::hours();
+    let slip = hours(&mut crew, helper, machine, "4430.0");
+    level(&mut crew, machine);
+    crew.wait_min(24 * 60);
+    let right = hours(&mut crew, lead, machine, "443.8");
+    level(&mut crew, machine);
+    let standing = at_shop(&crew, machine, &meter);
+    assert_eq!((standing.state, standing.stands), (State::Contested, Some(right)));
+    assert_eq!(standing.reason, "readings that contradict each other weigh 4 and 2, by role and number: too near to tell");
+    assert_eq!(standing.aside.iter().map(|aside| aside.id).collect::<Vec<_>>(), [slip]);
+    crew.wait_min(24 * 60);
+    let agrees = hours(&mut crew, tech, machine, "444.0");
+    level(&mut crew, machine);
+    let standing = at_shop(&crew, machine, &meter);
+    assert_eq!((standing.state, standing.stands, standing.aside), (State::Stands, Some(agrees), vec![]));
+}
