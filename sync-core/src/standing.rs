@@ -95,6 +95,9 @@ pub struct Standing {
     /// The ruling that decided.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub ruling: Option<RecordId>,
+    /// Rulings that contradict each other, of which none has seen another.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub rulings: Vec<RecordId>,
     /// For clearances: what agreeing contenders say together.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub bracket: Option<Bracket>,
@@ -115,6 +118,7 @@ impl Standing {
             outdated: Vec::new(),
             aside: Vec::new(),
             ruling: None,
+            rulings: Vec::new(),
             bracket: None,
             rules: RULES,
         }
@@ -322,7 +326,7 @@ fn why_picked(pick: &Contender<'_>, next: &Contender<'_>, order_unknown: bool) -
     }
 }
 
-const fn order_known(a: Corrected, b: Corrected) -> bool {
+pub(crate) const fn order_known(a: Corrected, b: Corrected) -> bool {
     (a.ms - b.ms).abs() > a.uncertainty_ms.saturating_add(b.uncertainty_ms)
 }
 

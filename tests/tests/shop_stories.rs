@@ -221,3 +221,52 @@ fn the_first_slip_does_not_win() {
     let standing = at_shop(&crew, machine, &meter);
     assert_eq!((standing.state, standing.stands, standing.aside), (State::Stands, Some(agrees), vec![]));
 }
+
+/// The office and a lead rule otherwise, neither knowing of the other: shown, contested, and settled by ruling once more.
+#[test]
+fn rulings_that_contradict_each_other_are_contested() {
+    let (mut crew, machine, [lead, tech, helper]) = Crew::of_three(1);
+    let by_tech = crew.read(tech, machine, "1I", Stage::Found, 3, 4);
+    let by_helper = crew.read(helper, machine, "1I", Stage::Found, 5, 6);
+    crew.level_all();
+    crew.level_all();
+    let leads = crew.on(lead, |book, hand| book.rule(machine, &found(), Decision::Stands(by_tech), "I was there", hand).unwrap());
+    crew.wait_min(14);
+    let offices = rule(&mut crew, machine, &found(), Decision::Stands(by_helper)).unwrap();
+    level(&mut crew, machine);
+    let standing = at_shop(&crew, machine, &found());
+    assert_eq!((standing.state, standing.stands, standing.ruling), (State::Contested, Some(by_tech), Some(leads)));
+    assert_eq!(standing.rulings, [leads, offices]);
+    assert_eq!(standing.reason, "rulings contradict each other, and none had seen the other: lead over office, 14 min apart");
+    let now = crew.moment(0);
+    let sheet = crew.shop.day_sheet(None, shared::length::LengthUnit::Thou, &now).unwrap();
+    let shown: Vec<_> = sheet.contested[0].rulings.iter().map(|ruling| (ruling.record, ruling.counts)).collect();
+    assert_eq!(shown, [(leads, true), (offices, false)]);
+    assert!(sheet.contested[0].rulings[0].words.starts_with("Lead ruled that"), "{}", sheet.contested[0].rulings[0].words);
+    let again = rule(&mut crew, machine, &found(), Decision::Stands(by_helper)).unwrap();
+    level(&mut crew, machine);
+    let standing = at_shop(&crew, machine, &found());
+    assert_eq!((standing.state, standing.stands, standing.ruling), (State::Ruled, Some(by_helper), Some(again)));
+    assert_eq!(standing.rulings, []);
+}
+
+/// Two rulings that decide the same contradict nothing; one beyond the window is history to a later one.
+#[test]
+fn rulings_that_agree_or_lie_far_apart_are_not_contested() {
+    let (mut crew, machine, [lead, tech, helper]) = Crew::of_three(1);
+    let by_tech = crew.read(tech, machine, "1I", Stage::Found, 3, 4);
+    let by_helper = crew.read(helper, machine, "1I", Stage::Found, 5, 6);
+    crew.level_all();
+    crew.level_all();
+    crew.on(lead, |book, hand| book.rule(machine, &found(), Decision::Stands(by_tech), "", hand).unwrap());
+    rule(&mut crew, machine, &found(), Decision::Stands(by_tech)).unwrap();
+    level(&mut crew, machine);
+    let standing = at_shop(&crew, machine, &found());
+    assert_eq!((standing.state, standing.stands, standing.rulings), (State::Ruled, Some(by_tech), vec![]));
+    crew.on(lead, |book, hand| book.rule(machine, &found(), Decision::Recheck, "", hand).unwrap());
+    crew.wait_min(13 * 60);
+    rule(&mut crew, machine, &found(), Decision::Stands(by_helper)).unwrap();
+    level(&mut crew, machine);
+    let standing = at_shop(&crew, machine, &found());
+    assert_eq!((standing.state, standing.stands, standing.rulings), (State::Ruled, Some(by_helper), vec![]));
+}
