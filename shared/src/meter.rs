@@ -22,9 +22,11 @@ use crate::hours::{Hours, MS_PER_TENTH_HOUR};
 
 mod best;
 mod interval;
+mod rival;
 mod slip;
 
 pub use interval::Feasible;
+pub use rival::{Rival, rival};
 pub use slip::{Slip, likely_replaced, likely_slip};
 
 use best::{Best, Worth};
@@ -192,21 +194,22 @@ impl Reading {
         key(self).cmp(&key(other))
     }
 
-    fn idle_ms(&self) -> i128 {
-        i128::from(self.point.at_ms) - i128::from(self.point.meter.tenths()) * i128::from(MS_PER_TENTH_HOUR)
-    }
-
     fn reach_from(&self) -> i128 {
-        self.idle_ms() - uncertainty_ms(&self.point)
+        idle_ms(&self.point) - uncertainty_ms(&self.point)
     }
 
     fn reach_to(&self) -> i128 {
-        self.idle_ms() + slack_ms(&self.point)
+        idle_ms(&self.point) + slack_ms(&self.point)
     }
 
     fn worth(&self, latest_ms: i64) -> Worth {
         Worth { weight: u64::from(self.point.weight.max(1)), early_ms: i128::from(latest_ms) - i128::from(self.point.at_ms) }
     }
+}
+
+/// The time that the engine did not run, up to a constant.
+fn idle_ms(point: &MeterPoint) -> i128 {
+    i128::from(point.at_ms) - i128::from(point.meter.tenths()) * i128::from(MS_PER_TENTH_HOUR)
 }
 
 fn uncertainty_ms(point: &MeterPoint) -> i128 {

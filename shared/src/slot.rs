@@ -1,6 +1,6 @@
 //! The slot: what a record speaks about, named within its document.
 //!
-//! `lash/1I/found` is the clearance of one valve at one stage, `hours` the hour meter, `visit/<id>` a visit.
+//! `lash/1I/found` is the clearance of one valve at one stage, `hours` the hour meter, `meter` its changes, `visit/<id>` a visit.
 //! A slot's name is part of what rulings sign, so it is a promise to strangers: never change one.
 
 use std::fmt;
@@ -31,6 +31,12 @@ impl Slot {
     #[must_use]
     pub fn hours() -> Self {
         Self("hours".to_owned())
+    }
+
+    /// The changes of the hour meter: all of a machine, so that two notes of one change meet.
+    #[must_use]
+    pub fn meter_changes() -> Self {
+        Self("meter".to_owned())
     }
 
     /// The sign-off of a visit.
@@ -77,7 +83,7 @@ impl Slot {
             Body::Role(b) => Self(format!("role/{}", b.person)),
             Body::Assignment(b) => Self(format!("assignment/{}/{}", b.person, b.property)),
             Body::Visit(_) => Self(format!("visit/{id}")),
-            Body::MeterChange(_) => Self(format!("meter/{id}")),
+            Body::MeterChange(_) => Self::meter_changes(),
             Body::Finding(_) => Self(format!("finding/{id}")),
             Body::FindingCleared(b) => Self(format!("cleared/{}", b.finding)),
             Body::Note(_) => Self(format!("note/{id}")),
@@ -97,6 +103,7 @@ impl Slot {
                 Err(_) => self.0.clone(),
             },
             (Some("hours"), None, None) => "hour meter".to_owned(),
+            (Some("meter"), None, None) => "change of the hour meter".to_owned(),
             (Some("machine"), None, None) => "machine card".to_owned(),
             (Some("property"), None, None) => "property".to_owned(),
             (Some("shop"), None, None) => "shop settings".to_owned(),

@@ -1,5 +1,6 @@
 //! Whether things said about one slot can all be so: asked of two, and of any number at once without comparing each with each.
 
+use shared::hours::Hours;
 use shared::length::Length;
 use shared::record::Body;
 
@@ -26,7 +27,7 @@ pub fn disagree(a: Said<'_>, b: Said<'_>, tolerance: Length) -> bool {
 /// Whether any two of them say what cannot both be so; in O(n log n).
 ///
 /// Clearances: brackets, widened by the tolerance, that do not overlap. Hours: more apart than the clock between them and
-/// 0.2 h allow. Signatures and decisions agree with each other; any other kinds must say the same. All of a slot are of one kind.
+/// 0.2 h allow. Changes of the meter: other figures. Signatures and decisions agree with each other; any other kinds must say the same. All of a slot are of one kind.
 #[must_use]
 pub fn any_disagree(said: &[Said<'_>], tolerance: Length) -> bool {
     let mut said = said;
@@ -40,10 +41,19 @@ pub fn any_disagree(said: &[Said<'_>], tolerance: Length) -> bool {
             }
             Body::Clearance(_) => return clearances_disagree(said, tolerance),
             Body::Hours(_) => return hours_disagree(said),
+            Body::MeterChange(_) => return rest.iter().any(|other| figures(other.body) != figures(first.body)),
             body => return rest.iter().any(|other| other.body != body),
         }
     }
     false
+}
+
+/// What a change of the meter adds to every reading after it goes by these alone.
+const fn figures(body: &Body) -> Option<(Hours, Hours)> {
+    match body {
+        Body::MeterChange(change) => Some((change.old, change.new)),
+        _ => None,
+    }
 }
 
 /// Of brackets that all overlap in twos, the highest low end lies below the lowest high end.
@@ -88,7 +98,7 @@ fn hours_disagree(said: &[Said<'_>]) -> bool {
 #[cfg(test)]
 mod tests {
     use proptest::prelude::*;
-    use shared::hours::{Hours, MS_PER_TENTH_HOUR};
+    use shared::hours::MS_PER_TENTH_HOUR;
     use shared::record::{Clearance, HourReading, Note, SignOff, Stage};
 
     use super::*;

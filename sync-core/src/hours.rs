@@ -4,12 +4,16 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use shared::hours::Hours;
 use shared::ids::RecordId;
-use shared::meter::{Chain, Feasible, MeterPoint, MeterSwap, chain, likely_replaced, likely_slip};
+use shared::meter::{Chain, Feasible, MeterPoint, MeterSwap, Rival, chain, likely_replaced, likely_slip, rival};
 use shared::record::Body;
+use shared::role::Role;
 use shared::slot::Slot;
 
+use crate::changes;
 use crate::ledger::Ledger;
 use crate::roster::Roster;
+use crate::ruling;
+use crate::standing::{Standing, State, live, within};
 
 /// A reading that a ruling let in outweighs any number of others.
 const RULED_WEIGHT: u32 = 10_000;
@@ -23,40 +27,99 @@ pub struct MachineHours {
     chain: Chain,
     /// What fits the readings on the chain.
     feasible: Feasible,
+    /// What contradicts the chain and weighs nearly as much.
+    rival: Option<Rival>,
+    ruled_in: BTreeSet<RecordId>,
+    re_opened: BTreeSet<RecordId>,
 }
 
 impl MachineHours {
     /// The live hour readings of a machine's ledger, with those that rulings let in.
+    ///
+    /// A ruling lets its reading in until a contender comes that it had not weighed and that its reading contradicts.
     #[must_use]
-    pub fn of(ledger: &Ledger, roster: &Roster, ruled_in: &BTreeSet<RecordId>) -> Self {
-        let mut points: Vec<(RecordId, MeterPoint)> = Vec::new();
-        for id in ledger.in_slot(&Slot::hours()) {
-            if let Some(Body::Hours(reading)) = ledger.get(*id).map(|e| &e.record.body)
-                && ledger.voided_by(*id, roster).is_none()
-            {
-                let time = ledger.time(*id);
-                let weight = if ruled_in.contains(id) { RULED_WEIGHT } else { 1 };
-                let point = MeterPoint { at_ms: time.ms, meter: reading.meter, weight, uncertainty_ms: time.uncertainty_ms };
-                points.push((*id, point));
-            }
+    pub fn of(ledger: &Ledger, roster: &Roster) -> Self {
+        let rulings = ruling::valid(&Slot::hours(), ledger, roster);
+        let live = live(&Slot::hours(), ledger, roster);
+        let swaps = changes::counting(ledger, roster);
+        let all = ruling::picked(&rulings, ledger);
+        let ruled = Self::with(ledger, roster, &live, swaps.clone(), all.clone());
+        if all.is_empty() {
+            return ruled;
         }
+        let without = Self::with(ledger, roster, &live, swaps.clone(), BTreeSet::new());
+        let plausible: Vec<RecordId> = live.iter().copied().filter(|id| without.is_on_chain(*id)).collect();
+        let window_ms = i64::from(roster.settings.conflict_window_min) * 60_000;
+        let (contenders, _) = within(Some(window_ms), ledger.tips_among(&plausible), ledger);
+        let excluded: Vec<RecordId> = contenders.into_iter().filter(|id| !ruled.is_on_chain(*id)).collect();
+        let weighed_all = |id: &RecordId| match ledger.get(*id).map(|e| &e.record.body) {
+            Some(Body::Ruling(ruling)) => excluded.iter().all(|id| ruling.of.contains(id)),
+            _ => false,
+        };
+        let kept: Vec<RecordId> = rulings.into_iter().filter(weighed_all).collect();
+        let kept = ruling::picked(&kept, ledger);
+        if kept.len() == all.len() {
+            return ruled;
+        }
+        let judged = Self::with(ledger, roster, &live, swaps, kept);
+        let re_opened = all.into_iter().filter(|id| judged.by_id.contains_key(id) && !judged.is_on_chain(*id)).collect();
+        Self { re_opened, ..judged }
+    }
+
+    fn with(ledger: &Ledger, roster: &Roster, live: &[RecordId], swaps: Vec<MeterSwap>, ruled_in: BTreeSet<RecordId>) -> Self {
+        let point = |id: &RecordId| {
+            let Some((Body::Hours(reading), by)) = ledger.get(*id).map(|e| (&e.record.body, e.record.by)) else { return None };
+            let time = ledger.time(*id);
+            let rank = roster.role_at(by, time.ms).map_or(0, Role::rank);
+            let weight = if ruled_in.contains(id) { RULED_WEIGHT } else { u32::from(rank) + 1 };
+            Some((*id, MeterPoint { at_ms: time.ms, meter: reading.meter, weight, uncertainty_ms: time.uncertainty_ms }))
+        };
+        let mut points: Vec<(RecordId, MeterPoint)> = live.iter().filter_map(point).collect();
         points.sort_by_key(|(id, point)| (point.at_ms, *id));
-        let mut swaps: Vec<MeterSwap> = ledger
-            .entries()
-            .filter_map(|entry| match &entry.record.body {
-                Body::MeterChange(change) if ledger.voided_by(entry.record.id, roster).is_none() => {
-                    let at_ms = change.changed_ms.unwrap_or_else(|| ledger.time(entry.record.id).ms);
-                    Some(MeterSwap { at_ms, old: change.old, new: change.new })
-                }
-                _ => None,
-            })
-            .collect();
-        swaps.sort_by_key(|swap| (swap.at_ms, swap.old, swap.new));
         let bare: Vec<MeterPoint> = points.iter().map(|(_, point)| *point).collect();
         let chain = chain(&bare, &swaps);
         let feasible = Feasible::over(&chain.kept(&bare));
+        let rival = rival(&bare, &chain);
         let by_id = points.iter().enumerate().map(|(n, (id, _))| (*id, n)).collect();
-        Self { points, by_id, swaps, chain, feasible }
+        Self { points, by_id, swaps, chain, feasible, rival, ruled_in, re_opened: BTreeSet::new() }
+    }
+
+    fn is_on_chain(&self, id: RecordId) -> bool {
+        self.by_id.get(&id).is_some_and(|n| self.chain.feasible[*n])
+    }
+
+    /// Readings that rulings let in.
+    #[must_use]
+    pub const fn ruled_in(&self) -> &BTreeSet<RecordId> {
+        &self.ruled_in
+    }
+
+    /// Readings off the chain that are asked about: what rulings had let in until a reading came that they had not weighed, and the
+    /// latest of those that weigh nearly as much as what they contradict.
+    #[must_use]
+    pub fn in_question(&self) -> BTreeSet<RecordId> {
+        let latest = self.rival.as_ref().and_then(|rival| rival.readings.last()).map(|n| self.points[*n].0);
+        self.re_opened.iter().copied().chain(latest).collect()
+    }
+
+    /// A reading came that a ruling had not weighed, and that contradicts what it had let in.
+    pub(crate) fn is_re_opened(&self) -> bool {
+        !self.re_opened.is_empty()
+    }
+
+    /// Contests the hour meter where a reading off the chain is asked about.
+    pub(crate) fn contest(&self, standing: &mut Standing) {
+        if standing.contenders.is_empty() {
+            return;
+        }
+        if let Some(Rival { weight, against, .. }) = self.rival {
+            standing.state = State::Contested;
+            standing.reason =
+                format!("readings that contradict each other weigh {against} and {weight}, by role and number: too near to tell");
+        }
+        if self.is_re_opened() {
+            standing.state = State::Contested;
+        }
     }
 
     /// Engine hours of a reading: the meter with all meter changes undone.

@@ -17,6 +17,7 @@ pub mod replica;
 
 // What the records of a document say.
 pub mod brief;
+pub mod changes;
 pub mod clock;
 pub mod dispute;
 pub mod hours;
@@ -25,6 +26,7 @@ pub mod machine;
 pub mod plausible;
 pub mod rights;
 pub mod roster;
+pub mod ruling;
 pub mod standing;
 
 // Keeping them.

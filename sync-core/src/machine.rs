@@ -167,8 +167,7 @@ impl MachineState {
         if let Some(Body::Machine(card)) = standing_body(&Slot("machine".to_owned())) {
             state.card = Some(card.clone());
         }
-        let ruled_in = by_slot.get(&Slot::hours()).filter(|s| s.state == State::Ruled).and_then(|s| s.stands).into_iter().collect();
-        let hours = MachineHours::of(ledger, roster, &ruled_in);
+        let hours = MachineHours::of(ledger, roster);
         state.hours = hours_now(&hours, by_slot.get(&Slot::hours()).and_then(|s| s.stands), ledger);
         state.run = Run::of(&hours.on_chain());
         for standing in standings {

@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 use shared::bracket::Bracket;
 use shared::ids::RecordId;
 use shared::length::Length;
-use shared::record::{Body, Decision};
+use shared::record::Body;
 use shared::role::Role;
 use shared::slot::Slot;
 
@@ -17,11 +17,11 @@ use crate::dispute::{Said, any_disagree, disagree};
 use crate::hours::MachineHours;
 use crate::ledger::Ledger;
 use crate::plausible::{self, Doubt, Machine};
-use crate::rights;
 use crate::roster::Roster;
+use crate::{changes, ruling};
 
 /// The version of these rules. Every standing carries the version that made it.
-pub const RULES: u32 = 1;
+pub const RULES: u32 = 2;
 
 /// How a slot stands.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -95,6 +95,9 @@ pub struct Standing {
     /// The ruling that decided.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub ruling: Option<RecordId>,
+    /// Rulings that contradict each other, of which none has seen another.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub rulings: Vec<RecordId>,
     /// For clearances: what agreeing contenders say together.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub bracket: Option<Bracket>,
@@ -103,6 +106,24 @@ pub struct Standing {
 }
 
 impl Standing {
+    /// Of a slot about which nothing is stated.
+    pub(crate) fn empty(slot: Slot) -> Self {
+        Self {
+            slot,
+            state: State::Empty,
+            stands: None,
+            reason: "nothing stated".to_owned(),
+            order_unknown: false,
+            contenders: Vec::new(),
+            outdated: Vec::new(),
+            aside: Vec::new(),
+            ruling: None,
+            rulings: Vec::new(),
+            bracket: None,
+            rules: RULES,
+        }
+    }
+
     /// Everything that a new record in this slot must name as seen.
     #[must_use]
     pub fn open_ends(&self) -> Vec<RecordId> {
@@ -175,76 +196,102 @@ impl Standings<'_> {
     /// What stands for a slot.
     #[must_use]
     pub fn of(&self, slot: &Slot) -> Standing {
-        let machine = |ruled_in: &BTreeSet<RecordId>| Machine {
-            hours: (*slot == Slot::hours()).then(|| MachineHours::of(self.ledger, self.roster, ruled_in)),
+        if *slot == Slot::meter_changes() {
+            return changes::shown(changes::of(self.ledger, self.roster));
+        }
+        let rulings = ruling::valid(slot, self.ledger, self.roster);
+        let machine = Machine {
+            hours: (*slot == Slot::hours()).then(|| MachineHours::of(self.ledger, self.roster)),
             cylinders: if slot.0.starts_with("lash/") { self.cylinders() } else { None },
         };
-        stands_for(slot, self.ledger, self.roster, machine)
+        let live = live(slot, self.ledger, self.roster);
+        let window_ms = i64::from(self.roster.settings.conflict_window_min) * 60_000;
+        let judged = Judged { slot, live: &live, rulings: &rulings, window_ms: Some(window_ms) };
+        judged.stands(&machine, self.ledger, self.roster)
+    }
+
+    /// Whether a ruling decides a slot; of the changes of a meter, one of them.
+    pub(crate) fn are_decided_by(&self, ruling: RecordId, slot: &Slot) -> bool {
+        let changes = if *slot == Slot::meter_changes() { changes::of(self.ledger, self.roster) } else { vec![self.of(slot)] };
+        changes.iter().any(|standing| standing.ruling == Some(ruling))
     }
 }
 
-fn stands_for(slot: &Slot, ledger: &Ledger, roster: &Roster, machine: impl FnOnce(&BTreeSet<RecordId>) -> Machine) -> Standing {
-    let rulings = valid_rulings(slot, ledger, roster);
-    let ruled_in: BTreeSet<RecordId> = rulings
-        .iter()
-        .filter_map(|id| match ledger.get(*id).map(|e| &e.record.body) {
-            Some(Body::Ruling(ruling)) => match ruling.decision {
-                Decision::Stands(picked) => Some(picked),
-                Decision::Recheck => None,
-            },
-            _ => None,
-        })
-        .collect();
-    let machine = machine(&ruled_in);
-    let live: Vec<RecordId> = ledger.in_slot(slot).iter().copied().filter(|id| ledger.voided_by(*id, roster).is_none()).collect();
-    let doubts: BTreeMap<RecordId, Doubt> = live
-        .iter()
-        .filter(|id| !ruled_in.contains(id))
-        .filter_map(|id| plausible::doubt(*id, ledger, roster, &machine).map(|doubt| (*id, doubt)))
-        .collect();
-    let plausible: Vec<RecordId> = live.iter().copied().filter(|id| !doubts.contains_key(id)).collect();
-    let tips = ledger.tips_among(&plausible);
-    let open = ledger.tips_among(&live);
-    let aside = open.iter().filter_map(|id| doubts.get(id).map(|d| Aside { id: *id, why: d.why.clone(), proposed: d.proposed })).collect();
+/// The records of a slot that nobody has taken back.
+pub(crate) fn live(slot: &Slot, ledger: &Ledger, roster: &Roster) -> Vec<RecordId> {
+    ledger.in_slot(slot).iter().copied().filter(|id| ledger.voided_by(*id, roster).is_none()).collect()
+}
 
+/// Tips that the conflict window leaves in question, and those that are history.
+pub(crate) fn within(window_ms: Option<i64>, tips: Vec<RecordId>, ledger: &Ledger) -> (Vec<RecordId>, Vec<RecordId>) {
     let latest = tips.iter().map(|id| ledger.time(*id).ms).max();
-    let window_ms = i64::from(roster.settings.conflict_window_min) * 60_000;
-    let (contending, outdated): (Vec<_>, Vec<_>) =
-        tips.into_iter().partition(|id| latest.is_none_or(|latest| ledger.time(*id).ms >= latest.saturating_sub(window_ms)));
-    let mut contenders: Vec<Contender<'_>> = contending
-        .iter()
-        .filter_map(|id| {
-            let entry = ledger.get(*id)?;
-            let time = ledger.time(*id);
-            let engine_hours = machine.hours.as_ref().and_then(|h| h.engine_hours(*id)).map(|h| h.tenths());
-            Some(Contender { id: *id, body: &entry.record.body, role: roster.role_at(entry.record.by, time.ms), time, engine_hours })
-        })
-        .collect();
-    contenders.sort_by_key(|c| std::cmp::Reverse((c.rank(), c.time.ms, c.id)));
+    let oldest = latest.zip(window_ms).map(|(latest, window)| latest.saturating_sub(window));
+    tips.into_iter().partition(|id| oldest.is_none_or(|oldest| ledger.time(*id).ms >= oldest))
+}
 
-    let mut standing = Standing {
-        slot: slot.clone(),
-        state: State::Empty,
-        stands: contenders.first().map(|c| c.id),
-        reason: String::new(),
-        order_unknown: false,
-        contenders: contenders.iter().map(|c| c.id).collect(),
-        outdated,
-        aside,
-        ruling: None,
-        bracket: None,
-        rules: RULES,
-    };
-    standing.contenders.sort_unstable();
-    judge(&mut standing, &contenders, roster);
-    apply_ruling(&mut standing, &rulings, ledger, roster);
-    standing
+/// Records that speak about one thing, and the rulings on it.
+pub(crate) struct Judged<'a> {
+    /// The slot that they are of.
+    pub(crate) slot: &'a Slot,
+    /// The records, none of them taken back.
+    pub(crate) live: &'a [RecordId],
+    /// Valid rulings that no other has seen.
+    pub(crate) rulings: &'a [RecordId],
+    /// Tips so much older than the latest are history; `None` where none of these can be.
+    pub(crate) window_ms: Option<i64>,
+}
+
+impl Judged<'_> {
+    /// What stands of them.
+    pub(crate) fn stands(&self, machine: &Machine, ledger: &Ledger, roster: &Roster) -> Standing {
+        let ruled_in = machine.hours.as_ref().map_or_else(|| ruling::picked(self.rulings, ledger), |hours| hours.ruled_in().clone());
+        let doubts: BTreeMap<RecordId, Doubt> = self
+            .live
+            .iter()
+            .filter(|id| !ruled_in.contains(id))
+            .filter_map(|id| plausible::doubt(*id, ledger, roster, machine).map(|doubt| (*id, doubt)))
+            .collect();
+        let plausible: Vec<RecordId> = self.live.iter().copied().filter(|id| !doubts.contains_key(id)).collect();
+        let tips = ledger.tips_among(&plausible);
+        // What contradicts the hours that stand is shown beside them though somebody who knew of it has read the meter since.
+        let beside = machine.hours.as_ref().map(MachineHours::in_question).unwrap_or_default();
+        let open: BTreeSet<RecordId> = ledger.tips_among(self.live).into_iter().chain(beside).collect();
+        let aside = open.iter().filter_map(|id| doubts.get(id).map(|d| Aside { id: *id, why: d.why.clone(), proposed: d.proposed }));
+        let (contending, outdated) = within(self.window_ms, tips, ledger);
+        let mut contenders: Vec<Contender<'_>> = contending
+            .iter()
+            .filter_map(|id| {
+                let entry = ledger.get(*id)?;
+                let time = ledger.time(*id);
+                let engine_hours = machine.hours.as_ref().and_then(|h| h.engine_hours(*id)).map(|h| h.tenths());
+                Some(Contender { id: *id, body: &entry.record.body, role: roster.role_at(entry.record.by, time.ms), time, engine_hours })
+            })
+            .collect();
+        contenders.sort_by_key(|c| std::cmp::Reverse((c.rank(), c.time.ms, c.id)));
+
+        let mut standing = Standing {
+            stands: contenders.first().map(|c| c.id),
+            contenders: contenders.iter().map(|c| c.id).collect(),
+            outdated,
+            aside: aside.collect(),
+            ..Standing::empty(self.slot.clone())
+        };
+        standing.contenders.sort_unstable();
+        judge(&mut standing, &contenders, roster);
+        if let Some(hours) = &machine.hours {
+            hours.contest(&mut standing);
+        }
+        ruling::apply(&mut standing, self.rulings, machine.hours.as_ref().is_some_and(MachineHours::is_re_opened), ledger, roster);
+        standing
+    }
 }
 
 /// Picks, says why, and finds agreement or dispute.
 fn judge(standing: &mut Standing, contenders: &[Contender<'_>], roster: &Roster) {
     let Some((pick, others)) = contenders.split_first() else {
-        standing.reason = if standing.aside.is_empty() { "nothing stated".to_owned() } else { "nothing plausible stated".to_owned() };
+        if !standing.aside.is_empty() {
+            "nothing plausible stated".clone_into(&mut standing.reason);
+        }
         return;
     };
     standing.bracket = common_bracket(contenders);
@@ -279,7 +326,7 @@ fn why_picked(pick: &Contender<'_>, next: &Contender<'_>, order_unknown: bool) -
     }
 }
 
-const fn order_known(a: Corrected, b: Corrected) -> bool {
+pub(crate) const fn order_known(a: Corrected, b: Corrected) -> bool {
     (a.ms - b.ms).abs() > a.uncertainty_ms.saturating_add(b.uncertainty_ms)
 }
 
@@ -302,74 +349,4 @@ fn common_bracket(contenders: &[Contender<'_>]) -> Option<Bracket> {
     });
     let first = brackets.next()??;
     brackets.try_fold(first, |common, next| common.intersection(&next?))
-}
-
-/// The live rulings on a slot whose authors had the right, newest word of each chain only.
-fn valid_rulings(slot: &Slot, ledger: &Ledger, roster: &Roster) -> Vec<RecordId> {
-    if !ledger.settles() {
-        return Vec::new();
-    }
-    let valid: Vec<RecordId> = ledger
-        .in_slot(&Slot::ruling(slot))
-        .iter()
-        .copied()
-        .filter(|id| ledger.voided_by(*id, roster).is_none() && may_rule(*id, ledger, roster))
-        .collect();
-    ledger.tips_among(&valid)
-}
-
-fn may_rule(id: RecordId, ledger: &Ledger, roster: &Roster) -> bool {
-    ledger.get(id).is_some_and(|entry| rights::had_right(entry, ledger, roster).is_ok())
-}
-
-/// A ruling that names all present contenders decides. Of several, the same order as among readings.
-fn apply_ruling(standing: &mut Standing, rulings: &[RecordId], ledger: &Ledger, roster: &Roster) {
-    let mut stale = false;
-    let mut deciding: Vec<(u8, i64, RecordId, Decision, String)> = Vec::new();
-    for id in rulings {
-        let Some(entry) = ledger.get(*id) else { continue };
-        let Body::Ruling(ruling) = &entry.record.body else { continue };
-        // The contenders lie in order: looked up, not gone over for each that a ruling names.
-        let contends = |id: &RecordId| standing.contenders.binary_search(id).is_ok();
-        let named: BTreeSet<&RecordId> = ruling.of.iter().filter(|id| contends(id)).collect();
-        let names_all = named.len() == standing.contenders.len();
-        let picks_live = match ruling.decision {
-            Decision::Stands(picked) => contends(&picked),
-            Decision::Recheck => !standing.contenders.is_empty(),
-        };
-        if names_all && picks_live {
-            let time = ledger.time(*id).ms;
-            let rank = roster.role_at(entry.record.by, time).map_or(0, Role::rank);
-            let who = roster.role_at(entry.record.by, time).map_or("the office", Role::name);
-            let reason = if ruling.reason.is_empty() { String::new() } else { format!(": {}", ruling.reason) };
-            deciding.push((rank, time, *id, ruling.decision, format!("ruled by {who}{reason}")));
-        } else {
-            stale = stale || !named.is_empty();
-        }
-    }
-    deciding.sort_by_key(|(rank, time, id, ..)| std::cmp::Reverse((*rank, *time, *id)));
-    let Some((_, _, id, decision, words)) = deciding.into_iter().next() else {
-        if stale {
-            standing.reason = format!("{}; a reading that the ruling had not seen re-opened it", standing.reason);
-        }
-        return;
-    };
-    standing.ruling = Some(id);
-    standing.order_unknown = false;
-    standing.reason = words;
-    match decision {
-        Decision::Stands(picked) => {
-            standing.state = State::Ruled;
-            standing.stands = Some(picked);
-            standing.bracket = match ledger.get(picked).map(|e| &e.record.body) {
-                Some(Body::Clearance(body)) => body.bracket().ok(),
-                _ => None,
-            };
-        }
-        Decision::Recheck => {
-            standing.state = State::Recheck;
-            standing.stands = None;
-            standing.bracket = None;
-        }
-    }
 }

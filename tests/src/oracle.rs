@@ -42,6 +42,10 @@ pub fn stands(slot: &Slot, entries: &[Entry], roster: &Roster) -> Option<RecordI
         }
         _ => None,
     });
+    let deciding: Vec<(u8, i64, RecordId, Decision)> = deciding.collect();
+    // Rulings older than the latest by more than the window are history, as readings are.
+    let latest_ruling = deciding.iter().map(|(_, time, ..)| *time).max();
+    let deciding = deciding.into_iter().filter(|(_, time, ..)| latest_ruling.is_some_and(|latest| *time >= latest - window));
     match deciding.max_by_key(|(rank, time, id, _)| (*rank, *time, *id)) {
         Some((.., Decision::Stands(picked))) => Some(picked),
         Some((.., Decision::Recheck)) => None,

@@ -7,7 +7,9 @@ use proptest::prelude::*;
 use shared::bytes::Bytes32;
 use shared::ids::{DeviceId, DocId, PersonId, RecordId, ShopId};
 use shared::length::Length;
-use shared::record::{Arrival, Body, Clearance, ClockEvidence, Decision, HourReading, Receipted, Record, RoleGrant, Ruling, Stage, Void};
+use shared::record::{
+    Arrival, Body, Clearance, ClockEvidence, Decision, HourReading, MeterChange, Receipted, Record, RoleGrant, Ruling, Stage, Void,
+};
 use shared::role::Role;
 use shared::slot::Slot;
 use sync_core::ledger::{Entry, Ledger};
@@ -34,8 +36,9 @@ fn id(n: usize) -> RecordId {
 enum What {
     Lash(i64, i64),
     Hours(i64),
+    Meter(i64, Option<i64>),
     Void(usize),
-    Ruling(Vec<usize>, Option<usize>, bool),
+    Ruling(Vec<usize>, Option<usize>, usize),
     Arrival(Vec<usize>, i64, i64),
 }
 
@@ -54,8 +57,9 @@ fn what() -> impl Strategy<Value = What> {
     prop_oneof![
         6 => (2i64..9, 1i64..4).prop_map(|(go, wide)| What::Lash(go, go + wide)),
         3 => (1000i64..1400).prop_map(What::Hours),
+        2 => (1000i64..1003, proptest::option::of(0i64..2000)).prop_map(|(old, changed_min)| What::Meter(old, changed_min)),
         2 => (0usize..30).prop_map(What::Void),
-        3 => (some(), proptest::option::of(0usize..6), any::<bool>()).prop_map(|(of, pick, hours)| What::Ruling(of, pick, hours)),
+        3 => (some(), proptest::option::of(0usize..6), 0usize..3).prop_map(|(of, pick, slot)| What::Ruling(of, pick, slot)),
         3 => (some(), 0i64..3000, -200i64..200).prop_map(|(of, at, skew)| What::Arrival(of, at, skew)),
     ]
 }
@@ -95,10 +99,15 @@ fn entry(n: usize, sketch: &Sketch) -> Entry {
         }),
         What::Hours(tenths) => Body::Hours(HourReading { meter: shared::hours::Hours::from_tenths(*tenths), visit: None }),
         What::Void(target) => Body::Void(Void { target: id(*target), reason: "slip".into() }),
-        What::Ruling(of, pick, hours) => {
+        What::Meter(old, changed_min) => Body::MeterChange(MeterChange {
+            old: shared::hours::Hours::from_tenths(*old),
+            new: shared::hours::Hours::from_tenths(0),
+            changed_ms: changed_min.map(|min| min * 60_000),
+        }),
+        What::Ruling(of, pick, slot) => {
             let of = ids(of);
             let decision = pick.map_or(Decision::Recheck, |pick| Decision::Stands(of[pick % of.len()]));
-            let slot = if *hours { Slot::hours() } else { lash() };
+            let slot = [Slot::hours(), Slot::meter_changes(), lash()][*slot].clone();
             Body::Ruling(Ruling { slot, of, decision, reason: String::new() })
         }
         What::Arrival(of, at, skew) => Body::Arrival(Arrival {

@@ -141,6 +141,7 @@ fn what_stands_is_what_was_written_by_hand() {
         let said = json!({
             "state": standing.state, "stands": standing.stands, "reason": standing.reason, "contenders": standing.contenders,
             "outdated": standing.outdated, "aside": standing.aside, "order_unknown": standing.order_unknown, "ruling": standing.ruling,
+            "rulings": standing.rulings,
         });
         let mut wanted = expected.clone();
         if let Some(edges) = wanted.as_object_mut().unwrap().remove("bracket_tenth_um") {

@@ -3,7 +3,7 @@
 use serde::Deserialize;
 use serde_json::Value;
 use sync_core::store::{QuarantineState, Quarantined};
-use sync_core::view::{ContestedSlot, short};
+use sync_core::view::{ContestedRuling, ContestedSlot, short};
 
 use super::{Table, indented, sentence, width, wrapped};
 use crate::exit::Failure;
@@ -28,7 +28,14 @@ pub(crate) fn contested(slot: &ContestedSlot, wide: usize) -> String {
     }
     let order = if slot.order_unknown { " The clocks cannot tell which came first." } else { "" };
     let head = wrapped(&format!("{}: {}\n{}{order}", slot.title, slot.slot_words, sentence(&slot.reason)), wide);
-    format!("{head}\n{}", indented_table(&mut table, wide))
+    let rulings: Vec<String> = slot.rulings.iter().map(|ruling| ruling_line(ruling, wide)).collect();
+    let blocks = [vec![head, indented_table(&mut table, wide)], rulings].concat();
+    blocks.join("\n")
+}
+
+fn ruling_line(ruling: &ContestedRuling, wide: usize) -> String {
+    let meanwhile = if ruling.counts { " It counts meanwhile." } else { "" };
+    indented(&format!("Ruling {}, {}: {}.{meanwhile}", ruling.short, ruling.when, ruling.words), wide)
 }
 
 fn indented_table(table: &mut Table, wide: usize) -> String {

@@ -222,6 +222,7 @@ fn contested(doc: DocId, record: RecordId) -> ContestedSlot {
         order_unknown: false,
         readings: vec![reading],
         more: 0,
+        rulings: Vec::new(),
     }
 }
 

@@ -60,7 +60,20 @@ pub(super) fn readings(visitor: &Visitor, sheet: &SlotSheet, name: &str, back: &
     html! {
         @if !slot.reason.is_empty() { p { (sentence(&slot.reason)) } }
         @if slot.order_unknown { p.warn { "The clocks cannot tell which came first: a ruling is asked for." } }
-        @if let Some(ruled) = &sheet.ruled { p { (sentence(ruled)) } }
+        @if slot.rulings.is_empty() {
+            @if let Some(ruled) = &sheet.ruled { p { (sentence(ruled)) } }
+        } @else {
+            p.warn { "Rulings contradict each other. Rule once more: that settles it." }
+            ul {
+                @for ruling in &slot.rulings {
+                    li {
+                        (sentence(&ruling.words)) " " (ruling.when) " "
+                        a.id href={ "/office/records/" (ruling.record) } { (ruling.short) }
+                        @if ruling.counts { " " span.tag.good { "counts meanwhile" } }
+                    }
+                }
+            }
+        }
         @match (&sheet.range, &sheet.source) {
             (Some(range), Some(source)) => p.soft {
                 "Range " (range.low.show_bare(visitor.unit)) " to " (range.high.show(visitor.unit)) ", engine cold: "

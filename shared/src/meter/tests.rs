@@ -66,6 +66,24 @@ fn a_lower_reading_may_be_of_a_new_meter() {
     assert!(!likely_replaced(hours("1520"), i64::MAX, hours("3.2"), i64::MIN));
 }
 
+/// 4430.0 for 443.0: against one reading alone a rival; against what weighs more than twice as much none.
+#[test]
+fn what_weighs_nearly_as_much_is_a_rival() {
+    let slip = MeterPoint { weight: 2, ..point(0, 44_300) };
+    let by = |weight: u32, day: i64, tenths: i64| MeterPoint { weight, ..point(day * DAY_MS, tenths) };
+    let rival_of = |points: &[MeterPoint]| rival(points, &chain(points, &[]));
+    let lead = by(4, 1, 4_438);
+    assert_eq!(feasible(&[slip, lead]), [false, true]);
+    assert_eq!(rival_of(&[slip, lead]), Some(Rival { readings: vec![0], weight: 2, against: 4 }));
+    assert_eq!(rival_of(&[slip, lead, by(1, 2, 4_450)]), None, "five to two");
+    // The same weight: the earlier is kept, and the later is its rival.
+    assert_eq!(rival_of(&[slip, by(2, 1, 4_438)]), Some(Rival { readings: vec![1], weight: 2, against: 2 }));
+    // What is contradicted by nothing that counts now rivals nothing.
+    let old = [by(1, 0, 100), by(1, 1, 200), by(1, 2, 180), by(1, 9, 300)];
+    assert_eq!((feasible(&old), rival_of(&old)), (vec![true, true, false, true], None));
+    assert_eq!((rival_of(&[]), rival_of(&[lead])), (None, None));
+}
+
 #[test]
 fn meter_changes_are_undone() {
     let swap = |day: i64, old, new| MeterSwap { at_ms: day * DAY_MS, old: Hours::from_tenths(old), new: Hours::from_tenths(new) };
@@ -198,6 +216,31 @@ proptest! {
         let (low, high) = feasible_interval(&kept, asked.at_ms);
         prop_assert!(low <= high);
         prop_assert_eq!(low <= asked.meter && asked.meter <= high, kept.iter().all(|k| fit(k, &asked)));
+    }
+
+    /// A rival is what every set of contradicting readings, tried one by one, has for its heaviest.
+    #[test]
+    fn the_rival_equals_brute_force(points in readings(9)) {
+        let made = chain(&points, &[]);
+        let on = |n: &usize| made.feasible[*n];
+        let weight = |n: usize| u64::from(points[n].weight.max(1));
+        let Some(last) = (0..points.len()).filter(on).max_by_key(|n| (points[*n].at_ms, points[*n].meter)) else { return Ok(()) };
+        let off: Vec<usize> = (0..points.len()).filter(|n| !on(n) && !fit(&points[*n], &points[last])).collect();
+        let sets = (0u32..1 << off.len()).map(|set| (0..off.len()).filter(|n| set >> n & 1 == 1).map(|n| off[n]).collect::<Vec<_>>());
+        let fitting = sets.filter(|set| set.iter().all(|a| set.iter().all(|b| fit(&points[*a], &points[*b]))));
+        let heaviest = fitting.map(|set| set.iter().map(|n| weight(*n)).sum::<u64>()).max().unwrap_or_default();
+        let all_chain: u64 = (0..points.len()).filter(on).map(weight).sum();
+        match rival(&points, &made) {
+            Some(rival) => {
+                prop_assert_eq!(rival.weight, heaviest);
+                prop_assert_eq!(rival.weight, rival.readings.iter().map(|n| weight(*n)).sum::<u64>());
+                let contradicts = |n: &usize| rival.readings.iter().any(|r| !fit(&points[*n], &points[*r]));
+                let against: u64 = (0..points.len()).filter(on).filter(contradicts).map(weight).sum();
+                prop_assert_eq!(rival.against, against);
+                prop_assert!(against <= 2 * rival.weight && !off.is_empty());
+            }
+            None => prop_assert!(off.is_empty() || all_chain > 2 * heaviest),
+        }
     }
 
     #[test]

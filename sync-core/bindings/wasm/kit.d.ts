@@ -98,6 +98,7 @@ export interface ContestedReading {
 }
 export interface ContestedSlot {
   doc: Id; title: string; slot: string; slot_words: string; reason: string; order_unknown: boolean; readings: ContestedReading[];
+  rulings?: { record: Id; short: string; words: string; when: string; counts: boolean }[];
 }
 export interface Quarantined {
   id: number; record: Id | null; doc: Id; code: string; detail: string; since_ms: number; kind: string | null;

@@ -57,7 +57,7 @@ impl Book {
     pub fn lash_courses(&self, machine: DocId, unit: LengthUnit) -> Result<Vec<LashCourse>, BookError> {
         let (state, ledger) = self.machine_ledger(machine)?;
         let roster = self.roster()?;
-        let chain = self.judged_hours(machine, &ledger)?.on_chain();
+        let chain = self.judged_hours(&ledger)?.on_chain();
         let card = self.card_of(&state)?;
         let cylinders = state.card.as_ref().and_then(|c| c.cylinders).or(card.as_ref().map(|c| c.cylinders)).unwrap_or(1);
         let card = card.filter(|card| card.source.is_some());

@@ -72,7 +72,7 @@ impl Book {
     pub fn meter_of(&self, machine: DocId) -> Result<Reckoned<Vec<MeterLine>>, BookError> {
         let (_, ledger) = self.machine_ledger(machine)?;
         let roster = self.roster()?;
-        let hours = self.judged_hours(machine, &ledger)?;
+        let hours = self.judged_hours(&ledger)?;
         let mut lines: Vec<MeterLine> = ledger
             .in_slot(&Slot::hours())
             .iter()
@@ -120,7 +120,7 @@ impl Book {
     pub fn usage_of(&self, machine: DocId, season: &Season, now: &Moment) -> Result<Reckoned<Usage>, BookError> {
         let (state, ledger) = self.machine_ledger(machine)?;
         let season = self.in_season(season, &state)?;
-        let chain = self.judged_hours(machine, &ledger)?.on_chain();
+        let chain = self.judged_hours(&ledger)?.on_chain();
         let facts = usage(&chain, self.shop_now_ms(now)?, &season).map_err(cannot)?;
         Ok(Reckoned { words: vec![facts.words()], facts })
     }
@@ -138,7 +138,7 @@ impl Book {
         let season = self.in_season(season, &state)?;
         let roster = self.roster()?;
         let now_ms = self.shop_now_ms(now)?;
-        let chain = self.judged_hours(machine, &ledger)?.on_chain();
+        let chain = self.judged_hours(&ledger)?.on_chain();
         let used = usage(&chain, now_ms, &season);
         let today = roster.day(now_ms);
         let input = DueInput {
@@ -172,7 +172,7 @@ impl Book {
     /// [`BookError::Reckoning`] where no valve was left and found again with hours between.
     pub fn drift_of(&self, machine: DocId, valve: Valve, unit: LengthUnit) -> Result<Reckoned<DriftFacts>, BookError> {
         let (state, ledger) = self.machine_ledger(machine)?;
-        let chain = self.judged_hours(machine, &ledger)?.on_chain();
+        let chain = self.judged_hours(&ledger)?.on_chain();
         let found = self.taken(&ledger, valve, Stage::Found)?;
         let left = self.left_readings(&ledger, valve)?;
         let mut pairs = Vec::new();

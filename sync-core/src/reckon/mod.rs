@@ -88,10 +88,8 @@ impl Book {
     }
 
     /// The machine's hours as judged, with what rulings let in.
-    pub(crate) fn judged_hours(&self, machine: DocId, ledger: &Ledger) -> Result<MachineHours, BookError> {
-        let standing = self.store.standing(machine, &Slot::hours())?;
-        let ruled_in = standing.filter(|s| s.ruling.is_some()).and_then(|s| s.stands).into_iter().collect();
-        Ok(MachineHours::of(ledger, self.roster()?, &ruled_in))
+    pub(crate) fn judged_hours(&self, ledger: &Ledger) -> Result<MachineHours, BookError> {
+        Ok(MachineHours::of(ledger, self.roster()?))
     }
 }
 

@@ -36,6 +36,22 @@ pub struct ContestedReading {
     pub aside: Option<String>,
 }
 
+/// One of the rulings that contradict each other.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+pub struct ContestedRuling {
+    /// Which.
+    pub record: RecordId,
+    /// How people name it.
+    pub short: String,
+    /// Who ruled what, and why.
+    pub words: String,
+    /// Corrected time, as the shop's clock shows it.
+    pub when: String,
+    /// It counts meanwhile.
+    pub counts: bool,
+}
+
 /// A slot that wants a ruling.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
@@ -57,6 +73,9 @@ pub struct ContestedSlot {
     /// How many more there are.
     #[serde(default, skip_serializing_if = "none")]
     pub more: usize,
+    /// Rulings that contradict each other: a new one settles it.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub rulings: Vec<ContestedRuling>,
 }
 
 /// A record that contends, or one that is set aside, and why.
@@ -114,6 +133,17 @@ impl Book {
             order_unknown: standing.order_unknown,
             readings,
             more,
+            rulings: standing.rulings.iter().map(|id| self.contested_ruling(*id, standing, ledger)).collect::<Result<_, _>>()?,
+        })
+    }
+
+    fn contested_ruling(&self, id: RecordId, standing: &Standing, ledger: &Ledger) -> Result<ContestedRuling, BookError> {
+        Ok(ContestedRuling {
+            record: id,
+            short: short(&id),
+            words: self.ruling_words(id, ledger)?,
+            when: self.roster()?.local(ledger.time(id).ms),
+            counts: standing.ruling == Some(id),
         })
     }
 

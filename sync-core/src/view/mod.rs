@@ -26,7 +26,7 @@ use shared::ids::{CardId, PropertyId};
 use shared::record::{Body, PropertyCard};
 use shared::slot::Slot;
 
-pub use contested::{ContestedReading, ContestedSlot};
+pub use contested::{ContestedReading, ContestedRuling, ContestedSlot};
 pub use day_sheet::{AsideLine, DaySheet, DeviceContact, HoldLine, PersonCount, RecheckLine, SheetCounts, VisitOfDay};
 pub use days::{ClosedDay, Evening, EveningLine, LateLine};
 pub(crate) use days::{Closings, closing_in};

@@ -49,6 +49,7 @@ pub struct SlotSheet {
 #[must_use]
 pub fn weighed(standing: &Standing) -> Bytes32 {
     let mut ids: Vec<RecordId> = standing.contenders.iter().copied().chain(standing.aside.iter().map(|aside| aside.id)).collect();
+    ids.extend(&standing.rulings);
     ids.sort_unstable();
     let mut hash = Sha256::new();
     ids.iter().for_each(|id| hash.update(id.as_bytes()));
@@ -126,7 +127,7 @@ impl Book {
         })
     }
 
-    fn ruling_words(&self, ruling: RecordId, ledger: &Ledger) -> Result<String, BookError> {
+    pub(super) fn ruling_words(&self, ruling: RecordId, ledger: &Ledger) -> Result<String, BookError> {
         let roster = self.roster()?;
         let Some(entry) = ledger.get(ruling) else { return Ok("ruled".to_owned()) };
         let Body::Ruling(body) = &entry.record.body else { return Ok("ruled".to_owned()) };

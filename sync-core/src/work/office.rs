@@ -10,7 +10,11 @@ use shared::usage::Between;
 
 use super::Hand;
 use crate::book::{Book, BookError, Draft};
+use crate::ledger::Ledger;
 use crate::moment::{fresh_doc, fresh_person};
+use crate::roster::Roster;
+use crate::standing::{Standing, Standings};
+use crate::view::short;
 
 /// Settings to be changed; what is absent stays.
 #[derive(Debug, Clone, Default)]
@@ -166,7 +170,8 @@ impl Book {
     /// Rules on a slot: a record stands, or it is to be measured again. All present contenders are weighed.
     ///
     /// # Errors
-    /// [`BookError::Unknown`] where there is nothing to rule on, [`BookError::Denied`] where it is not this person's to rule.
+    /// [`BookError::Unknown`] where there is nothing to rule on, [`BookError::Denied`] where it is not this person's to rule, or
+    /// where the ruling would not decide.
     pub fn rule(&mut self, doc: DocId, slot: &Slot, decision: Decision, reason: &str, hand: &mut Hand<'_>) -> Result<RecordId, BookError> {
         let standing = self
             .store
@@ -184,6 +189,29 @@ impl Book {
         of.sort_unstable();
         let ruling = Ruling { slot: slot.clone(), of, decision, reason: reason.to_owned() };
         let mut own = Hand { now: hand.now, entropy: &mut *hand.entropy, measured_by: None };
-        self.state_one(doc, ruling, &mut own)
+        self.as_one(|book| {
+            let record = book.state_one(doc, ruling, &mut own)?;
+            let (ledger, roster) = (book.store.ledger_of(doc)?, book.roster()?);
+            let decides = Standings::new(&ledger, roster).are_decided_by(record, slot);
+            if decides { Ok(record) } else { Err(BookError::Denied(would_not(decision, &standing, &ledger, roster))) }
+        })
     }
+}
+
+/// Why a ruling that is to be made would not decide, in a sentence; `standing` is how the slot stands without it.
+fn would_not(decision: Decision, standing: &Standing, ledger: &Ledger, roster: &Roster) -> String {
+    let Decision::Stands(picked) = decision else {
+        return "the ruling would decide nothing: nothing stands there that could be measured again".to_owned();
+    };
+    let named = short(&picked);
+    let why = if ledger.voided_by(picked, roster).is_some() {
+        format!("record {named} was taken back. State it again, if it holds after all")
+    } else if standing.outdated.contains(&picked) {
+        format!("record {named} is history: the engine has run since, or its valve was set. To let it stand, take back what came after it")
+    } else if !standing.open_ends().contains(&picked) {
+        format!("record {named} was replaced by a later one, whose author knew of it. To let it stand, take back the later one")
+    } else {
+        format!("record {named} would not stand even so: {}", standing.reason)
+    };
+    format!("the ruling would decide nothing: {why}")
 }

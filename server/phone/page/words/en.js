@@ -125,6 +125,8 @@ export default {
     stands: 'stands until it is decided',
     standsNow: 'stands',
     unknown: 'Which was later is not known.',
+    rulings: 'Rulings contradict each other, and none had seen the other. Ruling once more settles it.',
+    counts: 'counts until it is decided',
     who: (by, role) => `${by}, ${role}`,
     decide: 'The office or a lead decides. Reading the valve again helps them.',
   },

@@ -125,6 +125,7 @@ fn standings(file: &Value) -> Result<usize, String> {
         let said = json!({
             "state": standing.state, "stands": standing.stands, "reason": standing.reason, "contenders": standing.contenders,
             "outdated": standing.outdated, "aside": standing.aside, "order_unknown": standing.order_unknown, "ruling": standing.ruling,
+            "rulings": standing.rulings,
         });
         holds(said == wanted, &case["name"].to_string())?;
     }
