@@ -14,7 +14,7 @@ fn a_cold_of_six_days_ago_is_not_in_spec() {
     assert_eq!(world.tappet("tove", &["--json", "read", "T-1", "1I", "found", "4/5"]).json(0)["judged"]["verdict"], "in-spec");
     world.pass_min(SIX_DAYS_MIN);
     let read = world.tappet("tove", &["read", "T-1", "1E", "found", "5/6"]).screen(0);
-    assert!(read.starts_with("not settled\nThe engine was said to be cold 144 hours ago, which counts for 12."), "{read}");
+    assert!(read.starts_with("not judged\nThe engine was said to be cold 144 hours ago, which counts for 12."), "{read}");
     let read = world.tappet("tove", &["--json", "read", "T-1", "2I", "found", "4/5"]).json(0);
     assert_eq!((&read["judged"]["why"], &read["cold"]["engine"]), (&"not-cold".into(), &"too-long-ago".into()));
     // Said again, it counts again, in the same visit; what was said for one reading counts for that one.

@@ -16,7 +16,7 @@ fn a_whole_check_with_a_loose_valve() {
         "y",
         "y", // cautions, cold
         "n",
-        "y", // 1I: 6 does not go, 4 goes: in spec
+        "y", // 1I: 5 does not go, 4 goes: in spec
         "8/9",
         "y",
         "6/7",

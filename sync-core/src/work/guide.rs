@@ -274,7 +274,7 @@ fn reached(ledger: &Ledger, roster: &Roster, visit: RecordId, valve: Valve, card
         stage: last.stage,
         verdict: card.map(|card| judge_on_card(last, card)),
         gross: card.and_then(|card| gross_on_card(last, card)),
-        stuck: card.is_some_and(|card| last.bracket().is_ok_and(|b| next_leaf(Some(&b), &card.range(valve.side()), set).is_none())),
+        stuck: card.is_some_and(|card| last.bracket().is_ok_and(|b| next_leaf(Some(&b), &card.range(valve.side()), set, None).is_none())),
         asked: card.is_some_and(|card| was_asked(ledger, roster, id, last, card)),
     })
 }
