@@ -72,6 +72,25 @@ fn all_are_found_then_both_of_a_cylinder_set_and_the_engine_turned_over_once() {
 }
 
 #[test]
+fn the_shops_level_of_proof_chooses_the_leaf_and_what_is_not_proven_is_said() {
+    let world = World::with_shop();
+    let settings = world.tappet("office", &["office", "settings", "--feel", "0.2thou"]).screen(0);
+    assert!(settings.contains("Feel of a leaf") && settings.contains("0.2 thou"), "{settings}");
+    world.exchange("office");
+    world.exchange("tove");
+    // 5 to 6 thou would not be proven at 95 %, 5 to 5.5 is; 5.5 goes too, so that it lies against the limit.
+    let screen = world.answering("tove", &["guide", "T-1"], &lines(&["y", "y", "y", "y", "n", "y", "n", "q"])).screen(0).replace('\n', " ");
+    for said in [
+        "1I found: try 5 thou. Does it go? y 1I found: try 5.5 thou (2.5 and 3 thou stacked). Does it go? y 1I found: try 6 thou. Does it go? n",
+        "Leave it alone. Not proven either way: read 5.5 to 6 thou, the clearance lies in 4 to 6 thou with 84 % probability;",
+        "1E found: try 6 thou. Does it go? y 1E found: try 6.5 thou (2.5 and 4 thou stacked). Does it go? n in spec In spec: 6 to 6.5 thou",
+    ] {
+        assert!(screen.contains(said), "{said}: {screen}");
+    }
+    assert_eq!(screen.matches("Not proven").count(), 1, "{screen}");
+}
+
+#[test]
 fn the_end_of_input_keeps_what_was_answered() {
     let world = World::with_shop();
     let done = world.answering("tove", &["--json", "guide", "T-1"], &lines(&["y", "y", "5/6"]));

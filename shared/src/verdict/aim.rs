@@ -21,16 +21,16 @@ pub struct Proof {
 }
 
 impl Proof {
-    /// What a shop asks for; `None` where it states no leaf tolerance, so that no probability can be given.
+    /// What a shop asks for; `None` where it states neither leaf tolerance nor feel, so that no probability can be given.
     ///
     /// The tolerance is a half-width with nothing known of where in it a leaf lies: its standard uncertainty is t/√3
-    /// (JCGM 100:2008 4.3.7, from memory). The feel of a leaf is not stated by the shop, and is not counted.
+    /// (JCGM 100:2008 4.3.7, from memory). The feel is stated as one already.
     #[must_use]
     pub fn of(shop: &ShopCard) -> Option<Self> {
-        let tolerance = f64::from(shop.leaf_tolerance_tenth_um);
-        let source = "the shop's leaf tolerance; feel is not counted".to_owned();
-        let spread = Spread { leaf_tenth_um: tolerance / 3f64.sqrt(), feel_tenth_um: 0.0, source };
-        (tolerance > 0.0).then(|| Self { spread, level: shop.conformance_level() })
+        let (tolerance, feel) = (f64::from(shop.leaf_tolerance_tenth_um), f64::from(shop.feel_tenth_um));
+        let source = "as the shop's settings say".to_owned();
+        let spread = Spread { leaf_tenth_um: tolerance / 3f64.sqrt(), feel_tenth_um: feel, source };
+        (tolerance > 0.0 || feel > 0.0).then(|| Self { spread, level: shop.conformance_level() })
     }
 
     /// Whether a reading is proven to lie in its range (JCGM 106). An open bracket proves nothing.
@@ -210,6 +210,8 @@ mod tests {
         let asked = Proof::of(&shop).unwrap();
         // 30/√3, by hand.
         assert!((asked.spread.leaf_tenth_um - 17.320_508).abs() < 1e-6 && (asked.level - 0.99).abs() < 1e-12);
+        let felt = Proof::of(&ShopCard { feel_tenth_um: 38, ..ShopCard::usual("Shop", "UTC") }).unwrap();
+        assert_eq!((felt.spread.leaf_tenth_um, felt.spread.feel_tenth_um, felt.level), (0.0, 38.0, 0.95));
         assert_eq!(Proof::of(&ShopCard::usual("Shop", "UTC")), None);
     }
 }
