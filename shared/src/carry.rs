@@ -46,9 +46,9 @@ pub enum Tends {
 #[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Carry {
-    /// The median change, from the middles of the brackets. Missing where no pair has both edges.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub median_tenth_um: Option<f64>,
+    /// The likely change, from the middles of the brackets. Missing where no pair has both edges.
+    #[serde(rename = "likely_tenth_um", default, skip_serializing_if = "Option::is_none")]
+    pub likely: Option<f64>,
     /// The low end of the interval; missing where it is open.
     #[serde(rename = "low_tenth_um", default, skip_serializing_if = "Option::is_none")]
     pub low: Option<f64>,
@@ -86,8 +86,8 @@ pub enum CarryError {
 /// Without one it is [`Tends::Neither`], unless fewer than [`FEWEST_MOVES`] pairs are in, or fewer moved and those
 /// that stood still are not the more: then [`Tends::NotKnown`].
 ///
-/// Half the width of a bracket hides a small carry from the sign test but not from the median: with leaves a thou
-/// apart, a carry of half a thou moves every other reading by one leaf.
+/// Half the width of a bracket hides a small carry from the sign test but not from the likely change: with leaves a thou
+/// apart, a carry of half a thou moves every other reading by one leaf, and the mean of these is half a thou.
 ///
 /// Source: the sign test's p is the binomial's, `2 P(B(n, ½) <= min(closed, opened))`, at most 1 (textbook, from
 /// memory); the rest is derived in `drift/combine.rs`.
@@ -115,7 +115,7 @@ pub fn carry(pairs: &[CarryPair]) -> Result<Carry, CarryError> {
         Tends::Neither
     };
     Ok(Carry {
-        median_tenth_um: together.likely,
+        likely: together.likely,
         low: together.low,
         high: together.high,
         pairs: u32::try_from(changes.len()).unwrap_or(u32::MAX),
@@ -130,7 +130,7 @@ impl Carry {
     /// The carry in a sentence or two: "Pia's lock nut closes the gap by about 0.6 thou; set that much wider, then
     /// check again after turning the engine over."
     ///
-    /// Advises only where there is a tendency and the median goes the same way.
+    /// Advises only where there is a tendency and the likely change goes the same way.
     #[must_use]
     pub fn words(&self, who: &str, unit: LengthUnit) -> String {
         let pairs = if self.pairs == 1 { "1 pair".to_owned() } else { format!("{} pairs", self.pairs) };
@@ -141,10 +141,10 @@ impl Carry {
             Tends::Neither => return format!("{who}'s lock nut does not move the gap one way or the other ({seen})."),
             Tends::NotKnown => return format!("What {who}'s lock nut does is not known yet ({seen}): too few settings tell."),
         };
-        let same_way = |median: &f64| (*median < 0.0) == (self.tends == Tends::Tighter);
+        let same_way = |likely: &f64| (*likely < 0.0) == (self.tends == Tends::Tighter);
         // Too small to name is too small to allow for.
         let nothing = |text: &String| text.bytes().all(|b| matches!(b, b'0' | b'.'));
-        match self.median_tenth_um.filter(same_way).map(|median| fine(median, unit)).filter(|text| !nothing(text)) {
+        match self.likely.filter(same_way).map(|likely| fine(likely, unit)).filter(|text| !nothing(text)) {
             Some(by) => format!(
                 "{who}'s lock nut {verb} the gap by about {by} {unit}; set that much {other}, then check again after turning the engine over."
             ),

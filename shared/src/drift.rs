@@ -44,7 +44,7 @@ pub struct Pair {
 #[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Drift {
-    /// The likely drift: the median of the pairs' middles. Missing where no pair has both edges.
+    /// The likely drift, from the pairs' middles. Missing where no pair has both edges.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub tenth_um_per_100h: Option<f64>,
     /// The low end; missing where it is open.
@@ -99,9 +99,12 @@ pub enum DriftError {
 /// The change per 100 h from pairs of one valve, or of one kind of valve.
 ///
 /// Each pair's rate lies between `(found go − left no-go)` and `(found no-go − left go)` over its hours; a missing
-/// leaf leaves that end open. They are brought together as their **hours-weighted median** (a bracket of a thou over
-/// 10 h says a tenth of what it says over 100 h), with an interval that holds every median these brackets allow, and
-/// the scatter of the pairs: the head of `drift/combine.rs` says how and why neither intersection nor hull.
+/// leaf leaves that end open. They are brought together **weighted by hours** (a bracket of a thou over 10 h says a
+/// tenth of what it says over 100 h), with an interval that holds every median these brackets allow, and the scatter of
+/// the pairs: the head of `drift/combine.rs` says how, and why neither intersection nor hull.
+///
+/// A valve that is set once it is found out of range is found last where its reading fell low: what it closes by is told as a
+/// little more than it is, so the next check comes a little sooner.
 ///
 /// More pairs make it surer but hardly narrower: its width is that of the leaves over the hours. A valve left alone
 /// at several checks is best given as one long pair, from the last adjustment to the last reading.

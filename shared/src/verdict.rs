@@ -18,9 +18,11 @@ use crate::leaf::{Feeler, LeafSet, THICKEST_LEAF};
 use crate::length::{Length, LengthUnit};
 use crate::record::Clearance;
 
+mod aim;
 mod gross;
 mod plan;
 
+pub use aim::{Proof, aim_leaf, setting_words};
 pub use gross::{FAR_TENTHS, Gross, gross, gross_on_card};
 pub use plan::{Plan, Step, leaf_plan};
 
@@ -118,7 +120,11 @@ impl NextLeaf {
     #[must_use]
     pub fn words(&self, unit: LengthUnit) -> String {
         let outcome = |verdict: Verdict| if verdict.is_settled() { verdict.word() } else { "still open" };
-        format!("Try {} next: {} if it enters, {} if not.", self.feeler.words(unit), outcome(self.if_enters), outcome(self.if_refused))
+        let (enters, refused) = (outcome(self.if_enters), outcome(self.if_refused));
+        if enters == refused {
+            return format!("Try {} next: {enters} either way.", self.feeler.words(unit));
+        }
+        format!("Try {} next: {enters} if it enters, {refused} if not.", self.feeler.words(unit))
     }
 }
 
@@ -163,30 +169,47 @@ pub fn judge_on_card(clearance: &Clearance, card: &EngineCard) -> Verdict {
 
 /// The one feeler of a set to try next, single leaf or two-leaf stack; with no bracket yet, the first to try.
 ///
+/// First the aim leaf, then one leaf to the side on which the clearance lies (the head of `verdict/aim.rs` says why, and how
+/// the shop's level of proof chooses it). Where these settle nothing, the limits: see [`settling`].
+///
+/// `None` where the valve is tight or loose, where it is in spec and nothing more is wanted, or where no feeler of the set can
+/// tell more: then [`advice`] says which leaf would be needed.
+#[must_use]
+pub fn next_leaf(bracket: Option<&Bracket>, range: &Range, set: &LeafSet, proof: Option<&Proof>) -> Option<NextLeaf> {
+    if matches!(bracket.map(|bracket| judge(bracket, range)), Some(Verdict::Tight | Verdict::Loose)) {
+        return None;
+    }
+    let feelers = set.stacks();
+    let aimed = aim::for_the_aim(bracket, range, &feelers, proof).and_then(|feeler| trying(bracket, feeler, range));
+    aimed.or_else(|| settling(bracket, range, &feelers))
+}
+
+/// What the answers of a feeler would mean.
+fn trying(bracket: Option<&Bracket>, feeler: &Feeler, range: &Range) -> Option<NextLeaf> {
+    let if_enters = judge(&after(bracket, feeler.thickness, true)?, range);
+    let if_refused = judge(&after(bracket, feeler.thickness, false)?, range);
+    Some(NextLeaf { feeler: feeler.clone(), settles: if_enters.is_settled() && if_refused.is_settled(), if_enters, if_refused })
+}
+
+/// The feeler that settles the verdict, or brings it nearest.
+///
 /// Only feelers strictly inside the bracket say anything new, and of those only the nearest to the range's ends
 /// matter: the last at or below `low`, the first at or above it, the last at or below `high`, the first above it. Of
 /// these at most four the choice is one that settles the verdict whatever its answer, else the one after whose worse
 /// answer fewest are left; then a single leaf before a stack, then the nearest to the middle of the range, then the
 /// thinner. So it takes no more tries than a binary search, and it ends settled whenever the set can settle it.
-///
-/// `None` where the verdict is settled already, or no feeler of the set can tell more: then [`advice`] says which
-/// leaf would be needed.
-#[must_use]
-pub fn next_leaf(bracket: Option<&Bracket>, range: &Range, set: &LeafSet) -> Option<NextLeaf> {
-    let feelers = set.stacks();
+fn settling(bracket: Option<&Bracket>, range: &Range, feelers: &[Feeler]) -> Option<NextLeaf> {
     let middle_doubled = range.low.plus(range.high);
-    useful(bracket, range, &feelers)
+    useful(bracket, range, feelers)
         .into_iter()
         .filter_map(|feeler| {
             let enters = after(bracket, feeler.thickness, true)?;
             let refused = after(bracket, feeler.thickness, false)?;
-            let (if_enters, if_refused) = (judge(&enters, range), judge(&refused, range));
-            let settles = if_enters.is_settled() && if_refused.is_settled();
-            let left = useful(Some(&enters), range, &feelers).len().max(useful(Some(&refused), range, &feelers).len());
+            let left = useful(Some(&enters), range, feelers).len().max(useful(Some(&refused), range, feelers).len());
             let off_middle = feeler.thickness.plus(feeler.thickness).minus(middle_doubled).tenth_um().abs();
             // One that settles either way is the only useful one: it is `low` itself, with nothing open at the high end.
             let merit = (left, feeler.leaves.len(), off_middle, feeler.thickness);
-            Some((merit, NextLeaf { feeler: feeler.clone(), settles, if_enters, if_refused }))
+            Some((merit, trying(bracket, feeler, range)?))
         })
         .min_by_key(|(merit, _)| *merit)
         .map(|(_, next)| next)

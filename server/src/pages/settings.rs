@@ -24,6 +24,7 @@ use crate::state::ServerState;
 pub(super) async fn page(visitor: Visitor) -> Result<Response, Shown> {
     let shop = &visitor.shop;
     let tolerance = Length::from_tenth_um(i64::from(shop.leaf_tolerance_tenth_um));
+    let feel = Length::from_tenth_um(i64::from(shop.feel_tenth_um));
     let body = html! {
         h1 { "Settings" }
         dl {
@@ -35,6 +36,11 @@ pub(super) async fn page(visitor: Visitor) -> Result<Response, Shown> {
                 @if tolerance == Length::ZERO { "none: leaves count as exact. None is built in, because no published table could be read" }
                 @else { (tolerance.show(visitor.unit)) " either way, when two readings are compared" }
             }
+            dt { "Feel of a leaf" }
+            dd {
+                @if feel == Length::ZERO { "not stated: it is found from repeat readings, and is a standard uncertainty" }
+                @else { (feel.show(visitor.unit)) ", a standard uncertainty: with the tolerance, what a reading proves, and which leaf is tried" }
+            }
             dt { "Conformance level" } dd { (percent(shop.conformance_milli)) " %: how sure a reading must be to prove a valve in its range" }
             dt { "Checks, commercial" } dd { (interval(&shop.commercial)) }
             dt { "Checks, homeowner" } dd { (interval(&shop.homeowner)) }
@@ -45,7 +51,7 @@ pub(super) async fn page(visitor: Visitor) -> Result<Response, Shown> {
             }
             dt { "Devices know the shop as" } dd { code { (visitor.issuer) } }
         }
-        @if visitor.is_office() { (change_form(&visitor, tolerance)) } @else { p.soft { "The office changes these." } }
+        @if visitor.is_office() { (change_form(&visitor, tolerance, feel)) } @else { p.soft { "The office changes these." } }
     };
     Ok(frame(&visitor, Place::Settings, "Settings", &body))
 }
@@ -76,7 +82,7 @@ fn window(minutes: u32) -> String {
     }
 }
 
-fn change_form(visitor: &Visitor, tolerance: Length) -> Markup {
+fn change_form(visitor: &Visitor, tolerance: Length, feel: Length) -> Markup {
     let shop = &visitor.shop;
     let inside = html! {
         div.two {
@@ -87,6 +93,9 @@ fn change_form(visitor: &Visitor, tolerance: Length) -> Markup {
             }))
             (field("Leaf tolerance, in mm", "0 where leaves count as exact", &html! {
                 input name="leaf_tolerance" inputmode="decimal" required value=(tolerance.show_bare(LengthUnit::Mm));
+            }))
+            (field("Feel of a leaf, in mm", "its standard uncertainty; 0 where it is not known", &html! {
+                input name="feel" inputmode="decimal" required value=(feel.show_bare(LengthUnit::Mm));
             }))
             (field("Conformance level, in percent", "95 unless there is a reason", &html! {
                 input name="conformance" inputmode="decimal" required value=(percent(shop.conformance_milli));
@@ -116,11 +125,13 @@ fn change_form(visitor: &Visitor, tolerance: Length) -> Markup {
 /// POST /office/settings
 pub(super) async fn change(State(state): State<ServerState>, posted: Posted) -> Result<Redirect, Shown> {
     let Posted { visitor, fields } = posted;
-    let given = fields.text("leaf_tolerance")?;
-    let tolerance = if given.trim_matches(['0', '.', ',']).is_empty() {
-        Length::ZERO
-    } else {
-        labelled(&given, LengthUnit::Mm, &UNCERTAINTY).map_err(|error| Refused::unreadable(&error.to_string()))?.length
+    let uncertain = |name: &str| {
+        let given = fields.text(name)?;
+        if given.trim_matches(['0', '.', ',']).is_empty() {
+            return Ok::<_, Refused>(0);
+        }
+        let length = labelled(&given, LengthUnit::Mm, &UNCERTAINTY).map_err(|error| Refused::unreadable(&error.to_string()))?.length;
+        u32::try_from(length.tenth_um()).map_err(|_| Refused::unreadable("A leaf's tolerance and feel are not below zero"))
     };
     let level = decimal(&fields.text("conformance")?, 1).and_then(|milli| u32::try_from(milli).ok());
     let level = level.ok_or_else(|| Refused::unreadable("A conformance level is a number of percent, as in 95 or 97.5"))?;
@@ -138,9 +149,8 @@ pub(super) async fn change(State(state): State<ServerState>, posted: Posted) -> 
         name: Some(fields.text("name")?),
         time_zone: Some(fields.text("time_zone")?),
         conflict_window_min: Some(fields.read("conflict_window_min")?),
-        leaf_tolerance_tenth_um: Some(
-            u32::try_from(tolerance.tenth_um()).map_err(|_| Refused::unreadable("A leaf tolerance is not below zero"))?,
-        ),
+        leaf_tolerance_tenth_um: Some(uncertain("leaf_tolerance")?),
+        feel_tenth_um: Some(uncertain("feel")?),
     };
     desk::step(&state, &visitor, DeskStep::ChangeSettings(change), "The settings are kept.", "/office/settings").await
 }

@@ -311,13 +311,22 @@ async fn settings_are_kept_and_what_cannot_be_is_not() {
     let (world, browser) = (&day.world, &mut day.browser);
     let fields = |zone, window, tolerance| {
         let own = [("name", "Green End"), ("time_zone", zone), ("conflict_window_min", window), ("leaf_tolerance", tolerance)];
-        let more = [("conformance", "97.5"), ("shop_unit", "mm"), ("commercial_hours", "50"), ("commercial_months", "")];
-        [own, more].concat()
+        let more = [("feel", "0.004"), ("conformance", "97.5"), ("shop_unit", "mm"), ("commercial_hours", "50"), ("commercial_months", "")];
+        [&own[..], &more].concat()
     };
     browser.post(world, "/office/settings", &fields("Europe/Oslo", "90", "0.005")).await.to();
     // In the shop's unit: this browser has chosen none.
     let words = browser.page(world, "/office/settings").await.words();
-    for kept in ["Green End", "Europe/Oslo", "1 h 30 min", "0.005 mm", "97.5 %", "at least every 50 h", "this browser shows mm"] {
+    for kept in [
+        "Green End",
+        "Europe/Oslo",
+        "1 h 30 min",
+        "0.005 mm",
+        "0.004 mm, a standard uncertainty",
+        "97.5 %",
+        "at least every 50 h",
+        "this browser shows mm",
+    ] {
         assert!(words.contains(kept), "{kept}: {words}");
     }
     for bad in [

@@ -5,7 +5,11 @@
 //! So that interval honours every bracket, needs no assumption on where in it the clearance was, and up to half of
 //! the weight may be wrong altogether.
 //!
-//! It says nothing of scatter: three exact readings of 1, 5 and 9 would give 5 to 5. So each interval is also asked
+//! The likely value is the weighted mean of the middles, each held to that interval first. Leaves round to whole thou, and a
+//! median of rounded changes is one of the roundings: of changes of 0.4 thou it says none or one. Their mean is 0.4, since the
+//! roundings fall either way; and held to the interval, a slip weighs no more than its end.
+//!
+//! The interval says nothing of scatter: three exact readings of 1, 5 and 9 would give 5 to 5. So each interval is also asked
 //! how near to the middle it can come (`clamp`), and the interval is widened to the spread of these nearest values.
 //! A wide interval holds the middle and widens nothing, however far it reaches; one that excludes it does. From nine
 //! on, the spread leaves out as many at either end as the sign test allows at 95 % (`2 P(B(n, ½) <= k) <= 0.05`),
@@ -35,7 +39,7 @@ pub(crate) struct Known {
 /// What many intervals say together.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Combined {
-    /// The weighted median of the middles of those with two ends, held to the interval; `None` without any.
+    /// The weighted mean of the middles of those with two ends, each held to the interval of the median; `None` without any.
     pub(crate) likely: Option<f64>,
     /// The low end, or `None` where it is open.
     pub(crate) low: Option<f64>,
@@ -76,6 +80,7 @@ pub(crate) fn combine(all: &[Known]) -> Option<Combined> {
     // `clamp` it cannot panic.
     let middle = median(told.iter().filter_map(|known| known.middle().map(|middle| (middle, known.weight))).collect());
     let middle = middle.map(|middle| middle.max(low).min(high));
+    let likely = mean(told.iter().filter_map(|known| known.middle().map(|middle| (middle.max(low).min(high), known.weight))));
     if let Some(middle) = middle {
         let mut nearest: Vec<f64> = told.iter().map(|known| middle.max(known.low).min(known.high)).collect();
         nearest.sort_by(f64::total_cmp);
@@ -88,7 +93,7 @@ pub(crate) fn combine(all: &[Known]) -> Option<Combined> {
     let greatest_low = told.iter().map(|known| known.low).fold(f64::NEG_INFINITY, f64::max);
     let least_high = told.iter().map(|known| known.high).fold(f64::INFINITY, f64::min);
     let finite = |value: f64| value.is_finite().then_some(value);
-    Some(Combined { likely: middle, low: finite(low), high: finite(high), agree: greatest_low <= least_high })
+    Some(Combined { likely, low: finite(low), high: finite(high), agree: greatest_low <= least_high })
 }
 
 /// The weighted median: the mean of the least and the greatest value that has half of the weight on either side.
@@ -108,6 +113,16 @@ fn median(mut values: Vec<(f64, i64)>) -> Option<f64> {
         }
     }
     lower
+}
+
+/// The weighted mean; `None` of nothing.
+fn mean(values: impl Iterator<Item = (f64, i64)>) -> Option<f64> {
+    let (mut sum, mut total) = (0.0, 0.0);
+    for (value, weight) in values {
+        sum += value * weight as f64;
+        total += weight as f64;
+    }
+    (total > 0.0).then(|| sum / total)
 }
 
 /// How many values the interval of a median leaves out at either end at 95 %: the most k with

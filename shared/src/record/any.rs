@@ -136,14 +136,15 @@ fn people() -> impl Strategy<Value = Body> {
     let unit = proptest::sample::select(&LengthUnit::ALL[..]);
     let level = prop_oneof![Just(super::USUAL_LEVEL_MILLI), 500..=999_u32];
     let asked = || prop_oneof![Just(Interval::NONE), intervals()];
-    let shop = (words(), words(), 1..=20_160_u32, 0..=500_u32, unit, level, asked(), asked());
+    let shop = (words(), words(), 1..=20_160_u32, (0..=500_u32, 0..=500_u32), unit, level, asked(), asked());
     let role = of(prop_oneof![Just(Role::Office), Just(Role::Helper), Just(Role::Tech), Just(Role::Lead)]);
     prop_oneof![
-        shop.prop_map(|(name, time_zone, window, leaf, unit, level, commercial, homeowner)| {
+        shop.prop_map(|(name, time_zone, window, (leaf, feel), unit, level, commercial, homeowner)| {
             let usual = ShopCard::usual(name, time_zone);
             ShopCard {
                 conflict_window_min: window,
                 leaf_tolerance_tenth_um: leaf,
+                feel_tenth_um: feel,
                 unit,
                 conformance_milli: level,
                 commercial,

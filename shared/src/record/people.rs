@@ -24,6 +24,9 @@ pub struct ShopCard {
     /// What each feeler leaf may be off by when two readings are compared, in tenths of a µm.
     /// An input: no published tolerance table could be read, so none is built in (0 = leaves taken as exact).
     pub leaf_tolerance_tenth_um: u32,
+    /// Standard uncertainty of the feel of one leaf, in tenths of a µm: an input, from the shop's own repeat readings; 0 = not stated.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub feel_tenth_um: u32,
     /// The unit of lengths on the shop's pages and papers, where nobody asks for another.
     #[serde(default, skip_serializing_if = "is_usual")]
     pub unit: LengthUnit,
@@ -57,6 +60,11 @@ const fn is_usual_level(level: &u32) -> bool {
 }
 
 #[expect(clippy::trivially_copy_pass_by_ref, reason = "as serde calls it")]
+const fn is_zero(tenth_um: &u32) -> bool {
+    *tenth_um == 0
+}
+
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "as serde calls it")]
 fn is_usual(unit: &LengthUnit) -> bool {
     *unit == LengthUnit::default()
 }
@@ -70,6 +78,7 @@ impl ShopCard {
             time_zone: time_zone.into(),
             conflict_window_min: USUAL_WINDOW_MIN,
             leaf_tolerance_tenth_um: 0,
+            feel_tenth_um: 0,
             unit: LengthUnit::default(),
             conformance_milli: USUAL_LEVEL_MILLI,
             commercial: Interval::NONE,
@@ -164,6 +173,9 @@ impl Check for ShopCard {
         }
         if self.leaf_tolerance_tenth_um > 500 {
             return Err("a leaf tolerance over 0.05 mm is no feeler gauge".to_owned());
+        }
+        if self.feel_tenth_um > 500 {
+            return Err("a feel that is uncertain by over 0.05 mm tells no leaf from the next".to_owned());
         }
         if !(500..=999).contains(&self.conformance_milli) {
             return Err("a conformance level is from 50 % to 99.9 %".to_owned());

@@ -2,15 +2,15 @@
 
 use serde::Serialize;
 
-use super::{Verdict, after, judge, leaf_needed, next_leaf};
+use super::{Proof, Verdict, after, judge, leaf_needed, next_leaf};
 use crate::bracket::Bracket;
 use crate::engine_card::Range;
 use crate::leaf::{Feeler, LeafSet};
 use crate::length::{Length, LengthUnit};
 
-/// The most tries that any plan takes. At most four feelers of a set matter (see [`next_leaf`]) and each try leaves at
-/// most half of those that are left, so three are enough; the fourth is slack, and a guard against a walk without end.
-const MOST_TRIES: usize = 4;
+/// The most tries that any plan takes: the aim leaf, one beside it, and then two at most for the limit on that side. A set
+/// without an aim leaf takes three. The fifth is slack, and a guard against a walk without end.
+const MOST_TRIES: usize = 5;
 
 /// The way to a verdict with one set of leaves: a small tree of tries, its ends being verdicts.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -41,25 +41,27 @@ pub enum Step {
         /// The verdict; not settled where the set is too coarse for this range, or the range is no range.
         #[serde(flatten)]
         verdict: Verdict,
+        /// It is in spec, and not proven at the level that the shop asks for.
+        #[serde(skip_serializing_if = "std::ops::Not::not")]
+        unproven: bool,
     },
 }
 
-/// The shortest sequence of leaves that settles a verdict, with nothing known of the clearance yet.
+/// The sequence of leaves that settles a verdict, with nothing known of the clearance yet.
 ///
-/// [`next_leaf`] again and again, on both answers, until it has nothing more to try. The plan takes as few tries at
-/// worst as any order of the set's feelers could (tested against all orders), at most ⌈log2(n + 1)⌉ of the n ≤ 4
-/// feelers that matter. Where the set cannot settle a clearance, the plan ends not settled there, and
-/// [`Plan::lines`] says which leaf would be needed. No source: a binary search.
+/// [`next_leaf`] again and again, on both answers, until it has nothing more to try: the aim leaf, one beside it, then the
+/// limits. Where the set cannot settle a clearance, the plan ends not settled there, and [`Plan::lines`] says which leaf
+/// would be needed; where it cannot prove it at the shop's level, that is said.
 ///
 /// Lengths are exact, a feeler is taken to be as thick as is written on it. A range that is no range gives a plan
 /// without a try. No errors.
 #[must_use]
-pub fn leaf_plan(range: &Range, set: &LeafSet) -> Plan {
-    Plan { range: *range, first: step(None, range, set, MOST_TRIES) }
+pub fn leaf_plan(range: &Range, set: &LeafSet, proof: Option<&Proof>) -> Plan {
+    Plan { range: *range, first: step(None, range, set, proof, MOST_TRIES) }
 }
 
 impl Plan {
-    /// The most tries that it takes, whatever the clearance: 0 to 4.
+    /// The most tries that it takes, whatever the clearance: 0 to 5.
     #[must_use]
     pub fn worst_case(&self) -> usize {
         self.first.worst_case()
@@ -105,8 +107,9 @@ impl Step {
                 if_enters.write(range, unit, depth + 1, "enters: ", lines);
                 if_refused.write(range, unit, depth + 1, "refused: ", lines);
             }
-            Self::End { bracket, verdict } => {
-                lines.push(format!("{indent}{answer}{}", verdict.word()));
+            Self::End { bracket, verdict, unproven } => {
+                let proof = if *unproven { ", not proven" } else { "" };
+                lines.push(format!("{indent}{answer}{}{proof}", verdict.word()));
                 if let Some(why) = open_end(*verdict, bracket.as_ref(), range, unit) {
                     lines.push(format!("{indent}  {why}"));
                 }
@@ -134,19 +137,23 @@ fn open_end(verdict: Verdict, bracket: Option<&Bracket>, range: &Range, unit: Le
 }
 
 /// The step that follows a bracket, with so many tries left.
-fn step(bracket: Option<Bracket>, range: &Range, set: &LeafSet, tries_left: usize) -> Step {
+fn step(bracket: Option<Bracket>, range: &Range, set: &LeafSet, proof: Option<&Proof>, tries_left: usize) -> Step {
     let following = |thickness: Length, enters: bool| {
         // A feeler strictly inside the bracket always leaves one; were it not so, the walk ends instead of panicking.
         let next = after(bracket.as_ref(), thickness, enters);
-        Box::new(step(next, range, set, if next.is_some() { tries_left - 1 } else { 0 }))
+        Box::new(step(next, range, set, proof, if next.is_some() { tries_left - 1 } else { 0 }))
     };
-    match next_leaf(bracket.as_ref(), range, set) {
+    match next_leaf(bracket.as_ref(), range, set, proof) {
         Some(next) if tries_left > 0 => Step::Try {
             if_enters: following(next.feeler.thickness, true),
             if_refused: following(next.feeler.thickness, false),
             feeler: next.feeler,
         },
-        _ => Step::End { bracket, verdict: verdict(bracket.as_ref(), range) },
+        _ => {
+            let verdict = verdict(bracket.as_ref(), range);
+            let met = bracket.is_none_or(|bracket| proof.is_none_or(|proof| proof.met(&bracket, range)));
+            Step::End { bracket, verdict, unproven: verdict == Verdict::InSpec && !met }
+        }
     }
 }
 

@@ -133,6 +133,8 @@ export type Step =
   | { step: 'read'; stage: Stage } | { step: 'adjust' } | { step: 'turn-over' } | { step: 'read-again'; stage: Stage } | { step: 'set-to-aim' } | { step: 'done' };
 export type ValveGuide = Step & {
   valve: Valve; words: string; piston: string; confirm: string;
+  /** The piston is brought there before what is to be confirmed; not where turning the engine over brings it back. */
+  piston_first: boolean;
   /** Looked out for while that is done, said when it comes. */
   cautions: string[];
   /** The stage at which it is read next. */

@@ -9,14 +9,14 @@ use shared::leaf::LeafSet;
 use shared::length::LengthUnit;
 use shared::record::{Body, Stage};
 use shared::valve::Valve;
-use shared::verdict::{leaf_plan, next_leaf};
+use shared::verdict::{Proof, leaf_plan, next_leaf, setting_words};
 use shared::warmth::{Train, WarmEstimate, estimate_cold};
 
 use super::{Reckoned, cannot};
 use crate::book::{Book, BookError};
 use crate::machine::Lash;
 
-/// The shortest sequence of leaves that settles a valve's verdict.
+/// The sequence of leaves that settles a valve's verdict: the aim, one beside it, then the limits.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 #[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct LeafPlan {
@@ -94,17 +94,18 @@ impl Book {
         Ok(Reckoned { words: vec![facts.words(unit)], facts })
     }
 
-    /// The shortest sequence of leaves that settles a valve's verdict, from the set that the tech owns.
+    /// The sequence of leaves that settles a valve's verdict, from the set that the tech owns.
     ///
     /// # Errors
     /// [`BookError::Reckoning`] without an engine card with a source.
     pub fn leaf_plan_of(&self, machine: DocId, valve: Valve, set: &LeafSet, unit: LengthUnit) -> Result<Reckoned<LeafPlan>, BookError> {
         self.has_valve(machine, valve)?;
         let range = self.card_with_source(machine)?.range(valve.side());
-        let plan = leaf_plan(&range, set);
-        let first = next_leaf(None, &range, set).map(|leaf| leaf.words(unit));
+        let proof = Proof::of(&self.roster()?.settings);
+        let plan = leaf_plan(&range, set, proof.as_ref());
+        let first = next_leaf(None, &range, set, proof.as_ref()).map(|leaf| leaf.words(unit));
         let facts = LeafPlan { valve, most_tries: plan.worst_case(), lines: plan.lines(unit) };
-        Ok(Reckoned { words: first.into_iter().collect(), facts })
+        Ok(Reckoned { words: first.into_iter().chain([setting_words(&range, set, unit)]).collect(), facts })
     }
 
     /// How far to turn a valve's adjuster from the reading that stands to the aim.

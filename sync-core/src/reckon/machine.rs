@@ -166,7 +166,7 @@ impl Book {
         Ok(Reckoned { facts: DueFacts { due, usage: used.ok() }, words })
     }
 
-    /// How a valve drifts from *left* to the next *found*, and how long it stays in range.
+    /// How a valve drifts from *left* to how it was *found* last before the next setting, and how long it stays in range.
     ///
     /// # Errors
     /// [`BookError::Reckoning`] where no valve was left and found again with hours between.
@@ -175,24 +175,25 @@ impl Book {
         let chain = self.judged_hours(&ledger)?.on_chain();
         let found = self.taken(&ledger, valve, Stage::Found)?;
         let left = self.left_readings(&ledger, valve)?;
-        let mut pairs = Vec::new();
-        // Of each *found*, the next one of another visit: all of one visit may be any number.
-        let mut next_other: Vec<usize> = vec![found.len(); found.len()];
-        for n in (0..found.len().saturating_sub(1)).rev() {
-            next_other[n] = if found[n].reading.visit == found[n + 1].reading.visit { next_other[n + 1] } else { n + 1 };
+        // Between two settings a valve wears alone: one pair, from how it was left to how it was found last. Pairs from check to
+        // check would each be a fraction of a leaf, and mostly say nothing.
+        let mut touched: Vec<i64> = Vec::new();
+        for stage in [Stage::Set, Stage::Left] {
+            touched.extend(self.taken(&ledger, valve, stage)?.iter().map(|taken| taken.at_ms));
         }
-        for before in &left {
-            // Both lie in the order of time.
-            let next_left = left.get(left.partition_point(|l| l.at_ms <= before.at_ms)).map(|l| l.at_ms);
-            let first = found.partition_point(|f| f.at_ms <= before.at_ms);
-            let of_same = found.get(first).is_some_and(|f| f.reading.visit == before.reading.visit);
-            let next = if of_same { next_other.get(first).and_then(|n| found.get(*n)) } else { found.get(first) };
-            // Another *left* in between means the valve was set anew: what came after says nothing of this one.
-            let Some(next) = next.filter(|f| next_left.is_none_or(|left| left >= f.at_ms)) else { continue };
-            if let (Some(from), Some(to)) = (hours_at(&chain, before.at_ms), hours_at(&chain, next.at_ms)) {
+        touched.sort_unstable();
+        let settings_before = |at_ms: i64| touched.partition_point(|setting| *setting <= at_ms);
+        let mut pairs = Vec::new();
+        for alone in left.chunk_by(|a, b| settings_before(a.at_ms) == settings_before(b.at_ms)) {
+            let Some(first) = alone.first() else { continue };
+            let until = found.partition_point(|f| settings_before(f.at_ms) <= settings_before(first.at_ms));
+            // Found in the same visit, it is the same lash.
+            let last = found.get(..until).and_then(<[_]>::last).filter(|f| f.at_ms > first.at_ms && f.reading.visit != first.reading.visit);
+            let Some(last) = last else { continue };
+            if let (Some(from), Some(to)) = (hours_at(&chain, first.at_ms), hours_at(&chain, last.at_ms)) {
                 let hours = to.minus(from);
                 if hours > Hours::from_tenths(0) {
-                    pairs.push(Pair { left: before.bracket, found: next.bracket, hours });
+                    pairs.push(Pair { left: first.bracket, found: last.bracket, hours });
                 }
             }
         }

@@ -13,6 +13,7 @@ use shared::record::{Body, Clearance, Stage};
 use shared::valve::Valve;
 use shared::verdict::{Gross, Verdict, Why, gross_on_card, judge_on_card, next_leaf};
 
+use super::next_of;
 use super::reading::ReadingOutcome;
 use crate::book::{Book, BookError};
 use crate::ledger::Ledger;
@@ -64,18 +65,21 @@ pub struct Reached {
     pub asked: bool,
     /// It is not settled, and no leaf at hand tells more.
     pub stuck: bool,
+    /// The engine was turned over since: another valve of its cylinder was read as left after it.
+    pub turned_over: bool,
 }
 
 impl Step {
     /// What follows the last reading of a valve in a visit.
     #[must_use]
     pub const fn after(last: Option<Reached>) -> Self {
-        let Some(Reached { stage, verdict, gross, asked, stuck }) = last else { return Self::Read { stage: Stage::Found } };
+        let Some(Reached { stage, verdict, gross, asked, stuck, turned_over }) = last else { return Self::Read { stage: Stage::Found } };
         if let (Some(gross), false) = (gross, asked) {
             return Self::LookFirst { stage, gross };
         }
         match (stage, verdict) {
             (_, Some(Verdict::Tight | Verdict::Loose)) => Self::Adjust,
+            (Stage::Set, _) if turned_over => Self::Read { stage: Stage::Left },
             (Stage::Set, _) => Self::TurnOver,
             (_, Some(Verdict::NotSettled(Why::LeafEdge))) if stuck => Self::SetToAim,
             (stage, Some(Verdict::NotSettled(_))) => Self::ReadAgain { stage },
@@ -110,6 +114,12 @@ impl Step {
         }
     }
 
+    /// Whether it waits until it is asked for: what is in the way of it may still be there.
+    #[must_use]
+    pub const fn waits(self) -> bool {
+        matches!(self, Self::ReadAgain { .. } | Self::SetToAim)
+    }
+
     /// What to confirm before the leaves are tried; empty where there is nothing to.
     #[must_use]
     pub const fn to_confirm(self) -> &'static str {
@@ -132,6 +142,8 @@ pub struct ValveGuide {
     pub words: String,
     /// Where the piston must be before its leaves are tried.
     pub piston: String,
+    /// It is to be there before what is to be confirmed; not where turning the engine over brings it back.
+    pub piston_first: bool,
     /// What is to be done.
     #[serde(flatten)]
     pub next: Step,
@@ -164,9 +176,9 @@ pub struct Guide {
     pub cold_words: String,
     /// The engine card, where it has a source: else nothing is judged.
     pub card: Option<EngineCard>,
-    /// The valves, in the order in which they are checked.
+    /// The valves, cylinder by cylinder.
     pub valves: Vec<ValveGuide>,
-    /// The valve to go on with; `None` where each is done, or waits to be read again.
+    /// The valve to go on with, by [`next_of`]; `None` where each is done, or waits to be read again.
     pub next: Option<Valve>,
     /// The hour meter was read in this visit.
     pub hours_read: bool,
@@ -209,6 +221,7 @@ impl Book {
                 valve,
                 words: valve.words(),
                 piston: piston(valve.cylinder(), card, unit),
+                piston_first: next != Step::TurnOver,
                 next,
                 reads_at: next.reads_after(last.map(|(_, reading)| reading.stage)),
                 confirm: next.to_confirm(),
@@ -217,7 +230,6 @@ impl Book {
                 last: outcome,
             });
         }
-        let to_do = |valve: &&ValveGuide| !matches!(valve.next, Step::Done | Step::ReadAgain { .. } | Step::SetToAim);
         Ok(Guide {
             machine,
             tag: state.tag().to_owned(),
@@ -225,7 +237,7 @@ impl Book {
             holds: state.holds().cloned().collect(),
             cold_words: cold.words(),
             cold,
-            next: valves.iter().find(to_do).map(|valve| valve.valve),
+            next: next_of(valves.iter().filter(|valve| !valve.next.waits()).map(|valve| (valve.valve, valve.next))),
             valves,
             hours_read: hours_read(&ledger, roster, visit),
             open: self.left_open(machine, visit)?,
@@ -242,15 +254,6 @@ impl Book {
         Ok(caution::before(card.and_then(|card| card.ignition)))
     }
 
-    /// Where a valve is in a visit: its last reading, judged where the engine card may be judged against.
-    ///
-    /// # Errors
-    /// [`BookError`] where the store fails or the machine is not known.
-    pub fn reached(&self, machine: DocId, visit: RecordId, valve: Valve, set: &LeafSet) -> Result<Option<Reached>, BookError> {
-        let card = self.card_of(&self.known_machine(machine)?)?.filter(|card| card.source.is_some());
-        Ok(reached(&*self.store.ledger_of(machine)?, self.roster()?, visit, valve, card.as_ref(), set))
-    }
-
     /// Whether the hour meter was read in a visit.
     ///
     /// # Errors
@@ -261,8 +264,7 @@ impl Book {
 }
 
 /// Where the piston of a cylinder must be before its leaves are tried.
-#[must_use]
-pub fn piston(cylinder: u8, card: Option<&EngineCard>, unit: LengthUnit) -> String {
+fn piston(cylinder: u8, card: Option<&EngineCard>, unit: LengthUnit) -> String {
     let past = card.and_then(|card| card.past_tdc).map(|past| past.show_way(unit));
     let past = past.map_or_else(String::new, |past| format!(", then {past} past it, as the engine card says"));
     format!("Cylinder {cylinder}: piston at top dead center of its compression stroke, both rockers loose{past}.")
@@ -274,8 +276,11 @@ fn reached(ledger: &Ledger, roster: &Roster, visit: RecordId, valve: Valve, card
         stage: last.stage,
         verdict: card.map(|card| judge_on_card(last, card)),
         gross: card.and_then(|card| gross_on_card(last, card)),
-        stuck: card.is_some_and(|card| last.bracket().is_ok_and(|b| next_leaf(Some(&b), &card.range(valve.side()), set).is_none())),
+        stuck: card.is_some_and(|card| last.bracket().is_ok_and(|b| next_leaf(Some(&b), &card.range(valve.side()), set, None).is_none())),
         asked: card.is_some_and(|card| was_asked(ledger, roster, id, last, card)),
+        turned_over: of_visit(ledger, roster, visit)
+            .skip_while(|(other, _)| *other != id)
+            .any(|(_, later)| later.stage == Stage::Left && later.valve.cylinder() == valve.cylinder()),
     })
 }
 
@@ -293,8 +298,13 @@ fn last_reading<'l>(ledger: &'l Ledger, roster: &Roster, visit: RecordId, valve:
 
 /// The readings of a valve in a visit that were not taken back, in the order in which they were written on one device.
 fn readings_of<'l>(ledger: &'l Ledger, roster: &Roster, visit: RecordId, valve: Valve) -> impl Iterator<Item = (RecordId, &'l Clearance)> {
+    of_visit(ledger, roster, visit).filter(move |(_, reading)| reading.valve == valve)
+}
+
+/// The same of every valve.
+fn of_visit<'l>(ledger: &'l Ledger, roster: &Roster, visit: RecordId) -> impl Iterator<Item = (RecordId, &'l Clearance)> {
     let readings = ledger.entries().filter_map(move |entry| match &entry.record.body {
-        Body::Clearance(reading) if reading.valve == valve && reading.visit == Some(visit) => Some((entry.record.id, reading)),
+        Body::Clearance(reading) if reading.visit == Some(visit) => Some((entry.record.id, reading)),
         _ => None,
     });
     readings.filter(|(id, _)| ledger.voided_by(*id, roster).is_none())
@@ -315,7 +325,8 @@ mod tests {
     #[test]
     fn a_valve_goes_from_found_over_set_to_left() {
         let open = Verdict::NotSettled(Why::LeafEdge);
-        let after = |stage, verdict| Step::after(Some(Reached { stage, verdict, gross: None, asked: false, stuck: false }));
+        let after =
+            |stage, verdict| Step::after(Some(Reached { stage, verdict, gross: None, asked: false, stuck: false, turned_over: false }));
         assert_eq!(Step::after(None), Step::Read { stage: Stage::Found });
         assert_eq!(after(Stage::Found, Some(Verdict::InSpec)), Step::Done);
         assert_eq!(after(Stage::Found, Some(Verdict::Tight)), Step::Adjust);
@@ -324,6 +335,8 @@ mod tests {
         // Whatever was read as set, the engine is turned over before it counts.
         assert_eq!(after(Stage::Set, Some(open)), Step::TurnOver);
         assert_eq!(after(Stage::Set, None), Step::TurnOver);
+        let turned = Reached { stage: Stage::Set, verdict: None, gross: None, asked: false, stuck: false, turned_over: true };
+        assert_eq!(Step::after(Some(turned)), Step::Read { stage: Stage::Left });
         assert_eq!(after(Stage::Left, Some(Verdict::Tight)), Step::Adjust);
         assert_eq!(after(Stage::Left, Some(open)), Step::ReadAgain { stage: Stage::Left });
         assert_eq!(after(Stage::Left, None), Step::Done);
@@ -332,13 +345,12 @@ mod tests {
         assert_eq!(Step::Adjust.reads_after(Some(Stage::Found)), Stage::Set);
         assert_eq!(Step::after(None).reads_after(None), Stage::Found);
         // At an end of the range, with no leaf that tells more: it need not stay open for ever.
-        let edge = Reached { stage: Stage::Found, verdict: Some(open), gross: None, asked: false, stuck: true };
+        let edge = Reached { stage: Stage::Found, verdict: Some(open), gross: None, asked: false, stuck: true, turned_over: false };
         assert_eq!((Step::after(Some(edge)), Step::SetToAim.reads()), (Step::SetToAim, Some(Stage::Set)));
         let warm = Reached { verdict: Some(Verdict::NotSettled(Why::NotCold)), ..edge };
         assert_eq!(Step::after(Some(warm)), Step::ReadAgain { stage: Stage::Found });
         // Far off, it is looked at and read again where it was read; only then is it turned.
-        let loose =
-            Reached { stage: Stage::Found, verdict: Some(Verdict::Loose), gross: Some(Gross::FarLoose), asked: false, stuck: false };
+        let loose = Reached { stage: Stage::Found, verdict: Some(Verdict::Loose), gross: Some(Gross::FarLoose), ..edge };
         let look = Step::after(Some(loose));
         assert_eq!((look, look.reads()), (Step::LookFirst { stage: Stage::Found, gross: Gross::FarLoose }, Some(Stage::Found)));
         assert_eq!(Step::after(Some(Reached { asked: true, ..loose })), Step::Adjust);

@@ -5,6 +5,7 @@
 mod day;
 mod guide;
 mod office;
+mod order;
 mod reading;
 mod trial;
 mod visit;
@@ -13,8 +14,9 @@ use shared::ids::{DocId, PersonId, RecordId};
 use shared::record::{Body, Finding, FindingCleared, FindingKind, MachineCard, MeterChange, Note, Photo, Void};
 
 pub(crate) use guide::was_asked;
-pub use guide::{Guide, Reached, Step, ValveGuide, piston};
+pub use guide::{Guide, Step, ValveGuide};
 pub use office::Settings;
+pub use order::next_of;
 pub use reading::{ReadingEntry, ReadingOutcome};
 pub use trial::{Ask, Trial, TrialView, Tried};
 pub use visit::{FinishOutcome, HoursOutcome, VisitEntry, VisitOutcome};

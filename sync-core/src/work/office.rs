@@ -27,6 +27,8 @@ pub struct Settings {
     pub conflict_window_min: Option<u32>,
     /// What a leaf may be off by when readings are compared, in tenths of a µm.
     pub leaf_tolerance_tenth_um: Option<u32>,
+    /// Standard uncertainty of the feel of one leaf, in tenths of a µm.
+    pub feel_tenth_um: Option<u32>,
     /// The unit of lengths on the shop's pages and papers.
     pub unit: Option<LengthUnit>,
     /// The level at which a reading proves something, in thousandths.
@@ -98,6 +100,7 @@ impl Book {
             time_zone: change.time_zone.unwrap_or(old.time_zone),
             conflict_window_min: change.conflict_window_min.unwrap_or(old.conflict_window_min),
             leaf_tolerance_tenth_um: change.leaf_tolerance_tenth_um.unwrap_or(old.leaf_tolerance_tenth_um),
+            feel_tenth_um: change.feel_tenth_um.unwrap_or(old.feel_tenth_um),
             unit: change.unit.unwrap_or(old.unit),
             conformance_milli: change.conformance_milli.unwrap_or(old.conformance_milli),
             commercial: change.commercial.unwrap_or(old.commercial),

@@ -11,7 +11,7 @@ use shared::length::{Length, LengthUnit};
 use shared::record::{Clearance, Stage, Visit};
 use shared::slot::Slot;
 use shared::valve::Valve;
-use shared::verdict::{Gross, NextLeaf, Verdict, Why, advice, gross_on_card, judge_on_card, next_leaf};
+use shared::verdict::{Gross, NextLeaf, Proof, Verdict, Why, advice, gross_on_card, judge_on_card, next_leaf, setting_words};
 
 use super::{Hand, was_asked};
 use crate::book::{Book, BookError};
@@ -152,8 +152,10 @@ impl Book {
         };
         match card {
             Some(card) => {
-                let asked = was_asked(&*self.store.ledger_of(machine)?, self.roster()?, record, reading, card);
-                say_next(&mut outcome, reading, (card, asked), set, unit);
+                let roster = self.roster()?;
+                let asked = was_asked(&*self.store.ledger_of(machine)?, roster, record, reading, card);
+                let proof = Proof::of(&roster.settings);
+                say_next(&mut outcome, reading, (card, asked), (set, proof.as_ref()), unit);
             }
             None => outcome.next.push(
                 "This machine has no engine card yet: the reading is kept and not judged. Look the range up in the engine maker's manual."
@@ -177,7 +179,8 @@ impl Book {
     /// [`BookError`] where the store fails or the machine is not known.
     pub fn first_leaf(&self, machine: DocId, valve: Valve, set: &LeafSet) -> Result<Option<NextLeaf>, BookError> {
         let state = self.known_machine(machine)?;
-        Ok(self.card_of(&state)?.and_then(|card| next_leaf(None, &card.range(valve.side()), set)))
+        let proof = Proof::of(&self.roster()?.settings);
+        Ok(self.card_of(&state)?.and_then(|card| next_leaf(None, &card.range(valve.side()), set, proof.as_ref())))
     }
 }
 
@@ -191,7 +194,13 @@ impl ReadingOutcome {
 }
 
 /// The verdict on a reading, and what follows from it; `asked` where a reading so far off was asked about before.
-fn say_next(outcome: &mut ReadingOutcome, reading: &Clearance, (card, asked): (&EngineCard, bool), set: &LeafSet, unit: LengthUnit) {
+fn say_next(
+    outcome: &mut ReadingOutcome,
+    reading: &Clearance,
+    (card, asked): (&EngineCard, bool),
+    (set, proof): (&LeafSet, Option<&Proof>),
+    unit: LengthUnit,
+) {
     let range = card.range(reading.valve.side());
     let verdict = judge_on_card(reading, card);
     outcome.judged = Some(verdict);
@@ -205,7 +214,7 @@ fn say_next(outcome: &mut ReadingOutcome, reading: &Clearance, (card, asked): (&
         }
     }
     if !verdict.is_settled() && reading.cold && card.source.is_some() {
-        outcome.next_leaf = next_leaf(Some(&outcome.bracket), &range, set);
+        outcome.next_leaf = next_leaf(Some(&outcome.bracket), &range, set, proof);
     }
     let settled_for_now = reading.stage == Stage::Set && verdict == Verdict::InSpec;
     outcome.next.push(if settled_for_now {
@@ -218,10 +227,16 @@ fn say_next(outcome: &mut ReadingOutcome, reading: &Clearance, (card, asked): (&
         let aim = range.aim.map_or_else(|| "the middle of the range".to_owned(), |aim| aim.show(unit));
         outcome.next.push(format!("Or set it to {aim}, lock it, and read it as set: that ends the doubt."));
     }
+    if verdict == Verdict::InSpec && reading.stage != Stage::Set {
+        outcome.next.extend(proof.and_then(|proof| proof.lacking(&outcome.bracket, &range, unit)));
+    }
     let off = matches!(verdict, Verdict::Tight | Verdict::Loose);
     if let Some(adjuster) = card.adjuster.filter(|_| off) {
         outcome.turn = to_aim(&adjuster, &outcome.bracket, &range);
         outcome.next.push(outcome.turn.map_or_else(|| BOTH_SIDES_FIRST.to_owned(), |turn| turn.words()));
         outcome.next.extend(carry_tolerated(&adjuster, &range).ok().map(|carry| carry.carry_words()));
+    }
+    if off {
+        outcome.next.push(setting_words(&range, set, unit));
     }
 }

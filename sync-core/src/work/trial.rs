@@ -1,4 +1,4 @@
-//! Trying leaves on one valve, one after another, until the verdict is settled or no leaf at hand tells more.
+//! Trying leaves on one valve, one after another, until nothing more is wanted of them: the order is `shared`'s.
 
 use std::collections::BTreeMap;
 
@@ -10,7 +10,7 @@ use shared::leaf::{Feeler, LeafSet, check_leaf};
 use shared::length::{Length, LengthUnit};
 use shared::record::{Clearance, Stage};
 use shared::valve::Valve;
-use shared::verdict::{NextLeaf, Verdict, judge, judge_on_card, next_leaf};
+use shared::verdict::{NextLeaf, Proof, Verdict, judge, judge_on_card, next_leaf};
 
 use crate::book::{Book, BookError};
 use crate::moment::Moment;
@@ -72,13 +72,13 @@ impl Trial {
         Ok(())
     }
 
-    /// What to ask next, against the range of an engine card where there is one.
+    /// What to ask next, against the range of an engine card where there is one, and at the level of proof that the shop asks for.
     #[must_use]
-    pub fn ask(&self, range: Option<&Range>, set: &LeafSet) -> Ask {
+    pub fn ask(&self, range: Option<&Range>, set: &LeafSet, proof: Option<&Proof>) -> Ask {
         let Some(range) = range else {
             return if self.go().is_some() && self.no_go().is_some() { Ask::Enough } else { Ask::Both };
         };
-        if let Some(leaf) = next_leaf(self.bracket.as_ref(), range, set) {
+        if let Some(leaf) = next_leaf(self.bracket.as_ref(), range, set, proof) {
             return Ask::Try { leaf };
         }
         let Some(bracket) = self.bracket else { return Ask::Both };
@@ -179,7 +179,7 @@ impl Book {
             adjusted: false,
             visit,
         });
-        let next = trial.ask(range.as_ref(), set);
+        let next = trial.ask(range.as_ref(), set, Proof::of(&self.roster()?.settings).as_ref());
         Ok(TrialView {
             valve,
             range,
@@ -231,14 +231,14 @@ mod tests {
         // The gap is 5.5 thou: in range whatever is tried.
         let mut trial = Trial::default();
         let mut asked = 0;
-        while let Ask::Try { leaf } = trial.ask(Some(&range), &set) {
+        while let Ask::Try { leaf } = trial.ask(Some(&range), &set, None) {
             let goes = leaf.feeler.thickness <= Length::from_tenth_um(5 * 254 + 127);
             trial.answer(&Tried { feeler: leaf.feeler, goes }).unwrap();
             asked += 1;
             assert!(asked < 10);
         }
         assert_eq!(judge(&trial.bracket().unwrap(), &range), Verdict::InSpec);
-        assert_eq!(trial.ask(Some(&range), &set), Ask::Enough);
+        assert_eq!(trial.ask(Some(&range), &set, None), Ask::Enough);
     }
 
     #[test]
@@ -246,12 +246,12 @@ mod tests {
         let (set, range) = (LeafSet::inch(), range());
         let mut trial = Trial::default();
         trial.answer(&tried(4, false)).unwrap();
-        assert_eq!(trial.ask(Some(&range), &set), Ask::HowTight);
+        assert_eq!(trial.ask(Some(&range), &set, None), Ask::HowTight);
         trial.answer(&tried(3, true)).unwrap();
-        assert_eq!(trial.ask(Some(&range), &set), Ask::Enough);
+        assert_eq!(trial.ask(Some(&range), &set, None), Ask::Enough);
         let mut trial = Trial::default();
         trial.answer(&tried(7, true)).unwrap();
-        assert_eq!(trial.ask(Some(&range), &set), Ask::HowLoose);
+        assert_eq!(trial.ask(Some(&range), &set, None), Ask::HowLoose);
     }
 
     #[test]
@@ -270,11 +270,11 @@ mod tests {
     fn without_a_range_both_leaves_are_asked_for() {
         let set = LeafSet::inch();
         let mut trial = Trial::default();
-        assert_eq!(trial.ask(None, &set), Ask::Both);
+        assert_eq!(trial.ask(None, &set, None), Ask::Both);
         trial.answer(&tried(5, true)).unwrap();
-        assert_eq!(trial.ask(None, &set), Ask::Both);
+        assert_eq!(trial.ask(None, &set, None), Ask::Both);
         trial.answer(&tried(6, false)).unwrap();
-        assert_eq!(trial.ask(None, &set), Ask::Enough);
+        assert_eq!(trial.ask(None, &set, None), Ask::Enough);
     }
 
     #[test]

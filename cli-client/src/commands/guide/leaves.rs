@@ -1,4 +1,4 @@
-//! Finding the bracket of one valve: one leaf at a time, until the verdict is settled or no leaf tells more.
+//! Finding the bracket of one valve: one leaf at a time, as the book asks for them.
 
 use shared::bracket::{Bracket, BracketError};
 use shared::entry::{self, Pair};
@@ -7,7 +7,8 @@ use shared::length::LengthUnit;
 use shared::record::Stage;
 use shared::valve::Valve;
 use shared::verdict::NextLeaf;
-use sync_core::work::{Ask, Trial, Tried};
+use sync_core::book::BookError;
+use sync_core::work::{Ask, TrialView, Tried};
 
 use super::Check;
 use crate::ask::{self, Halt};
@@ -24,31 +25,35 @@ enum Goes {
 
 /// The leaves of one valve at one stage; `None` where the person leaves the valve out.
 pub(super) fn find(check: &mut Check<'_, '_, '_>, valve: Valve, stage: Stage) -> Result<Option<Pair>, Halt> {
-    let Some(range) = check.card.as_ref().map(|card| card.range(valve.side())) else {
-        return both(check, valve, stage);
-    };
-    let mut trial = Trial::default();
+    let mut tried = Vec::new();
     loop {
-        match trial.ask(Some(&range), &check.set) {
-            Ask::Try { leaf } => match goes(check, valve, stage, &leaf)? {
+        let view = trial(check, valve, &tried)?;
+        match &view.next {
+            Ask::Try { leaf } => match goes(check, valve, stage, leaf)? {
                 Goes::Skip => return Ok(None),
                 Goes::Both(leaves) => return Ok(Some(leaves)),
                 answer @ (Goes::Yes | Goes::No) => {
-                    let tried = Tried { feeler: leaf.feeler, goes: matches!(answer, Goes::Yes) };
-                    trial.answer(&tried).map_err(|e| in_unit(&e, check.session.unit))?;
+                    tried.push(Tried { feeler: leaf.feeler.clone(), goes: matches!(answer, Goes::Yes) });
                 }
             },
             ask @ (Ask::HowTight | Ask::HowLoose) => {
-                closed(check, &mut trial, &ask)?;
-                break;
+                tried.extend(closed(check, valve, &tried, ask)?);
+                return Ok(Some(kept(trial(check, valve, &tried)?)));
             }
-            Ask::Both | Ask::Enough => break,
+            Ask::Both | Ask::Enough if view.bracket.is_none() => return both(check, valve, stage),
+            Ask::Both | Ask::Enough => return Ok(Some(kept(view))),
         }
     }
-    if trial.bracket().is_none() {
-        return both(check, valve, stage);
-    }
-    Ok(Some(Pair { go: trial.go(), no_go: trial.no_go(), single: trial.leaves(), notes: Vec::new() }))
+}
+
+/// What the leaves tried so far say, and what is asked next.
+fn trial(check: &mut Check<'_, '_, '_>, valve: Valve, tried: &[Tried]) -> Result<TrialView, BookError> {
+    let session = &mut *check.session;
+    session.book.trial(check.machine, valve, tried, &check.set, session.unit, &session.env.now())
+}
+
+fn kept(view: TrialView) -> Pair {
+    Pair { go: view.go, no_go: view.no_go, single: view.leaves, notes: Vec::new() }
 }
 
 fn goes(check: &mut Check<'_, '_, '_>, valve: Valve, stage: Stage, leaf: &NextLeaf) -> Result<Goes, Halt> {
@@ -80,25 +85,25 @@ fn read_both(text: &str, session: &mut Session<'_, '_>) -> Result<Pair, Failure>
 }
 
 /// How far off a valve is can be said only between two leaves: the missing one is asked for, and may stay missing.
-fn closed(check: &mut Check<'_, '_, '_>, trial: &mut Trial, asked: &Ask) -> Result<(), Halt> {
+fn closed(check: &mut Check<'_, '_, '_>, valve: Valve, tried: &[Tried], asked: &Ask) -> Result<Option<Tried>, Halt> {
     let none = if *asked == Ask::HowTight { "; 0: not even the thinnest" } else { "" };
     let question = format!("{} (Enter: not tried{none}):", asked.words(check.session.unit));
     let thinnest = check.set.leaves().first().copied();
-    let before = trial.clone();
-    *trial = ask::until(check.session, &question, |session, answer| {
-        let mut trial = before.clone();
+    let (machine, set) = (check.machine, &check.set);
+    ask::until(check.session, &question, |session, answer| {
         if answer.is_empty() {
-            return Ok(trial);
+            return Ok(None);
         }
         let (leaf, goes) = match thinnest {
             Some(thinnest) if answer == "0" && *asked == Ask::HowTight => (thinnest, false),
             _ => (session.leaf(answer)?, *asked == Ask::HowTight),
         };
-        let tried = Tried { feeler: Feeler { thickness: leaf, leaves: vec![leaf] }, goes };
-        trial.answer(&tried).map_err(|e| in_unit(&e, session.unit))?;
-        Ok(trial)
-    })?;
-    Ok(())
+        let one = Tried { feeler: Feeler { thickness: leaf, leaves: vec![leaf] }, goes };
+        // Refused where it contradicts what was tried before.
+        let all: Vec<Tried> = tried.iter().cloned().chain([one.clone()]).collect();
+        session.book.trial(machine, valve, &all, set, session.unit, &session.env.now())?;
+        Ok(Some(one))
+    })
 }
 
 fn in_unit(error: &BracketError, unit: LengthUnit) -> Failure {

@@ -5,13 +5,15 @@ mod finish;
 mod leaves;
 mod valve;
 
+use std::collections::BTreeSet;
+
 use serde_json::json;
-use shared::engine_card::EngineCard;
 use shared::ids::{DocId, RecordId};
 use shared::leaf::LeafSet;
 use shared::valve::Valve;
+use sync_core::book::BookError;
 use sync_core::view::short;
-use sync_core::work::{VisitEntry, piston};
+use sync_core::work::{Guide, Step, ValveGuide, VisitEntry, next_of};
 
 use crate::ask::{self, Halt};
 use crate::commands::visit;
@@ -33,10 +35,9 @@ struct Check<'c, 's, 'e> {
     machine: DocId,
     tag: String,
     visit: RecordId,
-    /// The engine card, where it may be judged against.
-    card: Option<EngineCard>,
-    valves: Vec<Valve>,
     set: LeafSet,
+    /// The valve whose reading was said last.
+    said: Option<Valve>,
     /// What this sitting has kept.
     kept: Vec<RecordId>,
     /// Something kept is in doubt or contested.
@@ -121,10 +122,8 @@ fn begin<'c, 's, 'e>(args: &GuideArgs, session: &'c mut Session<'s, 'e>) -> Resu
         None => ask::say(session, "No engine card yet: readings are kept and not judged. Look the range up in the engine maker's manual."),
     }
     ask::say(session, "Answer y or n, or both leaves at once as 5/6; s leaves a valve out; q stops, and nothing is lost.");
-    let valves = view.valves();
-    let card = view.engine_card.filter(|card| card.source.is_some());
     let set = session.leaves()?;
-    Ok((Check { session, machine, tag, visit, card, valves, set, kept, look: false, hours_in_doubt: false }, resumed))
+    Ok((Check { session, machine, tag, visit, set, said: None, kept, look: false, hours_in_doubt: false }, resumed))
 }
 
 fn is_cold(session: &mut Session<'_, '_>) -> Result<bool, Halt> {
@@ -135,18 +134,37 @@ fn is_cold(session: &mut Session<'_, '_>) -> Result<bool, Halt> {
     Ok(cold)
 }
 
+/// Step after step, in the book's order. A valve that is left out waits for another sitting, and so does one that was read here
+/// and asks to be read again.
 fn valves(check: &mut Check<'_, '_, '_>, resumed: bool) -> Result<(), Halt> {
-    let mut cylinder = 0;
-    for valve in check.valves.clone() {
-        if valve.cylinder() != cylinder {
-            cylinder = valve.cylinder();
-            let piston = piston(cylinder, check.card.as_ref(), check.session.unit);
+    let (mut left_out, mut read) = (BTreeSet::new(), BTreeSet::new());
+    let mut piston = String::new();
+    if resumed {
+        for valve in guide(check)?.valves.iter().filter(|valve| valve.next == Step::Done) {
+            ask::say(check.session, &format!("{} is done already.", valve.valve));
+        }
+    }
+    loop {
+        let guide = guide(check)?;
+        let again = |one: &ValveGuide| matches!(one.next, Step::ReadAgain { .. }) && read.contains(&one.valve);
+        let offered = guide.valves.iter().filter(|one| !left_out.contains(&one.valve) && !again(one));
+        let next = next_of(offered.map(|one| (one.valve, one.next)));
+        let Some(one) = guide.valves.iter().find(|one| Some(one.valve) == next) else { return Ok(()) };
+        if one.piston != piston {
+            piston.clone_from(&one.piston);
             ask::say(check.session, &format!("\n{piston}"));
         }
-        let so_far = if resumed { check.session.book.reached(check.machine, check.visit, valve, &check.set)? } else { None };
-        valve::check(check, valve, so_far)?;
+        if valve::step(check, one, !guide.holds.is_empty())? {
+            read.insert(one.valve);
+        } else {
+            left_out.insert(one.valve);
+        }
     }
-    Ok(())
+}
+
+fn guide(check: &mut Check<'_, '_, '_>) -> Result<Guide, BookError> {
+    let session = &mut *check.session;
+    session.book.guide(check.machine, Some(check.visit), &check.set, session.unit, &session.env.now())
 }
 
 /// What is kept, and how to go on.

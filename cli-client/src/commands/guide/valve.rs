@@ -1,63 +1,48 @@
-//! One valve, from found over set to left.
+//! One step of one valve: what is confirmed, and the reading after it.
 
 use shared::record::{FindingKind, Stage};
 use shared::valve::Valve;
 use shared::verdict::Gross;
-use sync_core::work::{Reached, ReadingEntry, Step};
+use sync_core::work::{ReadingEntry, ReadingOutcome, Step, ValveGuide};
 
 use super::{Check, leaves};
 use crate::ask::{self, Halt};
 use crate::show;
 
-/// Checks one valve, going on from its last reading in this visit.
-pub(super) fn check(check: &mut Check<'_, '_, '_>, valve: Valve, so_far: Option<Reached>) -> Result<(), Halt> {
-    let mut at = match Step::after(so_far) {
-        Step::Done => {
-            ask::say(check.session, &format!("{valve} is done already."));
-            return Ok(());
+/// Does what is next with one valve; `false` where the person leaves it out. What its last reading asked for is said again where
+/// other valves came between; `held` where the machine is on hold already.
+pub(super) fn step(check: &mut Check<'_, '_, '_>, one: &ValveGuide, held: bool) -> Result<bool, Halt> {
+    let (valve, step) = (one.valve, one.next);
+    if let Step::Read { stage: Stage::Found } = step {
+        ask::say(check.session, &format!("\n{}:", show::sentence(&one.words).trim_end_matches('.')));
+    }
+    if let (Some(last), Some(stage), Step::LookFirst { .. } | Step::Adjust | Step::SetToAim) = (&one.last, one.last_stage, step) {
+        if check.said != Some(valve) {
+            ask::say(check.session, &format!("\n{valve} {stage}: {}, {}.\n{}", last.verdict, last.bracket_words, last.next.join("\n")));
         }
-        // A reading that settled nothing is taken again at its own stage.
-        Step::ReadAgain { stage } => read(check, valve, stage)?,
-        Step::Read { stage } => {
-            ask::say(check.session, &format!("\n{}:", show::sentence(&valve.words()).trim_end_matches('.')));
-            read(check, valve, stage)?
-        }
-        Step::LookFirst { gross, .. } => {
-            for ask in gross.asks() {
-                ask::say(check.session, ask);
-            }
-            so_far
-        }
-        Step::Adjust | Step::SetToAim | Step::TurnOver => so_far,
-    };
-    while at.is_some() {
-        let step = Step::after(at);
-        if let (Step::Adjust, Some(Reached { gross: Some(gross), .. })) = (step, at) {
+        if let (Step::Adjust, Some(gross), false) = (step, last.gross, held) {
             hold(check, valve, gross)?;
         }
-        for caution in step.cautions() {
-            ask::say(check.session, caution.words());
-        }
-        let confirmed = match step {
-            Step::LookFirst { .. } if step.to_confirm().is_empty() => true,
-            Step::LookFirst { .. } | Step::Adjust | Step::SetToAim | Step::TurnOver => {
-                ask::yes_or_no(check.session, &format!("{valve}: {}", step.to_confirm()))?
-            }
-            Step::Read { .. } | Step::ReadAgain { .. } | Step::Done => return Ok(()),
-        };
-        let Some(stage) = step.reads().filter(|_| confirmed) else {
-            let set = step == Step::TurnOver;
-            let left = if set { "is set and not checked again: it stays open" } else { "stays as it is, and open" };
-            ask::say(check.session, &format!("{valve} {left}."));
-            return Ok(());
-        };
-        at = read(check, valve, stage)?;
     }
-    Ok(())
+    for caution in &one.cautions {
+        ask::say(check.session, caution);
+    }
+    if !one.confirm.is_empty() && !ask::yes_or_no(check.session, &format!("{valve}: {}", one.confirm))? {
+        let set = step == Step::TurnOver;
+        let left = if set { "is set and not checked again: it stays open" } else { "stays as it is, and open" };
+        ask::say(check.session, &format!("{valve} {left}."));
+        return Ok(false);
+    }
+    let Some(done) = read(check, valve, one.reads_at)? else { return Ok(false) };
+    // At once, and not only when it is this valve's turn to be set.
+    if let (Step::LookFirst { .. }, Some(gross)) = (step, done.gross) {
+        hold(check, valve, gross)?;
+    }
+    Ok(true)
 }
 
 /// Takes and keeps one reading; `None` where the person leaves the valve out.
-fn read(check: &mut Check<'_, '_, '_>, valve: Valve, stage: Stage) -> Result<Option<Reached>, Halt> {
+fn read(check: &mut Check<'_, '_, '_>, valve: Valve, stage: Stage) -> Result<Option<ReadingOutcome>, Halt> {
     let Some(leaves) = leaves::find(check, valve, stage)? else {
         ask::say(check.session, &format!("{valve} is left out, and stays open."));
         return Ok(None);
@@ -68,9 +53,10 @@ fn read(check: &mut Check<'_, '_, '_>, valve: Valve, stage: Stage) -> Result<Opt
     let done = session.book.take_reading(check.machine, entry, &check.set, session.unit, &mut session.env.hand(None))?;
     check.kept.push(done.record);
     check.look |= done.contested || done.doubt.is_some();
+    check.said = Some(valve);
     let words = show::reading::words(valve, stage, &done, None, show::width(session.env));
     ask::say(session, &words);
-    Ok(check.session.book.reached(check.machine, check.visit, valve, &check.set)?)
+    Ok(Some(done))
 }
 
 /// Offers a hold where still nothing goes, and a valve may have receded or be burnt: nobody runs it before a test has told.

@@ -27,6 +27,9 @@ pub(super) struct SettingsArgs {
     /// What a leaf may be off by when readings are compared, with its unit or in yours
     #[arg(long, value_name = "L")]
     leaf_tolerance: Option<String>,
+    /// Standard uncertainty of the feel of one leaf, from repeat readings of your own; 0 where it is not known
+    #[arg(long, value_name = "L")]
+    feel: Option<String>,
     /// The unit on the shop's pages and papers: thou, in or mm
     #[arg(long, value_name = "UNIT", value_parser = crate::args::unit)]
     shown_in: Option<LengthUnit>,
@@ -47,7 +50,8 @@ pub(super) struct SettingsArgs {
 impl SettingsArgs {
     pub(super) const fn writes(&self) -> bool {
         let told = self.name.is_some() || self.time_zone.is_some() || self.conflict_window_min.is_some() || self.leaf_tolerance.is_some();
-        told || self.shown_in.is_some()
+        told || self.feel.is_some()
+            || self.shown_in.is_some()
             || self.level.is_some()
             || self.commercial.is_some()
             || self.homeowner.is_some()
@@ -62,11 +66,16 @@ pub(super) fn run(args: &SettingsArgs, session: &mut Session<'_, '_>) -> Result<
             Some(text) => Some(tolerance(text, session)?),
             None => None,
         };
+        let feel_tenth_um = match &args.feel {
+            Some(text) => Some(tolerance(text, session)?),
+            None => None,
+        };
         let change = Settings {
             name: args.name.clone(),
             time_zone: args.time_zone.clone(),
             conflict_window_min: args.conflict_window_min,
             leaf_tolerance_tenth_um,
+            feel_tenth_um,
             unit: args.shown_in,
             conformance_milli: args.level.map(milli),
             commercial: args.commercial,
@@ -80,6 +89,8 @@ pub(super) fn run(args: &SettingsArgs, session: &mut Session<'_, '_>) -> Result<
     table.row(["Time zone", &shop.time_zone]);
     table.row(["Conflict window", &format!("{} min", shop.conflict_window_min)]);
     table.row(["Leaf tolerance", &Length::from_tenth_um(i64::from(shop.leaf_tolerance_tenth_um)).show(session.unit)]);
+    let feel = Length::from_tenth_um(i64::from(shop.feel_tenth_um));
+    table.row(["Feel of a leaf", &if feel == Length::ZERO { "not stated".to_owned() } else { feel.show(session.unit) }]);
     table.row(["Pages and papers in", shop.unit.name()]);
     table.row(["Proof at", &format!("{} %", f64::from(shop.conformance_milli) / 10.0)]);
     table.row(["Commercial machines", &often(shop.commercial)]);

@@ -1,4 +1,4 @@
-//! `tappet reckon leaves`: the shortest way to a verdict with the leaves that the person has.
+//! `tappet reckon leaves`: the way to a verdict with the leaves that the person has.
 
 use shared::valve::Valve;
 

@@ -12,7 +12,16 @@ export function question(here) {
   const { guide, valve, stage, draft, turn, at, machine } = here;
   const key = `${valve.valve} ${valve.step} ${valve.last?.record ?? ''}`;
   const around = { back: at('machine', machine), moves: false, name: 'check' };
-  if (valve.confirm && draft.confirmed !== key) {
+  const asks = valve.confirm && draft.confirmed !== key;
+  if (draft.piston !== valve.piston && (valve.piston_first || !asks)) {
+    return {
+      ...around,
+      title: said.title(guide.tag, valve.valve, words.machine.stage[stage]),
+      body: [strip(here, valve.valve), h('p', { class: 'ask' }, valve.piston)],
+      hand: [button(said.there, () => turn({ piston: valve.piston }), 'main')],
+    };
+  }
+  if (asks) {
     const { last } = valve;
     const adjust = valve.step === 'adjust';
     return {
@@ -23,14 +32,6 @@ export function question(here) {
         valve.cautions.length ? h('ul', { class: 'cautions' }, valve.cautions.map((one) => h('li', null, one))) : null],
       // To turn the engine over is also to bring the piston back.
       hand: [button(said.confirmed, () => turn({ confirmed: key, valve: valve.valve, piston: valve.piston }), 'main')],
-    };
-  }
-  if (draft.piston !== valve.piston) {
-    return {
-      ...around,
-      title: said.title(guide.tag, valve.valve, words.machine.stage[stage]),
-      body: [strip(here, valve.valve), h('p', { class: 'ask' }, valve.piston)],
-      hand: [button(said.there, () => turn({ piston: valve.piston }), 'main')],
     };
   }
   return null;
