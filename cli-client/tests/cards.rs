@@ -138,3 +138,73 @@ fn screens() {
     shown("import, again", card(&world, &["import", &path]), 0);
     insta::assert_snapshot!("cards", screens);
 }
+
+/// The twin's card said otherwise, on every device.
+fn restated(world: &World, flags: &[&str]) -> common::Ran {
+    let usual = ["--json", "office", "card", "add", "--name", "Invented twin", "--cylinders", "2", "--hours", "100", "--months", "6"];
+    let source = ["--source-manual", "Invented manual", "--source-page", "14"];
+    let ran = world.tappet("office", &[&usual[..], &source[..], flags].concat());
+    world.exchange("office");
+    world.exchange("tove");
+    ran
+}
+
+#[test]
+fn a_card_is_written_as_its_manual_says_it() {
+    let world = World::with_shop();
+    let flags = ["--intake", ".005", "--exhaust", "6 +/- 1", "--past-tdc", "1/4 in.", "--past-tdc-degrees", "31"];
+    let firing = ["--firing-order", "1-2", "--firing-degrees", "270-450"];
+    let ran = restated(&world, &[&flags[..], &firing[..]].concat()).json(0);
+    let card = &ran["engine_card"];
+    assert_eq!(
+        (&card["intake"]["low_tenth_um"], &card["intake_said"], &card["exhaust_said"]),
+        (&json!(1_016), &json!("figure"), &json!("tolerance"))
+    );
+    assert_eq!((&card["past_tdc_tenth_um"], &card["past_tdc_tenth_deg"]), (&json!(63_500), &json!(310)));
+    let shown = world.tappet("tove", &["show", "T-1"]).screen(0).replace('\n', " ");
+    assert!(shown.contains("intake 5 thou (the manual names no tolerance: taken as 4 to 6 thou,"), "{shown}");
+    assert!(shown.contains("exhaust 6 ± 1 thou (5 to 7 thou)"), "{shown}");
+    let guide = world.answering("tove", &["guide", "T-1"], "y\ny\nq\n").screen(0).replace('\n', " ");
+    assert!(guide.contains("31° of the crank past it, the piston .250 in down") && guide.contains("can hold its valve open"), "{guide}");
+    assert!(guide.contains("It fires 450° of the crank after cylinder 2"), "{guide}");
+    // As a file and as a table it comes back as it went.
+    let path = file(&world);
+    assert_eq!(card_file_changes(&world, &path), (0, 0));
+    for (flag, value) in [("--firing-degrees", "100"), ("--past-tdc-degrees", "100"), ("--intake", "1")] {
+        let bad: Vec<&str> = flags.into_iter().chain(firing).collect();
+        let at = bad.iter().position(|word| *word == flag).unwrap();
+        let bad: Vec<&str> = bad.iter().enumerate().map(|(n, word)| if n == at + 1 { value } else { word }).collect();
+        assert_ne!(restated(&world, &bad).code, 0, "{flag} {value}");
+    }
+}
+
+/// How many cards the exported file would add and change.
+fn card_file_changes(world: &World, path: &str) -> (u64, u64) {
+    assert_eq!(card(world, &["export", path]).code, 0);
+    let done = world.tappet("office", &["--json", "office", "--offline", "card", "import", path]).json(0);
+    (done["new"].as_u64().unwrap_or(0), done["restated"].as_u64().unwrap_or(0))
+}
+
+#[test]
+fn hydraulic_lash_is_listened_to_and_due_like_any_check() {
+    let world = World::with_shop();
+    assert_ne!(restated(&world, &[]).code, 0, "ranges, or hydraulic");
+    assert_ne!(restated(&world, &["--hydraulic", "--intake", "4-6"]).code, 0);
+    assert_eq!(restated(&world, &["--hydraulic"]).code, 0);
+    assert!(world.tappet("tove", &["show", "T-1"]).screen(0).contains("hydraulic lash, nothing to set"));
+    // The guide asks for no leaf; without a word on what was heard the check is not whole.
+    let silent = world.answering("tove", &["guide", "T-1"], "y\ny\n1500\n\ny\n\n").screen(0);
+    assert!(!silent.contains("Does it go?") && !silent.contains("piston at"), "{silent}");
+    assert!(silent.replace('\n', " ").contains("Listen to it run: outdoors"), "{silent}");
+    let due = |world: &World| world.tappet("tove", &["--json", "show", "T-1"]).json(0)["due"].clone();
+    assert_eq!(due(&world)["state"], "left-open");
+    world.pass_min(24 * 60);
+    let heard = world.answering("tove", &["guide", "T-1"], "y\ny\n1501\n\ny\nno tick once warm\n").screen(0);
+    assert!(heard.contains("What was heard is kept."), "{heard}");
+    let due = due(&world);
+    assert!(due["by_tenth_h"] == 16_010 && due["state"] == "later", "{due}");
+    // A leaf that is read all the same is kept, and nothing is judged by it.
+    let read = world.tappet("tove", &["--json", "read", "T-1", "1I", "found", "5/6"]).json(0);
+    assert_eq!((&read["judged"]["why"], &read["verdict"], &read["next_leaf"]), (&json!("hydraulic"), &json!("not judged"), &Value::Null));
+    assert_ne!(world.tappet("tove", &["reckon", "leaves", "T-1", "1I"]).code, 0);
+}

@@ -139,7 +139,7 @@ fn decimal_inches_are_inches_and_the_answer_says_so() {
     assert!(leaves.contains("Your leaves: 4, 5, 6 thou."), "{leaves}");
     let flags = ["--cylinders", "1", "--intake", ".004-.006", "--exhaust", ".006 ± .001", "--hours", "100", "--past-tdc", ".25"];
     let card = said("office", &[&["office", "--offline", "card", "add", "--name", "By inches"][..], &flags].concat());
-    assert!(card.contains("intake 4 to 6 thou") && card.contains("exhaust 5 to 7 thou, aim 6"), "{card}");
+    assert!(card.contains("intake 4 to 6 thou") && card.contains("exhaust 6 ± 1 thou (5 to 7 thou)"), "{card}");
     assert!(card.contains("0.25 in., 250\nthou") || card.contains("0.25 in., 250 thou"), "{card}");
     let table = world.folder().join("cards.csv");
     let rows = "name,cylinders,intake_low_thou,intake_high_thou,exhaust_low_thou,exhaust_high_thou,commercial_h,homeowner_h\nTable,1,.004,.006,5,7,100,100\n";

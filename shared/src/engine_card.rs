@@ -1,7 +1,13 @@
 //! The engine card: what the maker asks of one engine type, with the manual and page it was read from.
 
 pub mod file;
+mod firing;
+mod said;
 pub mod table;
+
+pub use firing::{Firing, FiringError};
+pub(crate) use said::{EITHER_SIDE_MM, EITHER_SIDE_THOU};
+pub use said::{LISTEN, Said, piston, tenth_words};
 
 use serde::{Deserialize, Serialize};
 
@@ -195,10 +201,21 @@ pub struct EngineCard {
     pub name: String,
     /// How many cylinders.
     pub cylinders: u8,
-    /// Intake range, engine cold.
-    pub intake: Range,
-    /// Exhaust range, engine cold.
-    pub exhaust: Range,
+    /// Hydraulic lash: nothing is set, no leaf is tried and nothing is judged by a range, of which there is none.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub hydraulic: bool,
+    /// Intake range, engine cold; none of hydraulic lash alone.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub intake: Option<Range>,
+    /// Exhaust range, engine cold; none of hydraulic lash alone.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub exhaust: Option<Range>,
+    /// How the manual says the intake range, where it does not name both ends.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub intake_said: Option<Said>,
+    /// How the manual says the exhaust range, where it does not name both ends.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub exhaust_said: Option<Said>,
     /// Where it was read. A card without a source is kept and never judged against.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub source: Option<Source>,
@@ -212,6 +229,12 @@ pub struct EngineCard {
     /// For an engine with compression release: how far the piston is past top dead center when it is checked.
     #[serde(rename = "past_tdc_tenth_um", default, skip_serializing_if = "Option::is_none")]
     pub past_tdc: Option<Length>,
+    /// The same in tenths of a degree of the crank, where the manual says degrees. Where it says both, the piston counts.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub past_tdc_tenth_deg: Option<u32>,
+    /// In which order the cylinders fire, and how far apart.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub firing: Option<Firing>,
     /// How it fires, where the card says: cautions follow from it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub ignition: Option<Ignition>,
@@ -230,6 +253,22 @@ pub enum CardError {
         /// Which side.
         side: &'static str,
     },
+    /// Neither ranges nor hydraulic lash, or both.
+    #[error(
+        "a card has a range for intake and exhaust; or it says that its lash is hydraulic, and has neither range, adjuster nor place past top dead center"
+    )]
+    Lash,
+    /// A figure of the manual that is not the middle of its range, or that is not set to.
+    #[error(
+        "the {side} figure of the manual is the middle of its range, a thou or 0.02 mm from its ends where the manual names no tolerance, and the card names a clearance to set"
+    )]
+    Said {
+        /// Which side.
+        side: &'static str,
+    },
+    /// A firing order that cannot be.
+    #[error(transparent)]
+    Firing(#[from] FiringError),
     /// No cylinders, or more than this trade's engines have.
     #[error("an engine card is for 1 to {MOST_CYLINDERS} cylinders, not {given}")]
     Cylinders {
@@ -254,9 +293,9 @@ pub enum CardError {
 }
 
 impl EngineCard {
-    /// The range of one side.
+    /// The range of one side; none of hydraulic lash.
     #[must_use]
-    pub const fn range(&self, side: Side) -> Range {
+    pub const fn range(&self, side: Side) -> Option<Range> {
         match side {
             Side::Intake => self.intake,
             Side::Exhaust => self.exhaust,
@@ -283,10 +322,27 @@ impl EngineCard {
         if self.cylinders == 0 || self.cylinders > MOST_CYLINDERS {
             return Err(CardError::Cylinders { given: self.cylinders });
         }
-        for (side, range) in [("intake", self.intake), ("exhaust", self.exhaust)] {
+        let set = self.adjuster.is_some() || self.past_tdc.is_some() || self.past_tdc_tenth_deg.is_some();
+        let ranges = [self.intake, self.exhaust].iter().flatten().count();
+        if ranges != if self.hydraulic { 0 } else { 2 } || (self.hydraulic && set) {
+            return Err(CardError::Lash);
+        }
+        let sides = [("intake", self.intake, self.intake_said), ("exhaust", self.exhaust, self.exhaust_said)];
+        for (side, range, said) in sides {
+            let Some(range) = range else {
+                if said.is_some() {
+                    return Err(CardError::Said { side });
+                }
+                continue;
+            };
+            let middle = range.low.plus(range.high).tenth_um() % 2 == 0;
+            let ours = [EITHER_SIDE_THOU, EITHER_SIDE_MM].contains(&range.either_side());
             let aim_inside = range.aim.is_none_or(|aim| range.low <= aim && aim <= range.high);
             if range.low <= Length::ZERO || range.low >= range.high || !aim_inside {
                 return Err(CardError::Range { side });
+            }
+            if said.is_some_and(|said| !middle || range.aim.is_none() || (said == Said::Figure && !ours)) {
+                return Err(CardError::Said { side });
             }
             for limit in [Some(range.low), Some(range.high), range.aim].into_iter().flatten() {
                 sensible::RANGE_LIMIT.check_length(limit, LengthUnit::Mm)?;
@@ -310,6 +366,10 @@ impl EngineCard {
         }
         if let Some(past) = self.past_tdc {
             sensible::PAST_TDC.check_length(past, LengthUnit::Mm)?;
+        }
+        self.past_tdc_tenth_deg.map_or(Ok(()), |tenths| sensible::PAST_TDC_TENTH_DEG.check(tenths))?;
+        if let Some(firing) = &self.firing {
+            firing.check(self.cylinders)?;
         }
         self.far_tenths.map_or(Ok(()), |far| sensible::FAR_TENTHS.check(far))?;
         match &self.source {

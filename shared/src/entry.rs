@@ -9,19 +9,21 @@
 //! - What could be either is refused with the readings named: `0.15` or `0.5` where thou are meant, `0.005` where millimetres are
 //!   meant, and `0015`.
 //!
+//! A fraction, as `1/4` or `1 1/4 in.`, is inches: rules are marked so, in halves down to sixty-fourths.
+//!
 //! So a number is read as what was meant, or not at all. Common practice, no source.
 
 mod number;
 
 use std::fmt;
 
-use crate::engine_card::Thread;
+use crate::engine_card::{EITHER_SIDE_MM, EITHER_SIDE_THOU, Said, Thread};
 use crate::leaf::{LeafError, check_entered};
 use crate::length::{Length, LengthError, LengthUnit};
-use crate::sensible::{ANGLE, ANY_LENGTH, NotSensible, PITCH_UM, RANGE_LIMIT, RATIO_MILLI, Sensible, THREADS_PER_INCH};
+use crate::sensible::{ANGLE, ANY_LENGTH, NotSensible, PAST_TDC_TENTH_DEG, PITCH_UM, RANGE_LIMIT, RATIO_MILLI, Sensible, THREADS_PER_INCH};
 
 pub use number::decimal;
-use number::{Spelt, spelt};
+use number::{Spelt, Written, spelt};
 
 /// A length that was read, and whether its bare number was taken for inches.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -75,15 +77,17 @@ pub struct Pair {
     pub notes: Vec<String>,
 }
 
-/// A range with both ends, and the figure in its middle where it was written with ±.
+/// A range with both ends, and the figure in its middle where it was written as one.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Span {
     /// The low end.
     pub low: Length,
     /// The high end.
     pub high: Length,
-    /// The figure that ± was said of.
+    /// The one figure, or the one that ± was said of.
     pub middle: Option<Length>,
+    /// How it was written, where both ends were not.
+    pub said: Option<Said>,
     /// What was taken for inches.
     pub notes: Vec<String>,
 }
@@ -189,7 +193,8 @@ pub fn pair_of(go: Option<&str>, no_go: Option<&str>, unit: LengthUnit) -> Resul
     Ok(Pair { go, no_go, ..pair })
 }
 
-/// Reads a clearance range: `4-6`, `4..6`, `4 to 6`, `.004-.006`, `0.10-0.15mm`, `5 ± 1`. A unit that is written once holds for all.
+/// Reads a clearance range: `4-6`, `4..6`, `4 to 6`, `.004-.006`, `0.10-0.15mm`, `5 ± 1`; or one figure, `5`, which is taken
+/// with a thou either side, in mm with 0.02 mm. A unit that is written once holds for all.
 ///
 /// # Errors
 /// [`EntryError`] where an end is missing, or is not sensible for a clearance.
@@ -197,25 +202,35 @@ pub fn span(text: &str, unit: LengthUnit) -> Result<Span, EntryError> {
     let wrong = || EntryError::Form {
         given: text.to_owned(),
         what: "a range",
-        example: "both ends, as in 4-6, 0.10mm-0.15mm or .004-.006, or a figure with its tolerance, as in 5 ± 1",
+        example: "both ends, as in 4-6, 0.10mm-0.15mm or .004-.006, a figure with its tolerance, as in 5 ± 1, or one figure, as in 5",
     };
     let apart = |marks: &[&str]| marks.iter().find_map(|mark| text.split_once(mark)).map(|(a, b)| [a.trim(), b.trim()]);
     let check = |length: Length| RANGE_LIMIT.check_length(length, unit);
     let whole = |ends: &[&str; 2]| ends.iter().all(|end| !end.is_empty());
-    if let Some(parts) = apart(&["±", "+/-", "+-"]).filter(whole) {
-        let read = together(&parts, unit)?;
-        let (Some(middle), Some(either)) = (read.first(), read.get(1)) else { return Err(wrong()) };
-        let (low, high) = (middle.length.minus(either.length), middle.length.plus(either.length));
+    let about = |middle: Length, either: Length, said, notes| {
+        let (low, high) = (middle.minus(either), middle.plus(either));
         check(low)?;
         check(high)?;
-        return Ok(Span { low, high, middle: Some(middle.length), notes: notes_of(&read) });
+        Ok(Span { low, high, middle: Some(middle), said: Some(said), notes })
+    };
+    let (tolerance, ends) = (apart(&["±", "+/-", "+-"]), apart(&["..", "–", "—", " to ", "-", "/"]));
+    if tolerance.is_none() && ends.is_none() {
+        let Ok(spelt) = spelt(text) else { return Err(wrong()) };
+        let metric = spelt.unit.map_or(unit == LengthUnit::Mm, Written::is_metric);
+        let read = spelt.read(unit)?;
+        return about(read.length, if metric { EITHER_SIDE_MM } else { EITHER_SIDE_THOU }, Said::Figure, notes_of(&[read]));
     }
-    let ends = apart(&["..", "–", "—", " to ", "-", "/"]).filter(whole).ok_or_else(wrong)?;
+    if let Some(parts) = tolerance.filter(whole) {
+        let read = together(&parts, unit)?;
+        let (Some(middle), Some(either)) = (read.first(), read.get(1)) else { return Err(wrong()) };
+        return about(middle.length, either.length, Said::Tolerance, notes_of(&read));
+    }
+    let ends = ends.filter(whole).ok_or_else(wrong)?;
     let read = together(&ends, unit)?;
     let (Some(low), Some(high)) = (read.first(), read.get(1)) else { return Err(wrong()) };
     check(low.length)?;
     check(high.length)?;
-    Ok(Span { low: low.length, high: high.length, middle: None, notes: notes_of(&read) })
+    Ok(Span { low: low.length, high: high.length, middle: None, said: None, notes: notes_of(&read) })
 }
 
 /// Reads an angle in degrees.
@@ -230,6 +245,22 @@ pub fn degrees(text: &str) -> Result<f64, EntryError> {
     let (least, greatest) = (f64::from(ANGLE.least), f64::from(ANGLE.greatest));
     Sensible { what: ANGLE.what, least, greatest, why: ANGLE.why }.check(degrees)?;
     Ok(degrees)
+}
+
+/// Reads how far past top dead center a valve is checked, in degrees of the crank with at most one decimal, as tenths.
+///
+/// # Errors
+/// [`EntryError`] where it is not one, or not sensible.
+pub fn past_tdc_tenth_deg(text: &str) -> Result<u32, EntryError> {
+    let wrong = || EntryError::Form {
+        given: text.to_owned(),
+        what: "an angle past top dead center",
+        example: "degrees with at most one decimal, as in 10 or 12.5",
+    };
+    let number = text.trim().trim_end_matches('°').trim_end();
+    let tenths = decimal(number, 1).and_then(|tenths| u32::try_from(tenths).ok()).ok_or_else(wrong)?;
+    PAST_TDC_TENTH_DEG.check(tenths)?;
+    Ok(tenths)
 }
 
 /// Reads a temperature in degrees Celsius with at most one decimal, as tenths.

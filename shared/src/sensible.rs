@@ -65,6 +65,13 @@ pub const PAST_TDC: Sensible<Length> = Sensible {
     greatest: Length::from_tenth_um(250_000),
     why: "less cannot be measured through the plug hole, and 25 mm is past any release bump",
 };
+/// The same in tenths of a degree of the crank.
+pub const PAST_TDC_TENTH_DEG: Sensible<u32> = Sensible {
+    what: "an angle past top dead center in tenths of a degree",
+    least: 10,
+    greatest: 900,
+    why: "less is not seen on a flywheel, and at 90° the piston is halfway down, past any release bump",
+};
 /// How far a piston is down.
 pub const PISTON_DROP: Sensible<Length> =
     Sensible { what: "a piston's drop", least: Length::ZERO, greatest: STROKE.greatest, why: "a piston moves within its stroke" };

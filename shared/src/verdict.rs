@@ -54,6 +54,8 @@ pub enum Why {
     NoSource,
     /// The card's range is no range: its low end is not above zero and below its high end.
     NoRange,
+    /// The engine has hydraulic lash: there is no range.
+    Hydraulic,
     /// The engine has no such valve.
     NoSuchValve,
     /// The leaves say nothing or contradict each other.
@@ -108,6 +110,7 @@ impl Why {
             }
             Self::NoSource => "this engine card names no manual and page, so nothing is judged against it. Ask the office for its source",
             Self::NoRange => "this engine card's range is no range. Ask the office to correct it",
+            Self::Hydraulic => "this engine has hydraulic lash: nothing is set, and no leaf tells anything. Listen, and test for leak-down",
             Self::NoSuchValve => "this engine has no such valve. Check the cylinder number and the engine card",
             Self::NoReading => "the leaves say nothing or contradict each other. Read again",
             Self::LeafTooThick => "a leaf over 1.5 mm is thicker than any feeler leaf. Check the unit and the decimal point",
@@ -150,6 +153,9 @@ pub fn judge(bracket: &Bracket, range: &Range) -> Verdict {
 /// cannot be one.
 #[must_use]
 pub fn judge_on_card(clearance: &Clearance, card: &EngineCard) -> Verdict {
+    if card.hydraulic {
+        return Verdict::NotSettled(Why::Hydraulic);
+    }
     let sourced = card.source.as_ref().is_some_and(|s| !s.manual.trim().is_empty() && !s.page.trim().is_empty());
     if !sourced {
         return Verdict::NotSettled(Why::NoSource);
@@ -164,7 +170,7 @@ pub fn judge_on_card(clearance: &Clearance, card: &EngineCard) -> Verdict {
     if !clearance.cold {
         return Verdict::NotSettled(Why::NotCold);
     }
-    judge(&bracket, &card.range(clearance.valve.side()))
+    card.range(clearance.valve.side()).map_or(Verdict::NotSettled(Why::NoRange), |range| judge(&bracket, &range))
 }
 
 /// The one feeler of a set to try next, single leaf or two-leaf stack; with no bracket yet, the first to try.

@@ -38,9 +38,9 @@ fn an_old_visit_keeps_its_card() {
     finish(&mut crew, tech, machine);
     crew.wait_min(24 * 60);
     let mut card = tests::engine_card();
-    let before = card.intake;
+    let before = card.intake.unwrap();
     let up = |length: Length| length.plus(Length::from_thou(5));
-    card.intake = shared::engine_card::Range { low: up(before.low), high: up(before.high), aim: before.aim.map(up) };
+    card.intake = Some(shared::engine_card::Range { low: up(before.low), high: up(before.high), aim: before.aim.map(up) });
     card.source = Some(shared::engine_card::Source { manual: "Second edition".to_owned(), page: "3".to_owned() });
     crew.on(0, |book, hand| book.keep_engine_card(card.clone(), hand).unwrap());
     crew.level_all();
@@ -53,7 +53,7 @@ fn an_old_visit_keeps_its_card() {
         |range: shared::engine_card::Range| format!("{} to {}", range.low.show_bare(LengthUnit::Thou), range.high.show(LengthUnit::Thou));
     let (then, now) = (record(old), record(fresh));
     assert_eq!((then.valves[0].range.clone(), then.valves[0].verdict.as_str()), (range(before), "in spec"));
-    assert_eq!((now.valves[0].range.clone(), now.valves[0].verdict.as_str()), (range(card.intake), "tight"));
+    assert_eq!((now.valves[0].range.clone(), now.valves[0].verdict.as_str()), (range(card.intake.unwrap()), "tight"));
     assert!(then.source != now.source && now.source == "Second edition, 3" && then.card != now.card, "{then:?} {now:?}");
     assert!(then.ranges()[0].starts_with(&format!("Judged by the engine card {} of ", card.name)), "{:?}", then.ranges());
     let year = season(&crew, machine, date(2026, 1, 1), date(2027, 12, 31));

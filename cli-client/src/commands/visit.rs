@@ -167,14 +167,15 @@ pub(crate) fn finish_words(done: &sync_core::work::FinishOutcome, session: &mut 
     let now = session.env.now();
     let held = session.book.store().held(done.record).map_err(BookError::from)?;
     let mut lines = vec![format!("Visit {} is finished.", short(&done.visit))];
+    let view = held.map(|held| session.book.machine_view(held.doc, session.unit, &now)).transpose()?;
+    let hydraulic = view.as_ref().and_then(|view| view.engine_card.as_ref()).is_some_and(|card| card.hydraulic);
     if done.complete {
-        lines.push("Every valve was left in range.".to_owned());
+        lines.push(if hydraulic { "What was heard is kept.".to_owned() } else { "Every valve was left in range.".to_owned() });
     } else {
         lines.push("Left open:".to_owned());
         lines.extend(done.open.iter().map(|open| format!("  {open}")));
     }
-    if let Some(held) = held {
-        let view = session.book.machine_view(held.doc, session.unit, &now)?;
+    if let Some(view) = view {
         lines.push(format!("Next check: {}", show::sentence(&view.due_words)));
     }
     Ok(show::wrapped(&lines.join("\n"), show::width(session.env)))

@@ -1,9 +1,6 @@
 //! One machine on a screen.
 
-use shared::engine_card::{EngineCard, Range};
-use shared::length::LengthUnit;
 use shared::record::FindingKind;
-use shared::valve::Side;
 use sync_core::machine::OpenFinding;
 use sync_core::standing::State;
 use sync_core::view::{LashView, MachineView, short};
@@ -18,12 +15,6 @@ pub(crate) const fn state(state: State) -> &'static str {
         State::Contested => "CONTESTED",
         other => other.words(),
     }
-}
-
-/// A range as people say it.
-pub(crate) fn range(range: &Range, unit: LengthUnit) -> String {
-    let aim = range.aim.map_or_else(String::new, |aim| format!(", aim {}", aim.show_bare(unit)));
-    format!("{} to {}{aim}", range.low.show_bare(unit), range.high.show(unit))
 }
 
 /// What forbids running a machine, before anything else is said of it; `None` where nothing does.
@@ -83,20 +74,10 @@ fn head(view: &MachineView, session: &Session<'_, '_>) -> Result<String, Failure
     });
     lines.push(sentence(&view.due_words));
     lines.push(match &view.engine_card {
-        Some(card) => card_words(card, session.unit),
+        Some(card) => card.words(session.unit),
         None => "No engine card yet: readings are kept and not judged.".to_owned(),
     });
     Ok(wrapped(&lines.join("\n"), width))
-}
-
-/// An engine card in two sentences: ranges, and where they were read.
-pub(crate) fn card_words(card: &EngineCard, unit: LengthUnit) -> String {
-    let source = match &card.source {
-        Some(source) => format!("Read in {}, {}.", source.manual, source.page),
-        None => "It names no manual and page, so nothing is judged against it.".to_owned(),
-    };
-    let (intake, exhaust) = (range(&card.range(Side::Intake), unit), range(&card.range(Side::Exhaust), unit));
-    format!("Engine card {}: intake {intake}; exhaust {exhaust}; engine cold. {source}", card.name)
 }
 
 fn clearances(view: &MachineView, session: &Session<'_, '_>) -> Result<String, Failure> {

@@ -1,14 +1,12 @@
-//! Adding an engine card, or stating one anew. What a form does not ask for (adjuster, compression release) stays as it was.
+//! Adding an engine card, or changing one. The form has every column of the table of cards, and the table's reader reads it.
 
 use axum::extract::State;
 use axum::response::Redirect;
 use maud::{Markup, html};
-use shared::engine_card::table::{far_tenths, widths};
-use shared::engine_card::{EngineCard, Ignition, Interval, Range, Source};
-use shared::entry::labelled;
+use shared::engine_card::table::{LASH, of_form};
+use shared::engine_card::{Adjuster, EngineCard, Firing, Ignition, Rocker, tenth_words};
 use shared::ids::CardId;
 use shared::length::{Length, LengthUnit};
-use shared::sensible::RANGE_LIMIT;
 use shared::valve::Side;
 use sync_core::book::BookError;
 use sync_core::desk::DeskStep;
@@ -25,103 +23,97 @@ use crate::outside::entropy;
 use crate::problem_response::Refused;
 use crate::state::ServerState;
 
+/// A line to type in.
+fn line(name: &str, value: Option<&str>) -> Markup {
+    html! { input name=(name) maxlength="1000" value=[value]; }
+}
+
+/// A choice, with the one that is so; empty where nobody knows, unless there is always one.
+fn choice<'a>(name: &str, may_be_empty: bool, now: Option<&str>, all: impl IntoIterator<Item = (&'a str, &'a str)>) -> Markup {
+    html! {
+        select name=(name) {
+            @if may_be_empty { option value="" { "not known" } }
+            @for (value, words) in all { option value=(value) selected[now == Some(value)] { (words) } }
+        }
+    }
+}
+
+/// The fields of one side's range: its ends, or the range as its manual says it.
+fn range_fields(side: Side, card: Option<&EngineCard>, unit: LengthUnit) -> Markup {
+    let (name, words) = match side {
+        Side::Intake => ("intake", "Intake"),
+        Side::Exhaust => ("exhaust", "Exhaust"),
+    };
+    let said = card.and_then(|card| card.said(side));
+    let range = card.and_then(|card| card.range(side));
+    let ends = range.filter(|_| said.is_none());
+    // The figure is what is set, unless something else is named.
+    let aim = range.and_then(|range| range.aim.filter(|aim| said.is_none() || *aim != range.middle()));
+    let show = |length: Option<Length>| length.map(|length| length.show_bare(unit));
+    let cold = format!("engine cold, in {}", unit.name());
+    html! {
+        (field(&format!("{words}, least"), &cold, &line(&format!("{name}_low"), show(ends.map(|r| r.low)).as_deref())))
+        (field(&format!("{words}, greatest"), &cold, &line(&format!("{name}_high"), show(ends.map(|r| r.high)).as_deref())))
+        (field(&format!("{words}, as one figure"), "in place of least and greatest where the manual says 5, or 5 ± 1", &line(name, range.zip(said).map(|(range, said)| range.written(said)).as_deref())))
+        (field(&format!("{words}, to set"), &format!("{cold}; may be empty"), &line(&format!("{name}_aim"), show(aim).as_deref())))
+    }
+}
+
 /// The form of a card; of a new one where none is given. Lengths in the visitor's unit.
 pub(super) fn form_of(visitor: &Visitor, card: Option<&EngineCard>) -> Markup {
     let unit = visitor.unit;
+    let action = card.map_or_else(|| "/office/cards".to_owned(), |card| format!("/office/cards/{}", card.card));
+    form(visitor, &action, &inside(card, unit))
+}
+
+fn inside(card: Option<&EngineCard>, unit: LengthUnit) -> Markup {
     let source = card.and_then(|card| card.source.as_ref());
-    let inside = html! {
+    let adjuster = card.and_then(|card| card.adjuster);
+    let firing = card.and_then(|card| card.firing.as_ref());
+    let way = if unit == LengthUnit::Thou { "in inches, as in 1/4 in." } else { "a length, as in 1/4 in. or 6.35mm" };
+    let past = card.and_then(|card| card.past_tdc).map(|past| past.show_way(unit));
+    html! {
         input type="hidden" name="in" value=(unit.name());
         div.two {
             (field("Name", "what the shop calls this engine type", &html! { input name="name" required maxlength="200" value=[card.map(|c| &c.name)]; }))
             (field("Cylinders", "", &html! { input name="cylinders" inputmode="numeric" required value=[card.map(|c| c.cylinders)]; }))
-            @for side in [Side::Intake, Side::Exhaust] {
-                @let range = card.map(|c| c.range(side));
-                @for (end, what, length) in [
-                    ("low", "least", range.map(|r| r.low)), ("high", "greatest", range.map(|r| r.high)), ("aim", "to set, may be empty", range.and_then(|r| r.aim)),
-                ] {
-                    (field(&format!("{}, {what}", side_words(side)), &format!("engine cold, in {}", unit.name()), &html! {
-                        input name={ (side_words(side).to_lowercase()) "_" (end) } inputmode="decimal" required[end != "aim"] value=[length.map(|l| l.show_bare(unit))];
-                    }))
-                }
-            }
-            (field("Manual", "as its title page says; without it nothing is judged", &html! { input name="manual" maxlength="1000" value=[source.map(|s| &s.manual)]; }))
-            (field("Page", "page or clause", &html! { input name="page" maxlength="200" value=[source.map(|s| &s.page)]; }))
-            (field("Ignition", "the cautions follow from it", &html! {
-                select name="ignition" {
-                    option value="" { "not known" }
-                    @for one in Ignition::ALL { option value=(one.name()) selected[card.and_then(|c| c.ignition) == Some(one)] { (cards::ignition(one)) } }
-                }
-            }))
-            (field("Far outside", "widths of the range beyond its end at which a reading is asked about before anything is turned; 2 where empty", &html! {
-                input name="far_widths" inputmode="decimal" value=[card.and_then(|c| c.far_tenths).map(widths)];
-            }))
+            (field("Lash", "hydraulic lash is not set and has no range: leave the ranges empty", &choice("lash", false, Some(LASH[usize::from(card.is_some_and(|c| c.hydraulic))]), [(LASH[0], "adjusted"), (LASH[1], "hydraulic")])))
+            (range_fields(Side::Intake, card, unit))
+            (range_fields(Side::Exhaust, card, unit))
+            (field("Manual", "as its title page says; without it nothing is judged", &line("manual", source.map(|s| s.manual.as_str()))))
+            (field("Page", "page or clause", &line("page", source.map(|s| s.page.as_str()))))
+            (field("Ignition", "the cautions follow from it", &choice("ignition", true, card.and_then(|c| c.ignition).map(Ignition::name), Ignition::ALL.map(|one| (one.name(), cards::ignition(one))))))
+            (field("Far outside", "widths of the range beyond its end at which a reading is asked about before anything is turned; 2 where empty", &line("far_widths", card.and_then(|c| c.far_tenths).map(tenth_words).as_deref())))
             @for (duty, now) in [("commercial", card.map(|c| c.commercial)), ("homeowner", card.map(|c| c.homeowner))] {
-                (field(&format!("Hours between checks, {duty}"), "hours, months or both", &html! { input name={ (duty) "_hours" } inputmode="numeric" value=[now.and_then(|i| i.hours)]; }))
+                (field(&format!("Hours between checks, {duty}"), "hours, months or both", &html! { input name={ (duty) "_h" } inputmode="numeric" value=[now.and_then(|i| i.hours)]; }))
                 (field(&format!("Months between checks, {duty}"), "", &html! { input name={ (duty) "_months" } inputmode="numeric" value=[now.and_then(|i| i.months)]; }))
             }
+            (field("Thread of the adjuster", "as in M6x1 or 1/4-28; thread, place and ratio, or none of them", &line("thread", adjuster.map(|a| a.thread.words()).as_deref())))
+            (field("What is turned", "", &choice("rocker", true, adjuster.map(|a| a.rocker.name()), Rocker::ALL.map(|one| (one.name(), cards::rocker(one))))))
+            (field("Rocker ratio", "valve side over push-rod side, as in 1.3", &line("rocker_ratio", adjuster.as_ref().map(Adjuster::ratio_words).as_deref())))
+            (field("Piston down past top dead center", &format!("for an engine with compression release, {way}"), &line("past_tdc", past.as_deref())))
+            (field("The same in degrees of the crank", "where the manual says degrees, as in 10", &line("past_tdc_degrees", card.and_then(|c| c.past_tdc_tenth_deg).map(tenth_words).as_deref())))
+            (field("Firing order", "as in 1-3-4-2", &line("firing_order", firing.map(Firing::order_text).as_deref())))
+            (field("From each to the next", "degrees of the crank, together 720: 180, or 270-450", &line("firing_degrees", firing.map(Firing::degrees_text).as_deref())))
         }
-        p.soft { "An adjuster's thread and ratio come in with a file, and stay as they are here. The engine maker's manual decides." }
+        p.soft { "The engine maker's manual decides." }
         button { "Keep the card" }
-    };
-    let action = card.map_or_else(|| "/office/cards".to_owned(), |card| format!("/office/cards/{}", card.card));
-    form(visitor, &action, &inside)
-}
-
-const fn side_words(side: Side) -> &'static str {
-    match side {
-        Side::Intake => "Intake",
-        Side::Exhaust => "Exhaust",
     }
 }
 
-/// A limit of a range. The field names its unit; what is taken for inches all the same goes to `inches`.
-fn limit(fields: &Fields, name: &str, unit: LengthUnit, inches: &mut Vec<String>) -> Result<Length, Refused> {
-    let read = labelled(&fields.text(name)?, unit, &RANGE_LIMIT).map_err(|error| Refused::unreadable(&error.to_string()))?;
-    inches.extend(read.note());
-    Ok(read.length)
-}
-
-/// The card that a form states, and what of it was taken for inches; what the form does not ask for comes from `before`.
-fn card_of(fields: &Fields, card: CardId, before: Option<&EngineCard>) -> Result<(EngineCard, Vec<String>), Refused> {
-    let mut inches = Vec::new();
+/// The card that a form states, and what of it was taken for inches.
+fn card_of(fields: &Fields, card: CardId) -> Result<(EngineCard, Vec<String>), Refused> {
     // The unit that the form was made in: another tab may have changed the session's since.
     let unit: LengthUnit = fields.text("in")?.parse().map_err(|_| Refused::unreadable("Lengths are in thou, inches or mm"))?;
-    let mut range = |side: &str| {
-        let mut end = |end: &str| limit(fields, &format!("{side}_{end}"), unit, &mut inches);
-        let (low, high) = (end("low")?, end("high")?);
-        let aim = if fields.maybe(&format!("{side}_aim")).is_some() { Some(end("aim")?) } else { None };
-        Ok::<_, Refused>(Range { low, high, aim })
-    };
-    let (intake, exhaust) = (range("intake")?, range("exhaust")?);
-    let every = |duty: &str| {
-        let most = |what: &str| fields.read_maybe::<u32>(&format!("{duty}_{what}"));
-        Ok::<_, Refused>(Interval { hours: most("hours")?, months: most("months")? })
-    };
-    let word = |name: &str| fields.maybe(name).unwrap_or_default().to_owned();
-    let (manual, page) = (word("manual"), word("page"));
-    let card = EngineCard {
-        card,
-        name: fields.text("name")?,
-        cylinders: fields.read("cylinders")?,
-        intake,
-        exhaust,
-        // One of the two alone is no source, and the book says so.
-        source: (!manual.is_empty() || !page.is_empty()).then_some(Source { manual, page }),
-        commercial: every("commercial")?,
-        homeowner: every("homeowner")?,
-        adjuster: before.and_then(|card| card.adjuster),
-        past_tdc: before.and_then(|card| card.past_tdc),
-        ignition: fields.read_maybe("ignition")?,
-        far_tenths: fields.maybe("far_widths").map(far_tenths).transpose().map_err(|why| Refused::unreadable(&why))?,
-    };
-    Ok((card, inches))
+    let (listed, inches) = of_form(unit, |field| fields.maybe(field)).map_err(|error| Refused::unreadable(&error.to_string()))?;
+    Ok((listed.with_id(card), inches))
 }
 
 /// POST /office/cards
 pub(super) async fn add(State(state): State<ServerState>, posted: Posted) -> Result<Redirect, Shown> {
     let Posted { visitor, fields } = posted;
     let mut chance = entropy().map_err(|_| Refused::broke("No card was kept. Try again."))?;
-    let (card, inches) = card_of(&fields, CardId(fresh_uuid(&visitor.now, &mut *chance)), None)?;
+    let (card, inches) = card_of(&fields, CardId(fresh_uuid(&visitor.now, &mut *chance)))?;
     let said = with_inches("The engine card is kept.", &inches);
     desk::step(&state, &visitor, DeskStep::KeepCards(vec![card]), &said, "/office/cards").await
 }
@@ -130,10 +122,28 @@ pub(super) async fn add(State(state): State<ServerState>, posted: Posted) -> Res
 pub(super) async fn restate(State(state): State<ServerState>, Named(id): Named<CardId>, posted: Posted) -> Result<Redirect, Shown> {
     let Posted { visitor, fields } = posted;
     let cards = state.ask(|shop| shop.engine_cards()).await?;
-    let Some(before) = cards.iter().find(|card| card.card == id) else {
+    if !cards.iter().any(|card| card.card == id) {
         return Err(Refused::from(BookError::Unknown("this book has no such engine card".to_owned())).into());
-    };
-    let (card, inches) = card_of(&fields, id, Some(before))?;
+    }
+    let (card, inches) = card_of(&fields, id)?;
     let said = with_inches("The engine card is kept.", &inches);
     desk::step(&state, &visitor, DeskStep::KeepCards(vec![card]), &said, &format!("/office/cards/{id}")).await
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use shared::engine_card::table::fields;
+
+    /// What is missing in the form could not be written in a browser; what is in it and no column would be lost.
+    #[test]
+    fn the_form_has_every_column_of_the_table_and_no_other() {
+        let html = inside(None, LengthUnit::Mm).into_string();
+        let mut named: Vec<&str> = html.split(" name=\"").skip(1).filter_map(|rest| rest.split('"').next()).collect();
+        named.retain(|name| *name != "in");
+        named.sort_unstable();
+        let mut columns = fields();
+        columns.sort_unstable();
+        assert_eq!(named, columns);
+    }
 }

@@ -5,11 +5,9 @@ use axum::http::header;
 use axum::response::{IntoResponse, Redirect, Response};
 use maud::{Markup, html};
 use shared::engine_card::file::{self, Change};
-use shared::engine_card::table::widths;
-use shared::engine_card::{Adjuster, EngineCard, Ignition, Interval, Range, Rocker};
+use shared::engine_card::{Adjuster, EngineCard, Ignition, Interval, Rocker, tenth_words};
 use shared::entry::notes_words;
 use shared::ids::CardId;
-use shared::length::LengthUnit;
 use shared::problem::Code;
 use shared::valve::Side;
 use shared::verdict::FAR_TENTHS;
@@ -29,12 +27,6 @@ use crate::outside::entropy;
 use crate::problem_response::{Refused, sentence};
 use crate::routes::exports::of_cards;
 use crate::state::ServerState;
-
-/// A range as people say it.
-pub(super) fn range(range: &Range, unit: LengthUnit) -> String {
-    let aim = range.aim.map_or_else(String::new, |aim| format!(", aim {}", aim.show_bare(unit)));
-    format!("{} to {}{aim}", range.low.show_bare(unit), range.high.show(unit))
-}
 
 /// Where a card was read, or that nothing is judged against it.
 pub(super) fn source(card: &EngineCard) -> Markup {
@@ -62,8 +54,8 @@ pub(super) async fn list(State(state): State<ServerState>, visitor: Visitor, Que
             vec![
                 html! { a href={ "/office/cards/" (card.card) } { (card.name) } },
                 html! { (card.cylinders) },
-                html! { (range(&card.range(Side::Intake), visitor.unit)) },
-                html! { (range(&card.range(Side::Exhaust), visitor.unit)) },
+                html! { (card.range_words(Side::Intake, visitor.unit)) },
+                html! { (card.range_words(Side::Exhaust, visitor.unit)) },
                 html! { (interval(&card.commercial)) "; homeowner " (interval(&card.homeowner)) },
                 source(card),
             ]
@@ -76,7 +68,7 @@ pub(super) async fn list(State(state): State<ServerState>, visitor: Visitor, Que
         @else { (table(&count(cards.len(), "card", "cards"), &["Name", "Cylinders", "Intake", "Exhaust", "Check every", "Source"], &rows)) }
         (stretches("/office/cards?from=", asked.from, cards.len()))
         @if !rows.is_empty() {
-            p.no-print { "As a file: " a href="/office/cards/export.json" download { "JSON, to take in elsewhere" } ", " a href="/office/cards/export.csv" download { "CSV, to look at" } "." }
+            p.no-print { "As a file: " a href="/office/cards/export.json" download { "JSON, to take in elsewhere" } ", " a href="/office/cards/export.csv" download { "CSV, for a spreadsheet" } "." }
         }
         @if visitor.is_office() {
             div.no-print { (step("Add an engine card", &card_form::form_of(&visitor, None))) }
@@ -90,10 +82,10 @@ fn import_form(visitor: &Visitor) -> Markup {
     html! {
         div.no-print {
             h2 { "Take cards in from a file" }
-            p.soft { "A JSON file as the export here makes it. It is taken whole or not at all; a card whose name is known already is changed." }
+            p.soft { "A JSON or CSV file as the exports here make it. It is taken whole or not at all; a card whose name is known already is changed." }
             form method="post" action="/office/cards/import" enctype="multipart/form-data" {
                 input type="hidden" name="token" value=(visitor.form_token());
-                (field("File", "", &html! { input type="file" name="file" accept=".json,application/json" required; }))
+                (field("File", "", &html! { input type="file" name="file" accept=".json,.csv,application/json,text/csv" required; }))
                 button { "Take the cards in" }
             }
         }
@@ -111,14 +103,17 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Nam
         p { (source(&card)) }
         dl {
             dt { "Cylinders" } dd { (card.cylinders) }
-            dt { "Intake, engine cold" } dd { (range(&card.range(Side::Intake), visitor.unit)) }
-            dt { "Exhaust, engine cold" } dd { (range(&card.range(Side::Exhaust), visitor.unit)) }
+            dt { "Intake, engine cold" } dd { (card.range_words(Side::Intake, visitor.unit)) }
+            dt { "Exhaust, engine cold" } dd { (card.range_words(Side::Exhaust, visitor.unit)) }
             dt { "Check, commercial duty" } dd { "every " (interval(&card.commercial)) }
             dt { "Check, homeowner duty" } dd { "every " (interval(&card.homeowner)) }
             dt { "Adjuster" } dd { @match &card.adjuster { Some(adjuster) => (adjuster_words(adjuster)), None => "not known" } }
-            dt { "Far outside" } dd { (widths(card.far_tenths.unwrap_or(FAR_TENTHS))) " widths of the range beyond its end" }
+            dt { "Far outside" } dd { (tenth_words(card.far_tenths.unwrap_or(FAR_TENTHS))) " widths of the range beyond its end" }
             dt { "Ignition" } dd { (card.ignition.map_or("not known", ignition)) }
-            @if let Some(past) = card.past_tdc { dt { "Checked" } dd { (past.show_way(visitor.unit)) " past top dead center of the compression stroke" } }
+            @if let Some(past) = card.past_tdc_words(visitor.unit) {
+                dt { "Checked past top dead center" } dd { (past) ", of the compression stroke: on the bump of the compression release one valve may be held open" }
+            }
+            @if let Some(firing) = &card.firing { dt { "Firing order" } dd { (firing.order_text()) ", " (firing.degrees_text()) "° of the crank from each to the next" } }
             dt { "Id" } dd { code { (card.card) } }
         }
         p { a href="/office/cards" { "All engine cards" } }
@@ -143,14 +138,17 @@ pub(super) const fn ignition(ignition: Ignition) -> &'static str {
     }
 }
 
-fn adjuster_words(adjuster: &Adjuster) -> String {
-    let thread = adjuster.thread.words();
-    let place = match adjuster.rocker {
+/// What is turned, in words.
+pub(super) const fn rocker(rocker: Rocker) -> &'static str {
+    match rocker {
         Rocker::RockerStudNut => "a nut on the rocker's stud",
         Rocker::PushRodEndScrew => "a screw at the push-rod end of the rocker",
         Rocker::ValveEndScrew => "a screw at the valve end of the rocker",
-    };
-    format!("{place}, {thread}, rocker ratio {}.{:03}", adjuster.ratio_milli / 1000, adjuster.ratio_milli % 1000)
+    }
+}
+
+fn adjuster_words(adjuster: &Adjuster) -> String {
+    format!("{}, {}, rocker ratio {}", rocker(adjuster.rocker), adjuster.thread.words(), adjuster.ratio_words())
 }
 
 /// GET /office/cards/export.json

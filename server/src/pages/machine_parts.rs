@@ -7,7 +7,6 @@ use shared::engine_card::{Duty, EngineCard};
 use shared::ids::{DocId, MachineId, RecordId};
 use shared::length::LengthUnit;
 use shared::record::{FindingKind, Stage};
-use shared::valve::Side;
 use shared::verdict::Verdict;
 use sync_core::reckon::{LashCourse, MeterLine, Reckoned};
 use sync_core::standing::State;
@@ -18,7 +17,7 @@ use super::desk::machine_at;
 use super::forms::form;
 use super::layout::{and_more, field, nothing, step, table};
 use super::visitor::Visitor;
-use super::{cards, chart, ruling, words};
+use super::{chart, ruling, words};
 use crate::problem_response::sentence;
 
 /// What is open on a machine: holds first.
@@ -61,10 +60,7 @@ pub(super) fn engine_card(visitor: &Visitor, view: &MachineView) -> Markup {
         @match &view.engine_card {
             None => p { span.warn { "No engine card yet" } ": readings are kept and not judged." },
             Some(card) => {
-                p.soft {
-                    "Engine card " a href={ "/office/cards/" (card.card) } { (card.name) } ": intake " (cards::range(&card.range(Side::Intake), visitor.unit))
-                    "; exhaust " (cards::range(&card.range(Side::Exhaust), visitor.unit)) "; engine cold. " (cards::source(card))
-                }
+                p.soft { (card.words(visitor.unit)) " " a href={ "/office/cards/" (card.card) } { "The card" } "." }
             }
         }
     }

@@ -3,14 +3,18 @@
 //! A file is taken whole or not at all: [`read`] proves the file, [`settle`] says what it changes among the cards that are
 //! known. Whatever comes in it, no card without a source is ever judged against.
 
+mod error;
+
 use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-use super::{Adjuster, CardError, EngineCard, Ignition, Interval, Range, Source};
+use super::{Adjuster, EngineCard, Firing, Ignition, Interval, Range, Said, Source};
 use crate::ids::CardId;
 use crate::length::Length;
 use crate::text::visible_in_json;
+
+pub use error::CardFileError;
 
 /// The version of the file's form.
 pub const CARD_FILE: u32 = 1;
@@ -34,10 +38,21 @@ pub struct ListedCard {
     pub name: String,
     /// How many cylinders.
     pub cylinders: u8,
+    /// Hydraulic lash: there is no range.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub hydraulic: bool,
     /// Intake range, engine cold.
-    pub intake: Range,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub intake: Option<Range>,
     /// Exhaust range, engine cold.
-    pub exhaust: Range,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub exhaust: Option<Range>,
+    /// How the manual says the intake range, where it does not name both ends.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub intake_said: Option<Said>,
+    /// How the manual says the exhaust range, where it does not name both ends.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub exhaust_said: Option<Said>,
     /// Where it was read. A card without a source is kept and never judged against.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub source: Option<Source>,
@@ -51,6 +66,12 @@ pub struct ListedCard {
     /// For an engine with compression release: how far the piston is past top dead center when it is checked.
     #[serde(rename = "past_tdc_tenth_um", default, skip_serializing_if = "Option::is_none")]
     pub past_tdc: Option<Length>,
+    /// The same in tenths of a degree of the crank.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub past_tdc_tenth_deg: Option<u32>,
+    /// In which order the cylinders fire, and how far apart.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub firing: Option<Firing>,
     /// How it fires, where the card says: cautions follow from it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub ignition: Option<Ignition>,
@@ -65,104 +86,6 @@ struct CardFile {
     /// [`CARD_FILE`].
     card_file: u32,
     cards: Vec<ListedCard>,
-}
-
-/// A file of cards that is not taken. Each is a sentence without its full stop; of such a file nothing is taken.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-pub enum CardFileError {
-    /// Over [`LARGEST_FILE`].
-    #[error("a file of engine cards has at most {LARGEST_FILE} bytes")]
-    TooLarge,
-    /// Not JSON, or JSON of another shape: a field that is missing, unknown, or of another kind.
-    #[error("line {line}, column {column}: {why}")]
-    Unreadable {
-        /// Line, from 1.
-        line: usize,
-        /// Column, from 1; 0 at a line's very beginning.
-        column: usize,
-        /// What is wrong there.
-        why: String,
-    },
-    /// A cell of a table that cannot be.
-    #[error("line {line}, column {column}: {why}")]
-    Cell {
-        /// Line, from 1.
-        line: u64,
-        /// The column's name.
-        column: String,
-        /// What is wrong there.
-        why: String,
-    },
-    /// Of another version.
-    #[error(
-        "the file says \"card_file\": {given}, and this program reads version {CARD_FILE}; update the program, or export the cards again"
-    )]
-    Version {
-        /// The version that it names.
-        given: u32,
-    },
-    /// No cards, or too many.
-    #[error("a file has 1 to {MOST_CARDS} engine cards, and this one has {given}")]
-    Count {
-        /// How many it has.
-        given: usize,
-    },
-    /// A card that cannot be.
-    #[error("card {number}, \"{name}\": {why}")]
-    Card {
-        /// Which in the file, from 1.
-        number: usize,
-        /// Its name, cut where it is long.
-        name: String,
-        /// What is wrong with it.
-        why: CardError,
-    },
-    /// A text over [`LONGEST_WORDS`].
-    #[error("card {number}: its {field} has more than {LONGEST_WORDS} bytes")]
-    Words {
-        /// Which in the file, from 1.
-        number: usize,
-        /// Which text.
-        field: &'static str,
-    },
-    /// A text with a line break, an escape or another control character: it would not stay in its place on a screen.
-    #[error("card {number}: its {field} has a control character in it, as a line break is")]
-    Control {
-        /// Which in the file, from 1.
-        number: usize,
-        /// Which text.
-        field: &'static str,
-    },
-    /// A length that is not above zero, or over a metre.
-    #[error("card {number}, \"{name}\": {field} is not a length above zero and up to one metre (10000000 tenths of a micrometre)")]
-    Length {
-        /// Which in the file, from 1.
-        number: usize,
-        /// Its name, cut where it is long.
-        name: String,
-        /// Which length, by its field.
-        field: &'static str,
-    },
-    /// Two cards of the file are one by id or name.
-    #[error("cards {first} and {second} of the file, both \"{name}\", are the same card: leave one out, or name it otherwise")]
-    Twice {
-        /// The one, from 1.
-        first: usize,
-        /// The other, from 1.
-        second: usize,
-        /// The later one's name, cut where it is long.
-        name: String,
-    },
-    /// The name is another known card's.
-    #[error(
-        "card {number}: another engine card is named \"{name}\" already; name this one otherwise, or take its id out of the file to change that one"
-    )]
-    NameTaken {
-        /// Which in the file, from 1.
-        number: usize,
-        /// The name, cut where it is long.
-        name: String,
-    },
 }
 
 /// A card as a file would change it.
@@ -200,23 +123,83 @@ impl ListedCard {
             card: _,
             name,
             cylinders,
+            hydraulic,
             intake,
             exhaust,
+            intake_said,
+            exhaust_said,
             source,
             commercial,
             homeowner,
             adjuster,
             past_tdc,
+            past_tdc_tenth_deg,
+            firing,
             ignition,
             far_tenths,
         } = card;
-        Self { card: None, name, cylinders, intake, exhaust, source, commercial, homeowner, adjuster, past_tdc, ignition, far_tenths }
+        Self {
+            card: None,
+            name,
+            cylinders,
+            hydraulic,
+            intake,
+            exhaust,
+            intake_said,
+            exhaust_said,
+            source,
+            commercial,
+            homeowner,
+            adjuster,
+            past_tdc,
+            past_tdc_tenth_deg,
+            firing,
+            ignition,
+            far_tenths,
+        }
     }
 
-    fn with_id(self, card: CardId) -> EngineCard {
-        let Self { card: _, name, cylinders, intake, exhaust, source, commercial, homeowner, adjuster, past_tdc, ignition, far_tenths } =
-            self;
-        EngineCard { card, name, cylinders, intake, exhaust, source, commercial, homeowner, adjuster, past_tdc, ignition, far_tenths }
+    /// The card under an id.
+    #[must_use]
+    pub fn with_id(self, card: CardId) -> EngineCard {
+        let Self {
+            card: _,
+            name,
+            cylinders,
+            hydraulic,
+            intake,
+            exhaust,
+            intake_said,
+            exhaust_said,
+            source,
+            commercial,
+            homeowner,
+            adjuster,
+            past_tdc,
+            past_tdc_tenth_deg,
+            firing,
+            ignition,
+            far_tenths,
+        } = self;
+        EngineCard {
+            card,
+            name,
+            cylinders,
+            hydraulic,
+            intake,
+            exhaust,
+            intake_said,
+            exhaust_said,
+            source,
+            commercial,
+            homeowner,
+            adjuster,
+            past_tdc,
+            past_tdc_tenth_deg,
+            firing,
+            ignition,
+            far_tenths,
+        }
     }
 
     /// Whether the card can be, as the `number`th of its file.
@@ -232,12 +215,12 @@ impl ListedCard {
             }
         }
         let lengths = [
-            ("intake.low_tenth_um", Some(self.intake.low)),
-            ("intake.high_tenth_um", Some(self.intake.high)),
-            ("intake.aim_tenth_um", self.intake.aim),
-            ("exhaust.low_tenth_um", Some(self.exhaust.low)),
-            ("exhaust.high_tenth_um", Some(self.exhaust.high)),
-            ("exhaust.aim_tenth_um", self.exhaust.aim),
+            ("intake.low_tenth_um", self.intake.map(|range| range.low)),
+            ("intake.high_tenth_um", self.intake.map(|range| range.high)),
+            ("intake.aim_tenth_um", self.intake.and_then(|range| range.aim)),
+            ("exhaust.low_tenth_um", self.exhaust.map(|range| range.low)),
+            ("exhaust.high_tenth_um", self.exhaust.map(|range| range.high)),
+            ("exhaust.aim_tenth_um", self.exhaust.and_then(|range| range.aim)),
             ("past_tdc_tenth_um", self.past_tdc),
         ];
         for (field, length) in lengths {

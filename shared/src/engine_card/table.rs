@@ -1,18 +1,21 @@
-//! The table of engine cards: the same cards as [`super::file`], as rows for a spreadsheet (CSV, RFC 4180), out and in.
+//! The table of engine cards: the same cards as [`super::file`], as rows for a spreadsheet (CSV, RFC 4180), out and in; and a form of
+//! one card, which has the same columns.
 //!
-//! Lengths stand in thou and in mm side by side. What comes in may fill either; where both are filled they must agree.
+//! Lengths stand in thou and in mm side by side. What comes in may fill either; where both are filled they must agree. A range
+//! stands as its two ends, or as its manual says it, as in `5` or `5 ± 1`, in a column of its own.
 
 use std::cell::RefCell;
 
 use super::file::{CardFileError, LARGEST_FILE, ListedCard, proved};
-use super::{Adjuster, EngineCard, IgnitionError, Interval, Range, Rocker, Source};
-use crate::entry::labelled;
+use super::{Adjuster, EngineCard, Firing, IgnitionError, Interval, Range, Rocker, Said, Source, tenth_words};
+use crate::entry::{labelled, past_tdc_tenth_deg, span};
 use crate::ids::CardId;
 use crate::length::{Length, LengthUnit};
 use crate::sensible::{PAST_TDC, RANGE_LIMIT};
+use crate::valve::Side;
 
 /// The columns, in the order in which they are written. They may come in any order, and any but the name may be missing.
-pub const COLUMNS: [&str; 27] = [
+pub const COLUMNS: [&str; 33] = [
     "name",
     "cylinders",
     "intake_low_thou",
@@ -40,7 +43,15 @@ pub const COLUMNS: [&str; 27] = [
     "page",
     "ignition",
     "far_widths",
+    "lash",
+    "intake",
+    "exhaust",
+    "past_tdc_degrees",
+    "firing_order",
+    "firing_degrees",
 ];
+/// What stands in the column `lash`.
+pub const LASH: [&str; 2] = ["adjusted", "hydraulic"];
 /// The column of the card's id, after all others.
 pub const ID_COLUMN: &str = "card_id";
 
@@ -76,7 +87,7 @@ pub fn row(card: &EngineCard) -> Vec<String> {
     for unit in [LengthUnit::Thou, LengthUnit::Mm] {
         let length = |length: Option<Length>| length.map(|length| length.show_bare(unit)).unwrap_or_default();
         for range in [card.intake, card.exhaust] {
-            cells.extend([length(Some(range.low)), length(Some(range.high)), length(range.aim)]);
+            cells.extend([range.map(|r| r.low), range.map(|r| r.high), range.and_then(|r| r.aim)].map(length));
         }
         cells.push(length(card.past_tdc));
     }
@@ -86,19 +97,45 @@ pub fn row(card: &EngineCard) -> Vec<String> {
     let adjuster = card.adjuster.as_ref();
     cells.push(adjuster.map(|a| a.thread.words()).unwrap_or_default());
     cells.push(adjuster.map(|a| a.rocker.name().to_owned()).unwrap_or_default());
-    cells.push(adjuster.map(|a| format!("{}.{:03}", a.ratio_milli / 1000, a.ratio_milli % 1000)).unwrap_or_default());
+    cells.push(adjuster.map(|a| a.ratio_words()).unwrap_or_default());
     let source = card.source.as_ref();
     cells.extend([source.map(|s| guarded(&s.manual)).unwrap_or_default(), source.map(|s| guarded(&s.page)).unwrap_or_default()]);
     cells.push(card.ignition.map(|ignition| ignition.name().to_owned()).unwrap_or_default());
-    cells.push(card.far_tenths.map(widths).unwrap_or_default());
+    cells.push(card.far_tenths.map(tenth_words).unwrap_or_default());
+    cells.push(LASH[usize::from(card.hydraulic)].to_owned());
+    for side in [Side::Intake, Side::Exhaust] {
+        let said = card.range(side).zip(card.said(side));
+        cells.push(said.map(|(range, said)| range.written(said)).unwrap_or_default());
+    }
+    cells.push(card.past_tdc_tenth_deg.map(tenth_words).unwrap_or_default());
+    let firing = card.firing.as_ref();
+    cells.extend([firing.map(Firing::order_text), firing.map(Firing::degrees_text)].map(Option::unwrap_or_default));
     cells.push(card.card.to_string());
     cells
 }
 
-/// Tenths of a range's width as people write them: 20 are 2, 15 are 1.5.
+/// The fields of a form of one card: the columns, each length once, in the form's own unit.
 #[must_use]
-pub fn widths(far_tenths: u32) -> String {
-    if far_tenths.is_multiple_of(10) { (far_tenths / 10).to_string() } else { format!("{}.{}", far_tenths / 10, far_tenths % 10) }
+pub fn fields() -> Vec<&'static str> {
+    let mut fields: Vec<&str> = Vec::new();
+    for column in COLUMNS {
+        let field = column.strip_suffix("_thou").or_else(|| column.strip_suffix("_mm")).unwrap_or(column);
+        if !fields.contains(&field) {
+            fields.push(field);
+        }
+    }
+    fields
+}
+
+/// The card of a form, its lengths in `unit`, with what was taken for inches; `filled` gives what stands in a field.
+///
+/// # Errors
+/// [`CardFileError::Field`], naming the field. Whether the card can be as a whole is the card's own to say.
+pub fn of_form<'a>(unit: LengthUnit, filled: impl Fn(&str) -> Option<&'a str>) -> Result<(ListedCard, Vec<String>), CardFileError> {
+    let cells = fields().into_iter().filter_map(|field| Some((field, filled(field)?.trim()))).collect();
+    let row = Row { place: Place::Form(unit), cells, inches: RefCell::default() };
+    let card = row.card()?;
+    Ok((card, row.inches.into_inner()))
 }
 
 /// Reads how far is far outside a range, in widths of the range: 2, 1.5.
@@ -152,16 +189,25 @@ pub fn read_noted(bytes: &[u8]) -> Result<(Vec<ListedCard>, Vec<String>), CardFi
         let record = record.map_err(|e| broken(&e))?;
         let line = record.position().map_or(0, csv::Position::line);
         let cells = headings.iter().map(String::as_str).zip(record.iter().map(str::trim)).collect();
-        let row = Row { line, cells, inches: RefCell::default() };
+        let row = Row { place: Place::Line(line), cells, inches: RefCell::default() };
         cards.push(row.card()?);
         notes.extend(row.inches.into_inner());
     }
     Ok((proved(cards)?, notes))
 }
 
-/// One row of a table.
+/// Where a row stands.
+#[derive(Clone, Copy)]
+enum Place {
+    /// On a line of a table.
+    Line(u64),
+    /// In a form, whose lengths are in this unit.
+    Form(LengthUnit),
+}
+
+/// One row of a table, or a form.
 struct Row<'a> {
-    line: u64,
+    place: Place,
     cells: Vec<(&'a str, &'a str)>,
     /// What was taken for inches.
     inches: RefCell<Vec<String>>,
@@ -174,7 +220,18 @@ impl Row<'_> {
     }
 
     fn wrong(&self, column: &str, why: impl Into<String>) -> CardFileError {
-        CardFileError::Cell { line: self.line, column: column.to_owned(), why: why.into() }
+        let (column, why) = (column.to_owned(), why.into());
+        match self.place {
+            Place::Line(line) => CardFileError::Cell { line, column, why },
+            Place::Form(_) => CardFileError::Field { field: column.replace('_', " "), why },
+        }
+    }
+
+    fn note(&self, column: &str, note: String) {
+        self.inches.borrow_mut().push(match self.place {
+            Place::Line(line) => format!("line {line}, {column}: {note}"),
+            Place::Form(_) => note,
+        });
     }
 
     fn needed<T>(&self, column: &str, found: Option<T>) -> Result<T, CardFileError> {
@@ -186,15 +243,18 @@ impl Row<'_> {
         self.cell(column).map(read).transpose()
     }
 
-    /// A length, in thou or in mm.
+    /// A length, in thou or in mm; in a form in its unit.
     fn length(&self, name: &str) -> Result<Option<Length>, CardFileError> {
+        let columns = match self.place {
+            Place::Form(unit) => vec![(name.to_owned(), unit)],
+            Place::Line(_) => [LengthUnit::Thou, LengthUnit::Mm].map(|unit| (format!("{name}_{}", unit.name()), unit)).to_vec(),
+        };
         let mut found = None;
-        for unit in [LengthUnit::Thou, LengthUnit::Mm] {
-            let column = format!("{name}_{}", unit.name());
+        for (column, unit) in columns {
             let Some(cell) = self.cell(&column) else { continue };
             let of = if name == "past_tdc" { &PAST_TDC } else { &RANGE_LIMIT };
             let read = labelled(cell, unit, of).map_err(|error| self.wrong(&column, error.to_string()))?;
-            self.inches.borrow_mut().extend(read.note().map(|note| format!("line {}, {column}: {note}", self.line)));
+            read.note().into_iter().for_each(|note| self.note(&column, note));
             let length = read.length;
             if found.replace(length).is_some_and(|other| other != length) {
                 return Err(self.wrong(&column, "it says another length than the column in thou"));
@@ -203,12 +263,40 @@ impl Row<'_> {
         Ok(found)
     }
 
-    fn range(&self, side: &str) -> Result<Range, CardFileError> {
-        let end = |end: &str| {
-            let name = format!("{side}_{end}");
-            self.needed(&format!("{name}_thou"), self.length(&name)?)
-        };
-        Ok(Range { low: end("low")?, high: end("high")?, aim: self.length(&format!("{side}_aim"))? })
+    /// The range of a side, and how its manual says it; `None` of hydraulic lash.
+    fn range(&self, side: &str, hydraulic: bool) -> Result<Option<(Range, Option<Said>)>, CardFileError> {
+        let end = |end: &str| self.length(&format!("{side}_{end}"));
+        let (low, high, aim) = (end("low")?, end("high")?, end("aim")?);
+        if hydraulic {
+            let empty = low.or(high).or(aim).is_none() && self.cell(side).is_none();
+            return if empty { Ok(None) } else { Err(self.wrong(side, "hydraulic lash has no range: leave it empty")) };
+        }
+        if let Some(cell) = self.cell(side) {
+            let unit = if let Place::Form(unit) = self.place { unit } else { LengthUnit::Thou };
+            // The field names its unit, as with every length of a form.
+            let bare = unit == LengthUnit::Mm && !cell.contains(|c: char| c.is_alphabetic() || matches!(c, '"' | '″'));
+            let text = if bare { format!("{cell}mm") } else { cell.to_owned() };
+            let span = span(&text, unit).map_err(|error| self.wrong(side, error.to_string()))?;
+            span.notes.into_iter().for_each(|note| self.note(side, note));
+            if low.is_some_and(|low| low != span.low) || high.is_some_and(|high| high != span.high) {
+                return Err(self.wrong(side, "it says another range than its least and greatest: leave one of the two empty"));
+            }
+            let range = Range { low: span.low, high: span.high, aim: aim.or(span.middle) };
+            return Ok(Some((range, span.said)));
+        }
+        let suffix = if let Place::Form(_) = self.place { "" } else { "_thou" };
+        let needed = |end: &str, found| self.needed(&format!("{side}_{end}{suffix}"), found);
+        Ok(Some((Range { low: needed("low", low)?, high: needed("high", high)?, aim }, None)))
+    }
+
+    fn firing(&self) -> Result<Option<Firing>, CardFileError> {
+        let (order, degrees) = (self.cell("firing_order"), self.cell("firing_degrees"));
+        if order.is_none() && degrees.is_none() {
+            return Ok(None);
+        }
+        let order = self.needed("firing_order", order)?;
+        let degrees = self.needed("firing_degrees", degrees)?;
+        Firing::read(order, degrees).map(Some).map_err(|error| self.wrong("firing_order", error.to_string()))
     }
 
     fn adjuster(&self) -> Result<Option<Adjuster>, CardFileError> {
@@ -228,7 +316,8 @@ impl Row<'_> {
     }
 
     fn card(&self) -> Result<ListedCard, CardFileError> {
-        let words = |column: &str| self.cell(column).map(|cell| unguarded(cell).to_owned());
+        let form = matches!(self.place, Place::Form(_));
+        let words = |column: &str| self.cell(column).map(|cell| if form { cell } else { unguarded(cell) }.to_owned());
         let source = match (words("manual"), words("page")) {
             (None, None) => None,
             (manual, page) => Some(Source { manual: self.needed("manual", manual)?, page: self.needed("page", page)? }),
@@ -237,17 +326,30 @@ impl Row<'_> {
             Ok(Interval { hours: self.number(&format!("{duty}_h"))?, months: self.number(&format!("{duty}_months"))? })
         };
         let read_id = |cell: &str| cell.parse::<CardId>().map_err(|error| self.wrong(ID_COLUMN, error.to_string()));
+        let hydraulic = match self.cell("lash") {
+            None | Some("adjusted") => false,
+            Some("hydraulic") => true,
+            Some(_) => return Err(self.wrong("lash", format!("lash is one of {}", LASH.join(", ")))),
+        };
+        let [intake, exhaust] = [self.range("intake", hydraulic)?, self.range("exhaust", hydraulic)?];
+        let degrees = self.cell("past_tdc_degrees");
+        let degrees = degrees.map(|cell| past_tdc_tenth_deg(cell).map_err(|error| self.wrong("past_tdc_degrees", error.to_string())));
         Ok(ListedCard {
             card: self.cell(ID_COLUMN).map(read_id).transpose()?,
             name: self.needed("name", words("name"))?,
             cylinders: self.needed("cylinders", self.number("cylinders")?)?,
-            intake: self.range("intake")?,
-            exhaust: self.range("exhaust")?,
+            hydraulic,
+            intake: intake.map(|(range, _)| range),
+            exhaust: exhaust.map(|(range, _)| range),
+            intake_said: intake.and_then(|(_, said)| said),
+            exhaust_said: exhaust.and_then(|(_, said)| said),
             source,
             commercial: interval("commercial")?,
             homeowner: interval("homeowner")?,
             adjuster: self.adjuster()?,
             past_tdc: self.length("past_tdc")?,
+            past_tdc_tenth_deg: degrees.transpose()?,
+            firing: self.firing()?,
             ignition: self
                 .cell("ignition")
                 .map(|cell| cell.parse().map_err(|e: IgnitionError| self.wrong("ignition", e.to_string())))
@@ -258,117 +360,4 @@ impl Row<'_> {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::engine_card::{Ignition, Thread};
-    use proptest::prelude::*;
-
-    /// The table as a program would write it.
-    fn written(cards: &[EngineCard]) -> Vec<u8> {
-        let mut writer = csv::Writer::from_writer(Vec::new());
-        writer.write_record(COLUMNS.iter().chain([&ID_COLUMN])).unwrap();
-        for card in cards {
-            writer.write_record(row(card)).unwrap();
-        }
-        writer.into_inner().unwrap()
-    }
-
-    fn cards() -> impl Strategy<Value = EngineCard> {
-        let range = (254i64..3_000, 1i64..3_000, any::<bool>()).prop_map(|(low, width, aimed)| {
-            let of = Length::from_tenth_um;
-            Range { low: of(low), high: of(low + width), aim: aimed.then(|| of(low + width / 2)) }
-        });
-        let interval = (1u32..5_000, prop::option::of(1u32..60)).prop_map(|(hours, months)| Interval { hours: Some(hours), months });
-        let thread = prop_oneof![(250u32..=2_500).prop_map(Thread::PitchUm), (10u32..=80).prop_map(Thread::PerInch)];
-        let adjuster = (thread, 0usize..3, 300u32..=3_000).prop_map(|(thread, rocker, ratio_milli)| Adjuster {
-            thread,
-            rocker: Rocker::ALL[rocker],
-            ratio_milli,
-        });
-        let words = "[=+@\"', a-zA-Z0-9é-]{0,20}[a-z]";
-        let source = (words, words).prop_map(|(manual, page)| Source { manual: manual.trim().to_owned(), page: page.trim().to_owned() });
-        let name = words.prop_map(|name: String| name.trim().to_owned());
-        (
-            name,
-            1u8..=4,
-            range.clone(),
-            range,
-            interval.clone(),
-            interval,
-            prop::option::of(adjuster),
-            prop::option::of(source),
-            0i64..200_000,
-        )
-            .prop_map(|(name, cylinders, intake, exhaust, commercial, homeowner, adjuster, source, past)| EngineCard {
-                card: CardId::from_bytes([7; 16]),
-                name,
-                cylinders,
-                intake,
-                exhaust,
-                source,
-                commercial,
-                homeowner,
-                adjuster,
-                past_tdc: (past >= 1_000).then(|| Length::from_tenth_um(past)),
-                ignition: if past % 2 == 0 { None } else { Some(if past % 3 == 0 { Ignition::Compression } else { Ignition::Spark }) },
-                far_tenths: (past >= 5_000).then(|| 5 + u32::try_from(past % 96).unwrap()),
-            })
-    }
-
-    proptest! {
-        /// What is written is read back, to the tenth of a micrometre, whatever the name begins with.
-        #[test]
-        fn a_table_comes_back_as_it_went(card in cards()) {
-            prop_assume!(card.check().is_ok());
-            let read = read(&written(std::slice::from_ref(&card))).unwrap();
-            prop_assert_eq!(read, vec![ListedCard::from(card)]);
-        }
-
-        #[test]
-        fn any_bytes_are_a_table_or_none(bytes in prop::collection::vec(any::<u8>(), 0..200)) {
-            let _ = read(&bytes);
-        }
-    }
-
-    const LEAST: &str = "name,cylinders,intake_low_thou,intake_high_thou,exhaust_low_mm,exhaust_high_mm,commercial_h,homeowner_months\n";
-
-    #[test]
-    fn a_table_made_by_hand_is_read() {
-        let table = format!("\u{feff}{LEAST}\"Twin, old\",2,4,6,0.13,0.18,100,12\r\n");
-        let read = read(table.as_bytes()).unwrap();
-        assert_eq!((read[0].name.as_str(), read[0].card, read[0].source.clone()), ("Twin, old", None, None));
-        assert_eq!((read[0].intake.low.tenth_um(), read[0].exhaust.high.tenth_um()), (1_016, 1_800));
-    }
-
-    /// Manuals say inches, and spreadsheets add the nought: neither is a thousandth of a thou.
-    #[test]
-    fn decimal_inches_in_a_column_of_thou_are_inches_and_said_to_be() {
-        let (cards, notes) = read_noted(format!("{LEAST}A,2,.004,0.006,0.13,0.18,100,12").as_bytes()).unwrap();
-        assert_eq!((cards[0].intake.low, cards[0].intake.high), (Length::from_thou(4), Length::from_thou(6)));
-        assert_eq!(notes, ["line 2, intake_low_thou: 0.004 in., 4 thou", "line 2, intake_high_thou: 0.006 in., 6 thou"]);
-        let said = |rows: &str| read(format!("{LEAST}{rows}").as_bytes()).unwrap_err().to_string();
-        assert!(said("A,2,0.4,6,0.13,0.18,100,12").contains("column intake_low_thou: \"0.4\" can be 0.4 thou, 0.4 in. or 0.4 mm"));
-        assert!(said("A,2,4,600,0.13,0.18,100,12").contains("600 thou is not a limit of a clearance range"));
-        assert!(said("A,2,4,6,.005,0.18,100,12").contains("0.005 mm is not a limit of a clearance range"));
-        assert!(said("A,2,4,6,0.13,0.18,100,1200").contains("1200 is not a number of months between checks: 1 to 120 is"));
-    }
-
-    #[test]
-    fn what_is_wrong_is_named_by_line_and_column() {
-        let said = |rows: &str| read(format!("{LEAST}{rows}").as_bytes()).unwrap_err().to_string();
-        assert_eq!(
-            said("A,2,4,six,0.13,0.18,100,12"),
-            "line 2, column intake_high_thou: \"six\" is not a length: write 5 (in your own unit), 5thou, 0.005in, 0.13mm or 130um"
-        );
-        assert_eq!(said("A,,4,6,0.13,0.18,100,12"), "line 2, column cylinders: it is empty, and a card needs it");
-        assert_eq!(said("A,2,4,6,0.13,,100,12"), "line 2, column exhaust_high_thou: it is empty, and a card needs it");
-        assert!(said("A,2,4,6,0.13,0.18,100").starts_with("line 2, column any: "), "a row that is too short");
-        assert!(said("").contains("1 to 500 engine cards"), "a table without a row");
-        assert!(said("A,2,6,4,0.13,0.18,100,12").starts_with("card 1, \"A\": "), "a range that is none");
-        let headed = |heading: &str| read(heading.as_bytes()).unwrap_err().to_string();
-        assert_eq!(headed("name,colour\nA,red"), "line 1, column colour: there is no such column in a table of engine cards");
-        assert_eq!(headed("name,name\nA,B"), "line 1, column name: the column comes twice");
-        let both = "name,cylinders,intake_low_thou,intake_low_mm,intake_high_thou,exhaust_low_thou,exhaust_high_thou,commercial_h\nA,1,4,0.2,6,5,7,100";
-        assert_eq!(headed(both), "line 2, column intake_low_mm: it says another length than the column in thou");
-    }
-}
+mod tests;

@@ -44,9 +44,16 @@ pub(super) struct Spelt<'t> {
     number: Decimal,
     /// The unit, where one is written.
     pub(super) unit: Option<Written>,
+    /// A fraction without a unit: it is inches, and the answer says so.
+    bare_fraction: bool,
 }
 
 impl Written {
+    /// Whether it is millimetres or micrometres.
+    pub(super) const fn is_metric(self) -> bool {
+        matches!(self, Self::Mm | Self::Um)
+    }
+
     const fn tenth_um(self) -> i64 {
         match self {
             Self::Thou => 254,
@@ -62,8 +69,25 @@ pub(super) fn spelt(text: &str) -> Result<Spelt<'_>, LengthError> {
     let lower = text.trim().to_lowercase();
     let found = SUFFIXES.iter().find_map(|(suffix, unit)| lower.strip_suffix(suffix).map(|number| (number.trim_end(), *unit)));
     let (number, unit) = found.map_or((lower.as_str(), None), |(number, unit)| (number, Some(unit)));
+    let fraction = fraction(number).filter(|_| unit.is_none_or(|unit| unit == Written::Inch));
+    let (number, bare_fraction) = fraction.as_deref().map_or((number, false), |digits| (digits, unit.is_none()));
+    let unit = if bare_fraction { Some(Written::Inch) } else { unit };
     let decimal = Decimal::read(number).ok_or_else(|| LengthError::Unreadable { given: text.to_owned() })?;
-    Ok(Spelt { given: text, digits: number.trim_start_matches('-').replace(',', "."), number: decimal, unit })
+    Ok(Spelt { given: text, digits: number.trim_start_matches('-').replace(',', "."), number: decimal, unit, bare_fraction })
+}
+
+/// A fraction as rules are marked, `1/4` or `1 1/4`, as the same number with a point; `None` where it is none.
+fn fraction(text: &str) -> Option<String> {
+    let (above, below) = text.split_once('/')?;
+    let (whole, above) = above.trim().rsplit_once([' ', '-']).unwrap_or(("0", above.trim()));
+    let [whole, above, below] = [whole, above, below].map(|part| {
+        let part = part.trim();
+        part.parse::<u32>().ok().filter(|_| part.len() < 4 && part.bytes().all(|b| b.is_ascii_digit()))
+    });
+    let (whole, above, below) = (whole?, above?, below.filter(|below| [2, 4, 8, 16, 32, 64].contains(below))?);
+    // A sixty-fourth has six decimals.
+    let millionths = (above < below).then_some(above * (1_000_000 / 64) * (64 / below))?;
+    Some(format!("{whole}.{millionths:06}").trim_end_matches('0').to_owned())
 }
 
 impl Spelt<'_> {
@@ -75,7 +99,8 @@ impl Spelt<'_> {
     /// The length that is meant.
     pub(super) fn read(&self, unit: LengthUnit) -> Result<Read, LengthError> {
         if let Some(written) = self.unit {
-            return Ok(Read { length: self.as_length(written)?, inches: None });
+            let inches = self.bare_fraction.then(|| format!("{} in.", self.digits));
+            return Ok(Read { length: self.as_length(written)?, inches });
         }
         let own = match unit {
             LengthUnit::Thou => Written::Thou,

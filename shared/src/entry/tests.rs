@@ -78,8 +78,21 @@ fn pairs_and_ranges_go_through_the_same_reader() {
         assert_eq!(ends(text, LengthUnit::Thou), Ok((1_016, 1_524)), "{text}");
     }
     assert_eq!(ends("0.10-0.15mm", LengthUnit::Thou), Ok((1_000, 1_500)));
-    assert_eq!(span("5 ± 1", LengthUnit::Thou).unwrap().middle, Some(Length::from_thou(5)));
-    for bad in ["", "4", "-6", "4-", "a-b", "0.4-0.6", "4-600", ".4-.6", "0.1-0.2", "5 ±", "1 ± 1"] {
+    let said = |text: &str, unit| span(text, unit).map(|span| (span.low.tenth_um(), span.middle.map(Length::tenth_um), span.said));
+    assert_eq!(said("5 ± 1", LengthUnit::Thou), Ok((1_016, Some(1_270), Some(Said::Tolerance))));
+    assert_eq!(said("4-6", LengthUnit::Thou), Ok((1_016, None, None)));
+    // One figure: a leaf either side is ours.
+    for text in ["5", " 5 thou", ".005", "0.005 in."] {
+        assert_eq!(
+            (said(text, LengthUnit::Thou), ends(text, LengthUnit::Thou).unwrap().1),
+            (Ok((1_016, Some(1_270), Some(Said::Figure))), 1_524)
+        );
+    }
+    assert_eq!(span(".005", LengthUnit::Thou).unwrap().notes, ["0.005 in., 5 thou"]);
+    for (text, unit) in [("0.13mm", LengthUnit::Thou), ("130um", LengthUnit::Thou), ("0.13", LengthUnit::Mm)] {
+        assert_eq!((said(text, unit), ends(text, unit).unwrap().1), (Ok((1_100, Some(1_300), Some(Said::Figure))), 1_500), "{text}");
+    }
+    for bad in ["", "1", "0.4", "-6", "4-", "a-b", "0.4-0.6", "4-600", ".4-.6", "0.1-0.2", "5 ±", "1 ± 1"] {
         assert!(ends(bad, LengthUnit::Thou).is_err(), "{bad}");
     }
 }
@@ -223,4 +236,25 @@ fn decimals_have_so_many_places_at_most() {
     for bad in ["", "-", ".", "1.25", "99999", "--1", "1e2", "१", "+1", "nan"] {
         assert_eq!(decimal(bad, 1), None, "{bad}");
     }
+}
+
+/// By the definition of the inch 1/4 in. is 6.35 mm, and 1/64 in. 0.396875 mm, kept to the tenth of a µm.
+#[test]
+fn fractions_are_inches() {
+    let of = |text: &str, unit| any_length(text, unit).map(|read| (read.length.tenth_um(), read.note()));
+    for text in ["1/4 in.", "1/4in", "1/4\"", " 2/8 inch", "0 1/4 in"] {
+        assert_eq!(of(text, LengthUnit::Mm), Ok((63_500, None)), "{text}");
+    }
+    assert_eq!(of("1 1/4 in", LengthUnit::Thou), Ok((317_500, None)));
+    assert_eq!(of("1-1/4 in", LengthUnit::Thou), Ok((317_500, None)));
+    assert_eq!(of("1/64 in", LengthUnit::Thou), Ok((3_969, None)));
+    assert_eq!(of("3/32", LengthUnit::Thou), Ok((23_813, Some("0.09375 in., 93.75 thou".to_owned()))));
+    assert_eq!(labelled("1/4", LengthUnit::Mm, &ANY_LENGTH).unwrap().note().as_deref(), Some("0.25 in., 250 thou"));
+    for bad in
+        ["1/4 mm", "1/4thou", "1/3 in", "4/4 in", "5/4 in", "1/0 in", "/4 in", "1/ in", "-1/4 in", "1/4/4 in", "1.5/4 in", "1234/8 in"]
+    {
+        assert!(of(bad, LengthUnit::Thou).is_err(), "{bad}");
+    }
+    // Two leaves with a stroke between them stay two leaves.
+    assert_eq!(pair("3/4", LengthUnit::Thou).unwrap().go, Some(Length::from_thou(3)));
 }

@@ -12,7 +12,7 @@ use super::{
     RoleGrant, Ruling, ShopCard, SignOff, Stage, UnknownBody, Visit, Void,
 };
 use crate::bytes::Bytes32;
-use crate::engine_card::{Adjuster, Duty, EngineCard, Ignition, Interval, Range, Rocker, Source, Thread};
+use crate::engine_card::{Adjuster, Duty, EngineCard, Firing, Ignition, Interval, Range, Rocker, Said, Source, Thread};
 use crate::hours::Hours;
 use crate::ids::{CardId, DeviceId, DocId, PersonId, PropertyId, RecordId};
 use crate::length::{Length, LengthUnit};
@@ -136,10 +136,10 @@ fn people() -> impl Strategy<Value = Body> {
     let unit = proptest::sample::select(&LengthUnit::ALL[..]);
     let level = prop_oneof![Just(super::USUAL_LEVEL_MILLI), 500..=999_u32];
     let asked = || prop_oneof![Just(Interval::NONE), intervals()];
-    let shop = (words(), words(), 1..=20_160_u32, (0..=500_u32, 0..=500_u32), unit, level, asked(), asked());
+    let shop = (words(), words(), 1..=20_160_u32, (0..=500_u32, 0..=500_u32), unit, level, (asked(), asked()), season()).boxed();
     let role = of(prop_oneof![Just(Role::Office), Just(Role::Helper), Just(Role::Tech), Just(Role::Lead)]);
     prop_oneof![
-        shop.prop_map(|(name, time_zone, window, (leaf, feel), unit, level, commercial, homeowner)| {
+        shop.prop_map(|(name, time_zone, window, (leaf, feel), unit, level, (commercial, homeowner), season)| {
             let usual = ShopCard::usual(name, time_zone);
             ShopCard {
                 conflict_window_min: window,
@@ -149,6 +149,7 @@ fn people() -> impl Strategy<Value = Body> {
                 conformance_milli: level,
                 commercial,
                 homeowner,
+                season,
                 ..usual
             }
             .into()
@@ -178,32 +179,75 @@ fn season() -> impl Strategy<Value = Option<Between>> {
     of((1..=12_i8, 1..=12_i8).prop_map(|(from, to)| Between::months(from, to).expect("months")))
 }
 
+/// A card as a manual may say it otherwise: hydraulic lash, a figure with and without a tolerance, degrees and a firing order.
+#[must_use]
+pub fn varied(card: EngineCard, variant: u32) -> EngineCard {
+    let about = |middle: i64, either: i64| {
+        let of = Length::from_tenth_um;
+        Some(Range { low: of(middle - either), high: of(middle + either), aim: Some(of(middle)) })
+    };
+    match variant % 4 {
+        1 => EngineCard { hydraulic: true, intake: None, exhaust: None, adjuster: None, past_tdc: None, ..card },
+        2 => EngineCard {
+            intake: about(1_270, 254),
+            intake_said: Some(Said::Figure),
+            exhaust: about(1_777, 301),
+            exhaust_said: Some(Said::Tolerance),
+            ..card
+        },
+        3 => EngineCard {
+            cylinders: 2,
+            intake: about(1_300, 200),
+            intake_said: Some(Said::Figure),
+            past_tdc_tenth_deg: Some(125),
+            firing: Some(Firing { order: vec![1, 2], degrees: vec![270, 450] }),
+            ..card
+        },
+        _ => card,
+    }
+}
+
 fn places() -> impl Strategy<Value = Body> {
     let thread = prop_oneof![(250..=2_500_u32).prop_map(Thread::PitchUm), (10..=80_u32).prop_map(Thread::PerInch)];
     let adjuster = (thread, proptest::sample::select(&Rocker::ALL[..]), 300..=3_000_u32)
         .prop_map(|(thread, rocker, ratio_milli)| Adjuster { thread, rocker, ratio_milli });
     let source = (words(), words()).prop_map(|(manual, page)| Source { manual, page });
-    let known = (of(source), of(adjuster), of((1_000..=250_000_i64).prop_map(Length::from_tenth_um)), ignition(), of(5..=100_u32)).boxed();
-    let card = (id(), words(), 1..=MOST_CYLINDERS, ranges(), ranges(), intervals(), intervals(), known);
+    let known =
+        (of(source), of(adjuster), of((1_000..=250_000_i64).prop_map(Length::from_tenth_um)), ignition(), of(5..=100_u32), 0..4_u32);
+    let card = (id(), words(), 1..=MOST_CYLINDERS, ranges(), ranges(), intervals(), intervals(), known.boxed());
     prop_oneof![
         card.prop_map(
-            |(card, name, cylinders, intake, exhaust, commercial, homeowner, (source, adjuster, past_tdc, ignition, far_tenths))| {
+            |(
+                card,
+                name,
+                cylinders,
+                intake,
+                exhaust,
+                commercial,
+                homeowner,
+                (source, adjuster, past_tdc, ignition, far_tenths, variant),
+            )| {
                 let card = CardId::from_bytes(card);
-                EngineCard {
+                let card = EngineCard {
                     card,
                     name,
                     cylinders,
-                    intake,
-                    exhaust,
+                    intake: Some(intake),
+                    exhaust: Some(exhaust),
                     source,
                     commercial,
                     homeowner,
                     adjuster,
                     past_tdc,
                     ignition,
+                    hydraulic: false,
+                    intake_said: None,
+                    exhaust_said: None,
+                    past_tdc_tenth_deg: None,
+                    firing: None,
                     far_tenths,
-                }
-                .into()
+                };
+                varied(card, variant).into()
             }
         ),
         (words(), perhaps_words(), perhaps_words(), season()).prop_map(|(name, address, access, season)| PropertyCard {

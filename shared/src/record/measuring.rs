@@ -58,7 +58,7 @@ pub struct Visit {
 pub struct SignOff {
     /// Which visit.
     pub visit: RecordId,
-    /// Every valve was left in range; false: finished with something open.
+    /// Every valve was left in range, or what was heard of hydraulic lash is said; false: finished with something open.
     pub complete: bool,
     /// A remark.
     #[serde(default, skip_serializing_if = "String::is_empty")]

@@ -55,7 +55,7 @@ pub fn gross_on_card(clearance: &Clearance, card: &EngineCard) -> Option<Gross> 
     if !judge_on_card(clearance, card).is_settled() {
         return None;
     }
-    gross(&clearance.bracket().ok()?, &card.range(clearance.valve.side()), card.far_tenths.unwrap_or(FAR_TENTHS))
+    gross(&clearance.bracket().ok()?, &card.range(clearance.valve.side())?, card.far_tenths.unwrap_or(FAR_TENTHS))
 }
 
 impl Gross {

@@ -12,7 +12,7 @@ export type Grade = 'watch' | 'hold';
 export type Verdict =
   | { verdict: 'in-spec' } | { verdict: 'tight' } | { verdict: 'loose' }
   | { verdict: 'not-settled'; why: Why };
-export type Why = 'leaf-edge' | 'not-cold' | 'no-source' | 'no-range' | 'no-such-valve' | 'no-reading' | 'leaf-too-thick';
+export type Why = 'leaf-edge' | 'not-cold' | 'no-source' | 'no-range' | 'hydraulic' | 'no-such-valve' | 'no-reading' | 'leaf-too-thick';
 /** So far off that `next` says what is looked at before anything is turned, and the valve is read again. */
 export type Gross = 'far-loose' | 'far-tight' | 'nothing-goes' | 'none-went';
 export interface Feeler { thickness_tenth_um: number; leaves_tenth_um: number[] }
@@ -29,9 +29,13 @@ export interface Turn {
 export interface TurnRange { least: Turn; most: Turn }
 export interface Leaves { own: boolean; set: { leaves_tenth_um: number[] }; words: string[]; unit: Unit; /** What of the entry was taken for inches, in a sentence. */ inches?: string }
 export interface Interval { hours?: number; months?: number }
+/** How the manual says a range: one figure, or a figure with its tolerance; absent where it names both ends. */
+export type Said = 'figure' | 'tolerance';
 export interface EngineCard {
-  card: Id; name: string; cylinders: number; intake: Range; exhaust: Range; source?: { manual: string; page: string };
-  commercial: Interval; homeowner: Interval; past_tdc_tenth_um?: number; ignition?: 'spark' | 'compression'; far_tenths?: number;
+  card: Id; name: string; cylinders: number; hydraulic?: true; intake?: Range; exhaust?: Range; intake_said?: Said; exhaust_said?: Said;
+  source?: { manual: string; page: string };
+  commercial: Interval; homeowner: Interval; past_tdc_tenth_um?: number; past_tdc_tenth_deg?: number;
+  firing?: { order: number[]; degrees: number[] }; ignition?: 'spark' | 'compression'; far_tenths?: number;
 }
 
 export interface Status {
@@ -89,7 +93,8 @@ export type OwnPhoto = {
 export interface PhotoDue { record: Id; doc: Id; sha256: string; size_bytes: number; caption: string; bytes: 'here'; ready: boolean }
 export interface MachineView {
   machine: Id; tag: string; description: string; property: Id | null; property_name: string; duty: 'commercial' | 'homeowner';
-  provisional: boolean; cylinders: number | null; engine_card: EngineCard | null; lash: LashView[]; due: Due | null; due_words: string;
+  provisional: boolean; cylinders: number | null; engine_card: EngineCard | null;
+  /** The card in words, in the person's unit; empty without one. */ engine_card_words: string; lash: LashView[]; due: Due | null; due_words: string;
   visits: VisitView[]; findings: OpenFinding[]; photos: PhotoLine[]; history: HistoryLine[];
   state: { contested: string[]; recheck: string[]; hours: { meter_tenth_h: number; at_ms: number } | null };
 }

@@ -84,7 +84,7 @@ impl Book {
                 Err(BookError::Reckoning(why)) => vec![why],
                 Err(other) => return Err(other),
             };
-            courses.push(LashCourse { valve, range: card.as_ref().map(|card| card.range(valve.side())), points, earlier, drift });
+            courses.push(LashCourse { valve, range: card.as_ref().and_then(|card| card.range(valve.side())), points, earlier, drift });
         }
         Ok(courses)
     }

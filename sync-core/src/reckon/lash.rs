@@ -3,7 +3,7 @@
 use serde::Serialize;
 use shared::adjuster::{BOTH_SIDES_FIRST, Turn, TurnRange, carry_tolerated, to_aim};
 use shared::conformance::{Decided, Spread, decide};
-use shared::engine_card::EngineCard;
+use shared::engine_card::{EngineCard, Range};
 use shared::ids::DocId;
 use shared::leaf::LeafSet;
 use shared::length::LengthUnit;
@@ -38,6 +38,12 @@ pub struct TurnFacts {
     pub turn: Option<TurnRange>,
     /// How far the lock nut may drag the adjuster before the range is lost.
     pub carry: Turn,
+}
+
+/// The range of a valve.
+fn range_of(card: &EngineCard, valve: Valve) -> Result<Range, BookError> {
+    let none = || cannot("this machine's engine has hydraulic lash: there is no range, and nothing is judged by leaves");
+    card.range(valve.side()).ok_or_else(none)
 }
 
 impl Book {
@@ -90,7 +96,7 @@ impl Book {
         }
         let bracket = line.bracket.ok_or_else(|| cannot("the reading has no bracket"))?;
         let level = level.unwrap_or(self.roster()?.settings.conformance_level());
-        let facts = decide(&bracket, &card.range(valve.side()), spread, level).map_err(cannot)?;
+        let facts = decide(&bracket, &range_of(&card, valve)?, spread, level).map_err(cannot)?;
         Ok(Reckoned { words: vec![facts.words(unit)], facts })
     }
 
@@ -100,7 +106,7 @@ impl Book {
     /// [`BookError::Reckoning`] without an engine card with a source.
     pub fn leaf_plan_of(&self, machine: DocId, valve: Valve, set: &LeafSet, unit: LengthUnit) -> Result<Reckoned<LeafPlan>, BookError> {
         self.has_valve(machine, valve)?;
-        let range = self.card_with_source(machine)?.range(valve.side());
+        let range = range_of(&self.card_with_source(machine)?, valve)?;
         let proof = Proof::of(&self.roster()?.settings);
         let plan = leaf_plan(&range, set, proof.as_ref());
         let first = next_leaf(None, &range, set, proof.as_ref()).map(|leaf| leaf.words(unit));
@@ -116,7 +122,7 @@ impl Book {
     pub fn turn_of(&self, machine: DocId, valve: Valve, stage: Stage) -> Result<Reckoned<TurnFacts>, BookError> {
         let card = self.card_with_source(machine)?;
         let adjuster = card.adjuster.ok_or_else(|| cannot("this machine's engine card names no adjuster"))?;
-        let range = card.range(valve.side());
+        let range = range_of(&card, valve)?;
         let line = self.reading_of(machine, valve, stage)?;
         if !line.cold {
             return Err(cannot(format!(

@@ -200,15 +200,16 @@ impl Book {
         let drift = drift(&pairs).map_err(cannot)?;
         let mut words = vec![drift.words(unit)];
         let card = self.card_of(&state)?.filter(|card| card.source.is_some());
+        let range = card.as_ref().and_then(|card| card.range(valve.side()));
         let present = left.last().map(|l| l.bracket);
-        let hours_left = card.as_ref().zip(present).map(|(card, now)| hours_to_leave(&card.range(valve.side()), &now, &drift));
+        let hours_left = range.as_ref().zip(present).map(|(range, now)| hours_to_leave(range, &now, &drift));
         words.extend(hours_left.as_ref().map(HoursLeft::words));
         let duty = state.card.as_ref().map(|c| c.duty).unwrap_or_default();
         let of_shop = self.roster()?.settings.interval(duty);
         let of_card = card.as_ref().and_then(|card| card.interval(duty).with(of_shop).hours).map(|h| Hours::from_tenths(i64::from(h) * 10));
         // The interval counts from a valve as it is set, not as worn as this one is now.
-        let as_set = card.as_ref().and_then(|card| about_aim(&card.range(valve.side()))).zip(card.as_ref());
-        let from_aim = as_set.map(|(aim, card)| hours_to_leave(&card.range(valve.side()), &aim, &drift));
+        let as_set = range.as_ref().and_then(|range| Some((about_aim(range)?, range)));
+        let from_aim = as_set.map(|(aim, range)| hours_to_leave(range, &aim, &drift));
         let needed = of_card.zip(from_aim.as_ref()).map(|(card, left)| needed_interval(card, left));
         words.extend(
             needed.map(|hours| {

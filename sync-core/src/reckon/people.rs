@@ -81,7 +81,7 @@ impl Book {
                     if day.is_none_or(|day| day == on) {
                         // A valve on another day is another part: the engine has run since.
                         let part = format!("{} {valve} on {on}", row.state.tag());
-                        let width = card.as_ref().map(|card| card.range(valve.side())).map(|range| range.high.minus(range.low));
+                        let width = card.as_ref().and_then(|card| card.range(valve.side())).map(|range| range.high.minus(range.low));
                         widths.insert(part.clone(), width);
                         readings.push(RepeatReading { part, person: roster.name(taken.by), bracket: taken.bracket });
                     }

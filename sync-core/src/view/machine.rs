@@ -94,6 +94,8 @@ pub struct MachineView {
     pub cylinders: Option<u8>,
     /// Its engine's card.
     pub engine_card: Option<EngineCard>,
+    /// That in words; empty without a card.
+    pub engine_card_words: String,
     /// Its clearances.
     pub lash: Vec<LashView>,
     /// When the next check is due, where a card says.
@@ -218,6 +220,7 @@ impl Book {
             cylinders: machine_card.as_ref().and_then(|c| c.cylinders).or(card.as_ref().map(|c| c.cylinders)),
             due_words: due.as_ref().map_or_else(|| "no engine card, so no interval".to_owned(), |d| d.words(today)),
             due,
+            engine_card_words: card.as_ref().map_or_else(String::new, |card| card.words(unit)),
             engine_card: card,
             lash,
             visits: state.visits.iter().map(|v| VisitView { visit: v.clone(), by_name: roster.name(v.by) }).collect(),

@@ -222,10 +222,7 @@ impl Book {
             };
             valves.push(ServiceValve {
                 valve,
-                range: card.map_or_else(String::new, |c| {
-                    let range = c.range(valve.side());
-                    format!("{} to {}", range.low.show_bare(unit), range.high.show(unit))
-                }),
+                range: card.and_then(|card| card.range(valve.side())).map_or_else(String::new, |range| range.as_said(None, unit)),
                 found: words(found),
                 left: words(left),
                 verdict: match (left, card) {

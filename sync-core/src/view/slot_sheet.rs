@@ -119,7 +119,7 @@ impl Book {
             wants_ruling: standing.wants_ruling(),
             ruled: standing.ruling.map(|ruling| self.ruling_words(ruling, ledger)).transpose()?,
             of_machine: ground.of_machine,
-            range: card.zip(valve).map(|(card, valve)| card.range(valve.side())),
+            range: card.zip(valve).and_then(|(card, valve)| card.range(valve.side())),
             source: card.and_then(|card| card.source.clone()),
             brackets,
             weighed: weighed(standing),

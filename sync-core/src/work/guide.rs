@@ -5,7 +5,7 @@
 use serde::Serialize;
 use shared::caution::{self, Caution, LOCKING, TURNING_OVER};
 use shared::cold::Cold;
-use shared::engine_card::EngineCard;
+use shared::engine_card::{EngineCard, piston};
 use shared::ids::{DocId, RecordId};
 use shared::leaf::LeafSet;
 use shared::length::LengthUnit;
@@ -213,7 +213,8 @@ impl Book {
         let ledger = self.store.ledger_of(machine)?;
         let roster = self.roster()?;
         let mut valves = Vec::new();
-        for valve in Valve::all(cylinders) {
+        let none_set = engine.as_ref().is_some_and(|card| card.hydraulic);
+        for valve in Valve::all(if none_set { 0 } else { cylinders }) {
             let last = last_reading(&ledger, roster, visit, valve);
             let next = Step::after(reached(&ledger, roster, visit, valve, card, set));
             let outcome = last.map(|(id, reading)| self.meaning(machine, id, reading, engine.as_ref(), set, unit)).transpose()?;
@@ -263,20 +264,15 @@ impl Book {
     }
 }
 
-/// Where the piston of a cylinder must be before its leaves are tried.
-fn piston(cylinder: u8, card: Option<&EngineCard>, unit: LengthUnit) -> String {
-    let past = card.and_then(|card| card.past_tdc).map(|past| past.show_way(unit));
-    let past = past.map_or_else(String::new, |past| format!(", then {past} past it, as the engine card says"));
-    format!("Cylinder {cylinder}: piston at top dead center of its compression stroke, both rockers loose{past}.")
-}
-
 fn reached(ledger: &Ledger, roster: &Roster, visit: RecordId, valve: Valve, card: Option<&EngineCard>, set: &LeafSet) -> Option<Reached> {
     let (id, last) = last_reading(ledger, roster, visit, valve)?;
     Some(Reached {
         stage: last.stage,
         verdict: card.map(|card| judge_on_card(last, card)),
         gross: card.and_then(|card| gross_on_card(last, card)),
-        stuck: card.is_some_and(|card| last.bracket().is_ok_and(|b| next_leaf(Some(&b), &card.range(valve.side()), set, None).is_none())),
+        stuck: card.is_some_and(|card| {
+            last.bracket().is_ok_and(|b| card.range(valve.side()).is_some_and(|range| next_leaf(Some(&b), &range, set, None).is_none()))
+        }),
         asked: card.is_some_and(|card| was_asked(ledger, roster, id, last, card)),
         turned_over: of_visit(ledger, roster, visit)
             .skip_while(|(other, _)| *other != id)

@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 use shared::adjuster::{BOTH_SIDES_FIRST, TurnRange, carry_tolerated, to_aim};
 use shared::bracket::Bracket;
 use shared::cold::Cold;
-use shared::engine_card::{EngineCard, Range};
+use shared::engine_card::{EngineCard, LISTEN, Range};
 use shared::ids::{DocId, RecordId};
 use shared::leaf::{LeafSet, check_leaf};
 use shared::length::{Length, LengthUnit};
@@ -140,7 +140,7 @@ impl Book {
             cold: None,
             bracket,
             bracket_words: bracket.show(unit),
-            range: card.map(|c| c.range(reading.valve.side())),
+            range: card.and_then(|c| c.range(reading.valve.side())),
             judged: None,
             gross: None,
             verdict: "not judged".to_owned(),
@@ -180,7 +180,7 @@ impl Book {
     pub fn first_leaf(&self, machine: DocId, valve: Valve, set: &LeafSet) -> Result<Option<NextLeaf>, BookError> {
         let state = self.known_machine(machine)?;
         let proof = Proof::of(&self.roster()?.settings);
-        Ok(self.card_of(&state)?.and_then(|card| next_leaf(None, &card.range(valve.side()), set, proof.as_ref())))
+        Ok(self.card_of(&state)?.and_then(|card| next_leaf(None, &card.range(valve.side())?, set, proof.as_ref())))
     }
 }
 
@@ -201,10 +201,13 @@ fn say_next(
     (set, proof): (&LeafSet, Option<&Proof>),
     unit: LengthUnit,
 ) {
-    let range = card.range(reading.valve.side());
     let verdict = judge_on_card(reading, card);
     outcome.judged = Some(verdict);
     outcome.verdict = verdict.word().to_owned();
+    let Some(range) = card.range(reading.valve.side()) else {
+        outcome.next.extend(LISTEN.map(str::to_owned));
+        return;
+    };
     outcome.gross = gross_on_card(reading, card);
     if let Some(gross) = outcome.gross {
         let said = if asked { gross.still() } else { gross.asks() };

@@ -162,7 +162,7 @@ impl Book {
         let card = self.card_of(&state)?.filter(|card| card.source.is_some());
         let visit = self.open_visit_of(machine, None)?;
         let now_ms = self.shop_now_ms(now)?;
-        let range = card.as_ref().map(|card| card.range(valve.side()));
+        let range = card.as_ref().and_then(|card| card.range(valve.side()));
         let mut trial = Trial::default();
         for one in tried {
             check_leaf(one.feeler.thickness).map_err(|e| BookError::Entry(e.in_unit(unit)))?;

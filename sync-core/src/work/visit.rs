@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 use shared::cold::Cold;
+use shared::engine_card::LISTEN;
 use shared::hours::Hours;
 use shared::ids::{DocId, RecordId};
 use shared::record::{HourReading, SignOff, Visit};
@@ -74,7 +75,7 @@ pub struct FinishOutcome {
     pub record: RecordId,
     /// The visit.
     pub visit: RecordId,
-    /// Every valve was left in range.
+    /// Every valve was left in range; of hydraulic lash, what was heard is said.
     pub complete: bool,
     /// What was left open, one sentence each.
     pub open: Vec<String>,
@@ -146,14 +147,18 @@ impl Book {
         remark: &str,
         hand: &mut Hand<'_>,
     ) -> Result<FinishOutcome, BookError> {
-        self.known_machine(machine)?;
+        let state = self.known_machine(machine)?;
         let visit = match visit {
             Some(visit) => visit,
             None => self
                 .open_visit_of(machine, hand.measured_by)?
                 .ok_or_else(|| BookError::Unknown("you have no open visit to this machine".to_owned()))?,
         };
-        let open = self.left_open(machine, visit)?;
+        let mut open = self.left_open(machine, visit)?;
+        // Of hydraulic lash the remark is the check: what was heard.
+        if !remark.trim().is_empty() && self.card_of(&state)?.is_some_and(|card| card.hydraulic) {
+            open.clear();
+        }
         let sign_off = SignOff { visit, complete: open.is_empty(), remark: remark.to_owned() };
         let draft = Draft { doc: machine, body: sign_off.into(), measured_by: hand.measured_by };
         let record = self.write(vec![draft], &hand.now, hand.entropy)?.pop();
@@ -161,13 +166,17 @@ impl Book {
         Ok(FinishOutcome { record, visit, complete: open.is_empty(), open })
     }
 
-    /// What a visit leaves open, valve by valve.
+    /// What a visit leaves open, valve by valve; of hydraulic lash what is left to hear.
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn left_open(&self, machine: DocId, visit: RecordId) -> Result<Vec<String>, BookError> {
         let state = self.known_machine(machine)?;
-        let card = self.card_of(&state)?.filter(|card| card.source.is_some());
+        let card = self.card_of(&state)?;
+        if card.as_ref().is_some_and(|card| card.hydraulic) {
+            return Ok(LISTEN.map(str::to_owned).to_vec());
+        }
+        let card = card.filter(|card| card.source.is_some());
         let roster = self.roster()?;
         let ledger = self.store.ledger_of(machine)?;
         let cylinders = state.card.as_ref().and_then(|c| c.cylinders).or(card.as_ref().map(|c| c.cylinders));

@@ -74,8 +74,8 @@ fn never_judged_without_a_source(card: &EngineCard) {
     let clearance = Clearance {
         valve: "1I".parse().expect("a valve"),
         stage: Stage::Found,
-        go: Some(card.intake.low),
-        no_go: Some(card.intake.high),
+        go: card.intake.map(|range| range.low),
+        no_go: card.intake.map(|range| range.high),
         leaves: Vec::new(),
         cold: true,
         engine_tenth_c: None,

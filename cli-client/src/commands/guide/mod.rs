@@ -118,7 +118,7 @@ fn begin<'c, 's, 'e>(args: &GuideArgs, session: &'c mut Session<'s, 'e>) -> Resu
     let now = session.env.now();
     let view = session.book.machine_view(machine, session.unit, &now)?;
     match &view.engine_card {
-        Some(card) => ask::say(session, &show::machine::card_words(card, session.unit)),
+        Some(card) => ask::say(session, &card.words(session.unit)),
         None => ask::say(session, "No engine card yet: readings are kept and not judged. Look the range up in the engine maker's manual."),
     }
     ask::say(session, "Answer y or n, or both leaves at once as 5/6; s leaves a valve out; q stops, and nothing is lost.");

@@ -3,6 +3,7 @@
 use serde_json::json;
 use shared::engine_card::EngineCard;
 use shared::ids::CardId;
+use shared::valve::Side;
 use sync_core::moment::fresh_uuid;
 use sync_core::view::short;
 
@@ -55,7 +56,7 @@ fn id_of(name: &str, session: &mut Session<'_, '_>) -> Result<CardId, Failure> {
 }
 
 fn keep(card: EngineCard, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
-    let words = show::machine::card_words(&card, session.unit);
+    let words = card.words(session.unit);
     let json = to_json(&card)?;
     let record = session.book.keep_engine_card(card, &mut session.env.hand(None))?;
     let text = show::wrapped(&format!("{words}\nKept as record {}.", short(&record)), show::width(session.env));
@@ -70,8 +71,8 @@ pub(super) fn list(session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
         table.row([
             card.name.clone(),
             card.cylinders.to_string(),
-            show::machine::range(&card.intake, session.unit),
-            show::machine::range(&card.exhaust, session.unit),
+            card.range_words(Side::Intake, session.unit),
+            card.range_words(Side::Exhaust, session.unit),
             source,
         ]);
     }

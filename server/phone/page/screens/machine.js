@@ -23,7 +23,7 @@ export async function show(context, id) {
       h('dl', { class: 'facts' },
         h('dt', null, said.due), h('dd', null, view.due_words || words.none),
         h('dt', null, said.hours), h('dd', null, hours ? `${words.hours(hours.meter_tenth_h)}, ${words.when(hours.at_ms)}` : said.noHours)),
-      await card(kit, view),
+      card(view),
       h('h2', null, said.valves),
       valves(view),
       pictures.length ? [h('h2', null, said.photos), pictures] : null,
@@ -39,12 +39,8 @@ export async function show(context, id) {
   };
 }
 
-async function card(kit, view) {
-  const engine = view.engine_card;
-  if (!engine?.source) return h('p', { class: 'box warn' }, said.noCard);
-  const span = async ({ low_tenth_um: low, high_tenth_um: high }) => said.both(await kit.showLength(low), await kit.showLength(high));
-  return h('p', { class: 'soft' }, `${said.card}: ${engine.name}. `, said.ranges(await span(engine.intake), await span(engine.exhaust)), '. ',
-    said.from(engine.source.manual, engine.source.page), '.');
+function card(view) {
+  return view.engine_card?.source ? h('p', { class: 'soft' }, view.engine_card_words) : h('p', { class: 'box warn' }, said.noCard);
 }
 
 /** What stands for each valve, stage by stage. */

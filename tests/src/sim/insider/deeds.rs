@@ -113,7 +113,7 @@ impl World {
             }
             Deed::ChangesEngineCard => {
                 let mut card = engine_card();
-                card.intake.high = Length::from_thou(9);
+                card.intake.as_mut().expect("a range").high = Length::from_thou(9);
                 (root.shop.engines(), card.into())
             }
             Deed::ChangesProperty => {
