@@ -305,11 +305,11 @@ pub fn is_voidable(kind: &str) -> bool {
 fn may_void(author: PersonId, role: Role, voided: &Voided) -> Result<(), Denied> {
     match role {
         Role::Office => Ok(()),
-        _ if voided.of_office => Err("what the office alone writes, the office alone takes back".to_owned()),
+        _ if voided.of_office => Err("what the office alone writes, the office alone undoes".to_owned()),
         _ if author == voided.author => Ok(()),
         Role::Lead if voided.role.is_none_or(|r| r.rank() < Role::Lead.rank()) => Ok(()),
-        Role::Lead => Err("a lead takes back their own records and those of lower roles".to_owned()),
-        _ => Err("a tech or helper takes back their own records only".to_owned()),
+        Role::Lead => Err("a lead undoes their own records and those of lower roles".to_owned()),
+        _ => Err("a tech or helper undoes their own records only".to_owned()),
     }
 }
 

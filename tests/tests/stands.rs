@@ -133,7 +133,7 @@ fn a_void_brings_back_what_the_record_had_replaced() {
     crew.level_all();
     assert_eq!(at_shop(&crew, machine, &slot("1I")).stands, Some(slip));
     let denied = crew.on(helper, |book, hand| book.void(slip, "not mine", hand)).unwrap_err();
-    assert!(denied.to_string().contains("takes back their own records only"), "{denied}");
+    assert!(denied.to_string().contains("undoes their own records only"), "{denied}");
     crew.on(tech, |book, hand| book.void(slip, "wrong valve", hand).unwrap());
     crew.level_all();
     assert_eq!(at_shop(&crew, machine, &slot("1I")).stands, Some(good));

@@ -13,6 +13,7 @@ use shared::problem::Code;
 use shared::record::Stage;
 use shared::role::Role;
 use shared::slot::Slot;
+use shared::usage::Between;
 use shared::valve::{Side, Valve};
 use shared::wire::{ASSERTION_TYPE, CodeIssued, CodeRequest, EnrolAnswer, EnrolRequest, TokenAnswer, TokenRequest};
 use sync_core::keeping::BackupLine;
@@ -164,6 +165,8 @@ fn machine_line(machine: MachineId, property: PropertyId) -> MachineLine {
         property: Some(property),
         property_name: "Quince court".to_owned(),
         duty: Duty::default(),
+        hours_per_week: Some(12),
+        season: Between::months(4, 10).ok(),
         provisional: false,
         engine_card: Some(CardId::from_time(AT_MS, id(8))),
         meter: Some(Hours::from_tenths(9_883)),

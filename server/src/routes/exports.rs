@@ -47,6 +47,9 @@ pub(crate) async fn due(State(state): State<ServerState>, caller: Caller) -> Res
 }
 
 /// Every clearance reading in the machines open to the caller, and what became of it, as CSV
+///
+/// The table has what was read and no verdict: which range was in force, and what is far off, the machine's page and its service
+/// records say.
 #[utoipa::path(
     get,
     path = "/v1/readings.csv",
@@ -134,7 +137,7 @@ pub(crate) fn of_cards(cards: &[EngineCard]) -> Result<Response, Refused> {
 
 type Row = Vec<String>;
 
-const MACHINES: [&str; 11] = [
+const MACHINES: [&str; 13] = [
     "tag",
     "description",
     "property",
@@ -143,6 +146,8 @@ const MACHINES: [&str; 11] = [
     "provisional",
     "hold",
     "contested",
+    "hours_per_week",
+    "season",
     "machine_id",
     "property_id",
     "engine_card_id",
@@ -161,6 +166,8 @@ fn machine(line: &MachineLine) -> Row {
         yes(line.provisional),
         yes(line.hold),
         yes(line.contested),
+        number(line.hours_per_week),
+        line.season.map(|season| season.form()).unwrap_or_default(),
         line.machine.to_string(),
         number(line.property),
         number(line.engine_card),

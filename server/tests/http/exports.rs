@@ -8,8 +8,9 @@ use shared::engine_card::{Adjuster, Duty, EngineCard, Interval, Range, Rocker, S
 use shared::ids::{CardId, DocId, PropertyId};
 use shared::length::Length;
 use shared::problem::Code;
-use shared::record::{HourReading, MachineCard, Note, RoleGrant, Void};
+use shared::record::{HourReading, MachineCard, Note, PropertyCard, RoleGrant, Void};
 use shared::role::Role;
+use shared::usage::Between;
 use sync_core::book::Draft;
 use sync_core::moment::fresh_uuid;
 
@@ -49,7 +50,7 @@ async fn with_card(world: &World, office: &mut Device, tag: &str) -> (PropertyId
         engine_card: Some(card),
         cylinders: Some(2),
         duty: Duty::default(),
-        hours_per_week: None,
+        hours_per_week: Some(6),
         provisional: false,
     };
     office.state(world, machine, vec![machine_card.into()]);
@@ -146,6 +147,9 @@ async fn tables_hold_every_reading_with_what_became_of_it_and_nobody_elses() {
     let (_, other) = with_card(&world, &mut office, "-B-07").await;
     let mut ben = world.join(&mut office, "Ben", Role::Tech, Some(property)).await;
     office.state(&world, other, vec![Note { text: "seen".to_owned(), visit: None }.into()]);
+    let season = Between::months(4, 10).ok();
+    let court = PropertyCard { name: "A-12 court".to_owned(), address: String::new(), access: String::new(), season };
+    office.state(&world, property.doc(), vec![court.into()]);
     office.level(&world).await;
     world.clock.on(60_000);
     let slip = ben.book.write(vec![Draft::new(machine, reading(8, 9))], &world.clock.now(), &mut chance).unwrap()[0];
@@ -161,7 +165,8 @@ async fn tables_hold_every_reading_with_what_became_of_it_and_nobody_elses() {
     assert_eq!((column(&table, "valve"), column(&table, "by")), (vec!["1I", "1I"], vec!["Ben", "Ben"]));
     let hours = rows(&world, "/v1/hours.csv", &ben.token).await;
     assert_eq!((column(&hours, "meter_h"), column(&hours, "tag")), (vec!["988.3"], vec!["A-12"]));
-    assert_eq!(column(&rows(&world, "/v1/machines.csv", &ben.token).await, "tag"), ["A-12"]);
+    let machines = rows(&world, "/v1/machines.csv", &ben.token).await;
+    assert_eq!([column(&machines, "tag"), column(&machines, "hours_per_week"), column(&machines, "season")], [["A-12"], ["6"], ["4..10"]]);
     let due = rows(&world, "/v1/due.csv", &office.token).await;
     // What a spreadsheet would take for a formula is none.
     assert_eq!(column(&due, "tag"), ["'-B-07", "A-12"]);

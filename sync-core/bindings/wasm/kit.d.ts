@@ -27,6 +27,8 @@ export interface Turn {
 }
 /** Between which two turns the aim lies, as far as the two leaves tell. */
 export interface TurnRange { least: Turn; most: Turn }
+/** A length as it was understood; `inches` says that it was taken for inches, to be shown beside the entry. */
+export interface LengthRead { tenth_um: number; inches?: string }
 export interface Leaves { own: boolean; set: { leaves_tenth_um: number[] }; words: string[]; unit: Unit; /** What of the entry was taken for inches, in a sentence. */ inches?: string }
 export interface Interval { hours?: number; months?: number }
 /** How the manual says a range: one figure, or a figure with its tolerance; absent where it names both ends. */
@@ -91,12 +93,17 @@ export type OwnPhoto = {
   record: Id; doc: Id; sha256: string; size_bytes: number; caption: string; let_go_ms: number | null;
 } & ({ bytes: 'here' } | { bytes: 'at-shop'; since_ms: number } | { bytes: 'stopped'; code: string; detail: string });
 export interface PhotoDue { record: Id; doc: Id; sha256: string; size_bytes: number; caption: string; bytes: 'here'; ready: boolean }
+/** `hours_per_week` is the shop's estimate for a machine without a meter. */
+export interface MachineCard {
+  tag: string; description: string; property: Id; engine_card?: Id; cylinders?: number; duty: 'commercial' | 'homeowner';
+  hours_per_week?: number; provisional: boolean;
+}
 export interface MachineView {
   machine: Id; tag: string; description: string; property: Id | null; property_name: string; duty: 'commercial' | 'homeowner';
   provisional: boolean; cylinders: number | null; engine_card: EngineCard | null;
   /** The card in words, in the person's unit; empty without one. */ engine_card_words: string; lash: LashView[]; due: Due | null; due_words: string;
   visits: VisitView[]; findings: OpenFinding[]; photos: PhotoLine[]; history: HistoryLine[];
-  state: { contested: string[]; recheck: string[]; hours: { meter_tenth_h: number; at_ms: number } | null };
+  state: { card: MachineCard | null; contested: string[]; recheck: string[]; hours: { meter_tenth_h: number; at_ms: number } | null };
 }
 export interface ContestedReading {
   record: Id; short: string; by: string; role: string; words: string; at_ms: number; when: string; stands: boolean; aside: string | null;
@@ -207,7 +214,7 @@ export class Kit {
   setUnit(unit: Unit): Promise<null>;
   leaves(): Promise<Leaves>;
   setLeaves(text: string): Promise<Leaves>;
-  readLength(text: string): Promise<number>;
+  readLength(text: string): Promise<LengthRead>;
   showLength(tenthUm: number): Promise<string>;
   remembered(name: string): Promise<unknown>;
   remember(name: string, value: unknown): Promise<null>;

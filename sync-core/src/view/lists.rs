@@ -6,6 +6,7 @@ use shared::engine_card::Duty;
 use shared::hours::Hours;
 use shared::ids::{CardId, DeviceId, DocId, MachineId, PersonId, PropertyId, RecordId};
 use shared::length::LengthUnit;
+use shared::usage::Between;
 
 use super::history::{Fates, Stretch};
 use super::names::Names;
@@ -30,6 +31,10 @@ pub struct MachineLine {
     pub property_name: String,
     /// Who runs it.
     pub duty: Duty,
+    /// About how many hours a week it runs, as the shop estimates it.
+    pub hours_per_week: Option<u8>,
+    /// When it is in use: its property's season, else the shop's.
+    pub season: Option<Between>,
     /// Entered in the field, not yet confirmed.
     pub provisional: bool,
     /// Its engine's card.
@@ -175,6 +180,8 @@ impl Book {
             property: state.property(),
             property_name: names.property(self, state.property())?,
             duty: card.map(|c| c.duty).unwrap_or_default(),
+            hours_per_week: card.and_then(|c| c.hours_per_week),
+            season: names.season(self, state.property())?,
             provisional: card.is_some_and(|c| c.provisional),
             engine_card: state.engine_card(),
             meter: state.hours.as_ref().map(|h| h.meter),

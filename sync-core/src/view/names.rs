@@ -1,8 +1,9 @@
-//! What documents, places and closings are called, each looked up once for all lines of a view that name it.
+//! What documents, places and closings are called, and the seasons of places: each looked up once for all lines of a view.
 
 use std::collections::BTreeMap;
 
 use shared::ids::{DocId, PropertyId};
+use shared::usage::Between;
 
 use crate::book::{Book, BookError};
 
@@ -11,6 +12,7 @@ use crate::book::{Book, BookError};
 pub(crate) struct Names {
     titles: BTreeMap<DocId, String>,
     properties: BTreeMap<PropertyId, String>,
+    seasons: BTreeMap<Option<PropertyId>, Option<Between>>,
 }
 
 impl Names {
@@ -22,6 +24,16 @@ impl Names {
         let title = book.title(doc)?;
         self.titles.insert(doc, title.clone());
         Ok(title)
+    }
+
+    /// As [`Book::season_at`].
+    pub(crate) fn season(&mut self, book: &Book, property: Option<PropertyId>) -> Result<Option<Between>, BookError> {
+        if let Some(season) = self.seasons.get(&property) {
+            return Ok(*season);
+        }
+        let season = book.season_at(property)?;
+        self.seasons.insert(property, season);
+        Ok(season)
     }
 
     /// The name of a place; empty where there is none.

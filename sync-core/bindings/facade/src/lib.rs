@@ -43,7 +43,7 @@ use sync_core::work::Hand;
 pub use call::Call;
 pub use error::KitError;
 pub use looking::{KitStatus, Moved, Stop};
-pub use own::Leaves;
+pub use own::{Leaves, LengthRead};
 pub use photos::KeptPhoto;
 pub use shop::LogIn;
 pub use sync_core::sealing::{KeysAtRest, StorageKey};

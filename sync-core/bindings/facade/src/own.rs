@@ -34,6 +34,17 @@ pub struct Leaves {
     pub inches: Option<String>,
 }
 
+/// A length as it was understood.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct LengthRead {
+    /// The length.
+    #[serde(rename = "tenth_um")]
+    pub length: Length,
+    /// That it was taken for inches, in a sentence: "Read as inches: 0.005 in., 5 thou." Say it beside the entry.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub inches: Option<String>,
+}
+
 impl Kit {
     /// The unit in which lengths are said.
     ///
@@ -83,12 +94,13 @@ impl Kit {
     }
 
     /// Reads a length as a person writes it: a bare number is in the person's unit or, where it is written so, in inches. What could
-    /// be either is refused.
+    /// be either is refused; what was taken for inches says so.
     ///
     /// # Errors
     /// [`KitError::Given`] where it is none.
-    pub fn read_length(&self, text: &str) -> Result<Length, KitError> {
-        any_length(text, self.unit()?).map(|read| read.length).map_err(|e| KitError::Given(e.to_string()))
+    pub fn read_length(&self, text: &str) -> Result<LengthRead, KitError> {
+        let read = any_length(text, self.unit()?).map_err(|e| KitError::Given(e.to_string()))?;
+        Ok(LengthRead { length: read.length, inches: notes_words(&Vec::from_iter(read.note())) })
     }
 
     /// A length in words, in the person's unit.

@@ -184,10 +184,12 @@ fn leaves_units_and_what_a_front_end_remembers() {
     );
     assert_eq!(kit.set_leaves("2-5").unwrap().inches, None);
     assert_eq!(kit.set_leaves("0.15").unwrap_err().code(), "entry-invalid");
-    assert_eq!(kit.read_length(".005").unwrap(), Length::from_thou(5));
+    let read = kit.read_length(".005").unwrap();
+    assert_eq!((read.length, read.inches.as_deref()), (Length::from_thou(5), Some("Read as inches: 0.005 in., 5 thou.")));
+    assert_eq!(kit.read_length("5").unwrap().inches, None);
     assert!(kit.read_length("0.15").unwrap_err().to_string().contains("0.15 thou, 0.15 in. or 0.15 mm"));
     kit.set_unit(shared::length::LengthUnit::Mm).unwrap();
-    assert_eq!(kit.read_length("0.1").unwrap(), Length::from_tenth_um(1_000));
+    assert_eq!(kit.read_length("0.1").unwrap().length, Length::from_tenth_um(1_000));
     assert!(!kit.set_leaves(" ").unwrap().own);
     let value = serde_json::json!({ "valve": "1I" });
     kit.remember("trial", Some(&value)).unwrap();

@@ -17,8 +17,9 @@ use tappet_kit::{KitError, KitStatus};
 
 use crate::asking::given;
 use crate::plain::{
-    BundleMade, BundleTaken, Call, Enrolled, Exchanged, Finished, Grade, HoursKept, KeysAtRest, LeafTried, Leaves, LengthUnit, LogIn,
-    Moved, NewReading, NewVisit, NextLeaf, PhotoKept, PhotoOf, ReadingKept, Refused, Stage, Status, Turn, TurnRange, Verdict, VisitOpened,
+    BundleMade, BundleTaken, Call, Enrolled, Exchanged, Finished, Grade, HoursKept, KeysAtRest, LeafTried, Leaves, LengthRead, LengthUnit,
+    LogIn, Moved, NewReading, NewVisit, NextLeaf, PhotoKept, PhotoOf, ReadingKept, Refused, Stage, Status, Turn, TurnRange, Verdict,
+    VisitOpened,
 };
 
 const fn count(n: usize) -> u64 {
@@ -148,7 +149,14 @@ impl From<bundle::Taken> for BundleTaken {
 
 impl From<tappet_kit::Leaves> for Leaves {
     fn from(leaves: tappet_kit::Leaves) -> Self {
-        Self { own: leaves.own, leaves_tenth_um: tenths(leaves.set.leaves()), words: leaves.words, unit: leaves.unit.into() }
+        let tappet_kit::Leaves { own, set, words, unit, inches } = leaves;
+        Self { own, leaves_tenth_um: tenths(set.leaves()), words, unit: unit.into(), inches }
+    }
+}
+
+impl From<tappet_kit::LengthRead> for LengthRead {
+    fn from(read: tappet_kit::LengthRead) -> Self {
+        Self { tenth_um: read.length.tenth_um(), inches: read.inches }
     }
 }
 

@@ -9,7 +9,7 @@ use tappet_kit::{Kit, KitError};
 
 use crate::asking::{given, given_json, json};
 use crate::error::{TappetError, WatchError};
-use crate::plain::{BundleMade, BundleTaken, Call, Enrolled, Exchanged, Leaves, LengthUnit, LogIn, Moved, Status};
+use crate::plain::{BundleMade, BundleTaken, Call, Enrolled, Exchanged, Leaves, LengthRead, LengthUnit, LogIn, Moved, Status};
 
 /// Told what moved. Called on the thread whose step moved it, once the step is kept; it may call the kit.
 #[uniffi::export(with_foreign)]
@@ -324,12 +324,13 @@ impl TappetKit {
         self.ask(|kit| Ok(kit.set_leaves(text)?.into()))
     }
 
-    /// Reads a length as a person writes it, in tenths of a micrometre; a bare number is in the person's unit.
+    /// Reads a length as a person writes it, in tenths of a micrometre; a bare number is in the person's unit
+    /// or, where it is written so, in inches: then the answer says so.
     ///
     /// # Errors
     /// `given-unreadable` where it is none.
-    pub fn read_length(&self, text: &str) -> Result<i64, TappetError> {
-        self.ask(|kit| Ok(kit.read_length(text)?.tenth_um()))
+    pub fn read_length(&self, text: &str) -> Result<LengthRead, TappetError> {
+        self.ask(|kit| Ok(kit.read_length(text)?.into()))
     }
 
     /// A length in words, in the person's unit.

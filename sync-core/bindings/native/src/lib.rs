@@ -24,9 +24,9 @@ mod work;
 pub use error::{TappetError, WatchError};
 pub use kit::{TappetKit, Watcher};
 pub use plain::{
-    BundleMade, BundleTaken, Call, Enrolled, Exchanged, Finished, Grade, HoursKept, KeysAtRest, LeafTried, Leaves, LengthUnit, LogIn,
-    Moved, NewReading, NewVisit, NextLeaf, PhotoKept, PhotoOf, PhotoWaiting, ReadingKept, Refused, Stage, Status, Turn, TurnRange, Verdict,
-    VisitOpened,
+    BundleMade, BundleTaken, Call, Enrolled, Exchanged, Finished, Grade, HoursKept, KeysAtRest, LeafTried, Leaves, LengthRead, LengthUnit,
+    LogIn, Moved, NewReading, NewVisit, NextLeaf, PhotoKept, PhotoOf, PhotoWaiting, ReadingKept, Refused, Stage, Status, Turn, TurnRange,
+    Verdict, VisitOpened,
 };
 pub use work::deference;
 

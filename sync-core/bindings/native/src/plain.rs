@@ -203,6 +203,17 @@ pub struct Leaves {
     pub words: Vec<String>,
     /// The unit of the words.
     pub unit: LengthUnit,
+    /// What of the entry was taken for inches, in a sentence to be shown: "Read as inches: 0.005 in., 5 thou."; absent where nothing was.
+    pub inches: Option<String>,
+}
+
+/// A length as it was understood.
+#[derive(Debug, Clone, PartialEq, Eq, uniffi::Record)]
+pub struct LengthRead {
+    /// The length, in tenths of a micrometre.
+    pub tenth_um: i64,
+    /// That it was taken for inches, in a sentence to be shown beside the entry; absent where it was not.
+    pub inches: Option<String>,
 }
 
 /// The leaf to try next, or two stacked, and what its answers mean.
@@ -310,7 +321,7 @@ pub struct NewVisit {
     pub cautions_confirmed: bool,
     /// Why the machine is visited; may be empty.
     pub purpose: String,
-    /// What the hour meter shows.
+    /// What the hour meter shows, tenths of an hour: 0 to 9,999,999, six digits and a tenth. More is refused.
     pub meter_tenth_h: Option<i64>,
 }
 

@@ -99,7 +99,8 @@ impl TappetKit {
         })
     }
 
-    /// Reads the hour meter. A reading that cannot be is kept too, and said to be in doubt.
+    /// Reads the hour meter, in tenths of an hour: 0 to 9,999,999, six digits and a tenth; more is refused. A reading that cannot be
+    /// beside the others is kept too, and said to be in doubt.
     ///
     /// # Errors
     /// Having kept nothing.

@@ -600,9 +600,9 @@ def _uniffi_check_api_checksums(lib):
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_quarantine() != 64539:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
-    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_read_hours() != 5023:
+    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_read_hours() != 27934:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
-    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_read_length() != 18020:
+    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_read_length() != 15648:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_remember() != 36616:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
@@ -1126,7 +1126,7 @@ _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_read_length.argtypes = (
     _UniffiRustBuffer,
     ctypes.POINTER(_UniffiRustCallStatus),
 )
-_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_read_length.restype = ctypes.c_int64
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_read_length.restype = _UniffiRustBuffer
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_remember.argtypes = (
     ctypes.c_uint64,
     _UniffiRustBuffer,
@@ -2044,17 +2044,18 @@ class Leaves:
     """
     The person's leaves.
 """
-    def __init__(self, *, own:bool, leaves_tenth_um:typing.List[int], words:typing.List[str], unit:LengthUnit):
+    def __init__(self, *, own:bool, leaves_tenth_um:typing.List[int], words:typing.List[str], unit:LengthUnit, inches:typing.Optional[str]):
         self.own = own
         self.leaves_tenth_um = leaves_tenth_um
         self.words = words
         self.unit = unit
+        self.inches = inches
 
 
 
 
     def __str__(self):
-        return "Leaves(own={}, leaves_tenth_um={}, words={}, unit={})".format(self.own, self.leaves_tenth_um, self.words, self.unit)
+        return "Leaves(own={}, leaves_tenth_um={}, words={}, unit={}, inches={})".format(self.own, self.leaves_tenth_um, self.words, self.unit, self.inches)
     def __eq__(self, other):
         if self.own != other.own:
             return False
@@ -2063,6 +2064,8 @@ class Leaves:
         if self.words != other.words:
             return False
         if self.unit != other.unit:
+            return False
+        if self.inches != other.inches:
             return False
         return True
 
@@ -2074,6 +2077,7 @@ class _UniffiFfiConverterTypeLeaves(_UniffiConverterRustBuffer):
             leaves_tenth_um=_UniffiFfiConverterSequenceInt64.read(buf),
             words=_UniffiFfiConverterSequenceString.read(buf),
             unit=_UniffiFfiConverterTypeLengthUnit.read(buf),
+            inches=_UniffiFfiConverterOptionalString.read(buf),
         )
 
     @staticmethod
@@ -2082,6 +2086,7 @@ class _UniffiFfiConverterTypeLeaves(_UniffiConverterRustBuffer):
         _UniffiFfiConverterSequenceInt64.check_lower(value.leaves_tenth_um)
         _UniffiFfiConverterSequenceString.check_lower(value.words)
         _UniffiFfiConverterTypeLengthUnit.check_lower(value.unit)
+        _UniffiFfiConverterOptionalString.check_lower(value.inches)
 
     @staticmethod
     def write(value, buf):
@@ -2089,6 +2094,46 @@ class _UniffiFfiConverterTypeLeaves(_UniffiConverterRustBuffer):
         _UniffiFfiConverterSequenceInt64.write(value.leaves_tenth_um, buf)
         _UniffiFfiConverterSequenceString.write(value.words, buf)
         _UniffiFfiConverterTypeLengthUnit.write(value.unit, buf)
+        _UniffiFfiConverterOptionalString.write(value.inches, buf)
+
+@dataclass
+class LengthRead:
+    """
+    A length as it was understood.
+"""
+    def __init__(self, *, tenth_um:int, inches:typing.Optional[str]):
+        self.tenth_um = tenth_um
+        self.inches = inches
+
+
+
+
+    def __str__(self):
+        return "LengthRead(tenth_um={}, inches={})".format(self.tenth_um, self.inches)
+    def __eq__(self, other):
+        if self.tenth_um != other.tenth_um:
+            return False
+        if self.inches != other.inches:
+            return False
+        return True
+
+class _UniffiFfiConverterTypeLengthRead(_UniffiConverterRustBuffer):
+    @staticmethod
+    def read(buf):
+        return LengthRead(
+            tenth_um=_UniffiFfiConverterInt64.read(buf),
+            inches=_UniffiFfiConverterOptionalString.read(buf),
+        )
+
+    @staticmethod
+    def check_lower(value):
+        _UniffiFfiConverterInt64.check_lower(value.tenth_um)
+        _UniffiFfiConverterOptionalString.check_lower(value.inches)
+
+    @staticmethod
+    def write(value, buf):
+        _UniffiFfiConverterInt64.write(value.tenth_um, buf)
+        _UniffiFfiConverterOptionalString.write(value.inches, buf)
 
 @dataclass
 class Moved:
@@ -4013,15 +4058,17 @@ class TappetKitProtocol(typing.Protocol):
         raise NotImplementedError
     def read_hours(self, machine: str,meter_tenth_h: int) -> HoursKept:
         """
-        Reads the hour meter. A reading that cannot be is kept too, and said to be in doubt.
+        Reads the hour meter, in tenths of an hour: 0 to 9,999,999, six digits and a tenth; more is refused. A reading that cannot be
+        beside the others is kept too, and said to be in doubt.
 
         # Errors
         Having kept nothing.
 """
         raise NotImplementedError
-    def read_length(self, text: str) -> int:
+    def read_length(self, text: str) -> LengthRead:
         """
-        Reads a length as a person writes it, in tenths of a micrometre; a bare number is in the person's unit.
+        Reads a length as a person writes it, in tenths of a micrometre; a bare number is in the person's unit
+        or, where it is written so, in inches: then the answer says so.
 
         # Errors
         `given-unreadable` where it is none.
@@ -5122,7 +5169,8 @@ class TappetKit(TappetKitProtocol):
         return _uniffi_lift_return(_uniffi_ffi_result)
     def read_hours(self, machine: str,meter_tenth_h: int) -> HoursKept:
         """
-        Reads the hour meter. A reading that cannot be is kept too, and said to be in doubt.
+        Reads the hour meter, in tenths of an hour: 0 to 9,999,999, six digits and a tenth; more is refused. A reading that cannot be
+        beside the others is kept too, and said to be in doubt.
 
         # Errors
         Having kept nothing.
@@ -5144,9 +5192,10 @@ class TappetKit(TappetKitProtocol):
             *_uniffi_lowered_args,
         )
         return _uniffi_lift_return(_uniffi_ffi_result)
-    def read_length(self, text: str) -> int:
+    def read_length(self, text: str) -> LengthRead:
         """
-        Reads a length as a person writes it, in tenths of a micrometre; a bare number is in the person's unit.
+        Reads a length as a person writes it, in tenths of a micrometre; a bare number is in the person's unit
+        or, where it is written so, in inches: then the answer says so.
 
         # Errors
         `given-unreadable` where it is none.
@@ -5157,7 +5206,7 @@ class TappetKit(TappetKitProtocol):
             self._uniffi_clone_handle(),
             _UniffiFfiConverterString.lower(text),
         )
-        _uniffi_lift_return = _UniffiFfiConverterInt64.lift
+        _uniffi_lift_return = _UniffiFfiConverterTypeLengthRead.lift
         _uniffi_error_converter = _UniffiFfiConverterTypeTappetError
         _uniffi_ffi_result = _uniffi_rust_call_with_error(
             _uniffi_error_converter,
@@ -5631,6 +5680,7 @@ __all__ = [
     "HoursKept",
     "LeafTried",
     "Leaves",
+    "LengthRead",
     "Moved",
     "NewReading",
     "NewVisit",

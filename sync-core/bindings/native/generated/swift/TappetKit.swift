@@ -788,12 +788,13 @@ public protocol TappetKitProtocol: AnyObject, Sendable {
     func quarantine() throws  -> String
 
     /**
-     * Reads a length as a person writes it, in tenths of a micrometre; a bare number is in the person's unit.
+     * Reads a length as a person writes it, in tenths of a micrometre; a bare number is in the person's unit
+     * or, where it is written so, in inches: then the answer says so.
      *
      * # Errors
      * `given-unreadable` where it is none.
      */
-    func readLength(text: String) throws  -> Int64
+    func readLength(text: String) throws  -> LengthRead
 
     /**
      * Remembers JSON under a name, or forgets it where there is none.
@@ -1069,7 +1070,8 @@ public protocol TappetKitProtocol: AnyObject, Sendable {
     func openVisitOf(machine: String) throws  -> String?
 
     /**
-     * Reads the hour meter. A reading that cannot be is kept too, and said to be in doubt.
+     * Reads the hour meter, in tenths of an hour: 0 to 9,999,999, six digits and a tenth; more is refused. A reading that cannot be
+     * beside the others is kept too, and said to be in doubt.
      *
      * # Errors
      * Having kept nothing.
@@ -1518,13 +1520,14 @@ open func quarantine()throws  -> String  {
 }
 
     /**
-     * Reads a length as a person writes it, in tenths of a micrometre; a bare number is in the person's unit.
+     * Reads a length as a person writes it, in tenths of a micrometre; a bare number is in the person's unit
+     * or, where it is written so, in inches: then the answer says so.
      *
      * # Errors
      * `given-unreadable` where it is none.
      */
-open func readLength(text: String)throws  -> Int64  {
-    return try  FfiConverterInt64.lift(try rustCallWithError(FfiConverterTypeTappetError_lift) {
+open func readLength(text: String)throws  -> LengthRead  {
+    return try  FfiConverterTypeLengthRead_lift(try rustCallWithError(FfiConverterTypeTappetError_lift) {
         uniffiCallStatus in
     uniffi_tappet_kit_native_fn_method_tappetkit_read_length(
             self.uniffiCloneHandle(),
@@ -2086,7 +2089,8 @@ open func openVisitOf(machine: String)throws  -> String?  {
 }
 
     /**
-     * Reads the hour meter. A reading that cannot be is kept too, and said to be in doubt.
+     * Reads the hour meter, in tenths of an hour: 0 to 9,999,999, six digits and a tenth; more is refused. A reading that cannot be
+     * beside the others is kept too, and said to be in doubt.
      *
      * # Errors
      * Having kept nothing.
@@ -3140,6 +3144,10 @@ public struct Leaves: Equatable, Hashable {
      * The unit of the words.
      */
     public var unit: LengthUnit
+    /**
+     * What of the entry was taken for inches, in a sentence to be shown: "Read as inches: 0.005 in., 5 thou."; absent where nothing was.
+     */
+    public var inches: String?
 
     // Default memberwise initializers are never public by default, so we
     // declare one manually.
@@ -3155,11 +3163,15 @@ public struct Leaves: Equatable, Hashable {
          */words: [String],
         /**
          * The unit of the words.
-         */unit: LengthUnit) {
+         */unit: LengthUnit,
+        /**
+         * What of the entry was taken for inches, in a sentence to be shown: "Read as inches: 0.005 in., 5 thou."; absent where nothing was.
+         */inches: String?) {
         self.own = own
         self.leavesTenthUm = leavesTenthUm
         self.words = words
         self.unit = unit
+        self.inches = inches
     }
 
 
@@ -3181,7 +3193,8 @@ public struct FfiConverterTypeLeaves: FfiConverterRustBuffer {
                 own: FfiConverterBool.read(from: &buf),
                 leavesTenthUm: FfiConverterSequenceInt64.read(from: &buf),
                 words: FfiConverterSequenceString.read(from: &buf),
-                unit: FfiConverterTypeLengthUnit.read(from: &buf)
+                unit: FfiConverterTypeLengthUnit.read(from: &buf),
+                inches: FfiConverterOptionString.read(from: &buf)
         )
     }
 
@@ -3190,6 +3203,7 @@ public struct FfiConverterTypeLeaves: FfiConverterRustBuffer {
         FfiConverterSequenceInt64.write(value.leavesTenthUm, into: &buf)
         FfiConverterSequenceString.write(value.words, into: &buf)
         FfiConverterTypeLengthUnit.write(value.unit, into: &buf)
+        FfiConverterOptionString.write(value.inches, into: &buf)
     }
 }
 
@@ -3206,6 +3220,75 @@ public func FfiConverterTypeLeaves_lift(_ buf: RustBuffer) throws -> Leaves {
 #endif
 public func FfiConverterTypeLeaves_lower(_ value: Leaves) -> RustBuffer {
     return FfiConverterTypeLeaves.lower(value)
+}
+
+
+/**
+ * A length as it was understood.
+ */
+public struct LengthRead: Equatable, Hashable {
+    /**
+     * The length, in tenths of a micrometre.
+     */
+    public var tenthUm: Int64
+    /**
+     * That it was taken for inches, in a sentence to be shown beside the entry; absent where it was not.
+     */
+    public var inches: String?
+
+    // Default memberwise initializers are never public by default, so we
+    // declare one manually.
+    public init(
+        /**
+         * The length, in tenths of a micrometre.
+         */tenthUm: Int64,
+        /**
+         * That it was taken for inches, in a sentence to be shown beside the entry; absent where it was not.
+         */inches: String?) {
+        self.tenthUm = tenthUm
+        self.inches = inches
+    }
+
+
+
+
+}
+
+#if compiler(>=6)
+extension LengthRead: Sendable {}
+#endif
+
+#if swift(>=5.8)
+@_documentation(visibility: private)
+#endif
+public struct FfiConverterTypeLengthRead: FfiConverterRustBuffer {
+    public static func read(from buf: inout (data: Data, offset: Data.Index)) throws -> LengthRead {
+        return
+            try LengthRead(
+                tenthUm: FfiConverterInt64.read(from: &buf),
+                inches: FfiConverterOptionString.read(from: &buf)
+        )
+    }
+
+    public static func write(_ value: LengthRead, into buf: inout [UInt8]) {
+        FfiConverterInt64.write(value.tenthUm, into: &buf)
+        FfiConverterOptionString.write(value.inches, into: &buf)
+    }
+}
+
+
+#if swift(>=5.8)
+@_documentation(visibility: private)
+#endif
+public func FfiConverterTypeLengthRead_lift(_ buf: RustBuffer) throws -> LengthRead {
+    return try FfiConverterTypeLengthRead.lift(buf)
+}
+
+#if swift(>=5.8)
+@_documentation(visibility: private)
+#endif
+public func FfiConverterTypeLengthRead_lower(_ value: LengthRead) -> RustBuffer {
+    return FfiConverterTypeLengthRead.lower(value)
 }
 
 
@@ -3428,7 +3511,7 @@ public struct NewVisit: Equatable, Hashable {
      */
     public var purpose: String
     /**
-     * What the hour meter shows.
+     * What the hour meter shows, tenths of an hour: 0 to 9,999,999, six digits and a tenth. More is refused.
      */
     public var meterTenthH: Int64?
 
@@ -3448,7 +3531,7 @@ public struct NewVisit: Equatable, Hashable {
          * Why the machine is visited; may be empty.
          */purpose: String,
         /**
-         * What the hour meter shows.
+         * What the hour meter shows, tenths of an hour: 0 to 9,999,999, six digits and a tenth. More is refused.
          */meterTenthH: Int64?) {
         self.cold = cold
         self.engineTenthC = engineTenthC
@@ -5728,7 +5811,7 @@ private let initializationResult: InitializationResult = {
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_quarantine() != 64539) {
         return InitializationResult.apiChecksumMismatch
     }
-    if (uniffi_tappet_kit_native_checksum_method_tappetkit_read_length() != 18020) {
+    if (uniffi_tappet_kit_native_checksum_method_tappetkit_read_length() != 15648) {
         return InitializationResult.apiChecksumMismatch
     }
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_remember() != 36616) {
@@ -5833,7 +5916,7 @@ private let initializationResult: InitializationResult = {
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_open_visit_of() != 60603) {
         return InitializationResult.apiChecksumMismatch
     }
-    if (uniffi_tappet_kit_native_checksum_method_tappetkit_read_hours() != 5023) {
+    if (uniffi_tappet_kit_native_checksum_method_tappetkit_read_hours() != 27934) {
         return InitializationResult.apiChecksumMismatch
     }
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_resume_visit() != 30912) {

@@ -382,7 +382,7 @@ RustBuffer uniffi_tappet_kit_native_fn_method_tappetkit_quarantine(uint64_t ptr,
 #endif
 #ifndef UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_FN_METHOD_TAPPETKIT_READ_LENGTH
 #define UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_FN_METHOD_TAPPETKIT_READ_LENGTH
-int64_t uniffi_tappet_kit_native_fn_method_tappetkit_read_length(uint64_t ptr, RustBuffer text, RustCallStatus *_Nonnull out_status
+RustBuffer uniffi_tappet_kit_native_fn_method_tappetkit_read_length(uint64_t ptr, RustBuffer text, RustCallStatus *_Nonnull out_status
 );
 #endif
 #ifndef UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_FN_METHOD_TAPPETKIT_REMEMBER

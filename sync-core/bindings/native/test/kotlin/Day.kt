@@ -38,9 +38,10 @@ fun main() {
         val problem = """{"type":"about:blank","title":"no","status":403,"code":"code-invalid","detail":"The code is unknown."}"""
         refused("code-invalid") { kit.enrolled(403u, problem.toByteArray(), "http://127.0.0.1:1") }
         kit.setUnit(LengthUnit.MM)
-        check(kit.readLength("0.05") == 500L) { kit.readLength("0.05") }
+        check(kit.readLength("0.05").tenthUm == 500L) { kit.readLength("0.05") }
         kit.setUnit(LengthUnit.THOU)
-        check(kit.readLength("5") == 1270L && kit.showLength(1270) == "5 thou") { kit.showLength(1270) }
+        check(kit.readLength("5") == LengthRead(1270L, null) && kit.showLength(1270) == "5 thou") { kit.showLength(1270) }
+        check(kit.readLength(".005").inches == "Read as inches: 0.005 in., 5 thou.") { kit.readLength(".005") }
         val leaves = kit.setLeaves("2-4")
         check(leaves.own && leaves.leavesTenthUm == listOf(508L, 762L, 1016L)) { leaves }
         kit.remember("screen", "{\"at\":\"Q-1\"}")

@@ -895,7 +895,7 @@ internal object UniffiLib {
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_quarantine(`ptr`: Long,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_read_length(`ptr`: Long,`text`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
-    ): Long
+    ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_remember(`ptr`: Long,`name`: RustBuffer.ByValue,`value`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): Unit
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_remembered(`ptr`: Long,`name`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
@@ -1160,7 +1160,7 @@ private fun uniffiCheckApiChecksums(lib: IntegrityCheckingUniffiLib) {
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_quarantine() and 0xFFFF) != 64539) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
-    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_read_length() and 0xFFFF) != 18020) {
+    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_read_length() and 0xFFFF) != 15648) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_remember() and 0xFFFF) != 36616) {
@@ -1265,7 +1265,7 @@ private fun uniffiCheckApiChecksums(lib: IntegrityCheckingUniffiLib) {
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_open_visit_of() and 0xFFFF) != 60603) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
-    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_read_hours() and 0xFFFF) != 5023) {
+    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_read_hours() and 0xFFFF) != 27934) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_resume_visit() and 0xFFFF) != 30912) {
@@ -1946,12 +1946,13 @@ public interface TappetKitInterface {
     fun `quarantine`(): kotlin.String
 
     /**
-     * Reads a length as a person writes it, in tenths of a micrometre; a bare number is in the person's unit.
+     * Reads a length as a person writes it, in tenths of a micrometre; a bare number is in the person's unit
+     * or, where it is written so, in inches: then the answer says so.
      *
      * # Errors
      * `given-unreadable` where it is none.
      */
-    fun `readLength`(`text`: kotlin.String): kotlin.Long
+    fun `readLength`(`text`: kotlin.String): LengthRead
 
     /**
      * Remembers JSON under a name, or forgets it where there is none.
@@ -2227,7 +2228,8 @@ public interface TappetKitInterface {
     fun `openVisitOf`(`machine`: kotlin.String): kotlin.String?
 
     /**
-     * Reads the hour meter. A reading that cannot be is kept too, and said to be in doubt.
+     * Reads the hour meter, in tenths of an hour: 0 to 9,999,999, six digits and a tenth; more is refused. A reading that cannot be
+     * beside the others is kept too, and said to be in doubt.
      *
      * # Errors
      * Having kept nothing.
@@ -2751,13 +2753,14 @@ open class TappetKit: Disposable, AutoCloseable, TappetKitInterface
 
 
     /**
-     * Reads a length as a person writes it, in tenths of a micrometre; a bare number is in the person's unit.
+     * Reads a length as a person writes it, in tenths of a micrometre; a bare number is in the person's unit
+     * or, where it is written so, in inches: then the answer says so.
      *
      * # Errors
      * `given-unreadable` where it is none.
      */
-    @Throws(TappetException::class)override fun `readLength`(`text`: kotlin.String): kotlin.Long {
-            return FfiConverterLong.lift(
+    @Throws(TappetException::class)override fun `readLength`(`text`: kotlin.String): LengthRead {
+            return FfiConverterTypeLengthRead.lift(
     callWithHandle {
     uniffiRustCallWithError(TappetException) { _status ->
     UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_read_length(
@@ -3493,7 +3496,8 @@ open class TappetKit: Disposable, AutoCloseable, TappetKitInterface
 
 
     /**
-     * Reads the hour meter. A reading that cannot be is kept too, and said to be in doubt.
+     * Reads the hour meter, in tenths of an hour: 0 to 9,999,999, six digits and a tenth; more is refused. A reading that cannot be
+     * beside the others is kept too, and said to be in doubt.
      *
      * # Errors
      * Having kept nothing.
@@ -4561,6 +4565,11 @@ data class Leaves (
      * The unit of the words.
      */
     var `unit`: LengthUnit
+    ,
+    /**
+     * What of the entry was taken for inches, in a sentence to be shown: "Read as inches: 0.005 in., 5 thou."; absent where nothing was.
+     */
+    var `inches`: kotlin.String?
 
 ){
 
@@ -4581,6 +4590,7 @@ public object FfiConverterTypeLeaves: FfiConverterRustBuffer<Leaves> {
             FfiConverterSequenceLong.read(buf),
             FfiConverterSequenceString.read(buf),
             FfiConverterTypeLengthUnit.read(buf),
+            FfiConverterOptionalString.read(buf),
         )
     }
 
@@ -4588,7 +4598,8 @@ public object FfiConverterTypeLeaves: FfiConverterRustBuffer<Leaves> {
             FfiConverterBoolean.allocationSize(value.`own`) +
             FfiConverterSequenceLong.allocationSize(value.`leavesTenthUm`) +
             FfiConverterSequenceString.allocationSize(value.`words`) +
-            FfiConverterTypeLengthUnit.allocationSize(value.`unit`)
+            FfiConverterTypeLengthUnit.allocationSize(value.`unit`) +
+            FfiConverterOptionalString.allocationSize(value.`inches`)
     )
 
     override fun write(value: Leaves, buf: ByteBuffer) {
@@ -4596,6 +4607,54 @@ public object FfiConverterTypeLeaves: FfiConverterRustBuffer<Leaves> {
             FfiConverterSequenceLong.write(value.`leavesTenthUm`, buf)
             FfiConverterSequenceString.write(value.`words`, buf)
             FfiConverterTypeLengthUnit.write(value.`unit`, buf)
+            FfiConverterOptionalString.write(value.`inches`, buf)
+    }
+}
+
+
+
+/**
+ * A length as it was understood.
+ */
+data class LengthRead (
+    /**
+     * The length, in tenths of a micrometre.
+     */
+    var `tenthUm`: kotlin.Long
+    ,
+    /**
+     * That it was taken for inches, in a sentence to be shown beside the entry; absent where it was not.
+     */
+    var `inches`: kotlin.String?
+
+){
+
+
+
+
+
+    companion object
+}
+
+/**
+ * @suppress
+ */
+public object FfiConverterTypeLengthRead: FfiConverterRustBuffer<LengthRead> {
+    override fun read(buf: ByteBuffer): LengthRead {
+        return LengthRead(
+            FfiConverterLong.read(buf),
+            FfiConverterOptionalString.read(buf),
+        )
+    }
+
+    override fun allocationSize(value: LengthRead) = (
+            FfiConverterLong.allocationSize(value.`tenthUm`) +
+            FfiConverterOptionalString.allocationSize(value.`inches`)
+    )
+
+    override fun write(value: LengthRead, buf: ByteBuffer) {
+            FfiConverterLong.write(value.`tenthUm`, buf)
+            FfiConverterOptionalString.write(value.`inches`, buf)
     }
 }
 
@@ -4768,7 +4827,7 @@ data class NewVisit (
     var `purpose`: kotlin.String
     ,
     /**
-     * What the hour meter shows.
+     * What the hour meter shows, tenths of an hour: 0 to 9,999,999, six digits and a tenth. More is refused.
      */
     var `meterTenthH`: kotlin.Long?
 
