@@ -17,7 +17,7 @@ pub mod replica;
 
 // What the records of a document say.
 pub mod brief;
-pub mod changes;
+mod changes;
 pub mod clock;
 pub mod dispute;
 pub mod hours;
@@ -26,8 +26,9 @@ pub mod machine;
 pub mod plausible;
 pub mod rights;
 pub mod roster;
-pub mod ruling;
+mod ruling;
 pub mod standing;
+mod valve_set;
 
 // Keeping them.
 pub mod admission;

@@ -18,7 +18,7 @@ use crate::hours::MachineHours;
 use crate::ledger::Ledger;
 use crate::plausible::{self, Doubt, Machine};
 use crate::roster::Roster;
-use crate::{changes, ruling};
+use crate::{changes, ruling, valve_set};
 
 /// The version of these rules. Every standing carries the version that made it.
 pub const RULES: u32 = 2;
@@ -86,7 +86,7 @@ pub struct Standing {
     pub order_unknown: bool,
     /// The plausible records that nothing has replaced and that the window leaves in question.
     pub contenders: Vec<RecordId>,
-    /// Tips older than the window: history, but nothing has seen and replaced them.
+    /// Tips older than the window, or from before the valve was set: history, but nothing has seen and replaced them.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub outdated: Vec<RecordId>,
     /// Tips that do not stand by themselves.
@@ -257,7 +257,11 @@ impl Judged<'_> {
         let beside = machine.hours.as_ref().map(MachineHours::in_question).unwrap_or_default();
         let open: BTreeSet<RecordId> = ledger.tips_among(self.live).into_iter().chain(beside).collect();
         let aside = open.iter().filter_map(|id| doubts.get(id).map(|d| Aside { id: *id, why: d.why.clone(), proposed: d.proposed }));
-        let (contending, outdated) = within(self.window_ms, tips, ledger);
+        let (mut contending, mut outdated) = within(self.window_ms, tips, ledger);
+        let before_it_was_set = valve_set::before_it_was_set(&contending, ledger, roster);
+        contending.retain(|id| !before_it_was_set.contains(id));
+        outdated.extend(&before_it_was_set);
+        outdated.sort_unstable();
         let mut contenders: Vec<Contender<'_>> = contending
             .iter()
             .filter_map(|id| {
@@ -277,7 +281,7 @@ impl Judged<'_> {
             ..Standing::empty(self.slot.clone())
         };
         standing.contenders.sort_unstable();
-        judge(&mut standing, &contenders, roster);
+        judge(&mut standing, &contenders, !before_it_was_set.is_empty(), roster);
         if let Some(hours) = &machine.hours {
             hours.contest(&mut standing);
         }
@@ -287,7 +291,7 @@ impl Judged<'_> {
 }
 
 /// Picks, says why, and finds agreement or dispute.
-fn judge(standing: &mut Standing, contenders: &[Contender<'_>], roster: &Roster) {
+fn judge(standing: &mut Standing, contenders: &[Contender<'_>], was_set: bool, roster: &Roster) {
     let Some((pick, others)) = contenders.split_first() else {
         if !standing.aside.is_empty() {
             "nothing plausible stated".clone_into(&mut standing.reason);
@@ -299,6 +303,8 @@ fn judge(standing: &mut Standing, contenders: &[Contender<'_>], roster: &Roster)
         standing.state = State::Stands;
         standing.reason = if standing.outdated.is_empty() {
             "the only reading in question".to_owned()
+        } else if was_set {
+            "the valve was set after the earlier readings".to_owned()
         } else {
             "older readings lie outside the conflict window".to_owned()
         };

@@ -4,7 +4,7 @@
 use std::collections::BTreeSet;
 
 use shared::ids::RecordId;
-use shared::record::{Arrival, Body, Decision};
+use shared::record::{Arrival, Body, Decision, Stage};
 use shared::role::Role;
 use shared::slot::Slot;
 use sync_core::ledger::Entry;
@@ -29,7 +29,9 @@ pub fn stands(slot: &Slot, entries: &[Entry], roster: &Roster) -> Option<RecordI
     let tips = slow.tips(&readings);
     let latest = tips.iter().map(|tip| slow.time(tip.record.id)).max()?;
     let window = i64::from(roster.settings.conflict_window_min) * 60_000;
-    let contenders: Vec<&Entry> = tips.into_iter().filter(|tip| slow.time(tip.record.id) >= latest - window).collect();
+    let in_window: Vec<&Entry> = tips.into_iter().filter(|tip| slow.time(tip.record.id) >= latest - window).collect();
+    let contenders: Vec<&Entry> =
+        in_window.iter().copied().filter(|tip| !in_window.iter().any(|later| slow.was_set_between(tip, later))).collect();
     let rulings: Vec<&Entry> = in_slot(&Slot::ruling(slot)).into_iter().filter(|e| !slow.voided(e) && slow.may_rule(e)).collect();
     let deciding = slow.tips(&rulings).into_iter().filter_map(|e| match &e.record.body {
         Body::Ruling(ruling) => {
@@ -111,6 +113,56 @@ impl Slow<'_> {
             }
         }
         latest
+    }
+
+    /// How far off its time may be: what its device said, else what was measured, else two minutes; an offset that is ignored adds
+    /// to it, and where its device's word and the shop's measure contradict each other they may be as far off as they are apart.
+    fn uncertainty(&self, entry: &Entry) -> i64 {
+        let clock = &entry.record.clock;
+        let said = clock.offset_ms.filter(|_| !clock.stepped).map(|offset| (offset, clock.uncertainty_ms.unwrap_or(IGNORED_MS)));
+        let receipt = self.receipt(entry.record.id);
+        let own = receipt.filter(|arrival| arrival.brought_by == entry.device).map(|arrival| (arrival.skew_ms, arrival.uncertainty_ms));
+        let carried = receipt.filter(|arrival| arrival.brought_by != entry.device).map(|_| (0, IGNORED_MS));
+        let (offset, mut off_by) = said.or(own).or(carried).unwrap_or((0, IGNORED_MS));
+        if let (Some((said, said_off)), Some((measured, measured_off))) = (said, own) {
+            let apart = (said - measured).abs();
+            if apart > IGNORED_MS.max(said_off + measured_off) {
+                off_by = off_by.max(apart + measured_off);
+            }
+        }
+        if offset.abs() < IGNORED_MS { off_by + offset.abs() } else { off_by }
+    }
+
+    /// The valve of two readings was set between them: the first's visit left it, then the second's visit began with it, and the
+    /// adjuster was turned in the first's visit after the first, or in the second's up to the second.
+    fn was_set_between(&self, first: &Entry, second: &Entry) -> bool {
+        let reading = |e: &Entry| match &e.record.body {
+            Body::Clearance(body) => Some((body.valve, body.stage, body.adjusted, body.visit)),
+            _ => None,
+        };
+        let (Some((valve, _, _, Some(visit))), Some((.., other_visit))) = (reading(first), reading(second)) else { return false };
+        if other_visit == Some(visit) {
+            return false;
+        }
+        let of_visit = |of: Option<RecordId>, entry: &Entry| -> Vec<&Entry> {
+            let same = |e: &&Entry| {
+                let belongs = reading(e).is_some_and(|(v, _, _, visit)| v == valve && visit.is_some() && visit == of);
+                e.record.id == entry.record.id || (belongs && e.record.measurer() == entry.record.measurer())
+            };
+            self.entries.iter().filter(|e| !self.voided(e)).filter(same).collect()
+        };
+        let at = |e: &Entry| self.time(e.record.id);
+        let stage = |e: &Entry| reading(e).map(|(_, stage, ..)| stage);
+        let up_to = |a: &Entry, b: &Entry| stage(a) <= stage(b) && at(a) <= at(b);
+        let (firsts, seconds) = (of_visit(Some(visit), first), of_visit(other_visit, second));
+        let Some(begun) = seconds.iter().min_by_key(|e| (at(e), e.record.id)) else { return false };
+        let turned = |e: &Entry| reading(e).is_some_and(|(_, _, adjusted, _)| adjusted);
+        firsts.iter().filter(|left| stage(left) == Some(Stage::Left) && up_to(first, left)).any(|left| {
+            let known = at(begun) - at(left) > self.uncertainty(left) + self.uncertainty(begun);
+            let in_first = firsts.iter().any(|e| e.record.id != first.record.id && turned(e) && up_to(first, e) && up_to(e, left));
+            let in_second = seconds.iter().any(|e| turned(e) && up_to(e, second));
+            known && (in_first || in_second)
+        })
     }
 
     fn reaches(&self, from: &Entry, to: RecordId) -> bool {

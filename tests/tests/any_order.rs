@@ -32,9 +32,17 @@ fn id(n: usize) -> RecordId {
     RecordId::from_bytes(bytes)
 }
 
+/// When in which work a valve was read, and whether its adjuster was turned.
+#[derive(Debug, Clone, Copy)]
+struct Work {
+    stage: Stage,
+    adjusted: bool,
+    visit: Option<usize>,
+}
+
 #[derive(Debug, Clone)]
 enum What {
-    Lash(i64, i64),
+    Lash(i64, i64, Work),
     Hours(i64),
     Meter(i64, Option<i64>),
     Void(usize),
@@ -52,10 +60,15 @@ struct Sketch {
     what: What,
 }
 
+fn work() -> impl Strategy<Value = Work> {
+    let stage = prop_oneof![3 => Just(Stage::Found), 1 => Just(Stage::Set), 2 => Just(Stage::Left)];
+    (stage, any::<bool>(), proptest::option::weighted(0.8, 0usize..3)).prop_map(|(stage, adjusted, visit)| Work { stage, adjusted, visit })
+}
+
 fn what() -> impl Strategy<Value = What> {
     let some = || proptest::collection::vec(0usize..30, 1..6);
     prop_oneof![
-        6 => (2i64..9, 1i64..4).prop_map(|(go, wide)| What::Lash(go, go + wide)),
+        6 => (2i64..9, 1i64..4, work()).prop_map(|(go, wide, work)| What::Lash(go, go + wide, work)),
         3 => (1000i64..1400).prop_map(What::Hours),
         2 => (1000i64..1003, proptest::option::of(0i64..2000)).prop_map(|(old, changed_min)| What::Meter(old, changed_min)),
         2 => (0usize..30).prop_map(What::Void),
@@ -86,16 +99,16 @@ fn entry(n: usize, sketch: &Sketch) -> Entry {
         ids
     };
     let body = match &sketch.what {
-        What::Lash(go, no_go) => Body::Clearance(Clearance {
+        What::Lash(go, no_go, work) => Body::Clearance(Clearance {
             valve: "1I".parse().unwrap(),
-            stage: Stage::Found,
+            stage: work.stage,
             go: Some(Length::from_thou(*go)),
             no_go: Some(Length::from_thou(*no_go)),
             leaves: vec![],
             cold: true,
             engine_tenth_c: None,
-            adjusted: false,
-            visit: None,
+            adjusted: work.adjusted,
+            visit: work.visit.map(|visit| id(2000 + visit)),
         }),
         What::Hours(tenths) => Body::Hours(HourReading { meter: shared::hours::Hours::from_tenths(*tenths), visit: None }),
         What::Void(target) => Body::Void(Void { target: id(*target), reason: "slip".into() }),
@@ -234,11 +247,27 @@ proptest! {
     #[test]
     fn the_pick_is_the_oracles(sketches in sketches()) {
         let roster = roster();
+        // Of one stage and without visits: the next property has those, and no rings.
+        let found = |s: &Sketch| match s.what {
+            What::Lash(go, no_go, _) => Sketch { what: What::Lash(go, no_go, Work { stage: Stage::Found, adjusted: false, visit: None }), ..s.clone() },
+            _ => s.clone(),
+        };
         let entries: Vec<Entry> = sketches.iter().enumerate()
             .filter(|(_, s)| !matches!(s.what, What::Ruling(..)))
-            .map(|(n, s)| entry(n, s)).collect();
+            .map(|(n, s)| entry(n, &found(s))).collect();
         let pick = standings(entries.clone(), &roster).into_iter().find(|s| s.slot == lash()).and_then(|s| s.stands);
         prop_assert_eq!(pick, oracle(&entries, &roster));
+    }
+
+    /// Visits, stages, turned adjusters, rulings, voids and arrivals, in each slot of the valve.
+    #[test]
+    fn what_stands_is_the_slow_oracles(sketches in sketches()) {
+        let roster = roster();
+        let older_only = |n: usize, s: &Sketch| Sketch { seen: s.seen.iter().copied().filter(|seen| *seen < n).collect(), ..s.clone() };
+        let entries: Vec<Entry> = sketches.iter().enumerate().map(|(n, s)| entry(n, &older_only(n, s))).collect();
+        for standing in standings(entries.clone(), &roster).into_iter().filter(|s| s.slot.0.starts_with("lash/")) {
+            prop_assert_eq!(standing.stands, tests::oracle::stands(&standing.slot, &entries, &roster), "{}", standing.slot);
+        }
     }
 
     #[test]

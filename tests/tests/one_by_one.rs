@@ -8,15 +8,17 @@ use shared::hours::Hours;
 use shared::ids::{DocId, RecordId};
 use shared::length::Length;
 use shared::record::{
-    Body, Clearance, Decision, Finding, FindingCleared, FindingKind, HourReading, MeterChange, Note, Ruling, Stage, Void,
+    Body, Clearance, Decision, Finding, FindingCleared, FindingKind, HourReading, MeterChange, Note, Ruling, Stage, Visit, Void,
 };
+use shared::slot::Slot;
 use sync_core::book::{Book, Draft};
-use sync_core::standing::Standings;
+use sync_core::standing::{Standings, State};
 use tests::Crew;
 
 #[derive(Debug, Clone)]
 enum Step {
-    Lash(u8, i64),
+    Lash(u8, i64, Stage, bool),
+    Visit,
     Hours(i64),
     Meter(i64, i64),
     Note,
@@ -29,9 +31,14 @@ enum Step {
     Level,
 }
 
+fn stage() -> impl Strategy<Value = Stage> {
+    prop_oneof![Just(Stage::Found), Just(Stage::Set), Just(Stage::Left)]
+}
+
 fn step() -> impl Strategy<Value = Step> {
     prop_oneof![
-        6 => (0..3_u8, 2..9_i64).prop_map(|(valve, go)| Step::Lash(valve, go)),
+        8 => (0..3_u8, 2..9_i64, stage(), any::<bool>()).prop_map(|(valve, go, stage, adjusted)| Step::Lash(valve, go, stage, adjusted)),
+        2 => Just(Step::Visit),
         4 => prop_oneof![1_000..1_040_i64, 0..40_i64].prop_map(Step::Hours),
         2 => (1_000..1_040_i64, 0..5_i64).prop_map(|(old, new)| Step::Meter(old, new)),
         1 => Just(Step::Note),
@@ -50,17 +57,20 @@ fn body(book: &Book, machine: DocId, step: &Step) -> Option<Body> {
     let ids: Vec<RecordId> = ledger.entries().map(|entry| entry.record.id).collect();
     let one = |n: usize| ids.get(n % ids.len().max(1)).copied();
     Some(match *step {
-        Step::Lash(valve, go) => Body::Clearance(Clearance {
+        Step::Lash(valve, go, stage, adjusted) => Body::Clearance(Clearance {
             valve: ["1I", "2E", "2E"][usize::from(valve)].parse().unwrap(),
-            stage: Stage::Found,
+            stage,
             go: Some(Length::from_thou(go)),
             no_go: Some(Length::from_thou(go + 1)),
             leaves: vec![],
             cold: true,
             engine_tenth_c: None,
-            adjusted: false,
-            visit: None,
+            adjusted,
+            visit: book.open_visit_of(machine, None).unwrap(),
         }),
+        Step::Visit => {
+            Body::Visit(Visit { cold: true, engine_tenth_c: None, cautions_confirmed: true, purpose: String::new(), resumes: None })
+        }
         Step::Hours(tenths) => Body::Hours(HourReading { meter: Hours::from_tenths(tenths), visit: None }),
         Step::Meter(old, new) => {
             Body::MeterChange(MeterChange { old: Hours::from_tenths(old), new: Hours::from_tenths(new), changed_ms: None })
@@ -111,4 +121,29 @@ proptest! {
         }
         prop_assert_eq!(crew.phones[tech].book.verify().unwrap().faults, Vec::<String>::new());
     }
+}
+
+/// A reading as left, written down late, says of two readings as found that both are true: their slot is judged anew with it.
+#[test]
+fn a_reading_that_shows_that_the_valve_was_set_moves_the_other_slots_of_the_valve() {
+    let (mut crew, machine, [_, tech, helper]) = Crew::of_three(1);
+    let state = |crew: &mut Crew, phone: usize, step: Step| {
+        let body = body(&crew.phones[phone].book, machine, &step).unwrap();
+        crew.on(phone, |book, hand| book.write(vec![Draft::new(machine, body)], &hand.now, hand.entropy).unwrap());
+    };
+    state(&mut crew, tech, Step::Visit);
+    state(&mut crew, tech, Step::Lash(0, 8, Stage::Found, false));
+    let morning = crew.now_ms;
+    crew.wait_min(8 * 60);
+    state(&mut crew, helper, Step::Visit);
+    state(&mut crew, helper, Step::Lash(0, 5, Stage::Found, false));
+    crew.level_all();
+    crew.level_all();
+    let found = Slot::lash("1I".parse().unwrap(), Stage::Found);
+    let stands = |crew: &Crew| crew.phones[tech].book.store().standing(machine, &found).unwrap().unwrap().state;
+    assert_eq!(stands(&crew), State::Contested);
+    crew.now_ms = morning + 10 * 60_000;
+    state(&mut crew, tech, Step::Lash(0, 5, Stage::Left, true));
+    assert_eq!(stands(&crew), State::Stands);
+    assert_eq!(crew.phones[tech].book.verify().unwrap().faults, Vec::<String>::new());
 }

@@ -270,3 +270,84 @@ fn rulings_that_agree_or_lie_far_apart_are_not_contested() {
     let standing = at_shop(&crew, machine, &found());
     assert_eq!((standing.state, standing.stands, standing.rulings), (State::Ruled, Some(by_helper), vec![]));
 }
+
+fn visit(crew: &mut Crew, phone: usize, machine: DocId) {
+    let entry = sync_core::work::VisitEntry { cold: true, cautions_confirmed: true, ..Default::default() };
+    crew.on(phone, |book, hand| book.open_visit(machine, &entry, hand).unwrap());
+}
+
+fn turned(crew: &mut Crew, phone: usize, machine: DocId, stage: Stage, go: i64) -> RecordId {
+    let entry = sync_core::work::ReadingEntry {
+        valve: "1I".parse().unwrap(),
+        stage,
+        go: Some(shared::length::Length::from_thou(go)),
+        no_go: Some(shared::length::Length::from_thou(go + 1)),
+        leaves: vec![],
+        adjusted: true,
+        cold: Some(true),
+    };
+    let (set, unit) = (shared::leaf::LeafSet::inch(), shared::length::LengthUnit::Thou);
+    crew.on(phone, |book, hand| book.take_reading(machine, entry, &set, unit, hand).unwrap().record)
+}
+
+fn left() -> Slot {
+    Slot::lash("1I".parse().unwrap(), Stage::Left)
+}
+
+/// Found 8/9 in the morning, set and left; found 5/6 by another at five, who knew nothing of it. Both are true.
+#[test]
+fn two_visits_in_a_day_with_the_valve_set_in_between_are_both_true() {
+    let (mut crew, machine, [_, tech, helper]) = Crew::of_three(1);
+    visit(&mut crew, tech, machine);
+    let loose = crew.read(tech, machine, "1I", Stage::Found, 8, 9);
+    turned(&mut crew, tech, machine, Stage::Set, 5);
+    let as_left = crew.read(tech, machine, "1I", Stage::Left, 5, 6);
+    crew.wait_min(8 * 60);
+    visit(&mut crew, helper, machine);
+    let at_five = crew.read(helper, machine, "1I", Stage::Found, 5, 6);
+    level(&mut crew, machine);
+    let standing = at_shop(&crew, machine, &found());
+    assert_eq!((standing.state, standing.stands, standing.outdated), (State::Stands, Some(at_five), vec![loose]));
+    assert_eq!(standing.reason, "the valve was set after the earlier readings");
+    assert_eq!(at_shop(&crew, machine, &left()).stands, Some(as_left));
+}
+
+/// Each of them is needed: the turned adjuster, the valve left, and that the other visit came after that.
+#[test]
+fn without_the_valve_set_in_between_two_visits_are_contested() {
+    for (turns, leaves, overlaps) in [(false, true, false), (true, false, false), (true, true, true)] {
+        let (mut crew, machine, [_, tech, helper]) = Crew::of_three(1);
+        visit(&mut crew, helper, machine);
+        visit(&mut crew, tech, machine);
+        crew.read(tech, machine, "1I", Stage::Found, 8, 9);
+        if overlaps {
+            crew.read(helper, machine, "1I", Stage::Set, 7, 8);
+        }
+        if turns {
+            turned(&mut crew, tech, machine, Stage::Set, 5);
+        }
+        if leaves {
+            crew.read(tech, machine, "1I", Stage::Left, 5, 6);
+        }
+        crew.wait_min(8 * 60);
+        crew.read(helper, machine, "1I", Stage::Found, 5, 6);
+        level(&mut crew, machine);
+        assert_eq!(at_shop(&crew, machine, &found()).state, State::Contested, "{turns} {leaves} {overlaps}");
+    }
+}
+
+/// Two people set the same valve one after the other: what the later left stands, and the earlier is history.
+#[test]
+fn a_valve_left_twice_in_a_day_is_as_it_was_left_last() {
+    let (mut crew, machine, [lead, tech, _]) = Crew::of_three(1);
+    visit(&mut crew, lead, machine);
+    turned(&mut crew, lead, machine, Stage::Set, 3);
+    let first = crew.read(lead, machine, "1I", Stage::Left, 3, 4);
+    crew.wait_min(4 * 60);
+    visit(&mut crew, tech, machine);
+    turned(&mut crew, tech, machine, Stage::Set, 5);
+    let last = crew.read(tech, machine, "1I", Stage::Left, 5, 6);
+    level(&mut crew, machine);
+    let standing = at_shop(&crew, machine, &left());
+    assert_eq!((standing.state, standing.stands, standing.outdated), (State::Stands, Some(last), vec![first]));
+}

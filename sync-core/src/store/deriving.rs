@@ -16,6 +16,7 @@ use crate::machine::MachineState;
 use crate::rights::Place;
 use crate::roster::Roster;
 use crate::standing::{Standing, Standings};
+use crate::valve_set;
 
 /// The derived rows of one document, ready to be written.
 #[derive(Debug)]
@@ -68,7 +69,12 @@ impl Before {
     pub(super) fn hear(&mut self, records: &[Checked]) -> bool {
         records.iter().all(|Checked { entry, .. }| {
             self.moved.extend(Slot::of(&entry.record));
-            match entry.record.body {
+            match &entry.record.body {
+                // What a reading says of a valve tells what state of the engine the valve's other readings speak of.
+                Body::Clearance(reading) => {
+                    self.moved.extend(valve_set::slots_of(reading.valve));
+                    true
+                }
                 // Of others it says what counts, what time it was, how the meter goes on, or which valves there are.
                 Body::Void(_) | Body::Ruling(_) | Body::Arrival(_) | Body::MeterChange(_) | Body::Machine(_) => false,
                 _ => true,
