@@ -230,7 +230,7 @@ async fn the_main_pages_say() {
     let mut day = Day::of("A-12").await;
     let shown = |name: &'static str, words: String| insta::assert_snapshot!(name, words);
     shown("page_day_sheet", day.browser.page(&day.world, "/office").await.words());
-    let slot = day.browser.page(&day.world, "/office").await.link("/office/slot?");
+    let slot = day.browser.page(&day.world, "/office").await.link(&format!("/office/slot?doc={}&amp;slot=lash", day.machine));
     shown("page_slot", day.browser.page(&day.world, &slot).await.words());
     shown("page_machine", day.browser.page(&day.world, &format!("/office/machines/{}", day.machine)).await.words());
     shown("page_service_record", day.browser.page(&day.world, &format!("/office/visits/{}/record", day.visit)).await.words());

@@ -14,6 +14,7 @@ use super::Hand;
 use crate::book::{Book, BookError, Draft};
 use crate::machine::OpenFinding;
 use crate::moment::Moment;
+use crate::standing::State;
 use crate::view::last_of_visit;
 
 /// What is needed to open a visit.
@@ -132,7 +133,11 @@ impl Book {
         let visit = self.open_visit_of(machine, hand.measured_by)?;
         let record = self.state_one(machine, HourReading { meter, visit }, hand)?;
         let standing = self.store.standing(machine, &Slot::hours())?;
-        let doubt = standing.and_then(|s| s.aside.into_iter().find(|a| a.id == record)).map(|a| a.why);
+        // One that outweighs what it contradicts stands, and whoever read it is told all the same.
+        let doubt = standing.and_then(|s| {
+            let contradicts = s.state == State::Contested;
+            s.aside.into_iter().find(|a| a.id == record).map(|a| a.why).or_else(|| contradicts.then_some(s.reason))
+        });
         Ok(HoursOutcome { record, doubt })
     }
 
