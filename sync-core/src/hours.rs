@@ -79,8 +79,18 @@ impl MachineHours {
         let bare: Vec<MeterPoint> = points.iter().map(|(_, point)| *point).collect();
         let chain = chain(&bare, &swaps);
         let feasible = Feasible::over(&chain.kept(&bare));
-        let rival = rival(&bare, &chain);
-        let by_id = points.iter().enumerate().map(|(n, (id, _))| (*id, n)).collect();
+        let by_id: BTreeMap<RecordId, usize> = points.iter().enumerate().map(|(n, (id, _))| (*id, n)).collect();
+        // Who looks at the meter again, and writes what fits, has said that the one before was a slip.
+        let corrected = |n: usize| {
+            let again = ledger.get(points[n].0).filter(|_| chain.feasible[n]);
+            let before = again.into_iter().flat_map(|again| again.record.seen.iter().map(move |seen| (again, seen)));
+            before.filter_map(|(again, seen)| {
+                let own = ledger.get(*seen).is_some_and(|slip| slip.record.measurer() == again.record.measurer());
+                by_id.get(seen).copied().filter(|_| own)
+            })
+        };
+        let corrected = (0..points.len()).flat_map(corrected).collect();
+        let rival = rival(&bare, &chain, &corrected);
         Self { points, by_id, swaps, chain, feasible, rival, ruled_in, re_opened: BTreeSet::new() }
     }
 

@@ -1,5 +1,7 @@
 //! Whether what a chain leaves out weighs nearly as much as what it contradicts: then the chain is not silently right.
 
+use std::collections::BTreeSet;
+
 use super::{Chain, Feasible, MeterPoint, chain, idle_ms, slack_ms, uncertainty_ms};
 
 /// Readings that contradict the last of a chain, and the chain's that they contradict, of which neither clearly outweighs the other.
@@ -14,16 +16,17 @@ pub struct Rival {
 }
 
 /// What rivals a chain; `None` where nothing off it contradicts its last reading, or where the chain's readings weigh more than twice as
-/// much as those that do. `chain` is what [`chain()`] made of `points`. O(n log n).
+/// much as those that do. `chain` is what [`chain()`] made of `points`. Of those, `corrected` names the readings that whoever read them has
+/// read again since, by their place: they rival nothing. O(n log n).
 ///
 /// The factor of two is this project's own choice, no source.
 #[must_use]
-pub fn rival(points: &[MeterPoint], of: &Chain) -> Option<Rival> {
+pub fn rival(points: &[MeterPoint], of: &Chain, corrected: &BTreeSet<usize>) -> Option<Rival> {
     let on_engine: Vec<MeterPoint> =
         points.iter().zip(&of.engine_hours).map(|(point, hours)| MeterPoint { meter: *hours, ..*point }).collect();
     let on_chain = |n: &usize| of.feasible.get(*n).copied().unwrap_or(false);
     let last = *(0..on_engine.len()).filter(on_chain).map(|n| &on_engine[n]).max_by_key(|point| (point.at_ms, point.meter))?;
-    let off: Vec<usize> = (0..on_engine.len()).filter(|n| !on_chain(n) && !fits(&on_engine[*n], &last)).collect();
+    let off: Vec<usize> = (0..on_engine.len()).filter(|n| !on_chain(n) && !corrected.contains(n) && !fits(&on_engine[*n], &last)).collect();
     let contradicting: Vec<MeterPoint> = off.iter().map(|n| on_engine[*n]).collect();
     let rivals = chain(&contradicting, &[]);
     let readings: Vec<usize> = off.iter().zip(&rivals.feasible).filter(|(_, kept)| **kept).map(|(n, _)| *n).collect();
