@@ -60,7 +60,7 @@ class Login:
 
     def set(self, case, data, context):
         case.headers = case.headers or {}
-        case.headers["authorization"] = "Bearer " + data
+        case.headers["Authorization"] = "Bearer " + data
 
 
 def is_id(text):

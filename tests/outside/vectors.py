@@ -21,7 +21,7 @@ import book  # noqa: E402  the guide's own bytes, held to the same vectors
 
 ED25519_ORDER = 2**252 + 27742317777372353535851937790883648493  # RFC 8032 section 5.1
 IDS = {"id", "doc", "by", "measured_by", "person", "device", "property", "card", "visit", "finding", "target", "issued_by",
-       "brought_by", "released_by", "engine_card", "stands", "since", "record"}
+       "brought_by", "released_by", "engine_card", "stands", "since", "record", "resumes"}
 HEX = {"record_key", "login_key", "sha256"}
 
 
