@@ -80,7 +80,10 @@ pub(crate) fn combine(all: &[Known]) -> Option<Combined> {
     // `clamp` it cannot panic.
     let middle = median(told.iter().filter_map(|known| known.middle().map(|middle| (middle, known.weight))).collect());
     let middle = middle.map(|middle| middle.max(low).min(high));
-    let likely = mean(told.iter().filter_map(|known| known.middle().map(|middle| (middle.max(low).min(high), known.weight))));
+    let held = |value: f64| value.max(low).min(high);
+    let likely = mean(told.iter().filter_map(|known| known.middle().map(|middle| (held(middle), known.weight))));
+    // Rounding alone can carry a mean past what all its values are held to.
+    let likely = likely.map(held);
     if let Some(middle) = middle {
         let mut nearest: Vec<f64> = told.iter().map(|known| middle.max(known.low).min(known.high)).collect();
         nearest.sort_by(f64::total_cmp);
