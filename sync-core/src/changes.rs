@@ -3,7 +3,7 @@
 //! All notes are of one slot. The latest note and those within the conflict window before it are of one change; of the rest the
 //! same is asked again. By when the meter was changed, not by when that was noted: somebody may note it days later.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use shared::ids::RecordId;
 use shared::meter::MeterSwap;
@@ -19,8 +19,13 @@ use crate::standing::{Judged, Standing, live};
 /// What stands of each change, the earliest first; of none where no change is noted.
 pub(crate) fn of(ledger: &Ledger, roster: &Roster) -> Vec<Standing> {
     let slot = Slot::meter_changes();
-    let rulings = ruling::with_right(&slot, ledger, roster);
-    let window_ms = i64::from(roster.settings.conflict_window_min) * 60_000;
+    let mut on: BTreeMap<RecordId, Vec<RecordId>> = BTreeMap::new();
+    for id in ruling::with_right(&slot, ledger, roster) {
+        if let Some(Body::Ruling(ruling)) = ledger.get(id).map(|e| &e.record.body) {
+            ruling.of.iter().for_each(|note| on.entry(*note).or_default().push(id));
+        }
+    }
+    let window_ms = roster.settings.conflict_window_ms();
     let mut notes: Vec<(i64, RecordId)> =
         live(&slot, ledger, roster).into_iter().filter_map(|id| swap(id, ledger).map(|swap| (swap.at_ms, id))).collect();
     notes.sort_unstable();
@@ -30,11 +35,8 @@ pub(crate) fn of(ledger: &Ledger, roster: &Roster) -> Vec<Standing> {
         let of_one = notes.split_off(notes.partition_point(|(at_ms, _)| *at_ms < oldest));
         let live: Vec<RecordId> = of_one.into_iter().map(|(_, id)| id).collect::<BTreeSet<_>>().into_iter().collect();
         // A ruling on another change says nothing of this one, and does not replace what was ruled on it.
-        let named = |id: &RecordId| match ledger.get(*id).map(|e| &e.record.body) {
-            Some(Body::Ruling(ruling)) => ruling.of.iter().any(|id| live.binary_search(id).is_ok()),
-            _ => false,
-        };
-        let rulings = ledger.tips_among(&rulings.iter().copied().filter(named).collect::<Vec<_>>());
+        let rulings: BTreeSet<RecordId> = live.iter().filter_map(|note| on.get(note)).flatten().copied().collect();
+        let rulings = ledger.tips_among(&rulings.into_iter().collect::<Vec<_>>());
         let judged = Judged { slot: &slot, live: &live, rulings: &rulings, window_ms: None };
         changes.push(judged.stands(&Machine::default(), ledger, roster));
     }

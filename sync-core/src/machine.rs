@@ -164,12 +164,13 @@ impl MachineState {
         let by_slot: BTreeMap<&Slot, &Standing> = standings.iter().map(|s| (&s.slot, s)).collect();
         let standing_body = |slot: &Slot| by_slot.get(slot).and_then(|s| s.stands).and_then(|id| ledger.get(id)).map(|e| &e.record.body);
         let mut state = Self::default();
-        if let Some(Body::Machine(card)) = standing_body(&Slot("machine".to_owned())) {
+        if let Some(Body::Machine(card)) = standing_body(&Slot::machine()) {
             state.card = Some(card.clone());
         }
         let hours = MachineHours::of(ledger, roster);
         state.hours = hours_now(&hours, by_slot.get(&Slot::hours()).and_then(|s| s.stands), ledger);
-        state.run = Run::of(&hours.on_chain());
+        let chain = hours.on_chain();
+        state.run = Run::of(&chain);
         for standing in standings {
             if standing.wants_ruling() {
                 state.contested.push(standing.slot.clone());
@@ -184,10 +185,10 @@ impl MachineState {
                 state.lash.push(lash(valve, stage, standing, ledger));
             }
         }
-        state.visits = visits(ledger, &by_slot, &hours.on_chain());
+        state.visits = visits(ledger, &by_slot, &chain);
         state.last_check = state.visits.iter().filter(|v| v.complete).max_by_key(|v| (v.finished_ms, v.visit)).and_then(|v| {
             let at_ms = v.finished_ms?;
-            let engine = hours.on_chain().iter().rev().find(|(t, _)| *t <= at_ms).map(|(_, h)| *h);
+            let engine = chain.iter().rev().find(|(t, _)| *t <= at_ms).map(|(_, h)| *h);
             Some(LastCheck { visit: v.visit, at_ms, engine })
         });
         state.findings = findings(ledger, &by_slot);
@@ -287,7 +288,7 @@ fn visits(ledger: &Ledger, by_slot: &BTreeMap<&Slot, &Standing>, hours: &[(i64, 
             _ => None,
         })
     };
-    // What is said of an engine in a visit is said by whoever opened it.
+    // In a visit the person who opened it says how the engine is.
     let mut resumed: BTreeMap<(RecordId, PersonId), (i64, RecordId, bool)> = BTreeMap::new();
     for (entry, visit) in stated() {
         if let Some(of) = visit.resumes {
@@ -296,6 +297,7 @@ fn visits(ledger: &Ledger, by_slot: &BTreeMap<&Slot, &Standing>, hours: &[(i64, 
             *last = said.max(*last);
         }
     }
+    let since = |ms: i64| hours.get(hours.partition_point(|(at, _)| *at < ms));
     let mut visits: Vec<VisitLine> = stated()
         .filter(|(_, visit)| visit.resumes.is_none())
         .map(|(entry, visit)| {
@@ -311,7 +313,8 @@ fn visits(ledger: &Ledger, by_slot: &BTreeMap<&Slot, &Standing>, hours: &[(i64, 
                 at_ms,
                 cold,
                 cold_said_ms,
-                ran_since: has_run(hours.iter().filter(|(at, _)| *at >= cold_said_ms).map(|(_, hours)| *hours)),
+                // The chain never falls: its first reading since and its last tell for all between.
+                ran_since: has_run(since(cold_said_ms).into_iter().chain(hours.last()).map(|(_, hours)| *hours)),
                 finished_ms: sign_off.map(|e| ledger.time(e.record.id).ms),
                 complete,
             }

@@ -64,8 +64,9 @@ impl Deciding {
 /// readings. `re_opened`: what a ruling had let in is contradicted by a reading that it had not seen.
 pub(crate) fn apply(standing: &mut Standing, rulings: &[RecordId], re_opened: bool, ledger: &Ledger, roster: &Roster) {
     let (deciding, why_not) = deciding(standing, rulings, ledger, roster);
-    let window_ms = i64::from(roster.settings.conflict_window_min) * 60_000;
+    let window_ms = roster.settings.conflict_window_ms();
     let (contending, _) = within(Some(window_ms), deciding.iter().map(|one| one.id).collect(), ledger);
+    let contending: BTreeSet<RecordId> = contending.into_iter().collect();
     let mut contending: Vec<Deciding> = deciding.into_iter().filter(|one| contending.contains(&one.id)).collect();
     contending.sort_by_key(|one| std::cmp::Reverse((one.rank(), one.time.ms, one.id)));
     let Some((picked, others)) = contending.split_first() else {
@@ -108,7 +109,7 @@ fn deciding(standing: &Standing, rulings: &[RecordId], ledger: &Ledger, roster: 
         } else if let Decision::Stands(picked) = ruling.decision
             && ledger.voided_by(picked, roster).is_some()
         {
-            why_not = Some("the reading that the ruling had let stand was taken back");
+            why_not = Some("the reading that the ruling had let stand was undone");
         } else if !named.is_empty() {
             why_not = why_not.or(Some(UNSEEN));
         }

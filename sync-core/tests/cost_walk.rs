@@ -14,9 +14,9 @@ use std::process::Command;
 
 use ground::Ground;
 use shared::hours::Hours;
-use shared::ids::DocId;
+use shared::ids::{DocId, RecordId};
 use shared::length::LengthUnit;
-use shared::record::{Body, Finding, FindingKind, HourReading, Note};
+use shared::record::{Body, Clearance, Finding, FindingKind, HourReading, MeterChange, Note, Stage, Visit};
 use sync_core::book::Book;
 use sync_core::moment::Moment;
 use sync_core::store::Store;
@@ -113,6 +113,28 @@ fn hours(ground: &mut Ground, phone: &Book, count: usize, walk: &mut Walk) {
     bring(ground, phone, (0..count).map(|n| HourReading { meter: meter(n), visit: None }.into()).collect(), walk);
 }
 
+/// Visits of four records each, in which one valve is found, turned and left, and the hour meter read.
+fn visits(ground: &mut Ground, phone: &Book, count: usize, walk: &mut Walk) {
+    let mut bodies = Vec::with_capacity(count);
+    for n in 0..count / 4 {
+        let visit = Some(RecordId::from_bytes([&[1; 8][..], &(n as u64).to_be_bytes()].concat().try_into().unwrap()));
+        let Body::Clearance(reading) = ground.reading() else { unreachable!("the ground writes readings") };
+        let read = |stage, adjusted| Clearance { valve: "1I".parse().unwrap(), stage, adjusted, visit, ..reading.clone() };
+        bodies.push(Visit { cold: true, engine_tenth_c: None, cautions_confirmed: true, purpose: String::new(), resumes: None }.into());
+        bodies.extend([read(Stage::Found, false).into(), read(Stage::Left, true).into()]);
+        bodies.push(HourReading { meter: Hours::from_tenths(5_000), visit }.into());
+    }
+    bring(ground, phone, bodies, walk);
+}
+
+/// Changes of the hour meter, a day apart.
+fn changes(ground: &mut Ground, phone: &Book, count: usize, walk: &mut Walk) {
+    let first_ms = ground.now().wall_ms - 3_000 * 86_400_000;
+    let (old, new) = (Hours::from_tenths(5_000), Hours::from_tenths(0));
+    let change = |n: usize| MeterChange { old, new, changed_ms: Some(first_ms + i64::try_from(n).unwrap() * 86_400_000) };
+    bring(ground, phone, (0..count).map(|n| change(n).into()).collect(), walk);
+}
+
 /// Notes and holds, each in a slot of its own.
 fn words(ground: &mut Ground, phone: &Book, count: usize, walk: &mut Walk) {
     let one = |n: usize| match n % 2 {
@@ -150,9 +172,11 @@ fn no_view_costs_more_than_in_proportion() {
         assert!(Command::new(run).status().unwrap().success(), "{run}");
         return;
     };
-    let fills: [(&str, Fill, bool); 4] = [
+    let fills: [(&str, Fill, bool); 6] = [
         ("readings of one slot", tips, false),
         ("hours", hours, false),
+        ("visits", visits, false),
+        ("meter changes", changes, false),
         ("notes and holds", words, false),
         ("machines", |_, _, _, _| {}, true),
     ];
