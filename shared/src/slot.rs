@@ -7,7 +7,7 @@ use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
-use crate::ids::RecordId;
+use crate::ids::{CardId, RecordId};
 use crate::record::{Body, Record, Stage};
 use crate::valve::Valve;
 
@@ -37,6 +37,18 @@ impl Slot {
     #[must_use]
     pub fn meter_changes() -> Self {
         Self("meter".to_owned())
+    }
+
+    /// The card of the document's machine.
+    #[must_use]
+    pub fn machine() -> Self {
+        Self("machine".to_owned())
+    }
+
+    /// An engine card.
+    #[must_use]
+    pub fn engine_card(card: CardId) -> Self {
+        Self(format!("card/{card}"))
     }
 
     /// The sign-off of a visit.
@@ -75,8 +87,8 @@ impl Slot {
             Body::Void(b) => Self::void(b.target),
             Body::Shop(_) => Self("shop".to_owned()),
             Body::Property(_) => Self("property".to_owned()),
-            Body::Machine(_) => Self("machine".to_owned()),
-            Body::EngineCard(b) => Self(format!("card/{}", b.card)),
+            Body::Machine(_) => Self::machine(),
+            Body::EngineCard(b) => Self::engine_card(b.card),
             Body::Person(b) => Self(format!("person/{}", b.person)),
             Body::Device(b) => Self(format!("device/{}", b.device)),
             Body::DeviceRevoked(b) => Self(format!("revoked/{}", b.device)),

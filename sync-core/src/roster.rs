@@ -110,7 +110,7 @@ impl Roster {
     }
 
     /// Reads grants of roles twice. In the order in which they arrived at the shop: each by the roles that those before it have made, as
-    /// the shop judged it then. So whoever lost a role cannot give it back by a grant with an earlier time, nor can two people who take
+    /// the shop judged it then. So nobody who lost a role can give it back by a grant with an earlier time, nor can two people who take
     /// each other's role away leave it open who was first. Then those that held in the order of their time: what was granted after a
     /// dismissal that the shop had not heard of yet does not count.
     fn read_roles(&mut self, ledger: &Ledger, voids: Option<&Self>) {
@@ -143,7 +143,7 @@ impl Roster {
         let on_arrival = std::mem::take(&mut self.roles);
         for (in_time, entry, grant) in held {
             let of_author = |roles: &Roles| role_in(roles.get(&entry.record.by)?, in_time.0);
-            // Whose first grant comes later in time had that role before: clocks are seconds apart.
+            // Before a person's first grant the role of that grant holds: clocks are seconds apart.
             let role = if self.roles.contains_key(&entry.record.by) { of_author(&self.roles) } else { of_author(&on_arrival) };
             if self.is_shops(entry) || rights::may_write(&entry.record, role, false, &Target::default()).is_ok() {
                 self.roles.entry(grant.person).or_default().insert(in_time, grant.role);

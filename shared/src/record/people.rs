@@ -70,6 +70,12 @@ fn is_usual(unit: &LengthUnit) -> bool {
 }
 
 impl ShopCard {
+    /// The conflict window in ms.
+    #[must_use]
+    pub fn conflict_window_ms(&self) -> i64 {
+        i64::from(self.conflict_window_min) * 60_000
+    }
+
     /// A shop with the usual settings.
     #[must_use]
     pub fn usual(name: impl Into<String>, time_zone: impl Into<String>) -> Self {

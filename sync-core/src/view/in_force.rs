@@ -1,8 +1,11 @@
 //! The engine card that was in force at a time: what a past visit is judged by, whatever the card says today.
 
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
+
 use shared::engine_card::EngineCard;
-use shared::ids::RecordId;
-use shared::record::{Body, Decision};
+use shared::ids::{CardId, RecordId};
+use shared::record::Body;
 use shared::slot::Slot;
 
 use super::short;
@@ -10,6 +13,8 @@ use crate::book::{Book, BookError};
 use crate::ledger::Ledger;
 use crate::plausible::{self, Machine};
 use crate::roster::Roster;
+use crate::ruling;
+use crate::standing::live;
 
 /// One revision of an engine card.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -26,47 +31,68 @@ impl Revision {
     }
 }
 
+/// The engine cards of a machine over time, laid out once for all its visits.
+pub(super) struct Revisions {
+    engines: Arc<Ledger>,
+    /// Which card the machine's own named, by when that came into force.
+    named: Vec<(i64, CardId)>,
+    /// Of each of those, what was stated of it, by when that came into force.
+    stated: BTreeMap<CardId, Vec<(i64, RecordId)>>,
+}
+
 impl Book {
-    /// The revision of a machine's engine card that was in force at a time. Where there was none yet, the first one after it: a machine
-    /// entered in the field gets its card from the office later.
+    /// The engine cards of a machine over time.
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
-    pub(crate) fn revision_at(&self, machine: &Ledger, at_ms: i64) -> Result<Option<Revision>, BookError> {
+    pub(super) fn revisions(&self, machine: &Ledger) -> Result<Revisions, BookError> {
         let roster = self.roster()?;
-        let named = in_force(machine, &Slot("machine".to_owned()), roster, at_ms, |body| match body {
-            Body::Machine(card) => card.engine_card,
-            _ => None,
-        });
-        let Some((_, _, id)) = named else { return Ok(None) };
         let engines = self.store.ledger_of(self.identity()?.root.shop.engines())?;
-        let card = in_force(&engines, &Slot(format!("card/{id}")), roster, at_ms, |body| match body {
-            Body::EngineCard(card) => Some(EngineCard::clone(card)),
+        let card_of = |id| match machine.get(id).map(|entry| &entry.record.body) {
+            Some(Body::Machine(card)) => card.engine_card,
             _ => None,
-        });
-        Ok(card.map(|(since_ms, record, card)| Revision { card, record, since_ms }))
+        };
+        let cards = in_force(machine, &Slot::machine(), roster);
+        let named: Vec<(i64, CardId)> = cards.into_iter().filter_map(|(since_ms, id)| Some((since_ms, card_of(id)?))).collect();
+        let ids: BTreeSet<CardId> = named.iter().map(|(_, id)| *id).collect();
+        let stated = ids.into_iter().map(|id| (id, in_force(&engines, &Slot::engine_card(id), roster))).collect();
+        Ok(Revisions { engines, named, stated })
     }
 }
 
-/// Of what was stated in a slot, the last up to a time; where there is none, the first after it. With when it came into force.
-fn in_force<T>(ledger: &Ledger, slot: &Slot, roster: &Roster, at_ms: i64, of: impl Fn(&Body) -> Option<T>) -> Option<(i64, RecordId, T)> {
-    let mut stated: Vec<(i64, RecordId, T)> = ledger
-        .in_slot(slot)
-        .iter()
-        .filter(|id| ledger.voided_by(**id, roster).is_none())
-        .filter_map(|id| Some((since(*id, ledger, slot, roster)?, *id, of(&ledger.get(*id)?.record.body)?)))
-        .collect();
-    stated.sort_by_key(|(since_ms, id, _)| (*since_ms, *id));
-    let until = stated.partition_point(|(since_ms, ..)| *since_ms <= at_ms);
-    stated.into_iter().nth(until.saturating_sub(1))
+impl Revisions {
+    /// The revision that was in force at a time. Where there was none yet, the first one after it: a machine entered in the field gets
+    /// its card from the office later.
+    pub(super) fn at(&self, at_ms: i64) -> Option<Revision> {
+        let (_, card) = last_up_to(&self.named, at_ms)?;
+        let (since_ms, record) = last_up_to(self.stated.get(&card)?, at_ms)?;
+        match &self.engines.get(record)?.record.body {
+            Body::EngineCard(card) => Some(Revision { card: EngineCard::clone(card), record, since_ms }),
+            _ => None,
+        }
+    }
 }
 
-/// When a statement came into force: as it was made, or as a ruling let it in; `None` where it never did.
-fn since(id: RecordId, ledger: &Ledger, slot: &Slot, roster: &Roster) -> Option<i64> {
-    if plausible::doubt(id, ledger, roster, &Machine::default()).is_none() {
-        return Some(ledger.time(id).ms);
+/// The last up to a time; where there is none, the first after it.
+fn last_up_to<T: Copy>(in_time: &[(i64, T)], at_ms: i64) -> Option<(i64, T)> {
+    let until = in_time.partition_point(|(since_ms, _)| *since_ms <= at_ms);
+    in_time.get(until.saturating_sub(1)).copied()
+}
+
+/// What was stated in a slot, in the order in which it came into force: as it was made, or as a ruling let it in.
+fn in_force(ledger: &Ledger, slot: &Slot, roster: &Roster) -> Vec<(i64, RecordId)> {
+    let mut let_in: BTreeMap<RecordId, i64> = BTreeMap::new();
+    for ruling in ruling::with_right(slot, ledger, roster) {
+        let ruled_ms = ledger.time(ruling).ms;
+        for picked in ruling::picked(&[ruling], ledger) {
+            let_in.entry(picked).and_modify(|ms| *ms = ruled_ms.min(*ms)).or_insert(ruled_ms);
+        }
     }
-    let lets_in = |body: &Body| matches!(body, Body::Ruling(ruling) if ruling.slot == *slot && ruling.decision == Decision::Stands(id));
-    let rulings = ledger.entries().filter(|entry| lets_in(&entry.record.body));
-    rulings.filter(|ruling| ledger.voided_by(ruling.record.id, roster).is_none()).map(|ruling| ledger.time(ruling.record.id).ms).min()
+    let since = |id: RecordId| match plausible::doubt(id, ledger, roster, &Machine::default()) {
+        None => Some(ledger.time(id).ms),
+        Some(_) => let_in.get(&id).copied(),
+    };
+    let mut stated: Vec<(i64, RecordId)> = live(slot, ledger, roster).into_iter().filter_map(|id| Some((since(id)?, id))).collect();
+    stated.sort_unstable();
+    stated
 }

@@ -1,11 +1,10 @@
 //! One machine as people look at it: card, clearances with their verdicts, hours, what is due, history.
 
 use std::cell::RefCell;
-use std::collections::BTreeMap;
 
 use serde::Serialize;
 use shared::bytes::Bytes32;
-use shared::due::{Due, DueInput, LastCheck, due};
+use shared::due::{Due, DueInput, LastCheck, due, estimated_per_day};
 use shared::engine_card::{Duty, EngineCard};
 use shared::ids::{DocId, MachineId, PropertyId, RecordId};
 use shared::length::LengthUnit;
@@ -16,6 +15,7 @@ use shared::verdict::{Gross, Verdict, gross_on_card, judge_on_card};
 
 use super::bounds::{MOST_HISTORY, MOST_LINES, cut};
 use super::history::{HistoryLine, Stretch, by, lines};
+use super::names::Names;
 use crate::book::{Book, BookError};
 use crate::brief::Brief;
 use crate::ledger::{Entry, Ledger};
@@ -245,7 +245,7 @@ impl Book {
         let roster = self.roster()?;
         let last = brief.last_check().map(|c| LastCheck { date: clock.day(c.at_ms), hours: c.engine });
         let hours = brief.hours();
-        let season = clock.season(self, brief.property())?;
+        let season = clock.names.borrow_mut().season(self, Some(brief.property()))?;
         Ok(Some(due(&DueInput {
             last,
             left_open: brief.left_open(),
@@ -253,7 +253,7 @@ impl Book {
             hours_now: hours.as_ref().map(|h| h.engine),
             hours_now_date: hours.as_ref().map(|h| clock.day(h.at_ms)),
             tenth_hours_per_day: brief.run().and_then(|run| run.tenth_hours_per_day(season)),
-            estimate: brief.hours_per_week().map(per_day),
+            estimate: brief.hours_per_week().map(estimated_per_day),
             season,
             today: clock.today,
         })))
@@ -262,7 +262,7 @@ impl Book {
     /// The shop's calendar, for many machines at once.
     pub(crate) fn due_clock(&self, now: &Moment) -> Result<DueClock, BookError> {
         let roster = self.roster()?;
-        Ok(DueClock { today: roster.day(self.shop_now_ms(now)?), zone: roster.zone(), seasons: RefCell::default() })
+        Ok(DueClock { today: roster.day(self.shop_now_ms(now)?), zone: roster.zone(), names: RefCell::default() })
     }
 
     /// When the machines of a property are in use: as its card says, or else the shop's.
@@ -272,29 +272,15 @@ impl Book {
     }
 }
 
-/// Hours a week as tenths of an hour a day.
-pub(crate) fn per_day(hours_per_week: u8) -> f64 {
-    f64::from(hours_per_week) * 10.0 / 7.0
-}
-
 /// The shop's calendar: its zone looked up once, and each property's season.
-#[derive(Debug, Clone)]
+#[derive(Debug)]
 pub(crate) struct DueClock {
     today: jiff::civil::Date,
     zone: jiff::tz::TimeZone,
-    seasons: RefCell<BTreeMap<PropertyId, Option<Between>>>,
+    names: RefCell<Names>,
 }
 
 impl DueClock {
-    fn season(&self, book: &Book, property: PropertyId) -> Result<Option<Between>, BookError> {
-        if let Some(known) = self.seasons.borrow().get(&property) {
-            return Ok(*known);
-        }
-        let season = book.season_at(Some(property))?;
-        self.seasons.borrow_mut().insert(property, season);
-        Ok(season)
-    }
-
     fn day(&self, ms: i64) -> jiff::civil::Date {
         let at = jiff::Timestamp::from_millisecond(ms).unwrap_or(jiff::Timestamp::UNIX_EPOCH);
         at.to_zoned_datetime(self.zone.clone()).date()

@@ -36,7 +36,7 @@ pub(crate) use exports::{RowOf, Table, hours_row, reading_row};
 pub use history::{Fate, HistoryLine, describe};
 pub use lists::{MachineLine, PropertyView, RecordView, ShopStatus};
 pub use machine::{LashView, MachineMore, MachineView, PhotoLine, VisitView};
-pub(crate) use machine::{gross_lash, judge_lash, last_of_visit, per_day};
+pub(crate) use machine::{gross_lash, judge_lash, last_of_visit};
 pub use record::{NamedRecord, WholeRecord};
 pub use roster::{DeviceLine, PersonLine, PropertyLine, ShopFront, Status};
 pub use service::{SeasonRecord, ServiceRecord, ServiceValve};
@@ -99,7 +99,7 @@ impl Book {
     /// [`BookError`] where the store fails.
     pub fn engine_card(&self, card: CardId) -> Result<Option<EngineCard>, BookError> {
         let doc = self.identity()?.root.shop.engines();
-        Ok(match self.standing_body(doc, &Slot(format!("card/{card}")))? {
+        Ok(match self.standing_body(doc, &Slot::engine_card(card))? {
             Some(Body::EngineCard(card)) => Some(*card),
             _ => None,
         })

@@ -14,6 +14,7 @@ use shared::verdict::judge_on_card;
 
 use super::MachineView;
 use super::bounds::{MOST_LINES, MOST_VISITS, cut, none};
+use super::in_force::Revisions;
 use crate::book::{Book, BookError};
 use crate::ledger::{Entry, Ledger};
 use crate::machine::VisitLine;
@@ -124,7 +125,7 @@ impl Book {
         let doc = self.machine_of_visit(visit)?;
         let view = self.machine_without_history(doc, unit, now)?;
         let ledger = self.store.ledger_of(doc)?;
-        self.of_visit(visit, &Season::of(&view, &ledger), unit, now)
+        self.of_visit(visit, &Season::of(&view, &ledger, self.revisions(&ledger)?), unit, now)
     }
 
     /// The service record of a machine over days in the shop's zone, both ends in it: its finished visits, each by the rules of
@@ -146,7 +147,7 @@ impl Book {
         let roster = self.roster()?;
         let view = self.machine_without_history(machine, unit, now)?;
         let ledger = self.store.ledger_of(machine)?;
-        let season = Season::of(&view, &ledger);
+        let season = Season::of(&view, &ledger, self.revisions(&ledger)?);
         let in_days = |at_ms: i64| (from..=until).contains(&roster.day(at_ms));
         let mut finished: Vec<&VisitLine> = view.state.visits.iter().filter(|v| v.finished_ms.is_some() && in_days(v.at_ms)).collect();
         let earlier = cut(&mut finished, MOST_VISITS);
@@ -204,8 +205,7 @@ impl Book {
             .collect();
         let more_findings = cut(&mut findings, MOST_LINES);
         // Judged as it was signed off; a visit that is open is judged by the card of now.
-        let line = view.state.visits.iter().find(|line| line.visit == visit);
-        let revision = self.revision_at(ledger, line.and_then(|line| line.finished_ms).unwrap_or(i64::MAX))?;
+        let revision = season.revisions.at(season.finished.get(&visit).copied().unwrap_or(i64::MAX));
         let card = revision.as_ref().map(|revision| &revision.card);
         let source = card.and_then(|card| card.source.as_ref());
         let mut valves = Vec::new();
@@ -247,7 +247,7 @@ impl Book {
             more_findings,
             hold: view.state.holds().next().is_some(),
             next_due: view.due_words.clone(),
-            finished: season.finished.contains(&visit),
+            finished: season.finished.contains_key(&visit),
             made: roster.day(self.shop_now_ms(now)?),
         })
     }
@@ -262,12 +262,13 @@ struct Season<'a> {
     doubted: BTreeSet<RecordId>,
     /// Findings that are open.
     open: BTreeSet<RecordId>,
-    /// Visits that are finished.
-    finished: BTreeSet<RecordId>,
+    /// When visits were finished, ms since 1970 UTC.
+    finished: BTreeMap<RecordId, i64>,
+    revisions: Revisions,
 }
 
 impl<'a> Season<'a> {
-    fn of(view: &'a MachineView, ledger: &'a Ledger) -> Self {
+    fn of(view: &'a MachineView, ledger: &'a Ledger, revisions: Revisions) -> Self {
         let mut by_visit: BTreeMap<RecordId, Vec<&Entry>> = BTreeMap::new();
         for entry in ledger.entries() {
             let visit = match &entry.record.body {
@@ -280,7 +281,7 @@ impl<'a> Season<'a> {
                 by_visit.entry(visit).or_default().push(entry);
             }
         }
-        let finished = view.state.visits.iter().filter(|line| line.finished_ms.is_some()).map(|line| line.visit);
+        let finished = view.state.visits.iter().filter_map(|line| Some((line.visit, line.finished_ms?)));
         Self {
             view,
             ledger,
@@ -288,6 +289,7 @@ impl<'a> Season<'a> {
             doubted: view.state.aside.iter().map(|aside| aside.aside.id).collect(),
             open: view.findings.iter().map(|finding| finding.finding).collect(),
             finished: finished.collect(),
+            revisions,
         }
     }
 

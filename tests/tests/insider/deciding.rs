@@ -167,6 +167,35 @@ fn what_was_granted_after_a_dismissal_ceases_to_count_when_the_shop_hears_of_it(
     clean(&crew);
 }
 
+/// A lead proposes an engine card, and a helper's ruling lets it in, which the office released: no visit is judged by it.
+#[test]
+fn a_ruling_without_the_right_puts_no_engine_card_in_force() {
+    let (mut crew, machine, [lead, tech, helper]) = Crew::of_three(25);
+    let engines = crew.shop.identity().unwrap().root.shop.engines();
+    let mut proposed = tests::engine_card();
+    proposed.source = Some(shared::engine_card::Source { manual: "Another".into(), page: "1".into() });
+    let slot = Slot::engine_card(proposed.card);
+    let proposal = crew.on(lead, |book, hand| book.write(vec![Draft::new(engines, proposed)], &hand.now, hand.entropy).unwrap()[0]);
+    crew.level_all();
+    let ruling = Ruling { slot, of: vec![proposal], decision: Decision::Stands(proposal), reason: String::new() };
+    let deed = forged(&crew, helper, 0x61, engines, ruling);
+    slip(&crew, helper, Place::Engines, &deed, crew.now_ms);
+    crew.level(helper);
+    let waiting = crew.shop.store().quarantined().unwrap()[0].id;
+    let (office, now) = (crew.phones[0].person, Moment::at(crew.now_ms));
+    crew.shop.release(waiting, office, &now, &mut crew.dice).unwrap();
+    crew.level_all();
+    assert!(held_by_shop(&crew, deed.id));
+    crew.wait_min(60);
+    let entry = VisitEntry { cold: true, cautions_confirmed: true, ..Default::default() };
+    let visit = crew.on(tech, |book, hand| book.open_visit(machine, &entry, hand).unwrap().visit);
+    crew.read(tech, machine, "1I", Stage::Left, 5, 6);
+    crew.on(tech, |book, hand| book.finish_visit(machine, None, "", hand).unwrap());
+    crew.level_all();
+    let record = crew.shop.service_record(visit, LengthUnit::Thou, &crew.moment(0)).unwrap();
+    assert_eq!(record.source, "Invented manual, 12");
+}
+
 /// A device says its clock is an hour off; the shop measures that it is right. The record's time is in doubt by that hour.
 #[test]
 fn evidence_that_contradicts_the_shops_measure_is_in_doubt() {

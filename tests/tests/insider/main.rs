@@ -8,6 +8,7 @@ use ciborium::Value;
 use fixtures::forge::{Forged, next_recipe, own_id, signed, slip_in};
 use shared::bytes::{Bytes16, Bytes32};
 use shared::ids::{DeviceId, DocId, PropertyId, RecordId};
+use shared::length::LengthUnit;
 use shared::problem::Code;
 use shared::record::{
     Arrival, Body, ClockEvidence, Decision, Device, Finding, FindingCleared, FindingKind, MachineCard, Note, Receipted, Record, RoleGrant,
@@ -21,6 +22,7 @@ use sync_core::clock::{Receipt, correct};
 use sync_core::envelope;
 use sync_core::moment::Moment;
 use sync_core::rights::Place;
+use sync_core::work::VisitEntry;
 use tests::Crew;
 
 mod deciding;
