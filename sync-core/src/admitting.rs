@@ -5,6 +5,7 @@ use std::collections::BTreeSet;
 use shared::bytes::Bytes32;
 use shared::ids::{DeviceId, DocId, RecordId};
 use shared::record::{Body, Receipted};
+use shared::slot::Slot;
 use shared::wire::{LARGEST_CHANGE, MOST_RECORDS, PART_BYTES, Recipe, Refusal};
 
 use crate::admission::{Checked, Gate, Verdict};
@@ -81,6 +82,19 @@ impl Pending<'_> {
             })
     }
 
+    /// Whether a record may change who may see what. Where a machine is, by its card, changes also when the card is undone or ruled on.
+    fn opens(&self, body: &Body) -> Result<bool, BookError> {
+        let by_itself = |body: &Body| match body {
+            Body::Machine(_) | Body::Property(_) => true,
+            Body::Ruling(ruling) => ruling.slot == Slot::machine(),
+            _ => false,
+        };
+        Ok(match body {
+            Body::Void(void) => self.store.held(void.target)?.is_some_and(|held| by_itself(&held.entry.record.body)),
+            body => by_itself(body),
+        })
+    }
+
     fn take(&mut self, recipe: Recipe, checked: Vec<Checked>, known: Known) -> Result<Outcome, BookError> {
         if self.known != known {
             self.flush()?;
@@ -97,9 +111,10 @@ impl Pending<'_> {
         self.bytes += bytes;
         let named = |entry: &Entry| Receipted { record: entry.record.id, sha256: entry.sha256 };
         let new = checked.iter().filter(|c| !c.held).map(|c| (named(&c.entry), c.entry.device)).collect();
-        // Where a machine is, by its card, also changes when the card is taken back or ruled on.
-        let moves = |body: &Body| matches!(body, Body::Machine(_) | Body::Property(_) | Body::Void(_) | Body::Ruling(_));
-        let opens = checked.iter().any(|c| moves(&c.entry.record.body));
+        let mut opens = false;
+        for checked in &checked {
+            opens = opens || self.opens(&checked.entry.record.body)?;
+        }
         self.ids.extend(checked.iter().map(|c| c.entry.record.id));
         self.frontier.advance(&recipe);
         self.taken.push((recipe, checked));
