@@ -70,7 +70,7 @@ pub(crate) fn slot(text: &str) -> Slot {
     }
     match text.trim().to_ascii_lowercase().as_str() {
         "hours" | "hour meter" => Slot::hours(),
-        "card" | "machine card" => Slot("machine".to_owned()),
+        "card" | "machine card" => Slot::machine(),
         _ => Slot(text.trim().to_owned()),
     }
 }

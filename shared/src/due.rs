@@ -135,6 +135,12 @@ pub struct Due {
     pub estimated: bool,
 }
 
+/// Use in **tenths** of an engine hour per day of the season, from an estimate of hours a week: for [`DueInput::estimate`].
+#[must_use]
+pub fn estimated_per_day(hours_per_week: u8) -> f64 {
+    f64::from(hours_per_week) * 10.0 / 7.0
+}
+
 impl DueInput {
     /// The estimated use, where nothing better is known.
     fn estimated(&self) -> Option<f64> {

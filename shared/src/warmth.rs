@@ -8,8 +8,8 @@
 //! drawing in `docs/warmth.md`; no published worked example was found. Above zero the warm engine shows more clearance
 //! than the cold one: so with an aluminium stack and head around steel. Gray iron and a stem much hotter than the head turn
 //! the sign. So no sign is taken for granted, one temperature for a whole part is itself a guess, and a warm reading is
-//! **never** judged by such an estimate: a [`WarmEstimate`] has no verdict but *not settled, engine warm*. It tells what
-//! to expect when the engine is cold.
+//! **never** judged by such an estimate: a [`WarmEstimate`] has no verdict but *not judged*. It tells what to expect when
+//! the engine is cold.
 //!
 //! Lengths in tenths of a µm, temperature differences in tenths of a °C (or K), coefficients in 1e-6 per K.
 
@@ -119,7 +119,7 @@ pub struct Train {
 }
 
 /// What a warm reading would be cold. It is for reading, not for judging: it holds no bracket, and its only verdict is
-/// *not settled, engine warm*.
+/// *not judged*.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 #[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct WarmEstimate {
@@ -214,7 +214,7 @@ impl Head {
 }
 
 impl WarmEstimate {
-    /// Always *not settled, engine warm*, whatever the estimate.
+    /// Always *not judged*, whatever the estimate.
     #[must_use]
     pub const fn verdict(&self) -> Verdict {
         Verdict::NotSettled(Why::NotCold)

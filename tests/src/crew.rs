@@ -317,22 +317,10 @@ impl Crew {
 pub fn engine_card() -> EngineCard {
     let range = |low, high, aim| Range { low: Length::from_thou(low), high: Length::from_thou(high), aim: Some(Length::from_thou(aim)) };
     EngineCard {
-        card: CardId::from_bytes([0xca; 16]),
-        name: "Invented twin".into(),
-        cylinders: 2,
-        intake: Some(range(4, 6, 5)),
-        exhaust: Some(range(5, 7, 6)),
         source: Some(Source { manual: "Invented manual".into(), page: "12".into() }),
         commercial: Interval { hours: Some(100), months: Some(6) },
         homeowner: Interval { hours: None, months: Some(12) },
         adjuster: Some(Adjuster { thread: Thread::PitchUm(1000), rocker: Rocker::RockerStudNut, ratio_milli: 1300 }),
-        past_tdc: None,
-        ignition: None,
-        hydraulic: false,
-        intake_said: None,
-        exhaust_said: None,
-        past_tdc_tenth_deg: None,
-        firing: None,
-        far_tenths: None,
+        ..EngineCard::plain(CardId::from_bytes([0xca; 16]), "Invented twin", 2, range(4, 6, 5), range(5, 7, 6))
     }
 }

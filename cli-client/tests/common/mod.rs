@@ -234,22 +234,11 @@ pub(crate) fn twin() -> EngineCard {
     let range = |low, high, aim| Range { low: Length::from_thou(low), high: Length::from_thou(high), aim: Some(Length::from_thou(aim)) };
     let interval = |hours| Interval { hours, months: Some(6) };
     EngineCard {
-        card: CardId::from_bytes([9; 16]),
-        name: "Invented twin".into(),
-        cylinders: 2,
-        intake: Some(range(4, 6, 5)),
-        exhaust: Some(range(5, 7, 6)),
         source: Some(Source { manual: "Invented manual".into(), page: "12".into() }),
         commercial: interval(Some(100)),
         homeowner: interval(None),
         adjuster: Some(Adjuster { thread: Thread::PerInch(28), rocker: Rocker::PushRodEndScrew, ratio_milli: 1400 }),
-        past_tdc: None,
         ignition: Some(Ignition::Spark),
-        hydraulic: false,
-        intake_said: None,
-        exhaust_said: None,
-        past_tdc_tenth_deg: None,
-        firing: None,
-        far_tenths: None,
+        ..EngineCard::plain(CardId::from_bytes([9; 16]), "Invented twin", 2, range(4, 6, 5), range(5, 7, 6))
     }
 }

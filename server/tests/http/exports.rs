@@ -23,23 +23,11 @@ async fn with_card(world: &World, office: &mut Device, tag: &str) -> (PropertyId
     let card = CardId(fresh_uuid(&world.clock.now(), &mut chance));
     let range = |low, high| Range { low: Length::from_thou(low), high: Length::from_thou(high), aim: None };
     let card_body = EngineCard {
-        card,
-        name: "=Twin, 20 hp".to_owned(),
-        cylinders: 2,
-        intake: Some(range(4, 6)),
-        exhaust: Some(range(5, 7)),
         source: Some(Source { manual: "An invented manual".to_owned(), page: "12".to_owned() }),
         commercial: Interval { hours: Some(200), months: Some(12) },
         homeowner: Interval { hours: None, months: Some(12) },
         adjuster: Some(Adjuster { thread: Thread::PitchUm(1_000), rocker: Rocker::RockerStudNut, ratio_milli: 1_300 }),
-        past_tdc: None,
-        ignition: None,
-        hydraulic: false,
-        intake_said: None,
-        exhaust_said: None,
-        past_tdc_tenth_deg: None,
-        firing: None,
-        far_tenths: None,
+        ..EngineCard::plain(card, "=Twin, 20 hp", 2, range(4, 6), range(5, 7))
     };
     let engines = office.book.identity().unwrap().root.shop.engines();
     office.state(world, engines, vec![card_body.into()]);

@@ -41,23 +41,17 @@ fn engine_card(world: &World) -> EngineCard {
     let thou = Length::from_thou;
     let interval = Interval { hours: Some(100), months: Some(12) };
     EngineCard {
-        card: CardId(fresh_uuid(&world.clock.now(), &mut chance)),
-        name: "Single, 400 cc".to_owned(),
-        cylinders: 1,
-        intake: Some(Range { low: thou(5), high: thou(7), aim: None }),
-        exhaust: Some(Range { low: thou(7), high: thou(9), aim: None }),
         source: Some(Source { manual: "Invented manual".to_owned(), page: "12".to_owned() }),
         commercial: interval,
         homeowner: interval,
         adjuster: Some(Adjuster { thread: Thread::PitchUm(500), rocker: Rocker::RockerStudNut, ratio_milli: 1300 }),
-        past_tdc: None,
-        ignition: None,
-        hydraulic: false,
-        intake_said: None,
-        exhaust_said: None,
-        past_tdc_tenth_deg: None,
-        firing: None,
-        far_tenths: None,
+        ..EngineCard::plain(
+            CardId(fresh_uuid(&world.clock.now(), &mut chance)),
+            "Single, 400 cc",
+            1,
+            Range { low: thou(5), high: thou(7), aim: None },
+            Range { low: thou(7), high: thou(9), aim: None },
+        )
     }
 }
 

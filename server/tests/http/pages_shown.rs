@@ -56,25 +56,7 @@ impl Day {
         let source = Some(Source { manual: format!("Manual of {tag}"), page: "page 7".to_owned() });
         let (intake, exhaust) = (range(4, 6, 5), range(5, 7, 6));
         let name = "Invented single".to_owned();
-        let engine = EngineCard {
-            card,
-            name,
-            cylinders: 1,
-            intake: Some(intake),
-            exhaust: Some(exhaust),
-            source,
-            commercial: interval,
-            homeowner: interval,
-            adjuster: None,
-            past_tdc: None,
-            ignition: None,
-            hydraulic: false,
-            intake_said: None,
-            exhaust_said: None,
-            past_tdc_tenth_deg: None,
-            firing: None,
-            far_tenths: None,
-        };
+        let engine = EngineCard { source, commercial: interval, homeowner: interval, ..EngineCard::plain(card, name, 1, intake, exhaust) };
         office.state(&world, engines, vec![engine.into()]);
         let place =
             PropertyCard { name: format!("{tag} court"), address: "1 Alder Lane".to_owned(), access: "gate".to_owned(), season: None };

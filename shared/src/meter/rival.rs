@@ -16,8 +16,8 @@ pub struct Rival {
 }
 
 /// What rivals a chain; `None` where nothing off it contradicts its last reading, or where the chain's readings weigh more than twice as
-/// much as those that do. `chain` is what [`chain()`] made of `points`. Of those, `corrected` names the readings that whoever read them has
-/// read again since, by their place: they rival nothing. O(n log n).
+/// much as those that do. `chain` is what [`chain()`] made of `points`. Of those, `corrected` has the places of readings whose person has read the
+/// meter again since: they rival nothing. O(n log n).
 ///
 /// The factor of two is this project's own choice, no source.
 #[must_use]

@@ -229,23 +229,14 @@ fn places() -> impl Strategy<Value = Body> {
             )| {
                 let card = CardId::from_bytes(card);
                 let card = EngineCard {
-                    card,
-                    name,
-                    cylinders,
-                    intake: Some(intake),
-                    exhaust: Some(exhaust),
                     source,
                     commercial,
                     homeowner,
                     adjuster,
                     past_tdc,
                     ignition,
-                    hydraulic: false,
-                    intake_said: None,
-                    exhaust_said: None,
-                    past_tdc_tenth_deg: None,
-                    firing: None,
                     far_tenths,
+                    ..EngineCard::plain(card, name, cylinders, intake, exhaust)
                 };
                 varied(card, variant).into()
             }

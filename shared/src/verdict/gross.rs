@@ -10,6 +10,7 @@ use crate::bracket::Bracket;
 use crate::engine_card::{EngineCard, Range};
 use crate::length::Length;
 use crate::record::Clearance;
+use crate::valve::Valve;
 
 /// How far beyond an end of the range is far, in tenths of the range's width, where the card does not say. Common practice, no source.
 pub const FAR_TENTHS: u32 = 20;
@@ -101,6 +102,12 @@ impl Gross {
     #[must_use]
     pub const fn turns(self) -> bool {
         matches!(self, Self::FarLoose | Self::FarTight)
+    }
+
+    /// What a hold on the machine says of it, where a test comes before it runs; `None` where it is turned.
+    #[must_use]
+    pub fn hold(self, valve: Valve) -> Option<String> {
+        (!self.turns()).then(|| format!("{valve}: nothing goes; leak-down or compression test before it runs"))
     }
 
     /// What to confirm before it is read again; empty where there is nothing to.

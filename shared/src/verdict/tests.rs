@@ -49,23 +49,16 @@ fn both_edges_decide_and_half_open_is_respected() {
 fn a_card_without_source_and_a_warm_engine_settle_nothing() {
     let yearly = Interval { hours: Some(100), months: Some(12) };
     let mut card = EngineCard {
-        card: "0195f2d0-0000-7000-8000-000000000001".parse().unwrap(),
-        name: "twin, 4 to 6 thou".to_owned(),
-        cylinders: 2,
-        intake: Some(range()),
-        exhaust: Some(Range { low: Length::from_thou(6), high: Length::from_thou(8), aim: None }),
         source: Some(Source { manual: "Invented manual".to_owned(), page: "12".to_owned() }),
         commercial: yearly,
         homeowner: yearly,
-        adjuster: None,
-        past_tdc: None,
-        ignition: None,
-        hydraulic: false,
-        intake_said: None,
-        exhaust_said: None,
-        past_tdc_tenth_deg: None,
-        firing: None,
-        far_tenths: None,
+        ..EngineCard::plain(
+            "0195f2d0-0000-7000-8000-000000000001".parse().unwrap(),
+            "twin, 4 to 6 thou",
+            2,
+            range(),
+            Range { low: Length::from_thou(6), high: Length::from_thou(8), aim: None },
+        )
     };
     assert_eq!(card.interval(Duty::Commercial), yearly);
     let mut reading = Clearance {

@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use serde::Serialize;
 use shared::drift::{Drift, HoursLeft, Pair, drift, hours_to_leave, needed_interval};
-use shared::due::{DueInput, DueRange, LastCheck, due_range};
+use shared::due::{DueInput, DueRange, LastCheck, due_range, estimated_per_day};
 use shared::hours::Hours;
 use shared::ids::{DocId, RecordId};
 use shared::length::LengthUnit;
@@ -17,7 +17,6 @@ use super::{Reckoned, cannot, hours_at};
 use crate::book::{Book, BookError};
 use crate::machine::MachineState;
 use crate::moment::Moment;
-use crate::view::per_day;
 
 /// One reading of the hour meter.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -148,7 +147,7 @@ impl Book {
             hours_now: state.hours.as_ref().map(|h| h.engine),
             hours_now_date: state.hours.as_ref().map(|h| roster.day(h.at_ms)),
             tenth_hours_per_day: None,
-            estimate: own.hours_per_week.map(per_day),
+            estimate: own.hours_per_week.map(estimated_per_day),
             season: season.between,
             today,
         };

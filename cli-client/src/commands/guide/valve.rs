@@ -61,10 +61,10 @@ fn read(check: &mut Check<'_, '_, '_>, valve: Valve, stage: Stage) -> Result<Opt
 
 /// Offers a hold where still nothing goes, and a valve may have receded or be burnt: nobody runs it before a test has told.
 fn hold(check: &mut Check<'_, '_, '_>, valve: Valve, gross: Gross) -> Result<(), Halt> {
-    if gross.turns() || !ask::yes_or_no(check.session, "Put the machine on hold until a leak-down or compression test?")? {
+    let Some(what) = gross.hold(valve) else { return Ok(()) };
+    if !ask::yes_or_no(check.session, "Put the machine on hold until a leak-down or compression test?")? {
         return Ok(());
     }
-    let what = format!("{valve}: nothing goes; leak-down or compression test before it runs");
     let session = &mut *check.session;
     let record = session.book.add_finding(check.machine, FindingKind::Hold, &what, &mut session.env.hand(None))?;
     check.kept.push(record);

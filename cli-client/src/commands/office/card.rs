@@ -17,7 +17,7 @@ use crate::show::{self, Table};
 /// What to do with an engine card.
 #[derive(Debug, clap::Subcommand)]
 pub(super) enum CardCommand {
-    /// Keep a card; a card of that name is stated anew
+    /// Keep a card; a card of that name is changed
     Add(Box<CardFlags>),
     /// Keep the cards of a file: all of them, or none
     Import(ImportArgs),

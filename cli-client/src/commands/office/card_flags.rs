@@ -131,10 +131,6 @@ fn range(text: Option<&str>, aim: Option<&str>, session: &mut Session<'_, '_>) -
 }
 
 fn rocker(text: &str) -> Result<Rocker, String> {
-    match text.trim().to_ascii_lowercase().as_str() {
-        "rocker-stud-nut" => Ok(Rocker::RockerStudNut),
-        "push-rod-end-screw" => Ok(Rocker::PushRodEndScrew),
-        "valve-end-screw" => Ok(Rocker::ValveEndScrew),
-        _ => Err("what is turned is a rocker-stud-nut, a push-rod-end-screw or a valve-end-screw".to_owned()),
-    }
+    let found = Rocker::ALL.into_iter().find(|rocker| rocker.name().eq_ignore_ascii_case(text.trim()));
+    found.ok_or_else(|| "what is turned is a rocker-stud-nut, a push-rod-end-screw or a valve-end-screw".to_owned())
 }

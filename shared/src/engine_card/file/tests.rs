@@ -8,23 +8,11 @@ use crate::engine_card::{CardError, Rocker, Thread};
 fn card(n: u8, name: &str) -> EngineCard {
     let range = |low, high| Range { low: Length::from_thou(low), high: Length::from_thou(high), aim: None };
     EngineCard {
-        card: CardId::from_bytes([n; 16]),
-        name: name.to_owned(),
-        cylinders: 2,
-        intake: Some(range(4, 6)),
-        exhaust: Some(range(5, 7)),
         source: Some(Source { manual: "Invented manual".into(), page: "12".into() }),
         commercial: Interval { hours: Some(100), months: None },
         homeowner: Interval { hours: None, months: Some(12) },
         adjuster: Some(Adjuster { thread: Thread::PitchUm(1000), rocker: Rocker::RockerStudNut, ratio_milli: 1300 }),
-        past_tdc: None,
-        ignition: None,
-        hydraulic: false,
-        intake_said: None,
-        exhaust_said: None,
-        past_tdc_tenth_deg: None,
-        firing: None,
-        far_tenths: None,
+        ..EngineCard::plain(CardId::from_bytes([n; 16]), name, 2, range(4, 6), range(5, 7))
     }
 }
 

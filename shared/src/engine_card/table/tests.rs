@@ -30,23 +30,14 @@ fn cards() -> impl Strategy<Value = EngineCard> {
     let name = words.prop_map(|name: String| name.trim().to_owned());
     (name, 1u8..=4, range.clone(), range, interval.clone(), interval, prop::option::of(adjuster), prop::option::of(source), 0i64..200_000)
         .prop_map(|(name, cylinders, intake, exhaust, commercial, homeowner, adjuster, source, past)| EngineCard {
-            card: CardId::from_bytes([7; 16]),
-            name,
-            cylinders,
-            intake: Some(intake),
-            exhaust: Some(exhaust),
             source,
             commercial,
             homeowner,
             adjuster,
             past_tdc: (past >= 1_000).then(|| Length::from_tenth_um(past)),
             ignition: if past % 2 == 0 { None } else { Some(if past % 3 == 0 { Ignition::Compression } else { Ignition::Spark }) },
-            hydraulic: false,
-            intake_said: None,
-            exhaust_said: None,
-            past_tdc_tenth_deg: None,
-            firing: None,
             far_tenths: (past >= 5_000).then(|| 5 + u32::try_from(past % 96).unwrap()),
+            ..EngineCard::plain(CardId::from_bytes([7; 16]), name, cylinders, intake, exhaust)
         })
 }
 
