@@ -244,7 +244,7 @@ pub(crate) fn whole(
     if record.by != *person {
         return Err(No(Code::NotTheAuthor, format!("The {kind} is written in the name of another person than the device's own.")));
     }
-    // Who knows the id of a record that is still on its way could otherwise take its place.
+    // Otherwise anybody who knows the id of a record on its way could take its place.
     if !opened.device.made(record.id.0) {
         return Err(No(Code::NotTheAuthor, format!("The {kind} has an id that another device gives.")));
     }

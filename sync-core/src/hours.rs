@@ -49,7 +49,7 @@ impl MachineHours {
         }
         let without = Self::with(ledger, roster, &live, swaps.clone(), BTreeSet::new());
         let plausible: Vec<RecordId> = live.iter().copied().filter(|id| without.is_on_chain(*id)).collect();
-        let window_ms = i64::from(roster.settings.conflict_window_min) * 60_000;
+        let window_ms = roster.settings.conflict_window_ms();
         let (contenders, _) = within(Some(window_ms), ledger.tips_among(&plausible), ledger);
         let excluded: Vec<RecordId> = contenders.into_iter().filter(|id| !ruled.is_on_chain(*id)).collect();
         let weighed_all = |id: &RecordId| match ledger.get(*id).map(|e| &e.record.body) {
@@ -80,7 +80,7 @@ impl MachineHours {
         let chain = chain(&bare, &swaps);
         let feasible = Feasible::over(&chain.kept(&bare));
         let by_id: BTreeMap<RecordId, usize> = points.iter().enumerate().map(|(n, (id, _))| (*id, n)).collect();
-        // Who looks at the meter again, and writes what fits, has said that the one before was a slip.
+        // A person who reads the meter again, and writes what fits, says that their reading before it was a slip.
         let corrected = |n: usize| {
             let again = ledger.get(points[n].0).filter(|_| chain.feasible[n]);
             let before = again.into_iter().flat_map(|again| again.record.seen.iter().map(move |seen| (again, seen)));

@@ -138,7 +138,7 @@ fn noted(ledger: &Ledger, roster: &Roster, sha256: Bytes32) -> Result<(), PhotoE
 
 impl Book {
     /// Whether a person may send the bytes of a photo of a document, and see them: whoever may read the document, where it has
-    /// a record of that photo which was not taken back. Who noted it does not matter: the hash lets nothing else in, and what is shown
+    /// a record of that photo which was not taken back. It does not matter who noted it: the hash lets nothing else in, and what is shown
     /// are bytes that were sent for this document (`pictures.rs`).
     ///
     /// # Errors

@@ -70,7 +70,7 @@ pub fn cylinders(ledger: &Ledger, roster: &Roster) -> Option<u8> {
 }
 
 fn machine_card<'a>(ledger: &'a Ledger, roster: &Roster) -> Option<&'a MachineCard> {
-    let standing = crate::standing::stands(&Slot("machine".to_owned()), ledger, roster);
+    let standing = crate::standing::stands(&Slot::machine(), ledger, roster);
     match &ledger.get(standing.stands?)?.record.body {
         Body::Machine(card) => Some(card),
         _ => None,

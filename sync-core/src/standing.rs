@@ -205,7 +205,7 @@ impl Standings<'_> {
             cylinders: if slot.0.starts_with("lash/") { self.cylinders() } else { None },
         };
         let live = live(slot, self.ledger, self.roster);
-        let window_ms = i64::from(self.roster.settings.conflict_window_min) * 60_000;
+        let window_ms = self.roster.settings.conflict_window_ms();
         let judged = Judged { slot, live: &live, rulings: &rulings, window_ms: Some(window_ms) };
         judged.stands(&machine, self.ledger, self.roster)
     }

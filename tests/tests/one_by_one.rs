@@ -123,7 +123,7 @@ proptest! {
     }
 }
 
-/// A reading as left, written down late, says of two readings as found that both are true: their slot is judged anew with it.
+/// A reading as left, written down late, says of two readings as found that both are true: their slot is judged again with it.
 #[test]
 fn a_reading_that_shows_that_the_valve_was_set_moves_the_other_slots_of_the_valve() {
     let (mut crew, machine, [_, tech, helper]) = Crew::of_three(1);

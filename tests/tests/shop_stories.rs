@@ -90,9 +90,9 @@ fn meter_changes_that_differ_are_contested_and_a_later_one_is_another() {
     assert_eq!(engine_hours(&crew, machine).to_string(), "575.8", "474.8 + 98 + 3");
 }
 
-/// Whoever knows of a note corrects it: within the window it is the same change.
+/// A person who knows of a note corrects it: within the window it is the same change.
 #[test]
-fn a_meter_change_is_corrected_by_whoever_knows_of_it() {
+fn a_meter_change_is_corrected_by_a_person_who_knows_of_it() {
     let (mut crew, machine, [_, tech, helper]) = Crew::of_three(1);
     change(&mut crew, tech, machine, "447.8", "0", None);
     level(&mut crew, machine);
@@ -133,7 +133,7 @@ fn a_ruling_decides_or_is_refused() {
     crew.on(tech, |book, hand| book.void(fresh, "wrong valve", hand).unwrap());
     level(&mut crew, machine);
     let refused = rule(&mut crew, machine, &found(), Decision::Stands(fresh)).unwrap_err();
-    assert!(refused.contains("was taken back"), "{refused}");
+    assert!(refused.contains("was undone"), "{refused}");
     let rulings = crew.phones[0].book.store().standing(machine, &Slot::ruling(&found())).unwrap();
     assert!(rulings.is_none(), "nothing was kept");
     // With the later one gone nothing is wrong with ruling on what it had replaced.
@@ -154,7 +154,7 @@ fn a_ruling_on_a_reading_that_is_taken_back_says_so() {
     level(&mut crew, machine);
     let standing = at_shop(&crew, machine, &found());
     assert_eq!((standing.state, standing.stands), (State::Stands, Some(by_lead)));
-    assert!(standing.reason.ends_with("; the reading that the ruling had let stand was taken back"), "{}", standing.reason);
+    assert!(standing.reason.ends_with("; the reading that the ruling had let stand was undone"), "{}", standing.reason);
 }
 
 /// The office lets a slip in by mistake. What is read since contradicts it: the slot asks again, and the meter goes on.

@@ -151,7 +151,7 @@ pub(crate) struct OfHistory {
     limit: Option<usize>,
     /// Where the page begins: `next` of the page before.
     after: Option<String>,
-    /// Unit of lengths in words: thou, where none is given, or mm.
+    /// Unit of lengths in words: thou, where none is given, in or mm.
     #[param(value_type = Option<shared::length::LengthUnit>, inline)]
     unit: Option<String>,
 }

@@ -19,7 +19,7 @@ use crate::state::ServerState;
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
 pub(crate) struct Shown {
-    /// Unit of lengths in words: thou, where none is given, or mm.
+    /// Unit of lengths in words: thou, where none is given, in or mm.
     #[param(value_type = Option<LengthUnit>, inline)]
     pub(super) unit: Option<String>,
 }
@@ -32,7 +32,7 @@ pub(crate) struct Day {
     /// A day of the shop's zone, as in 2026-05-04.
     #[param(format = Date)]
     day: Option<String>,
-    /// Unit of bare lengths and of lengths in words: thou, where none is given, or mm.
+    /// Unit of bare lengths and of lengths in words: thou, where none is given, in or mm.
     #[param(value_type = Option<LengthUnit>, inline)]
     unit: Option<String>,
 }
@@ -105,7 +105,7 @@ pub(crate) async fn contested(
 pub(crate) struct OfSlot {
     /// The slot's name, as in lash/1I/found or hours.
     slot: String,
-    /// Unit of lengths in words: thou, where none is given, or mm.
+    /// Unit of lengths in words: thou, where none is given, in or mm.
     #[param(value_type = Option<shared::length::LengthUnit>, inline)]
     unit: Option<String>,
 }

@@ -26,7 +26,7 @@ pub(crate) struct Asked {
     /// The sheet: letter, or a4.
     #[param(value_type = Option<String>, pattern = "^(letter|a4)$")]
     paper: Option<String>,
-    /// Unit of lengths in words: thou, where none is given, or mm.
+    /// Unit of lengths in words: thou, where none is given, in or mm.
     #[param(value_type = Option<LengthUnit>, inline)]
     unit: Option<String>,
 }
@@ -45,7 +45,7 @@ pub(crate) struct AskedOfDays {
     /// The sheet: letter, or a4.
     #[param(value_type = Option<String>, pattern = "^(letter|a4)$")]
     paper: Option<String>,
-    /// Unit of lengths in words: thou, where none is given, or mm.
+    /// Unit of lengths in words: thou, where none is given, in or mm.
     #[param(value_type = Option<LengthUnit>, inline)]
     unit: Option<String>,
 }

@@ -28,7 +28,7 @@ pub(crate) struct OfCrank {
     angle: Option<String>,
     /// The piston's drop from top dead center: a length.
     drop: Option<String>,
-    /// Unit of bare lengths and of lengths in words: thou, where none is given, or mm.
+    /// Unit of bare lengths and of lengths in words: thou, where none is given, in or mm.
     #[param(value_type = Option<LengthUnit>, inline)]
     unit: Option<String>,
 }
@@ -61,7 +61,7 @@ pub(crate) struct OfTdc {
     stroke: Option<String>,
     /// The connecting rod, where the drops differ: a length.
     rod: Option<String>,
-    /// Unit of bare lengths and of lengths in words: thou, where none is given, or mm.
+    /// Unit of bare lengths and of lengths in words: thou, where none is given, in or mm.
     #[param(value_type = Option<LengthUnit>, inline)]
     unit: Option<String>,
 }

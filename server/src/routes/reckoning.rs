@@ -61,7 +61,7 @@ pub(crate) struct Sure {
     source: String,
     /// The probability that is asked for; 0.95 where none is given.
     level: Option<f64>,
-    /// Unit of bare lengths and of lengths in words: thou, where none is given, or mm.
+    /// Unit of bare lengths and of lengths in words: thou, where none is given, in or mm.
     #[param(value_type = Option<LengthUnit>, inline)]
     unit: Option<String>,
 }
@@ -98,7 +98,7 @@ pub(crate) struct Leaves {
     /// The leaves at hand: 2,3,4 or 2-12.
     #[param(example = "2-12")]
     set: String,
-    /// Unit of bare lengths and of lengths in words: thou, where none is given, or mm.
+    /// Unit of bare lengths and of lengths in words: thou, where none is given, in or mm.
     #[param(value_type = Option<LengthUnit>, inline)]
     unit: Option<String>,
 }
@@ -129,7 +129,7 @@ pub(crate) struct Reading {
     /// Which reading of it.
     #[param(value_type = Stage, inline)]
     stage: String,
-    /// Unit of bare lengths and of lengths in words: thou, where none is given, or mm.
+    /// Unit of bare lengths and of lengths in words: thou, where none is given, in or mm.
     #[param(value_type = Option<LengthUnit>, inline)]
     unit: Option<String>,
 }
@@ -153,7 +153,7 @@ pub(crate) async fn turn(State(state): State<ServerState>, OpenMachine(machine):
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
 pub(crate) struct Shown {
-    /// Unit of bare lengths and of lengths in words: thou, where none is given, or mm.
+    /// Unit of bare lengths and of lengths in words: thou, where none is given, in or mm.
     #[param(value_type = Option<LengthUnit>, inline)]
     unit: Option<String>,
 }
@@ -181,7 +181,7 @@ pub(crate) struct Days {
     /// First and last day of the season as month-day, as in 03-01..10-31.
     #[param(example = "03-01..10-31")]
     season: Option<String>,
-    /// Unit of bare lengths and of lengths in words: thou, where none is given, or mm.
+    /// Unit of bare lengths and of lengths in words: thou, where none is given, in or mm.
     #[param(value_type = Option<LengthUnit>, inline)]
     unit: Option<String>,
 }
@@ -220,7 +220,7 @@ pub(crate) struct OneValve {
     /// The valve, as in 1I or 2E.
     #[param(value_type = Valve, inline)]
     valve: String,
-    /// Unit of bare lengths and of lengths in words: thou, where none is given, or mm.
+    /// Unit of bare lengths and of lengths in words: thou, where none is given, in or mm.
     #[param(value_type = Option<LengthUnit>, inline)]
     unit: Option<String>,
 }
@@ -272,7 +272,7 @@ pub(crate) struct Day {
     /// A day of the shop's zone, as in 2026-05-04.
     #[param(format = Date)]
     day: Option<String>,
-    /// Unit of bare lengths and of lengths in words: thou, where none is given, or mm.
+    /// Unit of bare lengths and of lengths in words: thou, where none is given, in or mm.
     #[param(value_type = Option<LengthUnit>, inline)]
     unit: Option<String>,
 }
@@ -302,7 +302,7 @@ pub(crate) struct Round {
     /// The most minutes of work.
     #[param(format = Int64, minimum = 0, maximum = 4_294_967_295.0)]
     minutes: Option<u32>,
-    /// Unit of bare lengths and of lengths in words: thou, where none is given, or mm.
+    /// Unit of bare lengths and of lengths in words: thou, where none is given, in or mm.
     #[param(value_type = Option<LengthUnit>, inline)]
     unit: Option<String>,
 }

@@ -66,7 +66,7 @@ pub(crate) struct Warm {
     /// How much warmer than cold the head beside the stem is; as head and cylinder where none is given.
     #[param(example = "20")]
     head_warmer: Option<String>,
-    /// Unit of bare lengths and of lengths in words: thou, where none is given, or mm.
+    /// Unit of bare lengths and of lengths in words: thou, where none is given, in or mm.
     #[param(value_type = Option<LengthUnit>, inline)]
     unit: Option<String>,
 }

@@ -208,11 +208,11 @@ fn would_not(decision: Decision, standing: &Standing, ledger: &Ledger, roster: &
     };
     let named = short(&picked);
     let why = if ledger.voided_by(picked, roster).is_some() {
-        format!("record {named} was taken back. State it again, if it holds after all")
+        format!("record {named} was undone. State it again, if it holds after all")
     } else if standing.outdated.contains(&picked) {
-        format!("record {named} is history: the engine has run since, or its valve was set. To let it stand, take back what came after it")
+        format!("record {named} is history: the engine has run since, or its valve was set. To let it stand, undo what came after it")
     } else if !standing.open_ends().contains(&picked) {
-        format!("record {named} was replaced by a later one, whose author knew of it. To let it stand, take back the later one")
+        format!("record {named} was replaced by a later one, whose author knew of it. To let it stand, undo the later one")
     } else {
         format!("record {named} would not stand even so: {}", standing.reason)
     };

@@ -8,7 +8,7 @@ const said = words.start;
 /** Visits whose cautions were confirmed since this page was loaded: a page that is opened again says them again. */
 const confirmed = new Set();
 
-/** Said to be cold, and no longer so: it is asked again, whoever is in the middle of what. */
+/** Said to be cold, and no longer so: it is asked again, also in the middle of a check. */
 const expired = ({ engine }) => engine === 'too-long-ago' || engine === 'ran-since';
 
 /** Whether the cautions, and whether the engine is cold, come before the next question of a check. */
