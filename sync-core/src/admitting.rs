@@ -95,11 +95,7 @@ impl Pending<'_> {
         })
     }
 
-    fn take(&mut self, recipe: Recipe, checked: Vec<Checked>, known: Known) -> Result<Outcome, BookError> {
-        if self.known != known {
-            self.flush()?;
-            self.known = known;
-        }
+    fn take(&mut self, recipe: Recipe, checked: Vec<Checked>) -> Result<Outcome, BookError> {
         if self.site.is_none() {
             self.site = checked.iter().find_map(|c| Site::founded_by(&c.entry.record));
         }
@@ -139,7 +135,7 @@ pub(crate) fn admit(
     gate: &Gate<'_>,
     allowance: &mut Allowance,
     delivery: &mut Delivery,
-    known: impl Fn(&[Checked]) -> Known,
+    known: Known,
 ) -> Result<Admitted, BookError> {
     let frontier = Frontier::read(store, delivery.doc)?;
     // Only the shop's own gate asks who may read: a device needs no more than what its row says.
@@ -148,7 +144,7 @@ pub(crate) fn admit(
         Some(_) => store.site(delivery.doc)?,
         None => None,
     };
-    let mut pending = Pending { store, frontier, site, taken: Vec::new(), ids: BTreeSet::new(), bytes: 0, known: Known::AT_SHOP };
+    let mut pending = Pending { store, frontier, site, taken: Vec::new(), ids: BTreeSet::new(), bytes: 0, known };
     let mut outcomes = Vec::with_capacity(delivery.changes.len());
     for brought in &mut delivery.changes {
         if pending.bears_on(brought) {
@@ -164,9 +160,8 @@ pub(crate) fn admit(
                     outcomes.push(Outcome::Refused(refusal));
                     continue;
                 }
-                let known = known(&checked);
                 let recipe = Recipe { records: std::mem::take(&mut brought.recipe.records), ..brought.recipe.clone() };
-                pending.take(recipe, checked, known)?
+                pending.take(recipe, checked)?
             }
         });
     }

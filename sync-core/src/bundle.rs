@@ -2,11 +2,12 @@
 //! good as one that arrives directly, and stays its writer's.
 //!
 //! A bundle carries documents from their beginning, so that the receiver never lacks what a change builds on, and the
-//! roster, so that it knows the devices that signed. The receiver checks every signature and right itself, and carries
-//! to the shop what the shop is not known to hold.
+//! roster, so that it knows the devices that signed. The receiver checks every signature and right itself, and offers all
+//! that was new to it to the shop, once: a receipt in a bundle may be of a shop since put back from a backup.
 
 use std::cell::Cell;
 use std::collections::BTreeSet;
+use std::path::Path;
 
 use serde::Serialize;
 use shared::bytes::{Blob, Bytes16};
@@ -24,7 +25,7 @@ use crate::exchange::{RefusedLine, read_body, write_body};
 use crate::moment::Moment;
 use crate::rights::Place;
 use crate::roster::Roster;
-use crate::store::{Known, Store};
+use crate::store::{Known, Salvage, Store};
 
 /// What a bundle carries.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -61,6 +62,41 @@ pub struct Taken {
     pub refused: Vec<RefusedLine>,
     /// Records taken out of changes that could not be taken as they were.
     pub saved: usize,
+}
+
+/// What was saved of a damaged book.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Salvaged {
+    /// A bundle's bytes, for another device of the shop to take in.
+    pub bytes: Vec<u8>,
+    /// Documents in it, beside the roster and the engines.
+    pub documents: usize,
+    /// Changes in it that the shop is not known to hold.
+    pub changes: usize,
+    /// Parts of the log that cannot be read.
+    pub unreadable: usize,
+}
+
+/// Of a book that does not open any more, what can still be read and is not at the shop, as a bundle. `path` is a copy of its file and of
+/// the log beside it: SQLite may tidy what it opens.
+///
+/// # Errors
+/// [`BookError::Message`] where it is more than a bundle holds; the store, where not even whose book it is can be read.
+pub fn salvage(path: &Path, now: &Moment) -> Result<Salvaged, BookError> {
+    let Salvage { identity, changes, unsent, unreadable } = Store::salvage(path)?;
+    let shop = identity.root.shop;
+    let common = [shop.roster(), shop.engines()];
+    let documents = changes.keys().filter(|doc| !common.contains(doc)).count();
+    let mut docs: Vec<BundledDoc> =
+        changes.into_iter().map(|(id, recipes)| BundledDoc { id, recipes: recipes.into_iter().map(ShortRecipe::from).collect() }).collect();
+    docs.sort_by_key(|doc| doc.id != shop.roster());
+    let records = docs.iter().flat_map(|doc| &doc.recipes).flat_map(|recipe| &recipe.records);
+    if records.map(|record| record.0.len() + 128).sum::<usize>() > LARGEST_PLAIN {
+        return Err(BookError::Message("this is more than one bundle holds; nothing was written, and the book is as it was".to_owned()));
+    }
+    let bundle = Bundle { bundle: BUNDLE, shop, from: identity.device, made_at: now.wall_ms, docs };
+    let bytes = write_body(&bundle, true).map_err(|error| BookError::Message(error.to_string()))?;
+    Ok(Salvaged { bytes, documents, changes: unsent, unreadable })
 }
 
 impl Book {
@@ -165,12 +201,9 @@ impl Taking<'_> {
             of_shop: false,
             clock_doubted: Cell::default(),
         };
-        // What the shop has signed for, or signed itself, it holds; the rest this device now carries to it.
-        let known = |records: &[Checked]| {
-            let at_shop = records.iter().all(|c| vouched.names(c.entry.record.id, c.entry.sha256) || c.entry.device == roster.root.device);
-            Known { at_shop, proved: true }
-        };
-        let Admitted { outcomes, mut frontier } = admit(self.store, &gate, &mut Allowance::of_a_bundle(), &mut delivery, known)?;
+        // What the shop once received or signed may be from before it was put back from a backup: all of it is offered once.
+        let Admitted { outcomes, mut frontier } =
+            admit(self.store, &gate, &mut Allowance::of_a_bundle(), &mut delivery, Known::FROM_BUNDLE)?;
         self.store.settle(&mut frontier)?;
         let mut new = false;
         let mut loose: Vec<(&BroughtRecord, &Blob)> = Vec::new();

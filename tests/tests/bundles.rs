@@ -228,7 +228,11 @@ fn chosen_machines_go_whole_to_a_phone_that_never_had_them() {
     let stands = |crew: &Crew, phone: usize| crew.phones[phone].book.store().standings(machine).unwrap();
     assert_eq!(stands(&crew, stranger), stands(&crew, lead));
     assert_eq!(stands(&crew, stranger).len(), 2, "the card, and the valve");
-    // What the shop has signed for is not carried to it again.
+    // What the shop has signed for is offered to it once, since it may have been put back from a backup, and changes nothing there.
+    assert!(crew.phones[stranger].book.status().unwrap().waiting > 0);
+    let log = crew.shop.store().log_end().unwrap();
+    crew.level(stranger);
+    assert_eq!(crew.shop.store().log_end().unwrap(), log);
     assert_eq!(crew.phones[stranger].book.status().unwrap().waiting, 0);
     assert_eq!(crew.phones[stranger].book.store().unsent(9).unwrap(), vec![]);
     let unknown = Load::Documents(vec![DocId::from_bytes([7; 16])]);
@@ -259,5 +263,31 @@ fn what_is_in_the_book_stays_in_it_however_often_it_comes() {
     assert_eq!(crew.shop.store().quarantined().unwrap(), vec![]);
     for phone in [lead, helper, 0] {
         assert!(crew.phones[phone].book.store().held(read).unwrap().is_some(), "phone {phone}");
+    }
+}
+
+/// What the office let in from quarantine is one document for all who hold it, the carrier too, in which it was taken out.
+#[test]
+fn a_released_record_leaves_its_carrier_with_the_shops_heads() {
+    let (mut crew, machine, [lead, tech, helper]) = Crew::of_three(11);
+    let read = crew.read(tech, machine, "1I", Stage::Found, 4, 5);
+    hand_over(&mut crew, tech, helper);
+    let person = crew.phones[tech].person;
+    crew.on(0, |book, hand| book.set_role(person, None, hand).unwrap());
+    crew.level(0);
+    crew.level(helper);
+    let waiting = crew.shop.store().quarantined().unwrap();
+    assert_eq!(waiting.len(), 1, "{waiting:?}");
+    let (office, now) = (crew.phones[0].person, crew.moment(0));
+    crew.shop.release(waiting[0].id, office, &now, &mut crew.dice).unwrap();
+    for phone in [helper, lead, 0, helper] {
+        crew.level(phone);
+    }
+    let heads = |book: &sync_core::book::Book| book.store().document(machine).unwrap().unwrap().heads;
+    for phone in [helper, lead, 0] {
+        let book = &crew.phones[phone].book;
+        assert!(book.store().held(read).unwrap().is_some(), "phone {phone}");
+        assert_eq!(heads(book), heads(&crew.shop), "phone {phone}");
+        assert_eq!(book.status().unwrap().quarantined, 0, "phone {phone}: nothing waits that was let in");
     }
 }

@@ -44,7 +44,7 @@ pub struct Report {
     pub healed: usize,
     /// The shop was restored from a backup: everything is offered again.
     pub shop_restored: bool,
-    /// There is more to exchange.
+    /// There is more to exchange, and this exchange has brought it nearer: where it has not, another one now would change nothing.
     pub more: bool,
 }
 
@@ -142,6 +142,7 @@ impl Book {
         let actor = self.actor();
         let roster_doc = identity.root.shop.roster();
         let (report, roster) = self.store.atomically(|store| {
+            let left_before = Left::of(store)?;
             let mut report = Report { more: answer.more, ..Report::default() };
             let known: Option<Bytes16> = store.meta("epoch")?;
             if known != Some(answer.epoch) {
@@ -172,6 +173,7 @@ impl Book {
             if !report.more {
                 report.more = offer_again(store)?;
             }
+            report.more &= Left::of(store)? != left_before;
             Ok::<_, BookError>((report, roster))
         })?;
         self.roster = Some(roster);
@@ -195,6 +197,26 @@ impl Book {
                 store.set_meta("distrust", &true)?;
             }
             Ok::<_, BookError>(store.unproved()?)
+        })
+    }
+}
+
+/// What an exchange may still change: where a device stands in the shop's log and in its own, and what it has to offer and to ask for.
+#[derive(Debug, PartialEq)]
+struct Left {
+    cursor: Option<Cursor>,
+    log_end: u64,
+    unsent: Vec<u64>,
+    lacking: usize,
+}
+
+impl Left {
+    fn of(store: &Store) -> Result<Self, BookError> {
+        Ok(Self {
+            cursor: store.meta("cursor")?,
+            log_end: store.log_end()?,
+            unsent: store.unsent_positions()?,
+            lacking: store.documents_lacking()?.len(),
         })
     }
 }
@@ -320,7 +342,7 @@ impl Taking<'_> {
                 of_shop: false,
                 clock_doubted: Cell::default(),
             };
-            let mut admitted = admit(self.store, &gate, &mut Allowance::of_the_shop(), &mut delivery, |_| known)?;
+            let mut admitted = admit(self.store, &gate, &mut Allowance::of_the_shop(), &mut delivery, known)?;
             settled = self.store.settle(&mut admitted.frontier)?;
             outcomes = admitted.outcomes;
         }

@@ -19,6 +19,7 @@ use crate::allowance::Allowance;
 use crate::append::{append_on, append_signed, follow_roster};
 use crate::book::{Book, BookError};
 use crate::clock::Receipt;
+use crate::clocks;
 use crate::cores::in_turn;
 use crate::delivery::{Brought, Delivery};
 use crate::envelope;
@@ -79,10 +80,12 @@ impl Book {
         }
         let (_, person) = before.signer(device).ok_or_else(|| BookError::Unknown("the device is not on the roster".to_owned()))?;
         let actor = self.actor();
+        let last = self.answered;
         let (answer, roster) = self.store.in_step_tidied_after(|store| {
             let (epoch, cursor) = epoch_and_cursor(store, &identity, request, entropy)?;
             let skew_ms = now.wall_ms.saturating_sub(request.device_time);
             store.note_contact(device, now.wall_ms, skew_ms)?;
+            clocks::note_where_set(store, last.as_ref(), now)?;
             let receipt = Receipt::measured(now.wall_ms, skew_ms, ONE_WAY_UNCERTAINTY_MS);
             let mut roster = before.clone();
             let mut intake = Intake::default();
@@ -119,6 +122,7 @@ impl Book {
             Ok::<_, BookError>((ExchangeAnswer { v: PROTOCOL, shop_time: now.wall_ms, epoch, since, cursor, more, vouch, docs }, roster))
         })?;
         self.roster = Some(roster);
+        self.answered = Some(*now);
         Ok(answer)
     }
 }
@@ -185,7 +189,7 @@ impl Taking<'_> {
             of_shop: true,
             clock_doubted: Cell::default(),
         };
-        let Admitted { outcomes, mut frontier } = admit(self.store, &gate, &mut self.allowance, &mut delivery, |_| Known::AT_SHOP)?;
+        let Admitted { outcomes, mut frontier } = admit(self.store, &gate, &mut self.allowance, &mut delivery, Known::AT_SHOP)?;
         if gate.clock_doubted.get() {
             self.store.note_clock_doubt(self.device, self.receipt.at_ms)?;
         }
@@ -270,7 +274,7 @@ impl Taking<'_> {
                 by: self.identity.person,
                 measured_by: None,
                 at_ms: self.now.wall_ms,
-                clock: ClockEvidence { offset_ms: Some(0), uncertainty_ms: Some(0), stepped: false },
+                clock: ClockEvidence { offset_ms: Some(0), uncertainty_ms: Some(0), ..ClockEvidence::default() },
                 seen: Vec::new(),
                 body: Body::Arrival(Arrival {
                     records: records.to_vec(),

@@ -169,12 +169,31 @@ impl Store {
         self.changes("WHERE at_shop = 0 ORDER BY pos LIMIT ?1", [most])
     }
 
+    /// The same of one document, by its number.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn unsent_of(&self, num: i64) -> Result<Vec<Logged>, StoreError> {
+        // The plus keeps to the index of the document's own parts.
+        self.changes("WHERE num = ?1 AND +at_shop = 0 ORDER BY pos", [num])
+    }
+
     /// The same without those of documents that are held back now, in ms since 1970 UTC.
     ///
     /// # Errors
     /// [`StoreError`].
     pub fn to_offer(&self, most: i64, now_ms: i64) -> Result<Vec<Logged>, StoreError> {
         self.changes("WHERE at_shop = 0 AND held_until_ms <= ?2 ORDER BY pos LIMIT ?1", params![most, now_ms])
+    }
+
+    /// The positions of the parts that the shop is not known to hold.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn unsent_positions(&self) -> Result<Vec<u64>, StoreError> {
+        let mut statement = self.connection.prepare_cached("SELECT pos FROM parts WHERE at_shop = 0 ORDER BY pos")?;
+        let rows = statement.query_map([], |row| row.get::<_, i64>(0))?;
+        rows.map(|pos| Ok(unsigned(pos?))).collect()
     }
 
     /// Whether there is anything to offer now, in ms since 1970 UTC.

@@ -31,6 +31,8 @@ pub struct Known {
 impl Known {
     /// Looked at here, and at the shop.
     pub const AT_SHOP: Self = Self { at_shop: true, proved: true };
+    /// Looked at here, and brought by a bundle: only the shop of this epoch can say what it holds.
+    pub const FROM_BUNDLE: Self = Self { at_shop: false, proved: true };
     /// Kept on the shop's word.
     pub const VOUCHED: Self = Self { at_shop: true, proved: false };
 }

@@ -8,6 +8,7 @@ use rusqlite::OptionalExtension;
 use shared::bytes::{Blob, Bytes32};
 use shared::ids::{DocId, PersonId, RecordId};
 
+use super::log::Logged;
 use super::{Store, StoreError, fixed, pack, unsigned};
 use crate::admission::Checked;
 use crate::envelope;
@@ -283,19 +284,13 @@ impl Store {
     }
 
     /// How many records the store holds, receipts of the shop not counted, and how many of them wait for the shop, with
-    /// the oldest of those: what this device wrote and has no receipt for, and what it carries for others and has not
-    /// handed over.
+    /// the oldest of those: what this device wrote and has no receipt for, and what the shop of this epoch is not known to hold.
     ///
     /// # Errors
     /// [`StoreError`].
     pub fn counts(&self) -> Result<(u64, u64, Option<i64>), StoreError> {
         let all: i64 = self.connection.prepare_cached("SELECT count(*) FROM records WHERE receipt = 0")?.query_row([], |row| row.get(0))?;
-        let mut unsent: BTreeSet<RecordId> = BTreeSet::new();
-        for logged in self.unsent(i64::MAX)? {
-            for Blob(bytes) in &logged.recipe.records {
-                unsent.insert(entry(bytes)?.record.id);
-            }
-        }
+        let mut unsent = records_of(&self.unsent(i64::MAX)?)?;
         let mut waiting: u64 = 0;
         let mut oldest: Option<i64> = None;
         let mut count = |written_ms: i64| {
@@ -308,13 +303,29 @@ impl Store {
             unsent.remove(&RecordId::from_bytes(fixed(&id)?));
             count(written_ms);
         }
-        let mut carried =
-            self.connection.prepare_cached("SELECT written_ms FROM records WHERE id = ?1 AND received_ms IS NULL AND receipt = 0")?;
+        let mut carried = self.connection.prepare_cached("SELECT written_ms FROM records WHERE id = ?1 AND receipt = 0")?;
         for id in unsent {
             let written: Option<i64> = carried.query_row([id.as_bytes().as_slice()], |row| row.get(0)).optional()?;
             written.into_iter().for_each(&mut count);
         }
         Ok((unsigned(all), waiting, oldest))
+    }
+
+    /// Of records of a document, those that the shop of this epoch is known to hold: received, and not to be offered to it again.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn at_shop_of(&self, doc: DocId, records: impl Iterator<Item = RecordId>) -> Result<BTreeSet<RecordId>, StoreError> {
+        let Some(document) = self.document(doc)? else { return Ok(BTreeSet::new()) };
+        let unsent = records_of(&self.unsent_of(document.num)?)?;
+        let mut received = self.connection.prepare_cached("SELECT 1 FROM records WHERE id = ?1 AND received_ms IS NOT NULL")?;
+        let mut at_shop = BTreeSet::new();
+        for id in records.filter(|id| !unsent.contains(id)) {
+            if received.exists([id.as_bytes().as_slice()])? {
+                at_shop.insert(id);
+            }
+        }
+        Ok(at_shop)
     }
 
     /// Makes the rows of a document's records anew from its parts. `only` these, or all of them.
@@ -341,4 +352,8 @@ impl Store {
         }
         self.insert_records(num, &records)
     }
+}
+
+fn records_of(changes: &[Logged]) -> Result<BTreeSet<RecordId>, StoreError> {
+    changes.iter().flat_map(|logged| &logged.recipe.records).map(|Blob(bytes)| Ok(entry(bytes)?.record.id)).collect()
 }

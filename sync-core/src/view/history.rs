@@ -3,12 +3,13 @@
 use std::collections::BTreeMap;
 
 use serde::Serialize;
-use shared::ids::RecordId;
+use shared::ids::{DocId, RecordId};
 use shared::length::LengthUnit;
 use shared::record::{Body, Decision, FindingKind};
 
 use super::bounds::cut;
 use super::short;
+use crate::book::{Book, BookError};
 use crate::ledger::Ledger;
 use crate::roster::Roster;
 use crate::standing::Standing;
@@ -65,7 +66,7 @@ pub struct HistoryLine {
     pub words: String,
     /// What became of it.
     pub fate: Fate,
-    /// The shop has receipted it.
+    /// The shop of this epoch is known to hold it.
     pub at_shop: bool,
 }
 
@@ -140,35 +141,44 @@ pub(super) struct Stretch {
     pub(super) most: usize,
 }
 
-/// The history of a document, newest first; the shop's receipts left out. With how many more there are beyond the stretch.
-pub(super) fn lines(
-    ledger: &Ledger,
-    standings: &[Standing],
-    roster: &Roster,
-    unit: LengthUnit,
-    stretch: Stretch,
-) -> (Vec<HistoryLine>, usize) {
+impl Book {
+    /// The history of a document, newest first; the shop's receipts left out. With how many more there are beyond the stretch.
+    pub(super) fn history_lines(
+        &self,
+        doc: DocId,
+        ledger: &Ledger,
+        standings: &[Standing],
+        unit: LengthUnit,
+        stretch: Stretch,
+    ) -> Result<(Vec<HistoryLine>, usize), BookError> {
+        let (places, more) = places(ledger, stretch);
+        let at_shop = self.store.at_shop_of(doc, places.iter().map(|(_, id)| *id))?;
+        let (roster, fates) = (self.roster()?, Fates::of(standings));
+        let line = |(at_ms, id): (i64, RecordId)| {
+            let entry = ledger.get(id)?;
+            Some(HistoryLine {
+                record: id,
+                short: short(&id),
+                kind: entry.record.body.kind().to_owned(),
+                at_ms,
+                by: by(entry, roster),
+                words: describe(&entry.record.body, unit, roster),
+                fate: fates.fate(id, &entry.record.body, ledger, roster),
+                at_shop: at_shop.contains(&id),
+            })
+        };
+        Ok((places.into_iter().filter_map(line).collect(), more))
+    }
+}
+
+/// What a stretch holds: corrected times in ms, and records, newest first. With how many more there are beyond it.
+fn places(ledger: &Ledger, stretch: Stretch) -> (Vec<(i64, RecordId)>, usize) {
     let told = ledger.entries().filter(|entry| !matches!(entry.record.body, Body::Arrival(_)));
     let mut places: Vec<(i64, RecordId)> = told.map(|entry| (ledger.time(entry.record.id).ms, entry.record.id)).collect();
     places.retain(|place| stretch.before.is_none_or(|before| *place < before));
     places.sort_unstable_by_key(|place| std::cmp::Reverse(*place));
     let more = cut(&mut places, stretch.most);
-    let fates = Fates::of(standings);
-    let line = |(at_ms, id): (i64, RecordId)| {
-        let entry = ledger.get(id)?;
-        let by_shop = entry.device == roster.root.device;
-        Some(HistoryLine {
-            record: id,
-            short: short(&id),
-            kind: entry.record.body.kind().to_owned(),
-            at_ms,
-            by: by(entry, roster),
-            words: describe(&entry.record.body, unit, roster),
-            fate: fates.fate(id, &entry.record.body, ledger, roster),
-            at_shop: by_shop || ledger.receipt(id).is_some(),
-        })
-    };
-    (places.into_iter().filter_map(line).collect(), more)
+    (places, more)
 }
 
 /// Who stated a record: the author, or whom the office wrote it down for.

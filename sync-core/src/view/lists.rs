@@ -10,7 +10,7 @@ use shared::usage::Between;
 
 use super::history::{Fates, Stretch};
 use super::names::Names;
-use super::{DueLine, HistoryLine, PropertyLine, describe, history, short};
+use super::{DueLine, HistoryLine, PropertyLine, describe, short};
 use crate::book::{Book, BookError};
 use crate::moment::Moment;
 use crate::store::{HeldRecord, MachineRow, QuarantineState};
@@ -245,7 +245,7 @@ impl Book {
         let known = self.store.tag_of(machine)?.is_some();
         known.then_some(()).ok_or_else(|| BookError::Unknown("this book has no such machine".to_owned()))?;
         let (ledger, standings) = (self.store.ledger_of(machine)?, self.store.standings(machine)?);
-        Ok(history::lines(&ledger, &standings, self.roster()?, unit, Stretch { before, most }).0)
+        Ok(self.history_lines(machine, &ledger, &standings, unit, Stretch { before, most })?.0)
     }
 
     /// A record that is open to a person.

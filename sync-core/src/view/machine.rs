@@ -14,7 +14,7 @@ use shared::valve::Valve;
 use shared::verdict::{Gross, Verdict, gross_on_card, judge_on_card};
 
 use super::bounds::{MOST_HISTORY, MOST_LINES, cut};
-use super::history::{HistoryLine, Stretch, by, lines};
+use super::history::{HistoryLine, Stretch, by};
 use super::names::Names;
 use crate::book::{Book, BookError};
 use crate::brief::Brief;
@@ -200,7 +200,7 @@ impl Book {
         let today = roster.day(self.shop_now_ms(now)?);
         let machine_card = state.card.clone();
         let mut photos = photos(&ledger, roster);
-        let (history, older) = lines(&ledger, &standings, roster, unit, Stretch { before: None, most: longest.history });
+        let (history, older) = self.history_lines(doc, &ledger, &standings, unit, Stretch { before: None, most: longest.history })?;
         let more = MachineMore {
             history: older,
             visits: cut(&mut state.visits, longest.lines),

@@ -86,6 +86,7 @@ impl Book {
     pub fn whole_record(&self, record: RecordId, unit: LengthUnit) -> Result<WholeRecord, BookError> {
         let held = self.store.held(record)?.ok_or_else(|| BookError::Unknown("this book has no such record".to_owned()))?;
         let HeldRecord { doc, bytes, entry, received_ms } = held;
+        let at_shop = self.store.at_shop_of(doc, [record].into_iter())?.contains(&record);
         let roster = self.roster()?;
         let ledger = self.store.ledger_of(doc)?;
         let standings = self.store.standings(doc)?;
@@ -129,7 +130,7 @@ impl Book {
             corrected: roster.local(time.ms),
             uncertainty: apart(time.uncertainty_ms),
             clock_in_doubt: time.in_doubt,
-            received: received_ms.map(|ms| roster.local(ms)),
+            received: received_ms.filter(|_| at_shop).map(|ms| roster.local(ms)),
             seen,
             fate,
             why,
@@ -155,7 +156,7 @@ fn reason(standing: &Standing, record: RecordId) -> String {
 
 fn clock_words(clock: &ClockEvidence) -> String {
     if clock.stepped {
-        return "the clock was moved, or the device restarted, since it last spoke with the shop".to_owned();
+        return "the clock was moved, or the device restarted, since it last spoke with the shop: the time is as uncertain as the last contact and the arrival leave it".to_owned();
     }
     match (clock.offset_ms, clock.uncertainty_ms) {
         (None, _) => "the device had not compared its clock with the shop's".to_owned(),
@@ -177,7 +178,8 @@ mod tests {
 
     #[test]
     fn what_a_device_knew_of_its_clock_is_said() {
-        let knew = |offset_ms, uncertainty_ms, stepped| clock_words(&ClockEvidence { offset_ms, uncertainty_ms, stepped });
+        let knew =
+            |offset_ms, uncertainty_ms, stepped| clock_words(&ClockEvidence { offset_ms, uncertainty_ms, stepped, contact_ms: None });
         assert_eq!(knew(None, None, false), "the device had not compared its clock with the shop's");
         assert!(knew(Some(600_000), Some(60_000), false).contains("behind the shop's clock"));
         assert!(knew(Some(-600_000), None, false).contains("ahead of the shop's clock"));
