@@ -39,7 +39,7 @@ fn clearance() -> Record {
         by: PersonId::from_bytes([3; 16]),
         measured_by: None,
         at_ms: 1_790_000_000_000,
-        clock: ClockEvidence { offset_ms: Some(-1_500), uncertainty_ms: Some(40), stepped: false },
+        clock: ClockEvidence { offset_ms: Some(-1_500), uncertainty_ms: Some(40), ..ClockEvidence::default() },
         seen: vec![RecordId::from_time(1_780_000_000_000, [4; 10])],
         body: Body::Clearance(Clearance {
             valve: "1I".parse().unwrap(),

@@ -184,8 +184,8 @@ impl Gate<'_> {
             if self.roster.devices.get(&opened.device).is_some_and(|d| d.revoked_ms.is_some()) {
                 return Ok(Err(No(Code::DeviceRevoked, "The device is revoked; what it still had waits for the office.".to_owned())));
             }
-            let corrected = correct(record, Some(&self.contact.of_record(opened.device, self.brought_by)));
-            if corrected.in_doubt {
+            let corrected = correct(record, Some(&self.contact.of_record(opened.device, self.brought_by)), None);
+            if corrected.in_doubt && opened.device == self.brought_by {
                 self.clock_doubted.set(true);
             }
             let at = corrected.ms;

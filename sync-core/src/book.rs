@@ -8,13 +8,12 @@ use std::sync::Arc;
 
 use shared::bytes::Bytes16;
 use shared::ids::{DocId, PersonId, RecordId};
-use shared::record::{Body, ClockEvidence, MOST_SEEN, Record, RecordError};
+use shared::record::{Body, MOST_SEEN, Record, RecordError};
 use shared::role::Role;
 use shared::slot::Slot;
 
 use crate::admission;
 use crate::append::{append_signed, follow_roster};
-use crate::clock::Contact;
 use crate::envelope::{self, EnvelopeError};
 use crate::identity::Identity;
 use crate::ledger::Entry;
@@ -118,6 +117,8 @@ pub struct Book {
     pub(crate) roster: Option<Arc<Roster>>,
     /// Who writes instead of the book's owner: a person at a desk of the shop's.
     desk: Option<Identity>,
+    /// The clocks when a shop last kept a step: whether its clock was set since.
+    pub(crate) answered: Option<Moment>,
     /// Automerge actor of this opening: fresh each time, so that a copied or restored file never forks one.
     actor: Bytes16,
 }
@@ -129,6 +130,14 @@ impl Book {
     /// [`BookError::Store`] where the file is no book, is in use, or cannot be written.
     pub fn open(path: &Path, entropy: &mut dyn Entropy) -> Result<Self, BookError> {
         Self::over(Store::open(path)?, entropy)
+    }
+
+    /// Opens a book to look only, as a copy of one on a disk that cannot be written: nothing is kept in it.
+    ///
+    /// # Errors
+    /// As [`Book::open`].
+    pub fn open_to_look(path: &Path, entropy: &mut dyn Entropy) -> Result<Self, BookError> {
+        Self::over(Store::open_to_look(path)?, entropy)
     }
 
     /// A book over a store that is open already.
@@ -147,7 +156,7 @@ impl Book {
     pub fn over_with(mut store: Store, access: Access, entropy: &mut dyn Entropy) -> Result<Self, BookError> {
         sealing::unlock(&mut store, access, entropy)?;
         let identity = sealing::identity_of(&store)?;
-        let mut book = Self { store, identity, roster: None, desk: None, actor: Bytes16(random(entropy)) };
+        let mut book = Self { store, identity, roster: None, desk: None, answered: None, actor: Bytes16(random(entropy)) };
         book.own_store();
         if book.identity.as_ref().is_some_and(Identity::is_shop) {
             book.store.set_opening(book.actor);
@@ -313,18 +322,6 @@ impl Book {
         self.desk = None;
         self.identity = sealing::identity_of(&self.store)?;
         self.reload_roster()
-    }
-
-    /// What this device knows of its clock now.
-    ///
-    /// # Errors
-    /// [`BookError::Store`].
-    pub fn clock_evidence(&self, now: &Moment) -> Result<ClockEvidence, BookError> {
-        if self.identity.as_ref().is_some_and(Identity::is_shop) {
-            return Ok(ClockEvidence { offset_ms: Some(0), uncertainty_ms: Some(0), stepped: false });
-        }
-        let contact: Option<Contact> = self.store.meta("contact")?;
-        Ok(contact.map_or_else(ClockEvidence::default, |contact| contact.evidence(now)))
     }
 
     /// Verifies the book against a rebuild of itself.

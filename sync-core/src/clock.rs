@@ -22,6 +22,18 @@ pub struct Corrected {
 impl Corrected {
     /// No time at all: of a record that is not there.
     pub const NONE: Self = Self { ms: 0, uncertainty_ms: 0, in_doubt: false };
+
+    /// It is no earlier than this, ms since 1970 UTC.
+    #[must_use]
+    pub const fn earliest_ms(self) -> i64 {
+        self.ms.saturating_sub(self.uncertainty_ms)
+    }
+
+    /// It is no later than this, ms since 1970 UTC.
+    #[must_use]
+    pub const fn latest_ms(self) -> i64 {
+        self.ms.saturating_add(self.uncertainty_ms)
+    }
 }
 
 /// What the shop measured when a record arrived.
@@ -54,24 +66,53 @@ impl Receipt {
     }
 }
 
-/// The corrected time of a record, before anything that it has seen is considered.
+/// The corrected time of a record, before anything that it has seen is considered. Never later than its arrival.
 ///
-/// The device's own evidence where its clock is known not to have stepped; else the skew measured on arrival; else the
-/// wall clock as it is. Never later than the arrival.
-///
-/// Where the device's evidence and the shop's measure of the same clock contradict each other, one of them is false or the clock was
-/// set in between: the evidence still counts, as uncertain as the two are apart.
+/// `entered_ms`: its document is no older than this, ms since 1970 UTC; `None` where nothing tells.
 #[must_use]
-pub fn correct(record: &Record, receipt: Option<&Receipt>) -> Corrected {
-    let said = evidence(&record.clock);
-    let (offset, uncertainty) = said.or_else(|| receipt.map(|r| (r.skew_ms, r.uncertainty_ms))).unwrap_or((0, IGNORED_OFFSET_MS));
-    let apart = said.zip(receipt.filter(|r| r.of_writer)).and_then(|(said, receipt)| contradiction(said, receipt));
-    let uncertainty = apart.map_or(uncertainty, |apart| uncertainty.max(apart));
-    let (offset, uncertainty) =
-        if offset.abs() < IGNORED_OFFSET_MS { (0, uncertainty.saturating_add(offset.abs())) } else { (offset, uncertainty) };
-    let ms = record.at_ms.saturating_add(offset);
-    let ms = receipt.map_or(ms, |r| ms.min(r.at_ms));
-    Corrected { ms, uncertainty_ms: uncertainty, in_doubt: apart.is_some() }
+pub fn correct(record: &Record, receipt: Option<&Receipt>, entered_ms: Option<i64>) -> Corrected {
+    match evidence(&record.clock) {
+        Some(said) => by_evidence(record.at_ms, said, receipt),
+        None => by_facts(record, receipt, entered_ms),
+    }
+}
+
+/// By the device's own evidence: its clock has not stepped since the shop was last asked.
+///
+/// Where the evidence and the shop's measure of the same clock contradict each other, one of them is false or the clock was set in
+/// between: the evidence still counts, as uncertain as the two are apart.
+fn by_evidence(at_ms: i64, said: (i64, i64), receipt: Option<&Receipt>) -> Corrected {
+    let apart = receipt.filter(|r| r.of_writer).and_then(|receipt| contradiction(said, receipt));
+    let (offset, uncertainty) = said;
+    let (offset, uncertainty) = without_small(offset, apart.map_or(uncertainty, |apart| uncertainty.max(apart)));
+    let ms = at_ms.saturating_add(offset);
+    Corrected { ms: receipt.map_or(ms, |r| ms.min(r.at_ms)), uncertainty_ms: uncertainty, in_doubt: apart.is_some() }
+}
+
+/// Of a clock that may have been set or restarted: it may have been right or not, and may have been set again before the shop could
+/// measure it. The record is no older than the device's last contact and its document, and no younger than its arrival. What the clock
+/// says counts where that leaves room for it, and the middle of the room where not; either is as uncertain as the room is wide.
+fn by_facts(record: &Record, receipt: Option<&Receipt>, entered_ms: Option<i64>) -> Corrected {
+    let (skew, off) = receipt.filter(|r| r.of_writer).map_or((0, IGNORED_OFFSET_MS), |r| (r.skew_ms, r.uncertainty_ms));
+    let (skew, off) = without_small(skew, off);
+    let said = record.at_ms.saturating_add(skew);
+    let upper = receipt.map(|r| r.at_ms);
+    let lower = record.clock.contact_ms.into_iter().chain(entered_ms).filter(|lower| upper.is_none_or(|upper| *lower <= upper)).max();
+    let early = lower.is_some_and(|lower| said < lower.saturating_sub(off));
+    let late = upper.is_some_and(|upper| said > upper.saturating_add(off));
+    let ms = match (lower, upper) {
+        (Some(lower), Some(upper)) if early || late => lower + (upper - lower) / 2,
+        _ => said.min(upper.unwrap_or(i64::MAX)).max(lower.unwrap_or(i64::MIN)),
+    };
+    // With nothing to bound it below, a clock shown to be ahead may have been so all along.
+    let before = lower.map_or_else(|| said.saturating_sub(ms).max(0), |lower| ms.saturating_sub(lower));
+    let after = upper.map_or(0, |upper| upper.saturating_sub(ms));
+    Corrected { ms, uncertainty_ms: off.max(before).max(after), in_doubt: early || late }
+}
+
+/// An offset that counts as none makes the time as much less certain.
+const fn without_small(offset_ms: i64, uncertainty_ms: i64) -> (i64, i64) {
+    if offset_ms.abs() < IGNORED_OFFSET_MS { (0, uncertainty_ms.saturating_add(offset_ms.abs())) } else { (offset_ms, uncertainty_ms) }
 }
 
 /// How far a device's word on its clock and the shop's measure of it may be apart at most, where they are further apart than both
@@ -84,7 +125,7 @@ fn contradiction((offset_ms, uncertainty_ms): (i64, i64), receipt: &Receipt) -> 
 
 fn evidence(clock: &ClockEvidence) -> Option<(i64, i64)> {
     match clock {
-        ClockEvidence { offset_ms: Some(offset), uncertainty_ms, stepped: false } => {
+        ClockEvidence { offset_ms: Some(offset), uncertainty_ms, stepped: false, .. } => {
             Some((*offset, uncertainty_ms.unwrap_or(IGNORED_OFFSET_MS)))
         }
         _ => None,
@@ -133,70 +174,14 @@ impl Contact {
         let moved = now.wall_ms.saturating_sub(self.wall_ms).saturating_sub(since);
         let stepped = now.boot != self.boot || since < 0 || moved.abs() > STEP_MS;
         let drift = since.max(0) / 1_000_000 * DRIFT_PPM;
-        ClockEvidence { offset_ms: Some(self.offset_ms), uncertainty_ms: Some(self.uncertainty_ms.saturating_add(drift)), stepped }
+        ClockEvidence {
+            offset_ms: Some(self.offset_ms),
+            contact_ms: Some(self.wall_ms.saturating_add(self.offset_ms).max(0)),
+            uncertainty_ms: Some(self.uncertainty_ms.saturating_add(drift)),
+            stepped,
+        }
     }
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::moment::Moment;
-    use shared::bytes::Bytes16;
-    use shared::ids::{DocId, PersonId, RecordId};
-    use shared::record::{Body, Note};
-
-    fn written(at_ms: i64, clock: ClockEvidence) -> Record {
-        Record {
-            id: RecordId::from_bytes([1; 16]),
-            doc: DocId::from_bytes([2; 16]),
-            by: PersonId::from_bytes([3; 16]),
-            measured_by: None,
-            at_ms,
-            clock,
-            seen: vec![],
-            body: Body::Note(Note { text: "x".into(), visit: None }),
-        }
-    }
-
-    #[test]
-    fn own_evidence_first_then_the_arrival_then_the_wall_clock() {
-        let hour = 3_600_000;
-        let known = ClockEvidence { offset_ms: Some(hour), uncertainty_ms: Some(50), stepped: false };
-        let receipt = Receipt::measured(100 * hour, -hour, 70);
-        assert_eq!(correct(&written(10 * hour, known), Some(&receipt)).ms, 11 * hour);
-        let stepped = ClockEvidence { stepped: true, ..known };
-        assert_eq!(correct(&written(10 * hour, stepped), Some(&receipt)).ms, 9 * hour);
-        assert_eq!(correct(&written(10 * hour, ClockEvidence::default()), None).ms, 10 * hour);
-    }
-
-    #[test]
-    fn the_clock_of_whoever_carried_it_says_nothing() {
-        let (writer, carrier) = (DeviceId::from_bytes([8; 16]), DeviceId::from_bytes([9; 16]));
-        let receipt = Receipt::measured(9_000_000, -3_600_000, 70);
-        let record = written(8_000_000, ClockEvidence::default());
-        assert_eq!(correct(&record, Some(&receipt.of_record(writer, writer))).ms, 4_400_000);
-        let carried = correct(&record, Some(&receipt.of_record(writer, carrier)));
-        assert_eq!(carried, Corrected { ms: 8_000_000, uncertainty_ms: IGNORED_OFFSET_MS, in_doubt: false });
-        assert_eq!(correct(&written(9_500_000, ClockEvidence::default()), Some(&receipt.of_record(writer, carrier))).ms, 9_000_000);
-    }
-
-    #[test]
-    fn never_later_than_the_arrival_and_small_offsets_are_none() {
-        let receipt = Receipt::measured(5_000_000, 0, 70);
-        assert_eq!(correct(&written(9_000_000, ClockEvidence::default()), Some(&receipt)).ms, 5_000_000);
-        let small = ClockEvidence { offset_ms: Some(-119_999), uncertainty_ms: Some(5), stepped: false };
-        assert_eq!(correct(&written(9_000_000, small), None), Corrected { ms: 9_000_000, uncertainty_ms: 120_004, in_doubt: false });
-    }
-
-    #[test]
-    fn a_moved_wall_clock_or_a_restart_is_a_step() {
-        let boot = Bytes16([1; 16]);
-        let contact =
-            Contact::measured(&Moment { wall_ms: 1_000, steady_ms: 50, boot }, &Moment { wall_ms: 1_200, steady_ms: 250, boot }, 61_100);
-        assert_eq!((contact.offset_ms, contact.uncertainty_ms), (60_000, 101));
-        let later = Moment { wall_ms: 11_200, steady_ms: 10_250, boot };
-        assert!(!contact.evidence(&later).stepped);
-        assert!(contact.evidence(&Moment { wall_ms: 20_000, ..later }).stepped);
-        assert!(contact.evidence(&Moment { boot: Bytes16([2; 16]), ..later }).stepped);
-    }
-}
+mod tests;

@@ -12,7 +12,7 @@ use shared::record::{Arrival, Body, Receipted, Record};
 use shared::slot::Slot;
 
 use crate::clock::{Corrected, Receipt, correct};
-use crate::rights;
+use crate::rights::{self, Place};
 use crate::roster::Roster;
 
 /// A record of the book, with the device that signed it.
@@ -72,6 +72,8 @@ pub struct Ledger {
     displaced: Vec<(RecordId, i64)>,
     /// Something in it takes a record back, or rules: else nobody need be asked.
     settles: bool,
+    /// When its machine or property was entered, ms since 1970 UTC: nothing in it is older.
+    entered_ms: Option<i64>,
 }
 
 impl Ledger {
@@ -85,10 +87,15 @@ impl Ledger {
         let (receipts, displaced) = receipts(&entries);
         let mut ledger = Self { laid: Vec::with_capacity(entries.len()), displaced, ..Self::default() };
         let mut slotted: Vec<(Slot, usize)> = Vec::with_capacity(entries.len());
+        let entered = |(entry, receipt): (&Entry, &Option<Receipt>)| {
+            let founds = Place::founded_by(&entry.record.body).is_some();
+            founds.then(|| correct(&entry.record, receipt.as_ref(), None)).map(|time| time.ms.saturating_sub(time.uncertainty_ms))
+        };
+        ledger.entered_ms = entries.iter().zip(&receipts).filter_map(entered).min();
         for (n, (entry, receipt)) in entries.into_iter().zip(receipts).enumerate() {
             ledger.settles |= matches!(entry.record.body, Body::Void(_) | Body::Ruling(_));
             slotted.extend(Slot::of(&entry.record).map(|slot| (slot, n)));
-            let corrected = correct(&entry.record, receipt.as_ref());
+            let corrected = ledger.correct(&entry.record, receipt.as_ref());
             ledger.laid.push(Laid { entry, receipt, corrected, replaced: Vec::new(), ring: n, depth: 0 });
         }
         slotted.sort();
@@ -128,7 +135,13 @@ impl Ledger {
         let apart = || !matches!(entry.record.body, Body::Arrival(_)) && !self.laid.iter().any(names);
         // Of a slot in which one has seen what came after it, the ring is looked for in all of it.
         let in_order = || Slot::of(&entry.record).is_none_or(|slot| self.in_slot(&slot).iter().all(|held| self.has_seen_older_only(*held)));
-        newest && apart() && in_order()
+        let founds = Place::founded_by(&entry.record.body).is_some();
+        newest && !founds && apart() && in_order()
+    }
+
+    fn correct(&self, record: &Record, receipt: Option<&Receipt>) -> Corrected {
+        let founds = Place::founded_by(&record.body).is_some();
+        correct(record, receipt, self.entered_ms.filter(|_| !founds))
     }
 
     fn has_seen_older_only(&self, id: RecordId) -> bool {
@@ -139,7 +152,7 @@ impl Ledger {
         let (n, id) = (self.laid.len(), entry.record.id);
         self.settles |= matches!(entry.record.body, Body::Void(_) | Body::Ruling(_));
         let slot = Slot::of(&entry.record);
-        let corrected = correct(&entry.record, None);
+        let corrected = self.correct(&entry.record, None);
         self.laid.push(Laid { entry, receipt: None, corrected, replaced: Vec::new(), ring: n, depth: 0 });
         let Some(slot) = slot else { return };
         let at = match self.slots.binary_search_by(|(name, _)| name.cmp(&slot)) {

@@ -19,6 +19,7 @@ pub mod replica;
 pub mod brief;
 mod changes;
 pub mod clock;
+mod clocks;
 pub mod dispute;
 pub mod hours;
 pub mod ledger;

@@ -29,6 +29,8 @@ pub struct ShopRoot {
 pub struct RosterDevice {
     /// Its card.
     pub card: Device,
+    /// Enrolled at this time of the shop's, ms since 1970 UTC.
+    pub enrolled_ms: i64,
     /// Revoked at this corrected time.
     pub revoked_ms: Option<i64>,
 }
@@ -179,8 +181,9 @@ impl Roster {
             })
             .collect();
         cards.sort_by_key(|(at, id, _)| (*at, *id));
-        for (_, _, card) in cards {
-            self.devices.entry(card.device).or_insert_with(|| RosterDevice { card: Device::clone(card), revoked_ms: None });
+        for (enrolled_ms, _, card) in cards {
+            let device = || RosterDevice { card: Device::clone(card), enrolled_ms, revoked_ms: None };
+            self.devices.entry(card.device).or_insert_with(device);
         }
         for entry in ledger.entries() {
             if let Body::DeviceRevoked(revoked) = &entry.record.body

@@ -222,11 +222,11 @@ pub(crate) fn live(slot: &Slot, ledger: &Ledger, roster: &Roster) -> Vec<RecordI
     ledger.in_slot(slot).iter().copied().filter(|id| ledger.voided_by(*id, roster).is_none()).collect()
 }
 
-/// Tips that the conflict window leaves in question, and those that are history.
+/// Tips that the conflict window leaves in question, and those that are history: older than the window whatever the clocks leave open.
 pub(crate) fn within(window_ms: Option<i64>, tips: Vec<RecordId>, ledger: &Ledger) -> (Vec<RecordId>, Vec<RecordId>) {
-    let latest = tips.iter().map(|id| ledger.time(*id).ms).max();
+    let latest = tips.iter().map(|id| ledger.time(*id).earliest_ms()).max();
     let oldest = latest.zip(window_ms).map(|(latest, window)| latest.saturating_sub(window));
-    tips.into_iter().partition(|id| oldest.is_none_or(|oldest| ledger.time(*id).ms >= oldest))
+    tips.into_iter().partition(|id| oldest.is_none_or(|oldest| ledger.time(*id).latest_ms() >= oldest))
 }
 
 /// Records that speak about one thing, and the rulings on it.
@@ -281,7 +281,13 @@ impl Judged<'_> {
             ..Standing::empty(self.slot.clone())
         };
         standing.contenders.sort_unstable();
-        judge(&mut standing, &contenders, !before_it_was_set.is_empty(), roster);
+        let may_be_history = |pick: &Contender<'_>| {
+            let latest = contenders.iter().filter(|other| other.id != pick.id).map(|other| other.time.latest_ms()).max();
+            let oldest = latest.zip(self.window_ms).map(|(latest, window)| latest.saturating_sub(window));
+            oldest.is_some_and(|oldest| pick.time.earliest_ms() < oldest)
+        };
+        let in_window = !contenders.first().is_some_and(may_be_history);
+        judge(&mut standing, &contenders, in_window, !before_it_was_set.is_empty(), roster);
         if let Some(hours) = &machine.hours {
             hours.contest(&mut standing);
         }
@@ -290,8 +296,8 @@ impl Judged<'_> {
     }
 }
 
-/// Picks, says why, and finds agreement or dispute.
-fn judge(standing: &mut Standing, contenders: &[Contender<'_>], was_set: bool, roster: &Roster) {
+/// Picks, says why, and finds agreement or dispute. `in_window`: the pick is no history, whatever the clocks leave open.
+fn judge(standing: &mut Standing, contenders: &[Contender<'_>], in_window: bool, was_set: bool, roster: &Roster) {
     let Some((pick, others)) = contenders.split_first() else {
         if !standing.aside.is_empty() {
             "nothing plausible stated".clone_into(&mut standing.reason);
@@ -312,7 +318,8 @@ fn judge(standing: &mut Standing, contenders: &[Contender<'_>], was_set: bool, r
     }
     let tolerance = Length::from_tenth_um(i64::from(roster.settings.leaf_tolerance_tenth_um));
     let disputed = any_disagree(&contenders.iter().map(Contender::said).collect::<Vec<_>>(), tolerance);
-    let unordered = |other: &Contender<'_>| other.rank() == pick.rank() && !order_known(pick.time, other.time);
+    let by_time = |other: &Contender<'_>| other.rank() == pick.rank() && !order_known(pick.time, other.time);
+    let unordered = |other: &Contender<'_>| by_time(other) || !in_window;
     standing.order_unknown = others.iter().any(|other| unordered(other) && disagree(pick.said(), other.said(), tolerance));
     standing.state = if disputed { State::Contested } else { State::Corroborated };
     let rule = why_picked(pick, &others[0], standing.order_unknown);
@@ -321,7 +328,13 @@ fn judge(standing: &mut Standing, contenders: &[Contender<'_>], was_set: bool, r
 
 fn why_picked(pick: &Contender<'_>, next: &Contender<'_>, order_unknown: bool) -> String {
     let apart = apart(pick.time.ms - next.time.ms);
-    if pick.rank() != next.rank() {
+    if pick.rank() != next.rank() && order_unknown {
+        format!(
+            "{} over {}, though by clocks that cannot tell theirs may be the older by more than the window",
+            pick.role_name(),
+            next.role_name()
+        )
+    } else if pick.rank() != next.rank() {
         format!("{} over {}, {apart} apart", pick.role_name(), next.role_name())
     } else if order_unknown {
         format!("two {}s, {apart} apart by clocks that cannot tell: order unknown", pick.role_name())

@@ -142,7 +142,12 @@ fn entry(n: usize, sketch: &Sketch) -> Entry {
             by: person(sketch.by),
             measured_by: None,
             at_ms: sketch.at_min * 60_000,
-            clock: ClockEvidence { offset_ms: sketch.offset_min.map(|m| m * 60_000), uncertainty_ms: Some(1_000), stepped: sketch.stepped },
+            clock: ClockEvidence {
+                offset_ms: sketch.offset_min.map(|m| m * 60_000),
+                uncertainty_ms: Some(1_000),
+                stepped: sketch.stepped,
+                ..ClockEvidence::default()
+            },
             seen: ids(&sketch.seen).into_iter().filter(|s| *s != id(n)).collect(),
             body,
         },

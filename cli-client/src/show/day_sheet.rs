@@ -31,6 +31,7 @@ struct Sheet {
     quarantine: Vec<ShopQuarantined>,
     #[serde(default)]
     open_matters: Vec<String>,
+    clock_doubts: Vec<String>,
     #[serde(default)]
     closed: Option<Closed>,
 }
@@ -133,6 +134,7 @@ pub(crate) fn screen(sheet: &Value, of_shop: bool, session: &Session<'_, '_>) ->
             parts.push(format!("{heading}\n{body}"));
         }
     };
+    part("Clock", list(sheet.clock_doubts.iter().cloned(), wide));
     part("Contested", contested(&sheet.contested, wide));
     let aside = sheet.aside.iter().map(|a| format!("{} {} ({}, {}): {}", a.title, a.words, a.by, a.short, sentence(&a.why)));
     part("In doubt or only proposed", list(aside, wide));

@@ -64,6 +64,7 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Que
                 span.soft { "As of " (visitor.local(visitor.now.wall_ms)) }
             }
             (closing::state(&visitor, &sheet))
+            @for doubt in &sheet.clock_doubts { p { span.warn { (doubt) } } }
             (tally(&sheet))
             (contested(&visitor, &sheet, &slots))
             (aside(&sheet))

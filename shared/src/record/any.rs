@@ -25,22 +25,20 @@ use crate::valve::{MOST_CYLINDERS, Valve};
 pub fn records() -> impl Strategy<Value = Record> {
     // All ids have their first byte below 0xf0, except the record's own: none has seen itself.
     let ids = (id(), id(), id(), of(id()));
-    (ids, 0..32_503_680_000_000_i64, clocks(), vec(record_id(), 0..4), bodies()).prop_map(
-        |((id, doc, by, measured_by), at_ms, clock, seen, body)| {
-            let mut id = id;
-            id[0] = 0xff;
-            Record {
-                id: RecordId::from_bytes(id),
-                doc: DocId::from_bytes(doc),
-                by: PersonId::from_bytes(by),
-                measured_by: measured_by.map(PersonId::from_bytes),
-                at_ms,
-                clock,
-                seen,
-                body,
-            }
-        },
-    )
+    (ids, 0..LATEST_MS, clocks(), vec(record_id(), 0..4), bodies()).prop_map(|((id, doc, by, measured_by), at_ms, clock, seen, body)| {
+        let mut id = id;
+        id[0] = 0xff;
+        Record {
+            id: RecordId::from_bytes(id),
+            doc: DocId::from_bytes(doc),
+            by: PersonId::from_bytes(by),
+            measured_by: measured_by.map(PersonId::from_bytes),
+            at_ms,
+            clock,
+            seen,
+            body,
+        }
+    })
 }
 
 /// Bodies of every kind, known and unknown.
@@ -106,11 +104,8 @@ fn perhaps_words() -> impl Strategy<Value = String> {
 
 fn clocks() -> impl Strategy<Value = ClockEvidence> {
     const CENTURY_MS: i64 = 100 * 366 * 86_400_000;
-    (of(-CENTURY_MS..=CENTURY_MS), of(0..=CENTURY_MS), any::<bool>()).prop_map(|(offset_ms, uncertainty_ms, stepped)| ClockEvidence {
-        offset_ms,
-        uncertainty_ms,
-        stepped,
-    })
+    let known = (of(-CENTURY_MS..=CENTURY_MS), of(0..=LATEST_MS), of(0..=CENTURY_MS), any::<bool>());
+    known.prop_map(|(offset_ms, contact_ms, uncertainty_ms, stepped)| ClockEvidence { offset_ms, contact_ms, uncertainty_ms, stepped })
 }
 
 fn length() -> impl Strategy<Value = Length> {

@@ -49,7 +49,10 @@ pub struct ClockEvidence {
     /// Shop time minus device time at last contact, in ms; `None` before any contact.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub offset_ms: Option<i64>,
-    /// How far off that may be, in ms.
+    /// Shop time of that contact, in ms since 1970 UTC: the record is no older, whatever the clock says.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub contact_ms: Option<i64>,
+    /// How far off the offset may be, in ms.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub uncertainty_ms: Option<i64>,
     /// The wall clock was moved, or the device restarted, since that contact.
@@ -286,6 +289,7 @@ impl Record {
         const YEARS_MS: i64 = 100 * 366 * 86_400_000;
         if self.clock.offset_ms.is_some_and(|ms| ms.unsigned_abs() > YEARS_MS.unsigned_abs())
             || self.clock.uncertainty_ms.is_some_and(|ms| !(0..=YEARS_MS).contains(&ms))
+            || self.clock.contact_ms.is_some_and(|ms| !(0..=LATEST_MS).contains(&ms))
         {
             return content("the record's clock evidence is beyond a century".to_owned());
         }

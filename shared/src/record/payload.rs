@@ -197,12 +197,13 @@ impl<'a> Fields<'a> {
 
 impl ClockEvidence {
     fn append_to(&self, out: &mut Vec<u8>) {
-        let count = [self.stepped, self.offset_ms.is_some(), self.uncertainty_ms.is_some()].into_iter().filter(|given| *given).count();
+        let given = [self.offset_ms, self.contact_ms, self.uncertainty_ms].into_iter().flatten().count();
+        let count = given + usize::from(self.stepped);
         put_head(out, MAP, count as u64);
         if self.stepped {
             out.extend_from_slice(b"\x67stepped\xf5");
         }
-        for (name, value) in [("offset_ms", self.offset_ms), ("uncertainty_ms", self.uncertainty_ms)] {
+        for (name, value) in [("offset_ms", self.offset_ms), ("contact_ms", self.contact_ms), ("uncertainty_ms", self.uncertainty_ms)] {
             if let Some(ms) = value {
                 put_text(out, name);
                 put_int(out, ms);
@@ -220,6 +221,10 @@ impl ClockEvidence {
         }
         if let Some(rest) = named(rest, b"\x69offset_ms") {
             clock.offset_ms = Some(int(rest)?);
+            taken += 1;
+        }
+        if let Some(rest) = named(rest, b"\x6acontact_ms") {
+            clock.contact_ms = Some(int(rest)?);
             taken += 1;
         }
         if let Some(rest) = named(rest, b"\x6euncertainty_ms") {

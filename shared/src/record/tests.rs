@@ -15,7 +15,7 @@ fn reading() -> Record {
         by: PersonId::from_bytes([3; 16]),
         measured_by: None,
         at_ms: 1_790_000_000_000,
-        clock: ClockEvidence { offset_ms: Some(-1_500), uncertainty_ms: Some(40), stepped: false },
+        clock: ClockEvidence { offset_ms: Some(-1_500), contact_ms: Some(1_780_300_000_000), uncertainty_ms: Some(40), stepped: false },
         seen: vec![RecordId::from_bytes([4; 16])],
         body: Body::Clearance(Clearance {
             valve: "1I".parse().unwrap(),
@@ -118,7 +118,9 @@ fn a_record_has_one_spelling() {
 /// The least number there is has no opposite.
 #[test]
 fn clock_evidence_at_the_end_of_numbers_is_refused() {
-    let clock = ClockEvidence { offset_ms: Some(i64::MIN), uncertainty_ms: None, stepped: false };
+    let clock = ClockEvidence { offset_ms: Some(i64::MIN), ..ClockEvidence::default() };
+    assert!(Record { clock, ..reading() }.check().is_err());
+    let clock = ClockEvidence { contact_ms: Some(i64::MIN), ..ClockEvidence::default() };
     assert!(Record { clock, ..reading() }.check().is_err());
     let arrival = Arrival {
         records: vec![Receipted { record: RecordId::from_bytes([1; 16]), sha256: Bytes32([3; 32]) }],

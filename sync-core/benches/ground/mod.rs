@@ -227,7 +227,7 @@ impl Ground {
                 self.now_ms += 1;
                 let (id, clock) = (
                     fresh_record(&self.now(), identity.device, &mut self.dice),
-                    ClockEvidence { offset_ms: Some(0), uncertainty_ms: Some(1), stepped: false },
+                    ClockEvidence { offset_ms: Some(0), uncertainty_ms: Some(1), ..ClockEvidence::default() },
                 );
                 let record = Record {
                     id,

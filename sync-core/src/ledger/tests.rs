@@ -152,7 +152,7 @@ proptest! {
         let live: Vec<RecordId> = ledger.in_slot(&Slot::hours()).iter().copied().filter(|id| live[usize::from(id.as_bytes()[0])]).collect();
         let tips: Vec<RecordId> = live.iter().copied().filter(|id| !live.iter().any(|other| replaces(*other, *id))).collect();
         prop_assert_eq!(ledger.tips_among(&live), tips);
-        let own = |id: RecordId| correct(&ledger.get(id).unwrap().record, ledger.receipt(id)).ms;
+        let own = |id: RecordId| correct(&ledger.get(id).unwrap().record, ledger.receipt(id), None).ms;
         for id in ledger.in_slot(&Slot::hours()) {
             let behind = reached[id].iter().copied().filter(|other| replaces(*id, *other));
             prop_assert_eq!(ledger.time(*id).ms, behind.map(own).chain([own(*id)]).max().unwrap());

@@ -190,6 +190,8 @@ pub struct DaySheet {
     pub quarantine: Vec<Quarantined>,
     /// What keeps the day from being closed without a reason, a sentence each.
     pub open_matters: Vec<String>,
+    /// Why the shop's own clock cannot be right, a sentence each; of today's sheet.
+    pub clock_doubts: Vec<String>,
     /// The closing of the day that stands.
     pub closed: Option<ClosedDay>,
 }
@@ -229,6 +231,7 @@ impl Book {
             devices,
             quarantine: self.store.some_quarantined(Some(QuarantineState::Waiting), 0, MOST_LINES)?,
             open_matters: Vec::new(),
+            clock_doubts: if (from..until).contains(&now.wall_ms) { self.shop_clock_doubts(now)? } else { Vec::new() },
             closed: self.closed_day(day, unit)?,
         };
         let mut making = Making { book: self, sheet: &mut sheet, names: Names::default(), unit };

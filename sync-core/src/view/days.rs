@@ -276,7 +276,7 @@ impl Book {
             for held in found {
                 let record = &held.entry.record;
                 let receipt = held.received_ms.map(|at_ms| Receipt::measured(at_ms, 0, 0));
-                let written = correct(record, receipt.as_ref()).ms;
+                let written = correct(record, receipt.as_ref(), None).ms;
                 let counts = (from..until).contains(&written) && held.entry.device != roster.root.device;
                 if !counts || matches!(record.body, Body::DayClosed(_)) {
                     continue;

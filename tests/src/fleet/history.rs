@@ -123,7 +123,7 @@ impl Told {
                 by: identity.person,
                 measured_by: None,
                 at_ms: line.at_ms(),
-                clock: ClockEvidence { offset_ms: Some(0), uncertainty_ms: Some(100), stepped: false },
+                clock: ClockEvidence { offset_ms: Some(0), uncertainty_ms: Some(100), ..ClockEvidence::default() },
                 seen: Vec::new(),
                 body: line.body(),
             };

@@ -210,16 +210,16 @@ fn evidence_that_contradicts_the_shops_measure_is_in_doubt() {
         seen: vec![],
         body: Body::Note(Note { text: "x".into(), visit: None }),
     };
-    let said = |offset_ms| ClockEvidence { offset_ms: Some(offset_ms), uncertainty_ms: Some(50), stepped: false };
+    let said = |offset_ms| ClockEvidence { offset_ms: Some(offset_ms), uncertainty_ms: Some(50), ..ClockEvidence::default() };
     let receipt = Receipt { at_ms: 110 * hour, skew_ms: hour, uncertainty_ms: 5_000, of_writer: true, released: false };
-    let honest = correct(&record(said(hour)), Some(&receipt));
+    let honest = correct(&record(said(hour)), Some(&receipt), None);
     assert_eq!((honest.in_doubt, honest.uncertainty_ms), (false, 50));
     // Reversed, it moves the record by twice its skew.
-    let reversed = correct(&record(said(-hour)), Some(&receipt));
+    let reversed = correct(&record(said(-hour)), Some(&receipt), None);
     assert!(reversed.in_doubt && reversed.uncertainty_ms >= 2 * hour, "{reversed:?}");
     // Another device's clock says nothing of it.
     let carried = receipt.of_record(DeviceId::from_bytes([1; 16]), DeviceId::from_bytes([2; 16]));
-    assert!(!correct(&record(said(-hour)), Some(&carried)).in_doubt);
+    assert!(!correct(&record(said(-hour)), Some(&carried), None).in_doubt);
 }
 
 /// A lead takes back a role that the office gave: what the office alone writes, the office alone takes back.

@@ -23,7 +23,7 @@ impl World {
             adjusted: false,
             visit: None,
         };
-        let clock = ClockEvidence { offset_ms: Some(i64::from(offset_min) * 60_000), uncertainty_ms: Some(50), stepped: false };
+        let clock = ClockEvidence { offset_ms: Some(i64::from(offset_min) * 60_000), uncertainty_ms: Some(50), ..ClockEvidence::default() };
         let Some(bytes) = self.forge(node, Draft { clock, ..Draft::new(doc, reading) }, dice) else { return Ok(()) };
         let recipe = on_genesis(doc, vec![bytes], dice);
         self.send(node, Door::Shop, vec![(doc, vec![recipe])], dice)
