@@ -112,6 +112,11 @@ pub(crate) enum Failure {
     /// The shop's answer cannot be read.
     #[error("the shop's answer cannot be taken ({0}); everything kept is still here")]
     Answer(String),
+    /// The shop took what was offered, and there is no room here to note it.
+    #[error(
+        "the shop took what this device offered, and the disk here is too full to note that or to take what came; everything kept is still here. Make room, and exchange again: nothing goes twice"
+    )]
+    NoRoom,
     /// A defect of this program.
     #[error("this program failed ({0}); what was kept before is still here. Please report it")]
     Defect(String),
@@ -131,6 +136,7 @@ impl Failure {
             Self::Book(BookError::Defect(_)) | Self::Defect(_) => Exit::Internal,
             Self::Given(_) => Exit::Usage,
             Self::ShopAway(_) => Exit::ShopAway,
+            Self::NoRoom => Exit::NeedsALook,
             Self::Refused(problem) => match problem.code {
                 Code::RoleMayNot | Code::DeviceRevoked | Code::DeviceUnknown | Code::DocumentClosed => Exit::NotAllowed,
                 Code::Internal => Exit::ShopAway,
@@ -166,6 +172,7 @@ impl Failure {
             Self::ShopAway(_) => "shop-away",
             Self::Refused(problem) => problem.code.name(),
             Self::Answer(_) => "answer-unreadable",
+            Self::NoRoom => "no-room",
             Self::Defect(_) => "internal",
         }
     }
@@ -185,7 +192,10 @@ impl Failure {
                 "tappet due lists the machines this book knows. What was entered elsewhere comes with the next exchange."
             }
             Self::Book(BookError::Store(StoreError::NotABook(_))) => {
-                "Name the book with --book FILE, or restore it from a copy or by enrolling again."
+                "Name the book with --book FILE. A damaged one: tappet bundle salvage FILE saves what can still be read and is not at the shop; then enrol again in another book."
+            }
+            Self::Book(BookError::Store(StoreError::Damaged(_))) => {
+                "tappet bundle salvage FILE saves what can still be read and is not at the shop; then enrol again in another book."
             }
             Self::ShopAway(_) => "Go on working; tappet exchange again when there is a signal.",
             Self::Refused(problem) => match problem.code {

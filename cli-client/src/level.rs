@@ -4,7 +4,9 @@ use serde::{Deserialize, Serialize};
 use shared::ids::{DocId, RecordId};
 use shared::problem::Code;
 use shared::wire::{ASSERTION_TYPE, ExchangeAnswer, TokenAnswer};
+use sync_core::book::BookError;
 use sync_core::exchange::{read_body, write_body};
+use sync_core::store::StoreError;
 
 use crate::exit::Failure;
 use crate::pictures::{self, SentPictures};
@@ -134,7 +136,8 @@ fn log_in(session: &mut Session<'_, '_>, transport: &mut Transport) -> Result<St
     }?;
     let life_ms = i64::try_from(answer.expires_in).unwrap_or(0).saturating_mul(1000);
     let token = Token { token: answer.access_token, until_ms: session.env.now().wall_ms.saturating_add(life_ms) };
-    session.keep(TOKEN, &token)?;
+    // On a full disk it is not kept, and the next exchange logs in again.
+    let _ = session.keep(TOKEN, &token);
     Ok(token.token)
 }
 
@@ -157,7 +160,10 @@ pub(crate) fn exchange(session: &mut Session<'_, '_>) -> Result<Levelled, Failur
         let (bytes, compressed) = in_my_name(session, &mut transport, |transport, token| transport.post_exchange(token, &body))?;
         let answer: ExchangeAnswer = read_body(&bytes, compressed)?;
         let now = session.env.now();
-        let report = session.book.take_answer(&sent_at, &answer, &now, &mut *session.env.entropy)?;
+        let report = session.book.take_answer(&sent_at, &answer, &now, &mut *session.env.entropy).map_err(|error| match error {
+            BookError::Store(StoreError::Full) => Failure::NoRoom,
+            other => other.into(),
+        })?;
         done.rounds += 1;
         done.taken += report.taken;
         done.received += report.received;

@@ -13,6 +13,7 @@ pub mod exit;
 mod args;
 mod ask;
 mod commands;
+mod copied;
 mod given;
 mod level;
 mod outcome;

@@ -10,8 +10,10 @@ use shared::leaf::LeafSet;
 use shared::length::{Length, LengthUnit};
 use shared::sensible::Sensible;
 use sync_core::book::{Book, BookError};
+use sync_core::store::StoreError;
 
 use crate::args::Global;
+use crate::copied::Copied;
 use crate::environment::Environment;
 use crate::exit::Failure;
 
@@ -28,6 +30,8 @@ pub(crate) struct Session<'s, 'e> {
     pub(crate) unit: LengthUnit,
     /// What was taken for inches and is not yet said.
     inches: Vec<String>,
+    /// The copy that is open where the book's own disk cannot be written.
+    copied: Option<Copied>,
 }
 
 impl<'s, 'e> Session<'s, 'e> {
@@ -40,9 +44,21 @@ impl<'s, 'e> Session<'s, 'e> {
         } else if !path.exists() {
             return Err(Failure::NoBook(path));
         }
-        let book = Book::open(&path, &mut *env.entropy)?;
+        let (book, copied) = match Book::open(&path, &mut *env.entropy) {
+            Err(BookError::Store(StoreError::Unwritable(_))) if path.exists() => {
+                let copied = Copied::of(&path)?;
+                (Book::open_to_look(&copied.book, &mut *env.entropy)?, Some(copied))
+            }
+            opened => (opened?, None),
+        };
         let unit = unit_of(&global, env, &book)?;
-        Ok(Self { env, global, book, unit, inches: Vec::new() })
+        Ok(Self { env, global, book, unit, inches: Vec::new(), copied })
+    }
+
+    /// That nothing can be kept, where the book's disk cannot be written.
+    pub(crate) fn looks_only(&self) -> Option<&'static str> {
+        let words = "The book's disk cannot be written: this was read from a copy of it, and nothing can be kept here until it can.";
+        self.copied.is_some().then_some(words)
     }
 
     /// A length of one kind, as it was typed; a bare number is in the session's unit or, as `shared::entry` says, in inches.

@@ -12,6 +12,7 @@ use jiff::tz::TimeZone;
 use shared::bytes::Bytes16;
 
 use crate::book::{Book, BookError};
+use crate::clocks;
 use crate::identity::Identity;
 use crate::moment::{Entropy, Moment, random};
 use crate::pictures::{PHOTOS, Pictures, PicturesError};
@@ -19,6 +20,8 @@ use crate::store::{Backup, BackupError, Draft, Store, StoreError, Verification, 
 
 /// A time of day in a file's name, always UTC: 20261125T170312Z.
 const STAMP: &str = "%Y%m%dT%H%M%SZ";
+/// For so long after a step that was kept, ms, nobody who asks is told by another.
+const READY_FOR_MS: i64 = 1_000;
 /// The folder of a shop's backups, beside its book.
 pub const BACKUPS: &str = "backups";
 /// What follows the stamp in the name of a backup.
@@ -96,6 +99,24 @@ impl Book {
     /// [`BookError::Store`].
     pub fn tidy(&self, most: usize) -> Result<usize, BookError> {
         Ok(self.store.atomically(|store| store.tidy(most))?)
+    }
+
+    /// That a shop's book can keep something now. Asked again within a second of the last step that was kept, it writes nothing.
+    ///
+    /// # Errors
+    /// [`BookError::Store`], as for a full disk; nothing is lost.
+    pub fn ready(&mut self, now: &Moment) -> Result<(), BookError> {
+        let lately = |last: &Moment| last.boot == now.boot && (0..READY_FOR_MS).contains(&(now.steady_ms - last.steady_ms));
+        if self.answered.as_ref().is_some_and(lately) {
+            return Ok(());
+        }
+        let last = self.answered;
+        self.store.atomically(|store| {
+            clocks::note_where_set(store, last.as_ref(), now)?;
+            Ok::<_, BookError>(store.set_meta("ready", &now.wall_ms)?)
+        })?;
+        self.answered = Some(*now);
+        Ok(())
     }
 
     /// Copies the database's log into its file where it has grown long, when nobody waits.

@@ -5,8 +5,10 @@ use std::path::{Path, PathBuf};
 
 use serde_json::json;
 use shared::wire::LARGEST_PLAIN;
-use sync_core::bundle::Load;
+use sync_core::bundle::{self, Load};
 
+use crate::copied::Copied;
+use crate::environment::Environment;
 use crate::exit::Failure;
 use crate::outcome::Outcome;
 use crate::session::Session;
@@ -19,6 +21,8 @@ pub(crate) enum BundleCommand {
     Make(MakeArgs),
     /// Take in a file that another device made
     Take(TakeArgs),
+    /// Of a damaged book, write what can still be read and is not at the shop, for another device to take in
+    Salvage(SalvageArgs),
 }
 
 /// Arguments of `bundle make`.
@@ -38,10 +42,19 @@ pub(crate) struct TakeArgs {
     file: PathBuf,
 }
 
+/// Arguments of `bundle salvage`.
+#[derive(Debug, clap::Args)]
+pub(crate) struct SalvageArgs {
+    /// The file to write; it must not exist
+    file: PathBuf,
+}
+
 pub(crate) fn run(command: &BundleCommand, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     match command {
         BundleCommand::Make(args) => make(args, session),
         BundleCommand::Take(args) => take(args, session),
+        // Done before the book is opened: it may not open.
+        BundleCommand::Salvage(_) => Err(Failure::Defect("a salvage with an open book".to_owned())),
     }
 }
 
@@ -89,6 +102,29 @@ fn take(args: &TakeArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failu
 }
 
 /// Writes a file that must not exist yet, and is on the disk when this returns.
+/// Saves what can be read of a book that need not open. The book itself is only copied.
+pub(crate) fn salvage(args: &SalvageArgs, book: &Path, env: &mut Environment<'_>) -> Result<Outcome, Failure> {
+    let copy = Copied::of(book)?;
+    let saved = bundle::salvage(&copy.book, &env.now())?;
+    write_new(&args.file, &saved.bytes)?;
+    let mut text = format!(
+        "Written to {}: {} of {} that the shop is not known to have. On another device of the shop: tappet bundle take. The damaged book is as it was.",
+        args.file.display(),
+        show::count(saved.changes, "change"),
+        show::count(saved.documents, "document"),
+    );
+    if saved.unreadable > 0 {
+        text.push_str(&format!(
+            " {} of its log cannot be read any more: ask the shop which records it lacks.",
+            show::count(saved.unreadable, "part")
+        ));
+    }
+    let json = json!({
+        "file": args.file, "documents": saved.documents, "changes": saved.changes, "unreadable": saved.unreadable, "bytes": saved.bytes.len(),
+    });
+    Ok(Outcome::new(&json, show::wrapped(&text, show::width(env)))?.needing(saved.unreadable > 0))
+}
+
 fn write_new(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
     let failed = |why: std::io::Error| Failure::File { path: path.to_owned(), why: why.to_string() };
     let mut file = std::fs::File::create_new(path).map_err(failed)?;

@@ -31,7 +31,7 @@ use crate::args::{Cli, Command};
 use crate::environment::Environment;
 use crate::exit::Failure;
 use crate::outcome::Outcome;
-use crate::session::Session;
+use crate::session::{Session, book_path};
 use crate::show::{width, wrapped};
 
 /// Does one command.
@@ -40,8 +40,16 @@ pub(crate) fn run(cli: Cli, env: &mut Environment<'_>) -> Result<Outcome, Failur
         return completions::run(args);
     }
     let enrols = matches!(cli.command, Command::Enrol(_));
+    if let Command::Bundle(bundle::BundleCommand::Salvage(args)) = &cli.command {
+        let book = book_path(&cli.global, env)?;
+        return bundle::salvage(args, &book, env);
+    }
     let session = &mut Session::open(cli.global, enrols, env)?;
     let outcome = verb(&cli.command, session)?;
+    let outcome = match session.looks_only() {
+        Some(words) => outcome.with("looks_only", &true)?.and_say(&wrapped(words, width(session.env))),
+        None => outcome,
+    };
     Ok(match session.inches_words() {
         Some(words) => outcome.with("read_as_inches", &words)?.and_say(&wrapped(&words, width(session.env))),
         None => outcome,

@@ -36,10 +36,13 @@ pub(crate) async fn health() -> Json<Health> {
     Json(Health { status: "up" })
 }
 
-/// That the book answers, within a second
+/// That the book can keep something, within a second
+///
+/// With the disk full it cannot: 507.
 #[utoipa::path(get, path = "/ready", tag = "anyone", responses((status = 200, description = "It does.", body = Health)))]
 pub(crate) async fn ready(State(state): State<ServerState>) -> Result<Json<Health>, Refused> {
-    tokio::time::timeout(READY_WITHIN, state.ask(|shop| shop.log_end())).await.map_err(|_| Refused::not_ready())??;
+    let now = state.now();
+    tokio::time::timeout(READY_WITHIN, state.ask(move |shop| shop.ready(&now))).await.map_err(|_| Refused::not_ready())??;
     Ok(Json(Health { status: "ready" }))
 }
 

@@ -20,6 +20,7 @@ mod parts;
 mod quarantine;
 mod records;
 mod row;
+mod salvage;
 mod schema;
 mod sent;
 mod tidy;
@@ -54,6 +55,7 @@ pub(crate) use parts::Settled;
 pub use parts::{Known, Taken};
 pub use quarantine::{QuarantineState, Quarantined};
 pub use records::{CameIn, HeldRecord, ReceivedAfter};
+pub(crate) use salvage::Salvage;
 pub use verify::Verification;
 
 /// The store failed. Whatever was being written when it did is not kept; everything before is.

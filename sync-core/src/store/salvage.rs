@@ -1,0 +1,117 @@
+//! Copies of databases that cannot be worked with: on a disk that cannot be written, to look only; damaged, what can still be read of
+//! the log, row by row.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::Path;
+
+use rusqlite::{Connection, OptionalExtension};
+use shared::ids::DocId;
+use shared::wire::Recipe;
+
+use super::log::changes_in;
+use super::{Store, StoreError, fixed, from_json, pack};
+use crate::envelope;
+use crate::identity::Identity;
+
+/// What could be read of a damaged book.
+#[derive(Debug)]
+pub(crate) struct Salvage {
+    /// Whose book it is.
+    pub(crate) identity: Identity,
+    /// Changes by document, in the order of the log: of documents with something that the shop is not known to hold, and of the roster.
+    pub(crate) changes: BTreeMap<DocId, Vec<Recipe>>,
+    /// How many of them the shop is not known to hold.
+    pub(crate) unsent: usize,
+    /// Parts of the log that cannot be read.
+    pub(crate) unreadable: usize,
+}
+
+/// A part of the log as far as it could be read.
+struct Found {
+    doc: DocId,
+    at_shop: bool,
+    changes: Vec<Recipe>,
+}
+
+impl Store {
+    /// As [`Store::open`], to look only: nothing is kept in it from then on.
+    ///
+    /// # Errors
+    /// As [`Store::open`].
+    pub fn open_to_look(path: &Path) -> Result<Self, StoreError> {
+        let store = Self::open(path)?;
+        store.connection.pragma_update(None, "query_only", true)?;
+        Ok(store)
+    }
+
+    /// Reads what can be read of the database at a path: a copy, since SQLite may tidy a file that it opens.
+    ///
+    /// # Errors
+    /// [`StoreError`] where not even whose book it is can be read.
+    pub(crate) fn salvage(path: &Path) -> Result<Salvage, StoreError> {
+        let damaged = Connection::open(path)?;
+        damaged.execute_batch("PRAGMA locking_mode=EXCLUSIVE; PRAGMA query_only=ON; PRAGMA trusted_schema=OFF;")?;
+        let text: Option<String> = damaged.query_row("SELECT value FROM meta WHERE key = 'identity'", [], |row| row.get(0)).optional()?;
+        let nobody = || StoreError::NotABook("it does not say whose book it is".to_owned());
+        let identity: Identity = from_json(&text.ok_or_else(nobody)?)?;
+        let (mut found, mut unreadable) = (Vec::new(), 0);
+        for pos in positions(&damaged)? {
+            match part(&damaged, pos) {
+                Ok(Some(part)) => found.push(part),
+                Ok(None) => {}
+                Err(_) => unreadable += 1,
+            }
+        }
+        let unsent = found.iter().filter(|part| !part.at_shop).map(|part| part.changes.len()).sum();
+        let mut wanted: BTreeSet<DocId> = found.iter().filter(|part| !part.at_shop).map(|part| part.doc).collect();
+        if unsent > 0 {
+            wanted.extend([identity.root.shop.roster(), identity.root.shop.engines()]);
+        }
+        let mut changes: BTreeMap<DocId, Vec<Recipe>> = BTreeMap::new();
+        for part in found.into_iter().filter(|part| wanted.contains(&part.doc)) {
+            changes.entry(part.doc).or_default().extend(part.changes);
+        }
+        Ok(Salvage { identity, changes, unsent, unreadable })
+    }
+}
+
+/// From the first position of the log that can be found to the last: what lies between is asked for one by one.
+fn positions(damaged: &Connection) -> Result<std::ops::RangeInclusive<i64>, StoreError> {
+    let end = |order: &str| {
+        let sql = format!("SELECT pos FROM parts ORDER BY pos {order} LIMIT 1");
+        damaged.query_row(&sql, [], |row| row.get::<_, i64>(0)).optional()
+    };
+    // Where one end cannot be read, what SQLite counted out stands in for it.
+    let counted = || damaged.query_row("SELECT seq FROM sqlite_sequence WHERE name = 'parts'", [], |row| row.get::<_, i64>(0)).optional();
+    let first = end("ASC").ok().flatten().unwrap_or(1);
+    let last = match end("DESC") {
+        Ok(Some(last)) => last,
+        _ => counted()?.unwrap_or(0),
+    };
+    Ok(first..=last)
+}
+
+/// One part; `None` where there is none at this position.
+fn part(damaged: &Connection, pos: i64) -> Result<Option<Found>, StoreError> {
+    let mut statement = damaged.prepare_cached("SELECT num, at_shop, pack FROM parts WHERE pos = ?1")?;
+    let row = statement.query_row([pos], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, bool>(1)?, row.get::<_, Vec<u8>>(2)?)));
+    let Some((num, at_shop, bytes)) = row.optional()? else { return Ok(None) };
+    let doc = match document(damaged, num) {
+        Ok(doc) => doc,
+        // The records name it, too.
+        Err(_) => doc_of(&bytes)?,
+    };
+    let changes = changes_in(doc, &bytes, true)?.into_iter().map(|(recipe, _)| recipe).collect();
+    Ok(Some(Found { doc, at_shop, changes }))
+}
+
+fn document(damaged: &Connection, num: i64) -> Result<DocId, StoreError> {
+    let doc: Vec<u8> = damaged.prepare_cached("SELECT doc FROM documents WHERE num = ?1")?.query_row([num], |row| row.get(0))?;
+    Ok(DocId::from_bytes(fixed(&doc)?))
+}
+
+fn doc_of(bytes: &[u8]) -> Result<DocId, StoreError> {
+    let records = pack::unpack(bytes)?.into_iter().flat_map(|short| short.records);
+    let opened = records.filter_map(|record| envelope::open(&record.0).ok()).next();
+    opened.map(|opened| opened.record.doc).ok_or_else(|| StoreError::Damaged("a part of the log with no record".to_owned()))
+}

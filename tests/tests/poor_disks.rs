@@ -1,0 +1,110 @@
+//! A book on a disk that is full, that cannot be written, or that has gone bad: what a technician can still do.
+//!
+//! The terminal's own process, on real file systems of a namespace of its own (`unshare` of util-linux): with the ignored tests.
+
+#![expect(clippy::unwrap_used, reason = "a test that cannot go on ends here")]
+
+use std::io::{Seek, SeekFrom, Write};
+use std::path::Path;
+
+use shared::ids::DocId;
+use shared::record::Stage;
+use shared::role::Role;
+use sync_core::book::{Book, BookError};
+use sync_core::bundle::salvage;
+use sync_core::moment::Moment;
+use sync_core::store::{Store, StoreError};
+use tests::disk::{Disk, Image};
+use tests::{Crew, Dice};
+
+/// A shop whose disk is full takes nothing in: nobody should send it devices.
+#[test]
+fn a_shop_without_room_is_not_ready() {
+    let disk = Disk::new("shop-full", &Image::default());
+    let mut crew = Crew::over(31, disk.open().unwrap());
+    let at = |crew: &Crew, s: i64| Moment { steady_ms: crew.now_ms + s * 1_000, ..Moment::at(crew.now_ms + s * 1_000) };
+    let now = at(&crew, 0);
+    crew.shop.ready(&now).unwrap();
+    disk.leave_room(Some(0));
+    // Right after a step that was kept it is taken to have room still.
+    let (soon, later) = (Moment { steady_ms: now.steady_ms + 900, ..now }, at(&crew, 2));
+    crew.shop.ready(&soon).unwrap();
+    let full = crew.shop.ready(&later);
+    assert!(matches!(full, Err(BookError::Store(StoreError::Full))), "{full:?}");
+    disk.leave_room(None);
+    let later = at(&crew, 4);
+    crew.shop.ready(&later).unwrap();
+}
+
+/// A technician's book in a file, with readings that the shop does not have.
+fn with_unsent(folder: &Path, readings: usize) -> (Crew, DocId, usize) {
+    let mut crew = Crew::new(32);
+    let person = crew.person("Tech", Role::Tech);
+    let tech = crew.phone_on(person, Store::open(&folder.join("book.db")).unwrap());
+    let machine = crew.machine("M-1");
+    crew.give_yard(tech);
+    crew.level_all();
+    for n in 0..readings {
+        let valve = ["1I", "1E", "2I", "2E"][n % 4];
+        crew.read(tech, machine, valve, Stage::Found, 4, 5);
+        crew.wait_min(1);
+    }
+    (crew, machine, tech)
+}
+
+#[test]
+fn what_a_damaged_book_has_alone_is_saved() {
+    let folder = tempfile::tempdir().unwrap();
+    let (mut crew, machine, tech) = with_unsent(folder.path(), 40);
+    let lead = crew.join("Lead", Role::Lead);
+    let unsent: Vec<_> = crew.phones[tech].book.store().unsent(i64::MAX).unwrap();
+    assert_eq!(unsent.len(), 40);
+    // Closed, all of it is in the one file.
+    crew.phones[tech].book = Book::over(Store::in_memory().unwrap(), &mut crew.dice).unwrap();
+    let path = folder.path().join("book.db");
+    let whole = std::fs::read(&path).unwrap();
+    let now = crew.moment(tech);
+    let saved = salvage(&path, &now).unwrap();
+    assert_eq!((saved.changes, saved.documents, saved.unreadable), (40, 1, 0));
+    // Each page in turn gone bad: what can be read is saved, or whose book it is is said to be lost; the rest is never touched.
+    let (mut most_lost, mut saved_some) = (0, 0);
+    let pages = whole.len() / 4096;
+    for page in 1..pages {
+        let damaged = folder.path().join("damaged.db");
+        std::fs::write(&damaged, &whole).unwrap();
+        let mut file = std::fs::OpenOptions::new().write(true).open(&damaged).unwrap();
+        file.seek(SeekFrom::Start(page as u64 * 4096)).unwrap();
+        file.write_all(&[0xA5; 4096]).unwrap();
+        drop(file);
+        let Ok(saved) = salvage(&damaged, &now) else { continue };
+        saved_some += 1;
+        let lost = 40 - saved.changes;
+        assert!(lost == 0 || saved.unreadable > 0, "page {page}: {lost} changes are gone, and nothing says so");
+        most_lost = most_lost.max(lost);
+        let taken = crew.phones[lead].book.take_bundle(&saved.bytes, &now).unwrap();
+        assert!(taken.refused.is_empty(), "page {page}: {taken:?}");
+    }
+    assert!(saved_some * 10 >= pages * 8, "{saved_some} of {pages} pages");
+    assert!(most_lost < 40);
+    crew.level(lead);
+    let at_shop = unsent.iter().flat_map(|change| &change.recipe.records);
+    let held = at_shop.filter(|bytes| {
+        let id = sync_core::envelope::open(&bytes.0).unwrap().record.id;
+        crew.shop.store().held(id).unwrap().is_some()
+    });
+    assert_eq!(held.count(), 40);
+    assert!(crew.shop.store().standings(machine).unwrap().len() >= 4);
+}
+
+#[test]
+fn a_book_that_is_only_looked_at_keeps_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    let (mut crew, machine, tech) = with_unsent(folder.path(), 1);
+    crew.phones[tech].book = Book::over(Store::in_memory().unwrap(), &mut crew.dice).unwrap();
+    let mut book = Book::open_to_look(&folder.path().join("book.db"), &mut Dice::new(7)).unwrap();
+    assert_eq!(book.status().unwrap().waiting, 1);
+    let mut dice = Dice::new(8);
+    let mut hand = sync_core::work::Hand { now: crew.moment(tech), entropy: &mut dice, measured_by: None };
+    let refused = book.add_note(machine, "seen", &mut hand);
+    assert!(matches!(refused, Err(BookError::Store(StoreError::Unwritable(_)))), "{refused:?}");
+}
