@@ -165,7 +165,7 @@ fn a_card_is_written_as_its_manual_says_it() {
     assert!(shown.contains("intake 5 thou (the manual names no tolerance: taken as 4 to 6 thou,"), "{shown}");
     assert!(shown.contains("exhaust 6 ± 1 thou (5 to 7 thou)"), "{shown}");
     let guide = world.answering("tove", &["guide", "T-1"], "y\ny\nq\n").screen(0).replace('\n', " ");
-    assert!(guide.contains("31° of the crank past it, the piston .250 in down") && guide.contains("can hold its valve open"), "{guide}");
+    assert!(guide.contains("31° of the crank past it, the piston down .250 in") && guide.contains("can hold its valve open"), "{guide}");
     assert!(guide.contains("It fires 450° of the crank after cylinder 2"), "{guide}");
     // As a file and as a table it comes back as it went.
     let path = file(&world);

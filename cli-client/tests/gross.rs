@@ -44,6 +44,21 @@ fn a_gross_reading_is_asked_about_before_anything_is_turned() {
     assert_eq!((&near["gross"], near["turn"].is_object()), (&serde_json::Value::Null, true));
 }
 
+/// Off in another way than before, other things are to be looked at: stroke and release are asked for before a test is spoken of.
+#[test]
+fn off_in_another_way_is_asked_about_again() {
+    for (first, then, said) in [
+        ("/4", "/1.5", "Is this the compression stroke, and off the bump of the compression release?"),
+        ("20/25", "/1.5", "Is this the compression stroke, and off the bump of the compression release?"),
+        ("/1.5", "20/25", "Is the push rod straight, and seated at both ends?"),
+    ] {
+        let world = opened();
+        assert_eq!(world.tappet("tove", &["read", "T-1", "1I", "found", first]).code, 0);
+        let screen = world.tappet("tove", &["read", "T-1", "1I", "found", then]).screen(0).replace('\n', " ");
+        assert!(screen.contains(said) && !screen.contains("Still ") && !screen.contains("Turn the adjuster"), "{first} {then}: {screen}");
+    }
+}
+
 #[test]
 fn the_guide_looks_first_and_offers_a_hold() {
     let world = World::with_shop();

@@ -97,6 +97,13 @@ fn a_service_record_names_no_dispute() {
     world.exchange("office");
     let page = world.tappet("office", &["office", "--offline", "service-record", "T-1"]).screen(0);
     insta::assert_snapshot!("service_record", page);
+    // The card is changed afterwards: what was signed off keeps the one that was in force.
+    world.pass_min(60);
+    let changed = ["--cylinders", "2", "--intake", "20-22", "--exhaust", "20-22", "--hours", "100", "--months", "6"];
+    let source = ["--source-manual", "Second edition", "--source-page", "3"];
+    let add = ["office", "--offline", "card", "add", "--name", "Invented twin"];
+    assert_eq!(world.tappet("office", &[&add[..], &changed, &source].concat()).code, 0);
+    assert_eq!(world.tappet("office", &["office", "--offline", "service-record", "T-1"]).screen(0), page);
 }
 
 #[test]

@@ -95,7 +95,8 @@ fn one_visit_is_one_sheet_with_every_fact_on_it() {
             "2 to 3 thou",
             "In spec",
             "Not judged",
-            "Invented twin",
+            "Judged by the engine card Invented twin of 2026-03-01, record 9c4e5464.",
+            "Ranges read in Invented twin, service manual, page 12.",
             "Belt worn: order one.",
             "Due between 2026-09-02 and 2026-10-11, by hours.",
             "For the client",
@@ -128,6 +129,8 @@ fn a_season_goes_on_over_the_page_with_its_head_again() {
         let page = document.extract_text(&[n]).unwrap();
         assert!(page.contains("Green End Mowers: service record, Q-102, 2026-03-01 to 2026-10-31"), "page {n}: {page}");
     }
+    // Each visit names the revision that it was judged by.
+    assert_eq!(text.matches("Judged by the engine card Invented twin of 2026-03-01, record 9c4e5464.").count(), 9);
     assert!(text.contains("2026-06-09 10:12, Zoë") && text.contains(&format!("Page {pages} of {pages}")));
     let (document, text) = read(&season_record(&season(0), Paper::A4).unwrap());
     assert_eq!(document.get_pages().len(), 1);

@@ -130,6 +130,8 @@ mod tests {
         assert_eq!(said(true, true).at(now), Cold::RanSince);
         assert_eq!(said(false, true).at(now), Cold::Warm, "nobody said it was cold: there is nothing to expire");
         assert!(!Cold::Warm.expired() && !Cold::NotSaid.expired());
+        let all = [Cold::Cold, Cold::Warm, Cold::NotSaid, after(13), Cold::RanSince];
+        assert_eq!(all.map(Cold::counts), [true, false, false, false, false]);
         let h = Hours::from_tenths;
         assert!(!has_run([]) && !has_run([h(4_126)]) && !has_run([h(4_126), h(4_126)]));
         assert!(has_run([h(4_126), h(4_127)]) && has_run([h(4_126), h(4_126), h(4_130)]));

@@ -2,6 +2,7 @@
 
 Run by tests/outside/python. Ends with a line per file; a vector that does not hold ends it with what and why.
 """
+import datetime
 import hashlib
 import json
 import pathlib
@@ -173,5 +174,64 @@ def tokens():
     return f"{len(whole)} read and made again"
 
 
-for check in (records, changes, exchange, tokens):
+def gross(said, go, no_go, far_tenths):
+    """What is asked before anything is turned: how far outside a range a bracket surely lies, beside the range's width."""
+    low, high = said["low_tenth_um"], said["high_tenth_um"]
+    far = lambda beyond: beyond * 10 > (high - low) * far_tenths
+    if go is not None and go > high:
+        return "far-loose" if far(go - high) else None
+    if no_go is None or no_go > low:
+        return None
+    if go is None:
+        return "nothing-goes" if no_go <= 2 * 254 else "none-went"
+    return "far-tight" if far(low - no_go) else None
+
+
+def in_season(day, season):
+    if not season:
+        return True
+    ends = [(season[end]["month"], season[end]["day"]) for end in ("from", "to")]
+    inside = ends[0] <= (day.month, day.day), (day.month, day.day) <= ends[1]
+    return all(inside) if ends[0] <= ends[1] else any(inside)
+
+
+def cards():
+    said = file("cards.json")
+    asked = 0
+    for case in said["cards"]:
+        body, means, what = case["body"], case["means"], case["what"]
+        assert ("intake" in body, "exhaust" in body) == ((not body.get("hydraulic"),) * 2), what
+        for side in ("intake", "exhaust"):
+            # A figure is the middle of its range and is set to; alone it has a thou, or 0.02 mm, either side.
+            if f"{side}_said" in body:
+                low, high, aim = (body[side][end] for end in ("low_tenth_um", "high_tenth_um", "aim_tenth_um"))
+                assert low + high == 2 * aim and (body[f"{side}_said"] == "tolerance" or high - aim in (254, 200)), what
+        sure = {"spark": {"plug-leads-off", "plug-wells-clean"}, "compression": {"stop-held", "decompress"}}
+        kind = sure.get(body.get("ignition"), set().union(*sure.values()))
+        assert {one for one in means["before"] if any(one in of for of in sure.values())} == kind, what
+        firing = body.get("firing")
+        if firing:
+            order, angles = firing["order"], firing["degrees"]
+            assert sorted(order) == list(range(1, body["cylinders"] + 1)) and sum(angles) == 720, what
+            at = {cylinder: sum(angles[:n]) for n, cylinder in enumerate(order)}
+            for cylinder, after, overlap in zip(range(1, body["cylinders"] + 1), means["fires_after"], means["in_overlap"]):
+                n = order.index(cylinder)
+                assert after == {"cylinder": order[n - 1], "degrees": angles[n - 1]}, what
+                assert overlap == next((one for one in order if (at[one] - at[cylinder]) % 720 == 360), None), what
+        else:
+            assert not any(means["fires_after"] + means["in_overlap"]), what
+        for one in means["asked_first"]:
+            asked += 1
+            found = gross(body[one["side"]], one["go_tenth_um"], one["no_go_tenth_um"], body.get("far_tenths", 20))
+            assert found == one["gross"], f"{what}: {one}, {found}"
+    for case in said["due"]:
+        days, day = int(case["every_h"] * 7 / case["hours_per_week"]), datetime.date.fromisoformat(case["checked"])
+        while days:
+            day += datetime.timedelta(1)
+            days -= in_season(day, case["season"])
+        assert day.isoformat() == case["due"], f"{case['what']}: {day}"
+    return f"{len(said['cards'])} cards mean what is said, {asked} brackets asked about, {len(said['due'])} due days counted"
+
+
+for check in (records, changes, cards, exchange, tokens):
     print(f"{check.__name__}.json: {check()}")

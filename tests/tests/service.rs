@@ -3,9 +3,10 @@
 #![expect(clippy::unwrap_used, reason = "a test may panic")]
 
 use jiff::civil::{Date, date};
-use shared::ids::{DocId, RecordId};
+use shared::engine_card::{Duty, EngineCard, Range};
+use shared::ids::{CardId, DocId, RecordId};
 use shared::length::{Length, LengthUnit};
-use shared::record::{FindingKind, Stage};
+use shared::record::{FindingKind, MachineCard, Stage};
 use shared::role::Role;
 use sync_core::view::SeasonRecord;
 use sync_core::work::VisitEntry;
@@ -58,6 +59,118 @@ fn an_old_visit_keeps_its_card() {
     assert!(then.ranges()[0].starts_with(&format!("Judged by the engine card {} of ", card.name)), "{:?}", then.ranges());
     let year = season(&crew, machine, date(2026, 1, 1), date(2027, 12, 31));
     assert_eq!(year.visits.iter().map(|v| v.card.clone()).collect::<Vec<_>>(), [then.card, now.card]);
+}
+
+/// The office gives the machine another engine card, or states one anew: what was signed off before keeps what it was judged by.
+#[test]
+fn an_old_visit_keeps_the_card_that_its_machine_had() {
+    let mut crew = Crew::new(73);
+    let tech = crew.join("Tech", Role::Tech);
+    let machine = crew.machine("M-1");
+    crew.give_yard(tech);
+    crew.level_all();
+    let old = finished(&mut crew, tech, machine);
+    let other =
+        with_intake(EngineCard { card: CardId::from_bytes([0xcb; 16]), name: "Other twin".to_owned(), ..tests::engine_card() }, 9, 11);
+    crew.on(0, |book, hand| book.keep_engine_card(other.clone(), hand).unwrap());
+    give_card(&mut crew, machine, Some(other.card));
+    crew.wait_min(60);
+    let fresh = finished(&mut crew, tech, machine);
+    assert_eq!(judged(&crew, old), ("4 to 6 thou".to_owned(), "in spec".to_owned()));
+    assert_eq!(judged(&crew, fresh), ("9 to 11 thou".to_owned(), "tight".to_owned()));
+    // A third revision, after both: neither moves.
+    crew.wait_min(60);
+    crew.on(0, |book, hand| book.keep_engine_card(with_intake(other, 20, 22), hand).unwrap());
+    crew.level_all();
+    assert_eq!([old, fresh].map(|visit| judged(&crew, visit).0), ["4 to 6 thou", "9 to 11 thou"]);
+}
+
+/// A machine that was entered in the field gets its card later: its first visit is judged by the first card, and by no later one.
+#[test]
+fn a_visit_before_any_card_is_judged_by_the_first() {
+    let mut crew = Crew::new(74);
+    let tech = crew.join("Tech", Role::Tech);
+    let machine = crew.machine("M-1");
+    let bare = crew.on(0, |book, hand| {
+        let property = book.find_property("Test yard").unwrap();
+        let card = MachineCard {
+            tag: "M-2".to_owned(),
+            description: String::new(),
+            property,
+            engine_card: None,
+            cylinders: Some(2),
+            duty: Duty::Commercial,
+            hours_per_week: None,
+            provisional: false,
+        };
+        book.add_machine(card, hand).unwrap()
+    });
+    assert_ne!(machine, bare);
+    crew.give_yard(tech);
+    crew.level_all();
+    let old = finished(&mut crew, tech, bare);
+    assert_eq!(judged(&crew, old), (String::new(), "not judged".to_owned()));
+    crew.wait_min(60);
+    give_card(&mut crew, bare, Some(tests::engine_card().card));
+    assert_eq!(judged(&crew, old), ("4 to 6 thou".to_owned(), "in spec".to_owned()));
+    crew.wait_min(60);
+    crew.on(0, |book, hand| book.keep_engine_card(with_intake(tests::engine_card(), 9, 11), hand).unwrap());
+    crew.level_all();
+    assert_eq!(judged(&crew, old), ("4 to 6 thou".to_owned(), "in spec".to_owned()));
+}
+
+/// A revision that was undone was never in force, and a visit that is open is judged by the card of now.
+#[test]
+fn a_revision_that_was_undone_judges_nothing() {
+    let mut crew = Crew::new(75);
+    let tech = crew.join("Tech", Role::Tech);
+    let machine = crew.machine("M-1");
+    crew.give_yard(tech);
+    crew.level_all();
+    crew.wait_min(60);
+    let slip = crew.on(0, |book, hand| book.keep_engine_card(with_intake(tests::engine_card(), 9, 11), hand).unwrap());
+    crew.level_all();
+    let signed = finished(&mut crew, tech, machine);
+    assert_eq!(judged(&crew, signed).1, "tight");
+    crew.wait_min(60);
+    crew.on(0, |book, hand| book.void(slip, "a slip of the tenth", hand).unwrap());
+    crew.level_all();
+    assert_eq!(judged(&crew, signed), ("4 to 6 thou".to_owned(), "in spec".to_owned()));
+    let open = visit(&mut crew, tech, machine, "120.0");
+    crew.read(tech, machine, "1I", Stage::Left, 5, 6);
+    crew.level_all();
+    assert_eq!(judged(&crew, open).0, "4 to 6 thou");
+    crew.wait_min(60);
+    crew.on(0, |book, hand| book.keep_engine_card(with_intake(tests::engine_card(), 9, 11), hand).unwrap());
+    crew.level_all();
+    assert_eq!([open, signed].map(|visit| judged(&crew, visit).0), ["9 to 11 thou", "4 to 6 thou"]);
+}
+
+/// A visit with one intake valve left at 5 to 6 thou, signed off.
+fn finished(crew: &mut Crew, phone: usize, machine: DocId) -> RecordId {
+    let entry = VisitEntry { cold: true, cautions_confirmed: true, ..Default::default() };
+    let visit = crew.on(phone, |book, hand| book.open_visit(machine, &entry, hand).unwrap().visit);
+    crew.read(phone, machine, "1I", Stage::Left, 5, 6);
+    finish(crew, phone, machine);
+    visit
+}
+
+fn with_intake(card: EngineCard, low: i64, high: i64) -> EngineCard {
+    EngineCard { intake: Some(Range { low: Length::from_thou(low), high: Length::from_thou(high), aim: None }), ..card }
+}
+
+fn give_card(crew: &mut Crew, machine: DocId, card: Option<CardId>) {
+    crew.on(0, |book, hand| {
+        let known = book.store().machine(machine).unwrap().unwrap().state.card.unwrap();
+        book.restate_machine(machine, MachineCard { engine_card: card, ..known }, hand).unwrap()
+    });
+    crew.level_all();
+}
+
+/// The range and the verdict of the one valve of a visit, as its record has them.
+fn judged(crew: &Crew, visit: RecordId) -> (String, String) {
+    let record = crew.shop.service_record(visit, LengthUnit::Thou, &crew.moment(0)).unwrap();
+    (record.valves[0].range.clone(), record.valves[0].verdict.clone())
 }
 
 #[test]

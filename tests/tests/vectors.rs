@@ -7,10 +7,15 @@ use fixtures::vectors::standings::judged;
 use fixtures::vectors::{files, folder, record_of, text};
 use serde::de::DeserializeOwned;
 use serde_json::{Value, json};
+use shared::bracket::Bracket;
 use shared::bytes::Bytes32;
-use shared::ids::{DeviceId, DocId, ShopId};
+use shared::caution::before;
+use shared::due::{DueInput, LastCheck, due, estimated_per_day};
+use shared::engine_card::{EngineCard, Interval, table};
+use shared::ids::{CardId, DeviceId, DocId, ShopId};
 use shared::length::Length;
 use shared::record::Record;
+use shared::verdict::{FAR_TENTHS, gross};
 use shared::wire::{ExchangeAnswer, ExchangeRequest, Recipe, ShortRecipe};
 use sync_core::delivery::Delivery;
 use sync_core::envelope;
@@ -101,6 +106,68 @@ fn what_must_be_refused_is_and_at_the_step_that_is_named() {
             "check" => assert!(verified.is_ok() && opened.record.check().is_err(), "{what}"),
             other => panic!("a step {other}"),
         }
+    }
+}
+
+/// Written by hand: what is in the columns is the body, and from the body follows what is said of the engine.
+#[test]
+fn engine_cards_are_what_is_written_and_mean_what_is_said() {
+    let file = file("cards.json");
+    for case in list(&file, "cards") {
+        let (what, means) = (&case["what"], &case["means"]);
+        let [listed] = table::read(&table_of(&case["columns"])).unwrap_or_else(|e| panic!("{what}: {e}")).try_into().unwrap();
+        let mut body = serde_json::to_value(listed.with_id(CardId::from_bytes([1; 16]))).unwrap();
+        body.as_object_mut().unwrap().remove("card");
+        assert_eq!(body, case["body"], "{what}");
+        body["card"] = json!(CardId::from_bytes([1; 16]));
+        let card: EngineCard = serde_json::from_value(body).unwrap();
+        card.check().unwrap_or_else(|e| panic!("{what}: {e}"));
+        assert_eq!(json!(before(card.ignition)), means["before"], "{what}");
+        let firing = card.firing.as_ref();
+        let after = |cylinder: u8| {
+            let firing = firing?;
+            let found = firing.order.iter().find(|other| firing.words(cylinder)[0].contains(&format!("after cylinder {other} ")))?;
+            Some(json!({"cylinder": found, "degrees": firing.between(*found, cylinder)}))
+        };
+        let every = 1..=card.cylinders;
+        assert_eq!(json!(every.clone().map(after).collect::<Vec<_>>()), means["fires_after"], "{what}");
+        assert_eq!(json!(every.map(|c| firing.and_then(|f| f.in_overlap(c))).collect::<Vec<_>>()), means["in_overlap"], "{what}");
+        for asked in means["asked_first"].as_array().unwrap() {
+            let side = if asked["side"] == "intake" { card.intake } else { card.exhaust };
+            let bracket = Bracket::new(get(asked, "go_tenth_um"), get(asked, "no_go_tenth_um")).unwrap();
+            let found = gross(&bracket, &side.unwrap(), card.far_tenths.unwrap_or(FAR_TENTHS));
+            assert_eq!(json!(found), asked["gross"], "{what}: {asked}");
+        }
+    }
+    for case in list(&file, "refused_columns") {
+        assert!(table::read(&table_of(&case["columns"])).is_err(), "{}", case["what"]);
+    }
+}
+
+/// A table of one row.
+fn table_of(columns: &Value) -> Vec<u8> {
+    let columns = columns.as_object().unwrap();
+    let line = |cells: Vec<&str>| cells.iter().map(|cell| format!("\"{cell}\"")).collect::<Vec<_>>().join(",");
+    let (names, cells) = columns.iter().map(|(name, cell)| (name.as_str(), cell.as_str().unwrap())).unzip();
+    format!("{}\n{}\n", line(names), line(cells)).into_bytes()
+}
+
+#[test]
+fn a_check_is_due_by_an_estimate_and_in_season() {
+    for case in list(&file("cards.json"), "due") {
+        let checked: jiff::civil::Date = get(case, "checked");
+        let asked = DueInput {
+            last: Some(LastCheck { date: checked, hours: None }),
+            left_open: false,
+            interval: Interval { hours: get(case, "every_h"), months: None },
+            hours_now: None,
+            hours_now_date: None,
+            tenth_hours_per_day: None,
+            estimate: Some(estimated_per_day(get(case, "hours_per_week"))),
+            season: get(case, "season"),
+            today: checked,
+        };
+        assert_eq!(json!(due(&asked).date), case["due"], "{}", case["what"]);
     }
 }
 

@@ -70,7 +70,7 @@ export async function through(tab, gaps, to, name) {
     const [, valve, stage] = title.split(' · ');
     const named = (what) => (name && !seen.has(what) ? (seen.add(what), `${name}-${what}`) : undefined);
     const shot = async (what) => { const as = named(what); if (as) await look(tab, as); };
-    if (/been through|wait/.test(title)) return title;
+    if (/been through|wait|too close/i.test(title)) return title;
     const box = tab.locator('main');
     if (await box.getByRole('button', { name: 'It is there' }).count()) {
       await shot('piston');
@@ -81,6 +81,9 @@ export async function through(tab, gaps, to, name) {
       await tap(tab, 'Yes, done');
     } else if (await box.getByRole('button', { name: 'Go on', exact: true }).count()) {
       await tap(tab, 'Go on');
+    } else if (await box.getByRole('button', { name: 'Leave it as it is' }).count()) {
+      await shot('at-a-limit');
+      await tap(tab, 'Leave it as it is');
     } else {
       await shot('leaf');
       await read(tab, gaps[valve], named(`${valve}-${stage}`));

@@ -6,6 +6,7 @@ import path from 'node:path';
 
 import { answerLeaf, begin, read, resume, through } from './hands.mjs';
 import { measure } from './figures.mjs';
+import { atALimit } from './limits.mjs';
 import { newerPage } from './newer.mjs';
 import { odd } from './odd.mjs';
 import { pictureAtShop, refusals, takePhoto } from './photos.mjs';
@@ -46,6 +47,9 @@ try {
   office('office', 'property', 'add', 'Invented yard', '--access', 'Gate on the left');
   for (const tag of ['Q-101', 'Q-102']) office('office', 'machine', 'add', tag, '--property', 'Invented yard', '--card', 'Invented twin');
   office('office', 'machine', 'add', 'Q-103', '--property', 'Invented yard');
+  office('office', 'card', 'add', '--name', 'Invented single', '--cylinders', '1', '--intake', '4-6', '--exhaust', '5-7', '--aim-intake', '5',
+    '--aim-exhaust', '6', '--source-manual', 'Invented manual', '--source-page', '14', '--hours', '100');
+  office('office', 'machine', 'add', 'Q-104', '--property', 'Invented yard', '--card', 'Invented single');
   for (const who of ['Pia Larkin', 'Lida Quill']) office('office', 'assign', who, 'Invented yard');
   office('exchange');
   const codeFor = (who) => office('office', 'device', 'code', who).code;
@@ -221,6 +225,10 @@ try {
 
   await test('the odd ways: a doubt, a hold, a leaf that contradicts, another unit, a warm engine, no card, a bundle, two tabs', async () => {
     await odd({ tab, phone, url, office, folder });
+  });
+
+  await test('a valve that is too close to call at a limit: set it to the aim comes first, in one tap', async () => {
+    await atALimit({ tab, url, office });
   });
 
   await test('a picture that is not that one, too large, no picture, of another shop, or of whoever has no right is refused', async () => {

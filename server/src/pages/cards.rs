@@ -111,7 +111,7 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Nam
             dt { "Far outside" } dd { (tenth_words(card.far_tenths.unwrap_or(FAR_TENTHS))) " widths of the range beyond its end" }
             dt { "Ignition" } dd { (card.ignition.map_or("not known", ignition)) }
             @if let Some(past) = card.past_tdc_words(visitor.unit) {
-                dt { "Checked past top dead center" } dd { (past) ", of the compression stroke: on the bump of the compression release one valve may be held open" }
+                dt { "Checked past top dead center" } dd { (past) ", on the compression stroke. At top dead center itself the bump of the compression release may hold one valve open." }
             }
             @if let Some(firing) = &card.firing { dt { "Firing order" } dd { (firing.order_text()) ", " (firing.degrees_text()) "° of the crank from each to the next" } }
             dt { "Id" } dd { code { (card.card) } }

@@ -89,7 +89,7 @@ pub(super) fn page(visitor: &Visitor, place: Place, title: &str, body: &Markup) 
             }
             div.who {
                 span { (visitor.name) ", " (visitor.role) }
-                a href={ "?unit=" (other) } title={ "Lengths are shown in " (visitor.unit.name()) } { "Show " (other) }
+                a href={ "?unit=" (other) } title={ "Lengths are shown in " (visitor.unit.name()) } { "Show " @if other == "in" { "inches" } @else { (other) } }
                 (form(visitor, "/office/sign-out", &html! { button.quiet { "Sign out" } }))
             }
         }

@@ -101,6 +101,12 @@ fn turns_to_the_aim_and_the_lock_nut() {
     let high = carry_tolerated(&adjuster, &Range { aim: Some(Length::from_tenth_um(1500)), ..aimed }).unwrap();
     assert!(!high.closes && high.degrees_milli == -864);
     assert_eq!(high.carry_words(), "The lock nut may not drag the adjuster at all: the range is lost within 1°.");
+    // One degree, to the thousandth, is a drag that can be allowed; less is none.
+    for (degrees_milli, said) in [(999, "may not drag the adjuster at all"), (1000, "may drag the adjuster up to 1° (less than an eighth")]
+    {
+        let carry = Turn { degrees_milli, sixths_hundredth: 1, closes: true, right_hand: Way::Clockwise };
+        assert!(carry.carry_words().contains(said), "{degrees_milli}: {}", carry.carry_words());
+    }
     for outside in [thou(3), thou(7)] {
         assert_eq!(carry_tolerated(&adjuster, &Range { aim: Some(outside), ..aimed }), Err(AdjusterError::NoRange));
     }

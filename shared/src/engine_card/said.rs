@@ -115,7 +115,7 @@ impl EngineCard {
     /// How far past top dead center the piston is when a valve is checked, in words; `None` where the card does not say.
     #[must_use]
     pub fn past_tdc_words(&self, unit: LengthUnit) -> Option<String> {
-        let down = self.past_tdc.map(|past| format!("the piston {} down", past.show_way(unit)));
+        let down = self.past_tdc.map(|past| format!("the piston down {}", past.show_way(unit)));
         let turned = self.past_tdc_tenth_deg.map(|tenths| format!("{}° of the crank", tenth_words(tenths)));
         match (turned, down) {
             (Some(turned), Some(down)) => Some(format!("{turned} past it, {down}")),

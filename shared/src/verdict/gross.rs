@@ -134,6 +134,9 @@ impl Gross {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::engine_card::Source;
+    use crate::ids::CardId;
+    use crate::record::Stage;
 
     fn of(go: Option<i64>, no_go: Option<i64>) -> Option<Gross> {
         within((4, 6), go, no_go, FAR_TENTHS)
@@ -167,6 +170,55 @@ mod tests {
         for (go, no_go) in [(2, 3), (3, 4), (4, 6), (5, 6), (6, 7), (7, 8)] {
             assert_eq!(of(Some(go), Some(no_go)), None, "{go}/{no_go}");
         }
+    }
+
+    /// 11 to 12 thou on the intake side of 4 to 6, and on the exhaust side of 8 to 10.
+    fn on_card(valve: &str, change: impl FnOnce(&mut EngineCard, &mut Clearance)) -> Option<Gross> {
+        let range = |low, high| Range { low: Length::from_thou(low), high: Length::from_thou(high), aim: None };
+        let mut card = EngineCard::plain(CardId::from_bytes([1; 16]), "Invented single", 1, range(4, 6), range(8, 10));
+        card.source = Some(Source { manual: "Invented manual".to_owned(), page: "1".to_owned() });
+        let mut reading = Clearance {
+            valve: valve.parse().unwrap(),
+            stage: Stage::Found,
+            go: Some(Length::from_thou(11)),
+            no_go: Some(Length::from_thou(12)),
+            leaves: vec![],
+            cold: true,
+            engine_tenth_c: None,
+            adjusted: false,
+            visit: None,
+        };
+        change(&mut card, &mut reading);
+        gross_on_card(&reading, &card)
+    }
+
+    #[test]
+    fn a_card_says_how_far_is_far_and_what_is_not_judged_is_not_asked_about() {
+        assert_eq!([on_card("1I", |_, _| ()), on_card("1E", |_, _| ())], [Some(Gross::FarLoose), None]);
+        // Five thou beyond a range of two: two and a half widths.
+        assert_eq!([24, 25].map(|far| on_card("1I", |card, _| card.far_tenths = Some(far))), [Some(Gross::FarLoose), None]);
+        assert_eq!(on_card("1I", |_, reading| reading.cold = false), None);
+        assert_eq!(on_card("1I", |card, _| card.source = None), None);
+        assert_eq!(on_card("1I", |card, _| (card.intake, card.exhaust, card.hydraulic) = (None, None, true)), None);
+    }
+
+    /// What is confirmed, held and turned is what was asked: common practice, no source.
+    #[test]
+    fn what_follows_each_is_its_own() {
+        let all = [Gross::FarLoose, Gross::FarTight, Gross::NothingGoes, Gross::NoneWent];
+        assert_eq!(all.map(Gross::turns), [true, true, false, false]);
+        assert_eq!(all.map(Gross::word), ["far off", "far off", "nothing goes", "no leaf went"]);
+        let [far, tight, nothing, none] = all.map(Gross::to_confirm);
+        assert!(far == tight && far.contains("compression stroke") && far.contains("push rod straight") && far.contains("stud tight"));
+        assert!(nothing.contains("compression stroke") && nothing.contains("bump of the compression release"));
+        assert_eq!(none, "");
+        let held = |gross: Gross| gross.hold("2E".parse().unwrap());
+        assert_eq!(all[..2].iter().map(|one| held(*one)).collect::<Vec<_>>(), [None, None]);
+        for gross in &all[2..] {
+            assert_eq!(held(*gross).as_deref(), Some("2E: nothing goes; leak-down or compression test before it runs"));
+            assert!(gross.still().concat().contains("on hold") && !gross.still().concat().contains("may be set now"));
+        }
+        assert!(Gross::FarLoose.still().concat().contains("may be set now"));
     }
 
     #[test]

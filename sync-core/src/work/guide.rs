@@ -61,7 +61,7 @@ pub struct Reached {
     pub verdict: Option<Verdict>,
     /// How it is so far off that it is asked about first.
     pub gross: Option<Gross>,
-    /// The reading before it at the same stage was so far off too: it was asked about.
+    /// The reading before it at the same stage was so far off in the same way: it was asked about.
     pub asked: bool,
     /// It is not settled, and no leaf at hand tells more.
     pub stuck: bool,
@@ -280,11 +280,12 @@ fn reached(ledger: &Ledger, roster: &Roster, visit: RecordId, valve: Valve, card
     })
 }
 
-/// Whether a reading was asked about before it was taken: the one before it in the visit, of the same valve and stage, was as far off.
+/// Whether a reading was asked about before it was taken: the one before it in the visit, of the same valve and stage, was as far off,
+/// and in the same way. Off in another way, other things are to be looked at.
 pub(crate) fn was_asked(ledger: &Ledger, roster: &Roster, id: RecordId, reading: &Clearance, card: &EngineCard) -> bool {
     let Some(visit) = reading.visit else { return false };
     let before = readings_of(ledger, roster, visit, reading.valve).take_while(|(other, _)| *other != id).last();
-    before.is_some_and(|(_, before)| before.stage == reading.stage && gross_on_card(before, card).is_some())
+    before.is_some_and(|(_, before)| before.stage == reading.stage && gross_on_card(before, card) == gross_on_card(reading, card))
 }
 
 /// The last reading of a valve in a visit that was not taken back.

@@ -24,7 +24,9 @@ export function angle({ least, most }) {
   const rest = (milli % WHOLE) / 1000;
   const sign = most.right_hand === 'clockwise' ? 1 : -1;
   const way = most.closes ? words.check.closes : words.check.opens;
-  const told = words.check.turn(size(Math.abs(least.degrees_milli)), size(milli), way, words.check.ways[most.right_hand]);
+  // Whole degrees, outward, as the sentence beside it has them.
+  const whole = (round, turned) => round(turned / 1000) * 1000;
+  const told = words.check.turn(size(whole(Math.floor, Math.abs(least.degrees_milli))), size(whole(Math.ceil, milli)), way, words.check.ways[most.right_hand]);
   const [fromX, fromY] = point(0, FAR);
   const [toX, toY] = point(sign * rest, FAR);
   const [leastX, leastY] = point((sign * Math.abs(least.degrees_milli)) / 1000, FAR);

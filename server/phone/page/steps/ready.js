@@ -28,8 +28,8 @@ export function question(here) {
       ...around,
       title: said.title(guide.tag, valve.valve, words.machine.stage[stage]),
       body: [strip(here, valve.valve), h('p', { class: 'ask' }, `${valve.confirm[0].toUpperCase()}${valve.confirm.slice(1)}`),
-        adjust && last.turn ? angle(last.turn) : null, last.next.map((sentence) => h('p', { class: 'next' }, sentence)),
-        valve.cautions.length ? h('ul', { class: 'cautions' }, valve.cautions.map((one) => h('li', null, one))) : null],
+        valve.cautions.length ? h('ul', { class: 'cautions' }, valve.cautions.map((one) => h('li', null, one))) : null,
+        adjust && last.turn ? angle(last.turn) : null, last.next.map((sentence) => h('p', { class: 'next' }, sentence))],
       // To turn the engine over is also to bring the piston back.
       hand: [button(said.confirmed, () => turn({ confirmed: key, valve: valve.valve, piston: valve.piston }), 'main')],
     };

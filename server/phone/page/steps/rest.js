@@ -1,4 +1,4 @@
-// Every valve has been through, or waits: read one again, add something, finish.
+// Every valve has been through, or waits: set one to the aim, read one again, add something, finish.
 
 import { strip } from '../screens/check.js';
 import { button, h, link, list } from '../ui.js';
@@ -8,19 +8,22 @@ const said = words.check;
 
 export function show(here) {
   const { guide, turn, at, machine } = here;
-  const wait = guide.valves.filter((one) => one.step === 'read-again' || one.step === 'set-to-aim');
-  const label = (one) => (one.step === 'set-to-aim' ? said.toAim(one.valve) : said.again(one.valve));
+  const aims = guide.valves.filter((one) => one.step === 'set-to-aim');
+  const again = guide.valves.filter((one) => one.step === 'read-again');
+  const to = (one, label, look) => button(label(one.valve), () => turn({ valve: one.valve, piston: null }), look);
+  const [first, ...later] = aims;
   return {
-    title: wait.length ? said.restWait : said.rest,
+    title: first ? said.restAim : again.length ? said.restWait : said.rest,
     back: at('machine', machine),
     moves: false,
     name: 'check',
     body: [strip(here, null), guide.open.length ? list(guide.open, 'box warn') : h('p', { class: 'box good' }, words.finish.nothing),
-      h('div', { class: 'choices' }, wait.map((one) => button(label(one), () => turn({ valve: one.valve, piston: null }), 'wide')))],
+      h('div', { class: 'choices' }, later.map((one) => to(one, said.toAim, 'wide')), again.map((one) => to(one, said.again, 'wide')))],
     hand: [
+      first ? to(first, said.toAim, 'main') : null,
       guide.hours_read ? null : button(words.machine.readHours, () => turn({ hoursLater: false }), 'wide'),
       h('div', { class: 'pair' }, link(words.machine.finding, at('finding', machine), 'wide'), link(words.machine.photo, at('photo', machine), 'wide')),
-      link(said.finish, at('finish', machine), 'main'),
+      link(said.finish, at('finish', machine), first ? 'wide' : 'main'),
     ].flat().filter(Boolean),
   };
 }

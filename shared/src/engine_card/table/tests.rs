@@ -147,7 +147,7 @@ fn a_release_may_be_said_as_piston_drop_or_in_degrees() {
     let of = |columns: &str, cells: &str| with(&format!("intake,exhaust,{columns}"), &format!("5 ± 1,6 ± 1,{cells}"));
     let down = of("past_tdc_thou", "1/4 in.").unwrap();
     let said = piston(2, Some(&down), LengthUnit::Thou);
-    assert!(said.contains("the piston .250 in down past it, as the engine card says. There both rockers are loose. At top dead"), "{said}");
+    assert!(said.contains("the piston down .250 in past it, as the engine card says. There both rockers are loose. At top dead"), "{said}");
     assert!(said.contains("the bump of the compression release can hold its valve open"), "{said}");
     let turned = of("past_tdc_degrees", "12.5°").unwrap();
     assert!(piston(1, Some(&turned), LengthUnit::Mm).contains("12.5° of the crank past it, as the engine card says"));

@@ -8,10 +8,15 @@ mod made;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use serde_json::{Value, json};
+use shared::bracket::Bracket;
 use shared::bytes::Bytes32;
-use shared::ids::{DocId, ShopId};
+use shared::caution::before;
+use shared::due::{DueInput, LastCheck, due, estimated_per_day};
+use shared::engine_card::{EngineCard, Interval};
+use shared::ids::{CardId, DocId, ShopId};
 use shared::length::Length;
 use shared::record::Record;
+use shared::verdict::{FAR_TENTHS, gross};
 use shared::wire::{ExchangeAnswer, ExchangeRequest, Recipe, ShortRecipe};
 use sync_core::delivery::Delivery;
 use sync_core::envelope;
@@ -31,6 +36,7 @@ pub(crate) fn check(name: &str, text: &str) -> Result<usize, String> {
         "records.json" => records(&file)?,
         "changes.json" => changes(&file)?,
         "standings.json" => standings(&file)?,
+        "cards.json" => cards(&file)?,
         "exchange.json" => exchange(&file)?,
         "tokens.json" => tokens(&file)?,
         other => return Err(format!("nothing looks at {other}")),
@@ -86,6 +92,41 @@ fn records(file: &Value) -> Result<usize, String> {
         holds(step == "verify" && !verified || step == "check" && verified && opened.record.check().is_err(), &what)?;
     }
     Ok(good.len() + refused.len())
+}
+
+fn cards(file: &Value) -> Result<usize, String> {
+    let (cards, due_cases) = (list(file, "cards")?, list(file, "due")?);
+    for case in cards {
+        let (what, means) = (case["what"].to_string(), &case["means"]);
+        let mut body = case["body"].clone();
+        body["card"] = json!(CardId::from_bytes([1; 16]));
+        let card: EngineCard = serde_json::from_value(body).map_err(said)?;
+        card.check().map_err(said)?;
+        holds(json!(before(card.ignition)) == means["before"], &what)?;
+        let overlap: Vec<Option<u8>> = (1..=card.cylinders).map(|c| card.firing.as_ref().and_then(|f| f.in_overlap(c))).collect();
+        holds(json!(overlap) == means["in_overlap"], &what)?;
+        for asked in means["asked_first"].as_array().ok_or("no asked_first")? {
+            let range = if asked["side"] == "intake" { card.intake } else { card.exhaust }.ok_or("no range")?;
+            let bracket = Bracket::new(get(asked, "go_tenth_um")?, get(asked, "no_go_tenth_um")?).map_err(said)?;
+            holds(json!(gross(&bracket, &range, card.far_tenths.unwrap_or(FAR_TENTHS))) == asked["gross"], &what)?;
+        }
+    }
+    for case in due_cases {
+        let checked = get(case, "checked")?;
+        let asked = DueInput {
+            last: Some(LastCheck { date: checked, hours: None }),
+            left_open: false,
+            interval: Interval { hours: get(case, "every_h")?, months: None },
+            hours_now: None,
+            hours_now_date: None,
+            tenth_hours_per_day: None,
+            estimate: Some(estimated_per_day(get(case, "hours_per_week")?)),
+            season: get(case, "season")?,
+            today: checked,
+        };
+        holds(json!(due(&asked).date) == case["due"], &case["what"].to_string())?;
+    }
+    Ok(cards.len() + due_cases.len())
 }
 
 fn changes(file: &Value) -> Result<usize, String> {
