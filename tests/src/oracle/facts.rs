@@ -108,12 +108,12 @@ impl<'a> Facts<'a> {
 
     /// All of its slot that it has seen, directly or through others.
     fn seen_by(&self, entry: &'a Entry) -> BTreeSet<RecordId> {
-        let slot = Slot::of(&entry.record);
+        let Some(slot) = Slot::of(&entry.record) else { return BTreeSet::new() };
         let (mut open, mut done) = (vec![entry], BTreeSet::new());
         while let Some(at) = open.pop() {
             for seen in &at.record.seen {
                 if let Some(next) = self.find(*seen)
-                    && Slot::of(&next.record) == slot
+                    && Slot::of(&next.record).as_ref() == Some(&slot)
                     && done.insert(*seen)
                 {
                     open.push(next);
