@@ -1,22 +1,30 @@
-//! A disk in memory that fails on purpose: power cuts at any write with torn and lost writes, a disk that says "synced"
+//! A disk in memory that fails on purpose: power cuts at any operation with torn and lost writes, a disk that says "synced"
 //! and has not, a full disk, one that turned read-only. SQLite runs on it as on any other file system.
 //!
-//! What a power cut leaves follows from dice alone, so a run can be repeated.
+//! - `cuts`: which operation the power went at, by what the program was doing and by which file.
+//! - `left`: what a power cut leaves of writes that no sync covered. It follows from dice alone, so a run can be repeated.
+//! - `vfs`: the disk as SQLite sees it.
 
 use std::collections::{BTreeMap, HashMap};
 use std::io::{Error, ErrorKind, Result};
 use std::sync::{Arc, LazyLock, Mutex, MutexGuard, PoisonError};
-use std::time::Duration;
 
-use sqlite_vfs::{DatabaseHandle, LockKind, OpenAccess, OpenOptions, Vfs, WalDisabled};
+use sync_core::book::Book;
 use sync_core::store::{Store, StoreError};
 
 use crate::crew::Dice;
 
+mod cuts;
+mod left;
+mod vfs;
+
+pub use cuts::{Hit, Hits, Part, Phase};
+use left::{Write, leave};
+
 const NAME: &str = "disk-that-fails";
 /// Every disk by its name; SQLite knows one file system, whose paths begin with a disk's name.
 static DISKS: LazyLock<Mutex<HashMap<String, Disk>>> = LazyLock::new(|| {
-    sqlite_vfs::register(NAME, AllDisks, false).expect("a file system of this name is registered once");
+    sqlite_vfs::register(NAME, vfs::AllDisks, false).expect("a file system of this name is registered once");
     Mutex::default()
 });
 
@@ -27,16 +35,19 @@ pub struct Disk {
     state: Arc<Mutex<State>>,
 }
 
+/// Files by their names.
+type Files = BTreeMap<String, Vec<u8>>;
+
 /// The files of a disk, as a copy of them would be.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Image(BTreeMap<String, Vec<u8>>);
+pub struct Image(Files);
 
 #[derive(Debug, Default)]
 struct State {
     /// Files as a reader sees them.
-    now: BTreeMap<String, Vec<u8>>,
+    now: Files,
     /// Files as a power cut would leave them if nothing more were written out by itself.
-    safe: BTreeMap<String, Vec<u8>>,
+    safe: Files,
     /// Writes that no sync has covered, in order.
     open: Vec<(String, Write)>,
     /// Writes that a sync covered and that the disk only claims to have written out, in order.
@@ -46,50 +57,28 @@ struct State {
     /// No file may grow beyond this many bytes for all of them.
     room: Option<usize>,
     read_only: bool,
-    /// So many operations until the power is cut.
-    cut_in: Option<u32>,
+    /// The operation at which the power is cut.
+    fatal: Option<Fatal>,
     off: bool,
-    operations: u64,
+    /// What the program is doing.
+    phase: Phase,
+    /// The log is being copied into the book's file.
+    copying: bool,
+    /// Operations so far that changed a file or wrote it out.
+    operations: Hits,
+    /// The operation that the power went at.
+    hit: Option<Hit>,
 }
 
-#[derive(Debug, Clone)]
-enum Write {
-    At(usize, Vec<u8>),
-    Length(usize),
-    Gone,
+/// So many operations until the power is cut; on one file, or on any.
+#[derive(Debug, Clone, Copy)]
+struct Fatal {
+    left: u32,
+    on: Option<Part>,
 }
 
 fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
-}
-
-impl Write {
-    fn apply(&self, files: &mut BTreeMap<String, Vec<u8>>, name: &str) {
-        match self {
-            Self::At(offset, bytes) => {
-                let file = files.entry(name.to_owned()).or_default();
-                if file.len() < offset + bytes.len() {
-                    file.resize(offset + bytes.len(), 0);
-                }
-                file[*offset..offset + bytes.len()].copy_from_slice(bytes);
-            }
-            Self::Length(length) => files.entry(name.to_owned()).or_default().resize(*length, 0),
-            Self::Gone => {
-                files.remove(name);
-            }
-        }
-    }
-
-    /// The write as far as it got when the power went.
-    fn torn(&self, dice: &mut Dice) -> Self {
-        match self {
-            Self::At(offset, bytes) => {
-                let part = usize::try_from(dice.throw() % (bytes.len() as u64 + 1)).unwrap_or(0);
-                Self::At(*offset, bytes[..part].to_vec())
-            }
-            whole => whole.clone(),
-        }
-    }
 }
 
 impl Image {
@@ -123,6 +112,20 @@ impl Disk {
         Store::open_on(format!("{}/book.db", self.name).as_ref(), NAME)
     }
 
+    /// Does something that counts as another phase of the program than its steps.
+    pub fn during<T>(&self, phase: Phase, what: impl FnOnce() -> T) -> T {
+        locked(&self.state).phase = phase;
+        let outcome = what();
+        let mut state = locked(&self.state);
+        (state.phase, state.copying) = (Phase::Step, false);
+        outcome
+    }
+
+    /// Closes the book that is open on it.
+    pub fn close(&self, book: Option<Book>) {
+        self.during(Phase::Closing, || drop(book));
+    }
+
     /// A copy of its files as they are now.
     #[must_use]
     pub fn image(&self) -> Image {
@@ -131,12 +134,19 @@ impl Disk {
 
     /// Puts a copy's files in the place of its own.
     pub fn put_back(&self, image: &Image) {
-        *locked(&self.state) = State { now: image.0.clone(), safe: image.0.clone(), ..State::default() };
+        let mut state = locked(&self.state);
+        let operations = std::mem::take(&mut state.operations);
+        *state = State { now: image.0.clone(), safe: image.0.clone(), operations, ..State::default() };
     }
 
     /// Cuts the power at the `n`th operation from now that would change a file or write it out.
     pub fn cut_power_in(&self, n: u32) {
-        locked(&self.state).cut_in = Some(n);
+        locked(&self.state).fatal = Some(Fatal { left: n, on: None });
+    }
+
+    /// Cuts the power at the `n`th operation from now on one file.
+    pub fn cut_power_on(&self, part: Part, n: u32) {
+        locked(&self.state).fatal = Some(Fatal { left: n, on: Some(part) });
     }
 
     /// Whether the power is off.
@@ -145,14 +155,20 @@ impl Disk {
         locked(&self.state).off
     }
 
-    /// Cuts the power now.
+    /// Cuts the power now, between two operations.
     pub fn cut_power(&self) {
         locked(&self.state).off = true;
     }
 
+    /// The operation that the power went at; `None` while it is on, and where it went between two.
+    #[must_use]
+    pub fn hit(&self) -> Option<Hit> {
+        locked(&self.state).hit
+    }
+
     /// Takes back a power cut that did not come.
     pub fn keep_power(&self) {
-        locked(&self.state).cut_in = None;
+        locked(&self.state).fatal = None;
     }
 
     /// From now on syncs are claimed only, or honest again.
@@ -171,14 +187,20 @@ impl Disk {
         locked(&self.state).read_only = read_only;
     }
 
-    /// Operations so far that changed a file or wrote it out.
+    /// How long a file is, in bytes; of one that is not there, nothing.
     #[must_use]
-    pub fn operations(&self) -> u64 {
-        locked(&self.state).operations
+    pub fn length_of(&self, part: Part) -> usize {
+        locked(&self.state).now.iter().filter(|(name, _)| Part::of(name) == part).map(|(_, file)| file.len()).sum()
     }
 
-    /// The power comes back. Of what no sync covered, each write is there, torn or lost, as the dice fall; of what the
-    /// disk only claimed to have written out, a beginning. True where something claimed was lost.
+    /// Operations so far that changed a file or wrote it out.
+    #[must_use]
+    pub fn operations(&self) -> Hits {
+        locked(&self.state).operations.clone()
+    }
+
+    /// The power comes back. Of what no sync covered, anything may be there, as the dice fall; of what the disk only claimed to
+    /// have written out, a beginning. True where something claimed was lost.
     pub fn power_on(&self, dice: &mut Dice) -> bool {
         let mut state = locked(&self.state);
         let state = &mut *state;
@@ -190,30 +212,28 @@ impl Disk {
         }
         let lost = kept < claimed.len();
         if !lost {
-            for (name, write) in &open {
-                match dice.throw() % 3 {
-                    0 => write.apply(&mut state.safe, name),
-                    1 => write.torn(dice).apply(&mut state.safe, name),
-                    _ => {}
-                }
-            }
+            leave(&open, &mut state.safe, dice);
         }
         state.now = state.safe.clone();
-        (state.off, state.cut_in, state.lying, state.read_only, state.room) = (false, None, false, false, None);
+        (state.off, state.fatal, state.hit, state.copying) = (false, None, None, false);
+        (state.lying, state.read_only, state.room) = (false, false, None);
         lost
     }
 }
 
 impl State {
-    /// Counts an operation; at the fatal one the power goes.
-    fn step(&mut self) -> Result<()> {
+    /// Counts an operation on a file; at the fatal one the power goes.
+    fn step(&mut self, name: &str) -> Result<()> {
         if self.off {
             return Err(Error::other("the power is off"));
         }
-        self.operations += 1;
-        if let Some(left) = &mut self.cut_in {
+        let part = Part::of(name);
+        self.copying |= part == Part::Main && self.phase == Phase::Step;
+        let hit = Hit { phase: if self.copying { Phase::Checkpoint } else { self.phase }, part };
+        self.operations.add(hit, 1);
+        if let Some(Fatal { left, .. }) = self.fatal.as_mut().filter(|fatal| fatal.on.is_none_or(|on| on == part)) {
             if *left == 0 {
-                self.off = true;
+                (self.off, self.fatal, self.hit) = (true, None, Some(hit));
                 return Err(Error::other("the power went"));
             }
             *left -= 1;
@@ -222,9 +242,9 @@ impl State {
     }
 
     fn write(&mut self, name: &str, write: Write) -> Result<()> {
-        if let Err(error) = self.step() {
-            if self.off && self.cut_in == Some(0) {
-                self.cut_in = None;
+        let was_off = self.off;
+        if let Err(error) = self.step(name) {
+            if self.off && !was_off {
                 self.open.push((name.to_owned(), write));
             }
             return Err(error);
@@ -242,7 +262,8 @@ impl State {
     }
 
     fn sync(&mut self, name: &str) -> Result<()> {
-        self.step()?;
+        self.step(name)?;
+        self.copying &= Part::of(name) != Part::Main;
         let (of_file, others): (Vec<_>, Vec<_>) = std::mem::take(&mut self.open).into_iter().partition(|(n, _)| n == name);
         self.open = others;
         self.claimed.extend(of_file);
@@ -253,143 +274,26 @@ impl State {
         }
         Ok(())
     }
-}
 
-struct AllDisks;
-
-/// An open file.
-struct Handle {
-    state: Arc<Mutex<State>>,
-    name: String,
-    lock: LockKind,
-}
-
-impl AllDisks {
-    fn disk(path: &str) -> Result<(Arc<Mutex<State>>, String)> {
-        let (disk, file) = path.split_once('/').unwrap_or(("", path));
-        let disks = locked(&DISKS);
-        let state = disks.get(disk).map(|d| Arc::clone(&d.state)).ok_or_else(|| Error::from(ErrorKind::NotFound))?;
-        Ok((state, file.to_owned()))
-    }
-}
-
-impl Vfs for AllDisks {
-    type Handle = Handle;
-
-    fn open(&self, path: &str, options: OpenOptions) -> Result<Handle> {
-        let (state, name) = Self::disk(path)?;
-        {
-            let mut state = locked(&state);
-            if state.off {
-                return Err(Error::other("the power is off"));
+    fn delete(&mut self, name: &str) -> Result<()> {
+        let was_off = self.off;
+        if let Err(error) = self.step(name) {
+            if self.off && !was_off {
+                self.open.push((name.to_owned(), Write::Gone));
             }
-            if !state.now.contains_key(&name) {
-                if options.access == OpenAccess::Read || options.access == OpenAccess::Write {
-                    return Err(Error::from(ErrorKind::NotFound));
-                }
-                if state.read_only {
-                    return Err(Error::from(ErrorKind::PermissionDenied));
-                }
-                state.now.insert(name.clone(), Vec::new());
-            } else if state.read_only && options.access != OpenAccess::Read {
-                return Err(Error::from(ErrorKind::PermissionDenied));
-            }
+            return Err(error);
         }
-        Ok(Handle { state, name, lock: LockKind::None })
-    }
-
-    fn delete(&self, path: &str) -> Result<()> {
-        let (state, name) = Self::disk(path)?;
-        let mut state = locked(&state);
-        state.step()?;
-        if !state.now.contains_key(&name) {
+        if !self.now.contains_key(name) {
             return Err(Error::from(ErrorKind::NotFound));
         }
-        Write::Gone.apply(&mut state.now, &name);
+        Write::Gone.apply(&mut self.now, name);
         // The store has the folder written out after a deletion (synchronous=EXTRA), which this interface does not pass on.
-        let name = name.as_str();
-        state.open.retain(|(n, _)| n != name);
-        if state.lying || !state.claimed.is_empty() {
-            state.claimed.push((name.to_owned(), Write::Gone));
+        self.open.retain(|(n, _)| n != name);
+        if self.lying || !self.claimed.is_empty() {
+            self.claimed.push((name.to_owned(), Write::Gone));
         } else {
-            Write::Gone.apply(&mut state.safe, name);
+            Write::Gone.apply(&mut self.safe, name);
         }
         Ok(())
-    }
-
-    fn exists(&self, path: &str) -> Result<bool> {
-        let (state, name) = Self::disk(path)?;
-        let state = locked(&state);
-        Ok(state.now.contains_key(&name))
-    }
-
-    fn temporary_name(&self) -> String {
-        "temporary/file".to_owned()
-    }
-
-    fn random(&self, buffer: &mut [i8]) {
-        buffer.fill(7);
-    }
-
-    fn sleep(&self, _: Duration) -> Duration {
-        Duration::ZERO
-    }
-}
-
-impl DatabaseHandle for Handle {
-    type WalIndex = WalDisabled;
-
-    fn size(&self) -> std::result::Result<u64, Error> {
-        let state = locked(&self.state);
-        if state.off {
-            return Err(Error::other("the power is off"));
-        }
-        Ok(state.now.get(&self.name).map_or(0, |file| file.len() as u64))
-    }
-
-    fn read_exact_at(&mut self, buffer: &mut [u8], offset: u64) -> Result<()> {
-        let state = locked(&self.state);
-        if state.off {
-            return Err(Error::other("the power is off"));
-        }
-        let offset = usize::try_from(offset).map_err(Error::other)?;
-        let file = state.now.get(&self.name).map_or(&[][..], Vec::as_slice);
-        let there = file.get(offset..).unwrap_or_default();
-        let part = there.len().min(buffer.len());
-        buffer[..part].copy_from_slice(&there[..part]);
-        // SQLite wants what is not there as zeros, and to be told.
-        buffer[part..].fill(0);
-        if part < buffer.len() { Err(Error::from(ErrorKind::UnexpectedEof)) } else { Ok(()) }
-    }
-
-    fn write_all_at(&mut self, bytes: &[u8], offset: u64) -> Result<()> {
-        let offset = usize::try_from(offset).map_err(Error::other)?;
-        locked(&self.state).write(&self.name, Write::At(offset, bytes.to_vec()))
-    }
-
-    fn sync(&mut self, _: bool) -> Result<()> {
-        locked(&self.state).sync(&self.name)
-    }
-
-    fn set_len(&mut self, size: u64) -> Result<()> {
-        let size = usize::try_from(size).map_err(Error::other)?;
-        locked(&self.state).write(&self.name, Write::Length(size))
-    }
-
-    fn lock(&mut self, lock: LockKind) -> Result<bool> {
-        self.lock = lock;
-        Ok(true)
-    }
-
-    fn reserved(&mut self) -> Result<bool> {
-        Ok(matches!(self.lock, LockKind::Reserved | LockKind::Pending | LockKind::Exclusive))
-    }
-
-    fn current_lock(&self) -> Result<LockKind> {
-        Ok(self.lock)
-    }
-
-    fn wal_index(&self, _: bool) -> Result<WalDisabled> {
-        Ok(WalDisabled)
     }
 }

@@ -1,223 +1,221 @@
-//! What stands in a clearance slot, the slow and obvious way: written from the design's words alone, over plain lists,
-//! with its own reading of times, seen, voids and rulings.
-
-use std::collections::BTreeSet;
+//! What stands in a slot, how, and whether the order is known, the slow and obvious way: written from the design's words alone
+//! (section 6), over plain lists, each thing compared with each other one.
+//!
+//! - `facts`: corrected times, receipts, who had the right, what was undone.
+//! - `set_between`: readings with the valve set between two visits. `hours`: the meter chain. `meter`: changes of the meter.
+//!
+//! It shares no rule with the core: of that it uses entries, the roster's roles and the names of states alone.
 
 use shared::ids::RecordId;
-use shared::record::{Arrival, Body, Decision, Stage};
-use shared::role::Role;
+use shared::record::{Body, Decision};
 use shared::slot::Slot;
 use sync_core::ledger::Entry;
 use sync_core::roster::Roster;
+use sync_core::standing::{Standing, State};
 
-/// Offsets under two minutes count as none.
-const IGNORED_MS: i64 = 120_000;
+mod facts;
+mod hours;
+mod meter;
+mod set_between;
 
-struct Slow<'a> {
-    entries: &'a [Entry],
-    roster: &'a Roster,
+use facts::Facts;
+
+/// How a slot stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Verdict {
+    /// The record that stands.
+    pub stands: Option<RecordId>,
+    /// How.
+    pub state: State,
+    /// Whether the order of those that decide is unknown.
+    pub order_unknown: bool,
 }
 
-/// The record that stands in a slot of clearances, or none.
-///
-/// Every reading is taken for plausible; callers keep to leaves under 1.5 mm and valves that the engine has.
-#[must_use]
-pub fn stands(slot: &Slot, entries: &[Entry], roster: &Roster) -> Option<RecordId> {
-    let slow = Slow { entries, roster };
-    let in_slot = |wanted: &Slot| -> Vec<&Entry> { entries.iter().filter(|e| Slot::of(&e.record).as_ref() == Some(wanted)).collect() };
-    let readings: Vec<&Entry> = in_slot(slot).into_iter().filter(|e| !slow.voided(e)).collect();
-    let tips = slow.tips(&readings);
-    let latest = tips.iter().map(|tip| slow.time(tip.record.id)).max()?;
-    let window = i64::from(roster.settings.conflict_window_min) * 60_000;
-    let in_window: Vec<&Entry> = tips.into_iter().filter(|tip| slow.time(tip.record.id) >= latest - window).collect();
-    let contenders: Vec<&Entry> =
-        in_window.iter().copied().filter(|tip| !in_window.iter().any(|later| slow.was_set_between(tip, later))).collect();
-    let rulings: Vec<&Entry> = in_slot(&Slot::ruling(slot)).into_iter().filter(|e| !slow.voided(e) && slow.may_rule(e)).collect();
-    let deciding = slow.tips(&rulings).into_iter().filter_map(|e| match &e.record.body {
-        Body::Ruling(ruling) => {
-            let names_all = contenders.iter().all(|c| ruling.of.contains(&c.record.id));
-            let picks_one = match ruling.decision {
-                Decision::Stands(picked) => contenders.iter().any(|c| c.record.id == picked),
-                Decision::Recheck => true,
-            };
-            (names_all && picks_one).then_some((slow.rank(e), slow.time(e.record.id), e.record.id, ruling.decision))
-        }
-        _ => None,
-    });
-    let deciding: Vec<(u8, i64, RecordId, Decision)> = deciding.collect();
-    // Rulings older than the latest by more than the window are history, as readings are.
-    let latest_ruling = deciding.iter().map(|(_, time, ..)| *time).max();
-    let deciding = deciding.into_iter().filter(|(_, time, ..)| latest_ruling.is_some_and(|latest| *time >= latest - window));
-    match deciding.max_by_key(|(rank, time, id, _)| (*rank, *time, *id)) {
-        Some((.., Decision::Stands(picked))) => Some(picked),
-        Some((.., Decision::Recheck)) => None,
-        None => contenders.iter().max_by_key(|c| (slow.rank(c), slow.time(c.record.id), c.record.id)).map(|c| c.record.id),
+impl From<&Standing> for Verdict {
+    fn from(standing: &Standing) -> Self {
+        Self { stands: standing.stands, state: standing.state, order_unknown: standing.order_unknown }
     }
 }
 
-/// A receipt is for the record with this id and these bytes.
-fn names(arrival: &Arrival, entry: &Entry) -> bool {
-    arrival.records.iter().any(|named| (named.record, named.sha256) == (entry.record.id, entry.sha256))
+/// Leaves over 1.5 mm are not read.
+const THICKEST_TENTH_UM: i64 = 15_000;
+
+/// The oracle over a document's records.
+#[derive(Debug)]
+pub struct Oracle<'a> {
+    facts: Facts<'a>,
 }
 
-impl Slow<'_> {
-    fn find(&self, id: RecordId) -> Option<&Entry> {
-        self.entries.iter().find(|e| e.record.id == id)
+/// One that may stand, with what disputes are judged by.
+#[derive(Clone, Copy)]
+struct Contender<'a> {
+    entry: &'a Entry,
+    engine_tenths: Option<i64>,
+}
+
+/// What is judged together.
+struct Question<'a> {
+    /// Those that can be, none of them undone.
+    plausible: Vec<&'a Entry>,
+    rulings: Vec<&'a Entry>,
+    /// Whether those older than the window are history.
+    by_window: bool,
+}
+
+impl<'a> Oracle<'a> {
+    /// Over a document's records and the roster.
+    #[must_use]
+    pub fn over(entries: &'a [Entry], roster: &'a Roster) -> Self {
+        Self { facts: Facts::over(entries, roster) }
     }
 
-    fn role(&self, entry: &Entry) -> Option<Role> {
-        self.roster.role_at(entry.record.by, self.time(entry.record.id))
-    }
-
-    fn rank(&self, entry: &Entry) -> u8 {
-        self.role(entry).map_or(0, Role::rank)
-    }
-
-    /// The earliest receipt of a record.
-    fn receipt(&self, id: RecordId) -> Option<&Arrival> {
-        self.entries
-            .iter()
-            .filter_map(|e| match &e.record.body {
-                Body::Arrival(arrival) if self.find(id).is_some_and(|entry| names(arrival, entry)) => Some(arrival),
-                _ => None,
-            })
-            .min_by_key(|arrival| (arrival.at, arrival.records.clone()))
-    }
-
-    /// Its own word on its time: own evidence, else the skew measured as its own device brought it, else the wall clock.
-    fn own_time(&self, entry: &Entry) -> i64 {
-        let record = &entry.record;
-        let receipt = self.receipt(record.id);
-        let measured = receipt.filter(|arrival| arrival.brought_by == entry.device).map(|arrival| arrival.skew_ms);
-        let known = record.clock.offset_ms.filter(|_| !record.clock.stepped);
-        let offset = known.or(measured).unwrap_or(0);
-        let corrected = record.at_ms + if offset.abs() < IGNORED_MS { 0 } else { offset };
-        receipt.map_or(corrected, |arrival| corrected.min(arrival.at))
-    }
-
-    /// Never earlier than anything seen, in its slot.
-    fn time(&self, id: RecordId) -> i64 {
-        let Some(entry) = self.find(id) else { return 0 };
-        let slot = Slot::of(&entry.record);
-        let mut latest = self.own_time(entry);
-        let (mut open, mut done) = (vec![entry], BTreeSet::new());
-        while let Some(at) = open.pop() {
-            for seen in &at.record.seen {
-                if let Some(next) = self.find(*seen)
-                    && Slot::of(&next.record) == slot
-                    && done.insert(*seen)
-                {
-                    latest = latest.max(self.own_time(next));
-                    open.push(next);
-                }
+    /// How a slot stands; `None` where the design's words leave it open: sets of hour readings of the very same weight and times.
+    #[must_use]
+    pub fn judge(&self, slot: &Slot) -> Option<Verdict> {
+        match slot.0.as_str() {
+            "hours" => self.judge_hours(),
+            "meter" => Some(self.judge_meter()),
+            _ => {
+                let rulings = self.rulings(slot);
+                let plausible = self.plausible(slot, &rulings);
+                Some(self.judge_these(&Question { plausible, rulings, by_window: true }, |_| None))
             }
         }
-        latest
     }
 
-    /// How far off its time may be: what its device said, else what was measured, else two minutes; an offset that is ignored adds
-    /// to it, and where its device's word and the shop's measure contradict each other they may be as far off as they are apart.
-    fn uncertainty(&self, entry: &Entry) -> i64 {
-        let clock = &entry.record.clock;
-        let said = clock.offset_ms.filter(|_| !clock.stepped).map(|offset| (offset, clock.uncertainty_ms.unwrap_or(IGNORED_MS)));
-        let receipt = self.receipt(entry.record.id);
-        let own = receipt.filter(|arrival| arrival.brought_by == entry.device).map(|arrival| (arrival.skew_ms, arrival.uncertainty_ms));
-        let carried = receipt.filter(|arrival| arrival.brought_by != entry.device).map(|_| (0, IGNORED_MS));
-        let (offset, mut off_by) = said.or(own).or(carried).unwrap_or((0, IGNORED_MS));
-        if let (Some((said, said_off)), Some((measured, measured_off))) = (said, own) {
-            let apart = (said - measured).abs();
-            if apart > IGNORED_MS.max(said_off + measured_off) {
-                off_by = off_by.max(apart + measured_off);
-            }
-        }
-        if offset.abs() < IGNORED_MS { off_by + offset.abs() } else { off_by }
+    /// The newest word of each line of rulings on a slot.
+    fn rulings(&self, slot: &Slot) -> Vec<&'a Entry> {
+        self.facts.tips(&self.rulings_with_right(slot))
     }
 
-    /// The valve of two readings was set between them: the first's visit left it, then the second's visit began with it, and the
-    /// adjuster was turned in the first's visit after the first, or in the second's up to the second.
-    fn was_set_between(&self, first: &Entry, second: &Entry) -> bool {
-        let reading = |e: &Entry| match &e.record.body {
-            Body::Clearance(body) => Some((body.valve, body.stage, body.adjusted, body.visit)),
-            _ => None,
+    fn rulings_with_right(&self, slot: &Slot) -> Vec<&'a Entry> {
+        self.facts.live(&Slot::ruling(slot)).into_iter().filter(|e| self.facts.had_right(e)).collect()
+    }
+
+    /// What is not undone and can be, or was let in by a ruling.
+    fn plausible(&self, slot: &Slot, rulings: &[&Entry]) -> Vec<&'a Entry> {
+        let let_in = |e: &Entry| rulings.iter().any(|ruling| picks(ruling) == Some(e.record.id));
+        self.facts.live(slot).into_iter().filter(|e| let_in(e) || self.can_be(e)).collect()
+    }
+
+    fn can_be(&self, entry: &Entry) -> bool {
+        let valve_is_there = |cylinder: u8| self.cylinders().is_none_or(|cylinders| cylinder <= cylinders);
+        let can = match &entry.record.body {
+            Body::Clearance(reading) => facts::leaves_can_be(reading) && valve_is_there(reading.valve.cylinder()),
+            _ => true,
         };
-        let (Some((valve, _, _, Some(visit))), Some((.., other_visit))) = (reading(first), reading(second)) else { return false };
-        if other_visit == Some(visit) {
+        can && self.facts.had_right(entry) && !self.facts.only_proposes(entry)
+    }
+
+    /// What the machine's card that stands says.
+    fn cylinders(&self) -> Option<u8> {
+        let card = self.judge(&Slot::machine())?.stands?;
+        match &self.facts.find(card)?.record.body {
+            Body::Machine(card) => card.cylinders,
+            _ => None,
+        }
+    }
+
+    fn judge_these(&self, question: &Question<'a>, engine_tenths: impl Fn(RecordId) -> Option<i64>) -> Verdict {
+        let tips = self.facts.tips(&question.plausible);
+        let in_window = if question.by_window { self.in_window(&tips) } else { tips };
+        let contenders: Vec<Contender<'a>> = in_window
+            .iter()
+            .filter(|tip| !in_window.iter().any(|later| self.facts.was_set_between(tip, later)))
+            .map(|entry| Contender { entry, engine_tenths: engine_tenths(entry.record.id) })
+            .collect();
+        let before_rulings = self.pick(&contenders);
+        self.rule(before_rulings, &contenders, &question.rulings)
+    }
+
+    /// Those not older than the latest by more than the window.
+    fn in_window(&self, tips: &[&'a Entry]) -> Vec<&'a Entry> {
+        let window_ms = i64::from(self.facts.roster.settings.conflict_window_min) * 60_000;
+        let too_old = |tip: &Entry| tips.iter().any(|later| self.facts.at(later) - self.facts.at(tip) > window_ms);
+        tips.iter().copied().filter(|tip| !too_old(tip)).collect()
+    }
+
+    /// The highest role, then the latest, then the greatest id.
+    fn pick(&self, contenders: &[Contender<'a>]) -> Verdict {
+        let key = |c: &Contender<'_>| (self.facts.rank(c.entry), self.facts.at(c.entry), c.entry.record.id);
+        let Some(pick) = contenders.iter().max_by_key(|c| key(c)) else {
+            return Verdict { stands: None, state: State::Empty, order_unknown: false };
+        };
+        let contested = contenders.iter().any(|a| contenders.iter().any(|b| self.disagree(a, b)));
+        let order_unknown = contenders.iter().any(|other| {
+            let same_role = self.facts.rank(other.entry) == self.facts.rank(pick.entry);
+            same_role && !self.facts.order_is_known(pick.entry, other.entry) && self.disagree(pick, other)
+        });
+        let state = match (contenders.len(), contested) {
+            (1, _) => State::Stands,
+            (_, true) => State::Contested,
+            (_, false) => State::Corroborated,
+        };
+        Verdict { stands: Some(pick.entry.record.id), state, order_unknown }
+    }
+
+    /// Whether two cannot both be so.
+    fn disagree(&self, a: &Contender<'_>, b: &Contender<'_>) -> bool {
+        if a.entry.record.id == b.entry.record.id {
             return false;
         }
-        let of_visit = |of: Option<RecordId>, entry: &Entry| -> Vec<&Entry> {
-            let same = |e: &&Entry| {
-                let belongs = reading(e).is_some_and(|(v, _, _, visit)| v == valve && visit.is_some() && visit == of);
-                e.record.id == entry.record.id || (belongs && e.record.measurer() == entry.record.measurer())
-            };
-            self.entries.iter().filter(|e| !self.voided(e)).filter(same).collect()
-        };
-        let at = |e: &Entry| self.time(e.record.id);
-        let stage = |e: &Entry| reading(e).map(|(_, stage, ..)| stage);
-        let up_to = |a: &Entry, b: &Entry| stage(a) <= stage(b) && at(a) <= at(b);
-        let (firsts, seconds) = (of_visit(Some(visit), first), of_visit(other_visit, second));
-        let Some(begun) = seconds.iter().min_by_key(|e| (at(e), e.record.id)) else { return false };
-        let turned = |e: &Entry| reading(e).is_some_and(|(_, _, adjusted, _)| adjusted);
-        firsts.iter().filter(|left| stage(left) == Some(Stage::Left) && up_to(first, left)).any(|left| {
-            let known = at(begun) - at(left) > self.uncertainty(left) + self.uncertainty(begun);
-            let in_first = firsts.iter().any(|e| e.record.id != first.record.id && turned(e) && up_to(first, e) && up_to(e, left));
-            let in_second = seconds.iter().any(|e| turned(e) && up_to(e, second));
-            known && (in_first || in_second)
-        })
-    }
-
-    fn reaches(&self, from: &Entry, to: RecordId) -> bool {
-        let (mut open, mut done) = (vec![from], BTreeSet::new());
-        let slot = Slot::of(&from.record);
-        while let Some(at) = open.pop() {
-            for seen in &at.record.seen {
-                if let Some(next) = self.find(*seen)
-                    && Slot::of(&next.record) == slot
-                    && done.insert(*seen)
-                {
-                    open.push(next);
-                }
+        match (&a.entry.record.body, &b.entry.record.body) {
+            (Body::Clearance(x), Body::Clearance(y)) => {
+                let wider = i64::from(self.facts.roster.settings.leaf_tolerance_tenth_um);
+                let low = |leaf: Option<shared::length::Length>| leaf.map_or(i64::MIN / 4, |leaf| leaf.tenth_um() - wider);
+                let high = |leaf: Option<shared::length::Length>| leaf.map_or(i64::MAX / 4, |leaf| leaf.tenth_um() + wider);
+                low(x.go) >= high(y.no_go) || low(y.go) >= high(x.no_go)
             }
+            (Body::Hours(_), Body::Hours(_)) => match (a.engine_tenths, b.engine_tenths) {
+                (Some(x), Some(y)) => hours::too_far_apart((self.facts.at(a.entry), x), (self.facts.at(b.entry), y)),
+                _ => true,
+            },
+            (Body::MeterChange(x), Body::MeterChange(y)) => (x.old, x.new) != (y.old, y.new),
+            (
+                Body::SignOff(_) | Body::Void(_) | Body::Ruling(_) | Body::FindingCleared(_) | Body::DeviceRevoked(_) | Body::DayClosed(_),
+                _,
+            ) => false,
+            (x, y) => x != y,
         }
-        done.contains(&to)
     }
 
-    /// Those that no other of these has seen.
-    fn tips<'e>(&self, live: &[&'e Entry]) -> Vec<&'e Entry> {
-        live.iter()
-            .copied()
-            .filter(|tip| !live.iter().any(|other| other.record.id != tip.record.id && self.reaches(other, tip.record.id)))
-            .collect()
-    }
-
-    /// The roles that a record which decides is judged by: when it was written, and when it arrived, or now.
-    fn roles(&self, entry: &Entry) -> [Option<Role>; 2] {
-        let arrived = self.receipt(entry.record.id).map_or(i64::MAX, |arrival| arrival.at);
-        [self.role(entry), self.roster.role_at(entry.record.by, arrived)]
-    }
-
-    fn voided(&self, target: &Entry) -> bool {
-        let may = |own: bool, role: Option<Role>| match role {
-            Some(Role::Office) => true,
-            Some(Role::Lead) => own || self.role(target).is_none_or(|role| role.rank() < Role::Lead.rank()),
-            Some(_) => own,
-            None => false,
-        };
-        self.entries.iter().any(|e| {
-            let own = e.record.by == target.record.by;
-            matches!(&e.record.body, Body::Void(void) if void.target == target.record.id)
-                && self.roles(e).into_iter().all(|role| may(own, role))
-        })
-    }
-
-    /// The office; a lead, but not on a slot with a reading of their own among those named.
-    fn may_rule(&self, entry: &Entry) -> bool {
-        let Body::Ruling(ruling) = &entry.record.body else { return false };
-        let by = entry.record.by;
-        let own = ruling.of.iter().filter_map(|id| self.find(*id)).any(|e| e.record.by == by || e.record.measurer() == by);
-        self.roles(entry).into_iter().all(|role| match role {
-            Some(Role::Office) => true,
-            Some(Role::Lead) => !own,
+    /// What rulings make of it. One that names all contenders decides; among several the same rules as among readings.
+    fn rule(&self, standing: Verdict, contenders: &[Contender<'a>], rulings: &[&'a Entry]) -> Verdict {
+        let names_all = |ruling: &Entry| match &ruling.record.body {
+            Body::Ruling(ruling) => {
+                let contends = |id: RecordId| contenders.iter().any(|c| c.entry.record.id == id);
+                let decides = match ruling.decision {
+                    Decision::Stands(picked) => contends(picked),
+                    Decision::Recheck => !contenders.is_empty(),
+                };
+                decides && contenders.iter().all(|c| ruling.of.contains(&c.entry.record.id))
+            }
             _ => false,
-        })
+        };
+        let deciding: Vec<&Entry> = rulings.iter().copied().filter(|ruling| names_all(ruling)).collect();
+        let deciding = self.in_window(&deciding);
+        let key = |e: &Entry| (self.facts.rank(e), self.facts.at(e), e.record.id);
+        let Some(picked) = deciding.iter().max_by_key(|e| key(e)) else { return standing };
+        let against: Vec<&Entry> = deciding.iter().copied().filter(|other| picks(other) != picks(picked)).collect();
+        let same_role = |other: &Entry| self.facts.rank(other) == self.facts.rank(picked);
+        let order_unknown = against.iter().any(|other| same_role(other) && !self.facts.order_is_known(picked, other));
+        let stands = picks(picked);
+        let state = match (against.is_empty(), stands) {
+            (false, _) => State::Contested,
+            (true, Some(_)) => State::Ruled,
+            (true, None) => State::Recheck,
+        };
+        Verdict { stands, state, order_unknown }
+    }
+}
+
+/// The record that a ruling lets stand; none where it asks for another reading.
+fn picks(ruling: &Entry) -> Option<RecordId> {
+    match &ruling.record.body {
+        Body::Ruling(ruling) => match ruling.decision {
+            Decision::Stands(picked) => Some(picked),
+            Decision::Recheck => None,
+        },
+        _ => None,
     }
 }

@@ -15,6 +15,7 @@ use shared::slot::Slot;
 use sync_core::ledger::{Entry, Ledger};
 use sync_core::roster::{Roster, ShopRoot};
 use sync_core::standing::{Standing, stands};
+use tests::oracle::{Oracle, Verdict};
 
 const PEOPLE: usize = 5;
 
@@ -264,14 +265,17 @@ proptest! {
         prop_assert_eq!(pick, oracle(&entries, &roster));
     }
 
-    /// Visits, stages, turned adjusters, rulings, voids and arrivals, in each slot of the valve.
+    /// Visits, stages, turned adjusters, hours, changed meters, rulings, voids and arrivals: every slot.
     #[test]
-    fn what_stands_is_the_slow_oracles(sketches in sketches()) {
+    fn how_each_slot_stands_is_as_the_slow_oracle_says(sketches in sketches()) {
         let roster = roster();
         let older_only = |n: usize, s: &Sketch| Sketch { seen: s.seen.iter().copied().filter(|seen| *seen < n).collect(), ..s.clone() };
         let entries: Vec<Entry> = sketches.iter().enumerate().map(|(n, s)| entry(n, &older_only(n, s))).collect();
-        for standing in standings(entries.clone(), &roster).into_iter().filter(|s| s.slot.0.starts_with("lash/")) {
-            prop_assert_eq!(standing.stands, tests::oracle::stands(&standing.slot, &entries, &roster), "{}", standing.slot);
+        let oracle = Oracle::over(&entries, &roster);
+        for standing in standings(entries.clone(), &roster) {
+            if let Some(slow) = oracle.judge(&standing.slot) {
+                prop_assert_eq!(Verdict::from(&standing), slow, "{}", standing.slot);
+            }
         }
     }
 

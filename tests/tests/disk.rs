@@ -1,13 +1,14 @@
 //! The store on a disk that is full, read-only, torn or lying: a clear sentence, nothing lost, and on again afterwards.
 
-#![expect(clippy::unwrap_used, reason = "a test may panic")]
+#![expect(clippy::unwrap_used, clippy::print_stdout, reason = "a test may panic, and says what it counted")]
 
+use shared::ids::RecordId;
 use shared::record::Stage;
 use shared::role::Role;
 use sync_core::book::{Book, BookError};
 use sync_core::store::StoreError;
 use sync_core::work::Hand;
-use tests::disk::{Disk, Image};
+use tests::disk::{Disk, Hits, Image, Part, Phase};
 use tests::{Crew, Dice};
 
 /// A level crew whose tech's book is on a disk of its own.
@@ -81,43 +82,151 @@ fn a_disk_that_turned_read_only_says_so_and_nothing_is_lost() {
     assert!(crew.shop.store().held(before).unwrap().is_some());
 }
 
-/// The power goes at each single operation of one step, with several falls of the dice for what the disk then holds: the
-/// step is there whole or not at all, what was before is there, and what was reported kept is there.
-#[test]
-fn the_power_goes_at_every_single_operation_of_a_step() {
-    let (mut crew, disk, tech, machine) = on_disk("cut");
-    let before = crew.read(tech, machine, "1I", Stage::Found, 4, 5);
-    let start = disk.image();
-    let moment = crew.moment(tech);
-    let mut cuts = 0;
+/// Cuts the power at each single operation that a book is put through, with several falls of the dice for what the disk then holds.
+/// Afterwards the book opens, is whole, and has what was reported kept.
+///
+/// `go` is given what arms the cut, so that it says where the operations begin.
+fn at_each_operation(
+    name: &str,
+    start: &Image,
+    falls: u64,
+    go: impl Fn(&Disk, &dyn Fn(), &mut Dice) -> Option<RecordId>,
+    judge: impl Fn(&Book, Option<RecordId>),
+) -> Hits {
+    let mut hits = Hits::default();
     for at in 0.. {
         let mut reached = false;
-        for fall in 0..6 {
-            let disk = Disk::new(&format!("cut-{at}-{fall}"), &start);
+        for fall in 0..falls {
+            let disk = Disk::new(&format!("{name}-{at}-{fall}"), start);
             let mut dice = Dice::new(u64::from(at) * 64 + fall + 1);
-            let mut book = Book::over(disk.open().unwrap(), &mut dice).unwrap();
-            disk.cut_power_in(at);
-            let done = book.add_note(machine, "one step", &mut Hand { now: moment, entropy: &mut dice, measured_by: None });
-            drop(book);
-            if disk.is_off() {
+            let kept = go(&disk, &|| disk.cut_power_in(at), &mut dice);
+            if let Some(hit) = disk.hit() {
                 reached = true;
-                cuts += 1;
+                hits.add(hit, 1);
                 disk.power_on(&mut dice);
             }
+            disk.keep_power();
             let book = Book::over(disk.open().unwrap(), &mut dice).unwrap();
-            assert_eq!(book.verify().unwrap().faults, Vec::<String>::new(), "cut at {at}, fall {fall}");
-            assert!(book.store().held(before).unwrap().is_some(), "cut at {at}, fall {fall}");
-            let waiting = book.status().unwrap().waiting;
-            match done {
-                Ok(id) => assert!(book.store().held(id).unwrap().is_some(), "reported kept; cut at {at}, fall {fall}"),
-                Err(_) => assert!(waiting == 1 || waiting == 2, "whole or not at all; cut at {at}, fall {fall}"),
+            // A book that is nobody's yet has nothing to be compared with.
+            if book.identity().is_ok() {
+                assert_eq!(book.verify().unwrap().faults, Vec::<String>::new(), "{name}, cut at {at}, fall {fall}");
             }
+            if let Some(kept) = kept {
+                assert!(book.store().held(kept).unwrap().is_some(), "{name}, reported kept; cut at {at}, fall {fall}");
+            }
+            judge(&book, kept);
+            drop(book);
+            disk.take_away();
         }
         if !reached {
             break;
         }
     }
-    assert!(cuts > 12, "the power went {cuts} times");
+    println!("{name}: the power went at {hits}");
+    hits
+}
+
+/// A book with a reading from before, on a disk whose log is not copied; and what is needed to write on.
+fn begun(name: &str) -> (Image, RecordId, impl Fn(&mut Book, &mut Dice) -> Option<RecordId>) {
+    let (mut crew, disk, tech, machine) = on_disk(name);
+    let before = crew.read(tech, machine, "1I", Stage::Found, 4, 5);
+    let (start, moment) = (disk.image(), crew.moment(tech));
+    (start, before, move |book, dice| book.add_note(machine, "one step", &mut Hand { now: moment, entropy: dice, measured_by: None }).ok())
+}
+
+/// The step is there whole or not at all, and what was before is there.
+#[test]
+fn the_power_goes_at_every_single_operation_of_a_step() {
+    let (start, before, note) = begun("step");
+    let step = |disk: &Disk, arm: &dyn Fn(), dice: &mut Dice| {
+        let mut book = Book::over(disk.open().unwrap(), dice).unwrap();
+        arm();
+        let done = note(&mut book, dice);
+        disk.keep_power();
+        disk.close(Some(book));
+        done
+    };
+    let hits = at_each_operation("a step", &start, 12, step, |book, kept| {
+        assert!(book.store().held(before).unwrap().is_some());
+        let waiting = book.status().unwrap().waiting;
+        assert!(waiting == 2 || (waiting == 1 && kept.is_none()), "{waiting} wait: whole or not at all");
+    });
+    assert!(hits.of(Phase::Step, Part::Log) > 12 * 12, "{hits}");
+    assert_eq!(hits.of(Phase::Step, Part::Log), hits.all(), "{hits}");
+}
+
+/// The step after which the log is copied into the file: at each write to the log, at each page that is copied, and in between.
+#[test]
+fn the_power_goes_at_every_single_operation_of_a_checkpoint() {
+    let (start, before, note) = begun("checkpoint");
+    let disk = Disk::new("checkpoint-soon", &start);
+    let mut dice = Dice::new(7);
+    let mut book = Book::over(disk.open().unwrap(), &mut dice).unwrap();
+    let first = note(&mut book, &mut dice).unwrap();
+    // What else is written makes the log long: a row of no meaning, again and again.
+    let mut soon = start;
+    for n in 0_u32.. {
+        let copied = disk.operations().of(Phase::Checkpoint, Part::Main);
+        if copied > 0 {
+            break;
+        }
+        soon = disk.image();
+        let row = if disk.length_of(Part::Log) > 980 * 4_120 { String::new() } else { n.to_string().repeat(60_000) };
+        book.store().set_meta("swollen", &row).unwrap();
+    }
+    let step = |disk: &Disk, arm: &dyn Fn(), dice: &mut Dice| {
+        let mut book = Book::over(disk.open().unwrap(), dice).unwrap();
+        arm();
+        let done = note(&mut book, dice);
+        disk.keep_power();
+        disk.close(Some(book));
+        done
+    };
+    let hits = at_each_operation("a checkpoint", &soon, 1, step, |book, _| {
+        assert!([before, first].iter().all(|id| book.store().held(*id).unwrap().is_some()));
+    });
+    assert!(hits.of(Phase::Checkpoint, Part::Main) > 40, "{hits}");
+    assert!(hits.of(Phase::Step, Part::Log) > 0, "{hits}");
+}
+
+#[test]
+fn the_power_goes_at_every_single_operation_of_closing() {
+    let (start, before, note) = begun("closing");
+    let close = |disk: &Disk, arm: &dyn Fn(), dice: &mut Dice| {
+        let mut book = Book::over(disk.open().unwrap(), dice).unwrap();
+        let done = note(&mut book, dice);
+        assert!(done.is_some());
+        arm();
+        disk.close(Some(book));
+        done
+    };
+    let hits = at_each_operation("closing", &start, 3, close, |book, _| assert!(book.store().held(before).unwrap().is_some()));
+    assert!(hits.of(Phase::Closing, Part::Main) > 3 * 10 && hits.of(Phase::Closing, Part::Log) > 0, "{hits}");
+    assert_eq!(hits.all(), hits.of(Phase::Closing, Part::Main) + hits.of(Phase::Closing, Part::Log), "{hits}");
+}
+
+/// Of a new book, and of one whose log was left by a power cut.
+#[test]
+fn the_power_goes_at_every_single_operation_of_opening() {
+    let open = |disk: &Disk, arm: &dyn Fn(), dice: &mut Dice| {
+        arm();
+        let book = disk.during(Phase::Opening, || disk.open().ok().and_then(|store| Book::over(store, dice).ok()));
+        disk.keep_power();
+        disk.close(book);
+        None
+    };
+    let hits = at_each_operation("opening a new book", &Image::default(), 6, open, |_, _| {});
+    for part in [Part::Main, Part::Journal, Part::Log] {
+        assert!(hits.of(Phase::Opening, part) > 0, "{part}: {hits}");
+    }
+    // One that is there is only read, its log too: no power cut can harm it while it opens.
+    let (start, before, _) = begun("opening");
+    let left = at_each_operation("opening one with a log", &start, 6, open, |book, _| {
+        assert!(book.store().held(before).unwrap().is_some());
+    });
+    assert_eq!(left.all(), 0, "{left}");
+    // The log's index is in the memory of the one program that has the book open: no disk holds it.
+    assert_eq!(hits.on(Part::Index), 0);
 }
 
 #[test]

@@ -1,6 +1,9 @@
 //! A few hundred simulated stories: `cargo simulate` tells any number more. A broken promise prints the shortest story
 //! that breaks it, in words.
 
+#![expect(clippy::print_stdout, reason = "it says what it counted")]
+
+use tests::disk::{Part, Phase};
 use tests::sim::{Step, Told, shrink, steps, steps_with, tell};
 
 const STEPS: usize = 60;
@@ -16,11 +19,7 @@ fn told_of(seeds: std::ops::Range<u64>, plan: impl Fn(u64) -> Vec<Step>) {
         let plan = plan(seed);
         match tell(seed, &plan) {
             Ok(told) => {
-                sum.kept += told.kept;
-                sum.exchanges += told.exchanges;
-                sum.cuts += told.cuts;
-                sum.epochs += told.epochs;
-                sum.quarantined += told.quarantined;
+                sum.add(&told);
             }
             Err((why, _)) => {
                 let (short, why, story) = shrink(seed, &plan, &why);
@@ -30,8 +29,15 @@ fn told_of(seeds: std::ops::Range<u64>, plan: impl Fn(u64) -> Vec<Step>) {
     }
     // Stories in which nothing happens prove nothing.
     let stories = usize::try_from(seeds.end - seeds.start).expect("few");
-    assert!(sum.kept > 5 * stories && sum.exchanges > 10 * stories && sum.cuts > stories, "{sum:?}");
+    let cuts = usize::try_from(sum.cuts.all()).expect("few");
+    assert!(sum.kept > 5 * stories && sum.exchanges > 10 * stories && cuts > stories, "{sum:?}");
     assert!(sum.epochs + sum.quarantined > 0, "{sum:?}");
+    println!("Power cuts: {}; operations: {}", sum.cuts, sum.operations);
+    // A book that is there is only read as it opens: `tests/tests/disk.rs` cuts the opening of a new one.
+    let every = [(Phase::Step, Part::Log), (Phase::Checkpoint, Part::Main), (Phase::Closing, Part::Main), (Phase::Closing, Part::Log)];
+    assert!(every.iter().all(|(phase, part)| sum.cuts.of(*phase, *part) > 0), "{}", sum.cuts);
+    // The log's index is in the memory of the one program that has the book open: no disk holds it.
+    assert_eq!(sum.operations.on(Part::Index), 0);
 }
 
 #[test]

@@ -5,7 +5,8 @@
 use std::process::ExitCode;
 
 use clap::Parser;
-use tests::sim::{Told, shrink, steps, steps_with, tell};
+use tests::disk::Part;
+use tests::sim::{Told, Weights, shrink, tell};
 
 /// Simulates a shop and its crew through power cuts, bad networks, wrong clocks and restored copies.
 #[derive(Debug, Parser)]
@@ -23,6 +24,9 @@ struct Args {
     /// Insiders in each story; left out, none in a third of them, one in a third, and two
     #[arg(long)]
     insiders: Option<usize>,
+    /// All stories as things come, or all with bundles, restores, access and revocations weighted up; left out, every other one
+    #[arg(long, value_parser = ["usual", "seams"])]
+    weights: Option<String>,
     /// Tell one seed's story in words
     #[arg(long)]
     story: bool,
@@ -33,27 +37,20 @@ struct Args {
 
 fn main() -> ExitCode {
     let args = Args::parse();
+    let weights = |seed| match args.weights.as_deref() {
+        Some("usual") => Weights::Usual,
+        Some(_) => Weights::Seams,
+        None => Weights::of(seed),
+    };
     let (mut sum, mut broken) = (Told::default(), 0_u64);
     for seed in args.from..args.from + args.seeds {
-        let plan = args.insiders.map_or_else(|| steps(seed, args.steps), |insiders| steps_with(seed, args.steps, insiders));
+        let plan = weights(seed).steps(seed, args.steps, args.insiders.unwrap_or_else(|| usize::try_from(seed % 3).unwrap_or(0)));
         match tell(seed, &plan) {
             Ok(told) => {
                 if args.story {
                     println!("{}", told.story);
                 }
-                sum.kept += told.kept;
-                sum.gone_with_a_disk += told.gone_with_a_disk;
-                sum.quarantined += told.quarantined;
-                sum.exchanges += told.exchanges;
-                sum.cuts += told.cuts;
-                sum.epochs += told.epochs;
-                sum.insiders += told.insiders;
-                sum.forged += told.forged;
-                sum.forged_out += told.forged_out;
-                sum.refused += told.refused;
-                for (attack, times) in told.attacks {
-                    *sum.attacks.entry(attack).or_default() += times;
-                }
+                sum.add(&told);
             }
             Err((why, _)) => {
                 broken += 1;
@@ -68,8 +65,26 @@ fn main() -> ExitCode {
     }
     println!(
         "{} stories of {} steps: {broken} broke a promise. {} records reported kept, none lost; {} more went with the only disk that held them; {} wait in quarantine. {} exchanges, {} power cuts, {} new epochs.",
-        args.seeds, args.steps, sum.kept, sum.gone_with_a_disk, sum.quarantined, sum.exchanges, sum.cuts, sum.epochs
+        args.seeds,
+        args.steps,
+        sum.kept,
+        sum.gone_with_a_disk,
+        sum.quarantined,
+        sum.exchanges,
+        sum.cuts.all(),
+        sum.epochs
     );
+    println!("Power cuts: {}.", sum.cuts);
+    println!("Operations: {}.", sum.operations);
+    println!(
+        "{} of {} cuts and {} of {} operations were on the book's own file.",
+        sum.cuts.on(Part::Main),
+        sum.cuts.all(),
+        sum.operations.on(Part::Main),
+        sum.operations.all()
+    );
+    println!("Stories with: {}.", sum.seams_in_words());
+    println!("The slow oracle was asked for {} slots.", sum.asked);
     let attacks: Vec<String> = sum.attacks.iter().map(|(attack, times)| format!("{attack} {times}")).collect();
     println!(
         "{} insiders tried: {}. Of {} forged records {} are not in the shop's book at the end, and {} are there by right; {} refusals on the way.",

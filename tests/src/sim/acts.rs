@@ -11,6 +11,7 @@ use sync_core::enrol::EnrolError;
 use sync_core::work::{Hand, ReadingEntry, Settings};
 
 use super::steps::{Act, Cut, Step, Way};
+use super::told::Seam;
 use super::world::{Broken, OFFICE, SHOP, World};
 use crate::crew::Dice;
 
@@ -62,6 +63,7 @@ impl World {
             Ok(records) => {
                 self.say(&format!("    {what}: kept."));
                 for record in records {
+                    self.nodes[phone].owes.insert(record);
                     self.kept.insert(record, format!("{what}, by {name}"));
                 }
             }
@@ -175,6 +177,7 @@ impl World {
                 let role = ROLES.get(role % 4).copied();
                 let what = format!("The office makes {person} {role:?}");
                 self.write(OFFICE, None, dice, &what, |book, hand| book.set_role(person, role, hand).map(|id| vec![id]))?;
+                self.told.seams.insert(Seam::Access);
                 self.note_grant_to(person);
             }
             Act::Revoke { phone } => {
@@ -186,11 +189,13 @@ impl World {
                 for node in &mut self.nodes {
                     node.revoked |= node.device == device;
                 }
+                self.told.seams.insert(Seam::Revocation);
                 let what = format!("The office revokes the device of {}", self.nodes[phone].name);
                 return self.write(OFFICE, None, dice, &what, |book, hand| book.revoke_device(device, "lost", hand).map(|id| vec![id]));
             }
             Act::Yard { phone, given } => {
                 let person = self.nodes[2 + phone % (self.nodes.len() - 2)].person;
+                self.told.seams.insert(Seam::Access);
                 let what = format!("The office {} {person} the yard", if given { "gives" } else { "takes from" });
                 return self.write(OFFICE, None, dice, &what, |book, hand| {
                     let yard = book.find_property("Test yard")?;
@@ -213,15 +218,11 @@ impl World {
                 let phone = self.phone(phone);
                 self.nodes[phone].clock_off_ms = i64::from(off_min) * 60_000;
             }
-            Act::Reboot { node } => {
-                let node = node % self.nodes.len();
-                if !self.nodes[node].disk.is_off() {
-                    self.nodes[node].boot = self.nodes[node].boot.wrapping_add(1);
-                    self.nodes[node].book = None;
-                }
-            }
+            Act::Reboot { node } => return self.reboot(node % self.nodes.len(), dice),
+            Act::LongLog { phone } => return self.long_log(self.phone(phone), dice),
             Act::PowerCut { node } => {
                 let node = node % self.nodes.len();
+                self.owe(node);
                 self.nodes[node].disk.cut_power();
                 return self.revive(node, dice);
             }

@@ -1,5 +1,7 @@
 //! What befalls books themselves: new devices, older copies put back, copies that live on, and what the office lets in.
 
+use std::collections::BTreeSet;
+
 use shared::record::Body;
 use shared::role::Role;
 use sync_core::book::{Book, BookError};
@@ -8,9 +10,14 @@ use sync_core::work::Hand;
 
 use super::nodes::Node;
 use super::promises::Grant;
+use super::steps::deep;
+use super::told::Seam;
 use super::world::{Broken, OFFICE, SHOP, World};
 use crate::crew::Dice;
-use crate::disk::{Disk, Image};
+use crate::disk::{Disk, Image, Part, Phase};
+
+/// Rows of 60,000 bytes or more: more than fill the log of small steps.
+const MOST_SWELLING: usize = 90;
 
 impl World {
     /// A person joins with a device of their own, over a network that works.
@@ -37,13 +44,14 @@ impl World {
             let shop = self.nodes[SHOP].book(dice).ok_or("the shop cannot open its book")?;
             shop.answer(device, &request, &shop_now, dice).map_err(words)?;
             let code = shop.issue_code(office_person, person, &shop_now, dice).map_err(|e| format!("{e:?}"))?;
-            let mut book = Book::over(disk.open().map_err(|e| e.to_string())?, dice).map_err(words)?;
+            let mut book = disk.during(Phase::Opening, || Book::over(disk.open()?, dice)).map_err(words)?;
             let request = book.enrol_request(&code.code, "phone", &shop_now, dice).map_err(words)?;
             let answer = shop.admit_device(&request, &shop_now, dice).map_err(|e| format!("{e:?}"))?;
             book.enrolled(&answer, "http://127.0.0.1").map_err(words)?;
             let device = book.identity().map_err(words)?.device;
             let (clock_off_ms, boot) = (0, 1);
-            Ok(Node { name: name.clone(), disk, book: Some(book), person, device, clock_off_ms, boot, backups: vec![], revoked: false })
+            let (book, backups, owes) = (Some(book), vec![], BTreeSet::new());
+            Ok(Node { name: name.clone(), disk, book, person, device, clock_off_ms, boot, backups, revoked: false, owes })
         })();
         match outcome {
             Ok(node) => {
@@ -73,7 +81,8 @@ impl World {
     /// An older copy of a node's file takes its place: by hand, or for the shop by the command that begins a new epoch.
     pub(super) fn restore(&mut self, node: usize, command: bool, dice: &mut Dice) {
         let Some(image) = self.nodes[node].backups.last().cloned() else { return };
-        self.nodes[node].book = None;
+        self.nodes[node].close();
+        self.told.seams.insert(Seam::Restore);
         self.nodes[node].disk.put_back(&image);
         if self.nodes[node].wake(dice).is_err() {
             self.say("    The copy does not open.");
@@ -88,6 +97,67 @@ impl World {
         self.forgive();
     }
 
+    /// A program ends and its book is opened again later; the power may go while it closes or opens, or shortly before it opens.
+    pub(super) fn reboot(&mut self, node: usize, dice: &mut Dice) -> Result<(), Broken> {
+        if self.nodes[node].disk.is_off() {
+            return Ok(());
+        }
+        self.nodes[node].boot = self.nodes[node].boot.wrapping_add(1);
+        let (how, n) = (dice.throw() >> 16 & 3, deep(dice));
+        if how < 3 {
+            self.owe(node);
+        }
+        match how {
+            0 => {
+                self.nodes[node].disk.cut_power_in(n);
+                self.nodes[node].close();
+            }
+            1 => {
+                self.nodes[node].close();
+                self.nodes[node].disk.cut_power_in(n);
+                // Where it does not open, it is opened again with the next step.
+                let _ = self.nodes[node].open(dice);
+            }
+            2 => {
+                self.nodes[node].disk.cut_power();
+                self.revive(node, dice)?;
+                self.owe(node);
+                self.nodes[node].disk.cut_power();
+                self.nodes[node].close();
+                self.nodes[node].disk.power_on(dice);
+                self.nodes[node].disk.cut_power_in(n);
+                let _ = self.nodes[node].open(dice);
+            }
+            _ => self.nodes[node].close(),
+        }
+        self.after(node, dice)
+    }
+
+    /// The log of a device's book grows until it is copied into the file; the power may go at one of the operations on the file.
+    pub(super) fn long_log(&mut self, phone: usize, dice: &mut Dice) -> Result<(), Broken> {
+        let Some(machine) = self.machine(phone, 0) else { return Ok(()) };
+        // A small step, after which the log is copied early.
+        self.write(phone, None, dice, "A note before the log grows long", |book, hand| {
+            book.add_note(machine, "a note", hand).map(|id| vec![id])
+        })?;
+        self.owe(phone);
+        let disk = self.nodes[phone].disk.clone();
+        let copied = || disk.operations().of(Phase::Checkpoint, Part::Main);
+        let before = copied();
+        disk.cut_power_on(Part::Main, u32::try_from((dice.throw() >> 16) % 100).unwrap_or(0));
+        if let Some(book) = &self.nodes[phone].book {
+            for n in 0..MOST_SWELLING {
+                // A row of no meaning: what is written makes the log long.
+                if copied() > before || book.store().set_meta("swollen", &n.to_string().repeat(60_000)).is_err() {
+                    break;
+                }
+            }
+            // It is written again all the same, and it may fail where the power is off.
+            let _ = book.store().set_meta("swollen", &String::new());
+        }
+        self.after(phone, dice)
+    }
+
     /// A copy of a device's file starts a life of its own on a second phone.
     pub(super) fn clone_phone(&mut self, phone: usize, dice: &mut Dice) {
         let original = &self.nodes[phone];
@@ -98,7 +168,8 @@ impl World {
         self.joined += 1;
         let disk = Disk::new(&format!("{:?}-{}-{}-{name}", std::thread::current().id(), self.seed, self.joined), &original.disk.image());
         let (person, device, revoked) = (original.person, original.device, original.revoked);
-        let mut node = Node { name, disk, book: None, person, device, clock_off_ms: 0, boot: 9, backups: vec![], revoked };
+        let (backups, owes) = (vec![], BTreeSet::new());
+        let mut node = Node { name, disk, book: None, person, device, clock_off_ms: 0, boot: 9, backups, revoked, owes };
         if node.wake(dice).is_ok() {
             self.nodes.push(node);
         }

@@ -3,11 +3,13 @@
 //!
 //! - `steps`: what can happen, drawn from a seed; each step carries its own dice, so that leaving others out changes
 //!   nothing else about it.
+//! - `weights`: how often each of it happens.
 //! - `nodes`: the shop and the devices, each a book on a [`crate::disk::Disk`] that fails on purpose.
 //! - `world`: the shop and everything around it. `acts`: the steps as they happen; `travel`: messages and files on their way,
 //!   `post` what the network does to them; `lives`: what befalls the books themselves.
 //! - `insider`: people whose own program forges; `promises`: what is promised against them, judged by who was granted what.
 //! - `rest`: heals everything, lets all exchange until nothing moves, and judges what is promised.
+//! - `told`: what stories came to.
 //! - `shrink`: makes a story that breaks a promise as short as it gets.
 
 mod acts;
@@ -19,10 +21,14 @@ mod promises;
 mod rest;
 mod shrink;
 mod steps;
+mod told;
 mod travel;
+mod weights;
 mod world;
 
 pub use insider::{Attack, Closed, Deed, Door, Into, Opening, Reserved};
 pub use shrink::shrink;
 pub use steps::{Act, Step, Way, steps, steps_with};
-pub use world::{Broken, Told, tell};
+pub use told::{Seam, Told};
+pub use weights::Weights;
+pub use world::{Broken, tell};

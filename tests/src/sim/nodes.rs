@@ -1,6 +1,6 @@
 //! The shop and the devices: each a book on a disk that fails on purpose, with its own clock.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use shared::bytes::Bytes16;
 use shared::ids::{DeviceId, PersonId, RecordId};
@@ -8,7 +8,7 @@ use sync_core::book::{Book, BookError};
 use sync_core::moment::Moment;
 
 use crate::crew::Dice;
-use crate::disk::{Disk, Image};
+use crate::disk::{Disk, Image, Phase};
 
 /// A book on a disk.
 #[derive(Debug)]
@@ -24,6 +24,8 @@ pub(super) struct Node {
     pub(super) boot: u8,
     pub(super) backups: Vec<Image>,
     pub(super) revoked: bool,
+    /// What it held of what was reported kept, before a step in which the power may go.
+    pub(super) owes: BTreeSet<RecordId>,
 }
 
 impl Node {
@@ -33,15 +35,27 @@ impl Node {
 
     /// Opens the book, after the power came back where it was off. What a lying disk lost is told by `true`.
     pub(super) fn wake(&mut self, dice: &mut Dice) -> Result<bool, BookError> {
-        self.book = None;
+        self.close();
         let mut lost = false;
         if self.disk.is_off() {
             lost = self.disk.power_on(dice);
         }
         self.disk.keep_power();
-        self.boot = self.boot.wrapping_add(1);
-        self.book = Some(Book::over(self.disk.open()?, dice)?);
+        self.open(dice)?;
         Ok(lost)
+    }
+
+    /// Opens the book, which is closed.
+    pub(super) fn open(&mut self, dice: &mut Dice) -> Result<(), BookError> {
+        self.boot = self.boot.wrapping_add(1);
+        let disk = &self.disk;
+        self.book = Some(disk.during(Phase::Opening, || Book::over(disk.open()?, dice))?);
+        Ok(())
+    }
+
+    /// Closes the book where it is open.
+    pub(super) fn close(&mut self) {
+        self.disk.close(self.book.take());
     }
 
     /// The book, opened where it is not. `None` where the disk does not let it be opened now.

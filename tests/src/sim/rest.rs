@@ -9,7 +9,7 @@ use super::nodes::Node;
 use super::steps::Way;
 use super::world::{Broken, OFFICE, SHOP, World};
 use crate::crew::Dice;
-use crate::oracle;
+use crate::oracle::{Oracle, Verdict};
 
 /// Rounds after which a crew that still moves will move for ever.
 const MOST_ROUNDS: usize = 12;
@@ -140,22 +140,34 @@ pub(super) fn judge(world: &mut World) -> Result<(), Broken> {
             }
         }
     }
-    for row in shop.store().documents().map_err(|e| failed(&e))? {
-        let entries: Vec<_> = shop.store().ledger(row.num).map_err(|e| failed(&e))?.entries().cloned().collect();
-        for standing in shop.store().standings(row.doc).map_err(|e| failed(&e))? {
-            if standing.slot.0.starts_with("lash") {
-                let slow = oracle::stands(&standing.slot, &entries, roster);
-                if slow != standing.stands {
-                    return broken(
-                        "stands as the slow oracle says",
-                        format!("{:?}: {:?}, and slowly {slow:?}", standing.slot, standing.stands),
-                    );
-                }
+    let mut asked = 0;
+    for node in &world.nodes {
+        asked += ask_the_oracle(node)?;
+    }
+    world.told.asked += asked;
+    world.told.quarantined = waiting.iter().filter(|q| q.state == QuarantineState::Waiting).count();
+    Ok(())
+}
+
+/// Asks the slow oracle for every slot of every document on a replica; how many it could tell.
+fn ask_the_oracle(node: &Node) -> Result<usize, Broken> {
+    let failed = |e: &dyn std::fmt::Display| Broken { promise: "reads", seen: e.to_string() };
+    let Some(book) = node.book.as_ref() else { return Ok(0) };
+    let roster = book.roster().map_err(|e| failed(&e))?;
+    let mut asked = 0;
+    for row in book.store().documents().map_err(|e| failed(&e))? {
+        let entries: Vec<_> = book.store().ledger(row.num).map_err(|e| failed(&e))?.entries().cloned().collect();
+        let oracle = Oracle::over(&entries, roster);
+        for standing in book.store().standings(row.doc).map_err(|e| failed(&e))? {
+            let Some(slow) = oracle.judge(&standing.slot) else { continue };
+            asked += 1;
+            if slow != Verdict::from(&standing) {
+                let seen = format!("{}, {:?}: {:?}, and slowly {slow:?}", node.name, standing.slot, Verdict::from(&standing));
+                return broken("stands as the slow oracle says", seen);
             }
         }
     }
-    world.told.quarantined = waiting.iter().filter(|q| q.state == QuarantineState::Waiting).count();
-    Ok(())
+    Ok(asked)
 }
 
 impl World {

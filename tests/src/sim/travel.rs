@@ -6,6 +6,7 @@ use sync_core::exchange::{read_body, write_body};
 
 use super::post::{Letter, arriving};
 use super::steps::{Cut, Way};
+use super::told::Seam;
 use super::world::{Broken, SHOP, World};
 use crate::crew::Dice;
 
@@ -166,7 +167,12 @@ impl World {
             let now = self.nodes[to].moment(self.now_ms);
             let Some(book) = self.nodes[to].book.as_mut() else { return Ok(()) };
             match book.take_bundle(&bytes, &now) {
-                Ok(taken) => self.say(&format!("    {} taken, {} saved, {} refused.", taken.taken, taken.saved, taken.refused.len())),
+                Ok(taken) => {
+                    if taken.taken + taken.saved > 0 {
+                        self.told.seams.insert(Seam::Bundle);
+                    }
+                    self.say(&format!("    {} taken, {} saved, {} refused.", taken.taken, taken.saved, taken.refused.len()));
+                }
                 Err(error) => self.say(&format!("    {error}.")),
             }
             self.after(to, dice)?;

@@ -1,6 +1,6 @@
 //! Lets steps happen, and keeps the story in words.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 use std::fmt::Write as _;
 use std::sync::OnceLock;
 
@@ -14,7 +14,8 @@ use super::nodes::{Kept, Node};
 use super::post::Letter;
 use super::promises::{self, Grant};
 use super::rest;
-use super::steps::{Act, Cut, Step};
+use super::steps::{Act, Cut, Step, deep};
+use super::told::Told;
 use crate::crew::{Crew, Dice};
 use crate::disk::{Disk, Image};
 
@@ -25,35 +26,6 @@ pub struct Broken {
     pub promise: &'static str,
     /// What was seen.
     pub seen: String,
-}
-
-/// A story told to its end.
-#[derive(Debug, Clone, Default)]
-pub struct Told {
-    /// In words, one line a step.
-    pub story: String,
-    /// Records reported kept.
-    pub kept: usize,
-    /// Records that were on one disk alone when that disk lost them.
-    pub gone_with_a_disk: usize,
-    /// Records in the shop's quarantine at the end.
-    pub quarantined: usize,
-    /// Exchanges that went through, and power cuts in the middle of a step.
-    pub exchanges: usize,
-    /// Power cuts in the middle of a step.
-    pub cuts: usize,
-    /// Times that the shop began a new epoch.
-    pub epochs: usize,
-    /// People whose own program forged.
-    pub insiders: usize,
-    /// What they tried, and how often.
-    pub attacks: BTreeMap<&'static str, usize>,
-    /// Records that they forged (of a flood one), those of them that are not in the shop's book at the end, and refusals on the way.
-    pub forged: usize,
-    /// Forged records that are not in the shop's book at the end.
-    pub forged_out: usize,
-    /// Times that something forged was refused, at the shop or on a phone.
-    pub refused: usize,
 }
 
 /// The shop and everything around it.
@@ -83,7 +55,7 @@ impl Drop for World {
     /// Thousands of stories, each with its disks, would fill the memory.
     fn drop(&mut self) {
         for node in &mut self.nodes {
-            node.book = None;
+            node.close();
             node.disk.take_away();
         }
     }
@@ -112,6 +84,9 @@ pub fn tell(seed: u64, steps: &[Step]) -> Result<Told, (Broken, String)> {
         .and_then(|()| promises::weigh(&mut world))
         .and_then(|()| promises::goes_on(&mut world, seed));
     world.told.kept = world.kept.len();
+    for node in &world.nodes {
+        world.told.operations.add_all(&node.disk.operations());
+    }
     match outcome {
         Ok(()) => Ok(std::mem::take(&mut world.told)),
         Err(broken) => Err((broken, std::mem::take(&mut world.told.story))),
@@ -219,6 +194,7 @@ impl World {
                 boot: 1,
                 backups: vec![],
                 revoked: false,
+                owes: BTreeSet::new(),
             })
             .collect();
         Self {
@@ -262,6 +238,9 @@ impl World {
             return false;
         }
         if let Some(n) = cut {
+            self.owe(node);
+            // Near its beginning, or at any operation of it.
+            let n = if dice.throw() >> 16 & 1 == 0 { n } else { n + deep(dice) };
             self.nodes[node].disk.cut_power_in(n);
         }
         true
@@ -274,7 +253,6 @@ impl World {
             disk.keep_power();
             return Ok(());
         }
-        self.told.cuts += 1;
         self.revive(node, dice)
     }
 
@@ -283,6 +261,9 @@ impl World {
     pub(super) fn revive(&mut self, node: usize, dice: &mut Dice) -> Result<(), Broken> {
         let name = self.nodes[node].name.clone();
         let was_off = self.nodes[node].disk.is_off();
+        if let Some(hit) = self.nodes[node].disk.hit() {
+            self.told.cuts.add(hit, 1);
+        }
         match self.nodes[node].wake(dice) {
             Ok(lost) => {
                 if was_off {
@@ -291,11 +272,34 @@ impl World {
                 if lost {
                     self.forgive();
                 }
-                Ok(())
+                if was_off { self.is_whole(node, lost) } else { Ok(()) }
             }
             Err(error) => {
                 Err(Broken { promise: "opens again", seen: format!("the book of {name} does not open after a power cut: {error}") })
             }
+        }
+    }
+
+    /// Notes what a node holds of what was reported kept: a power cut must leave it.
+    pub(super) fn owe(&mut self, node: usize) {
+        let held = self.kept.keys().copied().filter(|record| self.nodes[node].holds(*record)).collect();
+        self.nodes[node].owes = held;
+    }
+
+    /// After a power cut: the book is whole, and has what it held before, unless the disk had lied.
+    fn is_whole(&mut self, node: usize, lied: bool) -> Result<(), Broken> {
+        let owed = std::mem::take(&mut self.nodes[node].owes);
+        let node = &self.nodes[node];
+        let Some(book) = &node.book else { return Ok(()) };
+        let faults = book.verify().map_err(|e| Broken { promise: "reads", seen: e.to_string() })?.faults;
+        if !faults.is_empty() {
+            return Err(Broken { promise: "verifies after a power cut", seen: format!("{}: {faults:?}", node.name) });
+        }
+        match owed.iter().find(|record| !lied && !node.holds(**record)) {
+            Some(gone) => {
+                Err(Broken { promise: "keeps what it kept over a power cut", seen: format!("{gone} is gone from {}", node.name) })
+            }
+            None => Ok(()),
         }
     }
 

@@ -83,7 +83,7 @@ fn put_a_backup_back(world: &mut World, dice: &mut Dice) -> Result<(), Broken> {
         return broken("every backup restores", format!("{error}"));
     }
     let bytes = std::fs::read(&place).map_err(|e| Broken { promise: "reads", seen: e.to_string() })?;
-    world.nodes[SHOP].book = None;
+    world.nodes[SHOP].close();
     world.nodes[SHOP].disk.put_back(&Image::of_book(bytes));
     world.say("The shop is put back from a backup.");
     Ok(())
