@@ -124,27 +124,39 @@ impl<'a> Oracle<'a> {
             .filter(|tip| !in_window.iter().any(|later| self.facts.was_set_between(tip, later)))
             .map(|entry| Contender { entry, engine_tenths: engine_tenths(entry.record.id) })
             .collect();
-        let before_rulings = self.pick(&contenders);
+        let before_rulings = self.pick(&contenders, question.by_window);
         self.rule(before_rulings, &contenders, &question.rulings)
     }
 
-    /// Those not older than the latest by more than the window.
+    /// Those not older than another by more than the window, whatever clocks leave open.
     fn in_window(&self, tips: &[&'a Entry]) -> Vec<&'a Entry> {
         let window_ms = i64::from(self.facts.roster.settings.conflict_window_min) * 60_000;
-        let too_old = |tip: &Entry| tips.iter().any(|later| self.facts.at(later) - self.facts.at(tip) > window_ms);
+        let earliest = |e: &Entry| self.facts.at(e) - self.facts.off_by(e);
+        let latest = |e: &Entry| self.facts.at(e) + self.facts.off_by(e);
+        let too_old = |tip: &Entry| tips.iter().any(|later| earliest(later) - latest(tip) > window_ms);
         tips.iter().copied().filter(|tip| !too_old(tip)).collect()
     }
 
+    /// Whether one may be older than another by more than the window, as far as clocks can tell.
+    fn may_be_too_old(&self, one: &Entry, other: &Entry) -> bool {
+        let window_ms = i64::from(self.facts.roster.settings.conflict_window_min) * 60_000;
+        let at_most = self.facts.at(other) + self.facts.off_by(other) - (self.facts.at(one) - self.facts.off_by(one));
+        one.record.id != other.record.id && at_most > window_ms
+    }
+
     /// The highest role, then the latest, then the greatest id.
-    fn pick(&self, contenders: &[Contender<'a>]) -> Verdict {
+    fn pick(&self, contenders: &[Contender<'a>], by_window: bool) -> Verdict {
         let key = |c: &Contender<'_>| (self.facts.rank(c.entry), self.facts.at(c.entry), c.entry.record.id);
         let Some(pick) = contenders.iter().max_by_key(|c| key(c)) else {
             return Verdict { stands: None, state: State::Empty, order_unknown: false };
         };
         let contested = contenders.iter().any(|a| contenders.iter().any(|b| self.disagree(a, b)));
+        // Of a pick that may be history neither its role nor its time decides.
+        let may_be_history = by_window && contenders.iter().any(|other| self.may_be_too_old(pick.entry, other.entry));
         let order_unknown = contenders.iter().any(|other| {
             let same_role = self.facts.rank(other.entry) == self.facts.rank(pick.entry);
-            same_role && !self.facts.order_is_known(pick.entry, other.entry) && self.disagree(pick, other)
+            let by_time = same_role && !self.facts.order_is_known(pick.entry, other.entry);
+            (by_time || may_be_history) && self.disagree(pick, other)
         });
         let state = match (contenders.len(), contested) {
             (1, _) => State::Stands,

@@ -57,6 +57,7 @@ struct Sketch {
     at_min: i64,
     offset_min: Option<i64>,
     stepped: bool,
+    contact_min: Option<i64>,
     seen: Vec<usize>,
     what: What,
 }
@@ -79,9 +80,10 @@ fn what() -> impl Strategy<Value = What> {
 }
 
 fn sketches() -> impl Strategy<Value = Vec<Sketch>> {
-    let one =
-        (0..PEOPLE, 0i64..2000, proptest::option::of(-300i64..300), any::<bool>(), proptest::collection::vec(0usize..30, 0..3), what())
-            .prop_map(|(by, at_min, offset_min, stepped, seen, what)| Sketch { by, at_min, offset_min, stepped, seen, what });
+    let clock = (proptest::option::of(-300i64..300), any::<bool>(), proptest::option::of(0i64..2000));
+    let one = (0..PEOPLE, 0i64..2000, clock, proptest::collection::vec(0usize..30, 0..3), what()).prop_map(
+        |(by, at_min, (offset_min, stepped, contact_min), seen, what)| Sketch { by, at_min, offset_min, stepped, contact_min, seen, what },
+    );
     proptest::collection::vec(one, 1..30)
 }
 
@@ -147,7 +149,7 @@ fn entry(n: usize, sketch: &Sketch) -> Entry {
                 offset_ms: sketch.offset_min.map(|m| m * 60_000),
                 uncertainty_ms: Some(1_000),
                 stepped: sketch.stepped,
-                ..ClockEvidence::default()
+                contact_ms: sketch.contact_min.map(|m| m * 60_000),
             },
             seen: ids(&sketch.seen).into_iter().filter(|s| *s != id(n)).collect(),
             body,

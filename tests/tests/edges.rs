@@ -27,7 +27,7 @@ fn entry(n: u8, at_ms: i64, off_ms: i64, body: Body) -> Entry {
             by: PersonId::from_bytes([n; 16]),
             measured_by: None,
             at_ms,
-            clock: ClockEvidence { offset_ms: Some(0), uncertainty_ms: Some(off_ms), stepped: false },
+            clock: ClockEvidence { offset_ms: Some(0), uncertainty_ms: Some(off_ms), ..ClockEvidence::default() },
             seen: vec![],
             body,
         },

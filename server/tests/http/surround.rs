@@ -146,6 +146,9 @@ fn full<T, E: From<StoreError>>() -> Result<T, E> {
 }
 
 impl Housekeeping for Broken {
+    fn ready(&self, _: &Moment) -> Result<(), BookError> {
+        full()
+    }
     fn shorten_log(&self) -> Result<(), BookError> {
         full()
     }

@@ -89,21 +89,65 @@ impl<'a> Facts<'a> {
             .min_by_key(|arrival| (arrival.at, arrival.records.clone()))
     }
 
-    /// Its own word on its time: own evidence, else the skew measured as its own device brought it, else the wall clock.
-    fn own_time(&self, entry: &Entry) -> i64 {
-        let record = &entry.record;
-        let receipt = self.receipt(entry);
-        let measured = receipt.filter(|arrival| arrival.brought_by == entry.device).map(|arrival| arrival.skew_ms);
-        let known = record.clock.offset_ms.filter(|_| !record.clock.stepped);
-        let offset = known.or(measured).unwrap_or(0);
-        let corrected = record.at_ms + if offset.abs() < IGNORED_MS { 0 } else { offset };
-        receipt.map_or(corrected, |arrival| corrected.min(arrival.at))
+    /// Its own word on its time, and how far off that may be.
+    fn own_time(&self, entry: &Entry) -> (i64, i64) {
+        let (clock, receipt) = (&entry.record.clock, self.receipt(entry));
+        let said = clock.offset_ms.filter(|_| !clock.stepped).map(|offset| (offset, clock.uncertainty_ms.unwrap_or(IGNORED_MS)));
+        let measured =
+            receipt.filter(|arrival| arrival.brought_by == entry.device).map(|arrival| (arrival.skew_ms, arrival.uncertainty_ms));
+        // An offset that is ignored adds to how far off it may be.
+        let ignoring = |(offset, off): (i64, i64)| if offset.abs() < IGNORED_MS { (0, off + offset.abs()) } else { (offset, off) };
+        let Some((told, told_off)) = said else {
+            let (skew, off) = ignoring(measured.unwrap_or((0, IGNORED_MS)));
+            return self.by_what_is_around(entry, entry.record.at_ms + skew, off);
+        };
+        // Where its word and the shop's measure contradict each other they may be as far off as they are apart.
+        let apart = measured.map(|(skew, off)| ((told - skew).abs(), off)).filter(|(apart, off)| *apart > IGNORED_MS.max(told_off + off));
+        let (offset, off) = ignoring((told, apart.map_or(told_off, |(apart, off)| told_off.max(apart + off))));
+        let corrected = entry.record.at_ms + offset;
+        (receipt.map_or(corrected, |arrival| corrected.min(arrival.at)), off)
+    }
+
+    /// The time of a record whose clock was set, or started anew, since it last spoke with the shop: after that contact, after its machine
+    /// or property was entered, before its arrival. What the clock shows counts only where it lies there, give or take what was measured.
+    fn by_what_is_around(&self, entry: &Entry, shown: i64, off: i64) -> (i64, i64) {
+        let end = self.receipt(entry).map(|arrival| arrival.at);
+        let fits = |begin: &i64| end.is_none_or(|end| *begin <= end);
+        let begin = [entry.record.clock.contact_ms, self.entered(entry)].into_iter().flatten().filter(fits).max();
+        let shown_early = begin.is_some_and(|begin| shown + off < begin);
+        let shown_late = end.is_some_and(|end| shown - off > end);
+        match (begin, end) {
+            (Some(begin), Some(end)) if shown_early || shown_late => {
+                let half = (end - begin) / 2;
+                (begin + half, off.max(end - begin - half))
+            }
+            (Some(begin), Some(end)) => {
+                let at = shown.clamp(begin, end);
+                (at, off.max(at - begin).max(end - at))
+            }
+            (Some(begin), None) => (shown.max(begin), off.max(shown.max(begin) - begin)),
+            (None, Some(end)) => (shown.min(end), off.max((end - shown).abs())),
+            (None, None) => (shown, off),
+        }
+    }
+
+    /// When the machine or the property of a record was entered, at the earliest; nothing bounds that record itself.
+    fn entered(&self, entry: &Entry) -> Option<i64> {
+        let enters = |e: &Entry| matches!(e.record.body, Body::Machine(_) | Body::Property(_));
+        if enters(entry) {
+            return None;
+        }
+        let earliest = |e: &Entry| {
+            let (at, off) = self.own_time(e);
+            at - off
+        };
+        self.entries.iter().filter(|e| enters(e)).map(earliest).min()
     }
 
     /// Never earlier than anything seen, in its slot.
     fn corrected(&self, entry: &Entry) -> i64 {
-        let seen = self.seen_by(entry).into_iter().filter_map(|id| self.find(id)).map(|seen| self.own_time(seen));
-        seen.chain([self.own_time(entry)]).max().unwrap_or(0)
+        let seen = self.seen_by(entry).into_iter().filter_map(|id| self.find(id)).map(|seen| self.own_time(seen).0);
+        seen.chain([self.own_time(entry).0]).max().unwrap_or(0)
     }
 
     /// All of its slot that it has seen, directly or through others.
@@ -130,22 +174,9 @@ impl<'a> Facts<'a> {
         live.iter().copied().filter(|tip| !live.iter().any(|other| has_seen(other, tip) && !has_seen(tip, other))).collect()
     }
 
-    /// How far off its time may be: what its device said, else what was measured, else two minutes; an offset that is ignored adds
-    /// to it, and where its device's word and the shop's measure contradict each other they may be as far off as they are apart.
+    /// How far off its time may be.
     pub(super) fn off_by(&self, entry: &Entry) -> i64 {
-        let clock = &entry.record.clock;
-        let said = clock.offset_ms.filter(|_| !clock.stepped).map(|offset| (offset, clock.uncertainty_ms.unwrap_or(IGNORED_MS)));
-        let receipt = self.receipt(entry);
-        let own = receipt.filter(|arrival| arrival.brought_by == entry.device).map(|arrival| (arrival.skew_ms, arrival.uncertainty_ms));
-        let carried = receipt.filter(|arrival| arrival.brought_by != entry.device).map(|_| (0, IGNORED_MS));
-        let (offset, mut off_by) = said.or(own).or(carried).unwrap_or((0, IGNORED_MS));
-        if let (Some((said, said_off)), Some((measured, measured_off))) = (said, own) {
-            let apart = (said - measured).abs();
-            if apart > IGNORED_MS.max(said_off + measured_off) {
-                off_by = off_by.max(apart + measured_off);
-            }
-        }
-        if offset.abs() < IGNORED_MS { off_by + offset.abs() } else { off_by }
+        self.own_time(entry).1
     }
 
     /// Whether clocks can tell which of two came first.
