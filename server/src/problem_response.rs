@@ -164,6 +164,12 @@ impl Refused {
         Self::new(Code::TooMany, detail).and(header::RETRY_AFTER, HeaderValue::from(1))
     }
 
+    pub(crate) fn too_much_unread() -> Self {
+        let detail = "This device has not read the answers to its other requests. Nothing of this one was done. Read them, or end their \
+                      connections, and try again in 2 s.";
+        Self::new(Code::TooMany, detail).and(header::RETRY_AFTER, HeaderValue::from(2))
+    }
+
     pub(crate) fn key_reused() -> Self {
         let detail = "This Idempotency-Key was used for another request. Nothing of this one was done. Send it with a key of its own.";
         Self::new(Code::KeyReused, detail)
@@ -338,7 +344,7 @@ impl From<PaperError> for Refused {
 impl From<BodyError> for Refused {
     fn from(error: BodyError) -> Self {
         let code = match error {
-            BodyError::TooLarge => Code::TooLarge,
+            BodyError::TooLarge { .. } => Code::TooLarge,
             BodyError::Unreadable(_) => Code::Unreadable,
         };
         Self::new(code, sentence(&error.to_string()))
