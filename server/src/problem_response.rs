@@ -164,12 +164,6 @@ impl Refused {
         Self::new(Code::TooMany, detail).and(header::RETRY_AFTER, HeaderValue::from(1))
     }
 
-    pub(crate) fn too_much_unread() -> Self {
-        let detail = "This device has not read the answers to its other requests. Nothing of this one was done. Read them, or end their \
-                      connections, and try again in 2 s.";
-        Self::new(Code::TooMany, detail).and(header::RETRY_AFTER, HeaderValue::from(2))
-    }
-
     pub(crate) fn key_reused() -> Self {
         let detail = "This Idempotency-Key was used for another request. Nothing of this one was done. Send it with a key of its own.";
         Self::new(Code::KeyReused, detail)
