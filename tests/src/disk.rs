@@ -273,15 +273,11 @@ impl AllDisks {
     }
 }
 
-/// The one name of a file that is nobody's.
-const TEMPORARY: &str = "temporary/file";
-
 impl Vfs for AllDisks {
     type Handle = Handle;
 
     fn open(&self, path: &str, options: OpenOptions) -> Result<Handle> {
-        // What SQLite puts aside within a step is gone with its handle.
-        let (state, name) = if path == TEMPORARY { (Arc::default(), path.to_owned()) } else { Self::disk(path)? };
+        let (state, name) = Self::disk(path)?;
         {
             let mut state = locked(&state);
             if state.off {
@@ -328,7 +324,7 @@ impl Vfs for AllDisks {
     }
 
     fn temporary_name(&self) -> String {
-        TEMPORARY.to_owned()
+        "temporary/file".to_owned()
     }
 
     fn random(&self, buffer: &mut [i8]) {
