@@ -32,6 +32,9 @@ pub struct Limits {
     pub all_strangers: Rate,
     /// Exchanges of one device under way at once. It needs one; a phone whose signal broke off asks again meanwhile.
     pub exchanges_of_one: usize,
+    /// Answers of one device that it has not read yet, of those that may be large: an exchange's, and a picture. A browser asks for six
+    /// pictures at once; whoever reads none holds eight, and no more, until its connections end.
+    pub unread_of_one: usize,
     /// Pictures of photos on their way at once, at most 8 MiB each: together they hold no more than a small server spares.
     pub pictures: usize,
     /// Of those, pictures of one device: it sends one after the other; the next may begin before the last is answered.
@@ -66,6 +69,7 @@ impl Default for Limits {
             strangers: Rate { burst: 1000, per_s: 50 },
             all_strangers: Rate { burst: 8000, per_s: 400 },
             exchanges_of_one: 4,
+            unread_of_one: 8,
             pictures: 24,
             pictures_of_one: 2,
             streams: 256,

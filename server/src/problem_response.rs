@@ -338,7 +338,7 @@ impl From<PaperError> for Refused {
 impl From<BodyError> for Refused {
     fn from(error: BodyError) -> Self {
         let code = match error {
-            BodyError::TooLarge => Code::TooLarge,
+            BodyError::TooLarge { .. } => Code::TooLarge,
             BodyError::Unreadable(_) => Code::Unreadable,
         };
         Self::new(code, sentence(&error.to_string()))

@@ -1,14 +1,16 @@
-//! Exchanges and pictures under way: how many of one device, and how many are read and answered at once.
+//! Exchanges and pictures under way: how many of one device, how many are read and answered at once, and how many answers one device
+//! leaves unread.
 //!
-//! An exchange may hold 8 MiB as it came and several times that once it is unpacked; without these two bounds one
-//! enrolled device could make the server hold that hundreds of times over.
+//! An exchange may hold 8 MiB as it came and several times that once it is unpacked, and its answer 6 MiB for as long as nobody
+//! reads it; without these bounds one enrolled device could make the server hold that hundreds of times over.
 
 use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, PoisonError};
 
+use axum::body::Bytes;
 use axum::extract::FromRequestParts;
 use axum::http::request::Parts;
-use shared::ids::DeviceId;
+use shared::ids::{DeviceId, PersonId};
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 
 use crate::bearer::Caller;
@@ -22,7 +24,8 @@ pub(crate) const MOST_UNPACKED: usize = 2;
 #[derive(Debug)]
 pub(crate) struct Turns {
     most_of_one: usize,
-    under_way: Mutex<BTreeMap<DeviceId, usize>>,
+    /// By the bytes of an id: a device's, or of who sits at a browser.
+    under_way: Mutex<BTreeMap<[u8; 16], usize>>,
     unpacking: Arc<Semaphore>,
 }
 
@@ -33,20 +36,43 @@ impl Turns {
 
     /// Begins one, where the device has not too many under way.
     pub(crate) fn begin(self: &Arc<Self>, device: DeviceId) -> Option<Turn> {
+        self.begin_for(*device.as_bytes())
+    }
+
+    /// The same for a browser, which has no device of its own.
+    pub(crate) fn begin_at(self: &Arc<Self>, person: PersonId) -> Option<Turn> {
+        self.begin_for(*person.as_bytes())
+    }
+
+    fn begin_for(self: &Arc<Self>, whose: [u8; 16]) -> Option<Turn> {
         let mut under_way = self.under_way.lock().unwrap_or_else(PoisonError::into_inner);
-        let count = under_way.entry(device).or_default();
+        let count = under_way.entry(whose).or_default();
         if *count >= self.most_of_one {
             return None;
         }
         *count += 1;
-        Some(Turn { device, turns: Arc::clone(self) })
+        Some(Turn { whose, turns: Arc::clone(self) })
     }
+}
+
+/// Bytes of an answer, which hold a turn until the last of them is sent or the connection is given up.
+pub(crate) fn until_sent(bytes: Vec<u8>, turn: Turn) -> Bytes {
+    struct Unread {
+        bytes: Vec<u8>,
+        _turn: Turn,
+    }
+    impl AsRef<[u8]> for Unread {
+        fn as_ref(&self) -> &[u8] {
+            &self.bytes
+        }
+    }
+    Bytes::from_owner(Unread { bytes, _turn: turn })
 }
 
 /// One exchange under way; over when dropped.
 #[derive(Debug)]
 pub(crate) struct Turn {
-    device: DeviceId,
+    whose: [u8; 16],
     turns: Arc<Turns>,
 }
 
@@ -65,10 +91,10 @@ impl Turn {
 impl Drop for Turn {
     fn drop(&mut self) {
         let mut under_way = self.turns.under_way.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some(count) = under_way.get_mut(&self.device) {
+        if let Some(count) = under_way.get_mut(&self.whose) {
             *count -= 1;
             if *count == 0 {
-                under_way.remove(&self.device);
+                under_way.remove(&self.whose);
             }
         }
     }
@@ -79,6 +105,8 @@ impl Drop for Turn {
 pub(crate) struct Exchanger {
     pub(crate) caller: Caller,
     pub(crate) turn: Turn,
+    /// Its answer, until it is sent.
+    pub(crate) unread: Turn,
 }
 
 impl FromRequestParts<ServerState> for Exchanger {
@@ -87,7 +115,8 @@ impl FromRequestParts<ServerState> for Exchanger {
     async fn from_request_parts(parts: &mut Parts, state: &ServerState) -> Result<Self, Refused> {
         let caller = Caller::from_request_parts(parts, state).await?;
         let turn = state.turns.begin(caller.device).ok_or_else(Refused::too_many_exchanges)?;
-        Ok(Self { caller, turn })
+        let unread = state.unread.begin(caller.device).ok_or_else(Refused::too_much_unread)?;
+        Ok(Self { caller, turn, unread })
     }
 }
 

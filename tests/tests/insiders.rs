@@ -54,18 +54,25 @@ fn refused(acts: Vec<Act>) {
 
 #[test]
 fn a_flood_leaves_every_exchange_possible() {
-    let flood = |records| by(HELPER, Attack::Floods { into: Into::Machine(0), records, bytes: 60_000 });
+    let flood = |records| by(HELPER, Attack::Floods { into: Into::Machine(0), records, bytes: 60_000, within: false });
     told(vec![flood(104), flood(505), exchange(0)]);
+}
+
+/// Everything in it is taken until the day is full, and a page has room for a part of it alone.
+#[test]
+fn a_flood_that_is_within_every_bound_leaves_pages_small() {
+    let flood = by(HELPER, Attack::Floods { into: Into::Machine(0), records: 300, bytes: 60_000, within: true });
+    told(vec![flood, exchange(0), exchange(phone(LEAD))]);
 }
 
 #[test]
 fn a_flood_leaves_every_document_whole() {
-    told(vec![by(HELPER, Attack::Floods { into: Into::Machine(0), records: 300, bytes: 60_000 })]);
+    told(vec![by(HELPER, Attack::Floods { into: Into::Machine(0), records: 300, bytes: 60_000, within: false })]);
 }
 
 #[test]
 fn quarantine_has_room_for_a_flood() {
-    told(vec![by(HELPER, Attack::Floods { into: Into::Machine(0), records: 400, bytes: 0 }), exchange(phone(HELPER))]);
+    told(vec![by(HELPER, Attack::Floods { into: Into::Machine(0), records: 400, bytes: 0, within: false }), exchange(phone(HELPER))]);
 }
 
 fn on_hold() -> Vec<Act> {
@@ -74,14 +81,14 @@ fn on_hold() -> Vec<Act> {
 
 #[test]
 fn a_receipt_for_a_note_clears_no_hold_on_a_phone() {
-    for door in [Door::Phone(0), Door::Phone(phone(1)), Door::Shop] {
-        told([on_hold(), vec![by(HELPER, Attack::Relabels { deed: Deed::ClearsHold(0), door })]].concat());
+    for (door, beside) in [Door::Phone(0), Door::Phone(phone(1)), Door::Shop].into_iter().flat_map(|door| [(door, false), (door, true)]) {
+        told([on_hold(), vec![by(HELPER, Attack::Relabels { deed: Deed::ClearsHold(0), door, beside })]].concat());
     }
 }
 
 #[test]
 fn a_receipt_from_before_makes_nobody_office_at_a_restored_shop() {
-    let relabels = by(HELPER, Attack::Relabels { deed: Deed::TakesRole(Role::Office), door: Door::Shop });
+    let relabels = by(HELPER, Attack::Relabels { deed: Deed::TakesRole(Role::Office), door: Door::Shop, beside: false });
     let replays = by(HELPER, Attack::Replays { door: Door::Shop });
     told(vec![Act::Backup { node: 0 }, relabels, Act::Restore { node: 0, command: true }, replays]);
 }
@@ -174,6 +181,14 @@ fn a_clock_that_contradicts_the_shops_measure_is_in_doubt() {
 fn a_record_whose_id_was_taken_waits_with_its_reason() {
     let read = Act::Read { phone: phone(1), machine: 0, valve: 0, go: 4, cut: None };
     told(vec![read, by(HELPER, Attack::TakesId { record: 0 }), exchange(phone(1))]);
+}
+
+/// The office could otherwise keep out what stands in its own book.
+#[test]
+fn what_is_in_the_book_does_not_wait_in_quarantine() {
+    let read = Act::Read { phone: phone(1), machine: 0, valve: 0, go: 4, cut: None };
+    let note = by(HELPER, decides(Deed::VoidsRecord(0)));
+    told(vec![read, exchange(phone(1)), note, by(HELPER, Attack::Repeats { record: 0 }), exchange(phone(LEAD))]);
 }
 
 /// The good note is in the book before its writer's device is revoked, and comes once more, in a change of the phone that saved it.

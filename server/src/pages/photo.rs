@@ -27,7 +27,7 @@ pub(super) async fn picture(
     let visitor = Visitor::of(&asked, "/office", &state).await?;
     let photo = NamedPhoto::of(&doc, &sha256)?;
     state.ask(move |shop| shop.photo_open_to(visitor.person, photo.doc, photo.sha256)).await?;
-    Ok(hand_out(&state, photo, &asked).await?)
+    Ok(hand_out(&state, photo, state.unread.begin_at(visitor.person), &asked).await?)
 }
 
 /// The photos of a document; whether each one's picture is here.

@@ -19,6 +19,12 @@ impl Refused {
             "Other pictures are still on their way, of this device or of many. Nothing of this one was taken in. Try again in 2 s.";
         Self::new(Code::TooMany, detail).and(header::RETRY_AFTER, HeaderValue::from(2))
     }
+
+    pub(crate) fn too_much_unread() -> Self {
+        let detail = "This device has not read the answers to its other requests. Nothing of this one was done. Read them, or end their \
+                      connections, and try again in 2 s.";
+        Self::new(Code::TooMany, detail).and(header::RETRY_AFTER, HeaderValue::from(2))
+    }
 }
 
 impl From<PhotoError> for Refused {

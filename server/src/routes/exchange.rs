@@ -10,11 +10,11 @@ use axum::http::{HeaderMap, HeaderName, HeaderValue, header};
 use axum::response::{IntoResponse, Response};
 use shared::problem::Code;
 use shared::wire::{EXCHANGE_TYPE, ExchangeAnswer, ExchangeRequest, PROTOCOL};
-use sync_core::exchange::{BodyError, read_body, write_body};
+use sync_core::exchange::{BodyError, read_request, write_body};
 
 use crate::problem_response::Refused;
 use crate::state::ServerState;
-use crate::turns::Exchanger;
+use crate::turns::{Exchanger, until_sent};
 
 const ZSTD: &str = "zstd";
 /// What is true when the answer to a request cannot be written.
@@ -89,12 +89,12 @@ fn taken(request: &ExchangeRequest, answer: &ExchangeAnswer) -> u64 {
         ("content-encoding" = Option<String>, Header, description = "zstd, where the body is compressed."),
         ("accept-encoding" = Option<String>, Header, description = "zstd, where the answer may be compressed."),
     ),
-    request_body(content_type = "application/cbor", description = "An ExchangeRequest, at most 8 MiB."),
+    request_body(content_type = "application/cbor", description = "An ExchangeRequest, at most 8 MiB, and no more once it is unpacked."),
     responses((status = 200, description = "An ExchangeAnswer.", content_type = "application/cbor")),
 )]
 pub(crate) async fn exchange(
     State(state): State<ServerState>,
-    Exchanger { caller, turn }: Exchanger,
+    Exchanger { caller, turn, unread }: Exchanger,
     headers: HeaderMap,
     body: Result<Bytes, BytesRejection>,
 ) -> Result<Response, Refused> {
@@ -107,7 +107,7 @@ pub(crate) async fn exchange(
         .ask(move |shop| {
             // Held until what was unpacked is gone, even where the request was given up on.
             let _room = room;
-            let request: ExchangeRequest = read_body(&body, packed.zstd)?;
+            let request: ExchangeRequest = read_request(&body, packed.zstd)?;
             drop(body);
             if request.v != PROTOCOL {
                 let detail = format!(
@@ -135,7 +135,7 @@ pub(crate) async fn exchange(
             Refused::broke(TAKEN)
         })
     });
-    let mut response = written.await?.into_response();
+    let mut response = until_sent(written.await?, unread).into_response();
     let headers = response.headers_mut();
     headers.insert(header::CONTENT_TYPE, HeaderValue::from_static(EXCHANGE_TYPE));
     headers.insert(header::VARY, HeaderValue::from_static("accept-encoding"));

@@ -21,7 +21,7 @@ use crate::bearer::Caller;
 use crate::etag;
 use crate::problem_response::Refused;
 use crate::state::ServerState;
-use crate::turns::Turn;
+use crate::turns::{Turn, until_sent};
 
 /// A picture never changes under its address: a year, and no asking again (RFC 9111 section 5.2.2.1, RFC 8246 section 2). It is
 /// for the one who asked, and for no cache in between.
@@ -47,7 +47,10 @@ impl NamedPhoto {
 
 /// A photo that is open to the caller. Asked for before the body, which so is not even read where it is not.
 #[derive(Debug)]
-pub(crate) struct OpenPhoto(NamedPhoto);
+pub(crate) struct OpenPhoto {
+    photo: NamedPhoto,
+    caller: Caller,
+}
 
 /// A caller who may send a photo, and whose turn it is.
 #[derive(Debug)]
@@ -64,7 +67,7 @@ impl FromRequestParts<ServerState> for OpenPhoto {
         let Path((doc, sha256)) = Path::<(String, String)>::from_request_parts(parts, state).await?;
         let photo = NamedPhoto::of(&doc, &sha256)?;
         state.ask(move |shop| shop.photo_open_to(caller.person, photo.doc, photo.sha256)).await?;
-        Ok(Self(photo))
+        Ok(Self { photo, caller })
     }
 }
 
@@ -72,9 +75,8 @@ impl FromRequestParts<ServerState> for Sender {
     type Rejection = Refused;
 
     async fn from_request_parts(parts: &mut Parts, state: &ServerState) -> Result<Self, Refused> {
-        let Caller { device, .. } = Caller::from_request_parts(parts, state).await?;
-        let OpenPhoto(photo) = OpenPhoto::from_request_parts(parts, state).await?;
-        let turn = state.uploads.begin(device).ok_or_else(Refused::too_many_pictures)?;
+        let OpenPhoto { photo, caller } = OpenPhoto::from_request_parts(parts, state).await?;
+        let turn = state.uploads.begin(caller.device).ok_or_else(Refused::too_many_pictures)?;
         let room = turn.room_now().ok_or_else(Refused::too_many_pictures)?;
         Ok(Self { photo, turn: (turn, room) })
     }
@@ -126,12 +128,17 @@ pub(crate) async fn send(
     ),
     responses((status = 200, description = "The picture as it was taken: image/jpeg, image/png or image/webp.", body = Vec<u8>, content_type = "image/jpeg")),
 )]
-pub(crate) async fn picture(State(state): State<ServerState>, OpenPhoto(photo): OpenPhoto, asked: HeaderMap) -> Result<Response, Refused> {
-    hand_out(&state, photo, &asked).await
+pub(crate) async fn picture(
+    State(state): State<ServerState>,
+    OpenPhoto { photo, caller }: OpenPhoto,
+    asked: HeaderMap,
+) -> Result<Response, Refused> {
+    hand_out(&state, photo, state.unread.begin(caller.device), &asked).await
 }
 
-/// A picture, or that the browser has it. Whoever calls this has asked whether it is open to them.
-pub(crate) async fn hand_out(state: &ServerState, photo: NamedPhoto, asked: &HeaderMap) -> Result<Response, Refused> {
+/// A picture, or that the browser has it: `unread` until it is sent. Whoever calls this has asked whether it is open to them.
+pub(crate) async fn hand_out(state: &ServerState, photo: NamedPhoto, unread: Option<Turn>, asked: &HeaderMap) -> Result<Response, Refused> {
+    let unread = unread.ok_or_else(Refused::too_much_unread)?;
     let tag = format!("\"{}\"", photo.sha256);
     let known = asked.get_all(header::IF_NONE_MATCH).iter().any(|value| value.to_str().is_ok_and(|list| etag::names(list, &tag)));
     let bytes = state.ask(move |shop| shop.picture(photo.doc, photo.sha256)).await?;
@@ -142,7 +149,7 @@ pub(crate) async fn hand_out(state: &ServerState, photo: NamedPhoto, asked: &Hea
     } else {
         let shown = format!("inline; filename=\"photo-{}.{}\"", tag.get(1..9).unwrap_or_default(), kind.ending());
         let of_it: [(HeaderName, HeaderValue); 1] = [(header::CONTENT_TYPE, HeaderValue::from_static(kind.media_type()))];
-        let mut response = (of_it, bytes).into_response();
+        let mut response = (of_it, until_sent(bytes, unread)).into_response();
         response.headers_mut().extend(HeaderValue::from_str(&shown).ok().map(|shown| (header::CONTENT_DISPOSITION, shown)));
         response
     };

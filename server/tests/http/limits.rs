@@ -3,12 +3,17 @@
 use std::time::{Duration, Instant};
 
 use server::Limits;
+use shared::picture::LARGEST_PICTURE;
 use shared::problem::Code;
+use shared::record::{Photo, PropertyCard};
 use shared::wire::LARGEST_BODY;
+use sync_core::book::Draft;
+use sync_core::moment::fresh_doc;
+use sync_core::pictures::sha256;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::{TcpSocket, TcpStream};
 
-use crate::support::Answer;
+use crate::support::{Answer, chance};
 use crate::wire::{SOON, Served, exchange_head, over, raw, read, rest};
 use sync_core::exchange::write_body;
 
@@ -187,4 +192,44 @@ async fn one_device_has_only_so_many_exchanges_under_way() {
     first.write_all(&body[10..]).await.unwrap();
     assert_eq!(read(first).await.status.as_u16(), 200);
     assert_eq!(over(shop.address(), &head, &body).await.status.as_u16(), 200);
+}
+
+#[tokio::test]
+async fn one_device_leaves_only_so_many_answers_unread() {
+    let shop = Served::with(Limits { unread_of_one: 2, ..Limits::default() }).await;
+    let mut office = shop.office().await;
+    shop.exchange(&mut office).await;
+    let picture = [&[0xff, 0xd8, 0xff, 0xe0][..], &vec![7; LARGEST_PICTURE - 4]].concat();
+    let (now, device) = (server::Clock::now(&*shop.clock), office.book.identity().unwrap().device);
+    let doc = fresh_doc(&now, device, &mut chance);
+    let card = PropertyCard { name: "Court".to_owned(), address: String::new(), access: String::new(), season: None };
+    let (sha256, size_bytes) = (sha256(&picture), picture.len() as u64);
+    let photo = Photo { sha256, size_bytes, media_type: "image/jpeg".to_owned(), caption: String::new(), visit: None };
+    office.book.write(vec![Draft::new(doc, card), Draft::new(doc, photo)], &now, &mut chance).unwrap();
+    shop.exchange(&mut office).await;
+    let head = |method: &str| {
+        format!("{method} /v1/photos/{doc}/{sha256} HTTP/1.1\r\nauthorization: Bearer {}\r\ncontent-type: image/jpeg", office.token)
+    };
+    assert_eq!(over(shop.address(), &head("PUT"), &picture).await.status.as_u16(), 204);
+    // Their answers have begun, and nobody reads on.
+    let begun = async || {
+        let mut stream = TcpStream::connect(shop.address()).await.unwrap();
+        stream.write_all(format!("{}\r\nhost: 127.0.0.1\r\n\r\n", head("GET")).as_bytes()).await.unwrap();
+        assert_eq!(stream.read(&mut [0; 64]).await.unwrap(), 64);
+        stream
+    };
+    let (one, other) = (begun().await, begun().await);
+    let refused = over(shop.address(), &head("GET"), b"").await;
+    refused.problem(429, Code::TooMany);
+    assert_eq!(refused.headers["retry-after"], "2");
+    let body = write_body(&office.book.offer(&now).unwrap(), false).unwrap();
+    over(shop.address(), &exchange_head(&office.token), &body).await.problem(429, Code::TooMany);
+    drop((one, other));
+    let again = async {
+        while over(shop.address(), &head("GET"), b"").await.body != picture {
+            tokio::time::sleep(Duration::from_millis(50)).await;
+        }
+    };
+    tokio::time::timeout(SOON, again).await.expect("whoever has gone holds nothing");
+    assert_eq!(over(shop.address(), &exchange_head(&office.token), &body).await.status.as_u16(), 200);
 }

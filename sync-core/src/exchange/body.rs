@@ -4,7 +4,7 @@ use std::io::Read;
 
 use serde::Serialize;
 use serde::de::DeserializeOwned;
-use shared::wire::LARGEST_PLAIN;
+use shared::wire::{ExchangeRequest, LARGEST_BODY, LARGEST_PLAIN};
 
 /// Zstd's level: a day's records gain little from more, and a phone pays for it.
 const LEVEL: i32 = 1;
@@ -19,8 +19,11 @@ const MOST_ITEMS: usize = 1_000_000;
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum BodyError {
     /// More bytes than agreed, compressed or not.
-    #[error("the message is larger than agreed ({LARGEST_PLAIN} bytes); nothing was taken from it")]
-    TooLarge,
+    #[error("the message is larger than agreed ({most} bytes, unpacked); nothing was taken from it")]
+    TooLarge {
+        /// How many are agreed.
+        most: usize,
+    },
     /// Not CBOR of the agreed shape, or cut short.
     #[error("the message cannot be read ({0}); nothing was taken from it")]
     Unreadable(String),
@@ -34,32 +37,43 @@ pub fn write_body<T: Serialize>(message: &T, compressed: bool) -> Result<Vec<u8>
     let mut plain = Vec::with_capacity(ROOM);
     ciborium::into_writer(message, &mut plain).map_err(|e| BodyError::Unreadable(e.to_string()))?;
     if plain.len() > LARGEST_PLAIN {
-        return Err(BodyError::TooLarge);
+        return Err(BodyError::TooLarge { most: LARGEST_PLAIN });
     }
     let bytes = if compressed { zstd::bulk::compress(&plain, LEVEL).map_err(|e| BodyError::Unreadable(e.to_string()))? } else { plain };
-    if bytes.len() > LARGEST_PLAIN { Err(BodyError::TooLarge) } else { Ok(bytes) }
+    if bytes.len() > LARGEST_PLAIN { Err(BodyError::TooLarge { most: LARGEST_PLAIN }) } else { Ok(bytes) }
 }
 
-/// Reads a message, never holding more than the agreed bound. A request's own, smaller one is the server's to keep, before
-/// it has the body whole.
+/// Reads an answer or a bundle, never holding more than the agreed bound.
 ///
 /// # Errors
 /// [`BodyError`]; nothing is taken from a body that cannot be read whole.
 pub fn read_body<T: DeserializeOwned>(bytes: &[u8], compressed: bool) -> Result<T, BodyError> {
-    if bytes.len() > LARGEST_PLAIN {
-        return Err(BodyError::TooLarge);
+    read_within(LARGEST_PLAIN, bytes, compressed)
+}
+
+/// Reads a request. Unpacked, it is no larger than it may be as it travels: an honest offer is a page.
+///
+/// # Errors
+/// [`BodyError`]; nothing is taken from a body that cannot be read whole.
+pub fn read_request(bytes: &[u8], compressed: bool) -> Result<ExchangeRequest, BodyError> {
+    read_within(LARGEST_BODY, bytes, compressed)
+}
+
+fn read_within<T: DeserializeOwned>(most: usize, bytes: &[u8], compressed: bool) -> Result<T, BodyError> {
+    if bytes.len() > most {
+        return Err(BodyError::TooLarge { most });
     }
     let unreadable = |why: &dyn std::fmt::Display| BodyError::Unreadable(why.to_string());
     let mut inflated = Vec::new();
     let plain = if compressed {
         let decoder = zstd::Decoder::new(bytes).map_err(|e| unreadable(&e))?;
-        decoder.take(LARGEST_PLAIN as u64 + 1).read_to_end(&mut inflated).map_err(|e| unreadable(&e))?;
+        decoder.take(most as u64 + 1).read_to_end(&mut inflated).map_err(|e| unreadable(&e))?;
         inflated.as_slice()
     } else {
         bytes
     };
-    if plain.len() > LARGEST_PLAIN {
-        return Err(BodyError::TooLarge);
+    if plain.len() > most {
+        return Err(BodyError::TooLarge { most });
     }
     count(plain)?;
     let mut rest = plain;
@@ -119,7 +133,11 @@ mod tests {
         assert_eq!(read_body::<Vec<Blob>>(&many, false), Err(BodyError::Unreadable("it has more parts than any message of ours".into())));
         let bomb = zstd::encode_all(std::io::repeat(0).take(LARGEST_PLAIN as u64 + 10), 19).unwrap();
         assert!(bomb.len() < 20_000);
-        assert_eq!(read_body::<Vec<Blob>>(&bomb, true), Err(BodyError::TooLarge));
-        assert_eq!(read_body::<Vec<Blob>>(&vec![0; LARGEST_PLAIN + 1], false), Err(BodyError::TooLarge));
+        assert_eq!(read_body::<Vec<Blob>>(&bomb, true), Err(BodyError::TooLarge { most: LARGEST_PLAIN }));
+        let bomb = zstd::encode_all(std::io::repeat(0).take(LARGEST_BODY as u64 + 1), 19).unwrap();
+        assert_eq!(read_request(&bomb, true), Err(BodyError::TooLarge { most: LARGEST_BODY }));
+        assert_eq!(read_request(&vec![0; LARGEST_BODY + 1], false), Err(BodyError::TooLarge { most: LARGEST_BODY }));
+        assert!(matches!(read_request(&vec![0; LARGEST_BODY], false), Err(BodyError::Unreadable(_))));
+        assert_eq!(read_body::<Vec<Blob>>(&vec![0; LARGEST_PLAIN + 1], false), Err(BodyError::TooLarge { most: LARGEST_PLAIN }));
     }
 }

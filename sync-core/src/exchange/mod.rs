@@ -17,7 +17,7 @@ use std::collections::BTreeSet;
 
 use shared::ids::DocId;
 
-pub use body::{BodyError, read_body, write_body};
+pub use body::{BodyError, read_body, read_request, write_body};
 pub use device::{RefusedLine, Report};
 
 /// Whether each document is named once. Rows of one named twice would be derived twice at a time, and the older kept last.

@@ -29,7 +29,7 @@ use crate::ledger::Entry;
 use crate::moment::{Entropy, Moment, fresh_record, random};
 use crate::rights::Site;
 use crate::roster::Roster;
-use crate::store::{Known, Store, ToDerive};
+use crate::store::{Known, Store, StoreError, ToDerive};
 
 /// A skew measured by one message alone, its travel time unknown, may be off by this much.
 const ONE_WAY_UNCERTAINTY_MS: i64 = 5_000;
@@ -249,7 +249,12 @@ impl Taking<'_> {
         let mut no_room = false;
         for (record, Blob(bytes)) in brought.records.iter().zip(&brought.recipe.records) {
             let at_fault = refusal.record.is_none_or(|id| record.opened.as_ref().is_ok_and(|o| o.record.id == id));
-            if !at_fault || self.store.is_quarantined(bytes)? {
+            let held = || match &record.opened {
+                Ok(opened) => Ok::<_, StoreError>(self.store.held(opened.record.id)?.is_some_and(|held| held.bytes == *bytes)),
+                Err(_) => Ok(false),
+            };
+            // What is in the book waits for nobody: kept out, it would be refused wherever it is not held yet.
+            if !at_fault || self.store.is_quarantined(bytes)? || held()? {
                 continue;
             }
             if self.allowance.has_room_in_quarantine(self.store, self.device, bytes.len())? {

@@ -114,7 +114,7 @@ fn answered(ground: &AtShop, who: usize, request: &ExchangeRequest, looks: Looks
     };
     match write_body(&answer, true) {
         Ok(body) => assert_eq!(read_body::<ExchangeAnswer>(&body, true).as_ref(), Ok(&answer)),
-        Err(BodyError::TooLarge) => {}
+        Err(BodyError::TooLarge { .. }) => {}
         Err(error) => panic!("{error}"),
     }
     let after = state(shop.store());

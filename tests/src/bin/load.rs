@@ -6,7 +6,12 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::Parser;
+use mimalloc::MiMalloc;
 use tests::load::{Beside, Figures, Plan, SERVE_IN, run, serve_until_told};
+
+/// The server's own: what it holds is measured.
+#[global_allocator]
+static ALLOCATOR: MiMalloc = MiMalloc;
 
 /// So long the insider is at it before the others begin: what it may do in a burst is done by then.
 const BEFORE_S: u16 = 30;

@@ -1,5 +1,5 @@
 //! One insider beside the load: a device that really enrolled, with a yard to look after, whose program does its worst for as long as
-//! the others work. It floods changes, quarantine and pictures, fills one slot, and guesses tokens and codes.
+//! the others work. It floods changes, quarantine and pictures, fills one slot, leaves answers unread, and guesses tokens and codes.
 //!
 //! It comes from an address of its own, as somebody else's phone does, and takes no refusal for an answer. What it gets back is counted.
 
@@ -49,12 +49,14 @@ enum Deed {
     Pictures,
     /// Tokens that are none.
     Tokens,
+    /// Answers as large as they come, and never read.
+    Unread,
     /// One-time codes that are none.
     Codes,
 }
 
 impl Deed {
-    const ALL: [Self; 6] = [Self::Changes, Self::Slot, Self::Quarantine, Self::Pictures, Self::Tokens, Self::Codes];
+    const ALL: [Self; 7] = [Self::Changes, Self::Slot, Self::Quarantine, Self::Pictures, Self::Tokens, Self::Unread, Self::Codes];
 
     const fn name(self) -> &'static str {
         match self {
@@ -63,6 +65,7 @@ impl Deed {
             Self::Quarantine => "records for quarantine",
             Self::Pictures => "pictures",
             Self::Tokens => "wrong tokens",
+            Self::Unread => "answers left unread",
             Self::Codes => "wrong codes",
         }
     }
@@ -144,11 +147,20 @@ impl<'c> Insider<'c> {
 
     fn keep_at(&self, deed: Deed, stop: &AtomicBool) -> Result<Vec<(Deed, u16)>, String> {
         let mut told = Vec::new();
+        // Held open, and read no further than the head.
+        let mut unread = Vec::new();
         while !stop.load(Ordering::Relaxed) {
             let request = self.request(deed)?;
             // The same again until it is taken or refused for good: making one costs this machine, too.
             while !stop.load(Ordering::Relaxed) {
-                let status = self.send(&request).unwrap_or(0);
+                let status = if deed == Deed::Unread {
+                    self.begin(&request).map_or(0, |(status, stream)| {
+                        unread.extend((status == 200).then_some(stream));
+                        status
+                    })
+                } else {
+                    self.send(&request).unwrap_or(0)
+                };
                 told.push((deed, status));
                 if status != 429 && status != 0 {
                     break;
@@ -205,6 +217,7 @@ impl<'c> Insider<'c> {
                 let guess = self.token.chars().rev().collect::<String>();
                 Ok(self.http("POST", "/v1/exchange", EXCHANGE_TYPE, &guess, &[0; 64]))
             }
+            Deed::Unread => self.asking(vec![]),
             Deed::Codes => Ok(self.http("POST", "/v1/enrol", "application/json", "", &self.guess)),
         }
     }
@@ -223,10 +236,13 @@ impl<'c> Insider<'c> {
         let (actor, deps) = (Bytes16(random(&mut chance)), vec![replica::genesis_hash(doc)]);
         let mut recipe = Recipe { hash: Bytes32([0; 32]), actor, seq: 1, start_op: 2, deps, time: 0, records };
         recipe.hash = replica::change_hash(doc, &recipe).map_err(words)?;
-        let offer = DocOffer { id: doc, heads: vec![], recipes: vec![recipe.into()], lacking: false };
-        let (device_time, cursor) = (now.wall_ms, Cursor::default());
-        // From the beginning of the log, as much as fits: the dearest answer that there is.
-        let request = ExchangeRequest { v: PROTOCOL, device_time, epoch: None, cursor, packs: false, room: None, docs: vec![offer] };
+        self.asking(vec![DocOffer { id: doc, heads: vec![], recipes: vec![recipe.into()], lacking: false }])
+    }
+
+    /// An exchange from the beginning of the log, as much as fits: the dearest answer that there is.
+    fn asking(&self, docs: Vec<DocOffer>) -> Result<Vec<u8>, String> {
+        let (device_time, cursor) = (self.clock.now().wall_ms, Cursor::default());
+        let request = ExchangeRequest { v: PROTOCOL, device_time, epoch: None, cursor, packs: false, room: None, docs };
         let body = write_body(&request, true).map_err(words)?;
         Ok(self.http("POST", "/v1/exchange", EXCHANGE_TYPE, &self.token, &body))
     }
@@ -243,6 +259,23 @@ impl<'c> Insider<'c> {
 
     /// One request from its own address; the status that came back.
     fn send(&self, request: &[u8]) -> std::io::Result<u16> {
+        let mut stream = self.ask(request)?;
+        let mut all = Vec::new();
+        let read = stream.read_to_end(&mut all);
+        let status = all.get(9..12).and_then(|digits| std::str::from_utf8(digits).ok()?.parse().ok());
+        status.ok_or_else(|| read.err().unwrap_or_else(|| std::io::Error::other("no answer")))
+    }
+
+    /// The same, read no further than the status.
+    fn begin(&self, request: &[u8]) -> std::io::Result<(u16, TcpStream)> {
+        let mut stream = self.ask(request)?;
+        let mut head = [0; 12];
+        stream.read_exact(&mut head)?;
+        let status = std::str::from_utf8(&head[9..]).ok().and_then(|digits| digits.parse().ok());
+        Ok((status.ok_or_else(|| std::io::Error::other("no answer"))?, stream))
+    }
+
+    fn ask(&self, request: &[u8]) -> std::io::Result<TcpStream> {
         let runtime = tokio::runtime::Builder::new_current_thread().enable_io().build()?;
         let stream = runtime.block_on(async {
             let socket = tokio::net::TcpSocket::new_v4()?;
@@ -255,9 +288,6 @@ impl<'c> Insider<'c> {
         stream.set_write_timeout(Some(PATIENCE))?;
         // Refused before all of it was read, it is answered all the same.
         let _ = stream.write_all(request);
-        let mut all = Vec::new();
-        let read = stream.read_to_end(&mut all);
-        let status = all.get(9..12).and_then(|digits| std::str::from_utf8(digits).ok()?.parse().ok());
-        status.ok_or_else(|| read.err().unwrap_or_else(|| std::io::Error::other("no answer")))
+        Ok(stream)
     }
 }

@@ -1,8 +1,8 @@
 //! Messages and files on their way: exchanges, late mail, bundles.
 
-use shared::wire::{ExchangeAnswer, ExchangeRequest};
+use shared::wire::ExchangeAnswer;
 use sync_core::bundle::Load;
-use sync_core::exchange::{read_body, write_body};
+use sync_core::exchange::{read_body, read_request, write_body};
 
 use super::post::{Letter, arriving};
 use super::steps::{Cut, Way};
@@ -50,7 +50,7 @@ impl World {
     /// A request reaches the shop; the answer's body, where there is one.
     pub(super) fn at_the_shop(&mut self, phone: usize, body: &[u8], cut: Cut, dice: &mut Dice) -> Result<Option<Vec<u8>>, Broken> {
         self.now_ms += 100;
-        let Ok(request) = read_body::<ExchangeRequest>(body, true) else { return Ok(None) };
+        let Ok(request) = read_request(body, true) else { return Ok(None) };
         let device = self.nodes[phone].device;
         if !self.ready(SHOP, cut, dice) {
             return Ok(None);
@@ -71,6 +71,8 @@ impl World {
             self.watch_hands(before)?;
             if let Ok(answer) = &answered {
                 self.watch_eyes(phone, before, answer)?;
+                self.watch_size(phone, answer)?;
+                self.watch_refusals(phone, answer)?;
             }
         }
         let body = match answered {

@@ -159,7 +159,7 @@ fn attack(dice: &mut Dice) -> Attack {
     let back_min = if one_in(dice, 3) { 0 } else { u16::try_from(below(dice, 3_000)).unwrap_or(0) };
     match below(dice, 100) {
         0..=29 => Attack::Decides { deed, back_min, door },
-        30..=39 => Attack::Relabels { deed, door },
+        30..=39 => Attack::Relabels { deed, door, beside: one_in(dice, 2) },
         40..=45 => Attack::Replays { door },
         46..=52 => Attack::WritesDeviceCard { of: at, back_min },
         53..=63 => {
@@ -171,10 +171,12 @@ fn attack(dice: &mut Dice) -> Attack {
         77..=80 => Attack::SendsUnknown { into },
         81..=86 => Attack::LiesAboutClock { offset_min: i32::try_from(small(dice, 1_200) - 600).unwrap_or(0) },
         87..=89 => {
-            let (records, bytes) = [(40, 0), (120, 3_900), (20, 60_000)][index(dice, 3)];
-            Attack::Floods { into, records, bytes }
+            let (records, bytes, within) =
+                [(40, 0, false), (120, 3_900, false), (20, 60_000, false), (60, 2_000, true), (130, 60_000, true)][index(dice, 5)];
+            Attack::Floods { into, records, bytes, within }
         }
-        90..=93 => Attack::TakesId { record: at },
+        90..=92 => Attack::TakesId { record: at },
+        93..=94 => Attack::Repeats { record: at },
         _ => Attack::Mixes { deed, to },
     }
 }

@@ -3,11 +3,19 @@
 use ciborium::Value;
 use shared::ids::DocId;
 use shared::record::{Body, Note, UnknownBody, Void};
+use shared::wire::{LARGEST_CHANGE, MOST_RECORDS, Recipe};
+use sync_core::moment::Entropy;
 
 use super::super::world::{Broken, SHOP, World};
 use super::Door;
-use super::forge::{Draft, on_genesis};
+use super::forge::{Draft, on_genesis, on_top_of};
 use crate::crew::Dice;
+
+/// The server takes no request over 8 MiB: so many bytes of records go into one, or so many changes of the largest.
+const A_REQUEST: usize = 7 * 1024 * 1024;
+const IN_A_REQUEST: usize = A_REQUEST / LARGEST_CHANGE;
+/// What a record is longer than what it says, at most.
+const ENVELOPE: usize = 512;
 
 /// Which document something is written into.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -53,9 +61,39 @@ impl World {
         }
         // The first stands for all of them: they share one fate.
         self.forged.truncate(before + 1);
-        // One change takes 512 records; quarantine takes one record for each change that is refused.
-        let size = if bytes == 0 { 1 } else { 512 };
-        let recipes = flood.chunks(size).map(|records| on_genesis(doc, records.to_vec(), dice)).collect();
-        self.send(node, Door::Shop, vec![(doc, recipes)], dice)
+        // Quarantine takes one record for each change that is refused; all else goes into as few changes as requests have room for.
+        let size = if bytes == 0 { 1 } else { (A_REQUEST / (usize::try_from(bytes).unwrap_or(0) + ENVELOPE)).clamp(1, MOST_RECORDS) };
+        let recipes: Vec<Recipe> = flood.chunks(size).map(|records| on_genesis(doc, records.to_vec(), dice)).collect();
+        let in_a_request = if bytes == 0 { recipes.len() } else { 1 };
+        recipes.chunks(in_a_request.max(1)).try_for_each(|few| self.send(node, Door::Shop, vec![(doc, few.to_vec())], dice))
+    }
+
+    /// The same in changes that are each taken, as large as one may be, and in requests that are each read. What is written cannot be
+    /// compressed.
+    pub(super) fn flood_within(&mut self, node: usize, into: Into, records: u16, bytes: u32, dice: &mut Dice) -> Result<(), Broken> {
+        let Some(doc) = self.doc_of(into) else { return Ok(()) };
+        let size = usize::try_from(bytes).unwrap_or(0);
+        let in_a_change = (LARGEST_CHANGE / (size + ENVELOPE)).clamp(1, MOST_RECORDS);
+        let before = self.forged.len();
+        let mut changes: Vec<Recipe> = Vec::new();
+        let mut left = usize::from(records);
+        while left > 0 {
+            let mut signed = Vec::new();
+            for _ in 0..left.min(in_a_change) {
+                let mut noise = vec![0; size];
+                dice.fill(&mut noise);
+                let body = Body::Unknown(UnknownBody { kind: "x-flood".to_owned(), v: 1, body: Value::Bytes(noise) });
+                let Some(record) = self.forge(node, Draft::new(doc, body), dice) else { return Ok(()) };
+                signed.push(record);
+            }
+            // The first stands for all of them: each is as lawful as the others.
+            self.forged.truncate(before + 1);
+            left -= signed.len();
+            changes.push(match changes.last() {
+                Some(last) => on_top_of(doc, last, signed, dice),
+                None => on_genesis(doc, signed, dice),
+            });
+        }
+        changes.chunks(IN_A_REQUEST).try_for_each(|few| self.send(node, Door::Shop, vec![(doc, few.to_vec())], dice))
     }
 }

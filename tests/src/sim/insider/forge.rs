@@ -182,6 +182,7 @@ impl World {
             Err(error) => format!("    On {name}'s phone: {error}."),
         };
         self.say(&said);
+        self.watch_phone(to)?;
         self.after(to, dice)
     }
 }

@@ -43,8 +43,9 @@ pub enum Door {
 pub enum Attack {
     /// Decides something, dated so many minutes back.
     Decides { deed: Deed, back_min: u16, door: Door },
-    /// Gets a receipt for a harmless record, and signs a decision under the receipted id.
-    Relabels { deed: Deed, door: Door },
+    /// Gets a receipt for a harmless record, in a machine of their own or in the document itself, and signs a decision under the
+    /// receipted id.
+    Relabels { deed: Deed, door: Door, beside: bool },
     /// Sends again what was relabelled before.
     Replays { door: Door },
     /// Writes the card of another's device, with keys of their own.
@@ -59,10 +60,12 @@ pub enum Attack {
     SendsUnknown { into: Into },
     /// Lies about how far the clock is off, in minutes.
     LiesAboutClock { offset_min: i32 },
-    /// Writes very much.
-    Floods { into: Into, records: u16, bytes: u32 },
+    /// Writes very much: in as few changes as can be, or in changes that are just small enough, each on the one before.
+    Floods { into: Into, records: u16, bytes: u32, within: bool },
     /// Takes the id of a record that is still on its writer's phone.
     TakesId { record: usize },
+    /// Hands in twice, in one change, what somebody else has handed in.
+    Repeats { record: usize },
     /// Mixes something forged with something good, on another's phone.
     Mixes { deed: Deed, to: usize },
 }
@@ -83,6 +86,7 @@ impl Attack {
             Self::LiesAboutClock { .. } => "lies about the clock",
             Self::Floods { .. } => "floods",
             Self::TakesId { .. } => "takes ids",
+            Self::Repeats { .. } => "repeats what is held",
             Self::Mixes { .. } => "mixes good and bad",
         }
     }
@@ -111,7 +115,7 @@ impl World {
         }
         match *attack {
             Attack::Decides { deed, back_min, door } => self.decide(node, deed, back_min, door, dice),
-            Attack::Relabels { deed, door } => self.relabel(node, deed, door, dice),
+            Attack::Relabels { deed, door, beside } => self.relabel(node, deed, door, beside, dice),
             Attack::Replays { door } => self.replay(node, door, dice),
             Attack::WritesDeviceCard { of, back_min } => self.write_device_card(node, of, back_min, dice),
             Attack::Opens { closed, by } => self.open_closed(node, closed, by, dice),
@@ -119,8 +123,10 @@ impl World {
             Attack::SendsVersion { deed, v, door } => self.send_version(node, deed, v, door, dice),
             Attack::SendsUnknown { into } => self.send_unknown(node, into, dice),
             Attack::LiesAboutClock { offset_min } => self.lie_about_clock(node, offset_min, dice),
-            Attack::Floods { into, records, bytes } => self.flood(node, into, records, bytes, dice),
+            Attack::Floods { into, records, bytes, within: false } => self.flood(node, into, records, bytes, dice),
+            Attack::Floods { into, records, bytes, within: true } => self.flood_within(node, into, records, bytes, dice),
             Attack::TakesId { record } => self.take_id(node, record, dice),
+            Attack::Repeats { record } => self.repeat(node, record, dice),
             Attack::Mixes { deed, to } => self.mix(node, deed, to, dice),
         }
     }

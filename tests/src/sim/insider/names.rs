@@ -1,5 +1,5 @@
-//! Other people's names and records: an id that somebody else's record has and has not handed in yet, and good records that come in
-//! one delivery with bad ones.
+//! Other people's names and records: an id that somebody else's record has and has not handed in yet, a record that is in the book
+//! already, and good records that come in one delivery with bad ones.
 
 use shared::ids::RecordId;
 use shared::record::Note;
@@ -18,6 +18,15 @@ impl World {
         let draft = Draft { id: Some(id), ..Draft::new(doc, Note { text: "instead".to_owned(), visit: None }) };
         let Some(bytes) = self.forge(node, draft, dice) else { return Ok(()) };
         let recipe = on_genesis(doc, vec![bytes], dice);
+        self.send(node, Door::Shop, vec![(doc, vec![recipe])], dice)
+    }
+
+    /// Hands in somebody's good record twice in one change, which is refused for it.
+    pub(super) fn repeat(&mut self, node: usize, record: usize, dice: &mut Dice) -> Result<(), Broken> {
+        let Some(shop) = self.nodes[SHOP].book.as_ref() else { return Ok(()) };
+        let held: Vec<_> = self.kept.keys().filter_map(|id| shop.store().held(*id).ok().flatten()).collect();
+        let Some(held) = held.get(record % held.len().max(1)) else { return Ok(()) };
+        let (doc, recipe) = (held.doc, on_genesis(held.doc, vec![held.bytes.clone(), held.bytes.clone()], dice));
         self.send(node, Door::Shop, vec![(doc, vec![recipe])], dice)
     }
 

@@ -1,6 +1,8 @@
 //! Receipts made to serve for something else: a harmless record is handed in, the shop signs that it arrived, and a decision is
 //! signed under the receipted id. What was made once is kept, and sent again when the shop may have forgotten the harmless one.
 
+use std::collections::BTreeSet;
+
 use shared::ids::{DocId, PropertyId, RecordId};
 use shared::record::{Body, MachineCard, Note};
 use shared::wire::Recipe;
@@ -18,18 +20,31 @@ use crate::crew::Dice;
 pub(in crate::sim) struct Pocketed {
     node: usize,
     doc: DocId,
+    beside: bool,
     receipts: Vec<Vec<u8>>,
     decision: Vec<u8>,
 }
 
-/// The receipts in what the shop sent of a document.
+/// The receipts in what the shop sent of a document, each once: one answer may bring a change by two ways.
 fn receipts(recipes: &[shared::wire::ShortRecipe]) -> Vec<Vec<u8>> {
     let records = recipes.iter().flat_map(|recipe| &recipe.records);
     let is_receipt = |bytes: &[u8]| envelope::open(bytes).is_ok_and(|opened| matches!(opened.record.body, Body::Arrival(_)));
-    records.filter(|record| is_receipt(&record.0)).map(|record| record.0.clone()).collect()
+    let found: BTreeSet<Vec<u8>> = records.filter(|record| is_receipt(&record.0)).map(|record| record.0.clone()).collect();
+    found.into_iter().collect()
 }
 
 impl World {
+    /// A harmless note in a document that is there: its id.
+    fn note_in(&mut self, node: usize, doc: DocId, dice: &mut Dice) -> Result<Option<RecordId>, Broken> {
+        let now = self.nodes[node].moment(self.now_ms);
+        let note = fresh_record(&now, self.nodes[node].device, dice);
+        let harmless = Draft { id: Some(note), ..Draft::new(doc, Note { text: "all well".to_owned(), visit: None }) };
+        let Some(harmless) = self.forge(node, harmless, dice) else { return Ok(None) };
+        let recipe = on_genesis(doc, vec![harmless], dice);
+        self.ask(node, vec![(doc, vec![recipe])], &[], Some(0), dice)?;
+        Ok(Some(note))
+    }
+
     /// A machine of the insider's own, founded by hand, with a note in it: the document, and the note's id.
     fn own_ground(&mut self, node: usize, dice: &mut Dice) -> Result<Option<(DocId, RecordId)>, Broken> {
         let (now, device) = (self.nodes[node].moment(self.now_ms), self.nodes[node].device);
@@ -53,9 +68,10 @@ impl World {
         Ok(Some((doc, note)))
     }
 
-    pub(super) fn relabel(&mut self, node: usize, deed: Deed, door: Door, dice: &mut Dice) -> Result<(), Broken> {
+    pub(super) fn relabel(&mut self, node: usize, deed: Deed, door: Door, beside: bool, dice: &mut Dice) -> Result<(), Broken> {
         let Some((doc, body)) = self.deed(node, deed, dice) else { return Ok(()) };
-        let Some((own, note)) = self.own_ground(node, dice)? else { return Ok(()) };
+        let ground = if beside { self.note_in(node, doc, dice)?.map(|note| (doc, note)) } else { self.own_ground(node, dice)? };
+        let Some((own, note)) = ground else { return Ok(()) };
         let Some(answer) = self.ask(node, vec![], &[own], None, dice)? else { return Ok(()) };
         let of_own = answer.docs.into_iter().find(|answer| answer.id == own).map(|answer| answer.recipes).unwrap_or_default();
         let receipts = receipts(&of_own);
@@ -64,7 +80,7 @@ impl World {
             return Ok(());
         }
         let Some(decision) = self.forge(node, Draft { id: Some(note), ..Draft::new(doc, body) }, dice) else { return Ok(()) };
-        self.pocket.push(Pocketed { node, doc, receipts, decision });
+        self.pocket.push(Pocketed { node, doc, beside, receipts, decision });
         self.replay_last(node, door, dice)
     }
 
@@ -81,10 +97,10 @@ impl World {
 
     fn send_pocketed(&mut self, pocketed: &Pocketed, door: Door, dice: &mut Dice) -> Result<(), Broken> {
         let doc = pocketed.doc;
-        let recipes: Vec<Recipe> = [pocketed.receipts.clone(), vec![pocketed.decision.clone()]]
-            .into_iter()
-            .map(|records| on_genesis(doc, records, dice))
-            .collect();
+        let (receipts, decision) = (pocketed.receipts.clone(), vec![pocketed.decision.clone()]);
+        // Receipts of the same document are where they belong: they are refused with the decision, and not by themselves.
+        let changes = if pocketed.beside { vec![[receipts, decision].concat()] } else { vec![receipts, decision] };
+        let recipes: Vec<Recipe> = changes.into_iter().map(|records| on_genesis(doc, records, dice)).collect();
         self.send(pocketed.node, door, vec![(doc, recipes)], dice)
     }
 }

@@ -2,8 +2,10 @@
 //! design's table.
 
 use shared::ids::{DocId, PersonId};
+use shared::problem::Code;
 use shared::record::Body;
 use shared::role::Role;
+use shared::wire::ExchangeAnswer;
 use sync_core::rights::Place;
 use sync_core::store::{QuarantineState, Store};
 
@@ -87,6 +89,41 @@ impl World {
                     self.shop_place_name(forged.doc)
                 );
                 return Err(Broken { promise: "no wrong hand", seen });
+            }
+        }
+        Ok(())
+    }
+
+    /// Looks at what the shop would not take of an honest phone: what is in its book already is not judged again, whatever has become
+    /// of its author since.
+    pub(in crate::sim) fn watch_refusals(&self, phone: usize, answer: &ExchangeAnswer) -> Result<(), Broken> {
+        let Some(shop) = self.nodes[SHOP].book.as_ref() else { return Ok(()) };
+        let refused = answer.docs.iter().flat_map(|doc| &doc.refused).filter(|refusal| refusal.code != Code::IdTaken);
+        let again = refused.filter_map(|refusal| refusal.record).find(|record| shop.store().holds_record(*record).unwrap_or(false));
+        match again {
+            Some(record) if !self.is_insider(phone) => {
+                let seen = format!("{record}, which {} carries, is in the shop's book, and refused", self.nodes[phone].name);
+                Err(Broken { promise: "what is in the book is not judged again", seen })
+            }
+            _ => Ok(()),
+        }
+    }
+
+    /// Looks whether an honest phone has taken something forged just now whose author had no right, by what that phone knows or by what
+    /// is true.
+    pub(in crate::sim) fn watch_phone(&self, phone: usize) -> Result<(), Broken> {
+        let (Some(truth), Some(book)) = (self.truth(), self.nodes[phone].book.as_ref()) else { return Ok(()) };
+        if self.is_insider(phone) {
+            return Ok(());
+        }
+        let (store, Ok(roster)) = (book.store(), book.roster()) else { return Ok(()) };
+        for forged in self.forged.iter().filter(|forged| forged.fate == Fate::Out && decides(forged.body.kind())) {
+            let holds = store.held(forged.record).ok().flatten().is_some_and(|held| held.bytes == forged.bytes);
+            let roles = || truth.roles(forged.by).into_iter().chain([roster.role_now(forged.by), self.role_then(forged.by, forged.at_ms)]);
+            if holds && !roles().any(|role| may(forged, role, &truth, store)) {
+                let (kind, name) = (forged.body.kind(), &self.nodes[phone].name);
+                let seen = format!("{name} took a {kind} of {}, who is {:?}", self.nodes[forged.node].name, roster.role_now(forged.by));
+                return Err(Broken { promise: "no wrong hand on a phone", seen });
             }
         }
         Ok(())

@@ -2,12 +2,14 @@
 //!
 //! - `hand`: nothing forged gets into the shop's book unless its author had the right.
 //! - `eyes`: the shop sends nobody a document that no grant opens.
+//! - `size`: no answer is larger than a page, and no document larger than what can be verified.
 //! - `weight`: what a wrong hand wrote makes no difference. Left out of the book, everything stands as before.
 //! - `after`: the shop goes on. A day is closed, a new device is filled, a backup is put back and serves everyone.
 
 mod after;
 mod eyes;
 mod hand;
+mod size;
 mod weight;
 
 pub(super) use after::goes_on;

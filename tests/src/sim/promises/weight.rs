@@ -26,6 +26,7 @@ pub(in crate::sim) fn weigh(world: &mut World) -> Result<(), Broken> {
     if world.insiders.is_empty() {
         return Ok(());
     }
+    world.within_bounds()?;
     let failed = |e: &dyn std::fmt::Display| Broken { promise: "reads", seen: e.to_string() };
     let wrong = world.wrong_at_the_end();
     let Some(without) = world.roster_without(&wrong) else { return Ok(()) };
