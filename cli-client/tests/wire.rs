@@ -212,7 +212,8 @@ fn a_bundle_goes_from_phone_to_phone_and_from_there_to_the_shop() {
     assert_eq!((taken.0, &taken.1["refused"]), (0, &serde_json::json!([])), "{taken:?}");
     assert!(taken.1["taken"].as_u64().unwrap() > 1, "the machine is new to this phone: {taken:?}");
     let carried = world.tappet("hale", 0, &["exchange"]);
-    assert_eq!((carried.0, &carried.1["taken"], &carried.1["waiting"]), (0, &1.into(), &0.into()), "{carried:?}");
+    // All of the machine, which is new to this phone, is offered: the shop may have been put back from a backup.
+    assert_eq!((carried.0, &carried.1["taken"], &carried.1["waiting"]), (0, &taken.1["taken"], &0.into()), "{carried:?}");
     let sheet = world.tappet("office", 0, &["office", "day-sheet"]);
     assert!(sheet.1.to_string().contains("no signal behind the barn") || sheet.1.to_string().contains("Tove Ask"), "{sheet:?}");
     let writer = world.tappet("tove", 0, &["exchange"]);

@@ -231,10 +231,11 @@ fn oracle(entries: &[Entry], roster: &Roster) -> Option<RecordId> {
         .iter()
         .filter(|tip| !live.iter().any(|other| reaches(other.record.id, tip.record.id) && !reaches(tip.record.id, other.record.id)))
         .collect();
-    let latest = tips.iter().map(|t| time(t.record.id)).max()?;
+    let off = |id: RecordId| ledger.time(id).uncertainty_ms;
+    let latest = tips.iter().map(|t| time(t.record.id) - off(t.record.id)).max()?;
     let rank = |e: &Entry| roster.role_at(e.record.by, time(e.record.id)).map_or(0, Role::rank);
     tips.iter()
-        .filter(|t| time(t.record.id) >= latest - 720 * 60_000)
+        .filter(|t| time(t.record.id) + off(t.record.id) >= latest - 720 * 60_000)
         .max_by_key(|t| (rank(t), time(t.record.id), t.record.id))
         .map(|t| t.record.id)
 }

@@ -85,16 +85,16 @@ fn a_disk_that_turned_read_only_says_so_and_nothing_is_lost() {
 /// Cuts the power at each single operation that a book is put through, with several falls of the dice for what the disk then holds.
 /// Afterwards the book opens, is whole, and has what was reported kept.
 ///
-/// `go` is given what arms the cut, so that it says where the operations begin.
+/// `go` is given what arms the cut, so that it says where the operations begin. Of very many, only every so often.
 fn at_each_operation(
     name: &str,
     start: &Image,
-    falls: u64,
+    (every, falls): (usize, u64),
     go: impl Fn(&Disk, &dyn Fn(), &mut Dice) -> Option<RecordId>,
     judge: impl Fn(&Book, Option<RecordId>),
 ) -> Hits {
     let mut hits = Hits::default();
-    for at in 0.. {
+    for at in (0..).step_by(every) {
         let mut reached = false;
         for fall in 0..falls {
             let disk = Disk::new(&format!("{name}-{at}-{fall}"), start);
@@ -146,47 +146,13 @@ fn the_power_goes_at_every_single_operation_of_a_step() {
         disk.close(Some(book));
         done
     };
-    let hits = at_each_operation("a step", &start, 12, step, |book, kept| {
+    let hits = at_each_operation("a step", &start, (1, 12), step, |book, kept| {
         assert!(book.store().held(before).unwrap().is_some());
         let waiting = book.status().unwrap().waiting;
         assert!(waiting == 2 || (waiting == 1 && kept.is_none()), "{waiting} wait: whole or not at all");
     });
     assert!(hits.of(Phase::Step, Part::Log) > 12 * 12, "{hits}");
     assert_eq!(hits.of(Phase::Step, Part::Log), hits.all(), "{hits}");
-}
-
-/// The step after which the log is copied into the file: at each write to the log, at each page that is copied, and in between.
-#[test]
-fn the_power_goes_at_every_single_operation_of_a_checkpoint() {
-    let (start, before, note) = begun("checkpoint");
-    let disk = Disk::new("checkpoint-soon", &start);
-    let mut dice = Dice::new(7);
-    let mut book = Book::over(disk.open().unwrap(), &mut dice).unwrap();
-    let first = note(&mut book, &mut dice).unwrap();
-    // What else is written makes the log long: a row of no meaning, again and again.
-    let mut soon = start;
-    for n in 0_u32.. {
-        let copied = disk.operations().of(Phase::Checkpoint, Part::Main);
-        if copied > 0 {
-            break;
-        }
-        soon = disk.image();
-        let row = if disk.length_of(Part::Log) > 980 * 4_120 { String::new() } else { n.to_string().repeat(60_000) };
-        book.store().set_meta("swollen", &row).unwrap();
-    }
-    let step = |disk: &Disk, arm: &dyn Fn(), dice: &mut Dice| {
-        let mut book = Book::over(disk.open().unwrap(), dice).unwrap();
-        arm();
-        let done = note(&mut book, dice);
-        disk.keep_power();
-        disk.close(Some(book));
-        done
-    };
-    let hits = at_each_operation("a checkpoint", &soon, 1, step, |book, _| {
-        assert!([before, first].iter().all(|id| book.store().held(*id).unwrap().is_some()));
-    });
-    assert!(hits.of(Phase::Checkpoint, Part::Main) > 40, "{hits}");
-    assert!(hits.of(Phase::Step, Part::Log) > 0, "{hits}");
 }
 
 #[test]
@@ -200,7 +166,7 @@ fn the_power_goes_at_every_single_operation_of_closing() {
         disk.close(Some(book));
         done
     };
-    let hits = at_each_operation("closing", &start, 3, close, |book, _| assert!(book.store().held(before).unwrap().is_some()));
+    let hits = at_each_operation("closing", &start, (1, 3), close, |book, _| assert!(book.store().held(before).unwrap().is_some()));
     assert!(hits.of(Phase::Closing, Part::Main) > 3 * 10 && hits.of(Phase::Closing, Part::Log) > 0, "{hits}");
     assert_eq!(hits.all(), hits.of(Phase::Closing, Part::Main) + hits.of(Phase::Closing, Part::Log), "{hits}");
 }
@@ -215,13 +181,13 @@ fn the_power_goes_at_every_single_operation_of_opening() {
         disk.close(book);
         None
     };
-    let hits = at_each_operation("opening a new book", &Image::default(), 6, open, |_, _| {});
+    let hits = at_each_operation("opening a new book", &Image::default(), (1, 6), open, |_, _| {});
     for part in [Part::Main, Part::Journal, Part::Log] {
         assert!(hits.of(Phase::Opening, part) > 0, "{part}: {hits}");
     }
     // One that is there is only read, its log too: no power cut can harm it while it opens.
     let (start, before, _) = begun("opening");
-    let left = at_each_operation("opening one with a log", &start, 6, open, |book, _| {
+    let left = at_each_operation("opening one with a log", &start, (1, 6), open, |book, _| {
         assert!(book.store().held(before).unwrap().is_some());
     });
     assert_eq!(left.all(), 0, "{left}");

@@ -67,7 +67,7 @@ fn what_a_damaged_book_has_alone_is_saved() {
     let saved = salvage(&path, &now).unwrap();
     assert_eq!((saved.changes, saved.documents, saved.unreadable), (40, 1, 0));
     // Each page in turn gone bad: what can be read is saved, or whose book it is is said to be lost; the rest is never touched.
-    let (mut most_lost, mut saved_some) = (0, 0);
+    let (mut lost_all, mut saved_some) = (0, 0);
     let pages = whole.len() / 4096;
     for page in 1..pages {
         let damaged = folder.path().join("damaged.db");
@@ -80,12 +80,13 @@ fn what_a_damaged_book_has_alone_is_saved() {
         saved_some += 1;
         let lost = 40 - saved.changes;
         assert!(lost == 0 || saved.unreadable > 0, "page {page}: {lost} changes are gone, and nothing says so");
-        most_lost = most_lost.max(lost);
+        lost_all += usize::from(lost == 40);
         let taken = crew.phones[lead].book.take_bundle(&saved.bytes, &now).unwrap();
         assert!(taken.refused.is_empty(), "page {page}: {taken:?}");
     }
     assert!(saved_some * 10 >= pages * 8, "{saved_some} of {pages} pages");
-    assert!(most_lost < 40);
+    // Of the log's own table one page leads to all others.
+    assert!(lost_all <= 1, "{lost_all} of {pages} pages take all with them");
     crew.level(lead);
     let at_shop = unsent.iter().flat_map(|change| &change.recipe.records);
     let held = at_shop.filter(|bytes| {

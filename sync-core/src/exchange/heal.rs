@@ -60,7 +60,8 @@ impl Healing<'_> {
     fn append_the_good(&self, answer: &DocAnswer, place: Place, of_others: &BTreeMap<DeviceId, &Refusal>) -> Result<usize, BookError> {
         let Self { store, now, .. } = *self;
         let mut good = Vec::new();
-        for bytes in store.take_out_unsent(answer.id)? {
+        let held = [answer.taken.as_slice(), &answer.heads].concat();
+        for bytes in store.take_out_unsent(answer.id, &held)? {
             let Ok(opened) = envelope::open(&bytes.0) else {
                 return Err(BookError::Defect("a record of this book cannot be read".to_owned()));
             };

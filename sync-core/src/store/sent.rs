@@ -136,13 +136,14 @@ impl Store {
     }
 
     /// Takes out the changes of a document that the shop does not hold, and gives back their records' bytes: the first
-    /// step of healing. The records themselves stay with the caller. A document left empty goes.
+    /// step of healing. The records themselves stay with the caller. A document left empty goes. `held`: changes that the shop
+    /// has just named as its own; it does not send again what was offered to it, and so they stay, with all that they build on.
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn take_out_unsent(&self, doc: DocId) -> Result<Vec<Blob>, StoreError> {
+    pub fn take_out_unsent(&self, doc: DocId, held: &[Bytes32]) -> Result<Vec<Blob>, StoreError> {
         let Some(document) = self.document(doc)? else { return Ok(Vec::new()) };
-        let mut taken: Vec<Blob> = self.mark_built_upon(doc, document.num)?;
+        let mut taken: Vec<Blob> = self.mark_built_upon(doc, document.num, held)?;
         for part in self.parts("WHERE num = ?1 AND at_shop = 0 ORDER BY pos", [document.num])? {
             taken.extend(pack::unpack(&part.pack)?.into_iter().flat_map(|short: ShortRecipe| short.records));
             self.connection.prepare_cached("DELETE FROM parts WHERE pos = ?1")?.execute([signed(part.pos)])?;
@@ -175,14 +176,14 @@ impl Store {
         Ok(taken)
     }
 
-    /// Notes that the shop holds whatever its changes build on: taken out, such a change would leave them hanging. Of a part
+    /// Notes that the shop holds whatever its changes, these among them, build on: taken out, such a change would leave them hanging. Of a part
     /// that is so in part, only that stays; gives the records of the rest.
-    fn mark_built_upon(&self, doc: DocId, num: i64) -> Result<Vec<Blob>, StoreError> {
+    fn mark_built_upon(&self, doc: DocId, num: i64, held: &[Bytes32]) -> Result<Vec<Blob>, StoreError> {
         let mut statement = self.connection.prepare_cached("SELECT pos, at_shop, pack FROM parts WHERE num = ?1 ORDER BY pos DESC")?;
         let rows = statement
             .query_map([num], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, bool>(1)?, row.get::<_, Vec<u8>>(2)?)))?
             .collect::<Result<Vec<_>, _>>()?;
-        let mut built_upon = BTreeSet::new();
+        let mut built_upon: BTreeSet<Bytes32> = held.iter().copied().collect();
         let mut parted_off = Vec::new();
         // A part stands in the log after what it builds on, so one pass from the end meets each before that.
         for (pos, at_shop, pack) in rows {
