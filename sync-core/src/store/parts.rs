@@ -288,6 +288,16 @@ impl Store {
         if first > 0 {
             return Ok(());
         }
+        if !self.holds_record(record)? {
+            // It came before what it is for, as of a change that a bundle's carrier took apart.
+            self.connection
+                .prepare_cached(
+                    "INSERT INTO receipts (record, sha256, at_ms) VALUES (?1, ?2, ?3)
+                     ON CONFLICT (record, sha256) DO UPDATE SET at_ms = min(at_ms, ?3)",
+                )?
+                .execute(params![record.as_bytes().as_slice(), sha256.0.as_slice(), at_ms])?;
+            return Ok(());
+        }
         // It has a receipt already: of two, the earlier counts. Its hash is not in its row any more.
         let later = self
             .connection
