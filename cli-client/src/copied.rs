@@ -14,11 +14,23 @@ pub(crate) struct Copied {
     _folder: TempDir,
 }
 
+/// A new folder that only its owner may read: a book holds the device's keys.
+fn private() -> std::io::Result<TempDir> {
+    let mut builder = tempfile::Builder::new();
+    builder.prefix("tappet-");
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::PermissionsExt;
+        builder.permissions(std::fs::Permissions::from_mode(0o700));
+    }
+    builder.tempdir()
+}
+
 impl Copied {
     /// Copies a book with its log: what was kept last may stand there alone.
     pub(crate) fn of(book: &Path) -> Result<Self, Failure> {
         let failed = |path: &Path, why: std::io::Error| Failure::File { path: path.to_owned(), why: why.to_string() };
-        let folder = TempDir::with_prefix("tappet-").map_err(|why| failed(&std::env::temp_dir(), why))?;
+        let folder = private().map_err(|why| failed(&std::env::temp_dir(), why))?;
         let copy = folder.path().join("book.db");
         for ending in ["", "-wal"] {
             let named = |path: &Path| {
