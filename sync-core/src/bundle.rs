@@ -22,6 +22,7 @@ use crate::book::{Book, BookError};
 use crate::clock::Receipt;
 use crate::delivery::{BroughtRecord, Delivery};
 use crate::exchange::{RefusedLine, read_body, write_body};
+use crate::identity::Identity;
 use crate::moment::Moment;
 use crate::rights::Place;
 use crate::roster::Roster;
@@ -87,16 +88,26 @@ pub fn salvage(path: &Path, now: &Moment) -> Result<Salvaged, BookError> {
     let shop = identity.root.shop;
     let common = [shop.roster(), shop.engines()];
     let documents = changes.keys().filter(|doc| !common.contains(doc)).count();
-    let mut docs: Vec<BundledDoc> =
+    let docs: Vec<BundledDoc> =
         changes.into_iter().map(|(id, recipes)| BundledDoc { id, recipes: recipes.into_iter().map(ShortRecipe::from).collect() }).collect();
-    docs.sort_by_key(|doc| doc.id != shop.roster());
-    let records = docs.iter().flat_map(|doc| &doc.recipes).flat_map(|recipe| &recipe.records);
-    if records.map(|record| record.0.len() + 128).sum::<usize>() > LARGEST_PLAIN {
+    if docs.iter().map(|doc| weight(&doc.recipes)).sum::<usize>() > LARGEST_PLAIN {
         return Err(BookError::Message("this is more than one bundle holds; nothing was written, and the book is as it was".to_owned()));
     }
-    let bundle = Bundle { bundle: BUNDLE, shop, from: identity.device, made_at: now.wall_ms, docs };
-    let bytes = write_body(&bundle, true).map_err(|error| BookError::Message(error.to_string()))?;
+    let bytes = written(&identity, docs, now)?;
     Ok(Salvaged { bytes, documents, changes: unsent, unreadable })
+}
+
+/// What changes take in a bundle, in bytes, about.
+fn weight(recipes: &[ShortRecipe]) -> usize {
+    recipes.iter().flat_map(|recipe| &recipe.records).map(|record| record.0.len() + 128).sum()
+}
+
+/// The bundle's bytes: the roster first, since by it the receiver judges the rest.
+fn written(identity: &Identity, mut docs: Vec<BundledDoc>, now: &Moment) -> Result<Vec<u8>, BookError> {
+    let shop = identity.root.shop;
+    docs.sort_by_key(|doc| doc.id != shop.roster());
+    let bundle = Bundle { bundle: BUNDLE, shop, from: identity.device, made_at: now.wall_ms, docs };
+    write_body(&bundle, true).map_err(|error| BookError::Message(error.to_string()))
 }
 
 impl Book {
@@ -120,7 +131,7 @@ impl Book {
             }
             documents += usize::from(!common);
             let recipes: Vec<ShortRecipe> = self.store.changes_of(row.num)?.into_iter().map(|logged| logged.recipe.into()).collect();
-            bytes += recipes.iter().flat_map(|r| &r.records).map(|r| r.0.len() + 128).sum::<usize>();
+            bytes += weight(&recipes);
             if bytes > LARGEST_PLAIN {
                 return Err(BookError::Message(
                     "this is more than one bundle holds; name fewer machines. Nothing was written, and nothing is lost".to_owned(),
@@ -132,9 +143,7 @@ impl Book {
             return Err(BookError::Unknown(format!("there is no document {strange} in this book")));
         }
         let unsent = self.store.unsent(i64::MAX)?.iter().filter(|change| docs.iter().any(|doc| doc.id == change.doc)).count();
-        docs.sort_by_key(|doc| doc.id != identity.root.shop.roster());
-        let bundle = Bundle { bundle: BUNDLE, shop: identity.root.shop, from: identity.device, made_at: now.wall_ms, docs };
-        let bytes = write_body(&bundle, true).map_err(|error| BookError::Message(error.to_string()))?;
+        let bytes = written(identity, docs, now)?;
         Ok(Made { bytes, documents, unsent })
     }
 

@@ -101,7 +101,6 @@ fn take(args: &TakeArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failu
     Ok(Outcome::new(&taken, text)?.needing(!taken.refused.is_empty()))
 }
 
-/// Writes a file that must not exist yet, and is on the disk when this returns.
 /// Saves what can be read of a book that need not open. The book itself is only copied.
 pub(crate) fn salvage(args: &SalvageArgs, book: &Path, env: &mut Environment<'_>) -> Result<Outcome, Failure> {
     let copy = Copied::of(book)?;
@@ -125,6 +124,7 @@ pub(crate) fn salvage(args: &SalvageArgs, book: &Path, env: &mut Environment<'_>
     Ok(Outcome::new(&json, show::wrapped(&text, show::width(env)))?.needing(saved.unreadable > 0))
 }
 
+/// Writes a file that must not exist yet, and is on the disk when this returns.
 fn write_new(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
     let failed = |why: std::io::Error| Failure::File { path: path.to_owned(), why: why.to_string() };
     let mut file = std::fs::File::create_new(path).map_err(failed)?;

@@ -264,14 +264,20 @@ impl Store {
 
     /// Keeps a receipt of the shop's that came beside its document.
     pub(crate) fn keep_receipt(&self, arrival: &Arrival) -> Result<(), StoreError> {
+        for named in &arrival.records {
+            self.keep_apart(*named, arrival.at)?;
+            self.mark_received(*named, arrival.at)?;
+        }
+        Ok(())
+    }
+
+    /// Keeps a receipt beside the log, for a record whose document does not bring it or that is still to come.
+    fn keep_apart(&self, named: Receipted, at_ms: i64) -> Result<(), StoreError> {
         let mut keep = self.connection.prepare_cached(
             "INSERT INTO receipts (record, sha256, at_ms) VALUES (?1, ?2, ?3)
              ON CONFLICT (record, sha256) DO UPDATE SET at_ms = min(at_ms, ?3)",
         )?;
-        for named in &arrival.records {
-            keep.execute(params![named.record.as_bytes().as_slice(), named.sha256.0.as_slice(), arrival.at])?;
-            self.mark_received(*named, arrival.at)?;
-        }
+        keep.execute(params![named.record.as_bytes().as_slice(), named.sha256.0.as_slice(), at_ms])?;
         Ok(())
     }
 
@@ -290,13 +296,7 @@ impl Store {
         }
         if !self.holds_record(record)? {
             // It came before what it is for, as of a change that a bundle's carrier took apart.
-            self.connection
-                .prepare_cached(
-                    "INSERT INTO receipts (record, sha256, at_ms) VALUES (?1, ?2, ?3)
-                     ON CONFLICT (record, sha256) DO UPDATE SET at_ms = min(at_ms, ?3)",
-                )?
-                .execute(params![record.as_bytes().as_slice(), sha256.0.as_slice(), at_ms])?;
-            return Ok(());
+            return self.keep_apart(named, at_ms);
         }
         // It has a receipt already: of two, the earlier counts. Its hash is not in its row any more.
         let later = self

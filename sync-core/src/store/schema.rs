@@ -63,7 +63,7 @@ CREATE TABLE records (
 ) STRICT, WITHOUT ROWID;
 CREATE INDEX records_due ON records(num) WHERE due = 1;
 
--- Receipts that came beside their document, which is not open to this device: the document will not bring them.
+-- Receipts beside the log: of a document that is not open to this device, and will not bring them; and of a record still to come.
 CREATE TABLE receipts (record BLOB NOT NULL, sha256 BLOB NOT NULL, at_ms INTEGER NOT NULL, PRIMARY KEY (record, sha256)) STRICT, WITHOUT ROWID;
 
 CREATE TABLE came (
