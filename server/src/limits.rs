@@ -33,7 +33,7 @@ pub struct Limits {
     /// Exchanges of one device under way at once. It needs one; a phone whose signal broke off asks again meanwhile.
     pub exchanges_of_one: usize,
     /// Answers of one device that it has not read yet, of those that may be large: an exchange's, and a picture. A browser asks for six
-    /// pictures at once; whoever reads none holds eight, and no more, until its connections end.
+    /// pictures at once; a device that reads none holds eight, and no more, until its connections end.
     pub unread_of_one: usize,
     /// Pictures of photos on their way at once, at most 8 MiB each: together they hold no more than a small server spares.
     pub pictures: usize,

@@ -61,7 +61,7 @@ fn an_old_visit_keeps_its_card() {
     assert_eq!(year.visits.iter().map(|v| v.card.clone()).collect::<Vec<_>>(), [then.card, now.card]);
 }
 
-/// The office gives the machine another engine card, or states one anew: what was signed off before keeps what it was judged by.
+/// The office gives the machine another engine card, or changes one: what was signed off before keeps what it was judged by.
 #[test]
 fn an_old_visit_keeps_the_card_that_its_machine_had() {
     let mut crew = Crew::new(73);

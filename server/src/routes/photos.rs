@@ -136,7 +136,7 @@ pub(crate) async fn picture(
     hand_out(&state, photo, state.unread.begin(caller.device), &asked).await
 }
 
-/// A picture, or that the browser has it: `unread` until it is sent. Whoever calls this has asked whether it is open to them.
+/// A picture, or that the browser has it: `unread` until it is sent. The caller has asked whether it is open to them.
 pub(crate) async fn hand_out(state: &ServerState, photo: NamedPhoto, unread: Option<Turn>, asked: &HeaderMap) -> Result<Response, Refused> {
     let unread = unread.ok_or_else(Refused::too_much_unread)?;
     let tag = format!("\"{}\"", photo.sha256);

@@ -230,6 +230,6 @@ async fn one_device_leaves_only_so_many_answers_unread() {
             tokio::time::sleep(Duration::from_millis(50)).await;
         }
     };
-    tokio::time::timeout(SOON, again).await.expect("whoever has gone holds nothing");
+    tokio::time::timeout(SOON, again).await.expect("a device that has gone holds nothing");
     assert_eq!(over(shop.address(), &exchange_head(&office.token), &body).await.status.as_u16(), 200);
 }

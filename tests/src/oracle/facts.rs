@@ -108,7 +108,7 @@ impl<'a> Facts<'a> {
         (receipt.map_or(corrected, |arrival| corrected.min(arrival.at)), off)
     }
 
-    /// The time of a record whose clock was set, or started anew, since it last spoke with the shop: after that contact, after its machine
+    /// The time of a record whose clock was set, or restarted, since it last spoke with the shop: after that contact, after its machine
     /// or property was entered, before its arrival. What the clock shows counts only where it lies there, give or take what was measured.
     fn by_what_is_around(&self, entry: &Entry, shown: i64, off: i64) -> (i64, i64) {
         let end = self.receipt(entry).map(|arrival| arrival.at);
