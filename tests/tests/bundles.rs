@@ -291,3 +291,52 @@ fn a_released_record_leaves_its_carrier_with_the_shops_heads() {
         assert_eq!(book.status().unwrap().quarantined, 0, "phone {phone}: nothing waits that was let in");
     }
 }
+
+/// Found by the simulator (seed 1 of the seams): the carrier of a whole document beside one refused record took all of it out again,
+/// and the shop did not send what it had just been offered.
+#[test]
+fn who_carries_a_refused_record_keeps_what_the_shop_holds() {
+    let (mut crew, machine, [lead, tech, _]) = Crew::of_three(12);
+    let read = crew.read(tech, machine, "1I", Stage::Found, 4, 5);
+    let newcomer = crew.join("Newcomer", Role::Tech);
+    crew.give_yard(newcomer);
+    let device = crew.phones[tech].book.identity().unwrap().device;
+    crew.on(0, |book, hand| book.revoke_device(device, "lost", hand).unwrap());
+    crew.level(0);
+    let taken = hand_over(&mut crew, tech, newcomer);
+    assert!(taken.taken > 1, "the machine is new to this phone: {taken:?}");
+    for phone in [newcomer, lead, newcomer] {
+        crew.level(phone);
+    }
+    assert!(crew.shop.store().held(read).unwrap().is_none());
+    let heads = |book: &sync_core::book::Book| book.store().document(machine).unwrap().unwrap().heads;
+    for phone in [newcomer, lead] {
+        assert_eq!(heads(&crew.phones[phone].book), heads(&crew.shop), "phone {phone}");
+    }
+}
+
+/// Found by the simulator (seed 25 of the stories with insiders): a receipt that stood in the log before its record was not counted.
+#[test]
+fn a_receipt_that_comes_before_its_record_counts() {
+    let (mut crew, machine, [lead, tech, _]) = Crew::of_three(13);
+    let read = crew.read(tech, machine, "1I", Stage::Found, 4, 5);
+    crew.level_all();
+    let newcomer = crew.join("Newcomer", Role::Tech);
+    let made = crew.phones[lead].book.make_bundle(&Load::Documents(vec![machine]), &crew.moment(lead)).unwrap().bytes;
+    let without = |left_out: &dyn Fn(&Body, RecordId) -> bool| {
+        let mut bundle: shared::wire::Bundle = sync_core::exchange::read_body(&made, true).unwrap();
+        let has = |bytes: &shared::bytes::Blob| sync_core::envelope::open(&bytes.0).is_ok_and(|o| left_out(&o.record.body, o.record.id));
+        for doc in bundle.docs.iter_mut().filter(|doc| doc.id == machine) {
+            doc.recipes.retain(|recipe| !recipe.records.iter().any(has));
+        }
+        sync_core::exchange::write_body(&bundle, true).unwrap()
+    };
+    let names = |body: &Body| matches!(body, Body::Arrival(arrival) if arrival.records.iter().any(|named| named.record == read));
+    // What builds on a change that is left out is taken apart: the receipt comes alone, and then the reading without it.
+    take(&mut crew, newcomer, &without(&|_, id| id == read));
+    assert!(crew.phones[newcomer].book.store().held(read).unwrap().is_none());
+    take(&mut crew, newcomer, &without(&|body, _| names(body)));
+    let held = crew.phones[newcomer].book.store().held(read).unwrap().unwrap();
+    assert!(held.received_ms.is_some());
+    assert_eq!(crew.phones[newcomer].book.verify().unwrap().faults, Vec::<String>::new());
+}
