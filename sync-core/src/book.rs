@@ -118,7 +118,7 @@ pub struct Book {
     /// Who writes instead of the book's owner: a person at a desk of the shop's.
     desk: Option<Identity>,
     /// The clocks when a shop last kept a step: whether its clock was set since.
-    pub(crate) answered: Option<Moment>,
+    pub(crate) last_kept: Option<Moment>,
     /// Automerge actor of this opening: fresh each time, so that a copied or restored file never forks one.
     actor: Bytes16,
 }
@@ -156,7 +156,7 @@ impl Book {
     pub fn over_with(mut store: Store, access: Access, entropy: &mut dyn Entropy) -> Result<Self, BookError> {
         sealing::unlock(&mut store, access, entropy)?;
         let identity = sealing::identity_of(&store)?;
-        let mut book = Self { store, identity, roster: None, desk: None, answered: None, actor: Bytes16(random(entropy)) };
+        let mut book = Self { store, identity, roster: None, desk: None, last_kept: None, actor: Bytes16(random(entropy)) };
         book.own_store();
         if book.identity.as_ref().is_some_and(Identity::is_shop) {
             book.store.set_opening(book.actor);

@@ -12,10 +12,10 @@ use jiff::tz::TimeZone;
 use shared::bytes::Bytes16;
 
 use crate::book::{Book, BookError};
-use crate::clocks;
 use crate::identity::Identity;
 use crate::moment::{Entropy, Moment, random};
 use crate::pictures::{PHOTOS, Pictures, PicturesError};
+use crate::shop_clock;
 use crate::store::{Backup, BackupError, Draft, Store, StoreError, Verification, few, sync_folder_of};
 
 /// A time of day in a file's name, always UTC: 20261125T170312Z.
@@ -107,15 +107,15 @@ impl Book {
     /// [`BookError::Store`], as for a full disk; nothing is lost.
     pub fn ready(&mut self, now: &Moment) -> Result<(), BookError> {
         let lately = |last: &Moment| last.boot == now.boot && (0..READY_FOR_MS).contains(&(now.steady_ms - last.steady_ms));
-        if self.answered.as_ref().is_some_and(lately) {
+        if self.last_kept.as_ref().is_some_and(lately) {
             return Ok(());
         }
-        let last = self.answered;
+        let last = self.last_kept;
         self.store.atomically(|store| {
-            clocks::note_where_set(store, last.as_ref(), now)?;
+            shop_clock::note_where_set(store, last.as_ref(), now)?;
             Ok::<_, BookError>(store.set_meta("ready", &now.wall_ms)?)
         })?;
-        self.answered = Some(*now);
+        self.last_kept = Some(*now);
         Ok(())
     }
 

@@ -19,7 +19,7 @@ pub mod replica;
 pub mod brief;
 mod changes;
 pub mod clock;
-mod clocks;
+mod device_clock;
 pub mod dispute;
 pub mod hours;
 pub mod ledger;
@@ -28,6 +28,7 @@ pub mod plausible;
 pub mod rights;
 pub mod roster;
 mod ruling;
+mod shop_clock;
 pub mod standing;
 mod valve_set;
 

@@ -19,7 +19,6 @@ use crate::allowance::Allowance;
 use crate::append::{append_on, append_signed, follow_roster};
 use crate::book::{Book, BookError};
 use crate::clock::Receipt;
-use crate::clocks;
 use crate::cores::in_turn;
 use crate::delivery::{Brought, Delivery};
 use crate::envelope;
@@ -29,6 +28,7 @@ use crate::ledger::Entry;
 use crate::moment::{Entropy, Moment, fresh_record, random};
 use crate::rights::Site;
 use crate::roster::Roster;
+use crate::shop_clock;
 use crate::store::{Known, Store, StoreError, ToDerive};
 
 /// A skew measured by one message alone, its travel time unknown, may be off by this much.
@@ -80,12 +80,12 @@ impl Book {
         }
         let (_, person) = before.signer(device).ok_or_else(|| BookError::Unknown("the device is not on the roster".to_owned()))?;
         let actor = self.actor();
-        let last = self.answered;
+        let last = self.last_kept;
         let (answer, roster) = self.store.in_step_tidied_after(|store| {
             let (epoch, cursor) = epoch_and_cursor(store, &identity, request, entropy)?;
             let skew_ms = now.wall_ms.saturating_sub(request.device_time);
             store.note_contact(device, now.wall_ms, skew_ms)?;
-            clocks::note_where_set(store, last.as_ref(), now)?;
+            shop_clock::note_where_set(store, last.as_ref(), now)?;
             let receipt = Receipt::measured(now.wall_ms, skew_ms, ONE_WAY_UNCERTAINTY_MS);
             let mut roster = before.clone();
             let mut intake = Intake::default();
@@ -122,7 +122,7 @@ impl Book {
             Ok::<_, BookError>((ExchangeAnswer { v: PROTOCOL, shop_time: now.wall_ms, epoch, since, cursor, more, vouch, docs }, roster))
         })?;
         self.roster = Some(roster);
-        self.answered = Some(*now);
+        self.last_kept = Some(*now);
         Ok(answer)
     }
 }

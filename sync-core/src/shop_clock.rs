@@ -1,14 +1,12 @@
-//! What a book knows of clocks: a device of its own, and the shop of whether its own can be right.
+//! Whether the shop's own clock can be right: by the steady clock, by what was, and by what devices agree on.
 
 use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 use shared::ids::DeviceId;
-use shared::record::ClockEvidence;
 
 use crate::book::{Book, BookError};
-use crate::clock::{Contact, IGNORED_OFFSET_MS};
-use crate::identity::Identity;
+use crate::clock::IGNORED_OFFSET_MS;
 use crate::moment::Moment;
 use crate::standing::apart;
 use crate::store::{LastContact, Store};
@@ -37,20 +35,6 @@ impl ClockSet {
 }
 
 impl Book {
-    /// What this device knows of its clock now. Before any exchange it knows when the shop enrolled it.
-    ///
-    /// # Errors
-    /// [`BookError::Store`].
-    pub fn clock_evidence(&self, now: &Moment) -> Result<ClockEvidence, BookError> {
-        if self.identity.as_ref().is_some_and(Identity::is_shop) {
-            return Ok(ClockEvidence { offset_ms: Some(0), uncertainty_ms: Some(0), ..ClockEvidence::default() });
-        }
-        let contact: Option<Contact> = self.store.meta("contact")?;
-        let device = || self.roster.as_ref()?.devices.get(&self.identity.as_ref()?.device);
-        let enrolled = || ClockEvidence { contact_ms: device().map(|device| device.enrolled_ms.max(0)), ..ClockEvidence::default() };
-        Ok(contact.map_or_else(enrolled, |contact| contact.evidence(now)))
-    }
-
     /// Whether the shop's own clock can be right, in sentences; nothing where it can. Wrong, it misdates what arrives meanwhile.
     ///
     /// # Errors
