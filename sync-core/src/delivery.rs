@@ -6,7 +6,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use ed25519_dalek::VerifyingKey;
 use shared::bytes::{Blob, Bytes32};
 use shared::ids::{DeviceId, DocId, PersonId, RecordId};
-use shared::record::{Body, Receipted};
+use shared::record::{Arrival, Body, Receipted};
 use shared::wire::{Reader, Recipe, ShortRecipe};
 
 use crate::envelope::{self, EnvelopeError, Opened};
@@ -20,6 +20,11 @@ use crate::store::pack;
 pub struct Vouched(BTreeSet<Receipted>);
 
 impl Vouched {
+    /// Notes a receipt that the shop signed for the document.
+    pub(crate) fn hear(&mut self, arrival: &Arrival) {
+        self.0.extend(&arrival.records);
+    }
+
     /// Whether a receipt is for this very record.
     #[must_use]
     pub fn covers(&self, opened: &Opened) -> bool {
@@ -206,7 +211,7 @@ impl Delivery {
                 continue;
             }
             match &opened.record.body {
-                Body::Arrival(arrival) => self.vouched.0.extend(&arrival.records),
+                Body::Arrival(arrival) => self.vouched.hear(arrival),
                 Body::Device(card) => {
                     new_devices.insert(card.device, (card.record_key, card.person));
                 }

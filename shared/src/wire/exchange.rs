@@ -192,7 +192,8 @@ pub struct DocAnswer {
     /// Changes that the offer builds on and the shop lacks.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub needed: Vec<Bytes32>,
-    /// The shop's signed receipts for what was offered, where the document is not open to the device: it gets them in no other way.
+    /// The shop's signed receipts that the changes here do not bring: of what was offered, where the document is not open to the
+    /// device; of what is handed out, where the page ends before its receipt.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub receipts: Vec<Blob>,
 }

@@ -11,7 +11,7 @@ use shared::wire::{
     Cursor, DocAnswer, DocOffer, ExchangeAnswer, ExchangeRequest, MOST_DOCS, MOST_OFFERED, PAGE_BYTES, PROTOCOL, Recipe, shorten,
 };
 
-use super::{closed, vouch};
+use super::{receipts, vouch};
 use crate::admission::Gate;
 use crate::admitting::{Outcome, admit};
 use crate::allowance::{Allowance, DAY_MS};
@@ -322,8 +322,9 @@ impl Taking<'_> {
             self.report.taken += self.store.mark_at_shop(doc.id, &doc.taken)?;
         }
         self.store.offer_again(doc.id, &doc.needed)?;
-        for arrival in doc.receipts.iter().filter_map(|receipt| closed::receipt(&roster.root, doc.id, receipt)) {
+        for arrival in doc.receipts.iter().filter_map(|receipt| receipts::read(&roster.root, doc.id, receipt)) {
             self.store.keep_receipt(&arrival)?;
+            delivery.vouched.hear(&arrival);
         }
         self.report.refused.extend(doc.refused.iter().map(|r| RefusedLine {
             doc: doc.id,

@@ -10,6 +10,7 @@ mod cursor;
 mod device;
 mod heal;
 mod page;
+mod receipts;
 mod shop;
 mod vouch;
 

@@ -1,4 +1,5 @@
-//! A page of what moved: newly opened documents from their beginning, then changes in the order of the shop's log.
+//! A page of what moved: the roster first, since all else is judged by it; then newly opened documents from their beginning, and
+//! changes in the order of the shop's log.
 //!
 //! The page follows from the log, the grants and the cursor alone; nothing is remembered per device, so an answer that
 //! is lost costs nothing but its repetition.
@@ -9,6 +10,7 @@ use shared::bytes::{Blob, Bytes32};
 use shared::ids::{DocId, PersonId};
 use shared::wire::{Cursor, DocAnswer, Fill, PAGE_BYTES, ShortRecipe};
 
+use super::receipts;
 use super::shop::Intake;
 use crate::book::BookError;
 use crate::rights::Place;
@@ -50,12 +52,15 @@ struct Filling<'a> {
     bytes: usize,
     /// Something that was asked for did not fit.
     cut: bool,
+    /// How far into the log each document is on the page; less than all of it where the page ended within it.
+    reached: BTreeMap<DocId, u64>,
 }
 
 /// The next page for a person's device. `lacking` names documents with the heads that the device has of them.
 pub(super) fn next_page(
     store: &Store,
     person: PersonId,
+    roster: DocId,
     cursor: Cursor,
     intake: Intake,
     lacking: &BTreeMap<DocId, &[Bytes32]>,
@@ -63,7 +68,8 @@ pub(super) fn next_page(
 ) -> Result<Page, BookError> {
     let end = store.log_end()?;
     let Intake { answers, offered, .. } = intake;
-    let mut page = Filling { store, manner, order: answers.keys().copied().collect(), docs: answers, offered, bytes: 0, cut: false };
+    let order = answers.keys().copied().collect();
+    let mut page = Filling { store, manner, order, docs: answers, offered, bytes: 0, cut: false, reached: BTreeMap::new() };
     if manner.room == 0 {
         return page.close(cursor, end > cursor.position);
     }
@@ -80,9 +86,13 @@ pub(super) fn next_page(
     let mut position = cursor.position;
     // One part may be handed out in several pages; that goes for the first one looked at alone.
     let mut part_way = fill.part_way.take();
-    for num in store.newly_open(person, cursor.position, fill.until, fill.after)? {
+    // It is the first document that a shop founds, so what was filled up to any other is filled beyond it.
+    let roster = store.document(roster)?.map_or(0, |document| document.num.unsigned_abs());
+    let first = (fill.after < roster).then_some((roster.cast_signed(), position));
+    let opened = store.newly_open(person, position, fill.until, fill.after.max(roster))?;
+    for (num, from) in first.into_iter().chain(opened.into_iter().map(|num| (num, 0))) {
         let done = Fill { until: fill.until, after: num.unsigned_abs(), ..Fill::default() };
-        match page.whole(num, fill.within == 0 && part_way.is_none())? {
+        match page.whole(num, from == 0 && fill.within == 0 && part_way.is_none())? {
             Added::All => {
                 fill = done;
                 continue;
@@ -90,7 +100,7 @@ pub(super) fn next_page(
             Added::Nothing => return page.close(Cursor { position, fill: Some(fill), ..Cursor::default() }, true),
             Added::UpTo(_) => {}
         }
-        for pos in store.positions_of(num, fill.within, fill.until)? {
+        for pos in store.positions_of(num, fill.within.max(from), fill.until)? {
             let after = part_way.take();
             match page.part(pos, after)? {
                 Added::All => fill.within = pos,
@@ -176,6 +186,7 @@ impl Filling<'_> {
             return Ok(Added::Nothing);
         }
         self.bytes += bytes;
+        self.reached.insert(doc, u64::MAX);
         self.answer(doc).packs.extend(parts.into_iter().map(|part| Blob(part.pack)));
         Ok(Added::All)
     }
@@ -194,10 +205,13 @@ impl Filling<'_> {
             let recipes = unpack(&part.pack)?;
             if recipes.iter().map(measure).sum::<usize>() <= self.manner.room.saturating_sub(self.bytes) {
                 self.add(part.doc, recipes);
+                self.reached.insert(part.doc, pos);
                 return Ok(Added::All);
             }
         }
-        Ok(self.first_of(part.doc, self.left_of(&part, after)?))
+        let added = self.first_of(part.doc, self.left_of(&part, after)?);
+        self.reached.insert(part.doc, if matches!(added, Added::All) { pos } else { pos.saturating_sub(1) });
+        Ok(added)
     }
 
     /// The changes of a part after one of them: that one may stand in another part by now, and then it is all of them.
@@ -240,11 +254,21 @@ impl Filling<'_> {
             let recipe = ShortRecipe::from(logged.recipe);
             if !self.fits(measure(&recipe)) {
                 self.cut = true;
+                self.reached.insert(document.doc, 0);
                 break;
             }
             self.add(document.doc, vec![recipe]);
         }
         Ok(())
+    }
+
+    /// The receipts of what the page has of a document, where it ended before them.
+    fn receipts_beyond(&self, document: &DocumentRow, answer: &DocAnswer) -> Result<Vec<Blob>, BookError> {
+        let Some(reached) = self.reached.get(&document.doc) else { return Ok(Vec::new()) };
+        if answer.recipes.is_empty() || self.store.positions_of(document.num, *reached, u64::MAX)?.is_empty() {
+            return Ok(Vec::new());
+        }
+        receipts::of_records(self.store, document.doc, answer.recipes.iter().flat_map(|recipe| &recipe.records))
     }
 
     fn close(mut self, cursor: Cursor, more: bool) -> Result<Page, BookError> {
@@ -253,6 +277,9 @@ impl Filling<'_> {
             let Some(mut answer) = self.docs.remove(doc) else { continue };
             let row = self.store.document(*doc)?;
             answer.heads = row.as_ref().map(|r| r.heads.clone()).unwrap_or_default();
+            if let Some(row) = row.as_ref().filter(|_| more) {
+                answer.receipts = self.receipts_beyond(row, &answer)?;
+            }
             let rank = match row.map(|r| r.place) {
                 Some(Place::Roster) => 0,
                 Some(Place::Engines) => 1,

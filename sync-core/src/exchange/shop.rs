@@ -110,7 +110,7 @@ impl Book {
             let lacking: BTreeMap<DocId, &[Bytes32]> =
                 request.docs.iter().filter(|d| d.lacking).map(|d| (d.id, d.heads.as_slice())).collect();
             let page = match roster.role_now(person) {
-                Some(_) => next_page(store, person, cursor, intake, &lacking, Manner::of(request.packs, request.room))?,
+                Some(_) => next_page(store, person, roster_doc, cursor, intake, &lacking, Manner::of(request.packs, request.room))?,
                 // Handing over stays possible, into quarantine. It is told what became of that, and nothing else.
                 None => Page { cursor, more: false, docs: intake.answers.into_values().collect() },
             };

@@ -293,17 +293,18 @@ impl Store {
         Ok(statement.exists(params![person.as_bytes().as_slice(), document.num])?)
     }
 
-    /// Positions of changes after one position and up to another, in documents that were open to a person by the first.
+    /// Positions of changes after one position and up to another, in documents that were open to a person by the first; not of the
+    /// roster, which goes before everything else.
     ///
     /// # Errors
     /// [`StoreError`].
     pub fn moved(&self, person: PersonId, from: u64, until: u64, most: i64) -> Result<Vec<u64>, StoreError> {
         let mut statement = self.connection.prepare_cached(
             "SELECT pos FROM parts JOIN documents USING (num) WHERE parts.pos > ?2 AND parts.pos <= ?3 AND (
-               place IN ('roster', 'engines')
+               place = 'engines'
                OR EXISTS (SELECT 1 FROM grants_all WHERE person = ?1 AND grants_all.pos <= ?2)
                OR EXISTS (SELECT 1 FROM grants WHERE person = ?1 AND grants.num = documents.num AND grants.pos <= ?2)
-             ) ORDER BY parts.pos LIMIT ?4",
+             ) AND place <> 'roster' ORDER BY parts.pos LIMIT ?4",
         )?;
         let rows =
             statement.query_map(params![person.as_bytes().as_slice(), signed(from), signed(until), most], |row| row.get::<_, i64>(0))?;

@@ -9,6 +9,9 @@ use sqlite_vfs::{DatabaseHandle, LockKind, OpenAccess, OpenOptions, Vfs, WalDisa
 use super::left::Write;
 use super::{DISKS, State, locked};
 
+/// Where SQLite puts what it cannot hold in memory while it works.
+const TEMPORARY: &str = "temporary";
+
 /// Every disk, by the beginning of the path.
 pub(super) struct AllDisks;
 
@@ -22,6 +25,10 @@ pub(super) struct Handle {
 impl AllDisks {
     fn disk(path: &str) -> Result<(Arc<Mutex<State>>, String)> {
         let (disk, file) = path.split_once('/').unwrap_or(("", path));
+        if disk == TEMPORARY {
+            // It goes with its handle, and its disk does not fail.
+            return Ok((Arc::default(), file.to_owned()));
+        }
         let disks = locked(&DISKS);
         let state = disks.get(disk).map(|d| Arc::clone(&d.state)).ok_or_else(|| Error::from(ErrorKind::NotFound))?;
         Ok((state, file.to_owned()))
@@ -65,7 +72,7 @@ impl Vfs for AllDisks {
     }
 
     fn temporary_name(&self) -> String {
-        "temporary/file".to_owned()
+        format!("{TEMPORARY}/file")
     }
 
     fn random(&self, buffer: &mut [i8]) {

@@ -2,11 +2,13 @@
 
 use std::collections::BTreeSet;
 
+use shared::wire::ExchangeRequest;
 use sync_core::book::Book;
 use sync_core::store::QuarantineState;
 
 use super::nodes::Node;
 use super::steps::Way;
+use super::travel::room;
 use super::world::{Broken, OFFICE, SHOP, World};
 use crate::crew::Dice;
 use crate::oracle::{Oracle, Verdict};
@@ -14,7 +16,7 @@ use crate::oracle::{Oracle, Verdict};
 /// Rounds after which a crew that still moves will move for ever.
 const MOST_ROUNDS: usize = 12;
 /// Exchanges after which one device that still has more will have more for ever.
-const MOST_EXCHANGES: usize = 60;
+const MOST_EXCHANGES: usize = 1_000;
 
 /// What is promised of a device, as against what is promised of the shop.
 const OF_DEVICE: [&str; 3] = ["offers", "takes an answer", "comes to rest"];
@@ -65,10 +67,12 @@ fn ends(world: &World) -> Vec<Option<u64>> {
 
 /// One device exchanges until it and the shop are level.
 pub(super) fn level(world: &mut World, phone: usize, dice: &mut Dice) -> Result<(), Broken> {
+    let room = room(dice);
     for _ in 0..MOST_EXCHANGES {
         let sent_at = world.nodes[phone].moment(world.now_ms);
         let Some(book) = world.nodes[phone].book.as_ref() else { return Ok(()) };
         let request = book.offer(&sent_at).map_err(|e| Broken { promise: "offers", seen: e.to_string() })?;
+        let request = ExchangeRequest { room, ..request };
         let body = sync_core::exchange::write_body(&request, true).map_err(|e| Broken { promise: "offers", seen: e.to_string() })?;
         let Some(answer) = world.at_the_shop(phone, &body, None, dice)? else {
             // A shop put back from before this device was enrolled does not know it: another device carries its word.

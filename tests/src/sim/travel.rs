@@ -1,6 +1,6 @@
 //! Messages and files on their way: exchanges, late mail, bundles.
 
-use shared::wire::ExchangeAnswer;
+use shared::wire::{ExchangeAnswer, ExchangeRequest};
 use sync_core::bundle::Load;
 use sync_core::exchange::{read_body, read_request, write_body};
 
@@ -9,6 +9,13 @@ use super::steps::{Cut, Way};
 use super::told::Seam;
 use super::world::{Broken, SHOP, World};
 use crate::crew::Dice;
+
+/// How much of others' changes a device takes at once: as much as the shop hands out, or so little that every page ends where a page
+/// can end.
+pub(super) fn room(dice: &mut Dice) -> Option<u64> {
+    let thrown = dice.throw() >> 16;
+    (!thrown.is_multiple_of(3)).then_some(1 + thrown % 8_192)
+}
 
 impl World {
     pub(super) fn exchange(
@@ -22,7 +29,7 @@ impl World {
         let sent_at = self.nodes[phone].moment(self.now_ms);
         let Some(book) = self.nodes[phone].book(dice) else { return Ok(()) };
         let request = match book.offer(&sent_at) {
-            Ok(request) => request,
+            Ok(request) => ExchangeRequest { room: room(dice), ..request },
             Err(error) => {
                 self.say(&format!("    No request: {error}."));
                 return Ok(());

@@ -172,7 +172,7 @@ fn attack(dice: &mut Dice) -> Attack {
         81..=86 => Attack::LiesAboutClock { offset_min: i32::try_from(small(dice, 1_200) - 600).unwrap_or(0) },
         87..=89 => {
             let (records, bytes, within) =
-                [(40, 0, false), (120, 3_900, false), (20, 60_000, false), (60, 2_000, true), (30, 60_000, true)][index(dice, 5)];
+                [(40, 0, false), (120, 3_900, false), (20, 60_000, false), (60, 2_000, true), (130, 60_000, true)][index(dice, 5)];
             Attack::Floods { into, records, bytes, within }
         }
         90..=92 => Attack::TakesId { record: at },

@@ -116,7 +116,9 @@ impl World {
         if self.is_insider(phone) {
             return Ok(());
         }
-        let (store, Ok(roster)) = (book.store(), book.roster()) else { return Ok(()) };
+        // By what it would know without them: a grant that it took lawfully may have been of the author's own other role.
+        let all = self.forged.iter().filter(|forged| forged.fate == Fate::Out).map(|forged| forged.record).collect();
+        let (store, Some(roster)) = (book.store(), self.roster_without(phone, &all)) else { return Ok(()) };
         for forged in self.forged.iter().filter(|forged| forged.fate == Fate::Out && decides(forged.body.kind())) {
             let holds = store.held(forged.record).ok().flatten().is_some_and(|held| held.bytes == forged.bytes);
             let roles = || truth.roles(forged.by).into_iter().chain([roster.role_now(forged.by), self.role_then(forged.by, forged.at_ms)]);

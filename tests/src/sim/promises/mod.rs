@@ -84,7 +84,7 @@ impl World {
             .iter()
             .filter(|f| matches!(f.fate, Fate::In { lawful: false } | Fate::Released { by_claim: false }))
             .map(|f| f.record);
-        let roster = self.roster_without(&wrong.chain(new.iter().copied()).collect())?;
+        let roster = self.roster_without(SHOP, &wrong.chain(new.iter().copied()).collect())?;
         let store = self.nodes[SHOP].book.as_ref()?.store();
         let mut latest = BTreeMap::new();
         for grant in self.grants.iter().filter(|grant| grant.counts(store)) {
@@ -93,9 +93,9 @@ impl World {
         Some(Truth { roster, latest })
     }
 
-    /// The shop's roster without these records.
-    pub(super) fn roster_without(&self, wrong: &std::collections::BTreeSet<RecordId>) -> Option<Roster> {
-        let book = self.nodes[SHOP].book.as_ref()?;
+    /// A node's roster without these records.
+    pub(super) fn roster_without(&self, node: usize, wrong: &std::collections::BTreeSet<RecordId>) -> Option<Roster> {
+        let book = self.nodes[node].book.as_ref()?;
         let root = book.roster().ok()?.root;
         let ledger = book.store().ledger_of(root.shop.roster()).ok()?;
         if !ledger.entries().any(|entry| wrong.contains(&entry.record.id)) {

@@ -29,7 +29,7 @@ pub(in crate::sim) fn weigh(world: &mut World) -> Result<(), Broken> {
     world.within_bounds()?;
     let failed = |e: &dyn std::fmt::Display| Broken { promise: "reads", seen: e.to_string() };
     let wrong = world.wrong_at_the_end();
-    let Some(without) = world.roster_without(&wrong) else { return Ok(()) };
+    let Some(without) = world.roster_without(SHOP, &wrong) else { return Ok(()) };
     let Some(shop) = world.nodes[SHOP].book.as_ref() else { return Ok(()) };
     let store = shop.store();
     let roster = shop.roster().map_err(|e| failed(&e))?;
@@ -71,7 +71,12 @@ pub(in crate::sim) fn weigh(world: &mut World) -> Result<(), Broken> {
     }
     let liars: Vec<_> = world.forged.iter().filter(|forged| forged.lies && matches!(forged.fate, Fate::In { .. })).collect();
     for liar in liars {
-        let time = store.ledger_of(liar.doc).map_err(|e| failed(&e))?.time(liar.record);
+        let ledger = store.ledger_of(liar.doc).map_err(|e| failed(&e))?;
+        // A shop that was put back may not have it any more.
+        if ledger.get(liar.record).is_none() {
+            continue;
+        }
+        let time = ledger.time(liar.record);
         let off_ms = (time.ms - liar.at_ms).abs();
         if off_ms > time.uncertainty_ms.saturating_add(1_000) {
             let seen = format!("a reading is {off_ms} ms off by its device's own word, and said to be within {} ms", time.uncertainty_ms);
