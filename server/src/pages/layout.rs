@@ -157,6 +157,11 @@ pub(super) fn step(summary: &str, inside: &Markup) -> Markup {
     html! { details.step { summary { (summary) } (inside) } }
 }
 
+/// Ids and codes, out of sight until somebody asks for them: people go by names and times.
+pub(super) fn ids(inside: &Markup) -> Markup {
+    html! { details.ids { summary { "Record ids" } p { (inside) } } }
+}
+
 /// A field with its label above it.
 pub(super) fn field(label: &str, hint: &str, input: &Markup) -> Markup {
     html! { label.field { span { (label) } @if !hint.is_empty() { small { (hint) } } (input) } }

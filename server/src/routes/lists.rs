@@ -7,17 +7,17 @@ use axum::extract::{OriginalUri, Path, State};
 use axum::response::Response;
 use base64::Engine;
 use base64::prelude::BASE64_STANDARD;
-use serde::{Deserialize, Serialize};
+use serde::Serialize;
 use shared::engine_card::EngineCard;
 use shared::ids::{PropertyId, RecordId};
 use sync_core::view::{
     DeviceLine, HistoryLine, MachineLine, PersonLine, PropertyLine, PropertyView, RecordView, ServiceRecord, ShopStatus,
 };
-use utoipa::{IntoParams, ToSchema};
+use utoipa::ToSchema;
 
 use super::given::{self, Given};
 use super::looking::Shown;
-use super::page::{Page, Paging};
+use super::page::{Page, Paging, PagingIn};
 use crate::bearer::{Caller, OfficeOrLead, OpenMachine};
 use crate::json::Json;
 use crate::problem_response::Refused;
@@ -141,37 +141,21 @@ pub(crate) async fn machines(
     paging.of(&uri, machines, |line| (line.tag.clone(), line.machine))
 }
 
-/// Which page of a history, and in which unit.
-#[derive(Debug, Deserialize, IntoParams)]
-#[serde(deny_unknown_fields)]
-#[into_params(parameter_in = Query)]
-pub(crate) struct OfHistory {
-    /// The most items of the page; 100 where none is given.
-    #[param(minimum = 1, maximum = 500)]
-    limit: Option<usize>,
-    /// Where the page begins: `next` of the page before.
-    after: Option<String>,
-    /// Unit of lengths in words: thou, where none is given, in or mm.
-    #[param(value_type = Option<shared::length::LengthUnit>, inline)]
-    unit: Option<String>,
-}
-
 /// Every record of a machine, newest first
 #[utoipa::path(
     get,
     path = "/v1/machines/{id}/history",
     tag = "whoever may read the machine",
-    params(("id" = String, Path, format = Uuid, description = "The machine."), OfHistory),
+    params(("id" = String, Path, format = Uuid, description = "The machine."), PagingIn),
     responses((status = 200, description = "A page of its history.", body = Page<HistoryLine>)),
 )]
 pub(crate) async fn history(
     State(state): State<ServerState>,
     OriginalUri(uri): OriginalUri,
     OpenMachine(machine): OpenMachine,
-    Given(asked): Given<OfHistory>,
+    Given(asked): Given<PagingIn>,
 ) -> Result<Response, Refused> {
-    let unit = given::unit(asked.unit.as_deref())?;
-    let paging = Paging { limit: asked.limit, after: asked.after };
+    let (paging, unit) = asked.parts()?;
     let (before, most) = (paging.place::<Reverse<(i64, RecordId)>>()?.map(|Reverse(place)| place), paging.one_more()?);
     let lines = state.ask(move |shop| shop.history(machine, before, most, unit)).await?;
     paging.of(&uri, lines, |line| Reverse((line.at_ms, line.record)))

@@ -9,8 +9,10 @@ use base64::Engine;
 use base64::prelude::BASE64_URL_SAFE_NO_PAD;
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
+use shared::length::LengthUnit;
 use utoipa::{IntoParams, ToSchema};
 
+use super::given;
 use crate::json::Json;
 use crate::problem_response::Refused;
 
@@ -29,6 +31,28 @@ pub(crate) struct Paging {
     pub(crate) limit: Option<usize>,
     /// Where the page begins: `next` of the page before.
     pub(crate) after: Option<String>,
+}
+
+/// Which page is asked for, and in which unit its lengths are.
+#[derive(Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub(crate) struct PagingIn {
+    /// The most items of the page; 100 where none is given.
+    #[param(minimum = 1, maximum = 500)]
+    limit: Option<usize>,
+    /// Where the page begins: `next` of the page before.
+    after: Option<String>,
+    /// Unit of lengths in words: thou, where none is given, in or mm.
+    #[param(value_type = Option<LengthUnit>, inline)]
+    unit: Option<String>,
+}
+
+impl PagingIn {
+    /// The page and the unit apart.
+    pub(crate) fn parts(self) -> Result<(Paging, LengthUnit), Refused> {
+        Ok((Paging { limit: self.limit, after: self.after }, given::unit(self.unit.as_deref())?))
+    }
 }
 
 /// A page of a list.

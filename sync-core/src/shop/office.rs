@@ -9,8 +9,8 @@ use super::SqliteShop;
 use crate::book::BookError;
 use crate::moment::Moment;
 use crate::reckon::{LashCourse, MeterLine, Reckoned};
-use crate::store::BroughtTooMuch;
-use crate::view::{ShopFront, SlotSheet, WholeRecord};
+use crate::store::{BroughtTooMuch, QuarantineState};
+use crate::view::{QuarantineView, ShopFront, SlotSheet, WholeRecord};
 
 /// What the office's pages ask of the shop. They are for whoever may read everything.
 #[expect(clippy::missing_errors_doc, reason = "each fails as the function of Book that it stands for")]
@@ -25,6 +25,15 @@ pub trait OfficeFacts {
     fn contested_sheets(&self, unit: LengthUnit) -> Result<Vec<SlotSheet>, BookError>;
     /// One slot with all that a ruling goes by.
     fn slot_sheet(&self, doc: DocId, slot: &Slot, unit: LengthUnit) -> Result<SlotSheet, BookError>;
+    /// What is in quarantine in this state, or in any, with what the office decides by: numbers beyond `after`, at most so many.
+    fn quarantine_views(
+        &self,
+        state: Option<QuarantineState>,
+        after: i64,
+        most: usize,
+        unit: LengthUnit,
+        now: &Moment,
+    ) -> Result<Vec<QuarantineView>, BookError>;
     /// One record in full.
     fn whole_record(&self, record: RecordId, unit: LengthUnit) -> Result<WholeRecord, BookError>;
     /// The course of every valve of a machine.
@@ -58,6 +67,17 @@ impl OfficeFacts for SqliteShop {
 
     fn slot_sheet(&self, doc: DocId, slot: &Slot, unit: LengthUnit) -> Result<SlotSheet, BookError> {
         self.lock().0.slot_sheet(doc, slot, unit)
+    }
+
+    fn quarantine_views(
+        &self,
+        state: Option<QuarantineState>,
+        after: i64,
+        most: usize,
+        unit: LengthUnit,
+        now: &Moment,
+    ) -> Result<Vec<QuarantineView>, BookError> {
+        self.lock().0.quarantine_views(state, after, most, unit, now)
     }
 
     fn whole_record(&self, record: RecordId, unit: LengthUnit) -> Result<WholeRecord, BookError> {

@@ -5,6 +5,8 @@
 
 /// Slots that want a ruling, on the day sheet.
 pub const MOST_SLOTS: usize = 50;
+/// Records in quarantine on one screen, each with what it would change.
+pub const MOST_QUARANTINED: usize = 50;
 /// Readings of one slot, side by side.
 pub const MOST_READINGS: usize = 50;
 /// Lines of each other list on a screen: what is set aside, holds, visits, devices, findings, photos, late arrivals.

@@ -7,14 +7,14 @@ use shared::ids::{DeviceId, DocId, RecordId};
 use shared::length::LengthUnit;
 use shared::slot::Slot;
 
-use super::bounds::MOST_LINES;
+use super::bounds::{MOST_LINES, MOST_QUARANTINED};
 use super::names::Names;
-use super::{ClosedDay, ContestedSlot, describe, short};
+use super::{ClosedDay, ContestedSlot, QuarantineView, describe, short};
 use crate::book::{Book, BookError};
 use crate::machine::{MachineState, OpenFinding, VisitLine};
 use crate::moment::Moment;
 use crate::standing::Aside;
-use crate::store::{QuarantineState, Quarantined};
+use crate::store::QuarantineState;
 
 /// What one person sent.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -187,7 +187,7 @@ pub struct DaySheet {
     /// Devices, and when they were here.
     pub devices: Vec<DeviceContact>,
     /// What waits in quarantine.
-    pub quarantine: Vec<Quarantined>,
+    pub quarantine: Vec<QuarantineView>,
     /// What keeps the day from being closed without a reason, a sentence each.
     pub open_matters: Vec<String>,
     /// Why the shop's own clock cannot be right, a sentence each; of today's sheet.
@@ -229,7 +229,7 @@ impl Book {
             arrived,
             visits: Vec::new(),
             devices,
-            quarantine: self.store.some_quarantined(Some(QuarantineState::Waiting), 0, MOST_LINES)?,
+            quarantine: self.quarantine_views(Some(QuarantineState::Waiting), 0, MOST_QUARANTINED, unit, now)?,
             open_matters: Vec::new(),
             clock_doubts: if (from..until).contains(&now.wall_ms) { self.shop_clock_doubts(now)? } else { Vec::new() },
             closed: self.closed_day(day, unit)?,
