@@ -11,7 +11,7 @@ use shared::verdict::Verdict;
 use sync_core::reckon::{LashCourse, MeterLine, Reckoned};
 use sync_core::standing::State;
 use sync_core::view::bounds::MOST_POINTS;
-use sync_core::view::{Fate, LashView, MachineView, PropertyLine, short};
+use sync_core::view::{Fate, LashView, MachineView, PropertyLine};
 
 use super::desk::machine_at;
 use super::forms::form;
@@ -28,7 +28,7 @@ pub(super) fn open(visitor: &Visitor, view: &MachineView, doc: DocId) -> Markup 
         @for hold in holds {
             div.stop-box {
                 p { span.stop { "HOLD, do not run: " } (sentence(&hold.what)) }
-                p.soft { a.id href={ "/office/records/" (hold.finding) } { (short(&hold.finding)) } ", " (visitor.local(hold.at_ms)) }
+                p.soft { a href={ "/office/records/" (hold.finding) } { (visitor.local(hold.at_ms)) } }
                 (clear_form(visitor, hold.finding, &back))
             }
         }
@@ -223,11 +223,10 @@ pub(super) fn history(visitor: &Visitor, view: &MachineView) -> Markup {
         .map(|line| {
             let class = if matches!(line.fate, Fate::Contends | Fate::Aside) { "warn" } else { "soft" };
             vec![
-                html! { (visitor.local(line.at_ms)) },
+                html! { a href={ "/office/records/" (line.record) } { (visitor.local(line.at_ms)) } },
                 html! { (line.words) },
                 html! { (line.by) },
                 html! { span class=(class) { (line.fate.words()) } },
-                html! { a.id href={ "/office/records/" (line.record) } { (line.short) } },
             ]
         })
         .collect();
@@ -237,7 +236,7 @@ pub(super) fn history(visitor: &Visitor, view: &MachineView) -> Markup {
         @else {
             details {
                 summary { (words::count(rows.len() + view.more.history, "record", "records")) @if view.more.history == 0 { ", every one of them" } }
-                (table("The latest first", &["When", "What it says", "Who", "Now", "Record"], &rows))
+                (table("The latest first", &["When", "What it says", "Who", "Now"], &rows))
                 (and_more(view.more.history, "older record", "older records"))
             }
         }

@@ -31,6 +31,7 @@ mod day_sheet;
 mod due;
 mod machine;
 mod machine_parts;
+mod matters;
 mod people;
 mod person;
 mod photo;
@@ -84,6 +85,7 @@ pub(crate) fn routes(state: &ServerState) -> Router<ServerState> {
         .route("/office/findings/{id}/clear", post(machine::clear))
         .route("/office/records/{id}", get(record::page))
         .route("/office/records/{id}/void", post(record::void))
+        .route("/office/visits/{id}/finish", post(matters::finish))
         .route("/office/visits/{id}/record", get(service::page))
         .route("/office/visits/{id}/record.pdf", get(service::pdf))
         .route("/office/machines/{id}/season.pdf", get(service::season_pdf))

@@ -87,7 +87,7 @@ pub(super) fn devices_table(visitor: &Visitor, devices: &[&DeviceLine]) -> Marku
                 html! { (device.name) },
                 html! { (device.person_name) },
                 html! { @match device.revoked_ms { Some(ms) => span.warn { "revoked " (visitor.local(ms)) }, None => "trusted" } },
-                html! { @if device.revoked_ms.is_none() && visitor.is_office() { (revoke_form(visitor, device)) } },
+                html! { @if device.revoked_ms.is_none() && visitor.is_office() { (revoke_form(visitor, device.device, "/office/people")) } },
             ]
         })
         .collect();
@@ -97,12 +97,14 @@ pub(super) fn devices_table(visitor: &Visitor, devices: &[&DeviceLine]) -> Marku
     }
 }
 
-fn revoke_form(visitor: &Visitor, device: &DeviceLine) -> Markup {
+/// Revoking a device, in two actions.
+pub(super) fn revoke_form(visitor: &Visitor, device: DeviceId, back: &str) -> Markup {
     let inside = html! {
+        input type="hidden" name="back" value=(back);
         (field("Why", "lost, sold, left the shop", &html! { input name="reason" maxlength="1000"; }))
         button { "Revoke it for ever" }
     };
-    step("Revoke", &form(visitor, &format!("/office/devices/{}/revoke", device.device), &inside))
+    step("Revoke", &form(visitor, &format!("/office/devices/{device}/revoke"), &inside))
 }
 
 /// POST /office/people
@@ -116,5 +118,6 @@ pub(super) async fn add(State(state): State<ServerState>, posted: Posted) -> Res
 /// POST /office/devices/{id}/revoke
 pub(super) async fn revoke(State(state): State<ServerState>, Named(device): Named<DeviceId>, posted: Posted) -> Result<Redirect, Shown> {
     let reason = posted.fields.maybe("reason").unwrap_or_default().to_owned();
-    desk::step(&state, &posted.visitor, DeskStep::Revoke { device, reason }, "The device is revoked.", "/office/people").await
+    let back = posted.fields.maybe("back").unwrap_or("/office/people").to_owned();
+    desk::step(&state, &posted.visitor, DeskStep::Revoke { device, reason }, "The device is revoked.", &back).await
 }

@@ -95,8 +95,12 @@ fn signed_by(line: &QuarantineView) -> String {
     if line.by_name.is_empty() { line.device_name.clone() } else { format!("{} ({}), on {}", line.by_name, line.role, line.device_name) }
 }
 
-/// One record that waits: what it says, who says so, why it waits, what letting it in would change, and the two ways to settle it.
-pub(super) fn card(visitor: &Visitor, line: &QuarantineView, back: &str) -> Markup {
+fn card(visitor: &Visitor, line: &QuarantineView, back: &str) -> Markup {
+    html! { article.card { h3 { (line.headline()) } (facts(visitor, line, back)) } }
+}
+
+/// What one record that waits is decided by: why it waits, who says so, what letting it in would change, and the two ways to settle it.
+pub(super) fn facts(visitor: &Visitor, line: &QuarantineView, back: &str) -> Markup {
     let settle = |how: &str, words: &str| {
         let inside = html! {
             input type="hidden" name="how" value=(how);
@@ -106,23 +110,24 @@ pub(super) fn card(visitor: &Visitor, line: &QuarantineView, back: &str) -> Mark
         form(visitor, &format!("/office/quarantine/{}", line.held.id), &inside)
     };
     html! {
-        article.card {
-            h3 { (line.headline()) }
-            p { (sentence(&line.held.detail)) }
-            dl {
-                dt { "From" } dd { (signed_by(line)) }
-                @if let Some(stated) = line.stated_ms { dt { "Stated" } dd { (visitor.local(stated)) " by the device's clock" } }
-                dt { "Waits" } dd { "since " (visitor.local(line.held.since_ms)) }
-                dt { "Let in" } dd { @for line in &line.would_change { p { (line) } } @if line.would_change.is_empty() { "Nothing that stands would change: it would be kept beside the rest." } }
+        p { (sentence(&line.held.detail)) }
+        dl {
+            dt { "From" } dd { (signed_by(line)) }
+            @if let Some(stated) = line.stated_ms { dt { "Stated" } dd { (visitor.local(stated)) " by the device's clock" } }
+            dt { "Waits" } dd { "since " (visitor.local(line.held.since_ms)) }
+            dt { "Let in" }
+            dd {
+                @for line in &line.would_change { p { (line) } }
+                @if line.would_change.is_empty() { "Nothing that stands would change: it would be kept beside the rest." }
             }
-            (ids(&html! {
-                "Refused with the code " code { (line.held.code) } "."
-                @if let Some(record) = line.held.record { " Record " code { (record) } "." }
-            }))
-            @if visitor.is_office() {
-                @if line.can_be_let_in { (step("Let it in", &settle("in", "Yes, let it in"))) }
-                (step("Keep it out", &settle("out", "Yes, keep it out for ever")))
-            }
+        }
+        (ids(&html! {
+            "Refused with the code " code { (line.held.code) } "."
+            @if let Some(record) = line.held.record { " Record " code { (record) } "." }
+        }))
+        @if visitor.is_office() {
+            @if line.can_be_let_in { (step("Let it in", &settle("in", "Yes, let it in"))) }
+            (step("Keep it out", &settle("out", "Yes, keep it out for ever")))
         }
     }
 }

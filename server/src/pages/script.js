@@ -1,7 +1,35 @@
-/* The day sheet renews itself: it is told when something moves, asks every ten seconds all the same, and takes the new sheet in place.
-   Nothing of the page depends on this script; without it there is the link "Renew". */
+/* What makes the office's pages quicker to work with. Nothing depends on it: each page does the same by links and buttons. */
 "use strict";
 
+/* From one matter to the next with the keyboard, and to the one that a settled matter leads to. The keys count inside a matter alone, and
+   not where something is written (WCAG 2.2, 2.1.4). */
+(() => {
+  const matters = () => Array.from(document.querySelectorAll(".matter"));
+  const writes = (at) => at.matches("input, textarea, select");
+  const STEPS = { n: 1, PageDown: 1, p: -1, PageUp: -1 };
+
+  document.addEventListener("keydown", (event) => {
+    const matter = event.target.closest?.(".matter");
+    const by = STEPS[event.key];
+    if (!matter || !by || event.ctrlKey || event.altKey || event.metaKey || writes(event.target)) return;
+    const all = matters();
+    const next = all[all.indexOf(matter) + by];
+    if (!next) return;
+    event.preventDefault();
+    next.focus();
+  });
+
+  const arrive = () => {
+    const named = location.hash && document.getElementById(location.hash.slice(1));
+    const matter = named?.matches(".matter") ? named : location.hash === "#needs" ? matters()[0] : null;
+    matter?.focus();
+  };
+  addEventListener("hashchange", arrive);
+  arrive();
+})();
+
+/* The day sheet renews itself: it is told when something moves, asks every ten seconds all the same, and takes the new sheet in place.
+   Nothing of the page depends on this script; without it there is the link "Renew". */
 (() => {
   const EVERY_MS = 10000;
   const news = document.getElementById("news");
@@ -15,7 +43,7 @@
   const atWork = () => {
     const fields = Array.from(sheet().querySelectorAll("textarea, input:not([type=hidden])"));
     return (
-      sheet().querySelector("details.step[open]") !== null ||
+      sheet().querySelector("details.step[open], details.ids[open]") !== null ||
       fields.some((field) => field === document.activeElement || field.value !== field.defaultValue)
     );
   };

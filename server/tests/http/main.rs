@@ -20,6 +20,7 @@ mod lists;
 mod live;
 mod lockouts;
 mod looking;
+mod matters;
 mod pace;
 mod pages_guards;
 mod pages_shown;

@@ -317,9 +317,6 @@ impl OfficeFacts for Broken {
     fn day_mark(&self) -> Result<String, BookError> {
         full()
     }
-    fn contested_sheets(&self, _: LengthUnit) -> Result<Vec<SlotSheet>, BookError> {
-        full()
-    }
     fn slot_sheet(&self, _: DocId, _: &Slot, _: LengthUnit) -> Result<SlotSheet, BookError> {
         full()
     }

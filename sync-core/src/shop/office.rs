@@ -21,8 +21,6 @@ pub trait OfficeFacts {
     fn browser_key(&self) -> Result<[u8; 64], BookError>;
     /// A mark that is another one whenever a day sheet may say something else.
     fn day_mark(&self) -> Result<String, BookError>;
-    /// The slots that want a ruling, each with all that one goes by; as many as the day sheet shows.
-    fn contested_sheets(&self, unit: LengthUnit) -> Result<Vec<SlotSheet>, BookError>;
     /// One slot with all that a ruling goes by.
     fn slot_sheet(&self, doc: DocId, slot: &Slot, unit: LengthUnit) -> Result<SlotSheet, BookError>;
     /// What is in quarantine in this state, or in any, with what the office decides by: numbers beyond `after`, at most so many.
@@ -59,10 +57,6 @@ impl OfficeFacts for SqliteShop {
 
     fn day_mark(&self) -> Result<String, BookError> {
         self.lock().0.day_mark()
-    }
-
-    fn contested_sheets(&self, unit: LengthUnit) -> Result<Vec<SlotSheet>, BookError> {
-        self.lock().0.contested_sheets(unit)
     }
 
     fn slot_sheet(&self, doc: DocId, slot: &Slot, unit: LengthUnit) -> Result<SlotSheet, BookError> {

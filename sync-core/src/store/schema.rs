@@ -72,6 +72,7 @@ CREATE TABLE came (
     author INTEGER NOT NULL,
     records INTEGER NOT NULL,
     readings INTEGER NOT NULL,
+    notes INTEGER NOT NULL,
     PRIMARY KEY (at_ms, num, author)
 ) STRICT, WITHOUT ROWID;
 

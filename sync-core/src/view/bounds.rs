@@ -13,6 +13,8 @@ pub const MOST_READINGS: usize = 50;
 pub const MOST_LINES: usize = 200;
 /// Notes on the screen of a property or a machine: the latest. Older ones are in its history.
 pub const MOST_NOTES: usize = 5;
+/// Machines and properties whose notes one day sheet shows.
+pub const MOST_NOTED: usize = 50;
 /// Records of a machine's history on its screen. The whole of it is in pages.
 pub const MOST_HISTORY: usize = 500;
 /// Readings on one valve's course, and of the hour meter: the latest.

@@ -2,6 +2,7 @@
 
 pub mod bounds;
 mod contested;
+mod day_lines;
 mod day_sheet;
 mod days;
 mod due;
@@ -11,6 +12,7 @@ mod history;
 mod in_force;
 mod lists;
 mod machine;
+mod matters;
 pub(crate) mod names;
 mod notes;
 mod quarantine;
@@ -28,7 +30,8 @@ use shared::record::{Body, PropertyCard};
 use shared::slot::Slot;
 
 pub use contested::{ContestedReading, ContestedRuling, ContestedSlot};
-pub use day_sheet::{AsideLine, DaySheet, DeviceContact, HoldLine, PersonCount, RecheckLine, SheetCounts, VisitOfDay};
+pub use day_lines::{AsideLine, DeviceContact, HoldLine, NoteOfDay, PersonCount, RecheckLine, SheetCounts, VisitOfDay};
+pub use day_sheet::DaySheet;
 pub use days::{ClosedDay, Evening, EveningLine, LateLine};
 pub(crate) use days::{Closings, closing_in};
 pub use due::DueLine;
@@ -38,6 +41,7 @@ pub use history::{Fate, HistoryLine, describe};
 pub use lists::{MachineLine, PropertyView, RecordView, ShopStatus};
 pub use machine::{LashView, MachineMore, MachineView, PhotoLine, VisitView};
 pub(crate) use machine::{gross_lash, judge_lash, last_of_visit};
+pub use matters::{Matter, MatterKind};
 pub use notes::NoteLine;
 pub use quarantine::QuarantineView;
 pub use record::{NamedRecord, WholeRecord};

@@ -4,8 +4,10 @@ use serde::Serialize;
 use shared::ids::{DocId, RecordId};
 use shared::record::Body;
 
-use super::bounds::{MOST_NOTES, cut};
+use super::NoteOfDay;
+use super::bounds::{MOST_LINES, MOST_NOTED, MOST_NOTES, cut};
 use super::history::by;
+use super::names::Names;
 use crate::book::{Book, BookError};
 use crate::ledger::{Entry, Ledger};
 use crate::roster::Roster;
@@ -32,6 +34,23 @@ impl Book {
     /// [`BookError`] where the store fails.
     pub fn notes(&self, doc: DocId) -> Result<(Vec<NoteLine>, usize), BookError> {
         Ok(latest(&*self.store.ledger_of(doc)?, self.roster()?))
+    }
+}
+
+impl Book {
+    /// The notes that came in within a span of shop time, the latest first; of each machine or property the latest ones.
+    pub(super) fn notes_of_day(&self, from_ms: i64, until_ms: i64) -> Result<Vec<NoteOfDay>, BookError> {
+        let (mut notes, mut names) = (Vec::new(), Names::default());
+        for doc in self.store.noted(from_ms, until_ms, MOST_NOTED)? {
+            let ledger = self.store.ledger_of(doc)?;
+            let came = |id: RecordId| ledger.receipt(id).is_some_and(|receipt| (from_ms..until_ms).contains(&receipt.at_ms));
+            let (title, of_machine) = (names.title(self, doc)?, self.store.tag_of(doc)?.is_some());
+            let of_day = latest(&ledger, self.roster()?).0.into_iter().filter(|note| came(note.record));
+            notes.extend(of_day.map(|note| NoteOfDay { doc, title: title.clone(), of_machine, note }));
+        }
+        notes.sort_by_key(|line| std::cmp::Reverse((line.note.at_ms, line.note.record)));
+        notes.truncate(MOST_LINES);
+        Ok(notes)
     }
 }
 

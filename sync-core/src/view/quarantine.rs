@@ -129,13 +129,11 @@ impl Book {
             Body::FindingCleared(cleared) => {
                 lines.extend(before.get(cleared.finding).map(|entry| format!("It is about {}.", told.named(entry))));
             }
-            Body::SignOff(sign_off) => {
+            Body::SignOff(sign_off) if stands(&Slot::sign_off(sign_off.visit), &after, roster).stands == Some(id) => {
                 lines.extend(before.get(sign_off.visit).map(|entry| {
                     let (by, when) = (by(entry, roster), roster.local(before.time(sign_off.visit).ms));
-                    format!(
-                        "The visit that {by} opened on {when} would count as finished, {}.",
-                        if sign_off.complete { "complete" } else { "with something left open" }
-                    )
+                    let how = if sign_off.complete { "complete" } else { "with something left open" };
+                    format!("The visit that {by} opened on {when} would count as finished, {how}.")
                 }));
             }
             Body::Unknown(_) => lines.push("This program does not understand it: it would be kept and passed on.".to_owned()),
