@@ -29,6 +29,7 @@ mod cards;
 mod closing;
 mod day_sheet;
 mod due;
+mod finding;
 mod machine;
 mod machine_parts;
 mod matters;
@@ -93,6 +94,7 @@ pub(crate) fn routes(state: &ServerState) -> Router<ServerState> {
         .route("/office/round", get(due::round))
         .route("/office/properties", get(properties::list).post(properties::add))
         .route("/office/properties/{id}", get(properties::page).post(properties::add_machine))
+        .route("/office/properties/{id}/note", post(properties::note))
         .route("/office/properties/{id}/card", post(properties::restate))
         .route("/office/cards", get(cards::list).post(card_form::add))
         .route("/office/cards/{id}", get(cards::page).post(card_form::restate))

@@ -28,6 +28,42 @@
   arrive();
 })();
 
+/* A list is found again as one types. The form itself says what is asked, the server what is found. */
+(() => {
+  const form = document.querySelector("form.find");
+  if (!form) return;
+  const SOON_MS = 150;
+  let soon = 0;
+  let asked = null;
+
+  const look = async () => {
+    const address = `${form.getAttribute("action")}?${new URLSearchParams(new FormData(form))}`;
+    asked?.abort();
+    asked = new AbortController();
+    try {
+      const answer = await fetch(address, { signal: asked.signal, redirect: "manual" });
+      if (!answer.ok) throw new Error("no list");
+      const fresh = new DOMParser().parseFromString(await answer.text(), "text/html").getElementById("found");
+      if (!fresh) throw new Error("no list");
+      document.getElementById("found").replaceWith(document.importNode(fresh, true));
+      history.replaceState(null, "", address);
+    } catch (error) {
+      // Signed out, or the shop does not answer: sent as a form, the page says which.
+      if (error.name !== "AbortError") form.submit();
+    }
+  };
+
+  form.addEventListener("input", () => {
+    clearTimeout(soon);
+    soon = setTimeout(look, SOON_MS);
+  });
+  form.addEventListener("submit", (event) => {
+    event.preventDefault();
+    clearTimeout(soon);
+    look();
+  });
+})();
+
 /* The day sheet renews itself: it is told when something moves, asks every ten seconds all the same, and takes the new sheet in place.
    Nothing of the page depends on this script; without it there is the link "Renew". */
 (() => {

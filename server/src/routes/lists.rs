@@ -11,13 +11,13 @@ use serde::Serialize;
 use shared::engine_card::EngineCard;
 use shared::ids::{PropertyId, RecordId};
 use sync_core::view::{
-    DeviceLine, HistoryLine, MachineLine, PersonLine, PropertyLine, PropertyView, RecordView, ServiceRecord, ShopStatus,
+    DeviceLine, HistoryLine, MachineLine, PersonLine, PropertyLine, PropertyView, RecordView, ServiceRecord, ShopStatus, find,
 };
 use utoipa::ToSchema;
 
 use super::given::{self, Given};
 use super::looking::Shown;
-use super::page::{Page, Paging, PagingIn};
+use super::page::{Page, PagingFind, PagingIn};
 use crate::bearer::{Caller, OfficeOrLead, OpenMachine};
 use crate::json::Json;
 use crate::problem_response::Refused;
@@ -39,17 +39,18 @@ pub(crate) async fn status(State(state): State<ServerState>, _: Caller) -> Resul
     get,
     path = "/v1/people",
     tag = "office and leads",
-    params(Paging),
+    params(PagingFind),
     responses((status = 200, description = "A page of people.", body = Page<PersonLine>)),
 )]
 pub(crate) async fn people(
     State(state): State<ServerState>,
     OriginalUri(uri): OriginalUri,
     _: OfficeOrLead,
-    Given(paging): Given<Paging>,
+    Given(asked): Given<PagingFind>,
 ) -> Result<Response, Refused> {
+    let (paging, sought) = asked.parts();
     let people = state.ask(|shop| shop.people()).await?;
-    paging.of(&uri, people, |line| (line.name.clone(), line.person))
+    paging.of(&uri, find(people, &sought), |line| (line.name.clone(), line.person))
 }
 
 /// Every device on the roster, by its person's name
@@ -57,17 +58,18 @@ pub(crate) async fn people(
     get,
     path = "/v1/devices",
     tag = "office and leads",
-    params(Paging),
+    params(PagingFind),
     responses((status = 200, description = "A page of devices.", body = Page<DeviceLine>)),
 )]
 pub(crate) async fn devices(
     State(state): State<ServerState>,
     OriginalUri(uri): OriginalUri,
     _: OfficeOrLead,
-    Given(paging): Given<Paging>,
+    Given(asked): Given<PagingFind>,
 ) -> Result<Response, Refused> {
+    let (paging, sought) = asked.parts();
     let devices = state.ask(|shop| shop.devices()).await?;
-    paging.of(&uri, devices, |line| (line.person_name.clone(), line.name.clone(), line.device))
+    paging.of(&uri, find(devices, &sought), |line| (line.person_name.clone(), line.name.clone(), line.device))
 }
 
 /// The properties open to the caller, by name
@@ -75,17 +77,18 @@ pub(crate) async fn devices(
     get,
     path = "/v1/properties",
     tag = "any device",
-    params(Paging),
+    params(PagingFind),
     responses((status = 200, description = "A page of properties.", body = Page<PropertyLine>)),
 )]
 pub(crate) async fn properties(
     State(state): State<ServerState>,
     OriginalUri(uri): OriginalUri,
     caller: Caller,
-    Given(paging): Given<Paging>,
+    Given(asked): Given<PagingFind>,
 ) -> Result<Response, Refused> {
+    let (paging, sought) = asked.parts();
     let properties = state.ask(move |shop| shop.properties(caller.person)).await?;
-    paging.of(&uri, properties, |line| (line.name.clone(), line.property))
+    paging.of(&uri, find(properties, &sought), |line| (line.name.clone(), line.property))
 }
 
 /// One property, with the machines there that are open to the caller
@@ -110,17 +113,18 @@ pub(crate) async fn property(
     get,
     path = "/v1/engine-cards",
     tag = "any device",
-    params(Paging),
+    params(PagingFind),
     responses((status = 200, description = "A page of engine cards.", body = Page<EngineCard>)),
 )]
 pub(crate) async fn engine_cards(
     State(state): State<ServerState>,
     OriginalUri(uri): OriginalUri,
     _: Caller,
-    Given(paging): Given<Paging>,
+    Given(asked): Given<PagingFind>,
 ) -> Result<Response, Refused> {
+    let (paging, sought) = asked.parts();
     let cards = state.ask(|shop| shop.engine_cards()).await?;
-    paging.of(&uri, cards, |card| (card.name.clone(), card.card))
+    paging.of(&uri, find(cards, &sought), |card| (card.name.clone(), card.card))
 }
 
 /// The machines open to the caller, by tag
@@ -128,17 +132,18 @@ pub(crate) async fn engine_cards(
     get,
     path = "/v1/machines",
     tag = "any device",
-    params(Paging),
+    params(PagingFind),
     responses((status = 200, description = "A page of machines.", body = Page<MachineLine>)),
 )]
 pub(crate) async fn machines(
     State(state): State<ServerState>,
     OriginalUri(uri): OriginalUri,
     caller: Caller,
-    Given(paging): Given<Paging>,
+    Given(asked): Given<PagingFind>,
 ) -> Result<Response, Refused> {
+    let (paging, sought) = asked.parts();
     let machines = state.ask(move |shop| shop.machines(caller.person)).await?;
-    paging.of(&uri, machines, |line| (line.tag.clone(), line.machine))
+    paging.of(&uri, find(machines, &sought), |line| (line.tag.clone(), line.machine))
 }
 
 /// Every record of a machine, newest first

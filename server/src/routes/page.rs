@@ -33,6 +33,27 @@ pub(crate) struct Paging {
     pub(crate) after: Option<String>,
 }
 
+/// Which page is asked for, of the lines that are found.
+#[derive(Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub(crate) struct PagingFind {
+    /// The most items of the page; 100 where none is given.
+    #[param(minimum = 1, maximum = 500)]
+    limit: Option<usize>,
+    /// Where the page begins: `next` of the page before.
+    after: Option<String>,
+    /// Words that a line must say, all of them, in any order.
+    find: Option<String>,
+}
+
+impl PagingFind {
+    /// The page, and what is sought.
+    pub(crate) fn parts(self) -> (Paging, String) {
+        (Paging { limit: self.limit, after: self.after }, self.find.unwrap_or_default())
+    }
+}
+
 /// Which page is asked for, and in which unit its lengths are.
 #[derive(Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]

@@ -12,6 +12,7 @@ mod days;
 mod description;
 mod exchanging;
 mod exports;
+mod found;
 mod guards;
 mod history;
 mod joining;

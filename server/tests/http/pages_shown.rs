@@ -190,7 +190,7 @@ async fn what_is_not_there_is_a_page_that_says_so() {
         (format!("/office/machines/{nobody}"), "This book has no such machine; nothing was kept."),
         (format!("/office/records/{nobody}"), "This book has no such record; nothing was kept."),
         (format!("/office/visits/{nobody}/record"), "There is no such record"),
-        (format!("/office/properties/{nobody}"), "This book has no such property; nothing was kept."),
+        (format!("/office/properties/{nobody}"), "There is no such property"),
         (format!("/office/people/{nobody}"), "This book has no such person; nothing was kept."),
         (format!("/office/cards/{nobody}"), "This book has no such engine card; nothing was kept."),
         (format!("/office/slot?doc={nobody}&slot=hours"), "Nothing is stated about hour meter; nothing was kept."),

@@ -66,7 +66,7 @@ export interface MonthDay { month: number; day: number }
 export interface PropertyLine { property: Id; name: string; address: string; access: string; season: { from: MonthDay; to: MonthDay } | null; machines: number }
 export interface Due { state: 'overdue' | 'never-checked' | 'left-open' | 'due-soon' | 'not-known' | 'later'; date?: string; left_tenth_h?: number }
 export interface DueLine {
-  machine: Id; tag: string; description: string; property: Id | null; property_name: string; meter_tenth_h: number | null;
+  machine: Id; tag: string; description: string; property: Id | null; property_name: string; engine: string; meter_tenth_h: number | null;
   due: Due | null; words: string; hold: boolean; contested: boolean; recheck: boolean; open_visit: boolean;
 }
 export interface Stop extends PropertyLine { due: DueLine[] }

@@ -15,8 +15,12 @@ pub const MOST_LINES: usize = 200;
 pub const MOST_NOTES: usize = 5;
 /// Machines and properties whose notes one day sheet shows.
 pub const MOST_NOTED: usize = 50;
+/// Lines of one page of a list that has pages: machines, properties, people, devices, engine cards, days.
+pub const MOST_LISTED: usize = 100;
 /// Records of a machine's history on its screen. The whole of it is in pages.
 pub const MOST_HISTORY: usize = 500;
+/// Checks on a machine's screen, the latest.
+pub const MOST_CHECKS: usize = 20;
 /// Readings on one valve's course, and of the hour meter: the latest.
 pub const MOST_POINTS: usize = 500;
 /// Visits in one season's service record.

@@ -1,6 +1,7 @@
 //! What people see: plain structures with the words made, for any screen to lay out. Nothing here writes.
 
 pub mod bounds;
+mod checks;
 mod contested;
 mod day_lines;
 mod day_sheet;
@@ -8,6 +9,7 @@ mod days;
 mod due;
 mod exports;
 mod find;
+mod finding;
 mod history;
 mod in_force;
 mod lists;
@@ -29,6 +31,7 @@ use shared::ids::{CardId, PropertyId};
 use shared::record::{Body, PropertyCard};
 use shared::slot::Slot;
 
+pub use checks::{CheckLine, CheckReading, CheckValve};
 pub use contested::{ContestedReading, ContestedRuling, ContestedSlot};
 pub use day_lines::{AsideLine, DeviceContact, HoldLine, NoteOfDay, PersonCount, RecheckLine, SheetCounts, VisitOfDay};
 pub use day_sheet::DaySheet;
@@ -37,6 +40,7 @@ pub(crate) use days::{Closings, closing_in};
 pub use due::DueLine;
 pub use exports::{HoursRow, ReadingRow, RowOrigin, RowPlace, Rows};
 pub(crate) use exports::{RowOf, Table, hours_row, reading_row};
+pub use finding::{DueFilter, Findable, Only, Order, find};
 pub use history::{Fate, HistoryLine, describe};
 pub use lists::{MachineLine, PropertyView, RecordView, ShopStatus};
 pub use machine::{LashView, MachineMore, MachineView, PhotoLine, VisitView};
