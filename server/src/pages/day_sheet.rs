@@ -108,7 +108,9 @@ fn tally(sheet: &DaySheet) -> Markup {
     html! {
         ul.tally {
             @for (n, one, many, to, class) in lines.into_iter().filter(|(n, _, _, to, _)| *n > 0 || *to == "#arrived") {
-                li class=(class) { a href=(to) { b { (n) } " " (if n == 1 { one } else { many }) } }
+                @let counted = count(n, one, many);
+                @let (number, noun) = counted.split_once(' ').unwrap_or_default();
+                li class=(class) { a href=(to) { b { (number) } " " (noun) } }
             }
         }
     }

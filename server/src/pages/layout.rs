@@ -96,6 +96,7 @@ pub(super) fn page(visitor: &Visitor, place: Place, title: &str, body: &Markup) 
             @if let Some(said) = &visitor.said { p.said role="status" { (said) } }
             (body)
         }
+        footer.foot { p { "Times are the shop's own: " (visitor.shop.time_zone) "." } }
     };
     whole(&format!("{title} · {}", visitor.shop.name), &inside).into_response()
 }
@@ -130,9 +131,10 @@ pub(super) fn nothing(what: &str) -> Markup {
     html! { p.nothing { (what) } }
 }
 
-/// A step that asks once more before it is done: opened first, sent second.
+/// A step that asks once more before it is done: opened first, sent second. It stands open where it was just refused.
 pub(super) fn step(summary: &str, inside: &Markup) -> Markup {
-    html! { details.step { summary { (summary) } (inside) } }
+    let refused = inside.0.contains(" data-refused");
+    html! { details.step open[refused] { summary { (summary) } (inside) } }
 }
 
 /// Ids and codes, out of sight until somebody asks for them: people go by names and times.

@@ -10,6 +10,8 @@ mod around;
 mod asked;
 mod forms;
 mod passphrase;
+mod refilled;
+mod sent;
 mod session;
 mod shown;
 mod signing_in;
@@ -55,7 +57,7 @@ use crate::problem_response::Refused;
 use crate::state::ServerState;
 use shown::Shown;
 
-/// What the pages keep between two requests, in memory alone.
+/// What the pages keep between two requests. Of the sessions the shop's database has what a restart must not end.
 #[derive(Debug, Default)]
 pub(crate) struct Rooms {
     sessions: session::Sessions,
@@ -64,8 +66,13 @@ pub(crate) struct Rooms {
     browser_key: tokio::sync::OnceCell<[u8; 64]>,
 }
 
-/// Every page.
+/// Every page, with what surrounds it.
 pub(crate) fn routes(state: &ServerState) -> Router<ServerState> {
+    every().route_layer(from_fn_with_state(state.clone(), around::around)).route("/", get(async || Redirect::to("/office")))
+}
+
+/// Every page and every step.
+fn every() -> Router<ServerState> {
     let anyone = Router::new()
         .route("/office/sign-in", get(signing_in::page).post(signing_in::sign_in))
         .route("/office/first", get(signing_in::first_page).post(signing_in::first))
@@ -118,6 +125,4 @@ pub(crate) fn routes(state: &ServerState) -> Router<ServerState> {
         .merge(office_or_lead)
         .route("/office/{*rest}", any(async || Shown::from(Refused::no_such_route())))
         .method_not_allowed_fallback(async || Shown::from(Refused::wrong_method()))
-        .route_layer(from_fn_with_state(state.clone(), around::around))
-        .route("/", get(async || Redirect::to("/office")))
 }

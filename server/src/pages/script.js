@@ -28,6 +28,13 @@
   arrive();
 })();
 
+/* A form that was refused is where one goes on. */
+(() => {
+  const wrong = document.querySelector("[data-refused] [aria-invalid=true]") ?? document.getElementById("refused");
+  wrong?.scrollIntoView({ block: "center" });
+  wrong?.focus();
+})();
+
 /* A list is found again as one types. The form itself says what is asked, the server what is found. */
 (() => {
   const form = document.querySelector("form.find");

@@ -30,6 +30,9 @@ mod paper;
 mod photos;
 mod quarantine;
 mod reckoning;
+mod refused;
+#[path = "../../../shared/tests/slips.rs"]
+mod slips;
 mod socket;
 mod support;
 mod surround;

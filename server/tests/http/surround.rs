@@ -345,6 +345,12 @@ impl OfficeFacts for Broken {
     fn assignments(&self) -> Result<Vec<(PersonId, PropertyId)>, BookError> {
         full()
     }
+    fn kept_sessions(&self) -> Result<Vec<sync_core::store::KeptSession>, BookError> {
+        full()
+    }
+    fn keep_sessions(&self, _: &[sync_core::store::KeptSession]) -> Result<(), BookError> {
+        full()
+    }
     fn brought_too_much(&self) -> Result<Vec<sync_core::store::BroughtTooMuch>, BookError> {
         full()
     }

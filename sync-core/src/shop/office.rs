@@ -9,7 +9,7 @@ use super::SqliteShop;
 use crate::book::BookError;
 use crate::moment::Moment;
 use crate::reckon::{LashCourse, MeterLine, Reckoned};
-use crate::store::{BroughtTooMuch, QuarantineState};
+use crate::store::{BroughtTooMuch, KeptSession, QuarantineState};
 use crate::view::{QuarantineView, ShopFront, SlotSheet, WholeRecord};
 
 /// What the office's pages ask of the shop. They are for whoever may read everything.
@@ -42,6 +42,10 @@ pub trait OfficeFacts {
     fn week_round(&self, days: Option<u32>, minutes: Option<u32>, now: &Moment) -> Result<Reckoned<Round>, BookError>;
     /// Who looks after which property.
     fn assignments(&self) -> Result<Vec<(PersonId, PropertyId)>, BookError>;
+    /// The sessions of the office's pages that were kept.
+    fn kept_sessions(&self) -> Result<Vec<KeptSession>, BookError>;
+    /// Keeps these sessions of the office's pages, and no others.
+    fn keep_sessions(&self, sessions: &[KeptSession]) -> Result<(), BookError>;
     /// Devices that brought more than is taken in a day, or than quarantine has room for.
     fn brought_too_much(&self) -> Result<Vec<BroughtTooMuch>, BookError>;
 }
@@ -92,6 +96,14 @@ impl OfficeFacts for SqliteShop {
 
     fn assignments(&self) -> Result<Vec<(PersonId, PropertyId)>, BookError> {
         self.lock().0.assignments()
+    }
+
+    fn kept_sessions(&self) -> Result<Vec<KeptSession>, BookError> {
+        Ok(self.lock().0.store().kept_sessions()?)
+    }
+
+    fn keep_sessions(&self, sessions: &[KeptSession]) -> Result<(), BookError> {
+        Ok(self.lock().0.store().keep_sessions(sessions)?)
     }
 
     fn brought_too_much(&self) -> Result<Vec<BroughtTooMuch>, BookError> {

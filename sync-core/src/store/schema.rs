@@ -151,6 +151,16 @@ CREATE TABLE contacts (
     doubt_ms INTEGER
 ) STRICT, WITHOUT ROWID;
 
+-- Who is signed in at the office's pages: of what a browser shows the hash alone.
+CREATE TABLE sessions (
+    hash BLOB PRIMARY KEY,
+    person BLOB NOT NULL,
+    unit TEXT NOT NULL,
+    began_ms INTEGER NOT NULL,
+    used_ms INTEGER NOT NULL,
+    epoch TEXT NOT NULL
+) STRICT, WITHOUT ROWID;
+
 -- The keys under which people of the office write at the shop itself, and what proves that it is they.
 CREATE TABLE desks (person BLOB PRIMARY KEY, device BLOB NOT NULL, keys TEXT NOT NULL, passphrase TEXT NOT NULL) STRICT, WITHOUT ROWID;
 ";
