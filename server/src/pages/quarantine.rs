@@ -96,7 +96,7 @@ fn signed_by(line: &QuarantineView) -> String {
 }
 
 fn card(visitor: &Visitor, line: &QuarantineView, back: &str) -> Markup {
-    html! { article.card { h3 { (line.headline()) } (facts(visitor, line, back)) } }
+    html! { article.card { h3 { (sentence(&line.headline())) } (facts(visitor, line, back)) } }
 }
 
 /// What one record that waits is decided by: why it waits, who says so, what letting it in would change, and the two ways to settle it.

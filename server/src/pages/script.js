@@ -20,7 +20,7 @@
   });
 
   const arrive = () => {
-    const named = location.hash && document.getElementById(location.hash.slice(1));
+    const named = location.hash ? document.getElementById(location.hash.slice(1)) : null;
     const matter = named?.matches(".matter") ? named : location.hash === "#needs" ? matters()[0] : null;
     matter?.focus();
   };
