@@ -33,6 +33,7 @@ pub(crate) struct Refused {
     status: StatusCode,
     problem: Box<Problem>,
     headers: Vec<(HeaderName, HeaderValue)>,
+    field: Option<String>,
 }
 
 /// The status that goes with a code where nothing more is known.
@@ -62,7 +63,18 @@ impl Refused {
             StatusCode::UNAUTHORIZED => vec![(header::WWW_AUTHENTICATE, HeaderValue::from_static("Bearer"))],
             _ => Vec::new(),
         };
-        Self { status, problem, headers }
+        Self { status, problem, headers, field: None }
+    }
+
+    /// The same, of a field of a form.
+    pub(crate) fn of_field(mut self, name: &str) -> Self {
+        self.field = Some(name.to_owned());
+        self
+    }
+
+    /// The field of a form that is wrong, where it is known.
+    pub(crate) fn field(&self) -> Option<&str> {
+        self.field.as_deref()
     }
 
     fn and(mut self, name: HeaderName, value: HeaderValue) -> Self {
@@ -237,7 +249,7 @@ impl Refused {
 impl IntoResponse for Refused {
     fn into_response(self) -> Response {
         self.log();
-        let Self { status, problem, headers } = self;
+        let Self { status, problem, headers, .. } = self;
         let mut response = (status, [(header::CONTENT_TYPE, PROBLEM_TYPE)], text_of(&problem)).into_response();
         response.headers_mut().extend(headers);
         response.extensions_mut().insert(Said(problem));

@@ -2,6 +2,9 @@
 
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
+#[path = "../../shared/tests/slips.rs"]
+mod slips;
+
 use jiff::civil::date;
 use lopdf::Document;
 use proptest::prelude::*;
@@ -65,7 +68,10 @@ fn read(pdf: &[u8]) -> (Document, String) {
     let document = Document::load_mem(pdf).unwrap();
     let pages: Vec<u32> = document.get_pages().keys().copied().collect();
     let text = document.extract_text(&pages).unwrap();
-    (document, text.split_whitespace().collect::<Vec<_>>().join(" "))
+    let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    // Whatever is printed in any test: one thing is one.
+    assert_eq!(slips::slips(&text), Vec::<String>::new(), "{text}");
+    (document, text)
 }
 
 /// Kept for people and other tools to look at: tests/outside/pdf.

@@ -12,6 +12,7 @@ use crate::bracket::Bracket;
 use crate::drift::combine::{Known, at_most, combine};
 use crate::drift::{TAIL, fine};
 use crate::length::LengthUnit;
+use crate::text::count;
 
 /// The fewest moves one way that can be more than chance: `2/2⁶` is 0.031, `2/2⁵` is 0.063.
 pub const FEWEST_MOVES: u32 = 6;
@@ -133,7 +134,7 @@ impl Carry {
     /// Advises only where there is a tendency and the likely change goes the same way.
     #[must_use]
     pub fn words(&self, who: &str, unit: LengthUnit) -> String {
-        let pairs = if self.pairs == 1 { "1 pair".to_owned() } else { format!("{} pairs", self.pairs) };
+        let pairs = count(self.pairs as usize, "pair", "pairs");
         let seen = format!("closed in {}, opened in {} of {pairs}", self.closed, self.opened);
         let (verb, other) = match self.tends {
             Tends::Tighter => ("closes", "wider"),

@@ -14,6 +14,7 @@ use crate::bracket::Bracket;
 use crate::engine_card::Range;
 use crate::hours::Hours;
 use crate::length::LengthUnit;
+use crate::text::count;
 use crate::usage::{MOST_POINTS, kendall};
 
 pub(crate) mod combine;
@@ -230,12 +231,12 @@ impl Drift {
     #[must_use]
     pub fn words(&self, unit: LengthUnit) -> String {
         let rate = |value: f64| match fine(value, unit) {
-            text if text.bytes().all(|b| matches!(b, b'0' | b'.')) => text,
+            text if is_nothing(&text) => text,
             text if value < 0.0 => format!("{text} closing"),
             text => format!("{text} opening"),
         };
         let likely = match self.tenth_um_per_100h {
-            Some(likely) if fine(likely, unit).bytes().all(|b| matches!(b, b'0' | b'.')) => "Hardly changes".to_owned(),
+            Some(likely) if is_nothing(&fine(likely, unit)) => return self.unchanged_words(unit),
             Some(likely) if likely < 0.0 => format!("Closes by about {} {unit} per 100 h", fine(likely, unit)),
             Some(likely) => format!("Opens by about {} {unit} per 100 h", fine(likely, unit)),
             None => "How it changes is known from one side only".to_owned(),
@@ -246,9 +247,29 @@ impl Drift {
             (None, Some(high)) => format!("{} {unit} per 100 h or less", rate(high)),
             (None, None) => "open at both ends".to_owned(),
         };
-        let pairs = if self.pairs == 1 { "1 pair".to_owned() } else { format!("{} pairs", self.pairs) };
+        let pairs = count(self.pairs as usize, "pair", "pairs");
         let doubt = if self.agree { "" } else { " No one drift fits them all: it varies, or a reading is wrong." };
         format!("{likely} ({ends}), from {pairs} over {} h.{doubt}", self.hours)
+    }
+
+    /// No change that the leaves can tell: what that leaves open, and what follows.
+    fn unchanged_words(&self, unit: LengthUnit) -> String {
+        let by = |rate: Option<f64>| rate.map(|rate| fine(rate, unit)).filter(|text| !is_nothing(text));
+        let closes = by(self.low).map(|by| format!("close by up to {by}"));
+        let opens = by(self.high).map(|by| format!("open by up to {by}"));
+        let ends: Vec<String> = closes.into_iter().chain(opens).collect();
+        let finer = match (self.low, self.high) {
+            (Some(_), Some(_)) if ends.is_empty() => String::new(),
+            (Some(_), Some(_)) => format!(" Finer than the leaves tell: it may {} {unit} per 100 h.", ends.join(" or ")),
+            _ => " The readings bound it from one side alone.".to_owned(),
+        };
+        let (pairs, hours) = (count(self.pairs as usize, "pair", "pairs"), self.hours);
+        if !self.agree {
+            return format!(
+                "No change on the whole, from {pairs} over {hours} h, but no one drift fits them all: it varies, or a reading is wrong.{finer}"
+            );
+        }
+        format!("No change seen, from {pairs} over {hours} h: keep to the card's interval.{finer}")
     }
 }
 
@@ -270,6 +291,11 @@ impl HoursLeft {
         };
         format!("{likely} ({earliest}, {latest}).")
     }
+}
+
+/// Whether a difference in words is none.
+fn is_nothing(text: &str) -> bool {
+    text.bytes().all(|b| matches!(b, b'0' | b'.'))
 }
 
 /// A difference without its sign, as finely as it means anything: a tenth of a thou, or a thousandth of a mm.

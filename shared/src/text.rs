@@ -1,10 +1,21 @@
-//! Characters that a text of the book may hold, and what is shown of those that it may not.
+//! Characters that a text of the book may hold, and what is shown of those that it may not; numbers with their nouns.
 //!
 //! A control character moves a terminal's cursor, begins a line of a file, or ends a field; a mark that turns the direction of writing
 //! (UAX #9, section 2) shows a sentence in another order than it has; a character without width makes two different names look alike
 //! (UTS #39, section 3.1). None of them says anything of an engine. Joiners (U+200C, U+200D) stay: some scripts need them.
 
 use std::borrow::Cow;
+
+/// A number with its noun, and with the verb that goes with it where there is one: the only place where singular and plural are chosen.
+///
+/// ```
+/// use shared::text::count;
+/// assert_eq!([count(1, "visit", "visits"), count(0, "visit is", "visits are")], ["1 visit", "0 visits are"]);
+/// ```
+#[must_use]
+pub fn count(n: usize, one: &str, many: &str) -> String {
+    format!("{n} {}", if n == 1 { one } else { many })
+}
 
 /// Whether a text may not hold this character. A new line is for texts of several lines, and the only control that may stand.
 #[must_use]

@@ -10,6 +10,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::hours::Hours;
+use crate::text::count;
 
 mod season;
 mod slope;
@@ -102,7 +103,7 @@ pub enum UsageError {
         now_ms: i64,
     },
     /// No reading, or one visit only, in the window.
-    #[error("{visits} visits with an hour reading in the last {days} days: hours per day need two, at least half a day apart")]
+    #[error("{} with an hour reading in the last {}: hours per day need two, at least half a day apart", count(*visits as usize, "visit", "visits"), count(*days as usize, "day", "days"))]
     TooFewReadings {
         /// How many visits.
         visits: usize,
@@ -127,10 +128,11 @@ impl Usage {
         let (likely, low, high) = (self.tenth_hours_per_day / 10.0, self.low / 10.0, self.high / 10.0);
         let day = if self.season.between.is_some() { "a day in season" } else { "a day" };
         let (readings, days) = (self.readings, self.days);
-        let span = if days == 1 { "1 day".to_owned() } else { format!("{days} days") };
+        let span = count(days as usize, "day", "days");
+        let readings = count(readings as usize, "reading", "readings");
         let few = if self.few_readings { " Few readings: the range is half to double, a rule of thumb." } else { "" };
         let off = if self.in_season { "" } else { " Out of season now: taken as standing still." };
-        format!("{likely:.1} h {day} ({low:.1} to {high:.1}), from {readings} readings over {span}.{few}{off}")
+        format!("{likely:.1} h {day} ({low:.1} to {high:.1}), from {readings} over {span}.{few}{off}")
     }
 }
 

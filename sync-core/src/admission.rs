@@ -11,15 +11,16 @@ use shared::problem::Code;
 use shared::record::{Body, Record};
 use shared::wire::Refusal;
 
+use crate::book::BookError;
 use crate::clock::{Receipt, correct};
 use crate::delivery::{Brought, BroughtRecord, Vouched};
-use crate::envelope::{EnvelopeError, Opened};
+use crate::envelope::{self, EnvelopeError, Opened};
 use crate::frontier::Frontier;
 use crate::ledger::Entry;
 use crate::replica;
 use crate::rights::{self, Place, Site, Target, Voided};
 use crate::roster::Roster;
-use crate::store::{Store, StoreError};
+use crate::store::{Quarantined, Store, StoreError};
 
 /// What the gate goes by, beside the store.
 #[derive(Debug)]
@@ -249,6 +250,22 @@ pub(crate) fn whole(
         return Err(No(Code::NotTheAuthor, format!("The {kind} has an id that another device gives.")));
     }
     Ok(site)
+}
+
+/// Whether the office can let a record in from quarantine at all, whatever it decides: what it says, and the document that it belongs to.
+///
+/// # Errors
+/// [`BookError::Denied`] where it can never come in, with the reason.
+pub(crate) fn may_be_let_in(store: &Store, roster: &Roster, waiting: &Quarantined) -> Result<(Opened, Site), BookError> {
+    let opened =
+        envelope::open(&waiting.bytes).map_err(|_| BookError::Denied("the record cannot be read, and so never comes in".to_owned()))?;
+    let signature = roster.signer(opened.device).map(|(key, person)| (person, opened.verify(&key, roster.root.shop)));
+    let site = whole(waiting.doc, store.site(waiting.doc)?, &opened, signature.as_ref())
+        .map_err(|No(_, why)| BookError::Denied(format!("{why} It can never come in")))?;
+    if store.holds_record(opened.record.id)? {
+        return Err(BookError::Denied("another record has its id, and so it never comes in".to_owned()));
+    }
+    Ok((opened, site))
 }
 
 fn entry_of(opened: &Opened) -> Entry {

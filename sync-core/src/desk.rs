@@ -72,6 +72,7 @@ pub enum DeskStep {
     ClearFinding { finding: RecordId, how: String },
     Void { target: RecordId, reason: String },
     Note { doc: DocId, text: String },
+    FinishVisit { machine: DocId, visit: RecordId, remark: String },
     CloseDay { day: Date, left_open: String },
 }
 
@@ -217,6 +218,9 @@ impl Book {
             DeskStep::ClearFinding { finding, how } => DeskDone::Record(self.clear_finding(finding, &how, hand)?),
             DeskStep::Void { target, reason } => DeskDone::Record(self.void(target, &reason, hand)?),
             DeskStep::Note { doc, text } => DeskDone::Record(self.add_note(doc, &text, hand)?),
+            DeskStep::FinishVisit { machine, visit, remark } => {
+                DeskDone::Record(self.finish_visit(machine, Some(visit), &remark, hand)?.record)
+            }
             DeskStep::CloseDay { day, left_open } => DeskDone::Record(self.close_day(day, &left_open, hand)?),
         })
     }

@@ -5,6 +5,7 @@ use shared::leaf::{THICKEST_LEAF, check_leaf};
 use shared::length::LengthUnit;
 use shared::record::{Body, Clearance, MachineCard};
 use shared::slot::Slot;
+use shared::text::count;
 
 use crate::hours::MachineHours;
 use crate::ledger::Ledger;
@@ -59,7 +60,7 @@ pub fn clearance(reading: &Clearance, cylinders: Option<u8>) -> Option<String> {
     }
     let cylinders = cylinders?;
     (reading.valve.cylinder() > cylinders)
-        .then(|| format!("valve {} on an engine with {cylinders} cylinder{}", reading.valve, if cylinders == 1 { "" } else { "s" }))
+        .then(|| format!("valve {} on an engine with {}", reading.valve, count(cylinders.into(), "cylinder", "cylinders")))
 }
 
 /// How many cylinders the machine's own card gives its engine. Taken from the latest live card, so that judging a

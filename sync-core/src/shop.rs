@@ -26,7 +26,7 @@ use crate::login::LoginError;
 use crate::moment::{Entropy, Moment};
 use crate::pictures::{PHOTOS, Pictures, private_folder};
 use crate::question::{Answer, Question};
-use crate::store::{BackupError, QuarantineState, Quarantined, Verification};
+use crate::store::{BackupError, QuarantineState, Verification};
 use crate::view::{
     ClosedDay, ContestedSlot, DaySheet, DeviceLine, DueLine, Evening, HistoryLine, MachineLine, MachineView, PersonLine, PropertyLine,
     PropertyView, RecordView, ServiceRecord, ShopStatus,
@@ -71,8 +71,6 @@ pub trait Shop: Housekeeping + OfficeFacts + Photos + Tables + Send + Sync {
     fn reckon(&self, question: &Question, unit: LengthUnit, now: &Moment) -> Result<Answer, BookError>;
     /// Whether a person may read a document.
     fn may_read(&self, person: PersonId, doc: DocId) -> Result<bool, BookError>;
-    /// What is in quarantine in this state, or in any: numbers beyond one, at most so many.
-    fn quarantined(&self, state: Option<QuarantineState>, after: i64, most: usize) -> Result<Vec<Quarantined>, BookError>;
     /// How many records are in quarantine in this state.
     fn count_quarantined(&self, state: QuarantineState) -> Result<usize, BookError>;
     /// Lets a record in from quarantine, or keeps it out.
@@ -262,10 +260,6 @@ impl Shop for SqliteShop {
 
     fn may_read(&self, person: PersonId, doc: DocId) -> Result<bool, BookError> {
         self.lock().0.may_read(person, doc)
-    }
-
-    fn quarantined(&self, state: Option<QuarantineState>, after: i64, most: usize) -> Result<Vec<Quarantined>, BookError> {
-        Ok(self.lock().0.store().some_quarantined(state, after, most)?)
     }
 
     fn count_quarantined(&self, state: QuarantineState) -> Result<usize, BookError> {

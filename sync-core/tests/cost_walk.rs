@@ -58,7 +58,10 @@ fn look(walk: &mut Walk, book: &Book, machine: DocId, now: &Moment) {
     let lead = book.people().unwrap().into_iter().find(|line| line.name == "Lead").unwrap().person;
     walk.step("day sheet", || book.day_sheet(None, unit, now));
     walk.step("contested", || book.contested(unit));
-    walk.step("contested sheets", || book.contested_sheets(unit));
+    let contested = book.contested(unit).unwrap();
+    walk.step("contested sheets", || {
+        contested.iter().map(|slot| book.slot_sheet(slot.doc, &slot.slot, unit)).collect::<Result<Vec<_>, _>>()
+    });
     let slots: Vec<_> = book.store().standings(machine).unwrap().into_iter().map(|standing| standing.slot).collect();
     walk.step("slot sheet", || book.slot_sheet(machine, &slots[0], unit));
     walk.step("machine", || book.machine_screen(machine, unit, now));

@@ -143,22 +143,23 @@ must(browser.switch_to.active_element.text == "To the content", "the first tab s
 must(any(c["name"] == "tappet_session" for c in browser.get_cookies()), "a session")
 complaints()
 
+FIRST = "#sheet .matter[data-kind=contested]"
 # -- Contested, and ruled on -------------------------------------------------------------------------------------------
-count = lambda: len(browser.find_elements(By.CSS_SELECTOR, "#sheet > section"))
+count = lambda: len(browser.find_elements(By.CSS_SELECTOR, FIRST))
 contested = count()
 must(contested >= 1, "the demo's day leaves something contested")
-heading = browser.find_element(By.CSS_SELECTOR, "#sheet > section h3").text
-readings = browser.find_elements(By.CSS_SELECTOR, "#sheet > section:first-of-type article")
+heading = browser.find_element(By.CSS_SELECTOR, FIRST + " h3").text
+readings = browser.find_element(By.CSS_SELECTOR, FIRST).find_elements(By.TAG_NAME, "article")
 must(len(readings) >= 2, "the readings are side by side")
 must(abs(readings[0].rect["y"] - readings[1].rect["y"]) < 5, "side by side, and not below each other")
-must(len(browser.find_elements(By.CSS_SELECTOR, "#sheet > section:first-of-type svg")) >= 2, "each bracket is drawn against the range")
+must(len(browser.find_element(By.CSS_SELECTOR, FIRST).find_elements(By.TAG_NAME, "svg")) >= 2, "each bracket is drawn against the range")
 shot("contested-desk")
 
 
 def rule():
-    readings = browser.find_elements(By.CSS_SELECTOR, "#sheet > section:first-of-type article")
+    readings = browser.find_element(By.CSS_SELECTOR, FIRST).find_elements(By.TAG_NAME, "article")
     stands = next(r for r in readings if "stands meanwhile" in r.text)
-    stands.find_element(By.TAG_NAME, "summary").click()  # one
+    stands.find_element(By.CSS_SELECTOR, ".step > summary").click()  # one
     stands.find_element(By.NAME, "reason").send_keys("Bram measured twice")
     press("Rule:", within=stands)  # two
 
@@ -166,6 +167,13 @@ def rule():
 again(rule)
 must(lambda: "stands" in browser.find_element(By.CSS_SELECTOR, ".said").text, "the ruling is confirmed in words")
 must(lambda: count() == contested - 1 and heading not in text().split("Came in")[0].split("\n"), "ruled on, it is contested no more")
+focused = lambda: browser.switch_to.active_element.get_attribute("class")
+must(lambda: focused() == "matter", "a settled matter leads to the next one")
+first = browser.switch_to.active_element.get_attribute("id")
+keyboard("n")
+must(lambda: focused() == "matter" and browser.switch_to.active_element.get_attribute("id") != first, "N goes to the matter after it")
+keyboard(Keys.PAGE_UP)
+must(lambda: browser.switch_to.active_element.get_attribute("id") == first, "Page Up goes back")
 
 # -- The sheet renews itself --------------------------------------------------------------------------------------------
 before = browser.find_element(By.ID, "sheet").get_attribute("data-mark")

@@ -136,7 +136,7 @@ fn a_code_opens_one_desk_once_and_a_second_code_only_changes_the_passphrase() {
 fn a_day_is_closed_with_nothing_open_or_with_a_reason() {
     let (mut crew, machine, [lead, tech, helper], office) = crew();
     let Err(BookError::Entry(why)) = close(&mut crew, office, first_day(), " ") else { panic!("a slot is contested") };
-    assert!(why.contains("1 slot is contested"), "{why}");
+    assert!(why.contains("M-1: clearance 1I (cylinder 1 intake), found is contested"), "{why}");
     assert!(matches!(close(&mut crew, office, "2026-06-02".parse().unwrap(), "x"), Err(BookError::Entry(_))), "it has not come");
     close(&mut crew, office, first_day(), "the lead looks at it tomorrow").unwrap();
     let closed = crew.shop.closed_day(first_day(), Thou).unwrap().unwrap();

@@ -1,7 +1,7 @@
 //! `tappet due`: what is due, and where.
 
 use serde::Serialize;
-use sync_core::view::DueLine;
+use sync_core::view::{DueFilter, DueLine, Only, Order};
 
 use crate::exit::Failure;
 use crate::outcome::Outcome;
@@ -11,6 +11,22 @@ use crate::show;
 /// Arguments of `due`.
 #[derive(Debug, clap::Args)]
 pub(crate) struct DueArgs {
+    /// Only machines whose tag, description, place or engine says all of these words
+    #[arg(value_name = "WORDS")]
+    find: Vec<String>,
+
+    /// Only the machines with this engine card
+    #[arg(long, value_name = "NAME")]
+    engine: Option<String>,
+
+    /// Only machines that are: held, due, contested or visited
+    #[arg(long, value_name = "WHAT")]
+    only: Option<Only>,
+
+    /// In which order: pressing, tag, place or hours; machines on hold come first in each
+    #[arg(long, value_name = "ORDER")]
+    order: Option<Order>,
+
     /// Only the machines of one property
     #[arg(long, value_name = "NAME")]
     property: Option<String>,
@@ -28,9 +44,15 @@ pub(crate) fn run(args: &DueArgs, session: &mut Session<'_, '_>) -> Result<Outco
     let property = args.property.as_deref().map(|name| session.book.find_property(name)).transpose()?;
     let mut lines = session.book.due_list(&now)?;
     lines.retain(|line| property.is_none() || line.property == property);
+    let none_here = lines.is_empty();
+    let filter = DueFilter { find: args.find.join(" "), engine: args.engine.clone(), only: args.only, order: args.order };
+    let lines = filter.of(lines);
     // A fleet's list is long: only the form that was asked for is made.
     if session.global.json {
         return Outcome::new(&Listed { due: &lines }, "");
+    }
+    if lines.is_empty() && !none_here {
+        return Outcome::new(&(), "No machine is found by that. Without words, --only and --engine the list has every machine.".to_owned());
     }
     Outcome::new(&(), show::due::table(&lines, show::width(session.env)))
 }

@@ -1,7 +1,6 @@
 //! `tappet quarantine`: records that were not taken, and why. Nothing entered is ever dropped.
 
 use serde_json::json;
-use sync_core::book::BookError;
 
 use crate::exit::Failure;
 use crate::outcome::Outcome;
@@ -10,7 +9,8 @@ use crate::show;
 
 pub(crate) fn run(session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     session.book.identity()?;
-    let held = session.book.store().quarantined().map_err(BookError::from)?;
+    let now = session.env.now();
+    let held = session.book.quarantine_views(None, 0, usize::MAX, session.unit, &now)?;
     let text = show::lists::quarantine(&held, session)?;
     Outcome::new(&json!({ "quarantine": held }), text)
 }

@@ -108,7 +108,7 @@ fn open(args: &OpenArgs, resume: bool, session: &mut Session<'_, '_>) -> Result<
     if done.also_open > 0 {
         lines.push(format!(
             "Besides it {} of yours to this machine not finished.",
-            if done.also_open == 1 { "1 visit is".to_owned() } else { format!("{} visits are", done.also_open) }
+            shared::text::count(done.also_open, "visit is", "visits are")
         ));
     }
     let mut look = false;

@@ -2,6 +2,7 @@
 
 use serde::Deserialize;
 use serde_json::Value;
+use shared::text::count;
 
 use super::lists::{ShopQuarantined, shop_lines};
 use super::{Table, indented, ms_span, sentence, width, wrapped};
@@ -13,6 +14,10 @@ use crate::session::Session;
 struct Sheet {
     day: String,
     shop: String,
+    #[serde(default)]
+    matters: Vec<Matter>,
+    #[serde(default)]
+    notes: Vec<Note>,
     #[serde(default)]
     contested: Vec<Contested>,
     #[serde(default)]
@@ -50,6 +55,21 @@ struct Late {
     words: String,
     by: String,
     came: String,
+}
+
+/// The words name the machine and the slot; the kind is read as text, so that a newer shop may know more of them.
+#[derive(Debug, Deserialize)]
+struct Matter {
+    kind: String,
+    words: String,
+}
+
+#[derive(Debug, Deserialize)]
+struct Note {
+    title: String,
+    text: String,
+    by: String,
+    at_ms: i64,
 }
 
 #[derive(Debug, Deserialize)]
@@ -135,6 +155,9 @@ pub(crate) fn screen(sheet: &Value, of_shop: bool, session: &Session<'_, '_>) ->
         }
     };
     part("Clock", list(sheet.clock_doubts.iter().cloned(), wide));
+    // Of devices only the shop itself knows.
+    let needs = sheet.matters.iter().filter(|matter| of_shop || matter.kind != "missing").map(|matter| sentence(&matter.words));
+    part("Needs the office", list(needs, wide));
     part("Contested", contested(&sheet.contested, wide));
     let aside = sheet.aside.iter().map(|a| format!("{} {} ({}, {}): {}", a.title, a.words, a.by, a.short, sentence(&a.why)));
     part("In doubt or only proposed", list(aside, wide));
@@ -152,11 +175,24 @@ pub(crate) fn screen(sheet: &Value, of_shop: bool, session: &Session<'_, '_>) ->
     }
     part("On hold: do not run", list(holds.into_iter(), wide));
     part("To be measured again", list(sheet.recheck.iter().map(|r| format!("{}: {}", r.tag, r.slot_words)), wide));
+    let mut notes = Vec::new();
+    for note in &sheet.notes {
+        notes.push(format!("{}: {} ({}, {})", note.title, note.text, note.by, session.local(note.at_ms)?));
+    }
+    part("Notes", list(notes.into_iter(), wide));
     part("Came in", arrived(&sheet.arrived, wide));
     part("Visits", visits(&sheet.visits, session)?);
     part("Devices", if of_shop { devices(&sheet.devices, session)? } else { String::new() });
     part("Quarantine", if sheet.quarantine.is_empty() { String::new() } else { inset(&shop_lines(&sheet.quarantine, session)?) });
-    part("Open", list(sheet.open_matters.iter().map(|matter| sentence(matter)), wide));
+    let still_open = match sheet.open_matters.len() {
+        0 => String::new(),
+        n => count(
+            n,
+            "matter keeps the day open: settle it, or close the day with a reason.",
+            "matters keep the day open: settle them, or close the day with a reason.",
+        ),
+    };
+    part("Open", indented(&still_open, wide));
     part("Closed", sheet.closed.as_ref().map_or_else(String::new, |closed| indented(&closing(closed), wide)));
     if parts.len() == 1 {
         parts.push("Nothing to tell.".to_owned());

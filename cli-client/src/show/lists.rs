@@ -2,8 +2,9 @@
 
 use serde::Deserialize;
 use serde_json::Value;
-use sync_core::store::{QuarantineState, Quarantined};
-use sync_core::view::{ContestedRuling, ContestedSlot, short};
+use shared::ids::RecordId;
+use sync_core::store::QuarantineState;
+use sync_core::view::{ContestedRuling, ContestedSlot, QuarantineView, short};
 
 use super::{Table, indented, sentence, width, wrapped};
 use crate::exit::Failure;
@@ -43,24 +44,12 @@ fn indented_table(table: &mut Table, wide: usize) -> String {
 }
 
 /// This device's own quarantine.
-pub(crate) fn quarantine(held: &[Quarantined], session: &Session<'_, '_>) -> Result<String, Failure> {
+pub(crate) fn quarantine(held: &[QuarantineView], session: &Session<'_, '_>) -> Result<String, Failure> {
     if held.is_empty() {
         return Ok("Nothing is in quarantine.".to_owned());
     }
-    let mut blocks = Vec::new();
-    for line in held {
-        let which = line.record.map_or_else(|| "something unreadable".to_owned(), |id| format!("record {}", short(&id)));
-        let kind = line.kind.as_deref().map_or_else(String::new, |kind| format!(" ({kind})"));
-        let head = format!(
-            "{}. {which}{kind} of {}, since {}: {}",
-            line.id,
-            session.book.title(line.doc)?,
-            session.local(line.since_ms)?,
-            fate(line.state)
-        );
-        blocks.push(format!("{}\n{}", wrapped(&head, width(session.env)), indented(&sentence(&line.detail), width(session.env))));
-    }
-    Ok(blocks.join("\n"))
+    let lines: Vec<ShopQuarantined> = held.iter().map(ShopQuarantined::of).collect();
+    shop_lines(&lines, session)
 }
 
 const fn fate(state: QuarantineState) -> &'static str {
@@ -71,14 +60,41 @@ const fn fate(state: QuarantineState) -> &'static str {
     }
 }
 
-/// What the shop tells of its quarantine.
+/// What is read of a line of quarantine, this device's or the shop's. Fields that a newer shop adds are passed over.
 #[derive(Debug, Deserialize)]
 pub(crate) struct ShopQuarantined {
     id: i64,
-    kind: Option<String>,
+    title: String,
+    by_name: String,
+    role: String,
+    device_name: String,
+    stated_ms: Option<i64>,
+    words: String,
+    would_change: Vec<String>,
     detail: String,
     since_ms: i64,
     state: QuarantineState,
+    record: Option<RecordId>,
+}
+
+impl ShopQuarantined {
+    fn of(line: &QuarantineView) -> Self {
+        let held = &line.held;
+        Self {
+            id: held.id,
+            title: line.title.clone(),
+            by_name: line.by_name.clone(),
+            role: line.role.clone(),
+            device_name: line.device_name.clone(),
+            stated_ms: line.stated_ms,
+            words: line.words.clone(),
+            would_change: line.would_change.clone(),
+            detail: held.detail.clone(),
+            since_ms: held.since_ms,
+            state: held.state,
+            record: held.record,
+        }
+    }
 }
 
 /// The shop's quarantine.
@@ -90,13 +106,28 @@ pub(crate) fn shop_quarantine(held: &Value, session: &Session<'_, '_>) -> Result
     shop_lines(&held, session)
 }
 
-/// Lines of the shop's quarantine.
+/// Lines of a quarantine: what each says and by whom, why it waits, and what letting it in would change.
 pub(crate) fn shop_lines(held: &[ShopQuarantined], session: &Session<'_, '_>) -> Result<String, Failure> {
+    let wide = width(session.env);
     let mut blocks = Vec::new();
     for line in held {
-        let kind = line.kind.as_deref().unwrap_or("something unreadable");
-        let head = format!("{}. {kind}, since {}: {}", line.id, session.local(line.since_ms)?, fate(line.state));
-        blocks.push(format!("{}\n{}", wrapped(&head, width(session.env)), indented(&sentence(&line.detail), width(session.env))));
+        let what = if line.words.is_empty() { "a record that cannot be read" } else { &line.words };
+        let which = line.record.map_or_else(String::new, |id| format!(" (record {})", short(&id)));
+        let head = format!("{}. {}: {what}{which}: {}", line.id, line.title, fate(line.state));
+        let by = if line.by_name.is_empty() { String::new() } else { format!("{} ({}), on ", line.by_name, line.role) };
+        let stated = line
+            .stated_ms
+            .map(|ms| session.local(ms))
+            .transpose()?
+            .map_or_else(String::new, |when| format!(", stated {when} by its clock"));
+        let mut lines =
+            vec![format!("From {by}{}{stated}; here since {}.", line.device_name, session.local(line.since_ms)?), sentence(&line.detail)];
+        if line.state == QuarantineState::Waiting {
+            let change =
+                if line.would_change.is_empty() { "nothing that stands would change".to_owned() } else { line.would_change.join(" ") };
+            lines.push(format!("Let in: {change}"));
+        }
+        blocks.push(format!("{}\n{}", wrapped(&head, wide), indented(&lines.join("\n"), wide)));
     }
     Ok(blocks.join("\n"))
 }

@@ -1,9 +1,10 @@
 //! One machine on a screen.
 
 use shared::record::FindingKind;
+use shared::text::count;
 use sync_core::machine::OpenFinding;
 use sync_core::standing::State;
-use sync_core::view::{LashView, MachineView, short};
+use sync_core::view::{CheckReading, MachineView, NoteLine, short};
 
 use super::{Table, indented, sentence, width, wrapped};
 use crate::exit::Failure;
@@ -34,12 +35,9 @@ pub(crate) fn holds<'f>(holds: impl IntoIterator<Item = &'f OpenFinding>, sessio
 pub(crate) fn screen(view: &MachineView, session: &Session<'_, '_>) -> Result<String, Failure> {
     let width = width(session.env);
     let mut parts: Vec<String> = holds(view.state.holds(), session)?.into_iter().collect();
+    parts.extend(notes(&view.notes, view.more.notes, session)?);
     parts.push(head(view, session)?);
-    if view.lash.is_empty() {
-        parts.push("Clearances: none read yet.".to_owned());
-    } else {
-        parts.push(clearances(view, session)?);
-    }
+    parts.push(if view.checks.is_empty() { "Clearances: none read yet.".to_owned() } else { clearances(view, session) });
     let mut open = Vec::new();
     for finding in view.findings.iter().filter(|finding| finding.grade != FindingKind::Hold) {
         open.push(format!("Finding {}: {} ({}).", short(&finding.finding), finding.what, session.local(finding.at_ms)?));
@@ -62,6 +60,18 @@ pub(crate) fn screen(view: &MachineView, session: &Session<'_, '_>) -> Result<St
     Ok(parts.join("\n\n"))
 }
 
+/// The latest notes, before anything else is read; nothing where there are none.
+pub(crate) fn notes(notes: &[NoteLine], more: usize, session: &Session<'_, '_>) -> Result<Option<String>, Failure> {
+    let mut lines = Vec::new();
+    for note in notes {
+        lines.push(format!("{} ({}, {})", note.text, note.by, session.local(note.at_ms)?));
+    }
+    if more > 0 {
+        lines.push(format!("And {}: see tappet history.", count(more, "older note", "older notes")));
+    }
+    Ok(if lines.is_empty() { None } else { Some(format!("Notes:\n{}", indented(&lines.join("\n"), width(session.env)))) })
+}
+
 fn head(view: &MachineView, session: &Session<'_, '_>) -> Result<String, Failure> {
     let width = width(session.env);
     let provisional = if view.provisional { ", provisional: the office has not confirmed it" } else { "" };
@@ -80,31 +90,48 @@ fn head(view: &MachineView, session: &Session<'_, '_>) -> Result<String, Failure
     Ok(wrapped(&lines.join("\n"), width))
 }
 
-fn clearances(view: &MachineView, session: &Session<'_, '_>) -> Result<String, Failure> {
-    let mut table = Table::new(&["Valve", "Stage", "Clearance", "Verdict", "Who", "When"]);
-    let mut remarks = Vec::new();
-    for line in &view.lash {
-        let when = line.lash.at_ms.map(|ms| session.local(ms)).transpose()?.unwrap_or_default();
-        let (valve, stage) = (line.lash.valve.to_string(), line.lash.stage.name().to_owned());
-        if line.lash.state != State::Stands {
-            remarks.push(format!("{valve} {stage}: {}. {}", state(line.lash.state), sentence(&line.lash.reason)));
-        }
-        table.row([valve, stage, clearance(line), verdict(line), line.by_name.clone(), when]);
-    }
+/// Checks on the screen: the latest ones. The others are in the history.
+const CHECKS: usize = 5;
+
+/// One block for each visit, so that nothing of two visits stands in one row.
+fn clearances(view: &MachineView, session: &Session<'_, '_>) -> String {
     let width = width(session.env);
-    Ok(format!("{}\n{}", table.text(width), indented(&remarks.join("\n"), width)).trim_end().to_owned())
-}
-
-fn clearance(line: &LashView) -> String {
-    let warm = if line.lash.stands.is_some() && !line.lash.cold { ", cold not confirmed" } else { "" };
-    format!("{}{warm}", line.words)
-}
-
-fn verdict(line: &LashView) -> String {
-    match (line.judged, line.gross, line.lash.stands) {
-        (Some(verdict), Some(gross), _) => format!("{}, {}", verdict.word(), gross.word()),
-        (Some(verdict), None, _) => verdict.word().to_owned(),
-        (None, _, Some(_)) => "not judged".to_owned(),
-        (None, _, None) => "-".to_owned(),
+    let mut blocks = Vec::new();
+    for check in view.checks.iter().take(CHECKS) {
+        let whose = match (check.visit.is_some(), check.open) {
+            (false, _) => format!("Read on {} outside of a visit, by {}:", check.day, check.by),
+            (true, true) => format!("Visit of {}, {}, not finished:", check.day, check.by),
+            (true, false) => format!("Visit of {}, {}:", check.day, check.by),
+        };
+        let mut table = Table::new(&["Valve", "Found", "Set", "Left"]);
+        for of in &check.valves {
+            let cell = |reading: &Option<CheckReading>| reading.as_ref().map_or_else(|| "-".to_owned(), |reading| said(reading, &check.by));
+            table.row([of.valve.to_string(), cell(&of.found), cell(&of.set), cell(&of.left)]);
+        }
+        let table: Vec<String> = table.text(width - 2).lines().map(|line| format!("  {line}").trim_end().to_owned()).collect();
+        blocks.push(format!("{}\n{}", wrapped(&whose, width), table.join("\n")));
     }
+    let more = view.checks.len().saturating_sub(CHECKS) + view.more.checks;
+    if more > 0 {
+        blocks.push(format!("And {}: see tappet history.", count(more, "earlier visit", "earlier visits")));
+    }
+    let open = view.lash.iter().filter(|line| line.lash.state != State::Stands);
+    let remarks: Vec<String> = open
+        .map(|line| format!("{} {}: {}. {}", line.lash.valve, line.lash.stage.name(), state(line.lash.state), sentence(&line.lash.reason)))
+        .collect();
+    if !remarks.is_empty() {
+        blocks.push(indented(&remarks.join("\n"), width));
+    }
+    blocks.join("\n")
+}
+
+fn said(reading: &CheckReading, by: &str) -> String {
+    let warm = if reading.cold { "" } else { ", cold not confirmed" };
+    let verdict = match (reading.judged, reading.gross) {
+        (Some(verdict), Some(gross)) => format!("{}, {}", verdict.word(), gross.word()),
+        (Some(verdict), None) => verdict.word().to_owned(),
+        (None, _) => "not judged".to_owned(),
+    };
+    let who = if reading.by == by { String::new() } else { format!(" ({})", reading.by) };
+    format!("{}{warm}; {verdict}{who}", reading.words)
 }

@@ -111,7 +111,7 @@ impl Table {
 
 /// A number of things: "1 change", "3 changes".
 pub(crate) fn count(number: usize, thing: &str) -> String {
-    if number == 1 { format!("1 {thing}") } else { format!("{number} {thing}s") }
+    shared::text::count(number, thing, &format!("{thing}s"))
 }
 
 /// A span of time in words: "3 h 5 min", "2 days".

@@ -5,6 +5,8 @@
 #![allow(clippy::unwrap_used, reason = "a test's own world fails by panicking")]
 
 mod history;
+#[path = "../../../shared/tests/slips.rs"]
+mod slips;
 
 use std::cell::Cell;
 use std::ffi::OsString;
@@ -208,7 +210,10 @@ impl World {
             }
             cli_client::run(argv, &mut env)
         };
-        Ran { code, out: String::from_utf8(out).unwrap(), err: String::from_utf8(err).unwrap() }
+        let (out, err) = (String::from_utf8(out).unwrap(), String::from_utf8(err).unwrap());
+        // Whatever is said in any test: one thing is one.
+        assert_eq!(slips::slips(&format!("{out}\n{err}")), Vec::<String>::new(), "{args:?}: {out}{err}");
+        Ran { code, out, err }
     }
 }
 

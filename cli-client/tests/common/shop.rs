@@ -124,9 +124,11 @@ fn answer(shop: &SqliteShop, now: &Moment, path: &str, token: &str, body: &[u8])
         path if path.starts_with("/v1/day-sheet") => {
             bearer(shop, token, now).map(|_| json(&shop.day_sheet(None, shared::length::LengthUnit::Thou, now).unwrap()))
         }
-        "/v1/quarantine?limit=500" => {
-            bearer(shop, token, now).map(|_| json(&serde_json::json!({ "items": shop.quarantined(None, 0, usize::MAX).unwrap() })))
-        }
+        "/v1/quarantine?limit=500" => bearer(shop, token, now).map(|_| {
+            json(
+                &serde_json::json!({ "items": shop.quarantine_views(None, 0, usize::MAX, shared::length::LengthUnit::Thou, now).unwrap() }),
+            )
+        }),
         other => Err((Code::NotFound, format!("There is no {other} here."))),
     };
     told.unwrap_or_else(|(code, detail)| problem(code, detail, now))

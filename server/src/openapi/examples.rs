@@ -20,8 +20,8 @@ use sync_core::keeping::BackupLine;
 use sync_core::reckon::{LeafPlan, Reckoned};
 use sync_core::store::{QuarantineState, Quarantined};
 use sync_core::view::{
-    ContestedReading, ContestedSlot, DueLine, Fate, HistoryLine, MachineLine, PersonLine, PropertyLine, ServiceRecord, ServiceValve,
-    ShopStatus,
+    ContestedReading, ContestedSlot, DueLine, Fate, HistoryLine, MachineLine, PersonLine, PropertyLine, QuarantineView, ServiceRecord,
+    ServiceValve, ShopStatus,
 };
 
 /// 2026-06-01 13:00 UTC.
@@ -192,6 +192,7 @@ fn due_line(machine: MachineId, property: PropertyId) -> DueLine {
         description: "Ride-on mower, twin".to_owned(),
         property: Some(property),
         property_name: "Quince court".to_owned(),
+        engine: "Invented twin 600".to_owned(),
         meter: Some(Hours::from_tenths(9_883)),
         words: due.words(jiff::civil::date(2026, 6, 1)),
         due: Some(due),
@@ -229,18 +230,28 @@ fn contested(doc: DocId, record: RecordId) -> ContestedSlot {
     }
 }
 
-fn quarantined(doc: DocId, record: RecordId) -> Quarantined {
-    Quarantined {
-        id: 1,
-        record: Some(record),
-        doc,
-        code: Code::RoleMayNot,
-        detail: "A helper may not finish a visit.".to_owned(),
-        device: Some(DeviceId::from_time(AT_MS, id(5))),
-        since_ms: AT_MS,
-        state: QuarantineState::Waiting,
-        kind: Some("sign-off".to_owned()),
-        bytes: Vec::new(),
+fn quarantined(doc: DocId, record: RecordId) -> QuarantineView {
+    QuarantineView {
+        title: "A-12".to_owned(),
+        by_name: "Ben".to_owned(),
+        role: "helper".to_owned(),
+        device_name: "Ben's phone".to_owned(),
+        stated_ms: Some(AT_MS),
+        words: "visit finished, complete".to_owned(),
+        would_change: vec!["Nothing stands for visit sign-off now; this would.".to_owned()],
+        can_be_let_in: true,
+        held: Quarantined {
+            id: 1,
+            record: Some(record),
+            doc,
+            code: Code::RoleMayNot,
+            detail: "A helper may not finish a visit.".to_owned(),
+            device: Some(DeviceId::from_time(AT_MS, id(5))),
+            since_ms: AT_MS,
+            state: QuarantineState::Waiting,
+            kind: Some("sign-off".to_owned()),
+            bytes: Vec::new(),
+        },
     }
 }
 

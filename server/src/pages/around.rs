@@ -9,6 +9,7 @@ use axum::response::{IntoResponse, Response};
 
 use tracing::Instrument;
 
+use super::sent::Sent;
 use super::shown::Shown;
 use crate::problem_response::Refused;
 use crate::state::ServerState;
@@ -27,6 +28,7 @@ const GUARDS: [(HeaderName, &str); 4] = [
 pub(super) async fn around(State(state): State<ServerState>, request: Request, next: Next) -> Response {
     // A little less than all that a request may take, so that a page says it, and not a problem.
     let within = state.limits.answer.saturating_sub(Duration::from_secs(1).min(state.limits.answer / 10));
+    let (request, sent) = Sent::of(request).await;
     // In a task of its own a panic ends that task alone, and is told here.
     let answer = tokio::time::timeout(within, tokio::spawn(next.run(request).in_current_span())).await;
     let mut response = match answer {
@@ -34,6 +36,9 @@ pub(super) async fn around(State(state): State<ServerState>, request: Request, n
         Ok(Err(_)) => Shown::from(Refused::broke("It is not known what was taken in. Look before you send it again.")).into_response(),
         Err(_) => Shown::from(Refused::too_slow(within)).into_response(),
     };
+    if let Some(sent) = sent {
+        response = sent.shown(response, &state).await;
+    }
     let headers = response.headers_mut();
     for (name, value) in GUARDS {
         headers.insert(name, HeaderValue::from_static(value));

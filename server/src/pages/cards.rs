@@ -14,12 +14,14 @@ use shared::verdict::FAR_TENTHS;
 use sync_core::book::BookError;
 use sync_core::desk::DeskStep;
 use sync_core::moment::fresh_uuid;
+use sync_core::view::find;
 
-use super::asked::{From, Named, Query};
+use super::asked::{Named, Query};
 use super::card_form;
 use super::desk::{go, take};
+use super::finding::{self, Find};
 use super::forms::PostedFile;
-use super::layout::{Place, field, nothing, page as frame, step, stretch, stretches, table};
+use super::layout::{Place, field, nothing, page as frame, step, table};
 use super::shown::Shown;
 use super::visitor::Visitor;
 use super::words::count;
@@ -46,9 +48,11 @@ pub(super) fn interval(interval: &Interval) -> String {
 }
 
 /// GET /office/cards
-pub(super) async fn list(State(state): State<ServerState>, visitor: Visitor, Query(asked): Query<From>) -> Result<Response, Shown> {
+pub(super) async fn list(State(state): State<ServerState>, visitor: Visitor, Query(asked): Query<Find>) -> Result<Response, Shown> {
     let cards = state.ask(|shop| shop.engine_cards()).await?;
-    let rows: Vec<Vec<Markup>> = stretch(&cards, asked.from)
+    let none = cards.is_empty();
+    let cards = find(cards, &asked.find);
+    let rows: Vec<Vec<Markup>> = finding::page_of(&cards, asked.from)
         .iter()
         .map(|card| {
             vec![
@@ -64,10 +68,13 @@ pub(super) async fn list(State(state): State<ServerState>, visitor: Visitor, Que
     let body = html! {
         h1 { "Engine cards" }
         p.soft { "What each engine type asks for, engine cold, with the manual and page it was read from. The engine maker's manual decides." }
-        @if rows.is_empty() { (nothing("There is no engine card yet. Readings are kept, and judged once there is one with a source.")) }
-        @else { (table(&count(cards.len(), "card", "cards"), &["Name", "Cylinders", "Intake", "Exhaust", "Check every", "Source"], &rows)) }
-        (stretches("/office/cards?from=", asked.from, cards.len()))
-        @if !rows.is_empty() {
+        @if none { (nothing("There is no engine card yet. Readings are kept, and judged once there is one with a source.")) }
+        @else {
+            @let listed = table("By name", &["Name", "Cylinders", "Intake", "Exhaust", "Check every", "Source"], &rows);
+            (finding::words_form("/office/cards", &asked, "name, manual, page"))
+            (finding::found("/office/cards", &asked, cards.len(), ("card", "cards"), &listed))
+        }
+        @if !none {
             p.no-print { "As a file: " a href="/office/cards/export.json" download { "JSON, to take in elsewhere" } ", " a href="/office/cards/export.csv" download { "CSV, for a spreadsheet" } "." }
         }
         @if visitor.is_office() {

@@ -8,6 +8,7 @@ use shared::bracket::Bracket;
 use shared::engine_card::Range;
 use shared::length::{Length, LengthUnit};
 use shared::record::Stage;
+use shared::text::count;
 use sync_core::reckon::{CoursePoint, LashCourse};
 
 /// Part of what is shown that is left free at either end, in percent.
@@ -118,7 +119,7 @@ pub(super) fn course(name: &str, course: &LashCourse, unit: LengthUnit) -> Optio
         svg.course viewBox="0 0 320 156" role="img" aria-labelledby={ (name) "-t " (name) "-d" } {
             title id={ (name) "-t" } { "Clearance of " (course.valve) " over engine hours" }
             desc id={ (name) "-d" } {
-                (placed.len()) (if placed.len() == 1 { " reading" } else { " readings" }) " between " (first) " and " (last)
+                (count(placed.len(), "reading", "readings")) " between " (first) " and " (last)
                 " engine hours, each drawn as its bracket; " (beside) ". The table below has the same readings."
             }
             @if let Some(range) = range {

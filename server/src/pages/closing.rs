@@ -8,11 +8,12 @@ use serde::Deserialize;
 use shared::ids::MachineId;
 use shared::length::LengthUnit;
 use sync_core::desk::DeskStep;
-use sync_core::view::bounds::MOST_DAYS;
-use sync_core::view::{ClosedDay, DaySheet};
+use sync_core::view::bounds::MOST_DAYS_TOLD;
+use sync_core::view::{ClosedDay, DaySheet, find};
 
 use super::asked::{Named, Query};
 use super::day_sheet::at;
+use super::finding::{self, Find};
 use super::forms::Posted;
 use super::layout::{Place, and_more, field, nothing, page as frame, table};
 use super::shown::Shown;
@@ -151,15 +152,17 @@ pub(super) fn evenings(id: MachineId, days: &[ClosedDay]) -> Markup {
 }
 
 /// GET /office/days
-pub(super) async fn days(State(state): State<ServerState>, visitor: Visitor) -> Result<Response, Shown> {
+pub(super) async fn days(State(state): State<ServerState>, visitor: Visitor, Query(asked): Query<Find>) -> Result<Response, Shown> {
     let unit: LengthUnit = visitor.unit;
-    let days = state.ask(move |shop| shop.closed_days(MOST_DAYS, unit)).await?;
-    let rows: Vec<Vec<Markup>> = days
+    let days = state.ask(move |shop| shop.closed_days(MOST_DAYS_TOLD, unit)).await?;
+    let none = days.is_empty();
+    let days = find(days, &asked.find);
+    let rows: Vec<Vec<Markup>> = finding::page_of(&days, asked.from)
         .iter()
         .map(|closed| {
             let n = closed.counts;
             vec![
-                html! { a href=(at(closed.day)) { (closed.day) } },
+                html! { a href=(at(closed.day)) { (closed.day_words) } },
                 html! { (closed.by) ", " (closed.when) },
                 html! { (count(n.records as usize, "record", "records")) ", " (count(n.visits as usize, "visit", "visits")) },
                 html! {
@@ -173,8 +176,12 @@ pub(super) async fn days(State(state): State<ServerState>, visitor: Visitor) -> 
     let body = html! {
         h1 { "Days closed" }
         p.soft { "A closed day is a signed record of what there was; what comes for it later is listed on its sheet." }
-        @if rows.is_empty() { (nothing("No day has been closed yet. Close one at the end of its day sheet.")) }
-        @else { (table("The latest first", &["Day", "Closed by", "What there was", "Left open", "Came since"], &rows)) }
+        @if none { (nothing("No day has been closed yet. Close one at the end of its day sheet.")) }
+        @else {
+            @let listed = table("The latest first", &["Day", "Closed by", "What there was", "Left open", "Came since"], &rows);
+            (finding::words_form("/office/days", &asked, "date or weekday, who closed it, what was left open"))
+            (finding::found("/office/days", &asked, days.len(), ("day", "days"), &listed))
+        }
     };
     Ok(frame(&visitor, Place::Days, "Days closed", &body))
 }

@@ -1,4 +1,4 @@
-//! The day sheet: what came in, from whom, what is contested, what cannot be, what is missing. It renews itself.
+//! The day sheet as the day's work: what needs the office first, what merely came in below. It renews itself.
 
 use axum::extract::State;
 use axum::http::{HeaderMap, header};
@@ -10,7 +10,7 @@ use serde::Deserialize;
 use shared::ids::DeviceId;
 use sync_core::book::BookError;
 use sync_core::standing::apart;
-use sync_core::view::{DaySheet, SlotSheet};
+use sync_core::view::DaySheet;
 
 use super::asked::Query;
 use super::desk::machine_at;
@@ -18,9 +18,8 @@ use super::layout::{Place, and_more, nothing, page as frame, table};
 use super::shown::Shown;
 use super::visitor::{Visitor, Waiting};
 use super::words::count;
-use super::{closing, machine_parts, ruling};
+use super::{closing, matters};
 use crate::events;
-use crate::problem_response::sentence;
 use crate::routes::given::day;
 use crate::state::ServerState;
 
@@ -47,7 +46,8 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Que
             // The mark first: what comes in between it and the sheet is then asked for once more, not missed.
             let mark = shop.day_mark()?;
             let sheet = shop.day_sheet(asked, unit, &now)?;
-            Ok::<_, BookError>((mark, sheet, shop.contested_sheets(unit)?))
+            let slots = matters::slots(shop, &sheet, unit)?;
+            Ok::<_, BookError>((mark, sheet, slots))
         })
         .await?;
     let title = format!("Day sheet of {}", sheet.day);
@@ -66,10 +66,9 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Que
             (closing::state(&visitor, &sheet))
             @for doubt in &sheet.clock_doubts { p { span.warn { (doubt) } } }
             (tally(&sheet))
-            (contested(&visitor, &sheet, &slots))
-            (aside(&sheet))
-            (holds(&visitor, &sheet))
+            (matters::all(&visitor, &sheet, &slots))
             (recheck(&sheet))
+            (notes(&visitor, &sheet))
             (arrived(&sheet))
             (visits(&visitor, &sheet))
             (devices(&visitor, &sheet))
@@ -97,75 +96,35 @@ pub(super) async fn events(State(state): State<ServerState>, waiting: Waiting, h
 fn tally(sheet: &DaySheet) -> Markup {
     let all = sheet.counts;
     let lines: [(usize, &str, &str, &str, &str); 8] = [
-        (all.contested, "contested", "contested", "#contested", "warn"),
-        (all.aside, "in doubt", "in doubt", "#doubt", "warn"),
-        (all.holds, "machine on hold", "machines on hold", "#holds", "stop"),
-        (all.recheck, "to measure again", "to measure again", "#recheck", "warn"),
-        (all.quarantine, "in quarantine", "in quarantine", "/office/quarantine", "warn"),
-        (all.unfinished, "visit not finished", "visits not finished", "#visits", "warn"),
+        (all.contested, "slot contested", "slots contested", "#needs", "warn"),
+        (all.aside, "record in doubt", "records in doubt", "#needs", "warn"),
+        (all.holds, "machine on hold", "machines on hold", "#needs", "stop"),
+        (all.quarantine, "record in quarantine", "records in quarantine", "/office/quarantine", "warn"),
         (all.missing, "device not here", "devices not here", "#devices", "warn"),
+        (all.unfinished, "visit not finished", "visits not finished", "#visits", "warn"),
+        (all.recheck, "slot to measure again", "slots to measure again", "#recheck", "warn"),
         (all.records, "record came in", "records came in", "#arrived", "soft"),
     ];
     html! {
         ul.tally {
             @for (n, one, many, to, class) in lines.into_iter().filter(|(n, _, _, to, _)| *n > 0 || *to == "#arrived") {
-                li class=(class) { a href=(to) { b { (n) } " " (if n == 1 { one } else { many }) } }
+                @let counted = count(n, one, many);
+                @let (number, noun) = counted.split_once(' ').unwrap_or_default();
+                li class=(class) { a href=(to) { b { (number) } " " (noun) } }
             }
         }
     }
 }
 
-fn contested(visitor: &Visitor, sheet: &DaySheet, slots: &[SlotSheet]) -> Markup {
+/// Notes that were left on the day: the next one there is to know them.
+fn notes(visitor: &Visitor, sheet: &DaySheet) -> Markup {
     html! {
-        h2 id="contested" { "Contested" }
-        @if slots.is_empty() { (nothing("Nobody disagrees with anybody.")) }
-        @for (n, slot) in slots.iter().enumerate() {
-            section {
-                h3 {
-                    a href=(ruling::at(slot.side_by_side.doc, &slot.side_by_side.slot)) { (slot.side_by_side.title) ": " (slot.side_by_side.slot_words) }
-                }
-                (ruling::readings(visitor, slot, &format!("c{n}"), &at(sheet.day)))
+        @if !sheet.notes.is_empty() {
+            h2 id="notes" { "Notes" }
+            @for line in &sheet.notes {
+                @let to = if line.of_machine { machine_at(line.doc) } else { format!("/office/properties/{}", line.doc) };
+                p { a href=(to) { (line.title) } ": " (line.note.text) " " span.soft { (line.note.by) ", " (visitor.local(line.note.at_ms)) } }
             }
-        }
-        (and_more(sheet.counts.contested.saturating_sub(slots.len()), "contested slot", "contested slots"))
-    }
-}
-
-fn aside(sheet: &DaySheet) -> Markup {
-    let rows: Vec<Vec<Markup>> = sheet
-        .aside
-        .iter()
-        .map(|line| {
-            vec![
-                html! { a href=(ruling::at(line.doc, &line.slot)) { (line.title) } },
-                html! { (line.words) },
-                html! { (sentence(&line.why)) },
-                html! { (line.by) },
-                html! { a.id href={ "/office/records/" (line.record) } { (line.short) } },
-            ]
-        })
-        .collect();
-    html! {
-        @if !rows.is_empty() {
-            h2 id="doubt" { "In doubt or only proposed" }
-            (table("What does not stand by itself; a ruling can let it in", &["About", "What was stated", "Why it waits", "Who", "Record"], &rows))
-            (and_more(sheet.counts.aside.saturating_sub(rows.len()), "record", "records"))
-        }
-    }
-}
-
-fn holds(visitor: &Visitor, sheet: &DaySheet) -> Markup {
-    html! {
-        @if !sheet.holds.is_empty() {
-            h2 id="holds" { "On hold: do not run" }
-            @for hold in &sheet.holds {
-                div.stop-box {
-                    p { span.stop { "HOLD " } a href=(machine_at(hold.doc)) { (hold.tag) } " at " (hold.property) ": " (sentence(&hold.what)) }
-                    p.soft { (hold.by) ", " (visitor.local(hold.at_ms)) }
-                    (machine_parts::clear_form(visitor, hold.finding, &at(sheet.day)))
-                }
-            }
-            (and_more(sheet.counts.holds.saturating_sub(sheet.holds.len()), "hold", "holds"))
         }
     }
 }

@@ -29,7 +29,7 @@ pub(super) fn go(to: &str) -> Redirect {
     Redirect::to(if ours(to) { to } else { "/office" })
 }
 
-fn ours(to: &str) -> bool {
+pub(super) fn ours(to: &str) -> bool {
     to.strip_prefix("/office").is_some_and(|rest| rest.is_empty() || rest.starts_with(['/', '?']))
         && to.bytes().all(|b| b.is_ascii_graphic() && b != b'\\')
 }

@@ -13,25 +13,30 @@ use sync_core::book::BookError;
 use sync_core::view::DueLine;
 use sync_core::view::bounds::MOST_LINES;
 
-use super::asked::{From, Query};
+use super::asked::Query;
 use super::desk::machine_at;
-use super::layout::{Place, and_more, field, nothing, page as frame, stretch, stretches, table};
+use super::finding::{self, Find};
+use super::layout::{Place, and_more, field, nothing, page as frame, table};
 use super::shown::Shown;
 use super::visitor::Visitor;
-use super::words::count;
 use crate::problem_response::sentence;
 use crate::state::ServerState;
 
 /// GET /office/due
-pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Query(asked): Query<From>) -> Result<Response, Shown> {
-    let now = visitor.now;
-    let lines = state.ask(move |shop| shop.due(&now)).await?;
+pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Query(asked): Query<Find>) -> Result<Response, Shown> {
+    let (now, filter) = (visitor.now, asked.of_due()?);
+    let (lines, cards) = state.ask(move |shop| Ok::<_, BookError>((shop.due(&now)?, shop.engine_cards()?))).await?;
+    let engines: Vec<String> = cards.into_iter().map(|card| card.name).collect();
+    let none = lines.is_empty();
+    let lines = filter.of(lines);
     let body = html! {
         h1 { "Due" }
-        p.soft { "Every machine, the most pressing first: by engine hours or by the calendar, whichever comes first." }
-        @if lines.is_empty() { (nothing("There is no machine in the book yet. Add one under its property.")) }
-        @else { (list(stretch(&lines, asked.from))) }
-        (stretches("/office/due?from=", asked.from, lines.len()))
+        p.soft { "By engine hours or by the calendar, whichever comes first. Machines on hold come first." }
+        @if none { (nothing("There is no machine in the book yet. Add one under its property.")) }
+        @else {
+            (finding::due_form("/office/due", &asked, &engines))
+            (finding::found("/office/due", &asked, lines.len(), ("machine", "machines"), &list(finding::page_of(&lines, asked.from))))
+        }
     };
     Ok(frame(&visitor, Place::Due, "Due", &body))
 }
@@ -53,7 +58,7 @@ pub(super) fn list(lines: &[DueLine]) -> Markup {
             ]
         })
         .collect();
-    table(&count(lines.len(), "machine", "machines"), &["Machine", "What it is", "Where", "Hour meter", "Next check", "Look out"], &rows)
+    table("What is due, and what to look out for", &["Machine", "What it is", "Where", "Hour meter", "Next check", "Look out"], &rows)
 }
 
 fn marks(line: &DueLine) -> Markup {

@@ -10,10 +10,12 @@ use std::str::FromStr;
 use axum::Form;
 use axum::extract::{FromRequest, Multipart, Request};
 use axum::http::{HeaderMap, HeaderName, header};
-use maud::{Markup, html};
+use maud::{Markup, PreEscaped, html};
 use sha2::{Digest, Sha256};
 use shared::problem::Code;
 
+use super::refilled::{self, Typed};
+use super::sent::{AT, Sent};
 use super::shown::Shown;
 use super::visitor::Visitor;
 use crate::problem_response::Refused;
@@ -123,6 +125,11 @@ impl Fields {
         self.0.get(name).map(|text| text.trim()).filter(|text| !text.is_empty())
     }
 
+    /// All of them, by name.
+    pub(super) const fn all(&self) -> &BTreeMap<String, String> {
+        &self.0
+    }
+
     /// As it was typed: blanks around a passphrase are of it.
     pub(super) fn as_typed(&self, name: &str) -> String {
         self.0.get(name).cloned().unwrap_or_default()
@@ -131,15 +138,15 @@ impl Fields {
     /// A field that must be filled in.
     pub(super) fn text(&self, name: &str) -> Result<String, Refused> {
         self.maybe(name).map(str::to_owned).ok_or_else(|| {
-            let say = format!("The field \"{name}\" is empty, and it is needed. Nothing was changed. Go back and fill it in.");
-            Refused::new(Code::BodyInvalid, say)
+            let say = format!("The field \"{name}\" is empty, and it is needed. Nothing was changed. Fill it in and send it again.");
+            Refused::new(Code::BodyInvalid, say).of_field(name)
         })
     }
 
     /// A field that is not for people to type: an id, a choice of ours.
     pub(super) fn read<T: FromStr<Err: Display>>(&self, name: &str) -> Result<T, Refused> {
         let text = self.text(name)?;
-        text.parse().map_err(|error: T::Err| Refused::unreadable(&format!("The field \"{name}\" cannot be read: {error}")))
+        text.parse().map_err(|error: T::Err| Refused::unreadable(&format!("The field \"{name}\" cannot be read: {error}")).of_field(name))
     }
 
     /// As [`Self::read`], where it may be left empty.
@@ -148,12 +155,32 @@ impl Fields {
     }
 }
 
-/// A form with the session's token in it.
+/// A form with the session's token in it, and the page that it stands on. One that was just refused has what was typed, and why.
 pub(super) fn form(visitor: &Visitor, action: &str, inside: &Markup) -> Markup {
+    let ours = html! { input type="hidden" name="token" value=(visitor.form_token()); };
+    form_at(visitor.at(), visitor.sent(), action, &ours, inside)
+}
+
+/// A form that stands on a page; `ours` is what of it nobody types.
+pub(super) fn form_at(at: &str, sent: Option<&Sent>, action: &str, ours: &Markup, inside: &Markup) -> Markup {
+    let refused = sent.filter(|sent| sent.is(action, &inside.0)).and_then(|sent| Some((sent, sent.not_taken.as_ref()?)));
+    let Some((sent, not_taken)) = refused else {
+        return html! { form method="post" action=(action) { (ours) input type="hidden" name=(AT) value=(at); (inside) } };
+    };
+    let wrong = not_taken.field.as_deref();
+    let label = wrong.and_then(|name| refilled::label(&inside.0, name));
+    // The sentence names a field as the form sends it; people know it by its label.
+    let sentence = match (wrong, &label) {
+        (Some(name), Some(label)) => not_taken.sentence.replace(&format!("\"{name}\""), &format!("“{label}”")),
+        _ => not_taken.sentence.clone(),
+    };
+    let typed = Typed { fields: &sent.fields, wrong }.into_form(&inside.0);
     html! {
-        form method="post" action=(action) {
-            input type="hidden" name="token" value=(visitor.form_token());
-            (inside)
+        form method="post" action=(action) data-refused {
+            (ours)
+            input type="hidden" name=(AT) value=(at);
+            p.refused id="refused" role="alert" tabindex="-1" { (sentence) }
+            (PreEscaped(typed))
         }
     }
 }

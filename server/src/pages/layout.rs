@@ -6,7 +6,6 @@ use axum::response::{IntoResponse, Response};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use shared::length::LengthUnit;
 use shared::text::visible_in_markup;
-use sync_core::view::bounds::MOST_LINES;
 
 use super::assets::{SCRIPT, STYLE};
 use super::forms::form;
@@ -97,6 +96,7 @@ pub(super) fn page(visitor: &Visitor, place: Place, title: &str, body: &Markup) 
             @if let Some(said) = &visitor.said { p.said role="status" { (said) } }
             (body)
         }
+        footer.foot { p { "Times are the shop's own: " (visitor.shop.time_zone) "." } }
     };
     whole(&format!("{title} · {}", visitor.shop.name), &inside).into_response()
 }
@@ -126,35 +126,20 @@ pub(super) fn and_more(more: usize, one: &str, many: &str) -> Markup {
     html! { @if more > 0 { p.soft { "And " (words::count(more, one, many)) " more." } } }
 }
 
-/// The stretch of a list that one screen shows, from its nth line on.
-pub(super) fn stretch<T>(list: &[T], from: usize) -> &[T] {
-    let from = from.min(list.len());
-    &list[from..list.len().min(from + MOST_LINES)]
-}
-
-/// Which stretch of how many lines that is, and the ways to the one before and the one after; nothing where it is all. `to` is
-/// the address up to the number of the line.
-pub(super) fn stretches(to: &str, from: usize, all: usize) -> Markup {
-    let until = all.min(from.saturating_add(MOST_LINES));
-    html! {
-        @if from > 0 || until < all {
-            p.bar-line {
-                span { (from.min(all) + 1) " to " (until) " of " (all) }
-                @if from > 0 { a href={ (to) (from.saturating_sub(MOST_LINES)) } { "Those before" } }
-                @if until < all { a href={ (to) (until) } { "And " (all - until) " more" } }
-            }
-        }
-    }
-}
-
 /// That there is nothing of a kind, and what that means.
 pub(super) fn nothing(what: &str) -> Markup {
     html! { p.nothing { (what) } }
 }
 
-/// A step that asks once more before it is done: opened first, sent second.
+/// A step that asks once more before it is done: opened first, sent second. It stands open where it was just refused.
 pub(super) fn step(summary: &str, inside: &Markup) -> Markup {
-    html! { details.step { summary { (summary) } (inside) } }
+    let refused = inside.0.contains(" data-refused");
+    html! { details.step open[refused] { summary { (summary) } (inside) } }
+}
+
+/// Ids and codes, out of sight until somebody asks for them: people go by names and times.
+pub(super) fn ids(inside: &Markup) -> Markup {
+    html! { details.ids { summary { "Record ids" } p { (inside) } } }
 }
 
 /// A field with its label above it.

@@ -46,11 +46,12 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Nam
             "; " (view.duty.name()) " duty."
             @if view.provisional { " " span.warn { "Entered in the field; the office has not confirmed it." } }
         }
+        (parts::notes(&visitor, &view.notes, view.more.notes))
         (parts::open(&visitor, &view, doc))
         p.lead { (sentence(&view.due_words)) }
         @for line in &due { @if *line != view.due_words { p.soft { (sentence(line)) } } }
         (parts::engine_card(&visitor, &view))
-        (parts::valves(&visitor, &view))
+        (parts::valves(&view))
         (parts::courses(&courses, unit))
         (parts::hours(&visitor, &view, &meter))
         (photo::photos(&visitor, doc, &photos))
@@ -60,7 +61,7 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Nam
         div.no-print {
             h2 { "At the desk" }
             (closing::evenings(id, &days))
-            (parts::note_form(&visitor, id))
+            (parts::note_form(&visitor, &format!("/office/machines/{id}/note")))
             @if visitor.is_office() { (parts::card_form(&visitor, &view, &properties, &cards)) }
         }
     };

@@ -4,14 +4,15 @@ use std::collections::BTreeMap;
 
 use maud::{Markup, html};
 use shared::engine_card::{Duty, EngineCard};
-use shared::ids::{DocId, MachineId, RecordId};
+use shared::ids::{DocId, RecordId};
 use shared::length::LengthUnit;
 use shared::record::{FindingKind, Stage};
+use shared::valve::Valve;
 use shared::verdict::Verdict;
 use sync_core::reckon::{LashCourse, MeterLine, Reckoned};
 use sync_core::standing::State;
 use sync_core::view::bounds::MOST_POINTS;
-use sync_core::view::{Fate, LashView, MachineView, PropertyLine, short};
+use sync_core::view::{CheckLine, CheckReading, Fate, MachineView, NoteLine, PropertyLine};
 
 use super::desk::machine_at;
 use super::forms::form;
@@ -28,7 +29,7 @@ pub(super) fn open(visitor: &Visitor, view: &MachineView, doc: DocId) -> Markup 
         @for hold in holds {
             div.stop-box {
                 p { span.stop { "HOLD, do not run: " } (sentence(&hold.what)) }
-                p.soft { a.id href={ "/office/records/" (hold.finding) } { (short(&hold.finding)) } ", " (visitor.local(hold.at_ms)) }
+                p.soft { a href={ "/office/records/" (hold.finding) } { (visitor.local(hold.at_ms)) } }
                 (clear_form(visitor, hold.finding, &back))
             }
         }
@@ -66,47 +67,71 @@ pub(super) fn engine_card(visitor: &Visitor, view: &MachineView) -> Markup {
     }
 }
 
-fn verdict(line: &LashView) -> Markup {
+fn verdict(reading: &CheckReading) -> Markup {
     html! {
-        @match (line.judged, line.lash.stands) {
-            (Some(Verdict::InSpec), _) => span.good { (Verdict::InSpec.word()) },
-            (Some(verdict @ Verdict::NotSettled(_)), _) => { (verdict.word()) },
-            (Some(verdict), _) => span.stop { (verdict.word()) },
-            (None, Some(_)) => "not judged",
-            (None, None) => "",
+        @match reading.judged {
+            Some(Verdict::InSpec) => span.good { (Verdict::InSpec.word()) },
+            Some(verdict @ Verdict::NotSettled(_)) => { (verdict.word()) },
+            Some(verdict) => span.stop { (verdict.word()) },
+            None => "not judged",
         }
-        @if let Some(gross) = line.gross {
+        @if let Some(gross) = reading.gross {
             ", " span.stop { (gross.word()) }
             br; small { (gross.asks().join(" ")) }
         }
     }
 }
 
-/// The valves: one row each, one column for each stage.
-pub(super) fn valves(visitor: &Visitor, view: &MachineView) -> Markup {
+/// The checks: one row for each valve of each visit, so that nothing of two visits stands in one row.
+pub(super) fn valves(view: &MachineView) -> Markup {
     let doc = view.machine.doc();
-    let cell = |line: &LashView| {
-        let slot = shared::slot::Slot::lash(line.lash.valve, line.lash.stage);
+    let cell = |check: &CheckLine, valve: Valve, stage: Stage, reading: &CheckReading| {
+        let slot = shared::slot::Slot::lash(valve, stage);
         html! {
-            a href=(ruling::at(doc, &slot)) { (line.words) }
-            @if line.lash.stands.is_some() && !line.lash.cold { ", " span.warn { "cold not confirmed" } }
-            " " (verdict(line))
-            @if line.lash.state != State::Stands { br; span.tag { (line.lash.state.words()) } }
-            @if let Some(at) = line.lash.at_ms { br; small { (line.by_name) ", " (visitor.local(at)) } }
+            a href=(ruling::at(doc, &slot)) { (reading.words) }
+            @if !reading.cold { ", " span.warn { "cold not confirmed" } }
+            " " (verdict(reading))
+            @if let Some(state) = reading.state.filter(|state| *state != State::Stands) { br; span.tag { (state.words()) } }
+            @if reading.by != check.by { br; small { (reading.by) } }
         }
     };
-    let rows: Vec<Vec<Markup>> = view
-        .valves()
-        .into_iter()
-        .map(|valve| {
-            let at = |stage: Stage| view.lash.iter().find(|l| l.lash.valve == valve && l.lash.stage == stage).map(cell).unwrap_or_default();
-            vec![html! { (valve) br; small { (valve.words()) } }, at(Stage::Found), at(Stage::Set), at(Stage::Left)]
-        })
-        .collect();
+    let mut rows: Vec<Vec<Markup>> = Vec::new();
+    for check in &view.checks {
+        let visit = html! {
+            (check.day) br;
+            small {
+                (check.by)
+                @if check.visit.is_none() { ", outside of a visit" } @else if check.open { ", " span.warn { "not finished" } }
+            }
+        };
+        for of in &check.valves {
+            let at = |stage: Stage, reading: &Option<CheckReading>| {
+                reading.as_ref().map(|r| cell(check, of.valve, stage, r)).unwrap_or_default()
+            };
+            let valve = html! { (of.valve) br; small { (of.valve.words()) } };
+            rows.push(vec![visit.clone(), valve, at(Stage::Found, &of.found), at(Stage::Set, &of.set), at(Stage::Left, &of.left)]);
+        }
+    }
     html! {
         h2 { "Valve clearances" }
-        @if view.lash.is_empty() { (nothing("None has been read yet.")) }
-        @else { (table("What stands, at each stage of the last check", &["Valve", "Found", "Set", "Left"], &rows)) }
+        @if rows.is_empty() { (nothing("None has been read yet.")) }
+        @else { (table("By visit, the latest first: what was found, set and left that time", &["Visit", "Valve", "Found", "Set", "Left"], &rows)) }
+        (and_more(view.more.checks, "earlier visit", "earlier visits"))
+        @for line in view.lash.iter().filter(|line| line.lash.state == State::Recheck) {
+            p { span.tag.warn { "measure again" } " " a href=(ruling::at(doc, &shared::slot::Slot::lash(line.lash.valve, line.lash.stage))) { (line.lash.valve) " " (line.lash.stage.name()) } ": nothing stands, by ruling." }
+        }
+    }
+}
+
+/// The latest notes, before anything else is read.
+pub(super) fn notes(visitor: &Visitor, notes: &[NoteLine], more: usize) -> Markup {
+    html! {
+        @if !notes.is_empty() {
+            section.notes aria-label="Notes" {
+                @for note in notes { p { (note.text) " " span.soft { (note.by) ", " (visitor.local(note.at_ms)) } } }
+                (and_more(more, "older note", "older notes"))
+            }
+        }
     }
 }
 
@@ -223,11 +248,10 @@ pub(super) fn history(visitor: &Visitor, view: &MachineView) -> Markup {
         .map(|line| {
             let class = if matches!(line.fate, Fate::Contends | Fate::Aside) { "warn" } else { "soft" };
             vec![
-                html! { (visitor.local(line.at_ms)) },
+                html! { a href={ "/office/records/" (line.record) } { (visitor.local(line.at_ms)) } },
                 html! { (line.words) },
                 html! { (line.by) },
                 html! { span class=(class) { (line.fate.words()) } },
-                html! { a.id href={ "/office/records/" (line.record) } { (line.short) } },
             ]
         })
         .collect();
@@ -237,19 +261,20 @@ pub(super) fn history(visitor: &Visitor, view: &MachineView) -> Markup {
         @else {
             details {
                 summary { (words::count(rows.len() + view.more.history, "record", "records")) @if view.more.history == 0 { ", every one of them" } }
-                (table("The latest first", &["When", "What it says", "Who", "Now", "Record"], &rows))
+                (table("The latest first", &["When", "What it says", "Who", "Now"], &rows))
                 (and_more(view.more.history, "older record", "older records"))
             }
         }
     }
 }
 
-pub(super) fn note_form(visitor: &Visitor, id: MachineId) -> Markup {
+/// Leaving a note, in two actions; `to` is where it is sent.
+pub(super) fn note_form(visitor: &Visitor, to: &str) -> Markup {
     let inside = html! {
         (field("Note", "", &html! { textarea name="text" rows="3" required maxlength="4000" {} }))
         button { "Keep the note" }
     };
-    step("Add a note", &form(visitor, &format!("/office/machines/{id}/note"), &inside))
+    step("Add a note", &form(visitor, to, &inside))
 }
 
 /// Stating the card anew; for a provisional machine that is its confirmation.

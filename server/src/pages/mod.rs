@@ -10,6 +10,8 @@ mod around;
 mod asked;
 mod forms;
 mod passphrase;
+mod refilled;
+mod sent;
 mod session;
 mod shown;
 mod signing_in;
@@ -29,8 +31,10 @@ mod cards;
 mod closing;
 mod day_sheet;
 mod due;
+mod finding;
 mod machine;
 mod machine_parts;
+mod matters;
 mod people;
 mod person;
 mod photo;
@@ -53,7 +57,7 @@ use crate::problem_response::Refused;
 use crate::state::ServerState;
 use shown::Shown;
 
-/// What the pages keep between two requests, in memory alone.
+/// What the pages keep between two requests. Of the sessions the shop's database has what a restart must not end.
 #[derive(Debug, Default)]
 pub(crate) struct Rooms {
     sessions: session::Sessions,
@@ -62,8 +66,13 @@ pub(crate) struct Rooms {
     browser_key: tokio::sync::OnceCell<[u8; 64]>,
 }
 
-/// Every page.
+/// Every page, with what surrounds it.
 pub(crate) fn routes(state: &ServerState) -> Router<ServerState> {
+    every().route_layer(from_fn_with_state(state.clone(), around::around)).route("/", get(async || Redirect::to("/office")))
+}
+
+/// Every page and every step.
+fn every() -> Router<ServerState> {
     let anyone = Router::new()
         .route("/office/sign-in", get(signing_in::page).post(signing_in::sign_in))
         .route("/office/first", get(signing_in::first_page).post(signing_in::first))
@@ -84,6 +93,7 @@ pub(crate) fn routes(state: &ServerState) -> Router<ServerState> {
         .route("/office/findings/{id}/clear", post(machine::clear))
         .route("/office/records/{id}", get(record::page))
         .route("/office/records/{id}/void", post(record::void))
+        .route("/office/visits/{id}/finish", post(matters::finish))
         .route("/office/visits/{id}/record", get(service::page))
         .route("/office/visits/{id}/record.pdf", get(service::pdf))
         .route("/office/machines/{id}/season.pdf", get(service::season_pdf))
@@ -91,6 +101,7 @@ pub(crate) fn routes(state: &ServerState) -> Router<ServerState> {
         .route("/office/round", get(due::round))
         .route("/office/properties", get(properties::list).post(properties::add))
         .route("/office/properties/{id}", get(properties::page).post(properties::add_machine))
+        .route("/office/properties/{id}/note", post(properties::note))
         .route("/office/properties/{id}/card", post(properties::restate))
         .route("/office/cards", get(cards::list).post(card_form::add))
         .route("/office/cards/{id}", get(cards::page).post(card_form::restate))
@@ -114,6 +125,4 @@ pub(crate) fn routes(state: &ServerState) -> Router<ServerState> {
         .merge(office_or_lead)
         .route("/office/{*rest}", any(async || Shown::from(Refused::no_such_route())))
         .method_not_allowed_fallback(async || Shown::from(Refused::wrong_method()))
-        .route_layer(from_fn_with_state(state.clone(), around::around))
-        .route("/", get(async || Redirect::to("/office")))
 }

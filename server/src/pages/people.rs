@@ -5,39 +5,31 @@ use std::collections::BTreeMap;
 use axum::extract::State;
 use axum::response::{Redirect, Response};
 use maud::{Markup, html};
-use serde::Deserialize;
 use shared::ids::{DeviceId, PersonId};
 use shared::role::Role;
 use sync_core::book::BookError;
 use sync_core::desk::DeskStep;
-use sync_core::view::DeviceLine;
-use sync_core::view::bounds::MOST_LINES;
+use sync_core::view::bounds::{MOST_LINES, MOST_LISTED};
+use sync_core::view::{DeviceLine, find};
 
 use super::asked::{Named, Query};
 use super::desk;
+use super::finding::{self, Find};
 use super::forms::{Posted, form};
-use super::layout::{Place, and_more, field, nothing, page as frame, step, stretch, stretches, table};
+use super::layout::{Place, and_more, field, nothing, page as frame, step, table};
 use super::shown::Shown;
 use super::visitor::Visitor;
 use crate::state::ServerState;
 
-/// From which person and which device on they are shown.
-#[derive(Debug, Deserialize)]
-pub(super) struct Asked {
-    #[serde(default)]
-    from: usize,
-    #[serde(default)]
-    devices: usize,
-}
-
 /// GET /office/people
-pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Query(asked): Query<Asked>) -> Result<Response, Shown> {
+pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Query(asked): Query<Find>) -> Result<Response, Shown> {
     let (people, devices) = state.ask(|shop| Ok::<_, BookError>((shop.people()?, shop.devices()?))).await?;
     let mut owned: BTreeMap<PersonId, usize> = BTreeMap::new();
     for device in devices.iter().filter(|device| device.revoked_ms.is_none()) {
         *owned.entry(device.person).or_default() += 1;
     }
-    let rows: Vec<Vec<Markup>> = stretch(&people, asked.from)
+    let (people, devices) = (find(people, &asked.find), find(devices, &asked.find));
+    let rows: Vec<Vec<Markup>> = finding::page_of(&people, asked.from)
         .iter()
         .map(|person| {
             let owned = owned.get(&person.person).copied().unwrap_or_default();
@@ -58,13 +50,15 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Que
     };
     let body = html! {
         h1 { "People and devices" }
-        @if rows.is_empty() { (nothing("Nobody is on the roster.")) }
-        @else { (table("Open a person to give a role, a property or a one-time code", &["Name", "Role", "Devices", "Looks after"], &rows)) }
-        (stretches("/office/people?from=", asked.from, people.len()))
+        @let listed = html! {
+            (table("Open a person to give a role, a property or a one-time code", &["Name", "Role", "Devices", "Looks after"], &rows))
+            h2 { "Devices" }
+            @if devices.len() > MOST_LISTED { p.soft { "The first " (MOST_LISTED) " of " (devices.len()) ": find by name, or open a person." } }
+            (devices_table(&visitor, &finding::page_of(&devices, 0).iter().collect::<Vec<_>>()))
+        };
+        (finding::words_form("/office/people", &asked, "name, role, property, device"))
+        (finding::found("/office/people", &asked, people.len().max(usize::from(!devices.is_empty())), ("person", "people"), &listed))
         @if visitor.is_office() { div.no-print { (step("Add a person", &form(&visitor, "/office/people", &add))) } }
-        h2 { "Devices" }
-        (devices_table(&visitor, &stretch(&devices, asked.devices).iter().collect::<Vec<_>>()))
-        (stretches("/office/people?devices=", asked.devices, devices.len()))
     };
     Ok(frame(&visitor, Place::People, "People and devices", &body))
 }
@@ -87,7 +81,7 @@ pub(super) fn devices_table(visitor: &Visitor, devices: &[&DeviceLine]) -> Marku
                 html! { (device.name) },
                 html! { (device.person_name) },
                 html! { @match device.revoked_ms { Some(ms) => span.warn { "revoked " (visitor.local(ms)) }, None => "trusted" } },
-                html! { @if device.revoked_ms.is_none() && visitor.is_office() { (revoke_form(visitor, device)) } },
+                html! { @if device.revoked_ms.is_none() && visitor.is_office() { (revoke_form(visitor, device.device, "/office/people")) } },
             ]
         })
         .collect();
@@ -97,12 +91,14 @@ pub(super) fn devices_table(visitor: &Visitor, devices: &[&DeviceLine]) -> Marku
     }
 }
 
-fn revoke_form(visitor: &Visitor, device: &DeviceLine) -> Markup {
+/// Revoking a device, in two actions.
+pub(super) fn revoke_form(visitor: &Visitor, device: DeviceId, back: &str) -> Markup {
     let inside = html! {
+        input type="hidden" name="back" value=(back);
         (field("Why", "lost, sold, left the shop", &html! { input name="reason" maxlength="1000"; }))
         button { "Revoke it for ever" }
     };
-    step("Revoke", &form(visitor, &format!("/office/devices/{}/revoke", device.device), &inside))
+    step("Revoke", &form(visitor, &format!("/office/devices/{device}/revoke"), &inside))
 }
 
 /// POST /office/people
@@ -116,5 +112,6 @@ pub(super) async fn add(State(state): State<ServerState>, posted: Posted) -> Res
 /// POST /office/devices/{id}/revoke
 pub(super) async fn revoke(State(state): State<ServerState>, Named(device): Named<DeviceId>, posted: Posted) -> Result<Redirect, Shown> {
     let reason = posted.fields.maybe("reason").unwrap_or_default().to_owned();
-    desk::step(&state, &posted.visitor, DeskStep::Revoke { device, reason }, "The device is revoked.", "/office/people").await
+    let back = posted.fields.maybe("back").unwrap_or("/office/people").to_owned();
+    desk::step(&state, &posted.visitor, DeskStep::Revoke { device, reason }, "The device is revoked.", &back).await
 }

@@ -85,7 +85,7 @@ fn role_form(visitor: &Visitor, person: &PersonLine) -> Markup {
         (field("Role", "counts from now on; what was stated before keeps its rank", &roles(person.role)))
         button { "Give the role" }
     };
-    let none = html! { input type="hidden" name="role" value=""; button.quiet { "Take the role away: nothing can be looked at or stated any more" } };
+    let none = html! { input type="hidden" name="no_role" value="yes"; button.quiet { "Take the role away: nothing can be looked at or stated any more" } };
     html! {
         (form(visitor, &format!("{}/role", at(person.person)), &inside))
         @if person.role.is_some() { (form(visitor, &format!("{}/role", at(person.person)), &none)) }

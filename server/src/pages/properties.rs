@@ -9,23 +9,26 @@ use shared::ids::{PersonId, PropertyId};
 use shared::record::PropertyCard;
 use sync_core::book::BookError;
 use sync_core::desk::DeskStep;
-use sync_core::view::PropertyLine;
-use sync_core::view::bounds::MOST_LINES;
+use sync_core::view::bounds::MOST_LISTED;
+use sync_core::view::{PropertyLine, find};
 
-use super::asked::{From, Named, Query};
+use super::asked::{Named, Query};
+use super::finding::{self, Find};
 use super::forms::{Fields, Posted, form};
-use super::layout::{Place, and_more, field, nothing, page as frame, step, stretch, stretches, table};
+use super::layout::{Place, field, nothing, page as frame, step, table};
 use super::shown::Shown;
 use super::visitor::Visitor;
-use super::{desk, due, machine, machine_parts, settings};
+use super::{desk, due, machine, machine_parts, settings, words};
 use crate::problem_response::Refused;
 use crate::state::ServerState;
 
 /// GET /office/properties
-pub(super) async fn list(State(state): State<ServerState>, visitor: Visitor, Query(asked): Query<From>) -> Result<Response, Shown> {
+pub(super) async fn list(State(state): State<ServerState>, visitor: Visitor, Query(asked): Query<Find>) -> Result<Response, Shown> {
     let person = visitor.person;
     let properties = state.ask(move |shop| shop.properties(person)).await?;
-    let rows: Vec<Vec<Markup>> = stretch(&properties, asked.from)
+    let none = properties.is_empty();
+    let properties = find(properties, &asked.find);
+    let rows: Vec<Vec<Markup>> = finding::page_of(&properties, asked.from)
         .iter()
         .map(|p| {
             vec![
@@ -39,9 +42,12 @@ pub(super) async fn list(State(state): State<ServerState>, visitor: Visitor, Que
     let add = html! { (card_fields(None)) button { "Add the property" } };
     let body = html! {
         h1 { "Properties" }
-        @if rows.is_empty() { (nothing("There is no property in the book yet. Add the first one here.")) }
-        @else { (table("Client sites where machines live", &["Name", "Where it is", "Access", "Machines"], &rows)) }
-        (stretches("/office/properties?from=", asked.from, properties.len()))
+        @if none { (nothing("There is no property in the book yet. Add the first one here.")) }
+        @else {
+            @let listed = table("Client sites where machines live", &["Name", "Where it is", "Access", "Machines"], &rows);
+            (finding::words_form("/office/properties", &asked, "name, address, what is to know"))
+            (finding::found("/office/properties", &asked, properties.len(), ("property", "properties"), &listed))
+        }
         @if visitor.is_office() { div.no-print { (step("Add a property", &form(&visitor, "/office/properties", &add))) } }
     };
     Ok(frame(&visitor, Place::Properties, "Properties", &body))
@@ -90,14 +96,13 @@ pub(super) async fn restate(State(state): State<ServerState>, Named(id): Named<P
 /// GET /office/properties/{id}
 pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Named(id): Named<PropertyId>) -> Result<Response, Shown> {
     let (person, now) = (visitor.person, visitor.now);
-    let (properties, lines, cards, people, given) = state
+    let (view, lines, cards, people, given) = state
         .ask(move |shop| {
-            Ok::<_, BookError>((shop.properties(person)?, shop.due(&now)?, shop.engine_cards()?, shop.people()?, shop.assignments()?))
+            let (view, due) = (shop.property(person, id)?, shop.due(&now)?);
+            Ok::<_, BookError>((view, due, shop.engine_cards()?, shop.people()?, shop.assignments()?))
         })
         .await?;
-    let Some(property) = properties.into_iter().find(|p| p.property == id) else {
-        return Err(Refused::from(BookError::Unknown("this book has no such property".to_owned())).into());
-    };
+    let property = view.line;
     let here: Vec<_> = lines.into_iter().filter(|line| line.property == Some(id)).collect();
     let given: BTreeSet<PersonId> = given.into_iter().filter(|(_, property)| *property == id).map(|(person, _)| person).collect();
     let after: Vec<_> = people.iter().filter(|person| given.contains(&person.person)).collect();
@@ -105,6 +110,7 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Nam
     let correct = html! { (card_fields(Some(&property))) button { "Keep the card" } };
     let body = html! {
         h1 { (property.name) }
+        (machine_parts::notes(&visitor, &view.notes, view.more_notes))
         dl {
             dt { "Where it is" } dd { @if property.address.is_empty() { "not written down" } @else { (property.address) } }
             dt { "Access" } dd { @if property.access.is_empty() { "nothing to know" } @else { (property.access) } }
@@ -119,9 +125,13 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Nam
             }
         }
         h2 { "Machines" }
-        @if here.is_empty() { (nothing("No machine is known here.")) } @else { (due::list(stretch(&here, 0))) (and_more(here.len().saturating_sub(MOST_LINES), "machine", "machines")) }
+        @if here.is_empty() { (nothing("No machine is known here.")) } @else {
+            (due::list(finding::page_of(&here, 0)))
+            @if here.len() > MOST_LISTED { p { a href={ "/office/due?find=" (words::in_query(&property.name)) } { "All " (here.len()) " machines here" } } }
+         }
         @if visitor.is_office() {
             div.no-print {
+                (machine_parts::note_form(&visitor, &format!("/office/properties/{id}/note")))
                 (step("Add a machine here", &form(&visitor, &format!("/office/properties/{id}"), &add)))
                 (step("Correct the property's card", &form(&visitor, &format!("/office/properties/{id}/card"), &correct)))
             }
@@ -136,4 +146,10 @@ pub(super) async fn add_machine(State(state): State<ServerState>, Named(id): Nam
     let card = machine::card_of(&fields, id)?;
     let said = format!("{} is in the book.", card.tag);
     desk::step(&state, &visitor, DeskStep::AddMachine(card), &said, &format!("/office/properties/{id}")).await
+}
+
+/// POST /office/properties/{id}/note
+pub(super) async fn note(State(state): State<ServerState>, Named(id): Named<PropertyId>, posted: Posted) -> Result<Redirect, Shown> {
+    let step = DeskStep::Note { doc: id.doc(), text: posted.fields.text("text")? };
+    desk::step(&state, &posted.visitor, step, "The note is kept.", &format!("/office/properties/{id}")).await
 }

@@ -7,14 +7,14 @@ use axum::response::{Redirect, Response};
 use maud::{Markup, html};
 use shared::ids::DeviceId;
 use sync_core::book::BookError;
-use sync_core::store::{QuarantineState, Quarantined};
-use sync_core::view::DeviceLine;
-use sync_core::view::bounds::MOST_LINES;
+use sync_core::store::QuarantineState;
+use sync_core::view::bounds::{MOST_LINES, MOST_QUARANTINED};
+use sync_core::view::{DeviceLine, QuarantineView};
 
 use super::asked::{From, Named, Query};
 use super::desk::go;
 use super::forms::{Posted, form};
-use super::layout::{Place, nothing, page as frame, step, table};
+use super::layout::{Place, ids, nothing, page as frame, step, table};
 use super::shown::Shown;
 use super::visitor::Visitor;
 use crate::problem_response::{Refused, sentence};
@@ -23,11 +23,12 @@ use crate::state::ServerState;
 /// GET /office/quarantine
 pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Query(asked): Query<From>) -> Result<Response, Shown> {
     let after = i64::try_from(asked.from).unwrap_or(i64::MAX);
+    let (unit, now) = (visitor.unit, visitor.now);
     let (waiting, all, settled, devices, floods) = state
         .ask(move |shop| {
-            let waiting = shop.quarantined(Some(QuarantineState::Waiting), after, MOST_LINES)?;
-            let mut settled = shop.quarantined(Some(QuarantineState::Released), 0, MOST_LINES)?;
-            settled.extend(shop.quarantined(Some(QuarantineState::KeptOut), 0, MOST_LINES)?);
+            let waiting = shop.quarantine_views(Some(QuarantineState::Waiting), after, MOST_QUARANTINED, unit, &now)?;
+            let mut settled = shop.quarantine_views(Some(QuarantineState::Released), 0, MOST_LINES, unit, &now)?;
+            settled.extend(shop.quarantine_views(Some(QuarantineState::KeptOut), 0, MOST_LINES, unit, &now)?);
             Ok::<_, BookError>((
                 waiting,
                 shop.count_quarantined(QuarantineState::Waiting)?,
@@ -42,7 +43,6 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Que
         let device = device.and_then(|id| devices.get(&id));
         device.map_or_else(|| "a device that the roster does not know".to_owned(), |d| format!("{}, {}", d.name, d.person_name))
     };
-    let from = |line: &Quarantined| named(line.device);
     let too_much: Vec<Vec<Markup>> = floods
         .iter()
         .map(|line| {
@@ -58,10 +58,10 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Que
         .iter()
         .map(|line| {
             vec![
-                html! { (line.kind.as_deref().unwrap_or("a record that cannot be read")) },
-                html! { (from(line)) },
-                html! { (visitor.local(line.since_ms)) },
-                html! { @if line.state == QuarantineState::Released { "let in" } @else { "kept out" } },
+                html! { (line.headline()) },
+                html! { (signed_by(line)) },
+                html! { (visitor.local(line.held.since_ms)) },
+                html! { @if line.held.state == QuarantineState::Released { "let in" } @else { "kept out" } },
             ]
         })
         .collect();
@@ -70,12 +70,12 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Que
         p.soft { "What could not be taken waits here whole, and on the device that it came from. Let in, it is a record like any other; kept out, it is refused for ever." }
         h2 { "Waiting" }
         @if waiting.is_empty() { (nothing("Nothing waits.")) }
-        div.cards { @for line in &waiting { (card(&visitor, line, &from(line))) } }
+        div.cards { @for line in &waiting { (card(&visitor, line, "/office/quarantine")) } }
         @if all > waiting.len() {
             p.bar-line {
                 span { (waiting.len()) " of " (all) }
                 @if after > 0 { a href="/office/quarantine" { "From the first" } }
-                @if let Some(last) = waiting.last().filter(|_| waiting.len() == MOST_LINES) { a href={ "/office/quarantine?from=" (last.id) } { "The next" } }
+                @if let Some(last) = waiting.last().filter(|_| waiting.len() == MOST_QUARANTINED) { a href={ "/office/quarantine?from=" (last.held.id) } { "The next" } }
             }
         }
         @if !too_much.is_empty() {
@@ -85,30 +85,49 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Que
         }
         @if !rows.is_empty() {
             h2 { "Settled" }
-            (table("What the office decided", &["Kind", "From", "Since", "Decided"], &rows))
+            (table("What the office decided", &["What it says", "From", "Since", "Decided"], &rows))
         }
     };
     Ok(frame(&visitor, Place::Quarantine, "Quarantine", &body))
 }
 
-fn card(visitor: &Visitor, line: &Quarantined, from: &str) -> Markup {
+fn signed_by(line: &QuarantineView) -> String {
+    if line.by_name.is_empty() { line.device_name.clone() } else { format!("{} ({}), on {}", line.by_name, line.role, line.device_name) }
+}
+
+fn card(visitor: &Visitor, line: &QuarantineView, back: &str) -> Markup {
+    html! { article.card { h3 { (sentence(&line.headline())) } (facts(visitor, line, back)) } }
+}
+
+/// What one record that waits is decided by: why it waits, who says so, what letting it in would change, and the two ways to settle it.
+pub(super) fn facts(visitor: &Visitor, line: &QuarantineView, back: &str) -> Markup {
     let settle = |how: &str, words: &str| {
-        let inside = html! { input type="hidden" name="how" value=(how); button { (words) } };
-        form(visitor, &format!("/office/quarantine/{}", line.id), &inside)
+        let inside = html! {
+            input type="hidden" name="how" value=(how);
+            input type="hidden" name="back" value=(back);
+            button { (words) }
+        };
+        form(visitor, &format!("/office/quarantine/{}", line.held.id), &inside)
     };
     html! {
-        article.card {
-            h3 { (line.kind.as_deref().unwrap_or("A record that cannot be read")) }
-            p { (sentence(&line.detail)) }
-            dl {
-                dt { "From" } dd { (from) }
-                dt { "Since" } dd { (visitor.local(line.since_ms)) }
-                dt { "Code" } dd { code { (line.code) } }
+        p { (sentence(&line.held.detail)) }
+        dl {
+            dt { "From" } dd { (signed_by(line)) }
+            @if let Some(stated) = line.stated_ms { dt { "Stated" } dd { (visitor.local(stated)) " by the device's clock" } }
+            dt { "Waits" } dd { "since " (visitor.local(line.held.since_ms)) }
+            dt { "Let in" }
+            dd {
+                @for line in &line.would_change { p { (line) } }
+                @if line.would_change.is_empty() { "Nothing that stands would change: it would be kept beside the rest." }
             }
-            @if visitor.is_office() {
-                (step("Let it in", &settle("in", "Yes, let it in")))
-                (step("Keep it out", &settle("out", "Yes, keep it out for ever")))
-            }
+        }
+        (ids(&html! {
+            "Refused with the code " code { (line.held.code) } "."
+            @if let Some(record) = line.held.record { " Record " code { (record) } "." }
+        }))
+        @if visitor.is_office() {
+            @if line.can_be_let_in { (step("Let it in", &settle("in", "Yes, let it in"))) }
+            (step("Keep it out", &settle("out", "Yes, keep it out for ever")))
         }
     }
 }
@@ -126,5 +145,5 @@ pub(super) async fn settle(State(state): State<ServerState>, Named(id): Named<i6
     state.ask(move |shop| shop.settle(id, let_in, person, &now)).await?;
     state.moved();
     visitor.say(if let_in { "Let in." } else { "Kept out." }, &state);
-    Ok(go("/office/quarantine"))
+    Ok(go(fields.maybe("back").unwrap_or("/office/quarantine")))
 }

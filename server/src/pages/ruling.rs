@@ -16,7 +16,7 @@ use super::asked::Query;
 use super::chart::BracketScale;
 use super::desk::{go, machine_at, take};
 use super::forms::{Posted, form};
-use super::layout::{Place, and_more, field, page as frame, step};
+use super::layout::{Place, and_more, field, ids, page as frame, step};
 use super::shown::Shown;
 use super::visitor::Visitor;
 use super::words;
@@ -98,8 +98,8 @@ pub(super) fn readings(visitor: &Visitor, sheet: &SlotSheet, name: &str, back: &
                     dl {
                         dt { "Who" } dd { (reading.by) ", " (reading.role) }
                         dt { "When" } dd { (reading.when) }
-                        dt { "Record" } dd { a.id href={ "/office/records/" (reading.record) } { (reading.short) } }
                     }
+                    (ids(&html! { "Record " a.id href={ "/office/records/" (reading.record) } { (reading.short) } }))
                     (rule_form(visitor, sheet, Some(reading), back))
                 }
             }
@@ -111,7 +111,7 @@ pub(super) fn readings(visitor: &Visitor, sheet: &SlotSheet, name: &str, back: &
 
 fn rule_form(visitor: &Visitor, sheet: &SlotSheet, reading: Option<&ContestedReading>, back: &str) -> Markup {
     let (summary, confirm, decision) = match reading {
-        Some(reading) => ("Let this one stand", format!("Rule: {} stands", reading.short), reading.record.to_string()),
+        Some(reading) => ("Let this one stand", format!("Rule: {} by {} stands", reading.words, reading.by), reading.record.to_string()),
         None => ("None of them: measure again", "Rule: measure again".to_owned(), "recheck".to_owned()),
     };
     let inside = html! {
@@ -119,6 +119,7 @@ fn rule_form(visitor: &Visitor, sheet: &SlotSheet, reading: Option<&ContestedRea
         input type="hidden" name="slot" value=(sheet.side_by_side.slot);
         input type="hidden" name="weighed" value=(sheet.weighed);
         input type="hidden" name="decision" value=(decision);
+        @if let Some(reading) = reading { input type="hidden" name="says" value={ (reading.words) " by " (reading.by) }; }
         input type="hidden" name="back" value=(back);
         (field("Why", "stays in the book with the ruling", &html! { input name="reason" maxlength="1000"; }))
         button { (confirm) }
@@ -138,7 +139,7 @@ pub(super) async fn rule(State(state): State<ServerState>, posted: Posted) -> Re
     let weighed: Bytes32 = fields.read("weighed")?;
     let back = fields.maybe("back").unwrap_or_default().to_owned();
     let said = match decision {
-        Decision::Stands(id) => format!("Ruled on {}: {} stands.", slot.words(), sync_core::view::short(&id)),
+        Decision::Stands(_) => format!("Ruled on {}: {} stands.", slot.words(), fields.maybe("says").unwrap_or("the one picked")),
         Decision::Recheck => format!("Ruled on {}: to be measured again.", slot.words()),
     };
     take(&state, &visitor, DeskStep::Rule { doc, slot, weighed: Some(weighed), decision, reason }).await?;

@@ -1,7 +1,78 @@
-/* The day sheet renews itself: it is told when something moves, asks every ten seconds all the same, and takes the new sheet in place.
-   Nothing of the page depends on this script; without it there is the link "Renew". */
+/* What makes the office's pages quicker to work with. Nothing depends on it: each page does the same by links and buttons. */
 "use strict";
 
+/* From one matter to the next with the keyboard, and to the one that a settled matter leads to. The keys count inside a matter alone, and
+   not where something is written (WCAG 2.2, 2.1.4). */
+(() => {
+  const matters = () => Array.from(document.querySelectorAll(".matter"));
+  const writes = (at) => at.matches("input, textarea, select");
+  const STEPS = { n: 1, PageDown: 1, p: -1, PageUp: -1 };
+
+  document.addEventListener("keydown", (event) => {
+    const matter = event.target.closest?.(".matter");
+    const by = STEPS[event.key];
+    if (!matter || !by || event.ctrlKey || event.altKey || event.metaKey || writes(event.target)) return;
+    const all = matters();
+    const next = all[all.indexOf(matter) + by];
+    if (!next) return;
+    event.preventDefault();
+    next.focus();
+  });
+
+  const arrive = () => {
+    const named = location.hash ? document.getElementById(location.hash.slice(1)) : null;
+    const matter = named?.matches(".matter") ? named : location.hash === "#needs" ? matters()[0] : null;
+    matter?.focus();
+  };
+  addEventListener("hashchange", arrive);
+  arrive();
+})();
+
+/* A form that was refused is where one goes on. */
+(() => {
+  const wrong = document.querySelector("[data-refused] [aria-invalid=true]") ?? document.getElementById("refused");
+  wrong?.scrollIntoView({ block: "center" });
+  wrong?.focus();
+})();
+
+/* A list is found again as one types. The form itself says what is asked, the server what is found. */
+(() => {
+  const form = document.querySelector("form.find");
+  if (!form) return;
+  const SOON_MS = 150;
+  let soon = 0;
+  let asked = null;
+
+  const look = async () => {
+    const address = `${form.getAttribute("action")}?${new URLSearchParams(new FormData(form))}`;
+    asked?.abort();
+    asked = new AbortController();
+    try {
+      const answer = await fetch(address, { signal: asked.signal, redirect: "manual" });
+      if (!answer.ok) throw new Error("no list");
+      const fresh = new DOMParser().parseFromString(await answer.text(), "text/html").getElementById("found");
+      if (!fresh) throw new Error("no list");
+      document.getElementById("found").replaceWith(document.importNode(fresh, true));
+      history.replaceState(null, "", address);
+    } catch (error) {
+      // Signed out, or the shop does not answer: sent as a form, the page says which.
+      if (error.name !== "AbortError") form.submit();
+    }
+  };
+
+  form.addEventListener("input", () => {
+    clearTimeout(soon);
+    soon = setTimeout(look, SOON_MS);
+  });
+  form.addEventListener("submit", (event) => {
+    event.preventDefault();
+    clearTimeout(soon);
+    look();
+  });
+})();
+
+/* The day sheet renews itself: it is told when something moves, asks every ten seconds all the same, and takes the new sheet in place.
+   Nothing of the page depends on this script; without it there is the link "Renew". */
 (() => {
   const EVERY_MS = 10000;
   const news = document.getElementById("news");
@@ -15,7 +86,7 @@
   const atWork = () => {
     const fields = Array.from(sheet().querySelectorAll("textarea, input:not([type=hidden])"));
     return (
-      sheet().querySelector("details.step[open]") !== null ||
+      sheet().querySelector("details.step[open], details.ids[open]") !== null ||
       fields.some((field) => field === document.activeElement || field.value !== field.defaultValue)
     );
   };

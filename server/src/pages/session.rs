@@ -1,20 +1,28 @@
-//! Who is signed in at a browser. Held in memory alone: a restart signs everyone out.
+//! Who is signed in at a browser. Held in memory, and kept in the shop's database so that a restart signs nobody out; with the same limits.
 //!
-//! The browser holds 32 random bytes, the server their SHA-256 only. What a person may do is not kept here: the role is
-//! looked up at every request.
+//! The browser holds 32 random bytes, the server their SHA-256 only: what forms carry is made from the bytes anew. What a person may do
+//! is not kept here: the role is looked up at every request.
 
 use std::fmt;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Mutex, PoisonError};
 
 use sha2::{Digest, Sha256};
+use shared::bytes::Bytes32;
 use shared::ids::PersonId;
 use shared::length::LengthUnit;
 use sync_core::moment::Moment;
+use sync_core::store::KeptSession;
+
+use crate::problem_response::Refused;
+use crate::state::ServerState;
 
 /// A session that nobody used for so long ends.
 const IDLE_MS: i64 = 2 * 3_600_000;
 /// A session ends after so long, used or not: a working day and its evening.
 const LONGEST_MS: i64 = 12 * 3_600_000;
+/// How long a use of a session may go unkept: a restart takes it back by no more.
+const KEPT_EVERY_MS: i64 = 60_000;
 /// Sessions at once; a further one ends the one unused for longest.
 pub(super) const MOST_SESSIONS: usize = 64;
 
@@ -32,6 +40,11 @@ impl Key {
     pub(super) fn text(&self) -> &str {
         &self.0
     }
+
+    /// What every form of its session carries.
+    pub(super) fn form_token(&self) -> String {
+        form_token(&self.0)
+    }
 }
 
 /// A session as one request needs it.
@@ -48,16 +61,21 @@ struct Session {
     hash: [u8; 32],
     person: PersonId,
     unit: Option<LengthUnit>,
-    form_token: String,
     said: Option<String>,
     began_ms: i64,
     used_ms: i64,
+    /// The use that was kept last.
+    kept_ms: i64,
 }
 
 /// Everyone who is signed in.
 #[derive(Default)]
 pub(super) struct Sessions {
     held: Mutex<Vec<Session>>,
+    /// What is held is not what is kept.
+    moved: AtomicBool,
+    /// Those that were kept are here.
+    here: tokio::sync::OnceCell<()>,
 }
 
 impl fmt::Debug for Sessions {
@@ -70,6 +88,33 @@ fn hash(key: &str) -> [u8; 32] {
     Sha256::digest(key.as_bytes()).into()
 }
 
+/// What every form of a session carries: known to who has the key, and kept nowhere.
+fn form_token(key: &str) -> String {
+    hex::encode(Sha256::digest(format!("what forms carry: {key}").as_bytes()))
+}
+
+/// The sessions, those of before a restart among them.
+pub(super) async fn sessions(state: &ServerState) -> Result<&Sessions, Refused> {
+    let sessions = &state.rooms.sessions;
+    let take = async || {
+        let (kept, now) = (state.ask(|shop| shop.kept_sessions()).await?, state.now());
+        sessions.take_in(&kept, &now);
+        Ok::<_, Refused>(())
+    };
+    sessions.here.get_or_try_init(take).await?;
+    Ok(sessions)
+}
+
+/// Keeps the sessions, where something about them is another than was kept.
+pub(super) async fn keep(state: &ServerState) -> Result<(), Refused> {
+    let Some(kept) = state.rooms.sessions.to_keep(&state.now()) else { return Ok(()) };
+    let done = state.ask(move |shop| shop.keep_sessions(&kept)).await;
+    if done.is_err() {
+        state.rooms.sessions.moved.store(true, Ordering::Relaxed);
+    }
+    done
+}
+
 impl Sessions {
     fn with<T>(&self, now: &Moment, step: impl FnOnce(&mut Vec<Session>) -> T) -> T {
         let mut held = self.held.lock().unwrap_or_else(PoisonError::into_inner);
@@ -79,18 +124,18 @@ impl Sessions {
     }
 
     /// Signs a person in; `chance` is fresh for each.
-    pub(super) fn begin(&self, person: PersonId, chance: &[u8; 64], now: &Moment) -> Key {
-        let (key, token) = chance.split_at(32);
-        let key = Key(hex::encode(key));
+    pub(super) fn begin(&self, person: PersonId, chance: &[u8; 32], now: &Moment) -> Key {
+        let key = Key(hex::encode(chance));
         let session = Session {
             hash: hash(&key.0),
             person,
             unit: None,
-            form_token: hex::encode(token),
             said: None,
             began_ms: now.steady_ms,
             used_ms: now.steady_ms,
+            kept_ms: now.steady_ms,
         };
+        self.moved.store(true, Ordering::Relaxed);
         self.with(now, |held| {
             while held.len() >= MOST_SESSIONS {
                 let longest = held.iter().enumerate().min_by_key(|(_, session)| session.used_ms).map(|(n, _)| n);
@@ -108,8 +153,11 @@ impl Sessions {
             let session = held.iter_mut().find(|session| session.hash == sought)?;
             if !waiting {
                 session.used_ms = now.steady_ms;
+                if session.used_ms.saturating_sub(session.kept_ms) >= KEPT_EVERY_MS {
+                    self.moved.store(true, Ordering::Relaxed);
+                }
             }
-            Some(Seen { person: session.person, unit: session.unit, form_token: session.form_token.clone() })
+            Some(Seen { person: session.person, unit: session.unit, form_token: form_token(key) })
         })
     }
 
@@ -122,11 +170,47 @@ impl Sessions {
     /// Shows lengths in this unit from now on.
     pub(super) fn show_in(&self, key: &str, unit: LengthUnit, now: &Moment) {
         self.change(key, now, |session| session.unit = Some(unit));
+        self.moved.store(true, Ordering::Relaxed);
     }
 
     /// Says something on the next page.
     pub(super) fn say(&self, key: &str, what: String, now: &Moment) {
         self.change(key, now, |session| session.said = Some(what));
+    }
+
+    /// What is to be kept now; `None` where it is kept already. A clock that is steady within one run of the server alone is told by the
+    /// shop's own.
+    fn to_keep(&self, now: &Moment) -> Option<Vec<KeptSession>> {
+        if !self.moved.swap(false, Ordering::Relaxed) {
+            return None;
+        }
+        let by_wall = |steady_ms: i64| now.wall_ms.saturating_sub(now.steady_ms.saturating_sub(steady_ms));
+        Some(self.with(now, |held| {
+            let kept = |session: &mut Session| {
+                session.kept_ms = session.used_ms;
+                let (began_ms, used_ms) = (by_wall(session.began_ms), by_wall(session.used_ms));
+                KeptSession { hash: Bytes32(session.hash), person: session.person, unit: session.unit, began_ms, used_ms }
+            };
+            held.iter_mut().map(kept).collect()
+        }))
+    }
+
+    /// Takes in what was kept before a restart. One of a time to come is none: the clock was set, and its age is not known.
+    fn take_in(&self, kept: &[KeptSession], now: &Moment) {
+        let by_steady = |wall_ms: i64| now.steady_ms.saturating_sub(now.wall_ms.saturating_sub(wall_ms));
+        self.with(now, |held| {
+            let known = kept.iter().filter(|kept| kept.began_ms <= kept.used_ms && kept.used_ms <= now.wall_ms);
+            let session = |kept: &KeptSession| Session {
+                hash: kept.hash.0,
+                person: kept.person,
+                unit: kept.unit,
+                said: None,
+                began_ms: by_steady(kept.began_ms),
+                used_ms: by_steady(kept.used_ms),
+                kept_ms: by_steady(kept.used_ms),
+            };
+            held.extend(known.map(session));
+        });
     }
 
     fn change(&self, key: &str, now: &Moment, step: impl FnOnce(&mut Session)) {
@@ -138,11 +222,13 @@ impl Sessions {
     pub(super) fn end(&self, key: &str, now: &Moment) {
         let sought = hash(key);
         self.with(now, |held| held.retain(|session| session.hash != sought));
+        self.moved.store(true, Ordering::Relaxed);
     }
 
     /// Signs a person out everywhere: the passphrase is another one now.
     pub(super) fn end_all_of(&self, person: PersonId, now: &Moment) {
         self.with(now, |held| held.retain(|session| session.person != person));
+        self.moved.store(true, Ordering::Relaxed);
     }
 }
 
@@ -157,7 +243,7 @@ mod tests {
     }
 
     fn begin(sessions: &Sessions, n: u8, ms: i64) -> Key {
-        sessions.begin(person(n), &[n; 64], &Moment::at(ms))
+        sessions.begin(person(n), &[n; 32], &Moment::at(ms))
     }
 
     #[test]
@@ -171,6 +257,37 @@ mod tests {
             assert!(sessions.seen(key.text(), false, &Moment::at(hour * HOUR)).is_some(), "{hour}");
         }
         assert!(sessions.seen(key.text(), false, &Moment::at(12 * HOUR)).is_none());
+    }
+
+    #[test]
+    fn a_restart_ends_nothing_and_lengthens_nothing() {
+        let moment = |steady_ms: i64, wall_ms: i64| Moment { steady_ms, ..Moment::at(wall_ms) };
+        let sessions = Sessions::default();
+        // The server had been up for an hour, at ten in the morning.
+        let key = sessions.begin(person(1), &[1; 32], &moment(HOUR, 10 * HOUR));
+        sessions.show_in(key.text(), LengthUnit::Mm, &moment(HOUR, 10 * HOUR));
+        let kept = sessions.to_keep(&moment(HOUR + 1, 10 * HOUR + 1)).unwrap();
+        assert_eq!(sessions.to_keep(&moment(HOUR + 2, 10 * HOUR + 2)), None, "it is kept");
+        // A use is kept once a minute.
+        assert!(sessions.seen(key.text(), false, &moment(HOUR + 59_000, 10 * HOUR + 59_000)).is_some());
+        assert_eq!(sessions.to_keep(&moment(HOUR + 59_000, 10 * HOUR + 59_000)), None);
+        assert!(sessions.seen(key.text(), false, &moment(HOUR + 60_000, 10 * HOUR + 60_000)).is_some());
+        assert!(sessions.to_keep(&moment(HOUR + 60_000, 10 * HOUR + 60_000)).is_some());
+        let after = |steady_ms: i64, wall_ms: i64| {
+            let sessions = Sessions::default();
+            sessions.take_in(&kept, &moment(steady_ms, wall_ms));
+            sessions.seen(key.text(), false, &moment(steady_ms, wall_ms))
+        };
+        // Begun anew, its steady clock begins anew.
+        let seen = after(5, 12 * HOUR - 1).unwrap();
+        assert_eq!((seen.person, seen.unit, seen.form_token), (person(1), Some(LengthUnit::Mm), form_token(key.text())));
+        assert!(after(5, 12 * HOUR).is_none(), "two idle hours end it over a restart too");
+        assert!(after(5, 10 * HOUR - 1).is_none(), "a clock that was set back keeps nobody signed in");
+        let busy = vec![KeptSession { used_ms: 22 * HOUR - 1, ..kept[0] }];
+        let sessions = Sessions::default();
+        sessions.take_in(&busy, &moment(5, 22 * HOUR - 1));
+        assert!(sessions.seen(key.text(), false, &moment(5, 22 * HOUR - 1)).is_some());
+        assert!(sessions.seen(key.text(), false, &moment(6, 22 * HOUR)).is_none(), "and so do twelve busy ones");
     }
 
     #[test]
@@ -190,7 +307,8 @@ mod tests {
         sessions.say(key.text(), "kept".to_owned(), &Moment::at(1));
         sessions.show_in(key.text(), LengthUnit::Mm, &Moment::at(1));
         let seen = sessions.seen(key.text(), false, &Moment::at(2)).unwrap();
-        assert_eq!((seen.unit, seen.person, seen.form_token), (Some(LengthUnit::Mm), person(1), hex::encode([1; 32])));
+        assert_eq!((seen.unit, seen.person, seen.form_token), (Some(LengthUnit::Mm), person(1), form_token(key.text())));
+        assert_ne!(seen.form_token, key.text());
         assert_eq!(sessions.said(key.text(), &Moment::at(3)).as_deref(), Some("kept"));
         assert_eq!(sessions.said(key.text(), &Moment::at(3)), None);
         assert!(sessions.seen("", false, &Moment::at(3)).is_none());

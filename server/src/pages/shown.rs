@@ -5,6 +5,7 @@ use axum::response::{IntoResponse, Redirect, Response};
 use maud::html;
 
 use super::layout;
+use super::sent::{NobodyThere, NotTaken};
 use crate::problem_response::Refused;
 
 /// Why a page is not shown.
@@ -25,7 +26,9 @@ impl<E: Into<Refused>> From<E> for Shown {
 impl Shown {
     /// As a page that knows nobody: it must be shown even where the book cannot be asked.
     fn page(refused: Refused) -> Response {
+        let field = refused.field().map(str::to_owned);
         let (status, detail, headers) = refused.told();
+        let not_taken = NotTaken { sentence: detail.clone(), field };
         let body = html! {
             h1 { (heading(status)) }
             p.sentence { (detail) }
@@ -36,6 +39,7 @@ impl Shown {
         };
         let mut response = (status, layout::bare(heading(status), &body)).into_response();
         // That one names the scheme of the API's tokens; a browser would make nothing of it.
+        response.extensions_mut().insert(not_taken);
         response.headers_mut().extend(headers.into_iter().filter(|(name, _)| *name != header::WWW_AUTHENTICATE));
         response
     }
@@ -59,7 +63,9 @@ impl IntoResponse for Shown {
             Self::Refused(refused) => Self::page(*refused),
             Self::SignIn(to) => {
                 let to = super::words::in_query(&to);
-                Redirect::to(&format!("/office/sign-in?to={to}")).into_response()
+                let mut response = Redirect::to(&format!("/office/sign-in?to={to}")).into_response();
+                response.extensions_mut().insert(NobodyThere);
+                response
             }
         }
     }

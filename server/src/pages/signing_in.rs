@@ -1,5 +1,8 @@
 //! Signing in with a passphrase, setting the first one with a one-time code, and signing out.
 
+use std::sync::Arc;
+
+use axum::Extension;
 use axum::extract::State;
 use axum::http::{HeaderMap, header};
 use axum::response::{AppendHeaders, IntoResponse, Redirect, Response};
@@ -14,12 +17,15 @@ use sync_core::moment::random;
 
 use super::asked::Query;
 use super::browser::Known;
-use super::desk::go;
-use super::forms::{Fields, Posted};
+use super::desk::{go, ours};
+use super::forms::{Fields, Posted, form_at};
 use super::layout::{bare, field};
 use super::passphrase::fits;
+use super::sent::Sent;
+use super::session::{Key, keep, sessions};
 use super::shown::Shown;
 use super::visitor::cookie_of;
+use super::words;
 use crate::outside::entropy;
 use crate::pace::Peer;
 use crate::problem_response::Refused;
@@ -31,22 +37,76 @@ pub(super) struct To {
     to: Option<String>,
 }
 
+/// A form that waits for the sign-in: where it is sent, and its fields as a browser sends them.
+#[derive(Debug, Clone)]
+struct Pending {
+    action: String,
+    fields: Vec<(String, String)>,
+}
+
+impl Pending {
+    /// Of the request for the page: what was just sent and met nobody, or what waited already when a sign-in failed.
+    fn of(sent: Option<&Sent>) -> Option<Self> {
+        let sent = sent?;
+        if sent.not_taken.is_some() {
+            return Self::in_fields(sent.fields.get("pending_to"), sent.fields.get("pending"));
+        }
+        Some(Self { action: sent.action.clone(), fields: sent.lasting().map(|(name, text)| (name.to_owned(), text.to_owned())).collect() })
+    }
+
+    fn in_fields(action: Option<&String>, fields: Option<&String>) -> Option<Self> {
+        let (action, fields) = (action.filter(|to| ours(to))?.clone(), serde_json::from_str(fields?).ok()?);
+        Some(Self { action, fields })
+    }
+
+    fn hidden(&self) -> Markup {
+        let fields = serde_json::to_string(&self.fields).unwrap_or_default();
+        html! {
+            input type="hidden" name="pending_to" value=(self.action);
+            input type="hidden" name="pending" value=(fields);
+        }
+    }
+
+    /// What somebody wrote, of what it holds: our own ids and choices are no text.
+    fn written(&self) -> impl Iterator<Item = (&str, &str)> {
+        const OURS: [&str; 12] =
+            ["at", "back", "weighed", "says", "doc", "slot", "machine", "how", "decision", "active", "property", "engine_card"];
+        self.fields
+            .iter()
+            .map(|(name, text)| (name.as_str(), text.as_str()))
+            .filter(|(name, text)| !OURS.contains(name) && !text.trim().is_empty())
+    }
+}
+
 /// GET /office/sign-in
-pub(super) async fn page(State(state): State<ServerState>, peer: Peer, Query(to): Query<To>) -> Result<Markup, Shown> {
+pub(super) async fn page(
+    State(state): State<ServerState>,
+    peer: Peer,
+    sent: Option<Extension<Arc<Sent>>>,
+    Query(to): Query<To>,
+) -> Result<Markup, Shown> {
     state.pace.stranger(peer, &state.now()).map_err(Refused::too_many_strangers)?;
     let front = state.ask(|shop| shop.front()).await?;
+    let sent = sent.as_ref().map(|Extension(sent)| &**sent);
+    let pending = Pending::of(sent);
     let to = to.to.unwrap_or_default();
+    let at = format!("/office/sign-in?to={}", words::in_query(&to));
+    let ours = html! {
+        input type="hidden" name="to" value=(to);
+        @if let Some(pending) = &pending { (pending.hidden()) }
+    };
+    let inside = html! {
+        (field("Your name", "", &html! { input name="name" autocomplete="username" required autofocus; }))
+        (field("Passphrase", "", &html! { input name="passphrase" type="password" autocomplete="current-password" required; }))
+        button { "Sign in" }
+    };
     Ok(bare(
         "Sign in",
         &html! {
             h1 { "Sign in" }
             p.soft { (front.settings.name) ": the book of valve clearances and engine hours." }
-            form method="post" action="/office/sign-in" {
-                input type="hidden" name="to" value=(to);
-                (field("Your name", "", &html! { input name="name" autocomplete="username" required autofocus; }))
-                (field("Passphrase", "", &html! { input name="passphrase" type="password" autocomplete="current-password" required; }))
-                button { "Sign in" }
-            }
+            @if pending.is_some() { p.said role="status" { "The sign-in had ended. What you sent is kept here: sign in, and send it again." } }
+            (form_at(&at, sent, "/office/sign-in", &ours, &inside))
             p { "No passphrase yet, or forgotten? " a href="/office/first" { "Set one with a one-time code" } " of the office." }
         },
     ))
@@ -80,13 +140,21 @@ pub(super) async fn sign_in(
         return Err(Refused::new(Code::CodeInvalid, say).into());
     };
     state.rooms.passphrases.forgive(&attempt);
-    let_in(&state, &desk, fields.maybe("to").unwrap_or_default()).await
+    let pending = Pending::in_fields(fields.all().get("pending_to"), fields.all().get("pending"));
+    let_in(&state, &desk, fields.maybe("to").unwrap_or_default(), pending).await
 }
 
 /// GET /office/first
-pub(super) async fn first_page(State(state): State<ServerState>, peer: Peer) -> Result<Markup, Shown> {
+pub(super) async fn first_page(State(state): State<ServerState>, peer: Peer, sent: Option<Extension<Arc<Sent>>>) -> Result<Markup, Shown> {
     state.pace.stranger(peer, &state.now()).map_err(Refused::too_many_strangers)?;
     let hint = format!("{FEWEST_CHARACTERS} characters or more; four plain words do");
+    let sent = sent.as_ref().map(|Extension(sent)| &**sent);
+    let inside = html! {
+        (field("One-time code", "", &html! { input name="code" autocomplete="one-time-code" required autofocus; }))
+        (field("New passphrase", &hint, &html! { input name="passphrase" type="password" autocomplete="new-password" required; }))
+        (field("The same again", "", &html! { input name="again" type="password" autocomplete="new-password" required; }))
+        button { "Set it and sign in" }
+    };
     Ok(bare(
         "Set a passphrase",
         &html! {
@@ -95,12 +163,7 @@ pub(super) async fn first_page(State(state): State<ServerState>, peer: Peer) -> 
                 "The server printed the shop's first one-time code when it was founded; every further one comes from the office, under "
                 "People. A code is good once, for a passphrase or for a phone."
             }
-            form method="post" action="/office/first" {
-                (field("One-time code", "", &html! { input name="code" autocomplete="one-time-code" required autofocus; }))
-                (field("New passphrase", &hint, &html! { input name="passphrase" type="password" autocomplete="new-password" required; }))
-                (field("The same again", "", &html! { input name="again" type="password" autocomplete="new-password" required; }))
-                button { "Set it and sign in" }
-            }
+            (form_at("/office/first", sent, "/office/first", &html! {}, &inside))
             p { a href="/office/sign-in" { "I have a passphrase" } }
         },
     ))
@@ -114,7 +177,9 @@ pub(super) async fn first(State(state): State<ServerState>, peer: Peer, fields: 
     let (code, passphrase) = (fields.text("code")?, fields.as_typed("passphrase"));
     fits(&passphrase)?;
     if passphrase != fields.as_typed("again") {
-        return Err(Refused::new(Code::BodyInvalid, "The two passphrases differ. None was set, and the code is still good.").into());
+        return Err(Refused::new(Code::BodyInvalid, "The two passphrases differ. None was set, and the code is still good.")
+            .of_field("again")
+            .into());
     }
     let attempt = state.pace.code(peer, &now).map_err(Refused::too_many_codes)?;
     let phc = state.rooms.passphrases.new_hash(passphrase, &state).await?;
@@ -127,8 +192,9 @@ pub(super) async fn first(State(state): State<ServerState>, peer: Peer, fields: 
         opened
     });
     let desk = opened.await?;
-    state.rooms.sessions.end_all_of(desk.person, &now);
-    let_in(&state, &desk, "").await
+    sessions(&state).await?.end_all_of(desk.person, &now);
+    keep(&state).await?;
+    let_in(&state, &desk, "", None).await
 }
 
 /// The browser that a request shows, where somebody signed in at it before.
@@ -144,7 +210,7 @@ async fn browser_key(state: &ServerState) -> Result<&[u8; 64], Refused> {
 }
 
 /// Begins a session, for people of the office and leads.
-async fn let_in(state: &ServerState, desk: &Desk, to: &str) -> Result<Response, Shown> {
+async fn let_in(state: &ServerState, desk: &Desk, to: &str, pending: Option<Pending>) -> Result<Response, Shown> {
     if !matches!(desk.role, Some(Role::Office | Role::Lead)) {
         let say = "These pages are for the office and leads, and you have another role. You were not signed in. Ask the office.";
         return Err(Refused::new(Code::RoleMayNot, say).into());
@@ -154,13 +220,38 @@ async fn let_in(state: &ServerState, desk: &Desk, to: &str) -> Result<Response, 
         (random(&mut *chance), random(&mut *chance))
     };
     let known = Known::from_bytes(*desk.person.as_bytes(), number).cookie(browser_key(state).await?, state.over_tls);
-    let key = state.rooms.sessions.begin(desk.person, &session, &state.now());
+    let key = sessions(state).await?.begin(desk.person, &session, &state.now());
+    // Signed in all the same: a restart would end it, and no more.
+    if let Err(why) = keep(state).await {
+        tracing::warn!(?why, "sessions are not kept");
+    }
     let cookies = AppendHeaders([(header::SET_COOKIE, cookie_of(key.text(), state.over_tls)), (header::SET_COOKIE, known)]);
-    Ok((cookies, go(to)).into_response())
+    match pending {
+        Some(pending) => Ok((cookies, taken_up(&key, desk, &pending, to)).into_response()),
+        None => Ok((cookies, go(to)).into_response()),
+    }
+}
+
+/// What was sent after a sign-in had ended, to be sent once more: whoever signed in now sees what it is, and that it is in their name.
+fn taken_up(key: &Key, desk: &Desk, pending: &Pending, to: &str) -> Markup {
+    bare(
+        "Send it again",
+        &html! {
+            h1 { "Send it again" }
+            p { "You are signed in as " (desk.name) ". What was sent when the sign-in had ended was not taken in yet." }
+            dl { @for (name, text) in pending.written() { dt { (name.replace('_', " ")) } dd { (text) } } }
+            form method="post" action=(pending.action) {
+                input type="hidden" name="token" value=(key.form_token());
+                @for (name, text) in &pending.fields { input type="hidden" name=(name) value=(text); }
+                button { "Send it now" }
+            }
+            p { a href=(if ours(to) { to } else { "/office" }) { "Leave it, and go back to the page" } }
+        },
+    )
 }
 
 /// POST /office/sign-out
-pub(super) async fn sign_out(State(state): State<ServerState>, posted: Posted) -> Response {
-    posted.visitor.leave(&state);
-    ([(header::SET_COOKIE, cookie_of("", state.over_tls))], Redirect::to("/office/sign-in")).into_response()
+pub(super) async fn sign_out(State(state): State<ServerState>, posted: Posted) -> Result<Response, Shown> {
+    posted.visitor.leave(&state).await?;
+    Ok(([(header::SET_COOKIE, cookie_of("", state.over_tls))], Redirect::to("/office/sign-in")).into_response())
 }

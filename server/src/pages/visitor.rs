@@ -18,6 +18,8 @@ use sync_core::book::BookError;
 use sync_core::desk::Desk;
 use sync_core::moment::Moment;
 
+use super::sent::Sent;
+use super::session::{keep, sessions};
 use super::shown::Shown;
 use super::words;
 use crate::events::Who;
@@ -44,6 +46,10 @@ pub(super) struct Visitor {
     zone: TimeZone,
     key: String,
     form_token: String,
+    /// The page that is looked at.
+    at: String,
+    /// A form that was just sent from it, and not taken.
+    sent: Option<Arc<Sent>>,
 }
 
 /// A visitor whose page asks by itself: nobody is at work then. Whoever is not signed in is told so plainly, because the way to
@@ -83,16 +89,21 @@ impl Visitor {
         let now = state.now();
         let sign_in = || Shown::SignIn(to.to_owned());
         let key = key_of(headers).ok_or_else(sign_in)?;
-        let seen = state.rooms.sessions.seen(&key, waiting, &now).ok_or_else(sign_in)?;
+        let seen = sessions(state).await?.seen(&key, waiting, &now).ok_or_else(sign_in)?;
         let person = seen.person;
         // A person has a pace as a device has; the two kinds of id never meet.
         state.pace.device(DeviceId::from_bytes(*person.as_bytes()), &now).map_err(Refused::too_many_requests)?;
         let (desk, front) = state.ask(move |shop| Ok::<_, BookError>((shop.desk_of(person)?, shop.front()?))).await?;
         let role = desk.as_ref().and_then(allowed);
         let (Some(desk), Some(role)) = (desk, role) else {
-            state.rooms.sessions.end(&key, &now);
+            sessions(state).await?.end(&key, &now);
+            keep(state).await?;
             return Err(sign_in());
         };
+        // That a use of it is not kept hinders nobody.
+        if let Err(why) = keep(state).await {
+            tracing::warn!(?why, "sessions are not kept");
+        }
         Ok(Self {
             person,
             name: desk.name,
@@ -105,6 +116,8 @@ impl Visitor {
             now,
             key,
             form_token: seen.form_token,
+            at: to.to_owned(),
+            sent: None,
         })
     }
 
@@ -120,6 +133,16 @@ impl Visitor {
 
     pub(super) fn form_token(&self) -> &str {
         &self.form_token
+    }
+
+    /// The page that is looked at.
+    pub(super) fn at(&self) -> &str {
+        &self.at
+    }
+
+    /// A form that was just sent from it, and not taken.
+    pub(super) fn sent(&self) -> Option<&Sent> {
+        self.sent.as_deref()
     }
 
     pub(super) fn is_office(&self) -> bool {
@@ -150,9 +173,10 @@ impl Visitor {
         state.rooms.sessions.say(&self.key, what.into(), &self.now);
     }
 
-    /// Signs out.
-    pub(super) fn leave(&self, state: &ServerState) {
+    /// Signs out, for good: where that cannot be kept, it is said.
+    pub(super) async fn leave(&self, state: &ServerState) -> Result<(), Refused> {
         state.rooms.sessions.end(&self.key, &self.now);
+        keep(state).await
     }
 }
 
@@ -162,6 +186,7 @@ impl FromRequestParts<ServerState> for Visitor {
     async fn from_request_parts(parts: &mut Parts, state: &ServerState) -> Result<Self, Shown> {
         let to = parts.uri.path_and_query().map_or("/office", |to| to.as_str()).to_owned();
         let mut visitor = Self::of(&parts.headers, &to, state).await?;
+        visitor.sent = parts.extensions.get::<Arc<Sent>>().cloned();
         if !parts.headers.contains_key(WAITING) {
             visitor.said = state.rooms.sessions.said(&visitor.key, &visitor.now);
         }
@@ -170,6 +195,7 @@ impl FromRequestParts<ServerState> for Visitor {
             let wrong = |_| Refused::unreadable("A unit is thou, in or mm: write ?unit=thou, ?unit=in or ?unit=mm");
             visitor.unit = named.parse().map_err(wrong)?;
             state.rooms.sessions.show_in(&visitor.key, visitor.unit, &visitor.now);
+            keep(state).await?;
         }
         Ok(visitor)
     }

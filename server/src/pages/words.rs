@@ -2,6 +2,7 @@
 
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
+pub(super) use shared::text::count;
 
 /// A time as the shop's clock shows it, to the minute.
 pub(super) fn local(ms: i64, zone: &TimeZone) -> String {
@@ -9,11 +10,6 @@ pub(super) fn local(ms: i64, zone: &TimeZone) -> String {
         Ok(at) => at.to_zoned_datetime(zone.clone()).strftime("%Y-%m-%d %H:%M").to_string(),
         Err(_) => "outside the calendar".to_owned(),
     }
-}
-
-/// A count with its noun.
-pub(super) fn count(n: usize, one: &str, many: &str) -> String {
-    format!("{n} {}", if n == 1 { one } else { many })
 }
 
 /// A text inside an address's query: everything but letters, digits and a few marks as percent and hexadecimal (RFC 3986 section 2.1).

@@ -7,17 +7,17 @@ use axum::extract::{OriginalUri, Path, State};
 use axum::response::Response;
 use base64::Engine;
 use base64::prelude::BASE64_STANDARD;
-use serde::{Deserialize, Serialize};
+use serde::Serialize;
 use shared::engine_card::EngineCard;
 use shared::ids::{PropertyId, RecordId};
 use sync_core::view::{
-    DeviceLine, HistoryLine, MachineLine, PersonLine, PropertyLine, PropertyView, RecordView, ServiceRecord, ShopStatus,
+    DeviceLine, HistoryLine, MachineLine, PersonLine, PropertyLine, PropertyView, RecordView, ServiceRecord, ShopStatus, find,
 };
-use utoipa::{IntoParams, ToSchema};
+use utoipa::ToSchema;
 
 use super::given::{self, Given};
 use super::looking::Shown;
-use super::page::{Page, Paging};
+use super::page::{Page, PagingFind, PagingIn};
 use crate::bearer::{Caller, OfficeOrLead, OpenMachine};
 use crate::json::Json;
 use crate::problem_response::Refused;
@@ -39,17 +39,18 @@ pub(crate) async fn status(State(state): State<ServerState>, _: Caller) -> Resul
     get,
     path = "/v1/people",
     tag = "office and leads",
-    params(Paging),
+    params(PagingFind),
     responses((status = 200, description = "A page of people.", body = Page<PersonLine>)),
 )]
 pub(crate) async fn people(
     State(state): State<ServerState>,
     OriginalUri(uri): OriginalUri,
     _: OfficeOrLead,
-    Given(paging): Given<Paging>,
+    Given(asked): Given<PagingFind>,
 ) -> Result<Response, Refused> {
+    let (paging, sought) = asked.parts();
     let people = state.ask(|shop| shop.people()).await?;
-    paging.of(&uri, people, |line| (line.name.clone(), line.person))
+    paging.of(&uri, find(people, &sought), |line| (line.name.clone(), line.person))
 }
 
 /// Every device on the roster, by its person's name
@@ -57,17 +58,18 @@ pub(crate) async fn people(
     get,
     path = "/v1/devices",
     tag = "office and leads",
-    params(Paging),
+    params(PagingFind),
     responses((status = 200, description = "A page of devices.", body = Page<DeviceLine>)),
 )]
 pub(crate) async fn devices(
     State(state): State<ServerState>,
     OriginalUri(uri): OriginalUri,
     _: OfficeOrLead,
-    Given(paging): Given<Paging>,
+    Given(asked): Given<PagingFind>,
 ) -> Result<Response, Refused> {
+    let (paging, sought) = asked.parts();
     let devices = state.ask(|shop| shop.devices()).await?;
-    paging.of(&uri, devices, |line| (line.person_name.clone(), line.name.clone(), line.device))
+    paging.of(&uri, find(devices, &sought), |line| (line.person_name.clone(), line.name.clone(), line.device))
 }
 
 /// The properties open to the caller, by name
@@ -75,17 +77,18 @@ pub(crate) async fn devices(
     get,
     path = "/v1/properties",
     tag = "any device",
-    params(Paging),
+    params(PagingFind),
     responses((status = 200, description = "A page of properties.", body = Page<PropertyLine>)),
 )]
 pub(crate) async fn properties(
     State(state): State<ServerState>,
     OriginalUri(uri): OriginalUri,
     caller: Caller,
-    Given(paging): Given<Paging>,
+    Given(asked): Given<PagingFind>,
 ) -> Result<Response, Refused> {
+    let (paging, sought) = asked.parts();
     let properties = state.ask(move |shop| shop.properties(caller.person)).await?;
-    paging.of(&uri, properties, |line| (line.name.clone(), line.property))
+    paging.of(&uri, find(properties, &sought), |line| (line.name.clone(), line.property))
 }
 
 /// One property, with the machines there that are open to the caller
@@ -110,17 +113,18 @@ pub(crate) async fn property(
     get,
     path = "/v1/engine-cards",
     tag = "any device",
-    params(Paging),
+    params(PagingFind),
     responses((status = 200, description = "A page of engine cards.", body = Page<EngineCard>)),
 )]
 pub(crate) async fn engine_cards(
     State(state): State<ServerState>,
     OriginalUri(uri): OriginalUri,
     _: Caller,
-    Given(paging): Given<Paging>,
+    Given(asked): Given<PagingFind>,
 ) -> Result<Response, Refused> {
+    let (paging, sought) = asked.parts();
     let cards = state.ask(|shop| shop.engine_cards()).await?;
-    paging.of(&uri, cards, |card| (card.name.clone(), card.card))
+    paging.of(&uri, find(cards, &sought), |card| (card.name.clone(), card.card))
 }
 
 /// The machines open to the caller, by tag
@@ -128,32 +132,18 @@ pub(crate) async fn engine_cards(
     get,
     path = "/v1/machines",
     tag = "any device",
-    params(Paging),
+    params(PagingFind),
     responses((status = 200, description = "A page of machines.", body = Page<MachineLine>)),
 )]
 pub(crate) async fn machines(
     State(state): State<ServerState>,
     OriginalUri(uri): OriginalUri,
     caller: Caller,
-    Given(paging): Given<Paging>,
+    Given(asked): Given<PagingFind>,
 ) -> Result<Response, Refused> {
+    let (paging, sought) = asked.parts();
     let machines = state.ask(move |shop| shop.machines(caller.person)).await?;
-    paging.of(&uri, machines, |line| (line.tag.clone(), line.machine))
-}
-
-/// Which page of a history, and in which unit.
-#[derive(Debug, Deserialize, IntoParams)]
-#[serde(deny_unknown_fields)]
-#[into_params(parameter_in = Query)]
-pub(crate) struct OfHistory {
-    /// The most items of the page; 100 where none is given.
-    #[param(minimum = 1, maximum = 500)]
-    limit: Option<usize>,
-    /// Where the page begins: `next` of the page before.
-    after: Option<String>,
-    /// Unit of lengths in words: thou, where none is given, in or mm.
-    #[param(value_type = Option<shared::length::LengthUnit>, inline)]
-    unit: Option<String>,
+    paging.of(&uri, find(machines, &sought), |line| (line.tag.clone(), line.machine))
 }
 
 /// Every record of a machine, newest first
@@ -161,17 +151,16 @@ pub(crate) struct OfHistory {
     get,
     path = "/v1/machines/{id}/history",
     tag = "whoever may read the machine",
-    params(("id" = String, Path, format = Uuid, description = "The machine."), OfHistory),
+    params(("id" = String, Path, format = Uuid, description = "The machine."), PagingIn),
     responses((status = 200, description = "A page of its history.", body = Page<HistoryLine>)),
 )]
 pub(crate) async fn history(
     State(state): State<ServerState>,
     OriginalUri(uri): OriginalUri,
     OpenMachine(machine): OpenMachine,
-    Given(asked): Given<OfHistory>,
+    Given(asked): Given<PagingIn>,
 ) -> Result<Response, Refused> {
-    let unit = given::unit(asked.unit.as_deref())?;
-    let paging = Paging { limit: asked.limit, after: asked.after };
+    let (paging, unit) = asked.parts()?;
     let (before, most) = (paging.place::<Reverse<(i64, RecordId)>>()?.map(|Reverse(place)| place), paging.one_more()?);
     let lines = state.ask(move |shop| shop.history(machine, before, most, unit)).await?;
     paging.of(&uri, lines, |line| Reverse((line.at_ms, line.record)))

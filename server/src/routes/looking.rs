@@ -5,7 +5,7 @@ use serde::Deserialize;
 use shared::length::LengthUnit;
 use shared::record::ShopCard;
 use shared::slot::Slot;
-use sync_core::view::{ContestedSlot, DaySheet, DueLine, MachineView, SlotSheet};
+use sync_core::view::{ContestedSlot, DaySheet, DueFilter, DueLine, MachineView, Only, Order, SlotSheet};
 use utoipa::IntoParams;
 
 use super::given::{self, Given};
@@ -37,11 +37,50 @@ pub(crate) struct Day {
     unit: Option<String>,
 }
 
+/// What the due list is cut down to, and in which order it is.
+#[derive(Debug, Default, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub(crate) struct OfDue {
+    /// Words that the machine's tag, description, place or engine must say, all of them.
+    find: Option<String>,
+    /// The name of the engine card that the machine must have.
+    engine: Option<String>,
+    /// Only machines that are held, due, contested or visited.
+    #[param(value_type = Option<Only>, inline)]
+    only: Option<String>,
+    /// In which order: pressing, where none is given, tag, place or hours. Machines on hold come first in each.
+    #[param(value_type = Option<Order>, inline)]
+    order: Option<String>,
+}
+
+impl OfDue {
+    fn filter(self) -> Result<DueFilter, Refused> {
+        let wrong = |why: String| Refused::unreadable(&crate::problem_response::sentence(&why));
+        Ok(DueFilter {
+            find: self.find.unwrap_or_default(),
+            engine: self.engine,
+            only: self.only.as_deref().map(str::parse).transpose().map_err(wrong)?,
+            order: self.order.as_deref().map(str::parse).transpose().map_err(wrong)?,
+        })
+    }
+}
+
 /// The due list: the machines open to the caller, the most pressing first
-#[utoipa::path(get, path = "/v1/due", tag = "any device", responses((status = 200, description = "The due list.", body = Vec<DueLine>)))]
-pub(crate) async fn due(State(state): State<ServerState>, caller: Caller) -> Result<Json<Vec<DueLine>>, Refused> {
-    let now = state.now();
-    state.ask(move |shop| shop.due_for(caller.person, &now)).await.map(Json)
+#[utoipa::path(
+    get,
+    path = "/v1/due",
+    tag = "any device",
+    params(OfDue),
+    responses((status = 200, description = "The due list.", body = Vec<DueLine>)),
+)]
+pub(crate) async fn due(
+    State(state): State<ServerState>,
+    caller: Caller,
+    Given(asked): Given<OfDue>,
+) -> Result<Json<Vec<DueLine>>, Refused> {
+    let (filter, now) = (asked.filter()?, state.now());
+    state.ask(move |shop| shop.due_for(caller.person, &now)).await.map(|lines| Json(filter.of(lines)))
 }
 
 /// One machine: card, clearances with their verdicts, hours, what is due, history

@@ -9,8 +9,10 @@ use base64::Engine;
 use base64::prelude::BASE64_URL_SAFE_NO_PAD;
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
+use shared::length::LengthUnit;
 use utoipa::{IntoParams, ToSchema};
 
+use super::given;
 use crate::json::Json;
 use crate::problem_response::Refused;
 
@@ -29,6 +31,49 @@ pub(crate) struct Paging {
     pub(crate) limit: Option<usize>,
     /// Where the page begins: `next` of the page before.
     pub(crate) after: Option<String>,
+}
+
+/// Which page is asked for, of the lines that are found.
+#[derive(Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub(crate) struct PagingFind {
+    /// The most items of the page; 100 where none is given.
+    #[param(minimum = 1, maximum = 500)]
+    limit: Option<usize>,
+    /// Where the page begins: `next` of the page before.
+    after: Option<String>,
+    /// Words that a line must say, all of them, in any order.
+    find: Option<String>,
+}
+
+impl PagingFind {
+    /// The page, and what is sought.
+    pub(crate) fn parts(self) -> (Paging, String) {
+        (Paging { limit: self.limit, after: self.after }, self.find.unwrap_or_default())
+    }
+}
+
+/// Which page is asked for, and in which unit its lengths are.
+#[derive(Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub(crate) struct PagingIn {
+    /// The most items of the page; 100 where none is given.
+    #[param(minimum = 1, maximum = 500)]
+    limit: Option<usize>,
+    /// Where the page begins: `next` of the page before.
+    after: Option<String>,
+    /// Unit of lengths in words: thou, where none is given, in or mm.
+    #[param(value_type = Option<LengthUnit>, inline)]
+    unit: Option<String>,
+}
+
+impl PagingIn {
+    /// The page and the unit apart.
+    pub(crate) fn parts(self) -> Result<(Paging, LengthUnit), Refused> {
+        Ok((Paging { limit: self.limit, after: self.after }, given::unit(self.unit.as_deref())?))
+    }
 }
 
 /// A page of a list.

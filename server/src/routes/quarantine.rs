@@ -5,10 +5,10 @@ use axum::extract::{OriginalUri, Path, State};
 use axum::http::StatusCode;
 use axum::response::Response;
 use shared::problem::Code;
-use sync_core::store::Quarantined;
+use sync_core::view::QuarantineView;
 
 use super::given::Given;
-use super::page::{Page, Paging};
+use super::page::{Page, PagingIn};
 use crate::bearer::{Office, OfficeOrLead};
 use crate::problem_response::Refused;
 use crate::state::ServerState;
@@ -18,18 +18,20 @@ use crate::state::ServerState;
     get,
     path = "/v1/quarantine",
     tag = "office and leads",
-    params(Paging),
-    responses((status = 200, description = "A page of what is there.", body = Page<Quarantined>)),
+    params(PagingIn),
+    responses((status = 200, description = "A page of what is there.", body = Page<QuarantineView>)),
 )]
 pub(crate) async fn list(
     State(state): State<ServerState>,
     OriginalUri(uri): OriginalUri,
     _: OfficeOrLead,
-    Given(paging): Given<Paging>,
+    Given(asked): Given<PagingIn>,
 ) -> Result<Response, Refused> {
+    let (paging, unit) = asked.parts()?;
     let (after, most) = (paging.place::<i64>()?.unwrap_or_default(), paging.one_more()?);
-    let held = state.ask(move |shop| shop.quarantined(None, after, most)).await?;
-    paging.of(&uri, held, |line| line.id)
+    let now = state.now();
+    let held = state.ask(move |shop| shop.quarantine_views(None, after, most, unit, &now)).await?;
+    paging.of(&uri, held, |line| line.held.id)
 }
 
 /// Lets a record in from quarantine

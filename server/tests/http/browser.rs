@@ -4,6 +4,7 @@ use axum::body::Body;
 use axum::http::{HeaderMap, Method, Request, StatusCode, header};
 use shared::wire::{CodeIssued, CodeRequest};
 
+use crate::slips;
 use crate::support::{Device, World};
 
 pub(crate) const PASSPHRASE: &str = "four plain words do";
@@ -104,6 +105,9 @@ impl Browser {
     pub(crate) async fn send(&mut self, world: &World, request: Request<Body>) -> Seen {
         let answer = world.send(request).await;
         let seen = Seen { status: answer.status, headers: answer.headers, html: String::from_utf8(answer.body).unwrap() };
+        // Whatever page is shown in any test: one thing is one.
+        let main = seen.html.split("<main").nth(1).unwrap_or_default();
+        assert_eq!(slips::slips(&slips::text_of(main)), Vec::<String>::new(), "{}", seen.words());
         if let Some(cookie) = seen.headers.get(header::SET_COOKIE) {
             self.cookie = cookie.to_str().unwrap().split(';').next().unwrap().to_owned();
         }

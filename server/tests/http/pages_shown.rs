@@ -18,6 +18,7 @@ use crate::support::{Device, World, chance};
 /// visit that nobody finished.
 pub(crate) struct Day {
     pub(crate) world: World,
+    pub(crate) office: Device,
     pub(crate) lead: Device,
     pub(crate) tech: Device,
     pub(crate) browser: Browser,
@@ -76,7 +77,7 @@ impl Day {
         let tech = world.join(&mut office, "Ben", Role::Tech, Some(property)).await;
         let lead = world.join(&mut office, "Cleo", Role::Lead, None).await;
         let browser = Browser::of(&world, &office, &office).await;
-        let mut day = Self { world, lead, tech, browser, property, machine, visit: shared::ids::RecordId::from_bytes([0; 16]) };
+        let mut day = Self { world, office, lead, tech, browser, property, machine, visit: shared::ids::RecordId::from_bytes([0; 16]) };
         day.play(tag).await;
         day
     }
@@ -165,7 +166,7 @@ async fn every_page_is_there_while_the_book_is_empty() {
     let fields = [("code", world.first_code.as_str()), ("passphrase", "four plain words do"), ("again", "four plain words do")];
     browser.post(&world, "/office/first", &fields).await.to();
     for (path, say) in [
-        ("/office", "Nobody disagrees with anybody."),
+        ("/office", "Nothing needs you"),
         ("/office?day=2026-05-04", "Nothing came in on this day yet."),
         ("/office/due", "There is no machine in the book yet."),
         ("/office/round", "No property is worth the drive"),
@@ -189,7 +190,7 @@ async fn what_is_not_there_is_a_page_that_says_so() {
         (format!("/office/machines/{nobody}"), "This book has no such machine; nothing was kept."),
         (format!("/office/records/{nobody}"), "This book has no such record; nothing was kept."),
         (format!("/office/visits/{nobody}/record"), "There is no such record"),
-        (format!("/office/properties/{nobody}"), "This book has no such property; nothing was kept."),
+        (format!("/office/properties/{nobody}"), "There is no such property"),
         (format!("/office/people/{nobody}"), "This book has no such person; nothing was kept."),
         (format!("/office/cards/{nobody}"), "This book has no such engine card; nothing was kept."),
         (format!("/office/slot?doc={nobody}&slot=hours"), "Nothing is stated about hour meter; nothing was kept."),

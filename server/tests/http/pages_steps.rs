@@ -70,7 +70,11 @@ async fn measure_again_puts_the_machine_on_the_list() {
 async fn the_day_is_closed_with_a_reason_for_what_is_open() {
     let mut day = Day::of("A-12").await;
     let sheet = day.browser.page(&day.world, "/office").await;
-    assert!(sheet.words().contains("Still open:\n2 slots are contested."), "{}", sheet.words());
+    assert!(
+        sheet.words().contains("Still open:\nA-12: hour meter is contested.\nA-12: clearance 1I (cylinder 1 intake), found is contested."),
+        "{}",
+        sheet.words()
+    );
     let date = sheet.value_in("/office/days/close", "day");
     let seen = day.browser.post(&day.world, "/office/days/close", &[("day", &date)]).await;
     assert_eq!(seen.status, StatusCode::BAD_REQUEST);

@@ -31,7 +31,7 @@ use sync_core::pictures::PicturesError;
 use sync_core::question::{Answer as Reckoned, Question};
 use sync_core::reckon::{LashCourse, MeterLine, Reckoned as Of};
 use sync_core::shop::{Housekeeping, LogEnd, OfficeFacts, Photos, Shop, Tables};
-use sync_core::store::{BackupError, QuarantineState, Quarantined, StoreError, Verification};
+use sync_core::store::{BackupError, QuarantineState, StoreError, Verification};
 use sync_core::view::{
     ClosedDay, ContestedSlot, DaySheet, DeviceLine, DueLine, Evening, HistoryLine, HoursRow, MachineLine, MachineView, PersonLine,
     PropertyLine, PropertyView, ReadingRow, RecordView, RowPlace, Rows, SeasonRecord, ServiceRecord, ShopStatus,
@@ -215,9 +215,6 @@ impl Shop for Broken {
     fn may_read(&self, _: PersonId, _: DocId) -> Result<bool, BookError> {
         full()
     }
-    fn quarantined(&self, _: Option<QuarantineState>, _: i64, _: usize) -> Result<Vec<Quarantined>, BookError> {
-        full()
-    }
     fn count_quarantined(&self, _: QuarantineState) -> Result<usize, BookError> {
         full()
     }
@@ -320,10 +317,17 @@ impl OfficeFacts for Broken {
     fn day_mark(&self) -> Result<String, BookError> {
         full()
     }
-    fn contested_sheets(&self, _: LengthUnit) -> Result<Vec<SlotSheet>, BookError> {
+    fn slot_sheet(&self, _: DocId, _: &Slot, _: LengthUnit) -> Result<SlotSheet, BookError> {
         full()
     }
-    fn slot_sheet(&self, _: DocId, _: &Slot, _: LengthUnit) -> Result<SlotSheet, BookError> {
+    fn quarantine_views(
+        &self,
+        _: Option<QuarantineState>,
+        _: i64,
+        _: usize,
+        _: LengthUnit,
+        _: &Moment,
+    ) -> Result<Vec<sync_core::view::QuarantineView>, BookError> {
         full()
     }
     fn whole_record(&self, _: RecordId, _: LengthUnit) -> Result<WholeRecord, BookError> {
@@ -339,6 +343,12 @@ impl OfficeFacts for Broken {
         full()
     }
     fn assignments(&self) -> Result<Vec<(PersonId, PropertyId)>, BookError> {
+        full()
+    }
+    fn kept_sessions(&self) -> Result<Vec<sync_core::store::KeptSession>, BookError> {
+        full()
+    }
+    fn keep_sessions(&self, _: &[sync_core::store::KeptSession]) -> Result<(), BookError> {
         full()
     }
     fn brought_too_much(&self) -> Result<Vec<sync_core::store::BroughtTooMuch>, BookError> {

@@ -76,7 +76,10 @@ fn brackets_bound_the_drift() {
     // 5 to 6 thou left, 5 to 6 found after 100 h: anything from closing to opening by a thou.
     let still = drift(&[thou(5, 5, 100)]).unwrap();
     assert_eq!((still.tenth_um_per_100h, still.low, still.high, still.agree), (Some(0.0), Some(-254.0), Some(254.0), true));
-    assert_eq!(still.words(LengthUnit::Thou), "Hardly changes (1.0 closing to 1.0 opening thou per 100 h), from 1 pair over 100.0 h.");
+    assert_eq!(
+        still.words(LengthUnit::Thou),
+        "No change seen, from 1 pair over 100.0 h: keep to the card's interval. Finer than the leaves tell: it may close by up to 1.0 or open by up to 1.0 thou per 100 h."
+    );
     // A leaf more after 200 h: none to a thou per 100 h.
     let opens = drift(&[thou(5, 6, 200)]).unwrap();
     assert_eq!((opens.tenth_um_per_100h, opens.low, opens.high), (Some(127.0), Some(0.0), Some(254.0)));

@@ -66,7 +66,7 @@ export interface MonthDay { month: number; day: number }
 export interface PropertyLine { property: Id; name: string; address: string; access: string; season: { from: MonthDay; to: MonthDay } | null; machines: number }
 export interface Due { state: 'overdue' | 'never-checked' | 'left-open' | 'due-soon' | 'not-known' | 'later'; date?: string; left_tenth_h?: number }
 export interface DueLine {
-  machine: Id; tag: string; description: string; property: Id | null; property_name: string; meter_tenth_h: number | null;
+  machine: Id; tag: string; description: string; property: Id | null; property_name: string; engine: string; meter_tenth_h: number | null;
   due: Due | null; words: string; hold: boolean; contested: boolean; recheck: boolean; open_visit: boolean;
 }
 export interface Stop extends PropertyLine { due: DueLine[] }
@@ -98,10 +98,19 @@ export interface MachineCard {
   tag: string; description: string; property: Id; engine_card?: Id; cylinders?: number; duty: 'commercial' | 'homeowner';
   hours_per_week?: number; provisional: boolean;
 }
+export interface CheckReading {
+  record: Id; words: string; judged: Verdict | null; gross: Gross | null; cold: boolean; by: string; at_ms: number;
+  /** How its slot stands now, where this reading is the one that stands. */ state: LashView['state'] | null;
+}
+/** What was found, set and left on one visit; or, without a visit, on one day. */
+export interface CheckLine {
+  visit: Id | null; at_ms: number; day: string; by: string; open: boolean;
+  valves: { valve: Valve; found: CheckReading | null; set: CheckReading | null; left: CheckReading | null }[];
+}
 export interface MachineView {
   machine: Id; tag: string; description: string; property: Id | null; property_name: string; duty: 'commercial' | 'homeowner';
   provisional: boolean; cylinders: number | null; engine_card: EngineCard | null;
-  /** The card in words, in the person's unit; empty without one. */ engine_card_words: string; lash: LashView[]; due: Due | null; due_words: string;
+  /** The card in words, in the person's unit; empty without one. */ engine_card_words: string; checks: CheckLine[]; lash: LashView[]; due: Due | null; due_words: string;
   visits: VisitView[]; findings: OpenFinding[]; photos: PhotoLine[]; history: HistoryLine[];
   state: { card: MachineCard | null; contested: string[]; recheck: string[]; hours: { meter_tenth_h: number; at_ms: number } | null };
 }

@@ -13,7 +13,7 @@ use super::closed;
 use super::cursor::{self, Standing};
 use super::page::{Manner, Page, next_page};
 use super::vouch::vouch;
-use crate::admission::{Gate, No, whole};
+use crate::admission::{Gate, may_be_let_in};
 use crate::admitting::{Admitted, Outcome, admit};
 use crate::allowance::Allowance;
 use crate::append::{append_on, append_signed, follow_roster};
@@ -357,16 +357,9 @@ impl Book {
         let Some(waiting) = waiting else {
             return Err(BookError::Unknown(format!("quarantine holds nothing under {quarantine_id} that could still be let in")));
         };
-        let opened =
-            envelope::open(&waiting.bytes).map_err(|_| BookError::Denied("the record cannot be read, and so never comes in".to_owned()))?;
-        let signature = before.signer(opened.device).map(|(key, person)| (person, opened.verify(&key, before.root.shop)));
-        let Site { place, .. } = whole(waiting.doc, self.store.site(waiting.doc)?, &opened, signature.as_ref())
-            .map_err(|No(_, why)| BookError::Denied(format!("{why} It can never come in")))?;
+        let (opened, Site { place, .. }) = may_be_let_in(&self.store, &before, &waiting)?;
         let actor = self.actor();
         let roster = self.store.atomically(|store| {
-            if store.holds_record(opened.record.id)? {
-                return Err(BookError::Denied("another record has its id, and so it never comes in".to_owned()));
-            }
             let named = Receipted { record: opened.record.id, sha256: opened.sha256 };
             let device = opened.device;
             let signed = vec![(Entry { device, record: opened.record.clone(), sha256: opened.sha256 }, waiting.bytes.clone())];
@@ -383,7 +376,7 @@ impl Book {
             store.settle_quarantined(quarantine_id, QuarantineState::Released)?;
             let after = follow_roster(store, &before, waiting.doc == identity.root.shop.roster())?;
             store.regrant(after.as_ref().unwrap_or(&before))?;
-            Ok(after)
+            Ok::<_, BookError>(after)
         })?;
         self.roster = roster.or(Some(before));
         Ok(())

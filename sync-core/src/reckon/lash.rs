@@ -8,6 +8,7 @@ use shared::ids::DocId;
 use shared::leaf::LeafSet;
 use shared::length::LengthUnit;
 use shared::record::{Body, Stage};
+use shared::text::count;
 use shared::valve::Valve;
 use shared::verdict::{Proof, leaf_plan, next_leaf, setting_words};
 use shared::warmth::{Train, WarmEstimate, estimate_cold};
@@ -61,7 +62,7 @@ impl Book {
         let cylinders = state.card.as_ref().and_then(|c| c.cylinders).or(card.map(|c| c.cylinders));
         match cylinders {
             Some(n) if valve.cylinder() > n => {
-                Err(cannot(format!("this engine has no valve {valve}: it has {n} cylinder{}", if n == 1 { "" } else { "s" })))
+                Err(cannot(format!("this engine has no valve {valve}: it has {}", count(n.into(), "cylinder", "cylinders"))))
             }
             _ => Ok(()),
         }

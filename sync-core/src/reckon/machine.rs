@@ -10,6 +10,7 @@ use shared::ids::{DocId, RecordId};
 use shared::length::LengthUnit;
 use shared::record::{Body, Stage};
 use shared::slot::Slot;
+use shared::text::count;
 use shared::usage::{Season, Usage, usage};
 use shared::valve::Valve;
 
@@ -93,8 +94,7 @@ impl Book {
             .collect();
         lines.sort_by_key(|line| (line.at_ms, line.record));
         let doubted = lines.iter().filter(|l| l.doubt.is_some()).count();
-        let readings = if lines.len() == 1 { "reading" } else { "readings" };
-        let mut words = vec![format!("{} {readings}, {doubted} of them not possible beside the others.", lines.len())];
+        let mut words = vec![format!("{}, {doubted} of them not possible beside the others.", count(lines.len(), "reading", "readings"))];
         words.extend(lines.iter().filter_map(|l| l.doubt.as_ref().map(|why| format!("{}: {why}", l.when))));
         if hours.meter_changes() > 0 {
             let times = match hours.meter_changes() {

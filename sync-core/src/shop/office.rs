@@ -9,8 +9,8 @@ use super::SqliteShop;
 use crate::book::BookError;
 use crate::moment::Moment;
 use crate::reckon::{LashCourse, MeterLine, Reckoned};
-use crate::store::BroughtTooMuch;
-use crate::view::{ShopFront, SlotSheet, WholeRecord};
+use crate::store::{BroughtTooMuch, KeptSession, QuarantineState};
+use crate::view::{QuarantineView, ShopFront, SlotSheet, WholeRecord};
 
 /// What the office's pages ask of the shop. They are for whoever may read everything.
 #[expect(clippy::missing_errors_doc, reason = "each fails as the function of Book that it stands for")]
@@ -21,10 +21,17 @@ pub trait OfficeFacts {
     fn browser_key(&self) -> Result<[u8; 64], BookError>;
     /// A mark that is another one whenever a day sheet may say something else.
     fn day_mark(&self) -> Result<String, BookError>;
-    /// The slots that want a ruling, each with all that one goes by; as many as the day sheet shows.
-    fn contested_sheets(&self, unit: LengthUnit) -> Result<Vec<SlotSheet>, BookError>;
     /// One slot with all that a ruling goes by.
     fn slot_sheet(&self, doc: DocId, slot: &Slot, unit: LengthUnit) -> Result<SlotSheet, BookError>;
+    /// What is in quarantine in this state, or in any, with what the office decides by: numbers beyond `after`, at most so many.
+    fn quarantine_views(
+        &self,
+        state: Option<QuarantineState>,
+        after: i64,
+        most: usize,
+        unit: LengthUnit,
+        now: &Moment,
+    ) -> Result<Vec<QuarantineView>, BookError>;
     /// One record in full.
     fn whole_record(&self, record: RecordId, unit: LengthUnit) -> Result<WholeRecord, BookError>;
     /// The course of every valve of a machine.
@@ -35,6 +42,10 @@ pub trait OfficeFacts {
     fn week_round(&self, days: Option<u32>, minutes: Option<u32>, now: &Moment) -> Result<Reckoned<Round>, BookError>;
     /// Who looks after which property.
     fn assignments(&self) -> Result<Vec<(PersonId, PropertyId)>, BookError>;
+    /// The sessions of the office's pages that were kept.
+    fn kept_sessions(&self) -> Result<Vec<KeptSession>, BookError>;
+    /// Keeps these sessions of the office's pages, and no others.
+    fn keep_sessions(&self, sessions: &[KeptSession]) -> Result<(), BookError>;
     /// Devices that brought more than is taken in a day, or than quarantine has room for.
     fn brought_too_much(&self) -> Result<Vec<BroughtTooMuch>, BookError>;
 }
@@ -52,12 +63,19 @@ impl OfficeFacts for SqliteShop {
         self.lock().0.day_mark()
     }
 
-    fn contested_sheets(&self, unit: LengthUnit) -> Result<Vec<SlotSheet>, BookError> {
-        self.lock().0.contested_sheets(unit)
-    }
-
     fn slot_sheet(&self, doc: DocId, slot: &Slot, unit: LengthUnit) -> Result<SlotSheet, BookError> {
         self.lock().0.slot_sheet(doc, slot, unit)
+    }
+
+    fn quarantine_views(
+        &self,
+        state: Option<QuarantineState>,
+        after: i64,
+        most: usize,
+        unit: LengthUnit,
+        now: &Moment,
+    ) -> Result<Vec<QuarantineView>, BookError> {
+        self.lock().0.quarantine_views(state, after, most, unit, now)
     }
 
     fn whole_record(&self, record: RecordId, unit: LengthUnit) -> Result<WholeRecord, BookError> {
@@ -78,6 +96,14 @@ impl OfficeFacts for SqliteShop {
 
     fn assignments(&self) -> Result<Vec<(PersonId, PropertyId)>, BookError> {
         self.lock().0.assignments()
+    }
+
+    fn kept_sessions(&self) -> Result<Vec<KeptSession>, BookError> {
+        Ok(self.lock().0.store().kept_sessions()?)
+    }
+
+    fn keep_sessions(&self, sessions: &[KeptSession]) -> Result<(), BookError> {
+        Ok(self.lock().0.store().keep_sessions(sessions)?)
     }
 
     fn brought_too_much(&self) -> Result<Vec<BroughtTooMuch>, BookError> {

@@ -137,16 +137,17 @@ impl Store {
         }
         // A receipt stays: only what changed of it is written; one that is for nothing has no row.
         let mut came = self.connection.prepare_cached(
-            "INSERT INTO came (at_ms, num, author, records, readings) VALUES (?1, ?2, ?3, ?4, ?5)
-             ON CONFLICT (at_ms, num, author) DO UPDATE SET records = ?4, readings = ?5 WHERE records <> ?4 OR readings <> ?5",
+            "INSERT INTO came (at_ms, num, author, records, readings, notes) VALUES (?1, ?2, ?3, ?4, ?5, ?6)
+             ON CONFLICT (at_ms, num, author) DO UPDATE SET records = ?4, readings = ?5, notes = ?6
+             WHERE records <> ?4 OR readings <> ?5 OR notes <> ?6",
         )?;
-        for ((at_ms, author), (records, readings)) in &rows.came {
+        for ((at_ms, author), of) in &rows.came {
             let author = self.word(author.as_bytes())?;
-            if *records == 0 {
+            if of.records == 0 {
                 let mut displaced = self.connection.prepare_cached("DELETE FROM came WHERE at_ms = ?1 AND num = ?2 AND author = ?3")?;
                 displaced.execute(params![at_ms, num, author])?;
             } else {
-                came.execute(params![at_ms, num, author, signed(*records), signed(*readings)])?;
+                came.execute(params![at_ms, num, author, signed(of.records), signed(of.readings), signed(of.notes)])?;
             }
         }
         if let Some(machine) = &rows.machine {

@@ -26,8 +26,18 @@ pub(super) struct Rows {
     /// Slots that want a ruling, and slots outside machines where something waits to be accepted.
     pub(super) open: Vec<(Slot, bool)>,
     pub(super) machine: Option<MachineColumns>,
-    /// What the shop received, by the time of the receipt and the author: how many records, and how many readings of them.
-    pub(super) came: BTreeMap<(i64, PersonId), (u64, u64)>,
+    /// What the shop received, by the time of the receipt and the author.
+    pub(super) came: BTreeMap<(i64, PersonId), Came>,
+}
+
+/// How much came at one time from one author.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Came {
+    pub(super) records: u64,
+    /// Of them, clearance readings.
+    pub(super) readings: u64,
+    /// Of them, notes.
+    pub(super) notes: u64,
 }
 
 /// A document as it is in the log, to derive its rows from wherever there is a core to do it.
@@ -131,13 +141,14 @@ pub(super) fn squeezed_rows_of(place: Place, ledger: &Ledger, roster: &Roster) -
 
 /// What the shop's receipts in a ledger are for. A receipt that an earlier one displaced is in it too, perhaps for nothing:
 /// its row may have been written when it was the only one.
-fn came(ledger: &Ledger) -> BTreeMap<(i64, PersonId), (u64, u64)> {
-    let mut came: BTreeMap<(i64, PersonId), (u64, u64)> = BTreeMap::new();
+fn came(ledger: &Ledger) -> BTreeMap<(i64, PersonId), Came> {
+    let mut came: BTreeMap<(i64, PersonId), Came> = BTreeMap::new();
     for entry in ledger.entries() {
         if let Some(receipt) = ledger.receipt(entry.record.id) {
-            let (records, readings) = came.entry((receipt.at_ms, entry.record.by)).or_default();
-            *records += 1;
-            *readings += u64::from(matches!(entry.record.body, Body::Clearance(_)));
+            let of = came.entry((receipt.at_ms, entry.record.by)).or_default();
+            of.records += 1;
+            of.readings += u64::from(matches!(entry.record.body, Body::Clearance(_)));
+            of.notes += u64::from(matches!(entry.record.body, Body::Note(_)));
         }
     }
     for (id, at_ms) in ledger.displaced_receipts() {

@@ -23,6 +23,7 @@ mod row;
 mod salvage;
 mod schema;
 mod sent;
+mod sessions;
 mod tidy;
 mod verify;
 
@@ -56,6 +57,7 @@ pub use parts::{Known, Taken};
 pub use quarantine::{QuarantineState, Quarantined};
 pub use records::{CameIn, HeldRecord, ReceivedAfter};
 pub(crate) use salvage::Salvage;
+pub use sessions::KeptSession;
 pub use verify::Verification;
 
 /// The store failed. Whatever was being written when it did is not kept; everything before is.

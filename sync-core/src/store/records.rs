@@ -283,6 +283,20 @@ impl Store {
         .collect()
     }
 
+    /// The documents in which notes came in within a span of shop time, the latest first, at most so many.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn noted(&self, from_ms: i64, until_ms: i64, most: usize) -> Result<Vec<DocId>, StoreError> {
+        let mut statement = self.connection.prepare_cached(
+            "SELECT doc FROM came JOIN documents USING (num) WHERE at_ms >= ?1 AND at_ms < ?2 AND notes > 0
+             GROUP BY num ORDER BY max(at_ms) DESC, num LIMIT ?3",
+        )?;
+        let most = i64::try_from(most).unwrap_or(i64::MAX);
+        let rows = statement.query_map([from_ms, until_ms, most], |row| row.get::<_, Vec<u8>>(0))?;
+        rows.map(|row| Ok(DocId::from_bytes(fixed(&row?)?))).collect()
+    }
+
     /// How many records the store holds, receipts of the shop not counted, and how many of them wait for the shop, with
     /// the oldest of those: what this device wrote and has no receipt for, and what the shop of this epoch is not known to hold.
     ///

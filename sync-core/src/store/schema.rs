@@ -72,6 +72,7 @@ CREATE TABLE came (
     author INTEGER NOT NULL,
     records INTEGER NOT NULL,
     readings INTEGER NOT NULL,
+    notes INTEGER NOT NULL,
     PRIMARY KEY (at_ms, num, author)
 ) STRICT, WITHOUT ROWID;
 
@@ -148,6 +149,16 @@ CREATE TABLE contacts (
     last_ms INTEGER NOT NULL,
     skew_ms INTEGER NOT NULL,
     doubt_ms INTEGER
+) STRICT, WITHOUT ROWID;
+
+-- Who is signed in at the office's pages: of what a browser shows the hash alone.
+CREATE TABLE sessions (
+    hash BLOB PRIMARY KEY,
+    person BLOB NOT NULL,
+    unit TEXT NOT NULL,
+    began_ms INTEGER NOT NULL,
+    used_ms INTEGER NOT NULL,
+    epoch TEXT NOT NULL
 ) STRICT, WITHOUT ROWID;
 
 -- The keys under which people of the office write at the shop itself, and what proves that it is they.

@@ -140,7 +140,7 @@ impl Store {
         for sql in [
             "SELECT 'record ' || hex(id) || ' ' || num || ' ' || written_ms || ' ' || coalesce(received_ms, '') || ' ' || due || ' ' || receipt
                FROM records ORDER BY id",
-            "SELECT 'came ' || at_ms || ' ' || num || ' ' || author || ' ' || records || ' ' || readings FROM came ORDER BY at_ms, num, author",
+            "SELECT 'came ' || at_ms || ' ' || num || ' ' || author || ' ' || records || ' ' || readings || ' ' || notes FROM came ORDER BY at_ms, num, author",
             "SELECT 'author ' || author || ' ' || num FROM authors ORDER BY author, num",
             "SELECT 'open ' || num || ' ' || slot || ' ' || proposal FROM open_slots ORDER BY num, slot, proposal",
             "SELECT 'machine ' || num || ' ' || tag || ' ' || coalesce(hex(property), '') || ' ' || hex(brief) || ' ' || coalesce(first_visit_ms, '')

@@ -5,12 +5,22 @@
 
 /// Slots that want a ruling, on the day sheet.
 pub const MOST_SLOTS: usize = 50;
+/// Records in quarantine on one screen, each with what it would change.
+pub const MOST_QUARANTINED: usize = 50;
 /// Readings of one slot, side by side.
 pub const MOST_READINGS: usize = 50;
 /// Lines of each other list on a screen: what is set aside, holds, visits, devices, findings, photos, late arrivals.
 pub const MOST_LINES: usize = 200;
+/// Notes on the screen of a property or a machine: the latest. Older ones are in its history.
+pub const MOST_NOTES: usize = 5;
+/// Machines and properties whose notes one day sheet shows.
+pub const MOST_NOTED: usize = 50;
+/// Lines of one page of a list that has pages: machines, properties, people, devices, engine cards, days.
+pub const MOST_LISTED: usize = 100;
 /// Records of a machine's history on its screen. The whole of it is in pages.
 pub const MOST_HISTORY: usize = 500;
+/// Checks on a machine's screen, the latest.
+pub const MOST_CHECKS: usize = 20;
 /// Readings on one valve's course, and of the hour meter: the latest.
 pub const MOST_POINTS: usize = 500;
 /// Visits in one season's service record.

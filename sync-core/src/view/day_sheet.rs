@@ -3,161 +3,21 @@
 use jiff::ToSpan;
 use jiff::civil::Date;
 use serde::Serialize;
-use shared::ids::{DeviceId, DocId, RecordId};
+use shared::ids::DocId;
 use shared::length::LengthUnit;
 use shared::slot::Slot;
 
-use super::bounds::MOST_LINES;
+use super::bounds::{MOST_LINES, MOST_QUARANTINED};
 use super::names::Names;
-use super::{ClosedDay, ContestedSlot, describe, short};
+use super::{
+    AsideLine, ClosedDay, ContestedSlot, DeviceContact, HoldLine, Matter, NoteOfDay, PersonCount, QuarantineView, RecheckLine, SheetCounts,
+    VisitOfDay, describe, matters, short,
+};
 use crate::book::{Book, BookError};
 use crate::machine::{MachineState, OpenFinding, VisitLine};
 use crate::moment::Moment;
 use crate::standing::Aside;
-use crate::store::{QuarantineState, Quarantined};
-
-/// What one person sent.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
-pub struct PersonCount {
-    /// The name.
-    pub person: String,
-    /// Records that came in.
-    pub records: usize,
-    /// Of them, clearance readings.
-    pub readings: usize,
-    /// Machines that they speak about.
-    pub machines: usize,
-}
-
-/// When a device was here last.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
-pub struct DeviceContact {
-    /// Which.
-    pub device: DeviceId,
-    /// What it is called.
-    pub name: String,
-    /// Whose.
-    pub person: String,
-    /// When it was here last, ms since 1970 UTC; absent: never.
-    pub last_ms: Option<i64>,
-    /// Shop time minus its clock then, in ms.
-    pub skew_ms: Option<i64>,
-    /// When it last said something of its clock that contradicts what the shop measured, ms since 1970 UTC: the order of its records is in
-    /// doubt.
-    pub clock_doubted_ms: Option<i64>,
-    /// It was here on this day.
-    pub here_today: bool,
-    /// It is revoked.
-    pub revoked: bool,
-}
-
-/// A reading that does not stand by itself.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
-pub struct AsideLine {
-    /// The machine, or another document.
-    pub doc: DocId,
-    /// Its name.
-    pub title: String,
-    /// The slot.
-    pub slot: Slot,
-    /// Which record.
-    pub record: RecordId,
-    /// How people name it.
-    pub short: String,
-    /// Who stated it.
-    pub by: String,
-    /// What it says.
-    pub words: String,
-    /// Why it does not stand.
-    pub why: String,
-}
-
-/// A machine that must not be run.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
-pub struct HoldLine {
-    /// Which.
-    pub doc: DocId,
-    /// Its tag.
-    pub tag: String,
-    /// Where it lives.
-    pub property: String,
-    /// The finding.
-    pub finding: RecordId,
-    /// How people name the finding.
-    pub short: String,
-    /// Why.
-    pub what: String,
-    /// Who says so.
-    pub by: String,
-    /// Since, ms since 1970 UTC.
-    pub at_ms: i64,
-}
-
-/// A slot to be measured again.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
-pub struct RecheckLine {
-    /// The machine.
-    pub doc: DocId,
-    /// Its tag.
-    pub tag: String,
-    /// The slot in words.
-    pub slot_words: String,
-}
-
-/// A visit of the day, or one that nobody has finished.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
-pub struct VisitOfDay {
-    /// The machine.
-    pub doc: DocId,
-    /// Its tag.
-    pub tag: String,
-    /// Where it lives.
-    pub property: String,
-    /// Who visited.
-    pub by: String,
-    /// Opened, ms since 1970 UTC.
-    pub at_ms: i64,
-    /// Finished, ms since 1970 UTC.
-    pub finished_ms: Option<i64>,
-    /// Finished with every valve in range.
-    pub complete: bool,
-}
-
-/// How much there is of each kind, whether it is shown or not.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
-pub struct SheetCounts {
-    /// Slots that want a ruling.
-    pub contested: usize,
-    /// Records that do not stand by themselves.
-    pub aside: usize,
-    /// Holds.
-    pub holds: usize,
-    /// Slots to be measured again.
-    pub recheck: usize,
-    /// People of whom something came in.
-    pub people: usize,
-    /// Records that came in.
-    pub records: usize,
-    /// Of them, clearance readings.
-    pub readings: usize,
-    /// Visits.
-    pub visits: usize,
-    /// Of them, those that nobody has finished.
-    pub unfinished: usize,
-    /// Devices.
-    pub devices: usize,
-    /// Of them, those in use that were not here on this day.
-    pub missing: usize,
-    /// Records that wait in quarantine.
-    pub quarantine: usize,
-}
+use crate::store::QuarantineState;
 
 /// One day at the shop. Each list is cut to what a screen shows ([`bounds`](super::bounds)); `counts` says how much there is.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -172,6 +32,8 @@ pub struct DaySheet {
     pub time_zone: String,
     /// How much there is of each kind.
     pub counts: SheetCounts,
+    /// What needs the office, the most pressing first: which line of which list, and in a sentence.
+    pub matters: Vec<Matter>,
     /// What wants a ruling.
     pub contested: Vec<ContestedSlot>,
     /// What cannot be, or is only proposed.
@@ -184,10 +46,12 @@ pub struct DaySheet {
     pub arrived: Vec<PersonCount>,
     /// The day's visits, and older ones that nobody has finished.
     pub visits: Vec<VisitOfDay>,
+    /// Notes that were left on the day, the latest first.
+    pub notes: Vec<NoteOfDay>,
     /// Devices, and when they were here.
     pub devices: Vec<DeviceContact>,
     /// What waits in quarantine.
-    pub quarantine: Vec<Quarantined>,
+    pub quarantine: Vec<QuarantineView>,
     /// What keeps the day from being closed without a reason, a sentence each.
     pub open_matters: Vec<String>,
     /// Why the shop's own clock cannot be right, a sentence each; of today's sheet.
@@ -222,14 +86,16 @@ impl Book {
             shop: roster.settings.name.clone(),
             time_zone: roster.settings.time_zone.clone(),
             counts,
+            matters: Vec::new(),
             contested: self.contested(unit)?,
             aside: Vec::new(),
             holds: Vec::new(),
             recheck: Vec::new(),
             arrived,
             visits: Vec::new(),
+            notes: self.notes_of_day(from, until)?,
             devices,
-            quarantine: self.store.some_quarantined(Some(QuarantineState::Waiting), 0, MOST_LINES)?,
+            quarantine: self.quarantine_views(Some(QuarantineState::Waiting), 0, MOST_QUARANTINED, unit, now)?,
             open_matters: Vec::new(),
             clock_doubts: if (from..until).contains(&now.wall_ms) { self.shop_clock_doubts(now)? } else { Vec::new() },
             closed: self.closed_day(day, unit)?,
@@ -250,7 +116,8 @@ impl Book {
         keep_first(&mut sheet.visits, |visit| visit.finished_ms.is_some());
         keep_first(&mut sheet.devices, |device| (device.revoked, device.here_today));
         sheet.arrived.truncate(MOST_LINES);
-        sheet.open_matters = open_matters(&sheet.counts);
+        sheet.matters = matters::of(&sheet, roster);
+        sheet.open_matters = matters::still_open(&sheet);
         Ok(sheet)
     }
 
@@ -344,6 +211,7 @@ impl Making<'_> {
         sheet.recheck.extend(recheck.map(|slot| RecheckLine { doc, tag: tag.to_owned(), slot_words: slot.words() }));
         sheet.visits.extend(visits.into_iter().map(|visit| VisitOfDay {
             doc,
+            visit: visit.visit,
             tag: tag.to_owned(),
             property: property.clone(),
             by: roster.name(visit.by),
@@ -373,22 +241,4 @@ impl Making<'_> {
         }
         Ok(())
     }
-}
-
-/// What the office has yet to settle. A hold and a slot to be measured again are settled: they are on the list.
-fn open_matters(counts: &SheetCounts) -> Vec<String> {
-    let matter = |count: usize, one: &str, many: &str| match count {
-        0 => None,
-        1 => Some(format!("1 {one}")),
-        _ => Some(format!("{count} {many}")),
-    };
-    [
-        matter(counts.contested, "slot is contested", "slots are contested"),
-        matter(counts.aside, "record is in doubt or only proposed", "records are in doubt or only proposed"),
-        matter(counts.unfinished, "visit is not finished", "visits are not finished"),
-        matter(counts.quarantine, "record waits in quarantine", "records wait in quarantine"),
-    ]
-    .into_iter()
-    .flatten()
-    .collect()
 }

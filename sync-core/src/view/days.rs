@@ -53,6 +53,8 @@ pub struct ClosedDay {
     /// The day, in the shop's zone.
     #[cfg_attr(feature = "schema", schema(value_type = String, format = Date))]
     pub day: Date,
+    /// That with its weekday, as people say it.
+    pub day_words: String,
     /// The closing: its first part.
     pub record: RecordId,
     /// How people name it.
@@ -236,6 +238,7 @@ impl Book {
             let at_ms = ledger.time(*id).ms;
             days.push(ClosedDay {
                 day: closing.day,
+                day_words: closing.day.strftime("%A %Y-%m-%d").to_string(),
                 record: *id,
                 short: short(id),
                 by: roster.name(entry.record.by),

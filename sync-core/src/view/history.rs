@@ -6,6 +6,7 @@ use serde::Serialize;
 use shared::ids::{DocId, RecordId};
 use shared::length::LengthUnit;
 use shared::record::{Body, Decision, FindingKind};
+use shared::text::count;
 
 use super::bounds::cut;
 use super::short;
@@ -108,7 +109,7 @@ pub fn describe(body: &Body, unit: LengthUnit, roster: &Roster) -> String {
             let reason = if b.reason.is_empty() { String::new() } else { format!(" ({})", b.reason) };
             format!("ruling on {}: {decision}{reason}", b.slot.words())
         }
-        Body::Arrival(b) => format!("{} record{} received", b.records.len(), if b.records.len() == 1 { "" } else { "s" }),
+        Body::Arrival(b) => format!("{} received", count(b.records.len(), "record", "records")),
         Body::Machine(b) => format!("machine card {}{}", b.tag, if b.provisional { " (provisional)" } else { "" }),
         Body::Property(b) => format!("property {}", b.name),
         Body::EngineCard(b) => format!("engine card {}", b.name),
@@ -125,7 +126,7 @@ pub fn describe(body: &Body, unit: LengthUnit, roster: &Roster) -> String {
         Body::DayClosed(b) => {
             let part = if b.parts > 1 { format!(" (part {} of {})", b.part, b.parts) } else { String::new() };
             let open = if b.left_open.is_empty() { String::new() } else { format!(", left open: {}", b.left_open) };
-            format!("day {} closed with {} records come in{open}{part}", b.day, b.counts.records)
+            format!("day {} closed with {} come in{open}{part}", b.day, count(b.counts.records as usize, "record", "records"))
         }
         Body::Shop(b) => format!("shop settings: conflict window {} min", b.conflict_window_min),
         Body::Unknown(b) => format!("a {} of version {}: a newer program understands it", b.kind, b.v),

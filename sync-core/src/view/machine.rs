@@ -13,9 +13,11 @@ use shared::usage::Between;
 use shared::valve::Valve;
 use shared::verdict::{Gross, Verdict, gross_on_card, judge_on_card};
 
-use super::bounds::{MOST_HISTORY, MOST_LINES, cut};
+use super::bounds::{MOST_CHECKS, MOST_HISTORY, MOST_LINES, cut};
+use super::checks::{self, CheckLine};
 use super::history::{HistoryLine, Stretch, by};
 use super::names::Names;
+use super::notes::{NoteLine, latest};
 use crate::book::{Book, BookError};
 use crate::brief::Brief;
 use crate::ledger::{Entry, Ledger};
@@ -96,7 +98,9 @@ pub struct MachineView {
     pub engine_card: Option<EngineCard>,
     /// That in words; empty without a card.
     pub engine_card_words: String,
-    /// Its clearances.
+    /// Its checks, the latest first: each with what was found, set and left on that visit.
+    pub checks: Vec<CheckLine>,
+    /// Its clearances, as each slot stands.
     pub lash: Vec<LashView>,
     /// When the next check is due, where a card says.
     pub due: Option<Due>,
@@ -106,6 +110,8 @@ pub struct MachineView {
     pub visits: Vec<VisitView>,
     /// What is open.
     pub findings: Vec<OpenFinding>,
+    /// The latest notes, newest first.
+    pub notes: Vec<NoteLine>,
     /// Photos, newest first.
     pub photos: Vec<PhotoLine>,
     /// Its state as folded: hours, contested slots, what does not stand.
@@ -123,10 +129,14 @@ pub struct MachineView {
 pub struct MachineMore {
     /// Records of its history.
     pub history: usize,
+    /// Earlier checks.
+    pub checks: usize,
     /// Visits.
     pub visits: usize,
     /// Findings that are open.
     pub findings: usize,
+    /// Older notes.
+    pub notes: usize,
     /// Photos.
     pub photos: usize,
     /// Records that do not stand by themselves.
@@ -145,6 +155,7 @@ impl MachineMore {
 #[derive(Debug, Clone, Copy)]
 struct Longest {
     history: usize,
+    checks: usize,
     lines: usize,
 }
 
@@ -162,7 +173,7 @@ impl Book {
     /// # Errors
     /// [`BookError::Unknown`] where the book has no such machine.
     pub fn machine_view(&self, doc: DocId, unit: LengthUnit, now: &Moment) -> Result<MachineView, BookError> {
-        self.machine_to(doc, unit, now, Longest { history: usize::MAX, lines: usize::MAX })
+        self.machine_to(doc, unit, now, Longest { history: usize::MAX, checks: usize::MAX, lines: usize::MAX })
     }
 
     /// One machine, its lists as long as a screen shows them: see [`bounds`](super::bounds).
@@ -170,12 +181,12 @@ impl Book {
     /// # Errors
     /// [`BookError::Unknown`] where the book has no such machine.
     pub fn machine_screen(&self, doc: DocId, unit: LengthUnit, now: &Moment) -> Result<MachineView, BookError> {
-        self.machine_to(doc, unit, now, Longest { history: MOST_HISTORY, lines: MOST_LINES })
+        self.machine_to(doc, unit, now, Longest { history: MOST_HISTORY, checks: MOST_CHECKS, lines: MOST_LINES })
     }
 
     /// One machine, judged and in words, without its history: what other views are made from.
     pub(super) fn machine_without_history(&self, doc: DocId, unit: LengthUnit, now: &Moment) -> Result<MachineView, BookError> {
-        self.machine_to(doc, unit, now, Longest { history: 0, lines: usize::MAX })
+        self.machine_to(doc, unit, now, Longest { history: 0, checks: 0, lines: usize::MAX })
     }
 
     fn machine_to(&self, doc: DocId, unit: LengthUnit, now: &Moment, longest: Longest) -> Result<MachineView, BookError> {
@@ -200,11 +211,20 @@ impl Book {
         let today = roster.day(self.shop_now_ms(now)?);
         let machine_card = state.card.clone();
         let mut photos = photos(&ledger, roster);
+        let (notes, older_notes) = latest(&ledger, roster);
         let (history, older) = self.history_lines(doc, &ledger, &standings, unit, Stretch { before: None, most: longest.history })?;
+        let (checks, earlier_checks) = if longest.checks == 0 {
+            (Vec::new(), 0)
+        } else {
+            let revisions = self.revisions(&ledger)?;
+            checks::of(&checks::Ground { state: &state, ledger: &ledger, roster, revisions, unit }, longest.checks)
+        };
         let more = MachineMore {
             history: older,
+            checks: earlier_checks,
             visits: cut(&mut state.visits, longest.lines),
             findings: cut_findings(&mut state.findings, longest.lines),
+            notes: older_notes,
             photos: cut(&mut photos, longest.lines),
             aside: cut(&mut state.aside, longest.lines),
             slots: cut(&mut state.contested, longest.lines) + cut(&mut state.recheck, longest.lines),
@@ -222,9 +242,11 @@ impl Book {
             due,
             engine_card_words: card.as_ref().map_or_else(String::new, |card| card.words(unit)),
             engine_card: card,
+            checks,
             lash,
             visits: state.visits.iter().map(|v| VisitView { visit: v.clone(), by_name: roster.name(v.by) }).collect(),
             findings: state.findings.clone(),
+            notes,
             photos,
             history,
             state,

@@ -1,18 +1,23 @@
 //! What people see: plain structures with the words made, for any screen to lay out. Nothing here writes.
 
 pub mod bounds;
+mod checks;
 mod contested;
+mod day_lines;
 mod day_sheet;
 mod days;
 mod due;
 mod exports;
 mod find;
+mod finding;
 mod history;
 mod in_force;
-
 mod lists;
 mod machine;
+mod matters;
 pub(crate) mod names;
+mod notes;
+mod quarantine;
 mod record;
 mod roster;
 mod service;
@@ -26,17 +31,23 @@ use shared::ids::{CardId, PropertyId};
 use shared::record::{Body, PropertyCard};
 use shared::slot::Slot;
 
+pub use checks::{CheckLine, CheckReading, CheckValve};
 pub use contested::{ContestedReading, ContestedRuling, ContestedSlot};
-pub use day_sheet::{AsideLine, DaySheet, DeviceContact, HoldLine, PersonCount, RecheckLine, SheetCounts, VisitOfDay};
+pub use day_lines::{AsideLine, DeviceContact, HoldLine, NoteOfDay, PersonCount, RecheckLine, SheetCounts, VisitOfDay};
+pub use day_sheet::DaySheet;
 pub use days::{ClosedDay, Evening, EveningLine, LateLine};
 pub(crate) use days::{Closings, closing_in};
 pub use due::DueLine;
 pub use exports::{HoursRow, ReadingRow, RowOrigin, RowPlace, Rows};
 pub(crate) use exports::{RowOf, Table, hours_row, reading_row};
+pub use finding::{DueFilter, Findable, Only, Order, find};
 pub use history::{Fate, HistoryLine, describe};
 pub use lists::{MachineLine, PropertyView, RecordView, ShopStatus};
 pub use machine::{LashView, MachineMore, MachineView, PhotoLine, VisitView};
 pub(crate) use machine::{gross_lash, judge_lash, last_of_visit};
+pub use matters::{Matter, MatterKind};
+pub use notes::NoteLine;
+pub use quarantine::QuarantineView;
 pub use record::{NamedRecord, WholeRecord};
 pub use roster::{DeviceLine, PersonLine, PropertyLine, ShopFront, Status};
 pub use service::{SeasonRecord, ServiceRecord, ServiceValve};

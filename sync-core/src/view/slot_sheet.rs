@@ -14,7 +14,6 @@ use shared::record::{Body, Decision};
 use shared::slot::Slot;
 
 use super::ContestedSlot;
-use super::bounds::MOST_SLOTS;
 use super::names::Names;
 use crate::book::{Book, BookError};
 use crate::ledger::Ledger;
@@ -75,24 +74,6 @@ impl Book {
         let unknown = || BookError::Unknown(format!("nothing is stated about {}", slot.words()));
         let standing = self.store.standing(doc, slot)?.ok_or_else(unknown)?;
         self.sheet_of(&standing, &self.ground_of(doc, &mut Names::default())?, unit)
-    }
-
-    /// The slots that want a ruling, each with all that one goes by; as many as [`Book::contested`] gives.
-    ///
-    /// # Errors
-    /// [`BookError`] where the store fails.
-    pub fn contested_sheets(&self, unit: LengthUnit) -> Result<Vec<SlotSheet>, BookError> {
-        let (mut names, mut ground): (Names, Option<Ground>) = (Names::default(), None);
-        let mut sheets = Vec::new();
-        for (doc, standing) in self.store.open_slots(MOST_SLOTS)? {
-            let of = match ground.take().filter(|ground| ground.doc == doc) {
-                Some(of) => of,
-                None => self.ground_of(doc, &mut names)?,
-            };
-            sheets.push(self.sheet_of(&standing, &of, unit)?);
-            ground = Some(of);
-        }
-        Ok(sheets)
     }
 
     fn ground_of(&self, doc: DocId, names: &mut Names) -> Result<Ground, BookError> {

@@ -7,6 +7,7 @@ use shared::valve::Side;
 use sync_core::moment::fresh_uuid;
 use sync_core::view::short;
 
+use super::FindArgs;
 use super::card_file::{self, ExportArgs, ImportArgs};
 use super::card_flags::CardFlags;
 use crate::exit::Failure;
@@ -63,8 +64,8 @@ fn keep(card: EngineCard, session: &mut Session<'_, '_>) -> Result<Outcome, Fail
     Outcome::new(&json!({ "engine_card": json, "record": record }), text)
 }
 
-pub(super) fn list(session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
-    let cards = session.book.engine_cards()?;
+pub(super) fn list(args: &FindArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
+    let cards = args.of(session.book.engine_cards()?);
     let mut table = Table::new(&["Card", "Cylinders", "Intake", "Exhaust", "Source"]);
     for card in &cards {
         let source = card.source.as_ref().map_or_else(|| "NONE: never judged against".to_owned(), |s| format!("{}, {}", s.manual, s.page));

@@ -95,7 +95,7 @@ fn without_source(card: &EngineCard) -> &'static str {
 }
 
 fn counted(cards: usize) -> String {
-    if cards == 1 { "1 card".to_owned() } else { format!("{cards} cards") }
+    shared::text::count(cards, "card", "cards")
 }
 
 /// The bytes of a file, one more than the largest at most: a device or a pipe must not fill the memory.

@@ -4,6 +4,7 @@ use serde_json::json;
 use shared::wire::{CodeIssued, CodeRequest};
 use sync_core::view::short;
 
+use super::FindArgs;
 use crate::exit::Failure;
 use crate::level;
 use crate::outcome::Outcome;
@@ -77,8 +78,8 @@ fn code(args: &CodeArgs, there: bool, session: &mut Session<'_, '_>) -> Result<O
     Outcome::new(&issued, show::wrapped(&text, show::width(session.env)))
 }
 
-pub(super) fn list(session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
-    let devices = session.book.devices()?;
+pub(super) fn list(args: &FindArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
+    let devices = args.of(session.book.devices()?);
     let mut table = Table::new(&["Device", "Whose", "Id", "Trusted"]);
     for device in &devices {
         let trusted = match device.revoked_ms {

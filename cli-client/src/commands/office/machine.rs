@@ -5,6 +5,7 @@ use shared::engine_card::Duty;
 use sync_core::book::BookError;
 use sync_core::view::short;
 
+use super::FindArgs;
 use crate::commands::machine::{self, MachineArgs};
 use crate::exit::Failure;
 use crate::outcome::Outcome;
@@ -83,15 +84,18 @@ fn set(args: &SetArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure
     Outcome::new(&json!({ "machine": machine, "tag": tag, "confirmed": confirmed, "record": record }), text)
 }
 
-pub(super) fn list(session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
+pub(super) fn list(args: &FindArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let now = session.env.now();
     let mut table = Table::new(&["Machine", "What", "Where", "Engine card", "Duty", "Id"]);
     let mut lines = Vec::new();
+    let mut views = Vec::new();
     for row in session.book.store().machines().map_err(BookError::from)? {
-        let view = session.book.machine_view(row.doc, session.unit, &now)?;
+        views.push(session.book.machine_view(row.doc, session.unit, &now)?);
+    }
+    for view in args.of(views) {
         let engine = view.engine_card.as_ref().map_or_else(|| "none yet".to_owned(), |card| card.name.clone());
         let tag = if view.provisional { format!("{} (provisional)", view.tag) } else { view.tag.clone() };
-        table.row([tag, view.description.clone(), view.property_name.clone(), engine, view.duty.name().to_owned(), short(&row.doc)]);
+        table.row([tag, view.description.clone(), view.property_name.clone(), engine, view.duty.name().to_owned(), short(&view.machine)]);
         lines.push(json!({
             "machine": view.machine, "tag": view.tag, "description": view.description, "property": view.property,
             "property_name": view.property_name, "engine_card": view.engine_card.map(|card| card.card), "cylinders": view.cylinders,

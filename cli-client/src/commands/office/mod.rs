@@ -19,6 +19,8 @@ mod settings;
 
 use serde::Serialize;
 
+use sync_core::view::{Findable, find};
+
 use crate::commands::due;
 use crate::exit::Failure;
 use crate::level::{self, Levelled};
@@ -36,6 +38,20 @@ pub(crate) struct OfficeCommand {
     verb: Verb,
 }
 
+/// What of a list is sought.
+#[derive(Debug, clap::Args)]
+pub(super) struct FindArgs {
+    /// Only what says all of these words, in any order
+    #[arg(value_name = "WORDS")]
+    words: Vec<String>,
+}
+
+impl FindArgs {
+    fn of<T: Findable>(&self, lines: Vec<T>) -> Vec<T> {
+        find(lines, &self.words.join(" "))
+    }
+}
+
 /// The office's verbs.
 #[derive(Debug, clap::Subcommand)]
 enum Verb {
@@ -43,27 +59,27 @@ enum Verb {
     #[command(subcommand)]
     Person(person::PersonCommand),
     /// Everyone on the roster
-    People,
+    People(FindArgs),
     /// One-time codes, and revoking devices
     #[command(subcommand)]
     Device(device::DeviceCommand),
     /// Every device on the roster
-    Devices,
+    Devices(FindArgs),
     /// Enter properties
     #[command(subcommand)]
     Property(property::PropertyCommand),
     /// Every property
-    Properties,
+    Properties(FindArgs),
     /// Enter, change and confirm machines
     #[command(subcommand)]
     Machine(machine::MachineCommand),
     /// Every machine
-    Machines,
+    Machines(FindArgs),
     /// Keep engine cards
     #[command(subcommand)]
     Card(card::CardCommand),
     /// Every engine card
-    Cards,
+    Cards(FindArgs),
     /// Give a property to a person to look after
     Assign(assign::AssignArgs),
     /// Take a property from a person
@@ -140,15 +156,15 @@ pub(crate) fn run(command: &OfficeCommand, session: &mut Session<'_, '_>) -> Res
 fn act(verb: &Verb, there: bool, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     match verb {
         Verb::Person(command) => person::run(command, session),
-        Verb::People => person::list(session),
+        Verb::People(args) => person::list(args, session),
         Verb::Device(command) => device::run(command, there, session),
-        Verb::Devices => device::list(session),
+        Verb::Devices(args) => device::list(args, session),
         Verb::Property(command) => property::run(command, session),
-        Verb::Properties => property::list(session),
+        Verb::Properties(args) => property::list(args, session),
         Verb::Machine(command) => machine::run(command, session),
-        Verb::Machines => machine::list(session),
+        Verb::Machines(args) => machine::list(args, session),
         Verb::Card(command) => card::run(command, session),
-        Verb::Cards => card::list(session),
+        Verb::Cards(args) => card::list(args, session),
         Verb::Assign(args) => assign::run(args, true, session),
         Verb::Unassign(args) => assign::run(args, false, session),
         Verb::Contested => rule::contested(session),

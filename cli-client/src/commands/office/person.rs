@@ -4,6 +4,7 @@ use serde_json::json;
 use shared::role::Role;
 use sync_core::view::short;
 
+use super::FindArgs;
 use crate::exit::Failure;
 use crate::outcome::Outcome;
 use crate::session::Session;
@@ -73,8 +74,8 @@ pub(super) fn run(command: &PersonCommand, session: &mut Session<'_, '_>) -> Res
     }
 }
 
-pub(super) fn list(session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
-    let people = session.book.people()?;
+pub(super) fn list(args: &FindArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
+    let people = args.of(session.book.people()?);
     let mut table = Table::new(&["Name", "Role", "Looks after", "Id"]);
     for person in &people {
         let role = person.role.map_or("none", |role| role.name()).to_owned();

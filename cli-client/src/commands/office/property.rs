@@ -6,6 +6,7 @@ use shared::usage::Between;
 use sync_core::book::BookError;
 use sync_core::view::short;
 
+use super::FindArgs;
 use crate::exit::Failure;
 use crate::outcome::Outcome;
 use crate::session::Session;
@@ -82,8 +83,8 @@ fn set(args: &SetArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure
     Outcome::new(&json!({ "property": property, "name": name, "record": record }), text)
 }
 
-pub(super) fn list(session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
-    let properties = session.book.properties()?;
+pub(super) fn list(args: &FindArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
+    let properties = args.of(session.book.properties()?);
     let mut table = Table::new(&["Property", "Machines", "Where", "To know", "In use", "Id"]);
     for line in &properties {
         table.row([
