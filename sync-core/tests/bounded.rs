@@ -10,7 +10,7 @@ use ground::Ground;
 use shared::length::LengthUnit::Thou;
 use shared::record::{Body, Finding, FindingKind, Note};
 use sync_core::store::Store;
-use sync_core::view::bounds::{MOST_HISTORY, MOST_LINES, MOST_READINGS};
+use sync_core::view::bounds::{MOST_HISTORY, MOST_LINES, MOST_NOTES, MOST_READINGS};
 
 /// More than any list shows.
 const MANY: usize = MOST_HISTORY + 1;
@@ -58,6 +58,8 @@ fn a_machine_and_a_day_show_some_lines_and_count_all() {
     let screen = ground.shop.machine_screen(machine, Thou, &now).unwrap();
     assert_eq!((screen.findings.len(), screen.more.findings), (MOST_LINES, MANY - MOST_LINES));
     assert_eq!((screen.history.len(), screen.more.history), (MOST_HISTORY, 2 * MANY + 1 - MOST_HISTORY));
+    assert_eq!((screen.notes.len(), screen.more.notes), (MOST_NOTES, MANY - MOST_NOTES));
+    assert!(screen.notes.is_sorted_by_key(|note| std::cmp::Reverse((note.at_ms, note.record))), "the latest first");
     let whole = ground.shop.machine_view(machine, Thou, &now).unwrap();
     assert_eq!((whole.history.len(), whole.findings.len()), (2 * MANY + 1, MANY), "a device's own screens take what they show");
     let sheet = ground.shop.day_sheet(None, Thou, &now).unwrap();

@@ -9,6 +9,8 @@ pub const MOST_SLOTS: usize = 50;
 pub const MOST_READINGS: usize = 50;
 /// Lines of each other list on a screen: what is set aside, holds, visits, devices, findings, photos, late arrivals.
 pub const MOST_LINES: usize = 200;
+/// Notes on the screen of a property or a machine: the latest. Older ones are in its history.
+pub const MOST_NOTES: usize = 5;
 /// Records of a machine's history on its screen. The whole of it is in pages.
 pub const MOST_HISTORY: usize = 500;
 /// Readings on one valve's course, and of the hour meter: the latest.

@@ -8,9 +8,10 @@ use shared::ids::{CardId, DeviceId, DocId, MachineId, PersonId, PropertyId, Reco
 use shared::length::LengthUnit;
 use shared::usage::Between;
 
+use super::bounds::none;
 use super::history::{Fates, Stretch};
 use super::names::Names;
-use super::{DueLine, HistoryLine, PropertyLine, describe, short};
+use super::{DueLine, HistoryLine, NoteLine, PropertyLine, describe, short};
 use crate::book::{Book, BookError};
 use crate::moment::Moment;
 use crate::store::{HeldRecord, MachineRow, QuarantineState};
@@ -55,8 +56,13 @@ pub struct PropertyView {
     /// The property.
     #[serde(flatten)]
     pub line: PropertyLine,
-    /// The machines there that are open to whoever asks, by tag.
+    /// The machines there that are open to the one who asks, by tag.
     pub machines_there: Vec<MachineLine>,
+    /// The latest notes, newest first.
+    pub notes: Vec<NoteLine>,
+    /// How many older notes there are.
+    #[serde(default, skip_serializing_if = "none")]
+    pub more_notes: usize,
 }
 
 /// One record, described, with the bytes that were signed.
@@ -219,7 +225,8 @@ impl Book {
                 machines_there.push(self.machine_line(&row, &mut names)?);
             }
         }
-        Ok(PropertyView { line, machines_there })
+        let (notes, more_notes) = self.notes(property.doc())?;
+        Ok(PropertyView { line, machines_there, notes, more_notes })
     }
 
     /// A machine's history, newest first; the shop's receipts left out. All of it: for a device's own screens.

@@ -16,6 +16,7 @@ use shared::verdict::{Gross, Verdict, gross_on_card, judge_on_card};
 use super::bounds::{MOST_HISTORY, MOST_LINES, cut};
 use super::history::{HistoryLine, Stretch, by};
 use super::names::Names;
+use super::notes::{NoteLine, latest};
 use crate::book::{Book, BookError};
 use crate::brief::Brief;
 use crate::ledger::{Entry, Ledger};
@@ -106,6 +107,8 @@ pub struct MachineView {
     pub visits: Vec<VisitView>,
     /// What is open.
     pub findings: Vec<OpenFinding>,
+    /// The latest notes, newest first.
+    pub notes: Vec<NoteLine>,
     /// Photos, newest first.
     pub photos: Vec<PhotoLine>,
     /// Its state as folded: hours, contested slots, what does not stand.
@@ -127,6 +130,8 @@ pub struct MachineMore {
     pub visits: usize,
     /// Findings that are open.
     pub findings: usize,
+    /// Older notes.
+    pub notes: usize,
     /// Photos.
     pub photos: usize,
     /// Records that do not stand by themselves.
@@ -200,11 +205,13 @@ impl Book {
         let today = roster.day(self.shop_now_ms(now)?);
         let machine_card = state.card.clone();
         let mut photos = photos(&ledger, roster);
+        let (notes, older_notes) = latest(&ledger, roster);
         let (history, older) = self.history_lines(doc, &ledger, &standings, unit, Stretch { before: None, most: longest.history })?;
         let more = MachineMore {
             history: older,
             visits: cut(&mut state.visits, longest.lines),
             findings: cut_findings(&mut state.findings, longest.lines),
+            notes: older_notes,
             photos: cut(&mut photos, longest.lines),
             aside: cut(&mut state.aside, longest.lines),
             slots: cut(&mut state.contested, longest.lines) + cut(&mut state.recheck, longest.lines),
@@ -225,6 +232,7 @@ impl Book {
             lash,
             visits: state.visits.iter().map(|v| VisitView { visit: v.clone(), by_name: roster.name(v.by) }).collect(),
             findings: state.findings.clone(),
+            notes,
             photos,
             history,
             state,
