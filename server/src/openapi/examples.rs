@@ -192,6 +192,7 @@ fn due_line(machine: MachineId, property: PropertyId) -> DueLine {
         description: "Ride-on mower, twin".to_owned(),
         property: Some(property),
         property_name: "Quince court".to_owned(),
+        engine: "Twin 20 hp".to_owned(),
         meter: Some(Hours::from_tenths(9_883)),
         words: due.words(jiff::civil::date(2026, 6, 1)),
         due: Some(due),

@@ -11,6 +11,10 @@ pub const MOST_READINGS: usize = 50;
 pub const MOST_LINES: usize = 200;
 /// Notes on the screen of a property or a machine: the latest. Older ones are in its history.
 pub const MOST_NOTES: usize = 5;
+/// Lines of one page of a list that is looked through: machines, the stops of a round.
+pub const MOST_PAGE: usize = 100;
+/// Machines named at one stop of a round.
+pub const MOST_AT_STOP: usize = 4;
 /// Records of a machine's history on its screen. The whole of it is in pages.
 pub const MOST_HISTORY: usize = 500;
 /// Readings on one valve's course, and of the hour meter: the latest.

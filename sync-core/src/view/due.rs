@@ -25,6 +25,8 @@ pub struct DueLine {
     pub property: Option<PropertyId>,
     /// That place's name.
     pub property_name: String,
+    /// Its engine card's name; empty where it has none.
+    pub engine: String,
     /// Its hour meter, where a reading stands.
     #[serde(rename = "meter_tenth_h")]
     pub meter: Option<Hours>,
@@ -43,7 +45,7 @@ pub struct DueLine {
 }
 
 impl Book {
-    /// The due list, the most pressing first: to be measured again, overdue, never checked, soon, later, unknown.
+    /// The due list, the most pressing first: on hold, to be measured again, overdue, never checked, soon, later, unknown.
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
@@ -53,7 +55,8 @@ impl Book {
         let (mut lines, mut names) = (Vec::new(), Names::default());
         let clock = self.due_clock(now)?;
         for (doc, brief) in self.store.briefs()? {
-            let due = self.due_of(&brief, brief.engine_card().and_then(|id| cards.get(&id)), &clock)?;
+            let card = brief.engine_card().and_then(|id| cards.get(&id));
+            let due = self.due_of(&brief, card, &clock)?;
             let property_name = names.property(self, Some(brief.property()))?;
             lines.push(DueLine {
                 machine: MachineId(doc.0),
@@ -61,6 +64,7 @@ impl Book {
                 due,
                 property: Some(brief.property()),
                 property_name,
+                engine: card.map(|card| card.name.clone()).unwrap_or_default(),
                 meter: brief.hours().map(|h| h.meter),
                 hold: brief.hold(),
                 contested: brief.contested(),
@@ -78,12 +82,13 @@ impl Book {
 /// How pressing a line is: less is more.
 fn press(line: &DueLine) -> (u8, Option<jiff::civil::Date>) {
     let rank = match line.due.as_ref().map(|d| d.state) {
-        _ if line.recheck => 0,
-        Some(DueState::Overdue) => 1,
-        Some(DueState::NeverChecked | DueState::LeftOpen) => 2,
-        Some(DueState::DueSoon) => 3,
-        Some(DueState::Later) => 4,
-        Some(DueState::NotKnown) | None => 5,
+        _ if line.hold => 0,
+        _ if line.recheck => 1,
+        Some(DueState::Overdue) => 2,
+        Some(DueState::NeverChecked | DueState::LeftOpen) => 3,
+        Some(DueState::DueSoon) => 4,
+        Some(DueState::Later) => 5,
+        Some(DueState::NotKnown) | None => 6,
     };
     (rank, line.due.as_ref().and_then(|d| d.date))
 }

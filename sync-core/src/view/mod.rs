@@ -15,6 +15,7 @@ pub(crate) mod names;
 mod notes;
 mod record;
 mod roster;
+mod search;
 mod service;
 mod slot_sheet;
 
@@ -40,6 +41,7 @@ pub(crate) use machine::{gross_lash, judge_lash, last_of_visit};
 pub use notes::NoteLine;
 pub use record::{NamedRecord, WholeRecord};
 pub use roster::{DeviceLine, PersonLine, PropertyLine, ShopFront, Status};
+pub use search::{DuePage, DueQuery, Matter, Order, RoundPage, RoundStop};
 pub use service::{SeasonRecord, ServiceRecord, ServiceValve};
 pub use slot_sheet::{SlotSheet, weighed};
 
