@@ -15,7 +15,7 @@ const NOT_LISTED = new Set(['sw.js', 'list.js']);
 rmSync(fresh, { recursive: true, force: true });
 cpSync(page, fresh, { recursive: true });
 mkdirSync(path.join(fresh, 'kit/pkg'), { recursive: true });
-for (const file of ['kit.js', 'worker.js', 'keeper.js', 'shop.js', 'pictures.js', 'pkg/tappet_kit.js', 'pkg/tappet_kit_bg.wasm']) {
+for (const file of ['kit.js', 'worker.js', 'keeper.js', 'shop.js', 'pictures.js', 'pkg/size.js', 'pkg/tappet_kit.js', 'pkg/tappet_kit_bg.wasm']) {
   cpSync(path.join(kit, file), path.join(fresh, 'kit', file));
 }
 

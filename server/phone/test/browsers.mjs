@@ -1,0 +1,65 @@
+// Browsers that are otherwise: one that asks the person before it promises anything, one that lends no files, a tab that is loaded again
+// while its worker still has the book.
+
+import assert from 'node:assert/strict';
+
+import { standIn } from './newer.mjs';
+import { faults, heading, startPhone, tap } from './stage.mjs';
+
+/** One that asks the person whether the page may keep things, and is never answered. */
+export async function neverAnswered({ url }) {
+  const phone = await startPhone('asks');
+  try {
+    const tab = await phone.newPage();
+    await tab.addInitScript(() => { StorageManager.prototype.persist = () => new Promise(() => {}); });
+    await tab.goto(url);
+    await heading(tab, 'Enrol');
+  } finally {
+    await phone.close();
+  }
+}
+
+/** One that lends a worker no files, as in a private tab: said before anything is entered. */
+export async function noFiles({ shop }) {
+  const worker = await (await fetch(`${shop}/phone/kit/worker.js`)).text();
+  const without = `StorageManager.prototype.getDirectory = () => Promise.reject(new DOMException('private', 'SecurityError'));\n${worker}`;
+  const through = await standIn(shop, new Map([['/phone/kit/worker.js', without]]));
+  const phone = await startPhone('private');
+  try {
+    const tab = await phone.newPage();
+    await tab.goto(`${through.url}/phone/`);
+    await tab.locator('main').getByText('A private tab does not: open this page in an ordinary one.').waitFor();
+    assert.equal(await tab.locator('input').count(), 0, 'nothing is asked for that could not be kept');
+  } finally {
+    await phone.close();
+    through.end();
+  }
+}
+
+/** Loaded again so often, each time right after an exchange was begun: no page is stuck, and none says that something failed. */
+export async function loadedAgain({ url, code, times }) {
+  const phone = await startPhone('again');
+  const took = [];
+  try {
+    const tab = await phone.newPage();
+    tab.on('pageerror', (error) => { faults.push(`loaded again: ${error}`); });
+    await tab.goto(`${url}#/enrol/${code}`);
+    await tap(tab, 'Enrol');
+    await tab.locator('a.place-of').first().waitFor({ timeout: 120_000 });
+    await tab.waitForFunction(() => document.getElementById('bar').textContent.includes('Exchanged'), null, { timeout: 300_000 });
+    for (let n = 0; n < times; n += 1) {
+      await tap(tab, 'Exchange');
+      await tab.waitForTimeout((n * 37) % 400);
+      const from = Date.now();
+      await tab.reload();
+      await tab.waitForSelector('html[data-ready]', { timeout: 60_000 });
+      await tab.locator('a.place-of').first().waitFor({ timeout: 30_000 });
+      took.push(Date.now() - from);
+      assert.equal(await tab.locator('#trouble p').count(), 0, `load ${n + 1}: ${await tab.locator('#trouble').textContent()}`);
+    }
+  } finally {
+    await phone.close();
+  }
+  took.sort((a, b) => a - b);
+  return `${times} times, ${took[Math.floor(times / 2)]} ms in the middle, ${took.at(-1)} ms at most`;
+}
