@@ -11,9 +11,16 @@ export async function neverAnswered({ url }) {
   const phone = await startPhone('asks');
   try {
     const tab = await phone.newPage();
-    await tab.addInitScript(() => { StorageManager.prototype.persist = () => new Promise(() => {}); });
+    await tab.addInitScript(() => {
+      StorageManager.prototype.persist = () => new Promise(() => {});
+      window.said = new Set();
+      new MutationObserver(() => { window.said.add(document.getElementById('screen')?.textContent); }).observe(document, { subtree: true, childList: true });
+    });
     await tab.goto(url);
     await heading(tab, 'Enrol');
+    // Until then it said what it loads, and how much of how much.
+    const loading = await tab.evaluate(() => [...window.said].filter((text) => /Loading what keeps the book: [\d.]+ [kM]B of [\d.]+ MB/.test(text)));
+    assert.ok(loading.length > 0, 'a first load says how far it is');
   } finally {
     await phone.close();
   }

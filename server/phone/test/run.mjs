@@ -12,8 +12,9 @@ import { odd } from './odd.mjs';
 import { loadedAgain, neverAnswered, noFiles } from './browsers.mjs';
 import { pictureAtShop, refusals, takePhoto } from './photos.mjs';
 import { peopleMeet, readToTheEnd, takenBack, taps, theWays } from './ways.mjs';
-import { clear, faults, folder, heading, look, openTab, pictures, startPhone, startServer, tap, terminal } from './stage.mjs';
+import { clear, clearPictures, faults, folder, heading, look, openTab, pictures, startPhone, startServer, tap, terminal } from './stage.mjs';
 
+clearPictures();
 const figures = {};
 let failed = 0;
 

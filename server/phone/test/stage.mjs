@@ -1,7 +1,7 @@
 // What the check plays on: the real server with an invented shop, people's terminals, phones that are browsers, axe-core, pictures.
 
 import { execFileSync, spawn } from 'node:child_process';
-import { mkdirSync, mkdtempSync, readFileSync, rmSync } from 'node:fs';
+import { mkdirSync, mkdtempSync, readdirSync, readFileSync, rmSync } from 'node:fs';
 import { createRequire } from 'node:module';
 import { tmpdir } from 'node:os';
 import path from 'node:path';
@@ -22,8 +22,9 @@ const FLAGS = [
 
 /** Where pictures of the screens go. */
 export const pictures = path.join(here, 'pictures');
-rmSync(pictures, { recursive: true, force: true });
-mkdirSync(pictures);
+mkdirSync(pictures, { recursive: true });
+/** Takes those of the last time away. */
+export const clearPictures = () => { for (const old of readdirSync(pictures)) rmSync(path.join(pictures, old)); };
 /** A temporary folder. */
 export const folder = mkdtempSync(path.join(tmpdir(), 'tappet-phone-'));
 

@@ -103,8 +103,13 @@ export async function exchange(kit, heard, { handOverOnly = false } = {}) {
   const server = serverOf(kit);
   const before = asked(kit, 'status');
   const first = !handOverOnly && (!before.last_exchange_ms || !!asked(kit, 'remembered', FILLING));
-  if (first) asked(kit, 'remember', FILLING, true);
   let of = null;
+  if (first) {
+    asked(kit, 'remember', FILLING, true);
+    await logIn(kit, server);
+    of = await machinesAtShop(kit, server);
+    heard({ bytes: 0, machines: before.machines ?? 0, of });
+  }
   const done = { rounds: 0, taken: 0, received: 0, healed: 0, shop_restored: false, refused: [], level: false, bytes_received: 0 };
   while (done.rounds < MOST_ROUNDS && !done.level) {
     const { report, bytes } = await once(kit, server, handOverOnly);
@@ -116,7 +121,6 @@ export async function exchange(kit, heard, { handOverOnly = false } = {}) {
     done.refused.push(...report.refused);
     done.bytes_received += bytes;
     done.level = !report.more;
-    if (first && done.rounds === 1 && !done.level) of = await machinesAtShop(kit, server);
     heard(first ? { bytes: done.bytes_received, machines: asked(kit, 'status').machines ?? 0, of } : null);
     // What is to be handed over is handed over in the first round or at the next signal.
     if (handOverOnly) break;

@@ -55,7 +55,7 @@ impl Book {
     pub fn add_machine(&mut self, card: MachineCard, hand: &mut Hand<'_>) -> Result<DocId, BookError> {
         let office = self.my_role() == Some(shared::role::Role::Office);
         let card = self.with_cylinders(MachineCard { provisional: !office, ..card })?;
-        if self.find_machine(&card.tag).is_ok() {
+        if !self.tagged(&card.tag)?.is_empty() {
             return Err(BookError::Entry(format!("The book has a machine tagged {} already.", card.tag)));
         }
         let doc = fresh_doc(&hand.now, self.writer()?.device, hand.entropy);

@@ -82,6 +82,12 @@ fn an_unlisted_machine_is_entered_and_found_by_what_people_call_it() {
     assert!(kit.machine(doc).unwrap().provisional);
     let twice = kit.add_machine(provisional(&kit, "z-9", yard)).unwrap_err();
     assert!(twice.sentence().contains("already"), "{}", twice.sentence());
+    // A tag may look like the last digits of another machine's id.
+    let looks = doc.to_string();
+    let looks = looks.get(looks.len() - 8..).unwrap();
+    let alike = kit.add_machine(provisional(&kit, looks, yard)).unwrap();
+    let entered = kit.machine(alike).unwrap().history[0].record;
+    kit.void(entered, "Only to be looked at").unwrap();
     let tags = |kit: &mut Kit, query: &DueQuery| kit.due_page(query).unwrap().lines.into_iter().map(|line| line.tag).collect::<Vec<_>>();
     let words = |text: &str| DueQuery { words: text.into(), ..DueQuery::default() };
     for (text, found) in
