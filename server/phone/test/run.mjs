@@ -11,6 +11,7 @@ import { newerPage } from './newer.mjs';
 import { odd } from './odd.mjs';
 import { loadedAgain, neverAnswered, noFiles } from './browsers.mjs';
 import { pictureAtShop, refusals, takePhoto } from './photos.mjs';
+import { scans } from './scans.mjs';
 import { peopleMeet, readToTheEnd, takenBack, taps, theWays } from './ways.mjs';
 import { clear, clearPictures, faults, folder, heading, look, openTab, pictures, startPhone, startServer, tap, terminal } from './stage.mjs';
 
@@ -269,6 +270,10 @@ try {
     await neverAnswered({ url });
     await noFiles({ shop });
     figures['loaded again in the middle of an exchange'] = await loadedAgain({ url, code: codeFor('Pia Larkin'), times: 12 });
+  });
+
+  await test('the office\'s QR code is read by the camera', async () => {
+    await scans({ shop, url, codeFor });
   });
 
   await test('a picture that is not that one, too large, no picture, of another shop, or of whoever has no right is refused', async () => {

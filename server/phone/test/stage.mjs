@@ -58,8 +58,8 @@ export function terminal(name) {
 }
 
 /** A phone: a browser with a profile of its own, which outlives its tabs. */
-export async function startPhone(name) {
-  const options = { executablePath: '/usr/bin/chromium', headless: true, args: FLAGS, viewport: { width: 390, height: 844 }, hasTouch: true, deviceScaleFactor: 1 };
+export async function startPhone(name, flags = []) {
+  const options = { executablePath: '/usr/bin/chromium', headless: true, args: [...FLAGS, ...flags], viewport: { width: 390, height: 844 }, hasTouch: true, deviceScaleFactor: 1 };
   const phone = await chromium.launchPersistentContext(path.join(folder, `profile-${name}`), options);
   // A screen that has not come by then does not come.
   phone.setDefaultTimeout(12_000);

@@ -63,7 +63,7 @@ export default {
     scan: 'Scan the code',
     scanning: 'Hold the office\'s QR code in front of the camera.',
     stop: 'Stop the camera',
-    noScan: 'This browser cannot read QR codes. Type the code, or open the QR code with the camera of the phone.',
+    noScan: 'This page has no camera here: it needs TLS, or another browser. Type the code, or open the QR code with the camera of the phone.',
     noCamera: 'The camera may not be used here, or there is none. Type the code.',
     elsewhere: (origin) => `That code is for the shop at ${origin}. Open that address to enrol there.`,
     notCode: 'That QR code is not a one-time code of a shop.',
