@@ -43,9 +43,39 @@ export async function noFiles({ shop }) {
   }
 }
 
+/** The lock of the book is still that of a worker that goes away and answers nothing, as of a page that is loaded again while a large book is
+ * busy: what the page asked meanwhile is answered once the lock is its own. */
+export async function lockStillHeld({ url, code }) {
+  const phone = await startPhone('held');
+  try {
+    const holder = await phone.newPage();
+    await holder.goto(`${url}manifest.webmanifest`);
+    const hold = () => holder.evaluate(() => new Promise((held) => {
+      navigator.locks.request('tappetbook book.db', () => new Promise((release) => { window.release = release; held(); }));
+    }));
+    const tab = await phone.newPage();
+    for (const address of [`${url}#/enrol/${code}`, url]) {
+      await tab.goto('about:blank');
+      await hold();
+      await tab.goto(address);
+      await tab.waitForTimeout(2500);
+      assert.equal(await tab.locator('html[data-ready]').count(), 0);
+      await holder.evaluate(() => window.release());
+      await tab.waitForSelector('html[data-ready]', { timeout: 20_000 });
+      assert.equal(await tab.locator('#trouble p').count(), 0, await tab.locator('#trouble').textContent());
+      if (address === url) continue;
+      await tap(tab, 'Enrol');
+      await tab.locator('a.place-of').first().waitFor({ timeout: 30_000 });
+    }
+  } finally {
+    await phone.close();
+  }
+}
+
 /** Loaded again so often, each time right after an exchange was begun: no page is stuck, and none says that something failed. */
 export async function loadedAgain({ url, code, times }) {
   const phone = await startPhone('again');
+  phone.setDefaultTimeout(60_000);
   const took = [];
   try {
     const tab = await phone.newPage();
@@ -58,9 +88,9 @@ export async function loadedAgain({ url, code, times }) {
       await tap(tab, 'Exchange');
       await tab.waitForTimeout((n * 37) % 400);
       const from = Date.now();
-      await tab.reload();
-      await tab.waitForSelector('html[data-ready]', { timeout: 60_000 });
-      await tab.locator('a.place-of').first().waitFor({ timeout: 30_000 });
+      await tab.reload({ waitUntil: 'commit' });
+      await tab.waitForSelector('html[data-ready]');
+      await tab.locator('a.place-of').first().waitFor();
       took.push(Date.now() - from);
       assert.equal(await tab.locator('#trouble p').count(), 0, `load ${n + 1}: ${await tab.locator('#trouble').textContent()}`);
     }

@@ -26,6 +26,7 @@ try {
   const codeFor = () => office('office', 'device', 'code', 'Pia Larkin').code;
 
   const first = await startPhone('enters');
+  first.setDefaultTimeout(60_000);
   const tab = await openTab(first, `${url}#/enrol/${codeFor()}`);
   await tap(tab, 'Enrol');
   await tab.locator('a.place-of').first().waitFor({ timeout: 60_000 });
@@ -43,6 +44,7 @@ try {
   console.log(`      ${machines} machines entered and handed over in ${Math.round((Date.now() - began) / 1000)} s`);
 
   const fills = await startPhone('fills');
+  fills.setDefaultTimeout(60_000);
   const filled = await openTab(fills, url);
   await filled.evaluate(() => {
     window.said = new Set();

@@ -9,7 +9,7 @@ import { measure } from './figures.mjs';
 import { atALimit } from './limits.mjs';
 import { newerPage } from './newer.mjs';
 import { odd } from './odd.mjs';
-import { loadedAgain, neverAnswered, noFiles } from './browsers.mjs';
+import { loadedAgain, lockStillHeld, neverAnswered, noFiles } from './browsers.mjs';
 import { pictureAtShop, refusals, takePhoto } from './photos.mjs';
 import { scans } from './scans.mjs';
 import { peopleMeet, readToTheEnd, takenBack, taps, theWays } from './ways.mjs';
@@ -269,6 +269,7 @@ try {
   await test('a browser that asks first, one that lends no files, a page that is loaded again in the middle', async () => {
     await neverAnswered({ url });
     await noFiles({ shop });
+    await lockStillHeld({ url, code: codeFor('Pia Larkin') });
     figures['loaded again in the middle of an exchange'] = await loadedAgain({ url, code: codeFor('Pia Larkin'), times: 12 });
   });
 
