@@ -1,4 +1,4 @@
-// Puts page and kit into built/, lists what is there with the hash of each file's content, and compresses each file.
+// Puts page, kit and the decoder of QR codes into built/, lists what is there with the hash of each file's content, and compresses each file.
 
 import { createHash } from 'node:crypto';
 import { cpSync, mkdirSync, readdirSync, readFileSync, renameSync, rmSync, writeFileSync } from 'node:fs';
@@ -15,9 +15,16 @@ const NOT_LISTED = new Set(['sw.js', 'list.js']);
 rmSync(fresh, { recursive: true, force: true });
 cpSync(page, fresh, { recursive: true });
 mkdirSync(path.join(fresh, 'kit/pkg'), { recursive: true });
-for (const file of ['kit.js', 'worker.js', 'keeper.js', 'shop.js', 'pictures.js', 'pkg/tappet_kit.js', 'pkg/tappet_kit_bg.wasm']) {
+for (const file of ['kit.js', 'worker.js', 'keeper.js', 'shop.js', 'pictures.js', 'pkg/size.js', 'pkg/tappet_kit.js', 'pkg/tappet_kit_bg.wasm']) {
   cpSync(path.join(kit, file), path.join(fresh, 'kit', file));
 }
+
+// What reads QR codes where the browser has nothing of its own: a script of the old form, made a module. Its licence goes with it.
+const decoder = path.join(here, 'node_modules/jsqr');
+mkdirSync(path.join(fresh, 'decoder'));
+const licence = readFileSync(path.join(decoder, 'LICENSE'), 'utf8').replaceAll('*/', '* /');
+const script = readFileSync(path.join(decoder, 'dist/jsQR.js'), 'utf8');
+writeFileSync(path.join(fresh, 'decoder/jsqr.js'), `/* jsQR, under this licence:\n${licence}*/\nconst module = { exports: {} };\nconst exports = module.exports;\n${script}\nexport default module.exports;\n`);
 
 const names = readdirSync(fresh, { recursive: true, withFileTypes: true }).filter((one) => one.isFile())
   .map((one) => path.relative(fresh, path.join(one.parentPath ?? one.path, one.name))).sort();

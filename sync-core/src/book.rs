@@ -293,37 +293,6 @@ impl Book {
         Ok(written)
     }
 
-    /// Runs several steps as one: all of them are kept, or none.
-    pub(crate) fn as_one<T, E: From<BookError>>(&mut self, steps: impl FnOnce(&mut Self) -> Result<T, E>) -> Result<T, E> {
-        if self.store.is_in_step() {
-            return steps(self);
-        }
-        let before = (self.identity.clone(), self.roster.clone());
-        self.store.begin().map_err(BookError::from)?;
-        let result = steps(self);
-        // A commit that fails is an error of the store, whatever the steps' own errors are.
-        let result = match result {
-            Ok(value) => self.store.finish(Ok::<T, BookError>(value)).map_err(E::from),
-            Err(error) => {
-                let undone: Result<T, BookError> = self.store.finish(Err(BookError::Defect(String::new())));
-                drop(undone);
-                Err(error)
-            }
-        };
-        if result.is_err() {
-            (self.identity, self.roster) = before;
-        }
-        result
-    }
-
-    /// Comes back to what is kept, after a panic in the middle of a step.
-    pub(crate) fn recover(&mut self) -> Result<(), BookError> {
-        self.store.undo_left_open();
-        self.desk = None;
-        self.identity = sealing::identity_of(&self.store)?;
-        self.reload_roster()
-    }
-
     /// Verifies the book against a rebuild of itself.
     ///
     /// # Errors

@@ -45,6 +45,7 @@ pub mod keeping;
 pub mod pictures;
 pub mod sealing;
 pub mod store;
+pub mod together;
 
 // Joining a shop and talking to it.
 pub mod bundle;

@@ -292,6 +292,24 @@ fn transcription(record: &Record, role: Role) -> Result<(), Denied> {
     }
 }
 
+/// Whether a role measures by itself; the office writes down what others measured.
+#[must_use]
+pub fn measures(role: Role) -> bool {
+    role != Role::Office
+}
+
+/// Whether a role signs visits off.
+#[must_use]
+pub fn signs_off(role: Role) -> bool {
+    may_write_kind("sign-off", role, Some(Place::Machine)).is_ok()
+}
+
+/// Whether an author in a role may take back what is in a ledger.
+#[must_use]
+pub fn takes_back(author: PersonId, role: Role, entry: &Entry, ledger: &Ledger, roster: &Roster) -> bool {
+    is_voidable(entry.record.body.kind()) && may_void(author, role, &Voided::of(entry, ledger, roster)).is_ok()
+}
+
 /// Whether a record of a kind can be taken back. A device's card is the shop's word, and a device is revoked for ever.
 #[must_use]
 pub fn is_voidable(kind: &str) -> bool {

@@ -7,19 +7,26 @@ import { begin, moved } from './router.js';
 import { complain, h } from './ui.js';
 import words from './words/en.js';
 
-/** What a browser must have for the kit. */
+/** What a browser must have for the kit. Whether it lends private files is only known to a worker, which says so. */
 const able = () => typeof WebAssembly === 'object' && !!navigator.storage?.getDirectory && !!navigator.locks && typeof BroadcastChannel === 'function';
 
+/** Only a title and a sentence: while the book is opened, and where it cannot be. */
+const tell = (text) => { document.getElementById('screen').replaceChildren(h('div', { class: 'body' }, h('h1', null, words.app), h('p', null, text))); };
+
 async function start() {
-  const main = document.getElementById('screen');
   if (!able()) {
-    main.replaceChildren(h('h1', null, words.app), h('p', null, words.cannot));
+    tell(words.cannot);
     return;
   }
-  main.replaceChildren(h('h1', null, words.app), h('p', null, words.opening));
-  const kit = await openKit();
+  tell(words.opening);
+  const loading = ({ bytes, of }) => { tell(words.loading(bytes, of)); };
+  const kit = await openKit('book.db', { onloading: loading }).catch((error) => {
+    // Nothing of the page can be used: the sentence is the screen.
+    tell(error.message);
+    throw error;
+  });
   const context = { kit };
-  const redraw = () => { bar.draw(kit); moved(); };
+  const redraw = () => { bar.draw(kit).catch(complain); moved(); };
   kit.onmoved = redraw;
   await bar.begin(kit);
   await begin(context);

@@ -9,7 +9,7 @@ let under = null;
 /** A quiet exchange found no signal: said in the bar, and nowhere else. */
 let noSignal = !navigator.onLine;
 
-/** Draws the bar from the book. */
+/** Draws the bar from the book. Where text is large, what is on this phone alone is what stays. */
 export async function draw(kit) {
   const status = await kit.status();
   place().hidden = !status.enrolled;
@@ -17,11 +17,13 @@ export async function draw(kit) {
   const { waiting = 0, photos_waiting: pictures = 0, records = 0, last_exchange_ms: last, now_ms: now } = status;
   const ago = last ? words.ago(last, now) : words.bar.never;
   const when = last ? words.bar.last(ago) : ago;
+  const filling = kit.filling ? words.filling(kit.filling) : null;
   const state = h('a', { class: status.warn ? 'state warn' : 'state', href: '#/status' },
-    h('span', { class: 'kept' }, words.bar.kept(waiting)),
+    filling ? h('span', { class: 'filling' }, filling) : null,
+    filling ? null : h('span', { class: 'kept' }, words.bar.kept(waiting)),
     pictures ? h('span', { class: 'kept' }, words.bar.pictures(pictures)) : null,
-    h('span', null, words.bar.shop(records - waiting)),
-    h('span', { class: 'last' }, when),
+    filling ? null : h('span', { class: 'more' }, words.bar.shop(records - waiting)),
+    filling ? null : h('span', { class: 'last more' }, when),
     kept().newer ? h('span', { class: 'kept' }, words.status.newer) : null);
   const exchanging = button([under ? words.bar.under : words.bar.exchange, noSignal && !under ? h('span', { class: 'soft' }, words.bar.offline) : null], () => exchange(kit), 'exchange', { 'aria-disabled': !!under && 'true' });
   place().replaceChildren(state, exchanging);

@@ -2,7 +2,8 @@
 // tab loses nothing. It is never a record, and never sent.
 
 const name = (machine) => `check/${machine}`;
-const EMPTY = { valve: null, trials: {}, piston: null, confirmed: null, said: null, hoursLater: false };
+/** `said`: the valve whose reading has its own screen now. `kept`: the reading that was kept last, to be taken back in one tap. */
+const EMPTY = { valve: null, trials: {}, piston: null, confirmed: null, said: null, kept: null, hoursLater: false };
 
 /** The draft of the check of a visit; a new one where there is none, or it is of another visit. */
 export async function load(kit, machine, visit) {

@@ -1,8 +1,13 @@
 // Which screen the address names, and the way between screens. One screen at a time; a later one wins.
+//
+// The rule of the way: a link leads on, and Back comes back from it. What is done is replaced by what follows, so that Back never leads
+// into it, and a question that follows on another has the same address.
 
 import * as enrol from './screens/enrol.js';
 import * as round from './screens/round.js';
+import * as machines from './screens/machines.js';
 import * as property from './screens/property.js';
+import * as unlisted from './screens/unlisted.js';
 import * as machine from './screens/machine.js';
 import * as slot from './screens/slot.js';
 import * as start from './screens/start.js';
@@ -15,80 +20,135 @@ import * as photo from './screens/photo.js';
 import * as finish from './screens/finish.js';
 import * as leaves from './screens/leaves.js';
 import * as status from './screens/status.js';
+import { forget, keepTyped, restore } from './typed.js';
 import words from './words/en.js';
 import { calm, complain, h, link, visible } from './ui.js';
 
-const SCREENS = { enrol, round, property, machine, slot, start, check, hours, meter, finding, note, photo, finish, leaves, status };
+const SCREENS = {
+  enrol, round, machines, property, unlisted, machine, slot, start, check, hours, meter, finding, note, photo, finish, leaves, status,
+};
 const FIRST = '/round';
+/** Where a list was scrolled to is noted so long after it rests. */
+const RESTS_MS = 150;
 
 let turn = 0;
-/** The screen that is shown: what it wants to be drawn anew for. */
+/** The screen that is shown: whether it is drawn anew when something moves, and how. */
 let shown = null;
+/** The address that was shown last: where a new entry of the history comes from. */
+let last = null;
+let context;
 
-/** Goes to a screen. */
-export function go(path) {
-  if (location.hash === `#${path}`) return draw();
-  location.hash = path;
-  return undefined;
-}
-
-const parts = () => location.hash.replace(/^#\/?/, '').split('/').filter(Boolean).map(decodeURIComponent);
+const path = () => location.hash.replace(/^#/, '');
+const parts = () => path().replace(/^\/?/, '').split('/').filter(Boolean).map(decodeURIComponent);
 
 /** The place of a screen as an address. */
 export const at = (...steps) => `/${steps.map(encodeURIComponent).join('/')}`;
 
-let context;
+/** Leaves a screen that is done for another. Where it came from that other one, it goes back there. */
+export function go(to) {
+  forget();
+  if (path() !== to && history.state?.from === to) {
+    history.back();
+    return undefined;
+  }
+  history.replaceState({ from: history.state?.from ?? null }, '', `#${to}`);
+  return draw();
+}
+
+/** The way back: to where the person was, with the list as it was; where this page was opened here, to what is above this screen. */
+function wayBack(to) {
+  const way = link(words.back, to, 'back');
+  way.addEventListener('click', (event) => {
+    if (!history.state?.from) return;
+    event.preventDefault();
+    history.back();
+  });
+  return way;
+}
 
 /** Draws the screen that the address names. */
 export async function draw({ quietly = false } = {}) {
   const mine = ++turn;
   const { kit } = context;
   try {
-    const status = await kit.status();
+    const state = await kit.status();
+    if (state.time_zone) words.zone(state.time_zone);
     let [name, ...given] = parts();
-    if (!name && status.enrolled) {
-      location.replace(`#${(await kit.remembered('where')) ?? FIRST}`);
-      return;
+    if (!name && state.enrolled) {
+      history.replaceState(history.state, '', `#${(await kit.remembered('where')) ?? FIRST}`);
+      return draw({ quietly });
     }
-    if (!status.enrolled) [name, given] = ['enrol', name === 'enrol' ? given : []];
+    if (!state.enrolled) [name, given] = ['enrol', name === 'enrol' ? given : []];
     else if (name === 'enrol' || !Object.hasOwn(SCREENS, name)) [name, given] = ['round', []];
-    const screen = await SCREENS[name].show({ ...context, status, go, at, redraw: draw }, ...given);
-    if (mine !== turn || !screen) return;
+    const screen = await SCREENS[name].show({ ...context, status: state, go, at, redraw: draw }, ...given);
+    if (mine !== turn || !screen) return undefined;
+    if (!history.state) history.replaceState({ from: last }, '');
+    last = path();
     lay(screen, quietly);
-    if (status.enrolled) await kit.remember('where', at(name, ...given));
+    if (state.enrolled) await kit.remember('where', at(name, ...given));
   } catch (error) {
-    if (mine !== turn) return;
+    if (mine !== turn) return undefined;
     // A place that is gone, as after a fresh enrolment, leads back to the round.
     complain(error);
     lay({ title: words.app, body: [link(words.finish.round, FIRST)] }, quietly);
   }
+  return undefined;
 }
 
-function lay({ title, back, body, hand, form, moves = true, name }, quietly) {
-  const heading = h('h1', { tabindex: '-1' }, title);
-  const way = back ? link(words.back, back, 'back') : null;
-  const rest = form ?? [h('div', { class: 'body' }, body ?? []), hand?.length ? h('div', { class: 'hand' }, hand) : null];
+/** Puts a screen up: what it is and what is asked, always in sight; what is to be looked at, which scrolls; what is tapped. */
+function lay({ title, ask, back, body, hand, form, moves = true, refresh, name }, quietly) {
   const main = document.getElementById('screen');
+  const before = main.querySelector('.body')?.scrollTop ?? 0;
+  const heading = h('h1', { tabindex: '-1' }, title);
+  const asked = ask ? h('p', { class: 'ask', tabindex: '-1', 'data-focus': true }, ask) : null;
+  const rest = form ?? [h('div', { class: 'body', tabindex: '0' }, body ?? []), hand?.length ? h('div', { class: 'hand' }, hand) : null];
   main.className = name ?? '';
-  main.replaceChildren(h('div', { class: 'top' }, way, heading), ...[rest].flat().filter(Boolean));
+  main.replaceChildren(h('div', { class: 'top' }, back ? wayBack(back) : null, heading, asked), ...[rest].flat().filter(Boolean));
   document.title = visible(`${title} · ${words.app}`);
-  shown = { moves };
+  shown = { moves, refresh };
+  restore(main);
+  follow(main.querySelector('.body'), quietly ? before : history.state?.y ?? 0);
+  toMiddle();
   if (quietly) return;
   calm();
-  window.scrollTo(0, 0);
   // A question that follows on another is what is read aloud, not the heading again.
   (main.querySelector('[data-focus]') ?? heading).focus({ preventScroll: true });
-  for (const one of main.querySelectorAll('[data-middle]')) one.scrollIntoView({ block: 'nearest', inline: 'center' });
+}
+
+/** In a row that scrolls by itself, what is needed is in sight. */
+function toMiddle() {
+  for (const one of document.querySelectorAll('[data-middle]')) one.scrollIntoView({ block: 'nearest', inline: 'center' });
+}
+
+/** Puts what scrolls back to where it was, and notes where it is scrolled to. */
+function follow(body, place) {
+  if (!body) return;
+  body.scrollTop = place;
+  let resting;
+  const mine = path();
+  const note = () => {
+    if (body.isConnected && path() === mine) history.replaceState({ ...history.state, y: body.scrollTop }, '');
+  };
+  body.addEventListener('scroll', () => {
+    clearTimeout(resting);
+    resting = setTimeout(note, RESTS_MS);
+  }, { passive: true });
+  // A link is left at once.
+  body.addEventListener('click', note, { capture: true });
 }
 
 /** Something moved in the book: the screen is drawn anew, unless a person is in the middle of answering it. */
 export function moved() {
-  if (shown?.moves) draw({ quietly: true });
+  if (shown?.refresh) shown.refresh().catch(complain);
+  else if (shown?.moves) draw({ quietly: true });
 }
 
 /** Begins. */
 export function begin(given) {
   context = given;
+  history.scrollRestoration = 'manual';
+  keepTyped(document.getElementById('screen'));
+  window.addEventListener('resize', toMiddle);
   window.addEventListener('hashchange', () => { draw(); });
   return draw();
 }

@@ -76,7 +76,7 @@ export function field(label, input, hint) {
 /** A form whose one button is under the thumb. */
 export function form(fields, label, act, others = []) {
   const go = h('button', { class: 'main', type: 'submit' }, label);
-  const element = h('form', { class: 'form' }, h('div', { class: 'body' }, fields), h('div', { class: 'hand' }, others, go));
+  const element = h('form', { class: 'form' }, h('div', { class: 'body', tabindex: '0' }, fields), h('div', { class: 'hand' }, others, go));
   element.addEventListener('submit', async (event) => {
     event.preventDefault();
     if (go.getAttribute('aria-disabled') === 'true') return;

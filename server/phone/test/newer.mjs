@@ -8,7 +8,7 @@ import { createServer, request } from 'node:http';
 import { heading, look, openTab, startPhone, tap } from './stage.mjs';
 
 /** Hands everything on to the shop, but what is put in another's place. Gives its address and a way to end it. */
-async function standIn(shop, instead) {
+export async function standIn(shop, instead) {
   const server = createServer((asked, answer) => {
     const changed = instead.get(asked.url);
     if (changed) {

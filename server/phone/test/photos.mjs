@@ -36,6 +36,7 @@ export async function takePhoto(tab) {
   const bytes = await jpeg(tab, '1523.4');
   await tab.locator('input[type=file]').setInputFiles({ name: 'meter.jpg', mimeType: 'image/jpeg', buffer: bytes });
   await tab.locator('.picture img').waitFor();
+  await tab.getByRole('button', { name: 'Hour meter', exact: true }).click();
   await look(tab, 'photo');
   await tap(tab, 'Keep the photo');
   await heading(tab, 'Q-101');

@@ -1,13 +1,15 @@
 // What the check plays on: the real server with an invented shop, people's terminals, phones that are browsers, axe-core, pictures.
 
 import { execFileSync, spawn } from 'node:child_process';
-import { mkdirSync, mkdtempSync, readFileSync, rmSync } from 'node:fs';
+import { mkdirSync, mkdtempSync, readdirSync, readFileSync, rmSync } from 'node:fs';
 import { createRequire } from 'node:module';
 import { tmpdir } from 'node:os';
 import path from 'node:path';
 import { fileURLToPath } from 'node:url';
 
 import { chromium } from 'playwright-core';
+
+import { sizes } from './sizes.mjs';
 
 const here = path.dirname(fileURLToPath(import.meta.url));
 const axe = readFileSync(createRequire(import.meta.url).resolve('axe-core/axe.min.js'), 'utf8');
@@ -20,8 +22,9 @@ const FLAGS = [
 
 /** Where pictures of the screens go. */
 export const pictures = path.join(here, 'pictures');
-rmSync(pictures, { recursive: true, force: true });
-mkdirSync(pictures);
+mkdirSync(pictures, { recursive: true });
+/** Takes those of the last time away. */
+export const clearPictures = () => { for (const old of readdirSync(pictures)) rmSync(path.join(pictures, old)); };
 /** A temporary folder. */
 export const folder = mkdtempSync(path.join(tmpdir(), 'tappet-phone-'));
 
@@ -55,9 +58,12 @@ export function terminal(name) {
 }
 
 /** A phone: a browser with a profile of its own, which outlives its tabs. */
-export function startPhone(name) {
-  const options = { executablePath: '/usr/bin/chromium', headless: true, args: FLAGS, viewport: { width: 390, height: 844 }, hasTouch: true, deviceScaleFactor: 1 };
-  return chromium.launchPersistentContext(path.join(folder, `profile-${name}`), options);
+export async function startPhone(name, flags = []) {
+  const options = { executablePath: '/usr/bin/chromium', headless: true, args: [...FLAGS, ...flags], viewport: { width: 390, height: 844 }, hasTouch: true, deviceScaleFactor: 1 };
+  const phone = await chromium.launchPersistentContext(path.join(folder, `profile-${name}`), options);
+  // A screen that has not come by then does not come.
+  phone.setDefaultTimeout(12_000);
+  return phone;
 }
 
 /** What a page said that it should not have: looked at when all is done. */
@@ -78,27 +84,27 @@ export async function openTab(phone, url) {
 
 let count = 0;
 
-/** Every rule of axe-core on what is shown now, and a picture of it, named; on the phone also the size of what is tapped, and text at 200 %, where
- * nothing may stick out. */
+/** What axe-core finds on what is shown now. */
+const axeSays = (tab) => tab.evaluate(async () => (await window.axe.run(document)).violations.map((one) => `${one.id}: ${one.nodes.map((node) => node.html).join(' | ')}`));
+
+/** Every rule of axe-core on what is shown now, and a picture of it, named; on the phone also in the look for dusk, the size of what is tapped, and
+ * the screen in every size. */
 export async function look(tab, name, { office = false } = {}) {
   count += 1;
-  const file = (more) => path.join(pictures, `${String(count).padStart(2, '0')}-${name}${more}.png`);
-  await tab.screenshot({ path: file('') });
+  const called = `${String(count).padStart(2, '0')}-${name}`;
+  await tab.screenshot({ path: path.join(pictures, `${called}.png`) });
   await tab.evaluate(axe);
-  const found = await tab.evaluate(async () => (await window.axe.run(document)).violations.map((one) => `${one.id}: ${one.nodes.map((node) => node.html).join(' | ')}`));
-  for (const one of found) faults.push(`axe-core, ${name}: ${one}`);
+  for (const one of await axeSays(tab)) faults.push(`axe-core, ${name}: ${one}`);
   if (office) return;
-  const small = await tab.evaluate(() => [...document.querySelectorAll('button, a, input:not(.hidden), summary')]
+  const theme = await tab.evaluate(() => document.documentElement.dataset.theme);
+  await tab.evaluate(() => { document.documentElement.dataset.theme = 'dusk'; });
+  for (const one of await axeSays(tab)) faults.push(`axe-core, ${name} at dusk: ${one}`);
+  await tab.evaluate((one) => { document.documentElement.dataset.theme = one; }, theme);
+  const small = await tab.evaluate(() => [...document.querySelectorAll('button, a, input:not(.hidden), select, summary')]
     .map((one) => [one.outerHTML.slice(0, 90), one.getBoundingClientRect()])
     .filter(([, box]) => box.width > 0 && (box.height < 48 || box.width < 48)).map(([html, box]) => `${Math.round(box.width)}x${Math.round(box.height)} ${html}`));
   for (const one of small) faults.push(`under 48 px, ${name}: ${one}`);
-  await tab.evaluate(() => { document.documentElement.style.fontSize = '237.5%'; });
-  const wide = await tab.evaluate(() => document.documentElement.scrollWidth);
-  if (wide > 390) {
-    faults.push(`at 200 % text, ${name}: ${wide} px wide`);
-    await tab.screenshot({ path: file('-200') });
-  }
-  await tab.evaluate(() => { document.documentElement.style.fontSize = ''; });
+  faults.push(...await sizes(tab, called, pictures));
 }
 
 /** Taps a button or a link by its words. */

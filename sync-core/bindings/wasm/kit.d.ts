@@ -49,6 +49,12 @@ export interface Status {
   keys: 'sealed' | 'clear' | 'locked';
   /** From here on absent before enrolment. */
   shop?: string; person?: string; role?: Role | null; server?: string; records?: number;
+  /** The person may measure; may sign a visit off. */
+  measures?: boolean; signs_off?: boolean;
+  /** The shop's time zone by its name: say times on that clock. */
+  time_zone?: string;
+  /** Machines in the book. */
+  machines?: number;
   /** Records that lack the shop's receipt. */
   waiting?: number;
   /** Pictures of photos that are on this phone alone. */
@@ -66,10 +72,22 @@ export interface MonthDay { month: number; day: number }
 export interface PropertyLine { property: Id; name: string; address: string; access: string; season: { from: MonthDay; to: MonthDay } | null; machines: number }
 export interface Due { state: 'overdue' | 'never-checked' | 'left-open' | 'due-soon' | 'not-known' | 'later'; date?: string; left_tenth_h?: number }
 export interface DueLine {
-  machine: Id; tag: string; description: string; property: Id | null; property_name: string; engine: string; meter_tenth_h: number | null;
+  machine: Id; tag: string; description: string; property: Id | null; property_name: string; /** Its card's name. */ engine: string; meter_tenth_h: number | null;
   due: Due | null; words: string; hold: boolean; contested: boolean; recheck: boolean; open_visit: boolean;
 }
 export interface Stop extends PropertyLine { due: DueLine[] }
+/** A note that was not taken back. */
+export interface NoteLine { record: Id; text: string; by: string; at_ms: number }
+/** A property as its own screen shows it. `more_notes`: so many older ones. */
+export interface Place extends Stop { notes: NoteLine[]; more_notes: number }
+/** What is looked for among machines and stops; each part may be left out. Those on hold come first in each order. */
+export interface DueQuery {
+  find?: string; property?: Id; only?: 'held' | 'due' | 'contested' | 'visited'; order?: 'pressing' | 'tag' | 'place' | 'hours'; /** So many were on earlier pages. */ skip?: number;
+}
+/** A page of at most 100; `found` and `all` are counts. */
+export interface DuePage { lines: DueLine[]; found: number; all: number }
+/** Of each stop at most four of the machines that were found there; `found` says how many were. */
+export interface RoundPage { stops: (Stop & { found: number })[]; found: number; all: number }
 export interface HistoryLine {
   record: Id; short: string; kind: string; at_ms: number; by: string; words: string; at_shop: boolean;
   fate: 'stands' | 'contends' | 'replaced' | 'aside' | 'voided' | 'not-understood';
@@ -111,7 +129,7 @@ export interface MachineView {
   machine: Id; tag: string; description: string; property: Id | null; property_name: string; duty: 'commercial' | 'homeowner';
   provisional: boolean; cylinders: number | null; engine_card: EngineCard | null;
   /** The card in words, in the person's unit; empty without one. */ engine_card_words: string; checks: CheckLine[]; lash: LashView[]; due: Due | null; due_words: string;
-  visits: VisitView[]; findings: OpenFinding[]; photos: PhotoLine[]; history: HistoryLine[];
+  visits: VisitView[]; findings: OpenFinding[]; /** The latest, newest first. */ notes: NoteLine[]; more?: { notes?: number }; photos: PhotoLine[]; history: HistoryLine[];
   state: { card: MachineCard | null; contested: string[]; recheck: string[]; hours: { meter_tenth_h: number; at_ms: number } | null };
 }
 export interface ContestedReading {
@@ -191,6 +209,9 @@ export class Kit {
   has: 'opening' | 'here' | 'elsewhere';
   onmoved: ((moved: Moved) => void) | null;
   onhas: ((has: 'here' | 'elsewhere') => void) | null;
+  /** While this book is filled for the first time: bytes and machines that are here, and of how many, where that is known. `onmoved` is
+   * called when it changes. */
+  filling: { bytes: number; machines: number; of: number | null } | null;
   close(): void;
   /** Shown and confirmed before a hand goes near a machine's engine. */
   cautions(machine: Id): Promise<{ cautions: string[]; deference: string }>;
@@ -206,9 +227,14 @@ export class Kit {
 
   // Looking.
   round(): Promise<Stop[]>;
+  roundPage(query: DueQuery): Promise<RoundPage>;
   properties(): Promise<PropertyLine[]>;
-  property(property: Id): Promise<Stop>;
+  property(property: Id): Promise<Place>;
   due(): Promise<DueLine[]>;
+  duePage(query: DueQuery): Promise<DuePage>;
+  engineCards(): Promise<EngineCard[]>;
+  /** What this person may take back with `void`, newest first. */
+  toTakeBack(doc: Id): Promise<Id[]>;
   findMachine(tag: string): Promise<Id>;
   machine(machine: Id): Promise<MachineView>;
   history(machine: Id): Promise<HistoryLine[]>;
@@ -250,6 +276,10 @@ export class Kit {
   ownPhotos(): Promise<OwnPhoto[]>;
   leftOpen(machine: Id, visit: Id): Promise<string[]>;
   finishVisit(machine: Id, remark: string): Promise<FinishOutcome>;
+  /** Signs off a visit, also another's. */
+  signOff(machine: Id, visit: Id, remark: string): Promise<FinishOutcome>;
+  /** Enters a machine that the list lacks: provisional, until the office confirms it. */
+  addMachine(card: MachineCard): Promise<Id>;
   void(target: Id, reason: string): Promise<Id>;
 
   // When nobody waits; an exchange does both by itself.
@@ -258,4 +288,4 @@ export class Kit {
 }
 
 /** Opens the book of this origin. `:memory:` is a book that is gone with the page. */
-export function openKit(name?: string): Promise<Kit>;
+export function openKit(name?: string, how?: { /** Told how much of the kit is loaded, in bytes. */ onloading?: (so: { bytes: number; of: number }) => void }): Promise<Kit>;

@@ -12,11 +12,11 @@ export class KitError extends Error {
 
 /** The façade's methods that are asked as they are: `worker.js` hands them to the engine. */
 const ASKED = [
-  'cautions', 'round', 'property', 'properties', 'due', 'findMachine', 'machine', 'history', 'contested', 'slot', 'quarantine', 'moved',
+  'cautions', 'round', 'roundPage', 'property', 'properties', 'due', 'duePage', 'engineCards', 'toTakeBack', 'findMachine', 'machine', 'history', 'contested', 'slot', 'quarantine', 'moved',
   'verify', 'unit', 'setUnit', 'leaves', 'setLeaves', 'readLength', 'showLength', 'remembered', 'remember', 'openVisit', 'openVisitOf',
   'resumeVisit', 'guide', 'firstLeaf', 'trial', 'takeReading', 'readHours', 'changeMeter', 'addFinding', 'clearFinding', 'addNote', 'addPhoto', 'picture',
   'photosDue', 'ownPhotos',
-  'leftOpen', 'finishVisit', 'void', 'enrol', 'exchange', 'token', 'unsent', 'takeBundle', 'prove', 'tidy',
+  'leftOpen', 'finishVisit', 'signOff', 'addMachine', 'void', 'enrol', 'exchange', 'token', 'unsent', 'takeBundle', 'prove', 'tidy',
 ];
 
 /** The open book of this origin. Make one with `openKit`. */
@@ -31,6 +31,11 @@ export class Kit {
   onmoved = null;
   /** Called when the book is this tab's, or another's: `here`, `elsewhere`. */
   onhas = null;
+  /** Called while the kit itself is loaded, with the bytes that are here and all of them. */
+  onloading = null;
+  /** While this book is filled for the first time: the bytes and the machines that are here, and how many machines there are, where that is
+   * known. Else null. */
+  filling = null;
 
   constructor(worker) {
     this.#worker = worker;
@@ -41,19 +46,35 @@ export class Kit {
   }
 
   /** Opens the book. */
-  static async open(name) {
+  static async open(name, { onloading = null } = {}) {
     const worker = new Worker(new URL('./worker.js', import.meta.url), { type: 'module', name: 'tappetbook' });
     const kit = new Kit(worker);
+    kit.onloading = onloading;
     const opened = new Promise((resolve, reject) => { kit.#waiting.set(0, { resolve, reject }); });
     worker.postMessage({ book: name });
     await opened;
-    // A browser may throw away what an origin keeps, unless it has said that it does not.
-    kit.#persistent = (await navigator.storage?.persist?.().catch(() => false)) ?? false;
+    kit.#askToPersist();
     return kit;
   }
 
+  /** A browser may throw away what an origin keeps, unless it has said that it does not. One that asks the person first may never answer:
+   * nothing waits for it. */
+  #askToPersist() {
+    const answered = (persistent) => {
+      if (persistent === this.#persistent) return;
+      this.#persistent = persistent;
+      this.onmoved?.({ mark: 0, everything: true, documents: [] });
+    };
+    navigator.storage?.persist?.().then(answered, () => {});
+  }
+
   #hear(data) {
-    if (data.moved) {
+    if (data.loading) {
+      this.onloading?.(data.loading);
+    } else if ('filling' in data) {
+      this.filling = data.filling;
+      this.onmoved?.({ mark: 0, everything: true, documents: [] });
+    } else if (data.moved) {
       this.onmoved?.(data.moved);
     } else if (data.has) {
       this.has = data.has;
@@ -118,6 +139,6 @@ for (const name of ASKED) {
 }
 
 /** Opens the book of this origin. `:memory:` is a book that is gone with the page. */
-export function openKit(name = 'book.db') {
-  return Kit.open(name);
+export function openKit(name = 'book.db', how = {}) {
+  return Kit.open(name, how);
 }

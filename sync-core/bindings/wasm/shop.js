@@ -11,6 +11,8 @@ const WHOLE_CALL_MS = 120_000;
 /** What a browser sets itself, and lets nobody else set. */
 const NOT_OURS = new Set(['accept-encoding']);
 
+const asked = (kit, name, ...given) => JSON.parse(kit.ask(name, JSON.stringify(given)));
+
 /** An error of the way to the shop. */
 function away(why) {
   const sentence = `The shop's server was not reached (${why}). Nothing is lost: exchange again when there is signal.`;
@@ -74,9 +76,40 @@ async function once(kit, server, handOverOnly) {
   }
 }
 
-/** Exchanges until both sides are level. Each round is kept as it comes: a failure later takes nothing back. */
-export async function exchange(kit, { handOverOnly = false } = {}) {
+/** How many machines the shop has for this phone; null where that cannot be told now. Only for saying how far a first fill is. */
+async function machinesAtShop(kit, server) {
+  let machines = 0;
+  let next = '/v1/properties?limit=200';
+  try {
+    while (next) {
+      const answer = await fetch(new URL(next, server), { headers: { authorization: `Bearer ${kit.token()}` }, credentials: 'omit', cache: 'no-store' });
+      if (!answer.ok) return null;
+      const page = await answer.json();
+      machines += page.items.reduce((sum, property) => sum + property.machines, 0);
+      next = page.next ? `/v1/properties?limit=200&after=${encodeURIComponent(page.next)}` : null;
+    }
+    return machines;
+  } catch {
+    return null;
+  }
+}
+
+/** What a front end may ask for: a first fill was begun, and has not ended yet. */
+const FILLING = 'filling';
+
+/** Exchanges until both sides are level. Each round is kept as it comes, and told to `heard`, with how far a first fill is: a failure later
+ * takes nothing back. */
+export async function exchange(kit, heard, { handOverOnly = false } = {}) {
   const server = serverOf(kit);
+  const before = asked(kit, 'status');
+  const first = !handOverOnly && (!before.last_exchange_ms || !!asked(kit, 'remembered', FILLING));
+  let of = null;
+  if (first) {
+    asked(kit, 'remember', FILLING, true);
+    await logIn(kit, server);
+    of = await machinesAtShop(kit, server);
+    heard({ bytes: 0, machines: before.machines ?? 0, of });
+  }
   const done = { rounds: 0, taken: 0, received: 0, healed: 0, shop_restored: false, refused: [], level: false, bytes_received: 0 };
   while (done.rounds < MOST_ROUNDS && !done.level) {
     const { report, bytes } = await once(kit, server, handOverOnly);
@@ -88,13 +121,13 @@ export async function exchange(kit, { handOverOnly = false } = {}) {
     done.refused.push(...report.refused);
     done.bytes_received += bytes;
     done.level = !report.more;
+    heard(first ? { bytes: done.bytes_received, machines: asked(kit, 'status').machines ?? 0, of } : null);
     // What is to be handed over is handed over in the first round or at the next signal.
     if (handOverOnly) break;
   }
+  if (first && done.level) asked(kit, 'remember', FILLING, null);
   return done;
 }
-
-const asked = (kit, name, ...given) => JSON.parse(kit.ask(name, JSON.stringify(given)));
 
 /** Sends one picture. Gives false where it is no use to go on with the next: no signal, or a shop that has no time now. */
 async function sendPicture(kit, server, { doc, sha256 }, bytes) {

@@ -2,14 +2,20 @@
 // workers of other tabs over a channel. Pages go through kit.js.
 
 import init, { OpenKit } from './pkg/tappet_kit.js';
+import MODULE_BYTES from './pkg/size.js';
 import { storageKey } from './keeper.js';
 import { addPhoto, picture } from './pictures.js';
 import { bringPictures, exchange, enrol, token } from './shop.js';
 
 /** Steps that write: after each, every page is told what moved. */
 const WRITES = new Set([
-  'enrol', 'exchange', 'openVisit', 'takeReading', 'readHours', 'changeMeter', 'addFinding', 'clearFinding', 'addNote',
-  'addPhoto', 'finishVisit', 'void', 'takeBundle', 'setUnit', 'setLeaves',
+  'enrol', 'exchange', 'openVisit', 'resumeVisit', 'takeReading', 'readHours', 'changeMeter', 'addFinding', 'clearFinding', 'addNote',
+  'addPhoto', 'finishVisit', 'signOff', 'addMachine', 'void', 'takeBundle', 'setUnit', 'setLeaves',
+]);
+/** Steps whose second asking must not be a second step. The others, asked again, change nothing: that is theirs already. */
+const ONCE = new Set([
+  'openVisit', 'resumeVisit', 'takeReading', 'readHours', 'changeMeter', 'addFinding', 'clearFinding', 'addNote', 'addPhoto', 'finishVisit', 'signOff',
+  'addMachine', 'void',
 ]);
 /** A question to the tab that has the book is sent again after so long, until that tab says that it has it. */
 const AGAIN_MS = 400;
@@ -47,18 +53,18 @@ function told(error) {
 }
 
 /** Answers one question with the book at hand. */
-async function answer({ ask, given }) {
+async function answer({ ask, given, key }) {
   switch (ask) {
     case 'enrol': return enrol(kit, ...given);
     case 'exchange':
-      exchanging ??= exchange(kit, ...given).finally(() => { exchanging = null; });
+      exchanging ??= exchange(kit, heard, ...given).finally(() => { exchanging = null; far(null); });
       return exchanging.then((done) => { settle(); bring(); return done; });
     case 'token': return token(kit);
     case 'unsent': return kit.exportUnsent();
     case 'takeBundle': return JSON.parse(kit.takeBundle(...given));
-    case 'addPhoto': return addPhoto(kit, ...given);
+    case 'addPhoto': return addPhoto(kit, key ?? crypto.randomUUID(), ...given);
     case 'picture': return picture(...given);
-    default: return JSON.parse(kit.ask(ask, JSON.stringify(given ?? [])));
+    default: return JSON.parse(key ? kit.askOnce(key, ask, JSON.stringify(given ?? [])) : kit.ask(ask, JSON.stringify(given ?? [])));
   }
 }
 
@@ -84,6 +90,18 @@ function bring() {
 function send(moved) {
   postMessage({ moved });
   channel.postMessage({ moved });
+}
+
+/** A part of an exchange is kept: every page is told what moved, and how far a first fill is. */
+function heard(filling) {
+  if (filling) far(filling);
+  tell();
+}
+
+/** How far a first fill is: every page is told; null where it is over. */
+function far(filling) {
+  postMessage({ filling });
+  channel.postMessage({ filling });
 }
 
 /** Tells every page what moved. */
@@ -118,26 +136,67 @@ function overChannel({ data }) {
     if (data.has) return;
     asked.delete(data.id);
     postMessage({ id: data.id, said: data.said, error: data.error });
-  } else if (data.moved && !kit) {
-    postMessage({ moved: data.moved });
+  } else if (data.tookOver) {
+    for (const { message } of [...asked.values()]) passAgain(message);
+  } else if ((data.moved || 'filling' in data) && !kit) {
+    postMessage(data);
   }
 }
 
-/** Asks the tab that has the book. */
-function pass(message) {
+/** Asks the tab that has the book. A step gets a key, under which it is done once, whichever tab does it. */
+function pass(asking) {
+  passAgain(ONCE.has(asking.ask) ? { ...asking, key: crypto.randomUUID() } : asking);
+}
+
+/** Asks until the tab that has the book says that it has the question. */
+function passAgain(message) {
+  clearInterval(asked.get(message.id)?.timer);
   const send = () => { channel.postMessage({ from: me, ...message }); };
   asked.set(message.id, { message, timer: setInterval(send, AGAIN_MS) });
   send();
 }
 
-/** The tab that had the book is gone: what it was asked may be done or not. */
-function orphaned() {
-  for (const [id, { timer }] of asked) {
-    clearInterval(timer);
-    const sentence = 'The other tab that had the book was closed before it answered. Look whether that was kept before entering it again.';
-    postMessage({ id, error: { code: 'tab-gone', sentence, shop_time_ms: null } });
-  }
+/** The tab that had the book is gone, and the book is here: what it was asked is answered here. What it kept before it went is found under
+ * its key, and not done again. Other tabs ask again what the one that went had heard. */
+function takeOver() {
+  channel.postMessage({ tookOver: true });
+  const waiting = [...asked.values()];
   asked.clear();
+  for (const { message, timer } of waiting) {
+    clearInterval(timer);
+    serve(message, (said) => { postMessage(said); });
+  }
+}
+
+/** What this browser lacks for the book's files, in a sentence; nothing where it has all. Tried, since a private tab only fails then. */
+async function lacking() {
+  const probe = `tappetbook-probe-${me}`;
+  try {
+    const files = await navigator.storage.getDirectory();
+    const file = await files.getFileHandle(probe, { create: true });
+    (await file.createSyncAccessHandle()).close();
+    await files.removeEntry(probe);
+    return null;
+  } catch (error) {
+    console.warn(error);
+    return 'This browser lends no files to keep the book in. A private tab does not: open this page in an ordinary one. If it is one, a newer '
+      + 'browser has what is needed (OPFS with synchronous access). Nothing was entered.';
+  }
+}
+
+/** The kit's module, loaded with word of how far it is. */
+async function load() {
+  const answer = await fetch(new URL('./pkg/tappet_kit_bg.wasm', import.meta.url));
+  if (!answer.ok || !answer.body) return answer;
+  let bytes = 0;
+  const counting = new TransformStream({
+    transform(chunk, onward) {
+      bytes += chunk.length;
+      postMessage({ loading: { bytes, of: MODULE_BYTES } });
+      onward.enqueue(chunk);
+    },
+  });
+  return new Response(answer.body.pipeThrough(counting), { headers: { 'content-type': 'application/wasm' } });
 }
 
 /** Opens the book: it is this worker's until its tab is closed. */
@@ -150,7 +209,7 @@ async function take() {
     key?.fill(0);
   }
   mark = JSON.parse(kit.ask('status', '[]')).mark;
-  orphaned();
+  takeOver();
   postMessage({ has: 'here' });
 }
 
@@ -158,7 +217,14 @@ async function open(message) {
   name = message.book;
   channel = new BroadcastChannel(`tappetbook ${name}`);
   channel.onmessage = overChannel;
-  await init({ module_or_path: new URL('./pkg/tappet_kit_bg.wasm', import.meta.url) });
+  if (name !== ':memory:') {
+    const sentence = await lacking();
+    if (sentence) {
+      postMessage({ failed: { code: 'no-files', sentence, shop_time_ms: null } });
+      return undefined;
+    }
+  }
+  await init({ module_or_path: load() });
   if (name === ':memory:') return take();
   // The lock is held for as long as this worker lives: the browser gives it to the next tab when this one is gone.
   const held = (lock) => (lock ? take().then(() => new Promise(() => {})) : false);

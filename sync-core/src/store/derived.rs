@@ -330,6 +330,15 @@ impl Store {
         .collect()
     }
 
+    /// How many machines there are.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn count_machines(&self) -> Result<usize, StoreError> {
+        let count: i64 = self.connection.prepare_cached("SELECT count(*) FROM machines")?.query_row([], |row| row.get(0))?;
+        Ok(usize::try_from(count).unwrap_or(0))
+    }
+
     /// The tag of a machine, its state unread; `None` where the document is no machine.
     ///
     /// # Errors

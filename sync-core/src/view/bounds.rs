@@ -15,8 +15,10 @@ pub const MOST_LINES: usize = 200;
 pub const MOST_NOTES: usize = 5;
 /// Machines and properties whose notes one day sheet shows.
 pub const MOST_NOTED: usize = 50;
-/// Lines of one page of a list that has pages: machines, properties, people, devices, engine cards, days.
+/// Lines of one page of a list that has pages: machines, stops of a round, properties, people, devices, engine cards, days.
 pub const MOST_LISTED: usize = 100;
+/// Machines named at one stop of a round.
+pub const MOST_AT_STOP: usize = 4;
 /// Records of a machine's history on its screen. The whole of it is in pages.
 pub const MOST_HISTORY: usize = 500;
 /// Checks on a machine's screen, the latest.

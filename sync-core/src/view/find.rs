@@ -39,6 +39,21 @@ impl Book {
         one("machine", given, tagged)
     }
 
+    /// The machines with this very tag. The digits of an id are not asked: a tag may look like those of another machine.
+    pub(crate) fn tagged(&self, tag: &str) -> Result<Vec<DocId>, BookError> {
+        Ok(self.store.tags()?.into_iter().filter(|(_, known)| same(known, tag)).map(|(doc, _)| doc).collect())
+    }
+
+    /// The properties with this very name.
+    pub(crate) fn properties_named(&self, name: &str) -> Result<Vec<PropertyId>, BookError> {
+        Ok(self.properties()?.into_iter().filter(|line| same(&line.name, name)).map(|line| line.property).collect())
+    }
+
+    /// Whether a person has this very name.
+    pub(crate) fn is_named(&self, name: &str) -> Result<bool, BookError> {
+        Ok(self.roster()?.people.values().any(|known| same(known, name)))
+    }
+
     /// A property by its name or the last digits of its id.
     ///
     /// # Errors

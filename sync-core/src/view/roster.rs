@@ -10,7 +10,7 @@ use shared::usage::Between;
 use super::names::Names;
 use crate::book::{Book, BookError};
 use crate::clock::Contact;
-use crate::rights::Place;
+use crate::rights::{self, Place};
 use crate::store::{QuarantineState, given_to};
 
 /// A person.
@@ -79,8 +79,16 @@ pub struct Status {
     pub person: String,
     /// The person's role, as far as this device knows.
     pub role: Option<Role>,
+    /// The person may measure by themselves; the office only writes down for someone.
+    pub measures: bool,
+    /// The person may sign a visit off.
+    pub signs_off: bool,
+    /// The shop's time zone, by its name.
+    pub time_zone: String,
     /// Where the server answers.
     pub server: String,
+    /// Machines in the book.
+    pub machines: usize,
     /// Records in the book.
     pub records: u64,
     /// Records that the shop has not receipted.
@@ -199,10 +207,15 @@ impl Book {
         let roster = self.roster()?;
         let (records, waiting, oldest_waiting_ms) = self.store.counts()?;
         let contact: Option<Contact> = self.store.meta("contact")?;
+        let role = roster.role_now(identity.person);
         Ok(Status {
             shop: roster.settings.name.clone(),
             person: roster.name(identity.person),
-            role: roster.role_now(identity.person),
+            role,
+            measures: role.is_some_and(rights::measures),
+            signs_off: role.is_some_and(rights::signs_off),
+            time_zone: roster.settings.time_zone.clone(),
+            machines: self.store.count_machines()?,
             server: identity.server.clone(),
             records,
             waiting,

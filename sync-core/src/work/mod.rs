@@ -24,6 +24,7 @@ pub use visit::{FinishOutcome, HoursOutcome, VisitEntry, VisitOutcome};
 use crate::book::{Book, BookError, Draft};
 use crate::moment::{Entropy, Moment, fresh_doc};
 use crate::rights;
+use crate::view::bounds::MOST_HISTORY;
 
 /// Who does a step, when, and with what randomness.
 pub struct Hand<'a> {
@@ -54,7 +55,7 @@ impl Book {
     pub fn add_machine(&mut self, card: MachineCard, hand: &mut Hand<'_>) -> Result<DocId, BookError> {
         let office = self.my_role() == Some(shared::role::Role::Office);
         let card = self.with_cylinders(MachineCard { provisional: !office, ..card })?;
-        if self.find_machine(&card.tag).is_ok() {
+        if !self.tagged(&card.tag)?.is_empty() {
             return Err(BookError::Entry(format!("The book has a machine tagged {} already.", card.tag)));
         }
         let doc = fresh_doc(&hand.now, self.writer()?.device, hand.entropy);
@@ -132,6 +133,28 @@ impl Book {
         }
         let mut own = Hand { now: hand.now, entropy: &mut *hand.entropy, measured_by: None };
         self.state_one(held.doc, Void { target, reason: reason.to_owned() }, &mut own)
+    }
+
+    /// The records about a machine or a property that this person may take back, newest first, at most [`MOST_HISTORY`]: what was read,
+    /// found and noted there. Not what founds it, nor a visit, in which others' readings may be.
+    ///
+    /// # Errors
+    /// [`BookError`] where the store fails.
+    pub fn to_take_back(&self, doc: DocId) -> Result<Vec<RecordId>, BookError> {
+        let (roster, person) = (self.roster()?, self.writer()?.person);
+        let Some(role) = roster.role_now(person) else { return Ok(Vec::new()) };
+        let ledger = self.store.ledger_of(doc)?;
+        let founds = |body: &Body| matches!(body, Body::Machine(_) | Body::Property(_) | Body::Visit(_));
+        let open = ledger.entries().filter(|entry| {
+            let record = &entry.record;
+            !founds(&record.body)
+                && rights::takes_back(person, role, entry, &ledger, roster)
+                && ledger.voided_by(record.id, roster).is_none()
+        });
+        let mut own: Vec<(i64, RecordId)> = open.map(|entry| (ledger.time(entry.record.id).ms, entry.record.id)).collect();
+        own.sort_unstable_by_key(|place| std::cmp::Reverse(*place));
+        own.truncate(MOST_HISTORY);
+        Ok(own.into_iter().map(|(_, id)| id).collect())
     }
 
     pub(crate) fn known_machine(&self, machine: DocId) -> Result<crate::machine::MachineState, BookError> {

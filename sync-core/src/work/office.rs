@@ -51,7 +51,7 @@ impl Book {
     /// # Errors
     /// [`BookError`], having kept nothing.
     pub fn add_person(&mut self, name: &str, role: Role, hand: &mut Hand<'_>) -> Result<PersonId, BookError> {
-        if self.find_person(name).is_ok() {
+        if self.is_named(name)? {
             return Err(BookError::Entry(format!("The roster has a person named {name} already; a second one needs another name.")));
         }
         let doc = self.roster_doc()?;
@@ -120,7 +120,7 @@ impl Book {
     /// # Errors
     /// [`BookError`], having kept nothing.
     pub fn add_property(&mut self, card: PropertyCard, hand: &mut Hand<'_>) -> Result<PropertyId, BookError> {
-        if self.find_property(&card.name).is_ok() {
+        if !self.properties_named(&card.name)?.is_empty() {
             return Err(BookError::Entry(format!("The book has a property named {} already.", card.name)));
         }
         let doc = fresh_doc(&hand.now, self.writer()?.device, hand.entropy);
@@ -136,7 +136,7 @@ impl Book {
         if self.property(property)?.is_none() {
             return Err(BookError::Unknown("this book has no such property".to_owned()));
         }
-        if self.find_property(&card.name).is_ok_and(|other| other != property) {
+        if self.properties_named(&card.name)?.iter().any(|other| *other != property) {
             return Err(BookError::Entry(format!("Another property is named {} already.", card.name)));
         }
         self.state_one(property.doc(), card, hand)
@@ -148,7 +148,7 @@ impl Book {
     /// [`BookError`], having kept nothing.
     pub fn restate_machine(&mut self, machine: DocId, card: MachineCard, hand: &mut Hand<'_>) -> Result<RecordId, BookError> {
         self.known_machine(machine)?;
-        if self.find_machine(&card.tag).is_ok_and(|other| other != machine) {
+        if self.tagged(&card.tag)?.iter().any(|other| *other != machine) {
             return Err(BookError::Entry(format!("Another machine is tagged {} already.", card.tag)));
         }
         let card = self.with_cylinders(MachineCard { provisional: false, ..card })?;

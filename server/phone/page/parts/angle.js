@@ -40,5 +40,6 @@ export function angle({ least, most }) {
     s('line', { class: 'from', x1: MIDDLE, y1: MIDDLE, x2: leastX, y2: leastY }),
     s('path', { class: 'arc', d: arc }), s('polygon', { class: 'tip', points: tip }),
     s('circle', { class: 'stud', cx: MIDDLE, cy: MIDDLE, r: 16 }));
-  return h('figure', { class: 'drawn turn' }, drawn, h('figcaption', null, told));
+  // The words first: on a low screen they are what must not be below the fold.
+  return h('figure', { class: 'drawn turn' }, h('figcaption', null, told), drawn);
 }

@@ -1,15 +1,19 @@
 // Keys for a number with one digit after the point: no keyboard, no typing with gloves.
 
+import { put as keep, typed } from '../typed.js';
 import { h, say, visible } from '../ui.js';
 
 const MOST = 7;
+/** As what it is remembered while it is half entered. */
+const NAME = 'hours';
 
 /** What was entered, and the keys. `tenths()` gives it in tenths, and fails with a sentence where it is none. */
 export function keypad(words) {
-  let text = '';
-  const shown = h('output', { class: 'meter', 'aria-label': words.shown }, '\u00a0');
+  let text = typed(NAME) ?? '';
+  const shown = h('output', { class: 'meter', 'aria-label': words.shown }, text || '\u00a0');
   const put = (next) => {
     text = next;
+    keep(NAME, text);
     shown.textContent = visible(text) || '\u00a0';
     say(text);
   };
@@ -27,5 +31,5 @@ export function keypad(words) {
     const [whole, tenth] = text.split('.');
     return Number(whole) * 10 + Number(tenth || 0);
   };
-  return { shown, board, tenths };
+  return { shown, board, tenths, forget: () => keep(NAME, '') };
 }

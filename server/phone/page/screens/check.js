@@ -6,7 +6,7 @@ import * as kept from '../steps/kept.js';
 import * as leaf from '../steps/leaf.js';
 import * as ready from '../steps/ready.js';
 import * as rest from '../steps/rest.js';
-import { mark } from '../ui.js';
+import { button, h, mark } from '../ui.js';
 import words from '../words/en.js';
 import { ask as askHours } from './hours.js';
 import { comesFirst, holds } from './start.js';
@@ -37,6 +37,22 @@ export async function show(context, machine) {
   const trying = (next) => ({ ...draft.trials, [trial]: next });
   const open = { ...here, valve, stage, tried, trying };
   return ready.question(open) ?? leaf.show(open);
+}
+
+/** The reading that was kept last, said in a line, and taken back in one tap: its leaves but the last one are as they were. Nothing where it
+ * is not the last of its valve any more. */
+export function keptLine({ kit, guide, draft, turn }) {
+  const { kept } = draft;
+  const last = kept && guide.valves.find((one) => one.valve === kept.valve)?.last;
+  if (!last || last.record !== kept.record) return null;
+  const back = button(words.check.takeBack, async () => {
+    await kit.void(kept.record, words.check.slip);
+    await turn({
+      kept: null, said: null, valve: kept.valve, confirmed: kept.confirmed,
+      trials: { ...draft.trials, [`${kept.valve} ${kept.stage}`]: kept.tried.slice(0, -1) },
+    });
+  });
+  return h('div', { class: 'kept-line' }, h('span', null, words.check.keptLine(kept.valve, last.verdict)), back);
 }
 
 /** What forbids running the machine, and the valves of the engine with where each is, in one line: a tap goes to one out of turn. */

@@ -1,4 +1,4 @@
-// The hour meter, on big keys.
+// The hour meter, on big keys. The number stands directly above them.
 
 import { keypad } from '../parts/keypad.js';
 import { button, h } from '../ui.js';
@@ -16,11 +16,12 @@ export async function ask({ kit, at }, machine, { after, later, back }) {
     back: back ?? at('machine', machine),
     name: 'hours',
     moves: false,
-    body: [h('p', { class: 'soft' }, last ? said.last(words.hours(last.meter_tenth_h), words.when(last.at_ms)) : said.none), keys.shown],
-    hand: [keys.board, h('div', { class: 'pair' },
+    body: [h('p', { class: 'soft' }, last ? said.last(words.hours(last.meter_tenth_h), words.when(last.at_ms)) : said.none)],
+    hand: [keys.shown, keys.board, h('div', { class: 'pair' },
       later ? button(said.later, later, 'wide') : null,
       button(said.keep, async () => {
         const { record, doubt } = await kit.readHours(machine, keys.tenths());
+        keys.forget();
         if (doubt) doubted(kit, record, doubt, after);
         else await after();
       }, 'main'))],

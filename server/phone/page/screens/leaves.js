@@ -1,5 +1,6 @@
 // The leaves that the tech has, and the unit in which lengths are said.
 
+import { forget } from '../typed.js';
 import { button, field, h } from '../ui.js';
 import words from '../words/en.js';
 
@@ -22,7 +23,7 @@ export async function show({ kit, redraw }) {
     });
     return chip;
   });
-  const more = h('input', { autocomplete: 'off', inputmode: 'text' });
+  const more = h('input', { name: 'more', autocomplete: 'off', inputmode: 'text' });
   const units = Object.entries(said.units).map(([key, label]) => button(label, async () => {
     await kit.setUnit(key);
     await redraw();
@@ -43,6 +44,7 @@ export async function show({ kit, redraw }) {
         const text = [...names.filter((name) => has.has(name)).map((name) => `${name}${unit}`), more.value.trim()].filter(Boolean).join(',');
         if (!text) throw Object.assign(new Error(said.none), { code: 'entry' });
         ({ inches = null } = await kit.setLeaves(text));
+        forget();
         await redraw();
       }, 'main'),
     ].filter(Boolean),

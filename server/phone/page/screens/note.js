@@ -6,7 +6,7 @@ import words from '../words/en.js';
 const said = words.note;
 
 export async function show({ kit, at, go }, doc, kind) {
-  const text = h('textarea', { rows: '4', required: true });
+  const text = h('textarea', { name: 'text', rows: '4', required: true });
   const back = at(kind === 'property' ? 'property' : 'machine', doc);
   return {
     title: said.title,

@@ -1,19 +1,34 @@
-// A photo: noted and kept at once; the picture goes to the shop by itself after an exchange.
+// A photo: taken, looked at, taken again if need be, kept. It is noted and kept at once; the picture goes to the shop by itself after an
+// exchange.
 
 import { photosOf } from '../parts/pictures.js';
+import { set } from '../typed.js';
 import { button, calm, field, h } from '../ui.js';
 import words from '../words/en.js';
 
 const said = words.photo;
 
 export async function show({ kit, at, go }, machine) {
-  const taken = h('input', { type: 'file', accept: 'image/jpeg,image/png,image/webp', capture: 'environment', class: 'take' });
-  const caption = h('input', { autocomplete: 'off', value: said.common[0] });
+  const taken = h('input', { type: 'file', accept: 'image/jpeg,image/png,image/webp', capture: 'environment', class: 'hidden', 'aria-label': said.take, tabindex: '-1' });
+  const caption = h('input', { name: 'caption', autocomplete: 'off' });
   const seen = h('div', { class: 'picture' });
+  const take = button(said.take, () => { taken.click(); }, 'main');
+  /** A camera that was opened again and left takes nothing away. */
+  let file = null;
+  const keep = button(said.keep, async () => {
+    await kit.addPhoto(machine, new Uint8Array(await file.arrayBuffer()), caption.value.trim());
+    go(at('machine', machine));
+  }, 'main');
+  keep.hidden = true;
   taken.addEventListener('change', () => {
-    const [file] = taken.files;
     calm();
-    seen.replaceChildren(file ? h('img', { src: URL.createObjectURL(file), alt: said.alt(caption.value) }) : '');
+    [file = file] = taken.files;
+    if (!file) return;
+    seen.replaceChildren(h('img', { src: URL.createObjectURL(file), alt: said.alt(caption.value || words.pictures.noCaption) }));
+    take.textContent = said.again;
+    take.className = 'wide';
+    keep.hidden = false;
+    seen.scrollIntoView({ block: 'nearest' });
   });
   const before = await photosOf(kit, machine, (await kit.machine(machine)).photos);
   return {
@@ -21,16 +36,12 @@ export async function show({ kit, at, go }, machine) {
     back: at('machine', machine),
     moves: false,
     body: [
-      field(said.take, taken), seen,
-      h('div', { class: 'chips' }, said.common.map((text) => h('button', { type: 'button', class: 'chip', onclick: () => { caption.value = text; } }, text))),
-      field(said.caption, caption), h('p', { class: 'soft' }, said.hint),
+      taken, seen,
+      field(said.caption, caption),
+      h('div', { class: 'chips' }, said.common.map((text) => h('button', { type: 'button', class: 'chip', onclick: () => { set(caption, text); } }, text))),
+      h('p', { class: 'soft' }, said.hint),
       before.length ? [h('h2', null, words.machine.photos), before] : null,
     ],
-    hand: [button(said.keep, async () => {
-      const [file] = taken.files;
-      if (!file) throw Object.assign(new Error(said.first), { code: 'entry' });
-      await kit.addPhoto(machine, new Uint8Array(await file.arrayBuffer()), caption.value.trim());
-      go(at('machine', machine));
-    }, 'main')],
+    hand: [take, keep],
   };
 }

@@ -1,20 +1,28 @@
 // The day's round: the properties in the kit's order, the most pressing first, with what is due there.
 
 import { dueMarks } from '../parts/due.js';
-import { h, link, list } from '../ui.js';
+import { search } from '../parts/search.js';
+import { h, link } from '../ui.js';
 import words from '../words/en.js';
 
-export async function show({ kit, at }) {
-  const stops = await kit.round();
-  const lines = stops.map((stop) => h('a', { class: 'place', href: `#${at('property', stop.property)}` },
-    h('strong', null, stop.name),
-    stop.address ? h('span', { class: 'soft' }, stop.address) : null,
-    stop.due.length ? h('span', { class: 'machines' }, stop.due.slice(0, 4).map((line) => h('span', null, words.machine.line(line.tag, line.words), ' ', dueMarks(line)))) : null,
-    h('span', { class: 'soft' }, words.round.machines(stop.machines))));
-  const open = stops.flatMap((stop) => stop.due).filter((line) => line.open_visit);
+export async function show({ kit, at, status }) {
+  /** From here at once: what is to be known of the machine first is said there too. */
+  const begins = status.measures;
+  const lines = ({ stops }) => stops.map((stop) => h('div', { class: 'stop-at' },
+    h('a', { class: 'to place-of', href: `#${at('property', stop.property)}` }, h('strong', null, stop.name), stop.address ? h('span', { class: 'soft' }, stop.address) : null),
+    stop.due.map((line) => h('div', { class: 'to-two' },
+      h('a', { class: 'to', href: `#${at('machine', line.machine)}` }, h('span', null, h('strong', null, line.tag), `: ${line.words}`), h('span', null, dueMarks(line))),
+      begins && !line.hold ? h('a', { class: 'way', href: `#${at('start', line.machine)}`, 'aria-label': words.round.checkIt(line.tag) }, words.round.check) : null)),
+    stop.found > stop.due.length ? h('a', { class: 'to soft', href: `#${at('property', stop.property)}` }, words.round.others(stop.found - stop.due.length)) : null));
+  const filled = status.last_exchange_ms && !(await kit.remembered('filling'));
+  const empty = () => (kit.filling ? words.filling(kit.filling) : filled ? words.round.empty : words.round.notFilled);
+  const found = await search({ ask: (query) => kit.roundPage(query), lines, orders: ['pressing', 'place'], empty });
+  const { lines: [open] } = await kit.duePage({ only: 'visited' });
   return {
     title: words.round.title,
-    body: [lines.length ? list(lines, 'stops') : h('p', null, words.round.empty)],
-    hand: open.slice(0, 1).map((line) => link(words.round.goOn(line.tag), at('check', line.machine), 'main')),
+    body: found.body,
+    // What is filled has nothing to look through yet, and says how far it is.
+    refresh: filled ? found.refresh : undefined,
+    hand: [h('div', { class: 'pair' }, link(words.round.all, '/machines', 'wide')), open ? link(words.round.goOn(open.tag), at('check', open.machine), 'main') : null].filter(Boolean),
   };
 }

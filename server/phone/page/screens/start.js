@@ -1,6 +1,8 @@
-// Before a visit, and before one is gone on with: holds, the cautions, each to be seen, all confirmed; then whether the engine is cold.
+// Before a visit, and before one is gone on with: holds, the cautions, each to be seen, all confirmed together with whether the engine is cold.
 
-import { button, h } from '../ui.js';
+import { notesOf } from '../parts/notes.js';
+import { readFirst } from '../parts/readfirst.js';
+import { button, h, link } from '../ui.js';
 import words from '../words/en.js';
 
 const said = words.start;
@@ -17,42 +19,40 @@ export const comesFirst = (guide) => !confirmed.has(guide.visit) || expired(guid
 /** What was found that forbids running the machine. */
 export const holds = (findings) => findings.map((one) => h('p', { class: 'box stop' }, h('strong', null, `${said.hold}: `), one.what));
 
-export async function show(context, id) {
-  const { kit, at, go } = context;
+export async function show({ kit, at, go, status }, id) {
+  const back = at('machine', id);
+  if (!status.measures) {
+    return { title: words.app, back, body: [h('p', { class: 'box warn' }, words.machine.officeNot)], hand: [link(words.back, back, 'wide')] };
+  }
   const guide = (await kit.openVisitOf(id)) ? await kit.guide(id) : null;
   if (guide && !comesFirst(guide)) return go(at('check', id));
   const [{ cautions, deference }, view] = await Promise.all([kit.cautions(id), kit.machine(id)]);
-  const next = () => {
-    if (!guide || guide.cold_words) return cold(context, id, guide);
-    confirmed.add(guide.visit);
-    return go(at('check', id));
+  const asksCold = !guide || !!guide.cold_words;
+  /** Opens the visit, or goes on with it. Where nothing new is said of the engine, only the cautions were to be seen. */
+  const next = async (cold) => {
+    const entry = { cold, cautions_confirmed: true };
+    const { visit } = !guide ? await kit.openVisit(id, entry) : asksCold ? await kit.resumeVisit(id, entry) : guide;
+    confirmed.add(visit);
+    go(at('check', id));
   };
+  const answers = asksCold
+    ? h('div', { class: 'pair' }, button(said.isWarm, () => next(false), 'answer'), button(said.isCold, () => next(true), 'answer goes'))
+    : button(said.confirm, () => next(), 'main');
+  const end = h('span', { class: 'end' });
+  const notes = await notesOf({ kit }, id, view.notes, null);
   return {
     title: said.cautions,
-    back: at('machine', id),
+    ask: asksCold ? said.ask : said.askAgain,
+    back,
     name: 'cautions',
     moves: false,
     body: [
       holds(view.findings.filter((one) => one.grade === 'hold')),
+      notes,
       guide ? h('p', null, said.again) : null,
-      h('ol', { class: 'cautions' }, cautions.map((one) => h('li', null, one))), h('p', { class: 'soft' }, deference),
+      guide?.cold_words ? h('p', { class: 'box warn' }, guide.cold_words) : null,
+      h('ol', { class: 'cautions' }, cautions.map((one) => h('li', null, one))), end, h('p', { class: 'soft' }, deference),
     ],
-    hand: [button(said.confirm, next, 'main')],
+    hand: [readFirst(end, answers)],
   };
-}
-
-/** The next question, on the same address: where it is left, the cautions are shown again. */
-function cold({ kit, at, go }, id, guide) {
-  const say = async (isCold) => {
-    const entry = { cold: isCold, cautions_confirmed: true };
-    const { visit } = await (guide ? kit.resumeVisit(id, entry) : kit.openVisit(id, entry));
-    confirmed.add(visit);
-    go(at('check', id));
-  };
-  const main = document.getElementById('screen');
-  const heading = h('h1', { tabindex: '-1' }, said.cold);
-  main.replaceChildren(h('div', { class: 'top' }, h('a', { class: 'back', href: `#${at('machine', id)}` }, words.back), heading),
-    h('div', { class: 'body' }, guide ? h('p', { class: 'box warn' }, guide.cold_words) : null, h('p', null, said.coldHint)),
-    h('div', { class: 'hand pair' }, button(said.isWarm, () => say(false), 'answer'), button(said.isCold, () => say(true), 'answer')));
-  heading.focus();
 }

@@ -6,6 +6,17 @@ import words from '../words/en.js';
 
 const said = words.status;
 
+/** Day, or dusk: remembered by the browser, and put up by theme.js before anything is drawn. */
+function looks() {
+  const root = document.documentElement;
+  const all = Object.entries(said.looks).map(([theme, label]) => [theme, button(label, () => {
+    root.dataset.theme = theme;
+    localStorage.setItem('theme', theme);
+    for (const [one, tap] of all) tap.setAttribute('aria-pressed', String(one === theme));
+  }, 'leaf', { 'aria-pressed': String(root.dataset.theme === theme) })]);
+  return all.map(([, tap]) => tap);
+}
+
 export async function show({ kit, at, status }) {
   const [refused, contested] = await Promise.all([kit.quarantine(), kit.contested()]);
   const page = kept();
@@ -43,6 +54,8 @@ export async function show({ kit, at, status }) {
         fact(said.person, status.person, status.role ? `, ${status.role}` : ''),
         fact(said.shop, status.shop),
         fact(said.tab, status.has === 'elsewhere' ? said.elsewhere : said.here)),
+      h('h2', null, said.look),
+      h('div', { class: 'leaves', role: 'group', 'aria-label': said.look }, looks()),
       h('div', { class: 'choices' }, link(said.leaves, '/leaves', 'wide'), take, proving),
       file, result,
       h('p', null, page.kept ? said.offlineReady : said.offlineNot),

@@ -1,7 +1,7 @@
-// A reading is kept: the verdict in one word, and what to do next.
+// A reading is kept that wants a look: the verdict in one word, and what to do next.
 
 import { bracket } from '../parts/bracket.js';
-import { strip } from '../screens/check.js';
+import { keptLine, strip } from '../screens/check.js';
 import { button, h, link, say } from '../ui.js';
 import words from '../words/en.js';
 
@@ -23,7 +23,6 @@ export async function show(here, valve) {
     moves: false,
     name: 'check kept',
     body: [
-      strip(here, valve.valve),
       h('p', { class: `verdict ${verdict}`, tabindex: '-1', 'data-focus': true }, last.verdict),
       // What is far off says first what not to do: on a small screen the drawing would push it below the fold.
       last.gross ? sentences : null,
@@ -32,8 +31,10 @@ export async function show(here, valve) {
       last.doubt ? h('p', { class: 'box warn' }, last.doubt) : null,
       last.contested ? h('p', { class: 'box warn' }, said.contested, ' ', link(said.look, at('machine', machine))) : null,
       h('p', { class: 'soft' }, said.kept),
+      strip(here, valve.valve),
     ],
     hand: [
+      keptLine(here),
       last.gross === 'nothing-goes' ? link(said.hold, at('finding', machine), 'wide') : null,
       aim ? button(said.toAim(valve.valve), () => turn({ said: null, valve: valve.valve }), 'main') : null,
       aim ? button(said.leaveIt, goOn, 'wide') : button(said.goOn, goOn, 'main'),

@@ -1,9 +1,6 @@
 // Every word of the page that a person sees. What the engine itself says (questions, verdicts, what to do next, errors) comes from the kit.
 
-const day = new Intl.DateTimeFormat('en', { dateStyle: 'medium', timeStyle: 'short' });
-
-/** A time, in ms since 1970 UTC, on this phone's clock. */
-const when = (ms) => day.format(new Date(ms));
+import { setZone, when } from '../parts/clock.js';
 
 /** How long ago, from two times in ms. */
 function ago(ms, nowMs) {
@@ -20,13 +17,21 @@ const hours = (tenths) => `${Math.floor(tenths / 10)}.${tenths % 10} h`;
 /** Thousandths of a degree, to the whole degree. */
 const degrees = (milli) => `${Math.round(Math.abs(milli) / 1000)}°`;
 
+/** A whole number with its thousands apart. */
+const count = (n) => n.toLocaleString('en');
+
+/** A count of bytes in words. */
+const bytes = (n) => (n < 100_000 ? `${Math.ceil(n / 1000)} kB` : `${(n / 1e6).toFixed(1)} MB`);
+
 export default {
-  when, ago, hours, degrees,
+  when, ago, hours, degrees, count, bytes, zone: setZone,
   app: 'Tappetbook',
   close: 'Close',
   back: 'Back',
   fault: 'This page made a mistake. Everything that was said to be kept is kept. Load the page again.',
   opening: 'Opening the book…',
+  loading: (n, of) => `Loading what keeps the book: ${bytes(n)} of ${bytes(of)}. This phone keeps it, and loads it once.`,
+  filling: ({ bytes: n, machines, of }) => `Filling this phone: ${bytes(n)}, ${count(machines)}${of ? ` of ${count(of)}` : ''} machines`,
   cannot: 'This browser cannot keep the book: it needs private files for workers, web locks and WebAssembly. A newer browser has them.',
   yes: 'Yes',
   no: 'No',
@@ -44,7 +49,6 @@ export default {
     exchange: 'Exchange',
     under: 'Exchanging…',
     done: (taken, received) => `Exchanged: ${taken} handed over, ${received} received.`,
-    more: 'Status',
     offline: 'no signal',
   },
 
@@ -59,7 +63,7 @@ export default {
     scan: 'Scan the code',
     scanning: 'Hold the office\'s QR code in front of the camera.',
     stop: 'Stop the camera',
-    noScan: 'This browser cannot read QR codes. Type the code, or open the QR code with the camera of the phone.',
+    noScan: 'This page has no camera here: it needs TLS, or another browser. Type the code, or open the QR code with the camera of the phone.',
     noCamera: 'The camera may not be used here, or there is none. Type the code.',
     elsewhere: (origin) => `That code is for the shop at ${origin}. Open that address to enrol there.`,
     notCode: 'That QR code is not a one-time code of a shop.',
@@ -70,14 +74,61 @@ export default {
   round: {
     title: 'The day\'s round',
     empty: 'No property is yours yet. The office gives you some; exchange again then.',
+    notFilled: 'This phone has not got its properties yet: they come with the first exchange. Where it was cut off, exchange again; it goes on where it was.',
     machines: (n) => (n === 1 ? '1 machine' : `${n} machines`),
+    others: (n) => (n === 1 ? '1 more machine' : `${n} more machines`),
+    all: 'All machines',
+    check: 'Check',
+    checkIt: (tag) => `Check ${tag}`,
     contested: (n) => (n === 1 ? '1 reading contested' : `${n} readings contested`),
     goOn: (tag) => `Go on with ${tag}`,
   },
 
+  search: {
+    words: 'Look for: tag, place, engine',
+    only: 'Which',
+    kinds: { '': 'All', held: 'On hold', due: 'Due now', contested: 'Contested', visited: 'Visit open' },
+    order: 'In which order',
+    orders: { pressing: 'Most pressing first', tag: 'By tag', place: 'By place' },
+    found: (shown, found, all) => (found === all ? `${shown} of ${found}` : `${shown} of ${found} found, of ${all}`),
+    none: 'Nothing like that is here.',
+    more: 'Show more',
+  },
+
+  machines: { title: 'Machines' },
+
   property: {
     access: 'Access',
     note: 'Leave a note here',
+    unlisted: 'A machine that is not listed',
+  },
+
+  notes: {
+    title: 'Notes',
+    older: (n) => (n === 1 ? '1 older note is in the history.' : `${n} older notes are in the history.`),
+    olderHere: (n) => (n === 1 ? 'And 1 older note.' : `And ${n} older notes.`),
+  },
+
+  unlisted: {
+    title: 'A machine that is not listed',
+    lead: 'It is entered as provisional: you can check it at once, and the office confirms it.',
+    tag: 'The tag on it',
+    description: 'What it is',
+    descriptionHint: 'As on its name plate',
+    card: 'Its engine',
+    noCard: 'Not known: nothing is judged',
+    cylinders: 'Cylinders, where its engine is not known',
+    duty: 'Who runs it',
+    duties: { commercial: 'A crew, for work', homeowner: 'The owner' },
+    go: 'Enter the machine',
+  },
+
+  takeBack: {
+    open: 'Take it back',
+    why: 'Why?',
+    usual: 'Entered wrongly',
+    go: 'Take it back',
+    done: 'Taken back. It stays in the history.',
   },
 
   machine: {
@@ -93,7 +144,13 @@ export default {
     noHours: 'not read yet',
     due: 'Due',
     line: (tag, due) => `${tag}: ${due}`,
-    valves: 'Valves',
+    valves: 'Valves, visit by visit',
+    visit: (time, by, state) => `${time} · ${by} · ${state}`,
+    finished: 'finished',
+    visitOpen: 'open',
+    noVisit: 'Outside a visit',
+    provisional: 'Not confirmed by the office yet',
+    signOff: (by) => `Sign off ${by}'s visit`,
     stage: { found: 'found', set: 'set', left: 'left' },
     verdict: ({ verdict, why }) => ({ 'in-spec': 'in spec', tight: 'tight', loose: 'loose' })[verdict] ?? (why === 'leaf-edge' ? 'too close to call' : 'not judged'),
     gross: { 'far-loose': 'far off', 'far-tight': 'far off', 'nothing-goes': 'nothing goes', 'none-went': 'no leaf went' },
@@ -106,6 +163,7 @@ export default {
     fate: {
       stands: 'stands', contends: 'contends', replaced: 'replaced', aside: 'not used', voided: 'undone', 'not-understood': 'not understood',
     },
+    officeNot: 'The office does not measure: it writes down what others measured, on the office\'s pages.',
     begin: 'Begin the check',
     goOn: 'Go on with the check',
     more: 'Something else',
@@ -129,13 +187,14 @@ export default {
   },
 
   start: {
-    cautions: 'Before a hand goes near the engine',
+    cautions: 'Before you begin',
     again: 'You are going on with an open visit. Look again: this may have changed.',
+    ask: 'Is all of this so, and is the engine cold to the hand?',
+    askAgain: 'Is all of this so?',
     confirm: 'All of this is so',
-    cold: 'Is the engine cold?',
-    coldHint: 'Not warm to the hand: cold.',
-    isCold: 'Cold',
-    isWarm: 'Warm',
+    isCold: 'All so, and cold',
+    isWarm: 'All so, but warm',
+    rest: 'Read on',
     hold: 'This machine is on hold',
   },
 
@@ -186,6 +245,9 @@ export default {
     went: (leaf) => `${leaf} goes`,
     wentNot: (leaf) => `${leaf} does not go`,
     kept: 'Kept on this phone',
+    keptLine: (valve, verdict) => `Kept: ${valve}, ${verdict[0].toLowerCase()}${verdict.slice(1)}`,
+    takeBack: 'Take it back',
+    slip: 'Entered wrongly',
     goOn: 'Go on',
     contested: 'Someone else read this valve otherwise.',
     look: 'See both readings',
@@ -225,13 +287,13 @@ export default {
   photo: {
     title: 'Photo',
     take: 'Take a photo',
-    caption: 'What it shows',
+    again: 'Take it again',
+    caption: 'What it shows (may stay empty)',
     common: ['Hour meter', 'Feeler leaf in the gap', 'Name plate'],
     keep: 'Keep the photo',
     hint: 'The picture is kept on this phone and goes to the shop after an exchange. It is let go here only a week after the shop has it. JPEG, PNG or WebP, at most 8 MiB.',
     save: 'Save the picture',
     kept: 'Kept.',
-    first: 'Take a photo first.',
     alt: (caption) => `Photo: ${caption}`,
   },
 
@@ -250,9 +312,16 @@ export default {
     nothing: 'Nothing is left open.',
     remark: 'Remark (may stay empty)',
     go: 'Finish',
+    mayNot: 'A helper does not sign a visit off. Hand it over: it stays open, and a tech, a lead or the office signs it off.',
+    handOver: 'Hand it over',
+    handOverText: (remark) => `Ready to be signed off.${remark ? ` ${remark}` : ''}`,
+    handedOver: 'Handed over',
+    handedOverNext: 'The visit stays open until it is signed off. The note about it is with the machine.',
+    signOff: (by) => `Sign off ${by}'s visit?`,
     done: 'The visit is finished',
     stillOpen: 'Left open:',
     round: 'Back to the round',
+    nextHere: (tag) => `Next here: ${tag}`,
     next: 'Exchange when there is a signal: then the office has it.',
   },
 
@@ -308,6 +377,7 @@ export default {
     load: 'Load it',
     offlineReady: 'This page works without a signal.',
     offlineNot: 'This page is not yet kept for use without a signal.',
-    settings: 'Settings',
+    look: 'Look',
+    looks: { day: 'Day', dusk: 'Dusk' },
   },
 };

@@ -26,6 +26,7 @@
 mod call;
 mod error;
 mod looking;
+mod once;
 mod own;
 mod photos;
 mod shop;
@@ -42,7 +43,7 @@ use sync_core::work::Hand;
 
 pub use call::Call;
 pub use error::KitError;
-pub use looking::{KitStatus, Moved, Stop};
+pub use looking::{KitStatus, Moved, Place, Stop};
 pub use own::{Leaves, LengthRead};
 pub use photos::KeptPhoto;
 pub use shop::LogIn;

@@ -1,12 +1,13 @@
 //! What a screen asks for. Nothing here writes.
 
 use serde::Serialize;
-use shared::ids::{DocId, PropertyId};
+use shared::engine_card::EngineCard;
+use shared::ids::{DocId, PropertyId, RecordId};
 use shared::slot::Slot;
 use sync_core::book::{Book, BookError};
 use sync_core::sealing::KeysAtRest;
 use sync_core::store::Quarantined;
-use sync_core::view::{ContestedSlot, DueLine, HistoryLine, MachineView, PropertyLine, Status};
+use sync_core::view::{ContestedSlot, DueLine, DuePage, DueQuery, HistoryLine, MachineView, NoteLine, PropertyLine, RoundPage, Status};
 
 use crate::Kit;
 use crate::error::KitError;
@@ -37,6 +38,18 @@ pub struct Stop {
     pub property: PropertyLine,
     /// Its machines with what is due, the most pressing first.
     pub due: Vec<DueLine>,
+}
+
+/// A property as its own screen shows it.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Place {
+    /// The property, and its machines.
+    #[serde(flatten)]
+    pub stop: Stop,
+    /// The latest notes, newest first.
+    pub notes: Vec<NoteLine>,
+    /// How many older notes there are.
+    pub more_notes: usize,
 }
 
 /// What moved in the book since a mark.
@@ -87,13 +100,49 @@ impl Kit {
         Ok(stops)
     }
 
-    /// One property with its machines.
+    /// One property with its machines and its latest notes.
     ///
     /// # Errors
     /// [`KitError`] with the code `not-found` where this book has no such property.
-    pub fn property(&mut self, property: PropertyId) -> Result<Stop, KitError> {
+    pub fn property(&mut self, property: PropertyId) -> Result<Place, KitError> {
         let stop = self.round()?.into_iter().find(|stop| stop.property.property == property);
-        stop.ok_or_else(|| BookError::Unknown("this book has no such property".to_owned()).into())
+        let stop = stop.ok_or_else(|| BookError::Unknown("this book has no such property".to_owned()))?;
+        let (notes, more_notes) = self.book.notes(property.doc())?;
+        Ok(Place { stop, notes, more_notes })
+    }
+
+    /// A page of the machines that are looked for: by words, by what is the matter, in an order.
+    ///
+    /// # Errors
+    /// As [`Kit::round`].
+    pub fn due_page(&mut self, query: &DueQuery) -> Result<DuePage, KitError> {
+        let now = self.around.now();
+        Ok(self.book.due_page(query, &now)?)
+    }
+
+    /// A page of the round, with what is looked for at each property.
+    ///
+    /// # Errors
+    /// As [`Kit::round`].
+    pub fn round_page(&mut self, query: &DueQuery) -> Result<RoundPage, KitError> {
+        let now = self.around.now();
+        Ok(self.book.round_page(query, &now)?)
+    }
+
+    /// Every engine card that stands, by name: to choose from where a machine is entered.
+    ///
+    /// # Errors
+    /// As [`Kit::round`].
+    pub fn engine_cards(&self) -> Result<Vec<EngineCard>, KitError> {
+        Ok(self.book.engine_cards()?)
+    }
+
+    /// The records about a machine or a property that this person may take back, newest first: see [`Kit::void`].
+    ///
+    /// # Errors
+    /// As [`Kit::round`].
+    pub fn to_take_back(&self, doc: DocId) -> Result<Vec<RecordId>, KitError> {
+        Ok(self.book.to_take_back(doc)?)
     }
 
     /// Every property that this book knows, by name.

@@ -3,7 +3,7 @@
 use shared::caution::Caution;
 use shared::hours::Hours;
 use shared::ids::{DocId, RecordId};
-use shared::record::{FindingKind, MeterChange};
+use shared::record::{FindingKind, MachineCard, MeterChange};
 use shared::valve::Valve;
 use shared::verdict::NextLeaf;
 use sync_core::work::{FinishOutcome, Guide, HoursOutcome, ReadingEntry, ReadingOutcome, TrialView, Tried, VisitEntry, VisitOutcome};
@@ -135,6 +135,22 @@ impl Kit {
     /// [`KitError`] with the code `not-found` where no visit is open, `role-may-not` where the role does not sign off.
     pub fn finish_visit(&mut self, machine: DocId, remark: &str) -> Result<FinishOutcome, KitError> {
         self.by_hand(|book, hand| book.finish_visit(machine, None, remark, hand))
+    }
+
+    /// Signs off somebody's visit, their own or another's; says what is left open.
+    ///
+    /// # Errors
+    /// As [`Kit::finish_visit`].
+    pub fn sign_off(&mut self, machine: DocId, visit: RecordId, remark: &str) -> Result<FinishOutcome, KitError> {
+        self.by_hand(|book, hand| book.finish_visit(machine, Some(visit), remark, hand))
+    }
+
+    /// Enters a machine that the list lacks: provisional, until the office confirms it. Gives its document.
+    ///
+    /// # Errors
+    /// [`KitError`] with the code `entry-invalid` where its tag is in the book already, or is none; having kept nothing.
+    pub fn add_machine(&mut self, card: MachineCard) -> Result<DocId, KitError> {
+        self.by_hand(|book, hand| book.add_machine(card, hand))
     }
 
     /// Takes a record back. It stays in the book as history.

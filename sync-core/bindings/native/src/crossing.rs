@@ -17,10 +17,10 @@ use tappet_kit::{KitError, KitStatus};
 
 use crate::asking::given;
 use crate::plain::{
-    BundleMade, BundleTaken, Call, Enrolled, Exchanged, Finished, Grade, HoursKept, KeysAtRest, LeafTried, Leaves, LengthRead, LengthUnit,
-    LogIn, Moved, NewReading, NewVisit, NextLeaf, PhotoKept, PhotoOf, ReadingKept, Refused, Stage, Status, Turn, TurnRange, Verdict,
-    VisitOpened,
+    BundleMade, BundleTaken, Call, Enrolled, Exchanged, Finished, Grade, HoursKept, LeafTried, Leaves, LengthRead, LengthUnit, LogIn,
+    Moved, NewReading, NewVisit, NextLeaf, PhotoKept, PhotoOf, ReadingKept, Refused, Stage, Turn, TurnRange, Verdict, VisitOpened,
 };
+use crate::status::{KeysAtRest, Status};
 
 const fn count(n: usize) -> u64 {
     n as u64
@@ -83,7 +83,11 @@ impl From<KitStatus> for Status {
             shop: level.map(|level| level.shop.clone()),
             person: level.map(|level| level.person.clone()),
             role: level.and_then(|level| level.role).map(|role| role.name().to_owned()),
+            measures: level.is_some_and(|level| level.measures),
+            signs_off: level.is_some_and(|level| level.signs_off),
+            time_zone: level.map(|level| level.time_zone.clone()),
             server: level.map(|level| level.server.clone()),
+            machines: level.map_or(0, |level| count(level.machines)),
             records: level.map_or(0, |level| level.records),
             waiting: level.map_or(0, |level| level.waiting),
             photos_waiting: count(status.photos_waiting),

@@ -9,7 +9,10 @@ use tappet_kit::{Kit, KitError};
 
 use crate::asking::{given, given_json, json};
 use crate::error::{TappetError, WatchError};
-use crate::plain::{BundleMade, BundleTaken, Call, Enrolled, Exchanged, Leaves, LengthRead, LengthUnit, LogIn, Moved, Status};
+use crate::plain::{BundleMade, BundleTaken, Call, Enrolled, Exchanged, Leaves, LengthRead, LengthUnit, LogIn, Moved};
+use crate::status::Status;
+
+const QUERY: &str = "query";
 
 /// Told what moved. Called on the thread whose step moved it, once the step is kept; it may call the kit.
 #[uniffi::export(with_foreign)]
@@ -230,6 +233,23 @@ impl TappetKit {
     /// As [`TappetKit::round`].
     pub fn due(&self) -> Result<String, TappetError> {
         self.ask(|kit| json(&kit.due()?))
+    }
+
+    /// A page of the machines that are looked for, as JSON (`DuePage`): the query is JSON too, as `{"find": "yard 12", "only": "held",
+    /// "order": "place", "skip": 100}`; each part may be left out.
+    ///
+    /// # Errors
+    /// As [`TappetKit::round`]; `given-unreadable` for a query that is none.
+    pub fn due_page(&self, query: &str) -> Result<String, TappetError> {
+        self.ask(|kit| json(&kit.due_page(&given_json(query, QUERY)?)?))
+    }
+
+    /// A page of the round with what is looked for at each property, as JSON (`RoundPage`); the query as for `due_page`.
+    ///
+    /// # Errors
+    /// As [`TappetKit::due_page`].
+    pub fn round_page(&self, query: &str) -> Result<String, TappetError> {
+        self.ask(|kit| json(&kit.round_page(&given_json(query, QUERY)?)?))
     }
 
     /// The id of a machine by its tag, or by the last digits of its id.

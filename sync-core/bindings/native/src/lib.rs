@@ -19,15 +19,17 @@ mod kit;
 mod opening;
 mod photos;
 mod plain;
+mod status;
 mod work;
 
 pub use error::{TappetError, WatchError};
 pub use kit::{TappetKit, Watcher};
 pub use plain::{
-    BundleMade, BundleTaken, Call, Enrolled, Exchanged, Finished, Grade, HoursKept, KeysAtRest, LeafTried, Leaves, LengthRead, LengthUnit,
-    LogIn, Moved, NewReading, NewVisit, NextLeaf, PhotoKept, PhotoOf, PhotoWaiting, ReadingKept, Refused, Stage, Status, Turn, TurnRange,
-    Verdict, VisitOpened,
+    BundleMade, BundleTaken, Call, Enrolled, Exchanged, Finished, Grade, HoursKept, LeafTried, Leaves, LengthRead, LengthUnit, LogIn,
+    Moved, NewReading, NewVisit, NextLeaf, PhotoKept, PhotoOf, PhotoWaiting, ReadingKept, Refused, Stage, Turn, TurnRange, Verdict,
+    VisitOpened,
 };
+pub use status::{KeysAtRest, Status};
 pub use work::deference;
 
 uniffi::setup_scaffolding!("tappet_kit");

@@ -3,7 +3,7 @@
 use shared::hours::Hours;
 use shared::record::MeterChange;
 
-use crate::asking::{given, json};
+use crate::asking::{given, given_json, json};
 use crate::crossing;
 use crate::error::TappetError;
 use crate::kit::TappetKit;
@@ -156,6 +156,38 @@ impl TappetKit {
     /// `not-found` where no visit is open, `role-may-not` where the role does not sign off.
     pub fn finish_visit(&self, machine: &str, remark: &str) -> Result<Finished, TappetError> {
         self.does(|kit| Ok(kit.finish_visit(given(machine, MACHINE)?, remark)?.into()))
+    }
+
+    /// Signs off somebody's visit, their own or another's; says what is left open.
+    ///
+    /// # Errors
+    /// `not-found`; `role-may-not` where the role does not sign off.
+    pub fn sign_off(&self, machine: &str, visit: &str, remark: &str) -> Result<Finished, TappetError> {
+        self.does(|kit| Ok(kit.sign_off(given(machine, MACHINE)?, given(visit, RECORD)?, remark)?.into()))
+    }
+
+    /// Every engine card that stands, by name, as JSON: to choose from where a machine is entered.
+    ///
+    /// # Errors
+    /// `not-enrolled`.
+    pub fn engine_cards(&self) -> Result<String, TappetError> {
+        self.ask(|kit| json(&kit.engine_cards()?))
+    }
+
+    /// Enters a machine that the list lacks, from its card as JSON (`MachineCard`): provisional, until the office confirms it. Gives its id.
+    ///
+    /// # Errors
+    /// `entry-invalid` where its tag is in the book already, or is none; having kept nothing.
+    pub fn add_machine(&self, card: &str) -> Result<String, TappetError> {
+        self.does(|kit| Ok(kit.add_machine(given_json(card, "machine's card")?)?.to_string()))
+    }
+
+    /// The records about a machine or a property that this person may take back, newest first.
+    ///
+    /// # Errors
+    /// `not-enrolled`.
+    pub fn to_take_back(&self, doc: &str) -> Result<Vec<String>, TappetError> {
+        self.ask(|kit| Ok(kit.to_take_back(given(doc, "machine's or property's id")?)?.iter().map(ToString::to_string).collect()))
     }
 
     /// Takes a record back. It stays in the book as history. Gives the record that says so.

@@ -16,6 +16,10 @@ pub(crate) fn ask(kit: &mut Kit, name: &str, arguments: &str) -> Result<String, 
         "contested" => said(kit.contested()?),
         "quarantine" => said(kit.quarantine()?),
         "property" => said(kit.property(given.one()?)?),
+        "duePage" => said(kit.due_page(&given.one()?)?),
+        "roundPage" => said(kit.round_page(&given.one()?)?),
+        "engineCards" => said(kit.engine_cards()?),
+        "toTakeBack" => said(kit.to_take_back(given.one()?)?),
         "findMachine" => said(kit.find_machine(&given.one::<String>()?)?),
         "machine" => said(kit.machine(given.one()?)?),
         "history" => said(kit.history(given.one()?)?),
@@ -95,6 +99,11 @@ pub(crate) fn ask(kit: &mut Kit, name: &str, arguments: &str) -> Result<String, 
             let (machine, remark): (_, String) = given.all()?;
             said(kit.finish_visit(machine, &remark)?)
         }
+        "signOff" => {
+            let (machine, visit, remark): (_, _, String) = given.all()?;
+            said(kit.sign_off(machine, visit, &remark)?)
+        }
+        "addMachine" => said(kit.add_machine(given.one()?)?),
         "void" => {
             let (target, reason): (_, String) = given.all()?;
             said(kit.void(target, &reason)?)

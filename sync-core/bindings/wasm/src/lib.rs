@@ -98,6 +98,12 @@ impl OpenKit {
         ask::ask(&mut self.kit, name, arguments).map_err(|e| thrown(&e))
     }
 
+    /// Asks the kit for a step under a key that was drawn for it: under the same key it is done once, and answered alike.
+    #[wasm_bindgen(js_name = askOnce)]
+    pub fn ask_once(&mut self, key: &str, name: &str, arguments: &str) -> Result<String, Thrown> {
+        self.kit.once(key, |kit| ask::ask(kit, name, arguments)).map_err(|e| thrown(&e))
+    }
+
     /// The request to enrol.
     #[wasm_bindgen(js_name = enrolCall)]
     pub fn enrol_call(&mut self, code: &str, device_name: &str) -> Result<Outgoing, Thrown> {
@@ -155,11 +161,15 @@ impl OpenKit {
         said(self.kit.take_bundle(bytes))
     }
 
-    /// Notes a photo by the hash of its bytes; gives JSON of the record and the hash.
+    /// Notes a photo by the hash of its bytes, once under a key as [`OpenKit::ask_once`]; gives JSON of the record and the hash.
     #[wasm_bindgen(js_name = addPhoto)]
-    pub fn add_photo(&mut self, doc: &str, bytes: &[u8], caption: &str) -> Result<String, Thrown> {
+    pub fn add_photo(&mut self, key: &str, doc: &str, bytes: &[u8], caption: &str) -> Result<String, Thrown> {
         let doc = document(doc)?;
-        said(self.kit.add_photo(doc, bytes, caption).map(|(record, sha256)| serde_json::json!({ "record": record, "sha256": sha256 })))
+        let noted = self.kit.once(key, |kit| {
+            let (record, sha256) = kit.add_photo(doc, bytes, caption)?;
+            ask::said(serde_json::json!({ "record": record, "sha256": sha256 }))
+        });
+        noted.map_err(|e| thrown(&e))
     }
 
     /// The request that brings the bytes of a photo to the shop.

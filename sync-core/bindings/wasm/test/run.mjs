@@ -136,8 +136,21 @@ try {
       for (let n = 0; n < 10; n += 1) await window.kit.addNote(id, `${name} ${n}`);
     }, [machine, from]);
     await Promise.all([write(first, 'first'), write(second, 'second')]);
+    // The tab that has the book goes away in the middle of what the other asks: each is answered, and each note is kept once.
+    const asking = second.evaluate(async (id) => {
+      const asked = [];
+      for (let n = 0; n < 40; n += 1) {
+        asked.push(window.kit.addNote(id, `over ${n}`), window.kit.machine(id));
+        await new Promise((resolve) => { setTimeout(resolve, 5); });
+      }
+      return (await Promise.allSettled(asked)).filter((one) => one.status === 'rejected').map((one) => one.reason.code);
+    }, machine);
+    await second.waitForTimeout(60);
     await first.close({ runBeforeUnload: false });
+    assert.deepEqual(await asking, []);
     await second.waitForFunction(() => window.kit.has === 'here');
+    const over = await second.evaluate(async (id) => (await window.kit.history(id)).map((line) => line.words).filter((text) => text.startsWith('note: over')), machine);
+    assert.deepEqual([over.length, new Set(over).size], [40, 40]);
     const after = await second.evaluate(async (id) => ({ history: await window.kit.history(id), verified: await window.kit.verify() }), machine);
     assert.equal(after.history.filter((line) => /^note: (first|second) \d$/.test(line.words)).length, 20);
     assert.deepEqual(after.verified, { clean: true, faults: [] });
@@ -150,7 +163,7 @@ try {
       const kit = await openKit();
       const guide = await kit.guide(id);
       return {
-        Status: await kit.status(), Stop: (await kit.round())[0], DueLine: (await kit.due())[0], MachineView: await kit.machine(id),
+        Status: await kit.status(), Stop: (await kit.round())[0], DueLine: (await kit.due())[0], DuePage: await kit.duePage({}), RoundPage: await kit.roundPage({ find: '' }), MachineView: await kit.machine(id),
         HistoryLine: (await kit.history(id))[0], Guide: guide, ValveGuide: guide.valves[0], ReadingOutcome: guide.valves[0].last,
         TrialView: await kit.trial(id, '1E', []), Leaves: await kit.leaves(), Moved: await kit.moved(0), NextLeaf: await kit.firstLeaf(id, '1E'),
       };
