@@ -13,6 +13,27 @@ const able = () => typeof WebAssembly === 'object' && !!navigator.storage?.getDi
 /** Only a title and a sentence: while the book is opened, and where it cannot be. */
 const tell = (text) => { document.getElementById('screen').replaceChildren(h('div', { class: 'body' }, h('h1', null, words.app), h('p', null, text))); };
 
+/** Does something once more for however often it is asked while it is under way: an exchange moves much at once. */
+function together(act) {
+  let under = false;
+  let again = false;
+  return async () => {
+    again = true;
+    if (under) return;
+    under = true;
+    try {
+      while (again) {
+        again = false;
+        await act();
+      }
+    } catch (error) {
+      complain(error);
+    } finally {
+      under = false;
+    }
+  };
+}
+
 async function start() {
   if (!able()) {
     tell(words.cannot);
@@ -26,7 +47,10 @@ async function start() {
     throw error;
   });
   const context = { kit };
-  const redraw = () => { bar.draw(kit).catch(complain); moved(); };
+  const redraw = together(async () => {
+    await bar.draw(kit);
+    await moved();
+  });
   kit.onmoved = redraw;
   await bar.begin(kit);
   await begin(context);

@@ -32,7 +32,7 @@ const FIRST = '/round';
 const RESTS_MS = 150;
 
 let turn = 0;
-/** The screen that is shown: whether it is drawn anew when something moves, and how. */
+/** The screen that is shown: whether it is drawn again when something moves, and how. */
 let shown = null;
 /** The address that was shown last: where a new entry of the history comes from. */
 let last = null;
@@ -138,9 +138,9 @@ function follow(body, place) {
 }
 
 /** Something moved in the book: the screen is drawn anew, unless a person is in the middle of answering it. */
-export function moved() {
-  if (shown?.refresh) shown.refresh().catch(complain);
-  else if (shown?.moves) draw({ quietly: true });
+export async function moved() {
+  if (shown?.refresh) await shown.refresh();
+  else if (shown?.moves) await draw({ quietly: true });
 }
 
 /** Begins. */

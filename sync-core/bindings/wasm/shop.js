@@ -19,8 +19,29 @@ function away(why) {
   return { code: 'shop-away', sentence };
 }
 
+/** How often it is told how much of a body is here, in ms. */
+const TOLD_MS = 150;
+
+/** The bytes of a body; `onbytes` is told meanwhile how many are here. */
+async function bodyOf(answer, onbytes) {
+  if (!onbytes || !answer.body) return new Uint8Array(await answer.arrayBuffer());
+  const parts = [];
+  let bytes = 0;
+  let told = Date.now();
+  for (const reader = answer.body.getReader(); ;) {
+    const { done, value } = await reader.read();
+    if (done) break;
+    parts.push(value);
+    bytes += value.length;
+    if (Date.now() - told < TOLD_MS) continue;
+    told = Date.now();
+    onbytes(bytes);
+  }
+  return new Uint8Array(await new Blob(parts).arrayBuffer());
+}
+
 /** Sends what the kit said, gives status and body. */
-async function send(call, server) {
+async function send(call, server, onbytes) {
   const headers = Object.fromEntries(JSON.parse(call.headers).filter(([name]) => !NOT_OURS.has(name)));
   const { method, path, body } = call;
   call.free();
@@ -28,7 +49,7 @@ async function send(call, server) {
     const signal = AbortSignal.timeout(WHOLE_CALL_MS);
     const how = { method, headers, body, signal, redirect: 'error', credentials: 'omit', cache: 'no-store' };
     const answer = await fetch(new URL(path, server), how);
-    return { status: answer.status, body: new Uint8Array(await answer.arrayBuffer()) };
+    return { status: answer.status, body: await bodyOf(answer, onbytes) };
   } catch (error) {
     throw away(error?.name === 'TimeoutError' ? 'it did not answer in time' : 'no signal, or nothing answers');
   }
@@ -64,10 +85,10 @@ function isCode(error, code) {
 }
 
 /** One round: a token that does not hold any more is asked for anew, once. */
-async function once(kit, server, handOverOnly) {
+async function once(kit, server, handOverOnly, onbytes) {
   for (let tries = 0; ; tries += 1) {
     await logIn(kit, server);
-    const { status, body } = await send(kit.exchangeCall(handOverOnly), server);
+    const { status, body } = await send(kit.exchangeCall(handOverOnly), server, onbytes);
     try {
       return { report: JSON.parse(kit.exchanged(status, body)), bytes: body.length };
     } catch (error) {
@@ -112,7 +133,9 @@ export async function exchange(kit, heard, { handOverOnly = false } = {}) {
   }
   const done = { rounds: 0, taken: 0, received: 0, healed: 0, shop_restored: false, refused: [], level: false, bytes_received: 0 };
   while (done.rounds < MOST_ROUNDS && !done.level) {
-    const { report, bytes } = await once(kit, server, handOverOnly);
+    const machines = first ? asked(kit, 'status').machines ?? 0 : 0;
+    const onbytes = first ? (bytes) => { heard({ bytes: done.bytes_received + bytes, machines, of }); } : undefined;
+    const { report, bytes } = await once(kit, server, handOverOnly, onbytes);
     done.rounds += 1;
     done.taken += report.taken;
     done.received += report.received;

@@ -17,7 +17,7 @@ const choice = (name, label, kinds) => h('select', { name, 'aria-label': label }
 
 /**
  * The fields and the list under them. `ask` gives a page for a query, `lines` its lines as elements, `empty` what is said where the whole
- * list is empty. Gives what a screen shows, and `refresh`, which draws the list anew and leaves the fields alone.
+ * list is empty. Gives what a screen shows, and `refresh`, which draws the list again and leaves the fields alone.
  */
 export async function search({ ask, lines, orders, empty }) {
   const text = h('input', { name: 'words', type: 'search', autocomplete: 'off', autocapitalize: 'off', spellcheck: 'false', 'aria-label': said.words, placeholder: said.words, enterkeyhint: 'search' });

@@ -48,7 +48,7 @@ pub struct Status {
 /// How a book's private keys are kept, as far as an opening knows.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, uniffi::Enum)]
 pub enum KeysAtRest {
-    /// In the book's file as they are: whoever has a copy of it can sign as this device.
+    /// In the book's file as they are: a copy of it can sign as this device.
     Clear,
     /// Sealed, with the key that this opening was handed.
     Sealed,

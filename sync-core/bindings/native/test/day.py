@@ -169,6 +169,7 @@ def enrolment(pia, server):
     assert kit.logged_in(*pia.send(kit.log_in_call())) == LogIn.DONE
     pia.exchange()
     status = kit.status()
+    assert status.measures and status.signs_off and status.time_zone and status.machines >= 1
     assert status.enrolled and status.waiting == 0 and status.unproved == 0 and status.last_exchange_ms <= status.now_ms
     [stop] = json.loads(kit.round())
     assert [line["tag"] for line in stop["due"]] == ["Q-1"]
@@ -210,7 +211,19 @@ def a_visit(kit, machine):
     kit.clear_finding(hold, "blade replaced")
     kit.add_note(machine, "gate left open")
     slip = kit.add_note(machine, "on the wrong machine")
+    assert slip in kit.to_take_back(machine)
     kit.take_back(slip, "wrong machine")
+    assert slip not in kit.to_take_back(machine)
+    # What was noted is on top; what was taken back is not.
+    assert [note["text"] for note in json.loads(kit.machine(machine))["notes"]] == ["gate left open"]
+    # A machine that the list lacks: entered, and found by what people call it.
+    place = json.loads(kit.machine(machine))["property"]
+    unlisted = kit.add_machine(json.dumps({"tag": "Z-77", "property": place, "engine_card": json.loads(kit.engine_cards())[0]["card"]}))
+    page = json.loads(kit.due_page(json.dumps({"words": "z-77"})))
+    assert [line["machine"] for line in page["lines"]] == [unlisted] and page["found"] == 1 < page["all"]
+    assert json.loads(kit.round_page(json.dumps({"words": "z-77"})))["stops"][0]["found"] == 1
+    refused("given-unreadable", kit.due_page, '{"colour": "red"}')
+    refused("entry-invalid", kit.add_machine, json.dumps({"tag": "z-77", "property": place}))
     photo = kit.add_photo(machine, PICTURE, "meter")
     assert photo.sha256 == hashlib.sha256(PICTURE).hexdigest()
     doubt = kit.read_hours(machine, 26050).doubt
