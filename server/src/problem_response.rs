@@ -23,6 +23,9 @@ use sync_core::store::{BackupError, StoreError};
 use crate::paper::PaperError;
 
 mod photos;
+mod words;
+
+pub(crate) use words::sentence;
 
 /// Media type of problem details.
 const PROBLEM_TYPE: HeaderValue = HeaderValue::from_static("application/problem+json");
@@ -64,17 +67,6 @@ impl Refused {
             _ => Vec::new(),
         };
         Self { status, problem, headers, field: None }
-    }
-
-    /// The same, of a field of a form.
-    pub(crate) fn of_field(mut self, name: &str) -> Self {
-        self.field = Some(name.to_owned());
-        self
-    }
-
-    /// The field of a form that is wrong, where it is known.
-    pub(crate) fn field(&self) -> Option<&str> {
-        self.field.as_deref()
     }
 
     fn and(mut self, name: HeaderName, value: HeaderValue) -> Self {
@@ -197,18 +189,6 @@ impl Refused {
             _ => Self::new(Code::Unreadable, format!("{} Nothing was taken in.", sentence(why))),
         }
     }
-}
-
-/// A text of the core as a sentence of its own.
-pub(crate) fn sentence(text: &str) -> String {
-    let text = text.trim();
-    let mut letters = text.chars();
-    let mut out: String = letters.next().map(|first| first.to_uppercase().collect()).unwrap_or_default();
-    out.push_str(letters.as_str());
-    if !out.ends_with(['.', '?', '!']) {
-        out.push('.');
-    }
-    out
 }
 
 /// The problem that a response says, for whoever knows more of the request.

@@ -103,7 +103,7 @@ pub enum UsageError {
         now_ms: i64,
     },
     /// No reading, or one visit only, in the window.
-    #[error("{} with an hour reading in the last {}: hours per day need two, at least half a day apart", count(*visits as usize, "visit", "visits"), count(*days as usize, "day", "days"))]
+    #[error("{} with an hour reading in the last {}: hours per day need two, at least half a day apart", count(*visits, "visit", "visits"), count(*days as usize, "day", "days"))]
     TooFewReadings {
         /// How many visits.
         visits: usize,

@@ -17,7 +17,7 @@ use sync_core::enrol::{EnrolError, Founding};
 use sync_core::exchange::{read_body, write_body};
 use sync_core::login::LoginError;
 use sync_core::moment::Moment;
-use sync_core::shop::{Shop, SqliteShop};
+use sync_core::shop::{OfficeFacts, Shop, SqliteShop};
 
 /// What goes wrong with the next request.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -174,7 +174,7 @@ pub(super) fn form_at(at: &str, sent: Option<&Sent>, action: &str, ours: &Markup
         (Some(name), Some(label)) => not_taken.sentence.replace(&format!("\"{name}\""), &format!("“{label}”")),
         _ => not_taken.sentence.clone(),
     };
-    let typed = Typed { fields: &sent.fields, wrong }.into_form(&inside.0);
+    let typed = Typed { fields: &sent.fields, wrong }.put_back(&inside.0);
     html! {
         form method="post" action=(action) data-refused {
             (ours)

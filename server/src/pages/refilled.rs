@@ -68,11 +68,10 @@ pub(super) fn label(html: &str, name: &str) -> Option<String> {
 
 impl Typed<'_> {
     /// The form's inside with what was typed. What is hidden stays as the page has it; a passphrase and a file are never put back.
-    pub(super) fn into_form(&self, html: &str) -> String {
+    pub(super) fn put_back(&self, html: &str) -> String {
         let mut out = String::with_capacity(html.len() + 256);
-        let mut pieces = pieces(html).peekable();
         let mut chosen: Option<&String> = None;
-        while let Some((tag, text)) = pieces.next() {
+        for (tag, text) in pieces(html) {
             if tag.is_empty() {
                 out.push_str(text);
                 continue;
@@ -128,7 +127,7 @@ mod tests {
                     <option value=\"b&amp;\">B</option></select><input type=\"checkbox\" name=\"yes\" checked><button>Go</button>";
         let fields = [("how", "out"), ("name", "\"<x>\" & y"), ("new", "1"), ("secret", "s"), ("text", "</textarea><b>"), ("role", "b&")];
         let fields = fields.map(|(name, text)| (name.to_owned(), text.to_owned())).into();
-        let typed = Typed { fields: &fields, wrong: Some("name") }.into_form(page);
+        let typed = Typed { fields: &fields, wrong: Some("name") }.put_back(page);
         let wanted = "<input type=\"hidden\" name=\"how\" value=\"in\"><input type=\"hidden\" name=\"to\" value=\"a?b&amp;c\"><label class=\"field\"><span>Name</span><small>as said</small>\
                       <input name=\"name\" required maxlength=\"9\" value=\"&quot;&lt;x&gt;&quot; &amp; y\" aria-invalid=\"true\" aria-describedby=\"refused\"></label>\
                       <input name=\"new\" value=\"1\"><input type=\"password\" name=\"secret\">\
@@ -138,6 +137,6 @@ mod tests {
         assert_eq!(hidden(page), [("how", "in"), ("to", "a?b&c")].map(|(name, text)| (name.to_owned(), text.to_owned())).into());
         assert_eq!((label(page, "name").as_deref(), label(page, "none")), (Some("Name"), None));
         // Nothing typed, nothing changed but the mark that was not set.
-        assert_eq!(Typed { fields: &BTreeMap::new(), wrong: None }.into_form(page), page.replace(" checked", ""));
+        assert_eq!(Typed { fields: &BTreeMap::new(), wrong: None }.put_back(page), page.replace(" checked", ""));
     }
 }

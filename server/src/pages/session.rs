@@ -307,8 +307,8 @@ mod tests {
         sessions.say(key.text(), "kept".to_owned(), &Moment::at(1));
         sessions.show_in(key.text(), LengthUnit::Mm, &Moment::at(1));
         let seen = sessions.seen(key.text(), false, &Moment::at(2)).unwrap();
-        assert_eq!((seen.unit, seen.person, seen.form_token), (Some(LengthUnit::Mm), person(1), form_token(key.text())));
         assert_ne!(seen.form_token, key.text());
+        assert_eq!((seen.unit, seen.person, seen.form_token), (Some(LengthUnit::Mm), person(1), form_token(key.text())));
         assert_eq!(sessions.said(key.text(), &Moment::at(3)).as_deref(), Some("kept"));
         assert_eq!(sessions.said(key.text(), &Moment::at(3)), None);
         assert!(sessions.seen("", false, &Moment::at(3)).is_none());

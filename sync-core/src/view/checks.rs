@@ -83,6 +83,9 @@ enum Of {
     Day(Date),
 }
 
+/// Readings of one check, with their records.
+type Readings<'a> = Vec<(&'a Entry, &'a Clearance)>;
+
 /// What the checks of a machine are made from.
 pub(super) struct Ground<'a> {
     pub(super) state: &'a MachineState,
@@ -97,7 +100,7 @@ pub(super) fn of(ground: &Ground<'_>, most: usize) -> (Vec<CheckLine>, usize) {
     let Ground { state, ledger, roster, .. } = ground;
     let doubted: BTreeSet<RecordId> = state.aside.iter().map(|aside| aside.aside.id).collect();
     let visits: BTreeMap<RecordId, &VisitLine> = state.visits.iter().map(|line| (line.visit, line)).collect();
-    let mut readings: BTreeMap<Of, Vec<(&Entry, &Clearance)>> = BTreeMap::new();
+    let mut readings: BTreeMap<Of, Readings<'_>> = BTreeMap::new();
     for entry in ledger.entries() {
         let Body::Clearance(reading) = &entry.record.body else { continue };
         if doubted.contains(&entry.record.id) || ledger.voided_by(entry.record.id, roster).is_some() {
@@ -113,11 +116,11 @@ pub(super) fn of(ground: &Ground<'_>, most: usize) -> (Vec<CheckLine>, usize) {
         Of::Visit(visit) => visits.get(visit).map_or(0, |line| line.at_ms),
         Of::Day(_) => readings.iter().map(|(entry, _)| ledger.time(entry.record.id).ms).min().unwrap_or(0),
     };
-    let mut checks: Vec<(i64, Of, Vec<(&Entry, &Clearance)>)> =
+    let mut checks: Vec<(i64, Of, Readings<'_>)> =
         readings.into_iter().map(|(of, readings)| (opened(&of, &readings), of, readings)).collect();
     checks.sort_by_key(|(at_ms, of, _)| std::cmp::Reverse((*at_ms, *of)));
     let earlier = cut(&mut checks, most);
-    let line = |(at_ms, of, readings): (i64, Of, Vec<(&Entry, &Clearance)>)| {
+    let line = |(at_ms, of, readings): (i64, Of, Readings<'_>)| {
         let visit = match of {
             Of::Visit(id) => visits.get(&id).copied(),
             Of::Day(_) => None,
