@@ -219,9 +219,9 @@ def a_visit(kit, machine):
     # A machine that the list lacks: entered, and found by what people call it.
     place = json.loads(kit.machine(machine))["property"]
     unlisted = kit.add_machine(json.dumps({"tag": "Z-77", "property": place, "engine_card": json.loads(kit.engine_cards())[0]["card"]}))
-    page = json.loads(kit.due_page(json.dumps({"words": "z-77"})))
+    page = json.loads(kit.due_page(json.dumps({"find": "z-77"})))
     assert [line["machine"] for line in page["lines"]] == [unlisted] and page["found"] == 1 < page["all"]
-    assert json.loads(kit.round_page(json.dumps({"words": "z-77"})))["stops"][0]["found"] == 1
+    assert json.loads(kit.round_page(json.dumps({"find": "z-77"})))["stops"][0]["found"] == 1
     refused("given-unreadable", kit.due_page, '{"colour": "red"}')
     refused("entry-invalid", kit.add_machine, json.dumps({"tag": "z-77", "property": place}))
     photo = kit.add_photo(machine, PICTURE, "meter")
