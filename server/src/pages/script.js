@@ -55,7 +55,7 @@
       document.getElementById("found").replaceWith(document.importNode(fresh, true));
       history.replaceState(null, "", address);
     } catch (error) {
-      // Signed out, or the shop does not answer: sent as a form, the page says which.
+      /* Signed out, or the shop does not answer: sent as a form, the page says which. */
       if (error.name !== "AbortError") form.submit();
     }
   };

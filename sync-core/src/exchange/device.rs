@@ -21,6 +21,7 @@ use crate::clock::{Contact, Receipt};
 use crate::cores::in_turn;
 use crate::delivery::Delivery;
 use crate::exchange::heal::Healing;
+use crate::frontier::Frontier;
 use crate::moment::{Entropy, Moment};
 use crate::roster::Roster;
 use crate::store::{Filled, Known, Logged, Settled, Store, ToDerive, unpack};
@@ -377,8 +378,10 @@ impl Taking<'_> {
         }
         // Asked for once and still lacking, it waits for the next exchange: another request now would change nothing.
         let asked = self.store.document(doc.id)?.is_some_and(|d| d.lacking);
+        // What was asked for may not all have had room in the answer.
+        let still = lacking || (asked && !Frontier::read(self.store, doc.id)?.missing(self.store, &doc.heads)?.is_empty());
         if asked || lacking {
-            self.store.set_lacking(doc.id, lacking)?;
+            self.store.set_lacking(doc.id, still)?;
         }
         self.report.more |= lacking && !asked;
         Ok(settled)

@@ -49,6 +49,8 @@ struct Filling<'a> {
     order: Vec<DocId>,
     /// Hashes that the device holds already: it offered them.
     offered: BTreeSet<Bytes32>,
+    /// Where the log ended before this exchange: a part beyond it has only changes of one offer, or the shop's receipts for it.
+    before: u64,
     bytes: usize,
     /// Something that was asked for did not fit.
     cut: bool,
@@ -67,9 +69,9 @@ pub(super) fn next_page(
     manner: Manner,
 ) -> Result<Page, BookError> {
     let end = store.log_end()?;
-    let Intake { answers, offered, .. } = intake;
+    let Intake { answers, offered, before, .. } = intake;
     let order = answers.keys().copied().collect();
-    let mut page = Filling { store, manner, order, docs: answers, offered, bytes: 0, cut: false, reached: BTreeMap::new() };
+    let mut page = Filling { store, manner, order, docs: answers, offered, before, bytes: 0, cut: false, reached: BTreeMap::new() };
     if manner.room == 0 {
         return page.close(cursor, end > cursor.position);
     }
@@ -191,11 +193,16 @@ impl Filling<'_> {
         Ok(Added::All)
     }
 
+    /// Whether the device offered every change of a part. One may end with a change that it has, and begin with some that it lacks.
+    fn is_offered(&self, pos: u64) -> Result<bool, StoreError> {
+        Ok(self.store.changes_at(pos)?.iter().all(|logged| self.offered.contains(&logged.recipe.hash)))
+    }
+
     /// Adds a part of the log, unless the device has it: it offered it just now. Of one that was begun, what comes after a
     /// change; of one that no page holds, as much as this one does.
     fn part(&mut self, pos: u64, after: Option<Bytes32>) -> Result<Added, StoreError> {
         let Some(part) = self.store.part_at(pos)? else { return Ok(Added::All) };
-        if self.offered.contains(&part.hash) {
+        if self.offered.contains(&part.hash) && (pos > self.before || self.is_offered(pos)?) {
             return Ok(Added::All);
         }
         if !self.fits(unpacked_size(&part.pack)?) {

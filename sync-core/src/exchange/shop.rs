@@ -44,6 +44,8 @@ pub(super) struct Intake {
     pub(super) answers: BTreeMap<DocId, DocAnswer>,
     /// Hashes that the device holds already: it offered them.
     pub(super) offered: BTreeSet<Bytes32>,
+    /// Where the log ended before it.
+    pub(super) before: u64,
     /// Who may see what may have changed for everyone.
     regrant: bool,
     /// Something new was taken in.
@@ -88,7 +90,7 @@ impl Book {
             shop_clock::note_where_set(store, last.as_ref(), now)?;
             let receipt = Receipt::measured(now.wall_ms, skew_ms, ONE_WAY_UNCERTAINTY_MS);
             let mut roster = before.clone();
-            let mut intake = Intake::default();
+            let mut intake = Intake { before: store.log_end()?, ..Intake::default() };
             let mut taking =
                 Taking { store, identity: &identity, actor, device, receipt, allowance: Allowance::at_the_shop(now.wall_ms), now, entropy };
             let roster_doc = identity.root.shop.roster();

@@ -25,7 +25,7 @@ export async function show({ kit, at, go }, machine) {
     [file = file] = taken.files;
     if (!file) return;
     seen.replaceChildren(h('img', { src: URL.createObjectURL(file), alt: said.alt(caption.value || words.pictures.noCaption) }));
-    take.textContent = said.again;
+    take.replaceChildren(said.again);
     take.className = 'wide';
     keep.hidden = false;
     seen.scrollIntoView({ block: 'nearest' });
