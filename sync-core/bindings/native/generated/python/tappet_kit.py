@@ -528,6 +528,8 @@ def _uniffi_check_api_checksums(lib):
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_add_finding() != 10267:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_add_machine() != 11238:
+        raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_add_note() != 43101:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_add_photo() != 432:
@@ -541,6 +543,10 @@ def _uniffi_check_api_checksums(lib):
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_contested() != 14950:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_due() != 26606:
+        raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_due_page() != 13559:
+        raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_engine_cards() != 39645:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_enrol_call() != 59483:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
@@ -612,6 +618,8 @@ def _uniffi_check_api_checksums(lib):
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_round() != 38805:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_round_page() != 39262:
+        raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_save_unsent() != 48164:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_set_leaves() != 19555:
@@ -620,9 +628,11 @@ def _uniffi_check_api_checksums(lib):
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_show_length() != 10128:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_sign_off() != 19911:
+        raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_slot() != 2785:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
-    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_status() != 4254:
+    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_status() != 21681:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_take_back() != 55599:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
@@ -631,6 +641,8 @@ def _uniffi_check_api_checksums(lib):
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_take_reading() != 11277:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_tidy() != 61810:
+        raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_to_take_back() != 15712:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_token() != 18253:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
@@ -687,6 +699,9 @@ _UniffiLib.uniffi_tappet_kit_native_checksum_func_deference.restype = ctypes.c_u
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_add_finding.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_add_finding.restype = ctypes.c_uint16
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_add_machine.argtypes = (
+)
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_add_machine.restype = ctypes.c_uint16
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_add_note.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_add_note.restype = ctypes.c_uint16
@@ -708,6 +723,12 @@ _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_contested.restype 
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_due.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_due.restype = ctypes.c_uint16
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_due_page.argtypes = (
+)
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_due_page.restype = ctypes.c_uint16
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_engine_cards.argtypes = (
+)
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_engine_cards.restype = ctypes.c_uint16
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_enrol_call.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_enrol_call.restype = ctypes.c_uint16
@@ -813,6 +834,9 @@ _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_resume_visit.resty
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_round.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_round.restype = ctypes.c_uint16
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_round_page.argtypes = (
+)
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_round_page.restype = ctypes.c_uint16
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_save_unsent.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_save_unsent.restype = ctypes.c_uint16
@@ -825,6 +849,9 @@ _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_set_unit.restype =
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_show_length.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_show_length.restype = ctypes.c_uint16
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_sign_off.argtypes = (
+)
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_sign_off.restype = ctypes.c_uint16
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_slot.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_slot.restype = ctypes.c_uint16
@@ -843,6 +870,9 @@ _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_take_reading.resty
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_tidy.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_tidy.restype = ctypes.c_uint16
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_to_take_back.argtypes = (
+)
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_to_take_back.restype = ctypes.c_uint16
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_token.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_token.restype = ctypes.c_uint16
@@ -885,6 +915,12 @@ _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_add_finding.argtypes = (
     ctypes.POINTER(_UniffiRustCallStatus),
 )
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_add_finding.restype = _UniffiRustBuffer
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_add_machine.argtypes = (
+    ctypes.c_uint64,
+    _UniffiRustBuffer,
+    ctypes.POINTER(_UniffiRustCallStatus),
+)
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_add_machine.restype = _UniffiRustBuffer
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_add_note.argtypes = (
     ctypes.c_uint64,
     _UniffiRustBuffer,
@@ -932,6 +968,17 @@ _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_due.argtypes = (
     ctypes.POINTER(_UniffiRustCallStatus),
 )
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_due.restype = _UniffiRustBuffer
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_due_page.argtypes = (
+    ctypes.c_uint64,
+    _UniffiRustBuffer,
+    ctypes.POINTER(_UniffiRustCallStatus),
+)
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_due_page.restype = _UniffiRustBuffer
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_engine_cards.argtypes = (
+    ctypes.c_uint64,
+    ctypes.POINTER(_UniffiRustCallStatus),
+)
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_engine_cards.restype = _UniffiRustBuffer
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_enrol_call.argtypes = (
     ctypes.c_uint64,
     _UniffiRustBuffer,
@@ -1152,6 +1199,12 @@ _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_round.argtypes = (
     ctypes.POINTER(_UniffiRustCallStatus),
 )
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_round.restype = _UniffiRustBuffer
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_round_page.argtypes = (
+    ctypes.c_uint64,
+    _UniffiRustBuffer,
+    ctypes.POINTER(_UniffiRustCallStatus),
+)
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_round_page.restype = _UniffiRustBuffer
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_save_unsent.argtypes = (
     ctypes.c_uint64,
     ctypes.POINTER(_UniffiRustCallStatus),
@@ -1175,6 +1228,14 @@ _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_show_length.argtypes = (
     ctypes.POINTER(_UniffiRustCallStatus),
 )
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_show_length.restype = _UniffiRustBuffer
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_sign_off.argtypes = (
+    ctypes.c_uint64,
+    _UniffiRustBuffer,
+    _UniffiRustBuffer,
+    _UniffiRustBuffer,
+    ctypes.POINTER(_UniffiRustCallStatus),
+)
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_sign_off.restype = _UniffiRustBuffer
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_slot.argtypes = (
     ctypes.c_uint64,
     _UniffiRustBuffer,
@@ -1213,6 +1274,12 @@ _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_tidy.argtypes = (
     ctypes.POINTER(_UniffiRustCallStatus),
 )
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_tidy.restype = ctypes.c_uint64
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_to_take_back.argtypes = (
+    ctypes.c_uint64,
+    _UniffiRustBuffer,
+    ctypes.POINTER(_UniffiRustCallStatus),
+)
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_to_take_back.restype = _UniffiRustBuffer
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_token.argtypes = (
     ctypes.c_uint64,
     ctypes.POINTER(_UniffiRustCallStatus),
@@ -3005,7 +3072,7 @@ class KeysAtRest(enum.Enum):
 
     CLEAR = 0
     """
-    In the book's file as they are: whoever has a copy of it can sign as this device.
+    In the book's file as they are: a copy of it can sign as this device.
 """
 
     SEALED = 1
@@ -3058,12 +3125,16 @@ class Status:
     """
     How this device and its book are. Before enrolment only `enrolled`, `now_ms`, `mark` and `keys` say anything.
 """
-    def __init__(self, *, enrolled:bool, shop:typing.Optional[str], person:typing.Optional[str], role:typing.Optional[str], server:typing.Optional[str], records:int, waiting:int, photos_waiting:int, oldest_waiting_ms:typing.Optional[int], quarantined:int, unproved:int, last_exchange_ms:typing.Optional[int], clock_offset_ms:typing.Optional[int], now_ms:int, mark:int, keys:KeysAtRest):
+    def __init__(self, *, enrolled:bool, shop:typing.Optional[str], person:typing.Optional[str], role:typing.Optional[str], measures:bool, signs_off:bool, time_zone:typing.Optional[str], server:typing.Optional[str], machines:int, records:int, waiting:int, photos_waiting:int, oldest_waiting_ms:typing.Optional[int], quarantined:int, unproved:int, last_exchange_ms:typing.Optional[int], clock_offset_ms:typing.Optional[int], now_ms:int, mark:int, keys:KeysAtRest):
         self.enrolled = enrolled
         self.shop = shop
         self.person = person
         self.role = role
+        self.measures = measures
+        self.signs_off = signs_off
+        self.time_zone = time_zone
         self.server = server
+        self.machines = machines
         self.records = records
         self.waiting = waiting
         self.photos_waiting = photos_waiting
@@ -3080,7 +3151,7 @@ class Status:
 
 
     def __str__(self):
-        return "Status(enrolled={}, shop={}, person={}, role={}, server={}, records={}, waiting={}, photos_waiting={}, oldest_waiting_ms={}, quarantined={}, unproved={}, last_exchange_ms={}, clock_offset_ms={}, now_ms={}, mark={}, keys={})".format(self.enrolled, self.shop, self.person, self.role, self.server, self.records, self.waiting, self.photos_waiting, self.oldest_waiting_ms, self.quarantined, self.unproved, self.last_exchange_ms, self.clock_offset_ms, self.now_ms, self.mark, self.keys)
+        return "Status(enrolled={}, shop={}, person={}, role={}, measures={}, signs_off={}, time_zone={}, server={}, machines={}, records={}, waiting={}, photos_waiting={}, oldest_waiting_ms={}, quarantined={}, unproved={}, last_exchange_ms={}, clock_offset_ms={}, now_ms={}, mark={}, keys={})".format(self.enrolled, self.shop, self.person, self.role, self.measures, self.signs_off, self.time_zone, self.server, self.machines, self.records, self.waiting, self.photos_waiting, self.oldest_waiting_ms, self.quarantined, self.unproved, self.last_exchange_ms, self.clock_offset_ms, self.now_ms, self.mark, self.keys)
     def __eq__(self, other):
         if self.enrolled != other.enrolled:
             return False
@@ -3090,7 +3161,15 @@ class Status:
             return False
         if self.role != other.role:
             return False
+        if self.measures != other.measures:
+            return False
+        if self.signs_off != other.signs_off:
+            return False
+        if self.time_zone != other.time_zone:
+            return False
         if self.server != other.server:
+            return False
+        if self.machines != other.machines:
             return False
         if self.records != other.records:
             return False
@@ -3124,7 +3203,11 @@ class _UniffiFfiConverterTypeStatus(_UniffiConverterRustBuffer):
             shop=_UniffiFfiConverterOptionalString.read(buf),
             person=_UniffiFfiConverterOptionalString.read(buf),
             role=_UniffiFfiConverterOptionalString.read(buf),
+            measures=_UniffiFfiConverterBoolean.read(buf),
+            signs_off=_UniffiFfiConverterBoolean.read(buf),
+            time_zone=_UniffiFfiConverterOptionalString.read(buf),
             server=_UniffiFfiConverterOptionalString.read(buf),
+            machines=_UniffiFfiConverterUInt64.read(buf),
             records=_UniffiFfiConverterUInt64.read(buf),
             waiting=_UniffiFfiConverterUInt64.read(buf),
             photos_waiting=_UniffiFfiConverterUInt64.read(buf),
@@ -3144,7 +3227,11 @@ class _UniffiFfiConverterTypeStatus(_UniffiConverterRustBuffer):
         _UniffiFfiConverterOptionalString.check_lower(value.shop)
         _UniffiFfiConverterOptionalString.check_lower(value.person)
         _UniffiFfiConverterOptionalString.check_lower(value.role)
+        _UniffiFfiConverterBoolean.check_lower(value.measures)
+        _UniffiFfiConverterBoolean.check_lower(value.signs_off)
+        _UniffiFfiConverterOptionalString.check_lower(value.time_zone)
         _UniffiFfiConverterOptionalString.check_lower(value.server)
+        _UniffiFfiConverterUInt64.check_lower(value.machines)
         _UniffiFfiConverterUInt64.check_lower(value.records)
         _UniffiFfiConverterUInt64.check_lower(value.waiting)
         _UniffiFfiConverterUInt64.check_lower(value.photos_waiting)
@@ -3163,7 +3250,11 @@ class _UniffiFfiConverterTypeStatus(_UniffiConverterRustBuffer):
         _UniffiFfiConverterOptionalString.write(value.shop, buf)
         _UniffiFfiConverterOptionalString.write(value.person, buf)
         _UniffiFfiConverterOptionalString.write(value.role, buf)
+        _UniffiFfiConverterBoolean.write(value.measures, buf)
+        _UniffiFfiConverterBoolean.write(value.signs_off, buf)
+        _UniffiFfiConverterOptionalString.write(value.time_zone, buf)
         _UniffiFfiConverterOptionalString.write(value.server, buf)
+        _UniffiFfiConverterUInt64.write(value.machines, buf)
         _UniffiFfiConverterUInt64.write(value.records, buf)
         _UniffiFfiConverterUInt64.write(value.waiting, buf)
         _UniffiFfiConverterUInt64.write(value.photos_waiting, buf)
@@ -3766,6 +3857,14 @@ class TappetKitProtocol(typing.Protocol):
         Having kept nothing.
 """
         raise NotImplementedError
+    def add_machine(self, card: str) -> str:
+        """
+        Enters a machine that the list lacks, from its card as JSON (`MachineCard`): provisional, until the office confirms it. Gives its id.
+
+        # Errors
+        `entry-invalid` where its tag is in the book already, or is none; having kept nothing.
+"""
+        raise NotImplementedError
     def add_note(self, doc: str,text: str) -> str:
         """
         Leaves a note on a machine or a property. Gives the record.
@@ -3822,6 +3921,23 @@ class TappetKitProtocol(typing.Protocol):
 
         # Errors
         As [`TappetKit::round`].
+"""
+        raise NotImplementedError
+    def due_page(self, query: str) -> str:
+        """
+        A page of the machines that are looked for, as JSON (`DuePage`): the query is JSON too, as `{"find": "yard 12", "only": "held",
+        "order": "place", "skip": 100}`; each part may be left out.
+
+        # Errors
+        As [`TappetKit::round`]; `given-unreadable` for a query that is none.
+"""
+        raise NotImplementedError
+    def engine_cards(self, ) -> str:
+        """
+        Every engine card that stands, by name, as JSON: to choose from where a machine is entered.
+
+        # Errors
+        `not-enrolled`.
 """
         raise NotImplementedError
     def enrol_call(self, code: str,device_name: str) -> Call:
@@ -4107,6 +4223,14 @@ class TappetKitProtocol(typing.Protocol):
         `not-enrolled`; the store.
 """
         raise NotImplementedError
+    def round_page(self, query: str) -> str:
+        """
+        A page of the round with what is looked for at each property, as JSON (`RoundPage`); the query as for `due_page`.
+
+        # Errors
+        As [`TappetKit::due_page`].
+"""
+        raise NotImplementedError
     def save_unsent(self, ) -> BundleMade:
         """
         What the shop is not known to hold, as a bundle: to be saved to a file, or carried to another device.
@@ -4137,6 +4261,14 @@ class TappetKitProtocol(typing.Protocol):
 
         # Errors
         Where the store fails.
+"""
+        raise NotImplementedError
+    def sign_off(self, machine: str,visit: str,remark: str) -> Finished:
+        """
+        Signs off somebody's visit, their own or another's; says what is left open.
+
+        # Errors
+        `not-found`; `role-may-not` where the role does not sign off.
 """
         raise NotImplementedError
     def slot(self, doc: str,slot: str) -> str:
@@ -4186,6 +4318,14 @@ class TappetKitProtocol(typing.Protocol):
 
         # Errors
         Where the store fails.
+"""
+        raise NotImplementedError
+    def to_take_back(self, doc: str) -> typing.List[str]:
+        """
+        The records about a machine or a property that this person may take back, newest first.
+
+        # Errors
+        `not-enrolled`.
 """
         raise NotImplementedError
     def token(self, ) -> typing.Optional[str]:
@@ -4370,6 +4510,27 @@ class TappetKit(TappetKitProtocol):
             *_uniffi_lowered_args,
         )
         return _uniffi_lift_return(_uniffi_ffi_result)
+    def add_machine(self, card: str) -> str:
+        """
+        Enters a machine that the list lacks, from its card as JSON (`MachineCard`): provisional, until the office confirms it. Gives its id.
+
+        # Errors
+        `entry-invalid` where its tag is in the book already, or is none; having kept nothing.
+"""
+
+        _UniffiFfiConverterString.check_lower(card)
+        _uniffi_lowered_args = (
+            self._uniffi_clone_handle(),
+            _UniffiFfiConverterString.lower(card),
+        )
+        _uniffi_lift_return = _UniffiFfiConverterString.lift
+        _uniffi_error_converter = _UniffiFfiConverterTypeTappetError
+        _uniffi_ffi_result = _uniffi_rust_call_with_error(
+            _uniffi_error_converter,
+            _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_add_machine,
+            *_uniffi_lowered_args,
+        )
+        return _uniffi_lift_return(_uniffi_ffi_result)
     def add_note(self, doc: str,text: str) -> str:
         """
         Leaves a note on a machine or a property. Gives the record.
@@ -4531,6 +4692,46 @@ class TappetKit(TappetKitProtocol):
         _uniffi_ffi_result = _uniffi_rust_call_with_error(
             _uniffi_error_converter,
             _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_due,
+            *_uniffi_lowered_args,
+        )
+        return _uniffi_lift_return(_uniffi_ffi_result)
+    def due_page(self, query: str) -> str:
+        """
+        A page of the machines that are looked for, as JSON (`DuePage`): the query is JSON too, as `{"find": "yard 12", "only": "held",
+        "order": "place", "skip": 100}`; each part may be left out.
+
+        # Errors
+        As [`TappetKit::round`]; `given-unreadable` for a query that is none.
+"""
+
+        _UniffiFfiConverterString.check_lower(query)
+        _uniffi_lowered_args = (
+            self._uniffi_clone_handle(),
+            _UniffiFfiConverterString.lower(query),
+        )
+        _uniffi_lift_return = _UniffiFfiConverterString.lift
+        _uniffi_error_converter = _UniffiFfiConverterTypeTappetError
+        _uniffi_ffi_result = _uniffi_rust_call_with_error(
+            _uniffi_error_converter,
+            _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_due_page,
+            *_uniffi_lowered_args,
+        )
+        return _uniffi_lift_return(_uniffi_ffi_result)
+    def engine_cards(self, ) -> str:
+        """
+        Every engine card that stands, by name, as JSON: to choose from where a machine is entered.
+
+        # Errors
+        `not-enrolled`.
+"""
+        _uniffi_lowered_args = (
+            self._uniffi_clone_handle(),
+        )
+        _uniffi_lift_return = _UniffiFfiConverterString.lift
+        _uniffi_error_converter = _UniffiFfiConverterTypeTappetError
+        _uniffi_ffi_result = _uniffi_rust_call_with_error(
+            _uniffi_error_converter,
+            _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_engine_cards,
             *_uniffi_lowered_args,
         )
         return _uniffi_lift_return(_uniffi_ffi_result)
@@ -5302,6 +5503,27 @@ class TappetKit(TappetKitProtocol):
             *_uniffi_lowered_args,
         )
         return _uniffi_lift_return(_uniffi_ffi_result)
+    def round_page(self, query: str) -> str:
+        """
+        A page of the round with what is looked for at each property, as JSON (`RoundPage`); the query as for `due_page`.
+
+        # Errors
+        As [`TappetKit::due_page`].
+"""
+
+        _UniffiFfiConverterString.check_lower(query)
+        _uniffi_lowered_args = (
+            self._uniffi_clone_handle(),
+            _UniffiFfiConverterString.lower(query),
+        )
+        _uniffi_lift_return = _UniffiFfiConverterString.lift
+        _uniffi_error_converter = _UniffiFfiConverterTypeTappetError
+        _uniffi_ffi_result = _uniffi_rust_call_with_error(
+            _uniffi_error_converter,
+            _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_round_page,
+            *_uniffi_lowered_args,
+        )
+        return _uniffi_lift_return(_uniffi_ffi_result)
     def save_unsent(self, ) -> BundleMade:
         """
         What the shop is not known to hold, as a bundle: to be saved to a file, or carried to another device.
@@ -5380,6 +5602,33 @@ class TappetKit(TappetKitProtocol):
         _uniffi_ffi_result = _uniffi_rust_call_with_error(
             _uniffi_error_converter,
             _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_show_length,
+            *_uniffi_lowered_args,
+        )
+        return _uniffi_lift_return(_uniffi_ffi_result)
+    def sign_off(self, machine: str,visit: str,remark: str) -> Finished:
+        """
+        Signs off somebody's visit, their own or another's; says what is left open.
+
+        # Errors
+        `not-found`; `role-may-not` where the role does not sign off.
+"""
+
+        _UniffiFfiConverterString.check_lower(machine)
+
+        _UniffiFfiConverterString.check_lower(visit)
+
+        _UniffiFfiConverterString.check_lower(remark)
+        _uniffi_lowered_args = (
+            self._uniffi_clone_handle(),
+            _UniffiFfiConverterString.lower(machine),
+            _UniffiFfiConverterString.lower(visit),
+            _UniffiFfiConverterString.lower(remark),
+        )
+        _uniffi_lift_return = _UniffiFfiConverterTypeFinished.lift
+        _uniffi_error_converter = _UniffiFfiConverterTypeTappetError
+        _uniffi_ffi_result = _uniffi_rust_call_with_error(
+            _uniffi_error_converter,
+            _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_sign_off,
             *_uniffi_lowered_args,
         )
         return _uniffi_lift_return(_uniffi_ffi_result)
@@ -5513,6 +5762,27 @@ class TappetKit(TappetKitProtocol):
         _uniffi_ffi_result = _uniffi_rust_call_with_error(
             _uniffi_error_converter,
             _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_tidy,
+            *_uniffi_lowered_args,
+        )
+        return _uniffi_lift_return(_uniffi_ffi_result)
+    def to_take_back(self, doc: str) -> typing.List[str]:
+        """
+        The records about a machine or a property that this person may take back, newest first.
+
+        # Errors
+        `not-enrolled`.
+"""
+
+        _UniffiFfiConverterString.check_lower(doc)
+        _uniffi_lowered_args = (
+            self._uniffi_clone_handle(),
+            _UniffiFfiConverterString.lower(doc),
+        )
+        _uniffi_lift_return = _UniffiFfiConverterSequenceString.lift
+        _uniffi_error_converter = _UniffiFfiConverterTypeTappetError
+        _uniffi_ffi_result = _uniffi_rust_call_with_error(
+            _uniffi_error_converter,
+            _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_to_take_back,
             *_uniffi_lowered_args,
         )
         return _uniffi_lift_return(_uniffi_ffi_result)

@@ -661,6 +661,15 @@ public protocol TappetKitProtocol: AnyObject, Sendable {
     func due() throws  -> String
 
     /**
+     * A page of the machines that are looked for, as JSON (`DuePage`): the query is JSON too, as `{"find": "yard 12", "only": "held",
+     * "order": "place", "skip": 100}`; each part may be left out.
+     *
+     * # Errors
+     * As [`TappetKit::round`]; `given-unreadable` for a query that is none.
+     */
+    func duePage(query: String) throws  -> String
+
+    /**
      * The request to enrol with a one-time code. Made again before the answer came, it has the same keys.
      *
      * # Errors
@@ -819,6 +828,14 @@ public protocol TappetKitProtocol: AnyObject, Sendable {
      * `not-enrolled`; the store.
      */
     func round() throws  -> String
+
+    /**
+     * A page of the round with what is looked for at each property, as JSON (`RoundPage`); the query as for `due_page`.
+     *
+     * # Errors
+     * As [`TappetKit::due_page`].
+     */
+    func roundPage(query: String) throws  -> String
 
     /**
      * What the shop is not known to hold, as a bundle: to be saved to a file, or carried to another device.
@@ -988,6 +1005,14 @@ public protocol TappetKitProtocol: AnyObject, Sendable {
     func addFinding(machine: String, grade: Grade, what: String) throws  -> String
 
     /**
+     * Enters a machine that the list lacks, from its card as JSON (`MachineCard`): provisional, until the office confirms it. Gives its id.
+     *
+     * # Errors
+     * `entry-invalid` where its tag is in the book already, or is none; having kept nothing.
+     */
+    func addMachine(card: String) throws  -> String
+
+    /**
      * Leaves a note on a machine or a property. Gives the record.
      *
      * # Errors
@@ -1020,6 +1045,14 @@ public protocol TappetKitProtocol: AnyObject, Sendable {
      * Having kept nothing.
      */
     func clearFinding(finding: String, how: String) throws  -> String
+
+    /**
+     * Every engine card that stands, by name, as JSON: to choose from where a machine is entered.
+     *
+     * # Errors
+     * `not-enrolled`.
+     */
+    func engineCards() throws  -> String
 
     /**
      * Finishes the person's own latest open visit; says what is left open.
@@ -1088,6 +1121,14 @@ public protocol TappetKitProtocol: AnyObject, Sendable {
     func resumeVisit(machine: String, visit: NewVisit) throws  -> VisitOpened
 
     /**
+     * Signs off somebody's visit, their own or another's; says what is left open.
+     *
+     * # Errors
+     * `not-found`; `role-may-not` where the role does not sign off.
+     */
+    func signOff(machine: String, visit: String, remark: String) throws  -> Finished
+
+    /**
      * Takes a record back. It stays in the book as history. Gives the record that says so.
      *
      * # Errors
@@ -1102,6 +1143,14 @@ public protocol TappetKitProtocol: AnyObject, Sendable {
      * `entry-invalid` for leaves or a valve that cannot be.
      */
     func takeReading(machine: String, reading: NewReading) throws  -> ReadingKept
+
+    /**
+     * The records about a machine or a property that this person may take back, newest first.
+     *
+     * # Errors
+     * `not-enrolled`.
+     */
+    func toTakeBack(doc: String) throws  -> [String]
 
     /**
      * What the leaves tried so far on a valve say, as JSON: the bracket, the verdict if it were kept now, and what to ask
@@ -1260,6 +1309,23 @@ open func due()throws  -> String  {
         uniffiCallStatus in
     uniffi_tappet_kit_native_fn_method_tappetkit_due(
             self.uniffiCloneHandle(),uniffiCallStatus
+    )
+})
+}
+
+    /**
+     * A page of the machines that are looked for, as JSON (`DuePage`): the query is JSON too, as `{"find": "yard 12", "only": "held",
+     * "order": "place", "skip": 100}`; each part may be left out.
+     *
+     * # Errors
+     * As [`TappetKit::round`]; `given-unreadable` for a query that is none.
+     */
+open func duePage(query: String)throws  -> String  {
+    return try  FfiConverterString.lift(try rustCallWithError(FfiConverterTypeTappetError_lift) {
+        uniffiCallStatus in
+    uniffi_tappet_kit_native_fn_method_tappetkit_due_page(
+            self.uniffiCloneHandle(),
+        FfiConverterString.lower(query),uniffiCallStatus
     )
 })
 }
@@ -1579,6 +1645,22 @@ open func round()throws  -> String  {
         uniffiCallStatus in
     uniffi_tappet_kit_native_fn_method_tappetkit_round(
             self.uniffiCloneHandle(),uniffiCallStatus
+    )
+})
+}
+
+    /**
+     * A page of the round with what is looked for at each property, as JSON (`RoundPage`); the query as for `due_page`.
+     *
+     * # Errors
+     * As [`TappetKit::due_page`].
+     */
+open func roundPage(query: String)throws  -> String  {
+    return try  FfiConverterString.lift(try rustCallWithError(FfiConverterTypeTappetError_lift) {
+        uniffiCallStatus in
+    uniffi_tappet_kit_native_fn_method_tappetkit_round_page(
+            self.uniffiCloneHandle(),
+        FfiConverterString.lower(query),uniffiCallStatus
     )
 })
 }
@@ -1918,6 +2000,22 @@ open func addFinding(machine: String, grade: Grade, what: String)throws  -> Stri
 }
 
     /**
+     * Enters a machine that the list lacks, from its card as JSON (`MachineCard`): provisional, until the office confirms it. Gives its id.
+     *
+     * # Errors
+     * `entry-invalid` where its tag is in the book already, or is none; having kept nothing.
+     */
+open func addMachine(card: String)throws  -> String  {
+    return try  FfiConverterString.lift(try rustCallWithError(FfiConverterTypeTappetError_lift) {
+        uniffiCallStatus in
+    uniffi_tappet_kit_native_fn_method_tappetkit_add_machine(
+            self.uniffiCloneHandle(),
+        FfiConverterString.lower(card),uniffiCallStatus
+    )
+})
+}
+
+    /**
      * Leaves a note on a machine or a property. Gives the record.
      *
      * # Errors
@@ -1984,6 +2082,21 @@ open func clearFinding(finding: String, how: String)throws  -> String  {
             self.uniffiCloneHandle(),
         FfiConverterString.lower(finding),
         FfiConverterString.lower(how),uniffiCallStatus
+    )
+})
+}
+
+    /**
+     * Every engine card that stands, by name, as JSON: to choose from where a machine is entered.
+     *
+     * # Errors
+     * `not-enrolled`.
+     */
+open func engineCards()throws  -> String  {
+    return try  FfiConverterString.lift(try rustCallWithError(FfiConverterTypeTappetError_lift) {
+        uniffiCallStatus in
+    uniffi_tappet_kit_native_fn_method_tappetkit_engine_cards(
+            self.uniffiCloneHandle(),uniffiCallStatus
     )
 })
 }
@@ -2125,6 +2238,24 @@ open func resumeVisit(machine: String, visit: NewVisit)throws  -> VisitOpened  {
 }
 
     /**
+     * Signs off somebody's visit, their own or another's; says what is left open.
+     *
+     * # Errors
+     * `not-found`; `role-may-not` where the role does not sign off.
+     */
+open func signOff(machine: String, visit: String, remark: String)throws  -> Finished  {
+    return try  FfiConverterTypeFinished_lift(try rustCallWithError(FfiConverterTypeTappetError_lift) {
+        uniffiCallStatus in
+    uniffi_tappet_kit_native_fn_method_tappetkit_sign_off(
+            self.uniffiCloneHandle(),
+        FfiConverterString.lower(machine),
+        FfiConverterString.lower(visit),
+        FfiConverterString.lower(remark),uniffiCallStatus
+    )
+})
+}
+
+    /**
      * Takes a record back. It stays in the book as history. Gives the record that says so.
      *
      * # Errors
@@ -2154,6 +2285,22 @@ open func takeReading(machine: String, reading: NewReading)throws  -> ReadingKep
             self.uniffiCloneHandle(),
         FfiConverterString.lower(machine),
         FfiConverterTypeNewReading_lower(reading),uniffiCallStatus
+    )
+})
+}
+
+    /**
+     * The records about a machine or a property that this person may take back, newest first.
+     *
+     * # Errors
+     * `not-enrolled`.
+     */
+open func toTakeBack(doc: String)throws  -> [String]  {
+    return try  FfiConverterSequenceString.lift(try rustCallWithError(FfiConverterTypeTappetError_lift) {
+        uniffiCallStatus in
+    uniffi_tappet_kit_native_fn_method_tappetkit_to_take_back(
+            self.uniffiCloneHandle(),
+        FfiConverterString.lower(doc),uniffiCallStatus
     )
 })
 }
@@ -4224,9 +4371,25 @@ public struct Status: Equatable, Hashable {
      */
     public var role: String?
     /**
+     * That person may measure by themselves; the office only writes down for someone.
+     */
+    public var measures: Bool
+    /**
+     * That person may sign a visit off.
+     */
+    public var signsOff: Bool
+    /**
+     * The shop's time zone, by its name.
+     */
+    public var timeZone: String?
+    /**
      * The server's address.
      */
     public var server: String?
+    /**
+     * Machines held.
+     */
+    public var machines: UInt64
     /**
      * Records held.
      */
@@ -4288,8 +4451,20 @@ public struct Status: Equatable, Hashable {
          * That person's role, where they have one: lead, tech, helper or office.
          */role: String?,
         /**
+         * That person may measure by themselves; the office only writes down for someone.
+         */measures: Bool,
+        /**
+         * That person may sign a visit off.
+         */signsOff: Bool,
+        /**
+         * The shop's time zone, by its name.
+         */timeZone: String?,
+        /**
          * The server's address.
          */server: String?,
+        /**
+         * Machines held.
+         */machines: UInt64,
         /**
          * Records held.
          */records: UInt64,
@@ -4327,7 +4502,11 @@ public struct Status: Equatable, Hashable {
         self.shop = shop
         self.person = person
         self.role = role
+        self.measures = measures
+        self.signsOff = signsOff
+        self.timeZone = timeZone
         self.server = server
+        self.machines = machines
         self.records = records
         self.waiting = waiting
         self.photosWaiting = photosWaiting
@@ -4361,7 +4540,11 @@ public struct FfiConverterTypeStatus: FfiConverterRustBuffer {
                 shop: FfiConverterOptionString.read(from: &buf),
                 person: FfiConverterOptionString.read(from: &buf),
                 role: FfiConverterOptionString.read(from: &buf),
+                measures: FfiConverterBool.read(from: &buf),
+                signsOff: FfiConverterBool.read(from: &buf),
+                timeZone: FfiConverterOptionString.read(from: &buf),
                 server: FfiConverterOptionString.read(from: &buf),
+                machines: FfiConverterUInt64.read(from: &buf),
                 records: FfiConverterUInt64.read(from: &buf),
                 waiting: FfiConverterUInt64.read(from: &buf),
                 photosWaiting: FfiConverterUInt64.read(from: &buf),
@@ -4381,7 +4564,11 @@ public struct FfiConverterTypeStatus: FfiConverterRustBuffer {
         FfiConverterOptionString.write(value.shop, into: &buf)
         FfiConverterOptionString.write(value.person, into: &buf)
         FfiConverterOptionString.write(value.role, into: &buf)
+        FfiConverterBool.write(value.measures, into: &buf)
+        FfiConverterBool.write(value.signsOff, into: &buf)
+        FfiConverterOptionString.write(value.timeZone, into: &buf)
         FfiConverterOptionString.write(value.server, into: &buf)
+        FfiConverterUInt64.write(value.machines, into: &buf)
         FfiConverterUInt64.write(value.records, into: &buf)
         FfiConverterUInt64.write(value.waiting, into: &buf)
         FfiConverterUInt64.write(value.photosWaiting, into: &buf)
@@ -4741,7 +4928,7 @@ public func FfiConverterTypeGrade_lower(_ value: Grade) -> RustBuffer {
 public enum KeysAtRest: Equatable, Hashable {
 
     /**
-     * In the book's file as they are: whoever has a copy of it can sign as this device.
+     * In the book's file as they are: a copy of it can sign as this device.
      */
     case clear
     /**
@@ -5763,6 +5950,9 @@ private let initializationResult: InitializationResult = {
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_due() != 26606) {
         return InitializationResult.apiChecksumMismatch
     }
+    if (uniffi_tappet_kit_native_checksum_method_tappetkit_due_page() != 13559) {
+        return InitializationResult.apiChecksumMismatch
+    }
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_enrol_call() != 59483) {
         return InitializationResult.apiChecksumMismatch
     }
@@ -5823,6 +6013,9 @@ private let initializationResult: InitializationResult = {
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_round() != 38805) {
         return InitializationResult.apiChecksumMismatch
     }
+    if (uniffi_tappet_kit_native_checksum_method_tappetkit_round_page() != 39262) {
+        return InitializationResult.apiChecksumMismatch
+    }
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_save_unsent() != 48164) {
         return InitializationResult.apiChecksumMismatch
     }
@@ -5838,7 +6031,7 @@ private let initializationResult: InitializationResult = {
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_slot() != 2785) {
         return InitializationResult.apiChecksumMismatch
     }
-    if (uniffi_tappet_kit_native_checksum_method_tappetkit_status() != 4254) {
+    if (uniffi_tappet_kit_native_checksum_method_tappetkit_status() != 21681) {
         return InitializationResult.apiChecksumMismatch
     }
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_take_bundle() != 22168) {
@@ -5886,6 +6079,9 @@ private let initializationResult: InitializationResult = {
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_add_finding() != 10267) {
         return InitializationResult.apiChecksumMismatch
     }
+    if (uniffi_tappet_kit_native_checksum_method_tappetkit_add_machine() != 11238) {
+        return InitializationResult.apiChecksumMismatch
+    }
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_add_note() != 43101) {
         return InitializationResult.apiChecksumMismatch
     }
@@ -5896,6 +6092,9 @@ private let initializationResult: InitializationResult = {
         return InitializationResult.apiChecksumMismatch
     }
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_clear_finding() != 2763) {
+        return InitializationResult.apiChecksumMismatch
+    }
+    if (uniffi_tappet_kit_native_checksum_method_tappetkit_engine_cards() != 39645) {
         return InitializationResult.apiChecksumMismatch
     }
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_finish_visit() != 56568) {
@@ -5922,10 +6121,16 @@ private let initializationResult: InitializationResult = {
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_resume_visit() != 30912) {
         return InitializationResult.apiChecksumMismatch
     }
+    if (uniffi_tappet_kit_native_checksum_method_tappetkit_sign_off() != 19911) {
+        return InitializationResult.apiChecksumMismatch
+    }
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_take_back() != 55599) {
         return InitializationResult.apiChecksumMismatch
     }
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_take_reading() != 11277) {
+        return InitializationResult.apiChecksumMismatch
+    }
+    if (uniffi_tappet_kit_native_checksum_method_tappetkit_to_take_back() != 15712) {
         return InitializationResult.apiChecksumMismatch
     }
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_trial() != 37547) {

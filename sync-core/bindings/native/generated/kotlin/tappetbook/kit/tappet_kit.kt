@@ -703,6 +703,8 @@ internal object IntegrityCheckingUniffiLib {
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_due(
     ): Int
+    external fun uniffi_tappet_kit_native_checksum_method_tappetkit_due_page(
+    ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_enrol_call(
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_enrolled(
@@ -742,6 +744,8 @@ internal object IntegrityCheckingUniffiLib {
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_remembered(
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_round(
+    ): Int
+    external fun uniffi_tappet_kit_native_checksum_method_tappetkit_round_page(
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_save_unsent(
     ): Int
@@ -785,6 +789,8 @@ internal object IntegrityCheckingUniffiLib {
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_add_finding(
     ): Int
+    external fun uniffi_tappet_kit_native_checksum_method_tappetkit_add_machine(
+    ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_add_note(
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_cautions(
@@ -792,6 +798,8 @@ internal object IntegrityCheckingUniffiLib {
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_change_meter(
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_clear_finding(
+    ): Int
+    external fun uniffi_tappet_kit_native_checksum_method_tappetkit_engine_cards(
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_finish_visit(
     ): Int
@@ -809,9 +817,13 @@ internal object IntegrityCheckingUniffiLib {
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_resume_visit(
     ): Int
+    external fun uniffi_tappet_kit_native_checksum_method_tappetkit_sign_off(
+    ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_take_back(
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_take_reading(
+    ): Int
+    external fun uniffi_tappet_kit_native_checksum_method_tappetkit_to_take_back(
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_trial(
     ): Int
@@ -862,6 +874,8 @@ internal object UniffiLib {
     ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_due(`ptr`: Long,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
+    external fun uniffi_tappet_kit_native_fn_method_tappetkit_due_page(`ptr`: Long,`query`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
+    ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_enrol_call(`ptr`: Long,`code`: RustBuffer.ByValue,`deviceName`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_enrolled(`ptr`: Long,`status`: Short,`body`: RustBuffer.ByValue,`server`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
@@ -901,6 +915,8 @@ internal object UniffiLib {
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_remembered(`ptr`: Long,`name`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_round(`ptr`: Long,uniffi_out_err: UniffiRustCallStatus,
+    ): RustBuffer.ByValue
+    external fun uniffi_tappet_kit_native_fn_method_tappetkit_round_page(`ptr`: Long,`query`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_save_unsent(`ptr`: Long,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
@@ -944,6 +960,8 @@ internal object UniffiLib {
     ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_add_finding(`ptr`: Long,`machine`: RustBuffer.ByValue,`grade`: RustBuffer.ByValue,`what`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
+    external fun uniffi_tappet_kit_native_fn_method_tappetkit_add_machine(`ptr`: Long,`card`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
+    ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_add_note(`ptr`: Long,`doc`: RustBuffer.ByValue,`text`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_cautions(`ptr`: Long,`machine`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
@@ -951,6 +969,8 @@ internal object UniffiLib {
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_change_meter(`ptr`: Long,`machine`: RustBuffer.ByValue,`oldTenthH`: Long,`newTenthH`: Long,`changedMs`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_clear_finding(`ptr`: Long,`finding`: RustBuffer.ByValue,`how`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
+    ): RustBuffer.ByValue
+    external fun uniffi_tappet_kit_native_fn_method_tappetkit_engine_cards(`ptr`: Long,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_finish_visit(`ptr`: Long,`machine`: RustBuffer.ByValue,`remark`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
@@ -968,9 +988,13 @@ internal object UniffiLib {
     ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_resume_visit(`ptr`: Long,`machine`: RustBuffer.ByValue,`visit`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
+    external fun uniffi_tappet_kit_native_fn_method_tappetkit_sign_off(`ptr`: Long,`machine`: RustBuffer.ByValue,`visit`: RustBuffer.ByValue,`remark`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
+    ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_take_back(`ptr`: Long,`record`: RustBuffer.ByValue,`reason`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_take_reading(`ptr`: Long,`machine`: RustBuffer.ByValue,`reading`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
+    ): RustBuffer.ByValue
+    external fun uniffi_tappet_kit_native_fn_method_tappetkit_to_take_back(`ptr`: Long,`doc`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_trial(`ptr`: Long,`machine`: RustBuffer.ByValue,`valve`: RustBuffer.ByValue,`tried`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
@@ -1112,6 +1136,9 @@ private fun uniffiCheckApiChecksums(lib: IntegrityCheckingUniffiLib) {
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_due() and 0xFFFF) != 26606) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
+    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_due_page() and 0xFFFF) != 13559) {
+        throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    }
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_enrol_call() and 0xFFFF) != 59483) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
@@ -1172,6 +1199,9 @@ private fun uniffiCheckApiChecksums(lib: IntegrityCheckingUniffiLib) {
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_round() and 0xFFFF) != 38805) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
+    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_round_page() and 0xFFFF) != 39262) {
+        throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    }
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_save_unsent() and 0xFFFF) != 48164) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
@@ -1187,7 +1217,7 @@ private fun uniffiCheckApiChecksums(lib: IntegrityCheckingUniffiLib) {
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_slot() and 0xFFFF) != 2785) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
-    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_status() and 0xFFFF) != 4254) {
+    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_status() and 0xFFFF) != 21681) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_take_bundle() and 0xFFFF) != 22168) {
@@ -1235,6 +1265,9 @@ private fun uniffiCheckApiChecksums(lib: IntegrityCheckingUniffiLib) {
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_add_finding() and 0xFFFF) != 10267) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
+    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_add_machine() and 0xFFFF) != 11238) {
+        throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    }
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_add_note() and 0xFFFF) != 43101) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
@@ -1245,6 +1278,9 @@ private fun uniffiCheckApiChecksums(lib: IntegrityCheckingUniffiLib) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_clear_finding() and 0xFFFF) != 2763) {
+        throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    }
+    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_engine_cards() and 0xFFFF) != 39645) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_finish_visit() and 0xFFFF) != 56568) {
@@ -1271,10 +1307,16 @@ private fun uniffiCheckApiChecksums(lib: IntegrityCheckingUniffiLib) {
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_resume_visit() and 0xFFFF) != 30912) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
+    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_sign_off() and 0xFFFF) != 19911) {
+        throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    }
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_take_back() and 0xFFFF) != 55599) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_take_reading() and 0xFFFF) != 11277) {
+        throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    }
+    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_to_take_back() and 0xFFFF) != 15712) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_trial() and 0xFFFF) != 37547) {
@@ -1819,6 +1861,15 @@ public interface TappetKitInterface {
     fun `due`(): kotlin.String
 
     /**
+     * A page of the machines that are looked for, as JSON (`DuePage`): the query is JSON too, as `{"find": "yard 12", "only": "held",
+     * "order": "place", "skip": 100}`; each part may be left out.
+     *
+     * # Errors
+     * As [`TappetKit::round`]; `given-unreadable` for a query that is none.
+     */
+    fun `duePage`(`query`: kotlin.String): kotlin.String
+
+    /**
      * The request to enrol with a one-time code. Made again before the answer came, it has the same keys.
      *
      * # Errors
@@ -1977,6 +2028,14 @@ public interface TappetKitInterface {
      * `not-enrolled`; the store.
      */
     fun `round`(): kotlin.String
+
+    /**
+     * A page of the round with what is looked for at each property, as JSON (`RoundPage`); the query as for `due_page`.
+     *
+     * # Errors
+     * As [`TappetKit::due_page`].
+     */
+    fun `roundPage`(`query`: kotlin.String): kotlin.String
 
     /**
      * What the shop is not known to hold, as a bundle: to be saved to a file, or carried to another device.
@@ -2146,6 +2205,14 @@ public interface TappetKitInterface {
     fun `addFinding`(`machine`: kotlin.String, `grade`: Grade, `what`: kotlin.String): kotlin.String
 
     /**
+     * Enters a machine that the list lacks, from its card as JSON (`MachineCard`): provisional, until the office confirms it. Gives its id.
+     *
+     * # Errors
+     * `entry-invalid` where its tag is in the book already, or is none; having kept nothing.
+     */
+    fun `addMachine`(`card`: kotlin.String): kotlin.String
+
+    /**
      * Leaves a note on a machine or a property. Gives the record.
      *
      * # Errors
@@ -2178,6 +2245,14 @@ public interface TappetKitInterface {
      * Having kept nothing.
      */
     fun `clearFinding`(`finding`: kotlin.String, `how`: kotlin.String): kotlin.String
+
+    /**
+     * Every engine card that stands, by name, as JSON: to choose from where a machine is entered.
+     *
+     * # Errors
+     * `not-enrolled`.
+     */
+    fun `engineCards`(): kotlin.String
 
     /**
      * Finishes the person's own latest open visit; says what is left open.
@@ -2246,6 +2321,14 @@ public interface TappetKitInterface {
     fun `resumeVisit`(`machine`: kotlin.String, `visit`: NewVisit): VisitOpened
 
     /**
+     * Signs off somebody's visit, their own or another's; says what is left open.
+     *
+     * # Errors
+     * `not-found`; `role-may-not` where the role does not sign off.
+     */
+    fun `signOff`(`machine`: kotlin.String, `visit`: kotlin.String, `remark`: kotlin.String): Finished
+
+    /**
      * Takes a record back. It stays in the book as history. Gives the record that says so.
      *
      * # Errors
@@ -2260,6 +2343,14 @@ public interface TappetKitInterface {
      * `entry-invalid` for leaves or a valve that cannot be.
      */
     fun `takeReading`(`machine`: kotlin.String, `reading`: NewReading): ReadingKept
+
+    /**
+     * The records about a machine or a property that this person may take back, newest first.
+     *
+     * # Errors
+     * `not-enrolled`.
+     */
+    fun `toTakeBack`(`doc`: kotlin.String): List<kotlin.String>
 
     /**
      * What the leaves tried so far on a valve say, as JSON: the bracket, the verdict if it were kept now, and what to ask
@@ -2411,6 +2502,28 @@ open class TappetKit: Disposable, AutoCloseable, TappetKitInterface
     UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_due(
         it,
         _status)
+}
+    }
+    )
+    }
+
+
+
+    /**
+     * A page of the machines that are looked for, as JSON (`DuePage`): the query is JSON too, as `{"find": "yard 12", "only": "held",
+     * "order": "place", "skip": 100}`; each part may be left out.
+     *
+     * # Errors
+     * As [`TappetKit::round`]; `given-unreadable` for a query that is none.
+     */
+    @Throws(TappetException::class)override fun `duePage`(`query`: kotlin.String): kotlin.String {
+            return FfiConverterString.lift(
+    callWithHandle {
+    uniffiRustCallWithError(TappetException) { _status ->
+    UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_due_page(
+        it,
+
+        FfiConverterString.lower(`query`),_status)
 }
     }
     )
@@ -2829,6 +2942,27 @@ open class TappetKit: Disposable, AutoCloseable, TappetKitInterface
     UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_round(
         it,
         _status)
+}
+    }
+    )
+    }
+
+
+
+    /**
+     * A page of the round with what is looked for at each property, as JSON (`RoundPage`); the query as for `due_page`.
+     *
+     * # Errors
+     * As [`TappetKit::due_page`].
+     */
+    @Throws(TappetException::class)override fun `roundPage`(`query`: kotlin.String): kotlin.String {
+            return FfiConverterString.lift(
+    callWithHandle {
+    uniffiRustCallWithError(TappetException) { _status ->
+    UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_round_page(
+        it,
+
+        FfiConverterString.lower(`query`),_status)
 }
     }
     )
@@ -3275,6 +3409,27 @@ open class TappetKit: Disposable, AutoCloseable, TappetKitInterface
 
 
     /**
+     * Enters a machine that the list lacks, from its card as JSON (`MachineCard`): provisional, until the office confirms it. Gives its id.
+     *
+     * # Errors
+     * `entry-invalid` where its tag is in the book already, or is none; having kept nothing.
+     */
+    @Throws(TappetException::class)override fun `addMachine`(`card`: kotlin.String): kotlin.String {
+            return FfiConverterString.lift(
+    callWithHandle {
+    uniffiRustCallWithError(TappetException) { _status ->
+    UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_add_machine(
+        it,
+
+        FfiConverterString.lower(`card`),_status)
+}
+    }
+    )
+    }
+
+
+
+    /**
      * Leaves a note on a machine or a property. Gives the record.
      *
      * # Errors
@@ -3358,6 +3513,26 @@ open class TappetKit: Disposable, AutoCloseable, TappetKitInterface
 
         FfiConverterString.lower(`finding`),
         FfiConverterString.lower(`how`),_status)
+}
+    }
+    )
+    }
+
+
+
+    /**
+     * Every engine card that stands, by name, as JSON: to choose from where a machine is entered.
+     *
+     * # Errors
+     * `not-enrolled`.
+     */
+    @Throws(TappetException::class)override fun `engineCards`(): kotlin.String {
+            return FfiConverterString.lift(
+    callWithHandle {
+    uniffiRustCallWithError(TappetException) { _status ->
+    UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_engine_cards(
+        it,
+        _status)
 }
     }
     )
@@ -3542,6 +3717,29 @@ open class TappetKit: Disposable, AutoCloseable, TappetKitInterface
 
 
     /**
+     * Signs off somebody's visit, their own or another's; says what is left open.
+     *
+     * # Errors
+     * `not-found`; `role-may-not` where the role does not sign off.
+     */
+    @Throws(TappetException::class)override fun `signOff`(`machine`: kotlin.String, `visit`: kotlin.String, `remark`: kotlin.String): Finished {
+            return FfiConverterTypeFinished.lift(
+    callWithHandle {
+    uniffiRustCallWithError(TappetException) { _status ->
+    UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_sign_off(
+        it,
+
+        FfiConverterString.lower(`machine`),
+        FfiConverterString.lower(`visit`),
+        FfiConverterString.lower(`remark`),_status)
+}
+    }
+    )
+    }
+
+
+
+    /**
      * Takes a record back. It stays in the book as history. Gives the record that says so.
      *
      * # Errors
@@ -3578,6 +3776,27 @@ open class TappetKit: Disposable, AutoCloseable, TappetKitInterface
 
         FfiConverterString.lower(`machine`),
         FfiConverterTypeNewReading.lower(`reading`),_status)
+}
+    }
+    )
+    }
+
+
+
+    /**
+     * The records about a machine or a property that this person may take back, newest first.
+     *
+     * # Errors
+     * `not-enrolled`.
+     */
+    @Throws(TappetException::class)override fun `toTakeBack`(`doc`: kotlin.String): List<kotlin.String> {
+            return FfiConverterSequenceString.lift(
+    callWithHandle {
+    uniffiRustCallWithError(TappetException) { _status ->
+    UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_to_take_back(
+        it,
+
+        FfiConverterString.lower(`doc`),_status)
 }
     }
     )
@@ -5340,9 +5559,29 @@ data class Status (
     var `role`: kotlin.String?
     ,
     /**
+     * That person may measure by themselves; the office only writes down for someone.
+     */
+    var `measures`: kotlin.Boolean
+    ,
+    /**
+     * That person may sign a visit off.
+     */
+    var `signsOff`: kotlin.Boolean
+    ,
+    /**
+     * The shop's time zone, by its name.
+     */
+    var `timeZone`: kotlin.String?
+    ,
+    /**
      * The server's address.
      */
     var `server`: kotlin.String?
+    ,
+    /**
+     * Machines held.
+     */
+    var `machines`: kotlin.ULong
     ,
     /**
      * Records held.
@@ -5418,7 +5657,11 @@ public object FfiConverterTypeStatus: FfiConverterRustBuffer<Status> {
             FfiConverterOptionalString.read(buf),
             FfiConverterOptionalString.read(buf),
             FfiConverterOptionalString.read(buf),
+            FfiConverterBoolean.read(buf),
+            FfiConverterBoolean.read(buf),
             FfiConverterOptionalString.read(buf),
+            FfiConverterOptionalString.read(buf),
+            FfiConverterULong.read(buf),
             FfiConverterULong.read(buf),
             FfiConverterULong.read(buf),
             FfiConverterULong.read(buf),
@@ -5438,7 +5681,11 @@ public object FfiConverterTypeStatus: FfiConverterRustBuffer<Status> {
             FfiConverterOptionalString.allocationSize(value.`shop`) +
             FfiConverterOptionalString.allocationSize(value.`person`) +
             FfiConverterOptionalString.allocationSize(value.`role`) +
+            FfiConverterBoolean.allocationSize(value.`measures`) +
+            FfiConverterBoolean.allocationSize(value.`signsOff`) +
+            FfiConverterOptionalString.allocationSize(value.`timeZone`) +
             FfiConverterOptionalString.allocationSize(value.`server`) +
+            FfiConverterULong.allocationSize(value.`machines`) +
             FfiConverterULong.allocationSize(value.`records`) +
             FfiConverterULong.allocationSize(value.`waiting`) +
             FfiConverterULong.allocationSize(value.`photosWaiting`) +
@@ -5457,7 +5704,11 @@ public object FfiConverterTypeStatus: FfiConverterRustBuffer<Status> {
             FfiConverterOptionalString.write(value.`shop`, buf)
             FfiConverterOptionalString.write(value.`person`, buf)
             FfiConverterOptionalString.write(value.`role`, buf)
+            FfiConverterBoolean.write(value.`measures`, buf)
+            FfiConverterBoolean.write(value.`signsOff`, buf)
+            FfiConverterOptionalString.write(value.`timeZone`, buf)
             FfiConverterOptionalString.write(value.`server`, buf)
+            FfiConverterULong.write(value.`machines`, buf)
             FfiConverterULong.write(value.`records`, buf)
             FfiConverterULong.write(value.`waiting`, buf)
             FfiConverterULong.write(value.`photosWaiting`, buf)
@@ -5697,7 +5948,7 @@ public object FfiConverterTypeGrade: FfiConverterRustBuffer<Grade> {
 enum class KeysAtRest {
 
     /**
-     * In the book's file as they are: whoever has a copy of it can sign as this device.
+     * In the book's file as they are: a copy of it can sign as this device.
      */
     CLEAR,
     /**
