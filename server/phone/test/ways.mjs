@@ -153,7 +153,7 @@ export async function takenBack({ url, codeFor, office }) {
     await tab.waitForFunction(() => document.querySelectorAll('a.place').length > 2);
     assert.ok((await found()).every((tag) => tag.startsWith('W-')));
     await tab.getByRole('searchbox').fill('nothing like that');
-    await tab.getByText('Nothing like that is here.').waitFor();
+    await tab.locator('main').getByText('Nothing like that is here.').waitFor();
     await tab.getByRole('searchbox').fill('');
     await tab.getByLabel('In which order').selectOption('tag');
     await tab.waitForFunction(() => document.querySelector('a.place strong')?.textContent.startsWith('Q-'));
