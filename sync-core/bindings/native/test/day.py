@@ -264,7 +264,7 @@ def the_readmes_example(folder, server):
                "print": lambda *words: said.append(" ".join(map(str, words)))}
     exec(compile(text, "README.md", "exec"), answers)
     printed = "\n".join(said)
-    for wanted in ("Reed Court ['Q-1']", "tight Tight: 2 to 3 thou", "0 records still wait", "Q-1 clearance 1E"):
+    for wanted in ("Reed Court ['Q-1', 'Z-77']", "tight Tight: 2 to 3 thou", "0 records still wait", "Q-1 clearance 1E"):
         assert wanted in printed, f"{wanted} is not in:\n{printed}"
     assert answers["kit"].status().waiting == 0
 
@@ -334,7 +334,9 @@ def day(folder, server):
     pia.kit.watch(told)
     mark = pia.kit.status().mark
     visit_id = a_visit(pia.kit, machine)
-    assert told.documents == {machine} == set(pia.kit.moved(mark).documents) and not told.fail
+    # The machine of the visit, and the one that the list lacked.
+    moved = set(pia.kit.moved(mark).documents)
+    assert told.documents == moved and machine in moved and len(moved) == 2 and not told.fail
     pia.kit.watch(None)
 
     # The book survives its program: closed and opened again, everything is there and still due.
