@@ -268,7 +268,8 @@ pub(crate) fn may_be_let_in(store: &Store, roster: &Roster, waiting: &Quarantine
     Ok((opened, site))
 }
 
-fn entry_of(opened: &Opened) -> Entry {
+/// A record as the book holds it.
+pub(crate) fn entry_of(opened: &Opened) -> Entry {
     Entry { device: opened.device, record: opened.record.clone(), sha256: opened.sha256 }
 }
 

@@ -13,7 +13,6 @@ use crate::allowance::Allowance;
 use crate::book::BookError;
 use crate::delivery::{Brought, Delivery};
 use crate::frontier::Frontier;
-use crate::ledger::Entry;
 use crate::rights::{Place, Site};
 use crate::store::{Known, Store, Taken};
 
@@ -105,8 +104,7 @@ impl Pending<'_> {
             self.flush()?;
         }
         self.bytes += bytes;
-        let named = |entry: &Entry| Receipted { record: entry.record.id, sha256: entry.sha256 };
-        let new = checked.iter().filter(|c| !c.held).map(|c| (named(&c.entry), c.entry.device)).collect();
+        let new = checked.iter().filter(|c| !c.held).map(|c| (c.entry.receipted(), c.entry.device)).collect();
         let mut opens = false;
         for checked in &checked {
             opens = opens || self.opens(&checked.entry.record.body)?;

@@ -14,7 +14,7 @@ use ed25519_dalek::{Signature, Signer, SigningKey, VerifyingKey};
 use sha2::{Digest, Sha256};
 use shared::bytes::Bytes32;
 use shared::ids::{DeviceId, ShopId};
-use shared::record::{LARGEST_RECORD, Record, RecordError};
+use shared::record::{LARGEST_RECORD, Receipted, Record, RecordError};
 
 /// Content type of the payload: a record of this book.
 pub const RECORD_TYPE: &str = "application/vnd.tappetbook.record+cbor";
@@ -139,6 +139,12 @@ fn open_other(bytes: &[u8]) -> Result<Opened, EnvelopeError> {
 }
 
 impl Opened {
+    /// What a receipt for it names.
+    #[must_use]
+    pub const fn receipted(&self) -> Receipted {
+        Receipted { record: self.record.id, sha256: self.sha256 }
+    }
+
     /// Verifies the signature strictly, over the bytes received.
     ///
     /// # Errors

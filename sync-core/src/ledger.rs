@@ -27,10 +27,16 @@ pub struct Entry {
 }
 
 impl Entry {
+    /// What a receipt for it names.
+    #[must_use]
+    pub const fn receipted(&self) -> Receipted {
+        Receipted { record: self.record.id, sha256: self.sha256 }
+    }
+
     /// Whether a receipt of the shop is for this record.
     #[must_use]
     pub fn is_named_by(&self, arrival: &Arrival) -> bool {
-        arrival.records.iter().any(|named| named.record == self.record.id && named.sha256 == self.sha256)
+        arrival.records.contains(&self.receipted())
     }
 }
 

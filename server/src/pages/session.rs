@@ -1,6 +1,6 @@
 //! Who is signed in at a browser. Held in memory, and kept in the shop's database so that a restart signs nobody out; with the same limits.
 //!
-//! The browser holds 32 random bytes, the server their SHA-256 only: what forms carry is made from the bytes anew. What a person may do
+//! The browser holds 32 random bytes, the server their SHA-256 only: what forms carry is made from the bytes each time. What a person may do
 //! is not kept here: the role is looked up at every request.
 
 use std::fmt;
@@ -278,7 +278,7 @@ mod tests {
             sessions.take_in(&kept, &moment(steady_ms, wall_ms));
             sessions.seen(key.text(), false, &moment(steady_ms, wall_ms))
         };
-        // Begun anew, its steady clock begins anew.
+        // After a restart its steady clock begins at nothing.
         let seen = after(5, 12 * HOUR - 1).unwrap();
         assert_eq!((seen.person, seen.unit, seen.form_token), (person(1), Some(LengthUnit::Mm), form_token(key.text())));
         assert!(after(5, 12 * HOUR).is_none(), "two idle hours end it over a restart too");

@@ -232,7 +232,7 @@ async fn let_in(state: &ServerState, desk: &Desk, to: &str, pending: Option<Pend
     }
 }
 
-/// What was sent after a sign-in had ended, to be sent once more: whoever signed in now sees what it is, and that it is in their name.
+/// What was sent after a sign-in had ended, to be sent once more: the person who signed in now sees what it is, and that it is in their name.
 fn taken_up(key: &Key, desk: &Desk, pending: &Pending, to: &str) -> Markup {
     bare(
         "Send it again",

@@ -38,7 +38,7 @@ const _: () = {
     // A device's offer is a page and travels within a body, even where nothing in it can be compressed.
     assert!(PAGE_BYTES + LARGEST_CHANGE + FACTS <= LARGEST_BODY);
     assert!(LARGEST_BODY <= LARGEST_PLAIN);
-    // Receipts that a page ends before go beside it; a record has one, and neither is longer than the other by much.
+    // Receipts that lie beyond a page go beside it. At worst each record on it has one of its own, about as long as itself.
     assert!(2 * PAGE_BYTES + BESIDE <= LARGEST_PLAIN);
     assert!(MOST_RECORDS * LARGEST_RECORD + FACTS + BESIDE <= LARGEST_PLAIN, "any change at all can be handed out");
 };

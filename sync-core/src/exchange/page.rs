@@ -54,7 +54,7 @@ struct Filling<'a> {
     bytes: usize,
     /// Something that was asked for did not fit.
     cut: bool,
-    /// How far into the log each document is on the page; less than all of it where the page ended within it.
+    /// How far into the log each document is on the page, where its parts are handed out one by one.
     reached: BTreeMap<DocId, u64>,
 }
 
@@ -188,7 +188,6 @@ impl Filling<'_> {
             return Ok(Added::Nothing);
         }
         self.bytes += bytes;
-        self.reached.insert(doc, u64::MAX);
         self.answer(doc).packs.extend(parts.into_iter().map(|part| Blob(part.pack)));
         Ok(Added::All)
     }

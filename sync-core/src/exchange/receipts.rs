@@ -17,15 +17,12 @@ use crate::store::Store;
 
 /// The shop's receipts that a document holds for some of its records, but those that are among the records themselves.
 pub(super) fn of_records<'r>(store: &Store, doc: DocId, records: impl Iterator<Item = &'r Blob>) -> Result<Vec<Blob>, BookError> {
-    let records: BTreeSet<Receipted> = records
-        .filter_map(|Blob(bytes)| envelope::open(bytes).ok())
-        .map(|opened| Receipted { record: opened.record.id, sha256: opened.sha256 })
-        .collect();
+    let records: BTreeSet<Receipted> =
+        records.filter_map(|Blob(bytes)| envelope::open(bytes).ok()).map(|opened| opened.receipted()).collect();
     let mut found = Vec::new();
     for entry in store.ledger_of(doc)?.entries() {
-        let itself = Receipted { record: entry.record.id, sha256: entry.sha256 };
         if let Body::Arrival(arrival) = &entry.record.body
-            && !records.contains(&itself)
+            && !records.contains(&entry.receipted())
             && arrival.records.iter().any(|named| records.contains(named))
             && let Some(held) = store.held(entry.record.id)?
         {

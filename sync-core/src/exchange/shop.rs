@@ -13,7 +13,7 @@ use super::closed;
 use super::cursor::{self, Standing};
 use super::page::{Manner, Page, next_page};
 use super::vouch::vouch;
-use crate::admission::{Gate, may_be_let_in};
+use crate::admission::{Gate, entry_of, may_be_let_in};
 use crate::admitting::{Admitted, Outcome, admit};
 use crate::allowance::Allowance;
 use crate::append::{append_on, append_signed, follow_roster};
@@ -318,7 +318,7 @@ impl Book {
         for pos in position + 1..=self.store.log_end()? {
             for change in self.store.changes_at(pos)? {
                 let opened = change.recipe.records.iter().filter_map(|bytes| envelope::open(&bytes.0).ok());
-                written.entry(change.doc).or_default().extend(opened.map(|o| Receipted { record: o.record.id, sha256: o.sha256 }));
+                written.entry(change.doc).or_default().extend(opened.map(|opened| opened.receipted()));
             }
         }
         let receipt = Receipt::measured(now.wall_ms, 0, 0);
@@ -362,9 +362,8 @@ impl Book {
         let (opened, Site { place, .. }) = may_be_let_in(&self.store, &before, &waiting)?;
         let actor = self.actor();
         let roster = self.store.atomically(|store| {
-            let named = Receipted { record: opened.record.id, sha256: opened.sha256 };
-            let device = opened.device;
-            let signed = vec![(Entry { device, record: opened.record.clone(), sha256: opened.sha256 }, waiting.bytes.clone())];
+            let (named, device) = (opened.receipted(), opened.device);
+            let signed = vec![(entry_of(&opened), waiting.bytes.clone())];
             append_signed(store, actor, waiting.doc, place, signed, now.wall_ms, true)?;
             let receipt = Receipt::measured(now.wall_ms, 0, ONE_WAY_UNCERTAINTY_MS);
             let mut taking =

@@ -148,7 +148,7 @@ pub struct SheetCounts {
     pub holds: usize,
     /// Slots to be measured again.
     pub recheck: usize,
-    /// People of whom something came in.
+    /// People whose records came in.
     pub people: usize,
     /// Records that came in.
     pub records: usize,

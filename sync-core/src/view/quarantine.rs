@@ -6,13 +6,13 @@
 use serde::Serialize;
 use shared::ids::{PersonId, RecordId};
 use shared::length::LengthUnit;
-use shared::record::{Arrival, Body, ClockEvidence, FindingKind, Receipted, Record};
+use shared::record::{Arrival, Body, ClockEvidence, FindingKind, Record};
 use shared::slot::Slot;
 
 use super::bounds::MOST_LINES;
 use super::history::by;
 use super::{describe, short};
-use crate::admission::may_be_let_in;
+use crate::admission::{entry_of, may_be_let_in};
 use crate::book::{Book, BookError};
 use crate::envelope::{self, Opened};
 use crate::ledger::{Entry, Ledger};
@@ -197,15 +197,11 @@ impl Told<'_> {
     }
 }
 
-fn entry_of(opened: &Opened) -> Entry {
-    Entry { device: opened.device, record: opened.record.clone(), sha256: opened.sha256 }
-}
-
 /// The receipt with which the office would let a record in now. Its own id comes behind every other; it is written nowhere.
 fn let_in(opened: &Opened, roster: &Roster, now: &Moment) -> Entry {
     let shop = roster.root.shop;
     let arrival = Arrival {
-        records: vec![Receipted { record: opened.record.id, sha256: opened.sha256 }],
+        records: vec![opened.receipted()],
         at: now.wall_ms,
         skew_ms: 0,
         uncertainty_ms: 0,
