@@ -6,7 +6,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use shared::bytes::Bytes32;
 use shared::ids::{DeviceId, PersonId, PropertyId, RecordId, ShopId};
-use shared::record::{Body, Device, Record, ShopCard};
+use shared::record::{Body, Device, Record, RoleGrant, ShopCard};
 use shared::role::Role;
 
 use crate::ledger::{Entry, Ledger};
@@ -49,6 +49,42 @@ const LAST_ID: RecordId = RecordId::from_bytes([u8::MAX; 16]);
 
 /// A place in time: corrected time, and among equal times by what had seen what.
 type InTime = (i64, usize, RecordId);
+
+/// A grant of a role, or its taking away.
+struct Grant<'a> {
+    entry: &'a Entry,
+    given: &'a RoleGrant,
+    in_time: InTime,
+    /// Not yet: at the end of time.
+    arrived_ms: i64,
+    /// The office decided that it counts, whatever its author's role on arrival.
+    released: bool,
+}
+
+impl<'a> Grant<'a> {
+    fn of(entry: &'a Entry, ledger: &Ledger) -> Option<Self> {
+        let Body::Role(given) = &entry.record.body else { return None };
+        let id = entry.record.id;
+        let (arrived_ms, released) = ledger.receipt(id).map_or((i64::MAX, false), |receipt| (receipt.at_ms, receipt.released));
+        Some(Self { entry, given, in_time: (ledger.time(id).ms, ledger.depth(id), id), arrived_ms, released })
+    }
+
+    fn enter(&self, roles: &mut Roles) {
+        roles.entry(self.given.person).or_default().insert(self.in_time, self.given.role);
+    }
+
+    fn may_be_by(&self, role: Option<Role>) -> bool {
+        rights::may_write(&self.entry.record, role, false, &Target::default()).is_ok()
+    }
+
+    /// Its author's role when it arrived. What it says of its author itself came after.
+    fn role_on_arrival(&self, roles: &Roles) -> Option<Role> {
+        let others = roles.get(&self.entry.record.by)?.iter().filter(|(at, _)| **at != self.in_time);
+        let mut others = others.map(|(at, role)| (at.0, *role)).peekable();
+        let first = others.peek().map(|(_, role)| *role);
+        others.take_while(|(at, _)| *at <= self.arrived_ms).last().map(|(_, role)| role).or(first).flatten()
+    }
+}
 
 /// The roster at one state of its document.
 #[derive(Debug, Clone)]
@@ -111,46 +147,54 @@ impl Roster {
         roster
     }
 
-    /// Reads grants of roles twice. In the order in which they arrived at the shop: each by the roles that those before it have made, as
+    /// Reads grants of roles. First in the order in which they arrived at the shop: each by the roles that those before it have made, as
     /// the shop judged it then. So nobody who lost a role can give it back by a grant with an earlier time, nor can two people who take
-    /// each other's role away leave it open who was first. Then those that held in the order of their time: what was granted after a
-    /// dismissal that the shop had not heard of yet does not count.
+    /// each other's role away leave it open who was first.
+    ///
+    /// A dismissal may reach the shop late. So those that held are asked once more by the roles as they are known now: what was granted
+    /// after it, or arrived after it with an earlier time, does not count. Each round only takes grants away, so the rounds end.
     fn read_roles(&mut self, ledger: &Ledger, voids: Option<&Self>) {
         let mut grants: Vec<_> = ledger
             .entries()
-            .filter_map(|entry| match &entry.record.body {
-                Body::Role(grant) => {
-                    let id = entry.record.id;
-                    let arrived_ms = ledger.receipt(id).map(|receipt| receipt.at_ms);
-                    let in_time = (ledger.time(id).ms, ledger.depth(id), id);
-                    Some((arrived_ms.unwrap_or(i64::MAX), in_time, entry, grant))
-                }
-                _ => None,
-            })
-            .filter(|(_, (.., id), ..)| voids.is_none_or(|roster| ledger.voided_by(*id, roster).is_none()))
+            .filter_map(|entry| Grant::of(entry, ledger))
+            .filter(|grant| voids.is_none_or(|roster| ledger.voided_by(grant.in_time.2, roster).is_none()))
             .collect();
         // What the shop states itself has no receipt, and needs none.
-        grants.sort_by_key(|(arrived, in_time, entry, _)| {
-            let of_shop = self.is_shops(entry);
-            (if of_shop { in_time.0 } else { *arrived }, !of_shop, *in_time)
+        grants.sort_by_key(|grant| {
+            let of_shop = self.is_shops(grant.entry);
+            (if of_shop { grant.in_time.0 } else { grant.arrived_ms }, !of_shop, grant.in_time)
         });
         let mut held = Vec::with_capacity(grants.len());
-        for (_, in_time, entry, grant) in grants {
-            if rights::had_right(entry, ledger, self).is_ok() {
-                self.roles.entry(grant.person).or_default().insert(in_time, grant.role);
-                held.push((in_time, entry, grant));
+        for grant in grants {
+            if rights::had_right(grant.entry, ledger, self).is_ok() {
+                grant.enter(&mut self.roles);
+                held.push(grant);
             }
         }
-        held.sort_by_key(|(in_time, ..)| *in_time);
+        held.sort_by_key(|grant| grant.in_time);
         let on_arrival = std::mem::take(&mut self.roles);
-        for (in_time, entry, grant) in held {
-            let of_author = |roles: &Roles| role_in(roles.get(&entry.record.by)?, in_time.0);
-            // Before a person's first grant the role of that grant holds: clocks are seconds apart.
-            let role = if self.roles.contains_key(&entry.record.by) { of_author(&self.roles) } else { of_author(&on_arrival) };
-            if self.is_shops(entry) || rights::may_write(&entry.record, role, false, &Target::default()).is_ok() {
-                self.roles.entry(grant.person).or_default().insert(in_time, grant.role);
+        loop {
+            self.roles = self.in_order_of_time(&held, &on_arrival);
+            let asked = held.len();
+            held.retain(|grant| self.is_shops(grant.entry) || grant.released || grant.may_be_by(grant.role_on_arrival(&self.roles)));
+            if held.len() == asked {
+                return;
             }
         }
+    }
+
+    /// The roles that grants make in the order of their time, each by those before it.
+    fn in_order_of_time(&self, held: &[Grant<'_>], on_arrival: &Roles) -> Roles {
+        let mut roles = Roles::new();
+        for grant in held {
+            let author = grant.entry.record.by;
+            // Before a person's first grant the role of that grant holds: clocks are seconds apart.
+            let known = roles.get(&author).or_else(|| on_arrival.get(&author));
+            if self.is_shops(grant.entry) || grant.may_be_by(known.and_then(|changes| role_in(changes, grant.in_time.0))) {
+                grant.enter(&mut roles);
+            }
+        }
+        roles
     }
 
     fn is_shops(&self, entry: &Entry) -> bool {

@@ -128,6 +128,16 @@ fn a_shop_that_forgot_a_dismissal_decides_nothing_by_it() {
     }
 }
 
+/// The shop hears of the dismissal only after the deed, whose date is before it.
+#[test]
+fn what_arrives_while_a_dismissal_is_on_its_way_decides_nothing_in_the_end() {
+    for deed in [Deed::GivesRole(3, Role::Office), Deed::VoidsRecord(0), Deed::ChangesSettings] {
+        let read = Act::Read { phone: phone(1), machine: 0, valve: 0, go: 4, cut: None };
+        let on_its_way = Act::Role { phone: BOOKKEEPER, role: 3 };
+        told(vec![read, exchange(phone(1)), on_its_way, by(BOOKKEEPER, decides(deed)), exchange(0)]);
+    }
+}
+
 #[test]
 fn somebody_without_a_role_is_sent_nothing() {
     for closed in [Closed::Machine(0), Closed::Property] {

@@ -167,6 +167,44 @@ fn what_was_granted_after_a_dismissal_ceases_to_count_when_the_shop_hears_of_it(
     clean(&crew);
 }
 
+/// The same with a grant of an earlier time: it came after the dismissal, which was on its way. What the office let in counts.
+#[test]
+fn what_arrived_after_a_dismissal_ceases_to_count_when_the_shop_hears_of_it() {
+    let (mut crew, _, [lead, tech, _]) = Crew::of_three(26);
+    let other = crew.join("Other office", Role::Office);
+    crew.level_all();
+    let (me, friend, before) = (crew.phones[other].person, crew.phones[lead].person, crew.phones[tech].person);
+    crew.on(other, |book, hand| book.set_role(before, Some(Role::Helper), hand).unwrap());
+    crew.level(other);
+    crew.on(other, |book, hand| book.set_role(friend, Some(Role::Office), hand).unwrap());
+    crew.wait_min(10);
+    crew.on(0, |book, hand| book.set_role(me, None, hand).unwrap());
+    crew.wait_min(10);
+    crew.level(other);
+    let roles = |book: &sync_core::book::Book| [me, friend, before].map(|person| book.roster().unwrap().role_now(person));
+    assert_eq!(roles(&crew.shop), [Some(Role::Office), Some(Role::Office), Some(Role::Helper)], "nobody at the shop could know");
+    crew.level(0);
+    crew.level_all();
+    for book in [&crew.shop, &crew.phones[0].book, &crew.phones[tech].book] {
+        assert_eq!(roles(book), [None, Some(Role::Lead), Some(Role::Helper)]);
+    }
+    clean(&crew);
+}
+
+/// What takes the author's own right away was written with that right.
+#[test]
+fn an_office_person_lays_down_the_own_role() {
+    let mut crew = Crew::new(27);
+    let other = crew.join("Other office", Role::Office);
+    crew.level_all();
+    let me = crew.phones[other].person;
+    crew.on(other, |book, hand| book.set_role(me, Some(Role::Tech), hand).unwrap());
+    crew.wait_min(10);
+    crew.level_all();
+    assert_eq!(crew.shop.roster().unwrap().role_now(me), Some(Role::Tech));
+    clean(&crew);
+}
+
 /// A lead proposes an engine card, and a helper's ruling lets it in, which the office released: no visit is judged by it.
 #[test]
 fn a_ruling_without_the_right_puts_no_engine_card_in_force() {
