@@ -14,6 +14,7 @@ mod args;
 mod ask;
 mod commands;
 mod copied;
+mod files;
 mod given;
 mod level;
 mod outcome;

@@ -5,9 +5,10 @@
 //! roster, so that it knows the devices that signed. The receiver checks every signature and right itself, and offers all
 //! that was new to it to the shop, once: a receipt in a bundle may be of a shop since put back from a backup.
 
+mod salvage;
+
 use std::cell::Cell;
 use std::collections::BTreeSet;
-use std::path::Path;
 
 use serde::Serialize;
 use shared::bytes::{Blob, Bytes16};
@@ -26,7 +27,9 @@ use crate::identity::Identity;
 use crate::moment::Moment;
 use crate::rights::Place;
 use crate::roster::Roster;
-use crate::store::{Known, Salvage, Store};
+use crate::store::{Known, Store};
+
+pub use salvage::{Salvaged, salvage};
 
 /// What a bundle carries.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -63,38 +66,6 @@ pub struct Taken {
     pub refused: Vec<RefusedLine>,
     /// Records taken out of changes that could not be taken as they were.
     pub saved: usize,
-}
-
-/// What was saved of a damaged book.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Salvaged {
-    /// A bundle's bytes, for another device of the shop to take in.
-    pub bytes: Vec<u8>,
-    /// Documents in it, beside the roster and the engines.
-    pub documents: usize,
-    /// Changes in it that the shop is not known to hold.
-    pub changes: usize,
-    /// Parts of the log that cannot be read.
-    pub unreadable: usize,
-}
-
-/// Of a book that does not open any more, what can still be read and is not at the shop, as a bundle. `path` is a copy of its file and of
-/// the log beside it: SQLite may tidy what it opens.
-///
-/// # Errors
-/// [`BookError::Message`] where it is more than a bundle holds; the store, where not even whose book it is can be read.
-pub fn salvage(path: &Path, now: &Moment) -> Result<Salvaged, BookError> {
-    let Salvage { identity, changes, unsent, unreadable } = Store::salvage(path)?;
-    let shop = identity.root.shop;
-    let common = [shop.roster(), shop.engines()];
-    let documents = changes.keys().filter(|doc| !common.contains(doc)).count();
-    let docs: Vec<BundledDoc> =
-        changes.into_iter().map(|(id, recipes)| BundledDoc { id, recipes: recipes.into_iter().map(ShortRecipe::from).collect() }).collect();
-    if docs.iter().map(|doc| weight(&doc.recipes)).sum::<usize>() > LARGEST_PLAIN {
-        return Err(BookError::Message("this is more than one bundle holds; nothing was written, and the book is as it was".to_owned()));
-    }
-    let bytes = written(&identity, docs, now)?;
-    Ok(Salvaged { bytes, documents, changes: unsent, unreadable })
 }
 
 /// What changes take in a bundle, in bytes, about.

@@ -171,6 +171,38 @@ fn the_power_goes_at_every_single_operation_of_closing() {
     assert_eq!(hits.all(), hits.of(Phase::Closing, Part::Main) + hits.of(Phase::Closing, Part::Log), "{hits}");
 }
 
+/// The step that fills the log has it copied into the book's own file. What was kept before it is in the log until the copy is whole.
+#[test]
+fn the_power_goes_at_operations_of_a_checkpoint() {
+    let (begun, before, note) = begun("checkpoint");
+    let copied = |disk: &Disk| disk.operations().of(Phase::Checkpoint, Part::Main);
+    let disk = Disk::new("checkpoint-due", &begun);
+    let mut dice = Dice::new(3);
+    let mut book = Book::over(disk.open().unwrap(), &mut dice).unwrap();
+    let mut start = begun;
+    let mut kept = vec![before];
+    while copied(&disk) == 0 {
+        start = disk.image();
+        kept.extend(note(&mut book, &mut dice));
+        assert!(kept.len() < 2_000, "the log is never copied");
+    }
+    // The step that had it copied comes again, on each disk.
+    kept.pop();
+    let step = |disk: &Disk, arm: &dyn Fn(), dice: &mut Dice| {
+        let mut book = Book::over(disk.open().unwrap(), dice).unwrap();
+        arm();
+        let done = note(&mut book, dice);
+        disk.keep_power();
+        disk.close(Some(book));
+        done
+    };
+    let every = usize::try_from(copied(&disk) / 60).unwrap() + 1;
+    let hits = at_each_operation("a checkpoint", &start, (every, 3), step, |book, _| {
+        assert!(kept.iter().all(|id| book.store().held(*id).unwrap().is_some()));
+    });
+    assert!(hits.of(Phase::Checkpoint, Part::Main) > 3 * 20, "{hits}");
+}
+
 /// Of a new book, and of one whose log was left by a power cut.
 #[test]
 fn the_power_goes_at_every_single_operation_of_opening() {

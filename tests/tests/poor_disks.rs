@@ -81,7 +81,7 @@ fn what_a_damaged_book_has_alone_is_saved() {
         let lost = 40 - saved.changes;
         assert!(lost == 0 || saved.unreadable > 0, "page {page}: {lost} changes are gone, and nothing says so");
         lost_all += usize::from(lost == 40);
-        let taken = crew.phones[lead].book.take_bundle(&saved.bytes, &now).unwrap();
+        let taken = crew.phones[lead].book.take_bundle(&saved.bundles[0], &now).unwrap();
         assert!(taken.refused.is_empty(), "page {page}: {taken:?}");
     }
     assert!(saved_some * 10 >= pages * 8, "{saved_some} of {pages} pages");

@@ -1,6 +1,5 @@
 //! `tappet bundle`: from truck to truck, where there is no signal.
 
-use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
 
 use serde_json::json;
@@ -10,6 +9,7 @@ use sync_core::bundle::{self, Load};
 use crate::copied::Copied;
 use crate::environment::Environment;
 use crate::exit::Failure;
+use crate::files;
 use crate::outcome::Outcome;
 use crate::session::Session;
 use crate::show;
@@ -64,7 +64,7 @@ fn make(args: &MakeArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failu
     let load = if named.is_empty() { Load::Unsent } else { Load::Documents(named) };
     let now = session.env.now();
     let made = session.book.make_bundle(&load, &now)?;
-    write_new(&args.file, &made.bytes)?;
+    files::write_new(&args.file, &made.bytes)?;
     let text = format!(
         "Written to {}: {}, {} that the shop does not have yet, {} bytes. Everything stays here too, and still goes to the shop with the next exchange. The other device takes it in with tappet bundle take.",
         args.file.display(),
@@ -77,7 +77,7 @@ fn make(args: &MakeArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failu
 }
 
 fn take(args: &TakeArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
-    let bytes = read_bounded(&args.file)?;
+    let bytes = files::read_at_most(&args.file, LARGEST_PLAIN)?;
     let now = session.env.now();
     let taken = session.book.take_bundle(&bytes, &now)?;
     let roster = session.book.roster()?;
@@ -105,12 +105,18 @@ fn take(args: &TakeArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failu
 pub(crate) fn salvage(args: &SalvageArgs, book: &Path, env: &mut Environment<'_>) -> Result<Outcome, Failure> {
     let copy = Copied::of(book)?;
     let saved = bundle::salvage(&copy.book, &env.now())?;
-    write_new(&args.file, &saved.bytes)?;
+    let mut files = Vec::with_capacity(saved.bundles.len());
+    for (bytes, number) in saved.bundles.iter().zip(1..) {
+        let path = numbered(&args.file, number);
+        files::write_new(&path, bytes)?;
+        files.push(path.display().to_string());
+    }
     let mut text = format!(
-        "Written to {}: {} of {} that the shop is not known to have. On another device of the shop: tappet bundle take. The damaged book is as it was.",
-        args.file.display(),
+        "Written to {}: {} of {} that the shop is not known to have. On another device of the shop: tappet bundle take{}. The damaged book is as it was.",
+        files.join(", "),
         show::count(saved.changes, "change"),
         show::count(saved.documents, "document"),
+        if files.len() > 1 { ", each file in this order" } else { "" },
     );
     if saved.unreadable > 0 {
         text.push_str(&format!(
@@ -118,28 +124,34 @@ pub(crate) fn salvage(args: &SalvageArgs, book: &Path, env: &mut Environment<'_>
             show::count(saved.unreadable, "part")
         ));
     }
+    let bytes: usize = saved.bundles.iter().map(Vec::len).sum();
     let json = json!({
-        "file": args.file, "documents": saved.documents, "changes": saved.changes, "unreadable": saved.unreadable, "bytes": saved.bytes.len(),
+        "files": files, "documents": saved.documents, "changes": saved.changes, "unreadable": saved.unreadable, "bytes": bytes,
     });
     Ok(Outcome::new(&json, show::wrapped(&text, show::width(env)))?.needing(saved.unreadable > 0))
 }
 
-/// Writes a file that must not exist yet, and is on the disk when this returns.
-fn write_new(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
-    let failed = |why: std::io::Error| Failure::File { path: path.to_owned(), why: why.to_string() };
-    let mut file = std::fs::File::create_new(path).map_err(failed)?;
-    file.write_all(bytes).and_then(|()| file.sync_all()).map_err(|why| {
-        // Half a bundle is none; that it cannot be taken away either is not the news.
-        let _ = std::fs::remove_file(path);
-        failed(why)
-    })
+/// The first file has the name that was given; those after it a number before the ending.
+fn numbered(file: &Path, number: usize) -> PathBuf {
+    let Some(stem) = file.file_stem().filter(|_| number > 1) else { return file.to_owned() };
+    let mut name = stem.to_owned();
+    name.push(format!("-{number}"));
+    if let Some(ending) = file.extension() {
+        name.push(".");
+        name.push(ending);
+    }
+    file.with_file_name(name)
 }
 
-/// Reads a file, but never more than a bundle may have.
-fn read_bounded(path: &Path) -> Result<Vec<u8>, Failure> {
-    let failed = |why: std::io::Error| Failure::File { path: path.to_owned(), why: why.to_string() };
-    let file = std::fs::File::open(path).map_err(failed)?;
-    let mut bytes = Vec::new();
-    file.take(LARGEST_PLAIN as u64 + 1).read_to_end(&mut bytes).map_err(failed)?;
-    Ok(bytes)
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn files_after_the_first_have_a_number() {
+        for (file, second) in [("a/saved.bundle", "a/saved-2.bundle"), ("saved", "saved-2"), ("x.y.z", "x.y-2.z")] {
+            assert_eq!(numbered(Path::new(file), 1), Path::new(file));
+            assert_eq!(numbered(Path::new(file), 2), Path::new(second));
+        }
+    }
 }

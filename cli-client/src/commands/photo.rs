@@ -1,7 +1,6 @@
 //! `tappet photo`: notes a photo by the hash of its file, and keeps the picture for the next exchange.
 
-use std::io::Read;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use serde_json::json;
 use shared::picture::{LARGEST_PICTURE, check};
@@ -10,6 +9,7 @@ use sync_core::pictures::sha256;
 use sync_core::view::short;
 
 use crate::exit::Failure;
+use crate::files;
 use crate::outcome::Outcome;
 use crate::pictures::{pictures_of, unkept};
 use crate::session::Session;
@@ -29,7 +29,7 @@ pub(crate) struct PhotoArgs {
 
 pub(crate) fn run(args: &PhotoArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let machine = session.machine(&args.machine)?;
-    let bytes = read(&args.file)?;
+    let bytes = files::read_at_most(&args.file, LARGEST_PICTURE)?;
     let kind = check(&bytes).map_err(|error| Failure::Given(format!("{}: {error}", args.file.display())))?;
     let (sha256, size_bytes) = (sha256(&bytes), bytes.len() as u64);
     // The picture first: a record of a picture that is nowhere would say too much.
@@ -42,12 +42,4 @@ pub(crate) fn run(args: &PhotoArgs, session: &mut Session<'_, '_>) -> Result<Out
     );
     let json = json!({ "machine": machine, "record": record, "sha256": sha256, "size_bytes": size_bytes, "media_type": kind.media_type() });
     Outcome::new(&json, show::wrapped(&text, show::width(session.env)))
-}
-
-/// A file's bytes, and no more of them than tell that it is too large.
-fn read(file: &Path) -> Result<Vec<u8>, Failure> {
-    let failed = |why: std::io::Error| Failure::File { path: file.to_owned(), why: why.to_string() };
-    let mut bytes = Vec::new();
-    std::fs::File::open(file).map_err(failed)?.take(LARGEST_PICTURE as u64 + 1).read_to_end(&mut bytes).map_err(failed)?;
-    Ok(bytes)
 }

@@ -1,9 +1,7 @@
 //! `tappet office card import` and `export`: the office's engine cards as a file. What such a file may say, and what it
 //! changes, is `shared`'s matter.
 
-use std::fs::{File, OpenOptions};
-use std::io::{self, Read, Write};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use serde_json::json;
 use shared::engine_card::EngineCard;
@@ -13,6 +11,7 @@ use sync_core::book::Draft;
 use sync_core::moment::fresh_uuid;
 
 use crate::exit::Failure;
+use crate::files;
 use crate::outcome::Outcome;
 use crate::session::Session;
 use crate::show;
@@ -37,7 +36,7 @@ pub(super) struct ExportArgs {
 /// Keeps the cards of a file in one step: all of them, or none.
 pub(super) fn import(args: &ImportArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let refused = |error: CardFileError| Failure::File { path: args.file.clone(), why: error.to_string() };
-    let (listed, inches) = file::read_either(&bytes_of(&args.file)?).map_err(refused)?;
+    let (listed, inches) = file::read_either(&files::read_at_most(&args.file, LARGEST_FILE)?).map_err(refused)?;
     session.note_inches(inches);
     let known = session.book.engine_cards()?;
     let now = session.env.now();
@@ -65,7 +64,7 @@ pub(super) fn export(args: &ExportArgs, session: &mut Session<'_, '_>) -> Result
     // What is handed on can be taken in again: a card that was kept before this was looked at is named now.
     file::read(text.as_bytes()).map_err(|error| Failure::CouldNot(format!("these cards make no file ({error}); nothing was written")))?;
     let Some(path) = &args.file else { return Outcome::new(&json!({ "engine_cards": cards, "file": null }), text) };
-    write_new(path, &text)?;
+    files::write_new(path, text.as_bytes())?;
     let said = format!("{} written to {}.", counted(cards.len()), path.display());
     Outcome::new(&json!({ "engine_cards": cards, "file": path }), show::wrapped(&said, show::width(session.env)))
 }
@@ -96,19 +95,4 @@ fn without_source(card: &EngineCard) -> &'static str {
 
 fn counted(cards: usize) -> String {
     shared::text::count(cards, "card", "cards")
-}
-
-/// The bytes of a file, one more than the largest at most: a device or a pipe must not fill the memory.
-fn bytes_of(path: &Path) -> Result<Vec<u8>, Failure> {
-    let failed = |why: io::Error| Failure::File { path: path.to_owned(), why: why.to_string() };
-    let mut bytes = Vec::new();
-    File::open(path).and_then(|file| file.take(LARGEST_FILE as u64 + 1).read_to_end(&mut bytes)).map_err(failed)?;
-    Ok(bytes)
-}
-
-/// Writes a file that was not there.
-fn write_new(path: &Path, text: &str) -> Result<(), Failure> {
-    let failed = |why: io::Error| Failure::CouldNot(format!("{} cannot be written ({why}); what was there is untouched", path.display()));
-    let mut file = OpenOptions::new().write(true).create_new(true).open(path).map_err(failed)?;
-    file.write_all(text.as_bytes()).and_then(|()| file.sync_all()).map_err(failed)
 }
