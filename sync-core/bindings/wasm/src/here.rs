@@ -1,5 +1,7 @@
 //! The browser around the kit: its clocks, its randomness, its console.
 
+#![expect(clippy::disallowed_methods, reason = "this is where the browser is asked")]
+
 use shared::bytes::Bytes16;
 use sync_core::moment::Moment;
 use tappet_kit::Surroundings;
