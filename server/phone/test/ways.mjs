@@ -179,12 +179,33 @@ export async function peopleMeet({ url, codeFor, office }) {
     await tap(helper.tab, 'Hand it over');
     await heading(helper.tab, 'Handed over');
     await look(helper.tab, 'helper-handed-over');
+    // It waits for another: nothing says to go on with it, here or at the machine; it can be taken up again.
+    const goOn = { round: (tab) => tab.getByRole('link', { name: 'Go on with W-3' }), machine: (tab) => tab.getByRole('link', { name: 'Go on with the check' }) };
+    const offered = async (tab) => {
+      await tab.goto(`${url}#/round`);
+      await heading(tab, 'round');
+      const round = await goOn.round(tab).count();
+      await tab.goto(`${url}#/machine/${id}`);
+      await heading(tab, 'W-3');
+      return [round, await goOn.machine(tab).count()];
+    };
+    assert.deepEqual(await offered(helper.tab), [0, 0]);
+    await helper.tab.getByText('You handed this visit over.').waitFor();
+    await look(helper.tab, 'machine-handed-over');
+    await tap(helper.tab, 'Take it up again');
+    await heading(helper.tab, 'been through');
+    assert.deepEqual(await offered(helper.tab), [1, 1]);
+    await tap(helper.tab, 'Go on with the check');
+    await tap(helper.tab, 'Hand it over');
+    await heading(helper.tab, 'Handed over');
     await exchange(helper.tab);
 
     await exchange(tech.tab);
+    // Nor is it the tech's to go on with.
+    assert.deepEqual(await offered(tech.tab), [0, 0]);
     await tech.tab.goto(`${url}#/machine/${id}`);
     await heading(tech.tab, 'W-3');
-    await tech.tab.locator('.note').filter({ hasText: 'Ready to be signed off.' }).filter({ hasText: 'Hal Birch' }).waitFor();
+    await tech.tab.locator('.note').filter({ hasText: 'Ready to be signed off.' }).filter({ hasText: 'Hal Birch' }).first().waitFor();
     await look(tech.tab, 'machine-to-sign-off');
     await tap(tech.tab, "Sign off Hal Birch's visit");
     await heading(tech.tab, 'Sign off');
@@ -195,6 +216,19 @@ export async function peopleMeet({ url, codeFor, office }) {
     office('exchange');
     const { visits } = office('show', 'W-3');
     assert.ok(visits.every((visit) => visit.finished_ms && visit.complete), JSON.stringify(visits));
+
+    // What the shop does not take is said in words: what, by whom, and why.
+    office('office', 'unassign', 'Hal Birch', 'Third yard');
+    await helper.tab.goto(`${url}#/note/${office('show', 'T-2').machine}/machine`);
+    await helper.tab.getByLabel('What should the next one know?').fill('Written too late');
+    await tap(helper.tab, 'Keep the note');
+    await heading(helper.tab, 'T-2');
+    await tap(helper.tab, 'Exchange');
+    await helper.tab.goto(`${url}#/status`);
+    const refused = helper.tab.locator('.box.warn').filter({ hasText: 'Written too late' });
+    await refused.filter({ hasText: 'T-2' }).filter({ hasText: 'Hal Birch' }).waitFor();
+    await refused.scrollIntoViewIfNeeded();
+    await look(helper.tab, 'status-not-taken');
 
     await desk.tab.goto(`${url}#/start/${id}`);
     await desk.tab.getByText('The office does not measure').waitFor();
