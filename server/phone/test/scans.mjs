@@ -86,7 +86,7 @@ async function sheetOfTags({ shop, office, tag }) {
     assert.equal(await page.locator('#found [role=status]').isVisible(), false);
     const box = await one.locator('svg').boundingBox();
     assert.ok(Math.abs(box.width - 32 * (96 / 25.4)) < 2, `the code is ${box.width} px wide on paper`);
-    await page.screenshot({ path: path.join(pictures, 'office-tags-on-paper.png'), caret: 'initial' });
+    await page.screenshot({ path: path.join(pictures, 'office-tags-on-paper.png') });
     return drawn;
   });
 }

@@ -20,6 +20,7 @@ function ill(leastBody) {
   const [wide, high] = [document.documentElement.clientWidth, window.innerHeight];
   if (document.documentElement.scrollWidth > wide) wrong.push(`${document.documentElement.scrollWidth} px wide`);
   const main = document.getElementById('screen');
+  if (main.scrollWidth > main.clientWidth + 1) wrong.push(`the screen is ${main.scrollWidth} px wide`);
   const trouble = document.querySelector('#trouble button');
   const whole = getComputedStyle(main).overflowY === 'auto';
   const before = main.scrollTop;
@@ -46,6 +47,8 @@ function ill(leastBody) {
       }
     }
   }
+  // A mark that has the look of something else besides: two things bear one name in the style sheet.
+  for (const one of main.querySelectorAll('.mark')) if (getComputedStyle(one).borderLeftWidth !== '0px') wrong.push(`the mark "${one.textContent}" is drawn as a box`);
   main.scrollTop = before;
   const body = main.querySelector(':scope > .body, :scope > .form > .body');
   if (!whole && !trouble && body?.scrollHeight > body?.clientHeight && body.clientHeight < leastBody) wrong.push(`what is looked at is ${body.clientHeight} px high`);
@@ -65,7 +68,7 @@ export async function sizes(tab, name, pictures, all = SIZES) {
     const said = await tab.evaluate(ill, LEAST_BODY);
     const at = `${width}x${height}${text ? ` at ${text} %` : ''}`;
     wrong.push(...said.map((one) => `${name}, ${at}: ${one}`));
-    if (said.length || process.env.TAPPET_ALL_PICTURES) await tab.screenshot({ path: path.join(pictures, `${name}-${at.replaceAll(' ', '')}.png`), caret: 'initial' });
+    if (said.length || process.env.TAPPET_ALL_PICTURES) await tab.screenshot({ path: path.join(pictures, `${name}-${at.replaceAll(' ', '')}.png`) });
   }
   await tab.setViewportSize(all === SIZES ? USUAL : { width: all[1][0], height: all[1][1] });
   await tab.evaluate(() => { document.documentElement.style.fontSize = ''; });

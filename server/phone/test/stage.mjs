@@ -86,14 +86,15 @@ export async function startPhone(name, flags = []) {
 /** What a page said that it should not have: looked at when all is done. */
 export const faults = [];
 
+/** What the browser itself says: Chromium of every request without a signal; Firefox of the style that Playwright may not put in for a picture. */
+const NOT_OURS = /ERR_INTERNET_DISCONNECTED|409|401|blocked an inline style \(style-src-elem\)/;
+
 /** A tab of the phone's page. */
 export async function openTab(phone, url) {
   const tab = await phone.newPage();
-  tab.on('pageerror', (error) => { faults.push(`in the page: ${error}`); });
-  tab.on('console', (message) => {
-    // Chromium itself says so of every request without a signal; and Firefox, that axe-core may not put in the style with which it measures.
-    if (message.type() === 'error' && !/ERR_INTERNET_DISCONNECTED|409|401|blocked an inline style \(style-src-elem\)/.test(message.text())) faults.push(`in the page: ${message.text()}`);
-  });
+  const said = (text) => { if (!NOT_OURS.test(text)) faults.push(`in the page: ${text}`); };
+  tab.on('pageerror', (error) => { said(String(error)); });
+  tab.on('console', (message) => { if (message.type() === 'error') said(message.text()); });
   await tab.goto(url);
   await tab.waitForSelector('html[data-ready]', { timeout: 60_000 });
   return tab;
@@ -115,8 +116,7 @@ const axeSays = (tab) => tab.evaluate(async () => (await window.axe.run(document
 export async function look(tab, name, { office = false } = {}) {
   count += 1;
   const called = `${String(count).padStart(2, '0')}-${name}`;
-  // Without hiding the caret: for that the page would be given a style that its own rules forbid.
-  await tab.screenshot({ path: path.join(pictures, `${called}.png`), caret: 'initial' });
+  await tab.screenshot({ path: path.join(pictures, `${called}.png`) });
   faults.push(...await axeOn(tab, name));
   if (office) return;
   const theme = await tab.evaluate(() => document.documentElement.dataset.theme);

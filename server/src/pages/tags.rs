@@ -27,8 +27,10 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Que
     let lines = filter.of(state.ask(move |shop| shop.due(&now)).await?);
     let sheet = sheet(&visitor, finding::page_of(&lines, asked.from));
     let body = html! {
-        h1.no-print { "Tags" }
-        p.soft.no-print { (HOW) }
+        div.no-print {
+            h1 { "Tags" }
+            p.soft { (HOW) }
+        }
         (finding::words_form("/office/tags", &asked, "tag, what it is, place, engine"))
         @if lines.is_empty() && !asked.is_cut() { (nothing("There is no machine in the book yet. Add one under its property.")) }
         @else { (finding::found("/office/tags", &asked, lines.len(), ("machine", "machines"), &sheet)) }
@@ -44,8 +46,10 @@ pub(super) async fn of_machine(State(state): State<ServerState>, visitor: Visito
     let line = line.ok_or_else(|| Refused::from(BookError::Unknown("this book has no such machine".to_owned())))?;
     let title = format!("Tag of {}", line.tag);
     let body = html! {
-        h1.no-print { (title) }
-        p.soft.no-print { (HOW) }
+        div.no-print {
+            h1 { (title) }
+            p.soft { (HOW) }
+        }
         (sheet(&visitor, &[line]))
     };
     Ok(frame(&visitor, Place::Inside, &title, &body))
