@@ -4,7 +4,7 @@ import assert from 'node:assert/strict';
 import path from 'node:path';
 
 import { answerLeaf, begin, resume, through } from './hands.mjs';
-import { heading, look, openTab, tap } from './stage.mjs';
+import { heading, intoSight, look, openTab, tap } from './stage.mjs';
 
 const press = async (tab, digits) => {
   for (const key of digits) await tab.getByRole('button', { name: key === '.' ? 'Point' : key, exact: true }).click();
@@ -111,7 +111,7 @@ export async function odd({ tab, phone, url, office, folder }) {
   // Two checks, each with the four valves that were read in it: what a later one found takes nothing out of an earlier one.
   await machine(tab, url, office, 'Q-101');
   assert.deepEqual(await tab.locator('.valves > li').evaluateAll((rows) => rows.map((row) => row.querySelectorAll('.of-valve').length)), [4, 4]);
-  await tab.locator('.valves').scrollIntoViewIfNeeded();
+  await intoSight(tab, '.valves');
   await look(tab, 'machine-two-checks');
 
   // No engine card: both leaves are asked for, and nothing is judged.

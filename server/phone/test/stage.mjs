@@ -157,6 +157,9 @@ export async function saved(tab, act, file) {
   writeFileSync(file, Buffer.from(await tab.evaluate(async () => [...new Uint8Array(await window.saved)])));
 }
 
+/** Scrolls the last such element into sight, whether or not the screen is being drawn anew. */
+export const intoSight = (tab, selector) => tab.evaluate((which) => [...document.querySelectorAll(which)].at(-1)?.scrollIntoView({ block: 'nearest' }), selector);
+
 /** Waits until the screen's heading says something. */
 export const heading = (tab, words) => tab.locator('main h1').filter({ hasText: words }).waitFor();
 

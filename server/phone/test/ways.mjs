@@ -4,7 +4,7 @@
 import assert from 'node:assert/strict';
 
 import { begin, begun, read, readOn, through } from './hands.mjs';
-import { heading, look, openTab, startPhone, tap } from './stage.mjs';
+import { heading, intoSight, look, openTab, startPhone, tap } from './stage.mjs';
 
 const place = (tab) => tab.evaluate(() => location.hash.split('/')[1]);
 /** The browser's own Back. */
@@ -225,11 +225,11 @@ export async function peopleMeet({ url, codeFor, office }) {
     await helper.tab.getByLabel('What should the next one know?').fill('Written too late');
     await tap(helper.tab, 'Keep the note');
     await heading(helper.tab, 'T-2');
-    await tap(helper.tab, 'Exchange');
+    await exchange(helper.tab);
     await helper.tab.goto(`${url}#/status`);
     const refused = helper.tab.locator('.box.warn').filter({ hasText: 'Written too late' });
     await refused.filter({ hasText: 'T-2' }).filter({ hasText: 'Hal Birch' }).waitFor();
-    await refused.scrollIntoViewIfNeeded();
+    await intoSight(helper.tab, '.box.warn');
     await look(helper.tab, 'status-not-taken');
 
     await desk.tab.goto(`${url}#/start/${id}`);
