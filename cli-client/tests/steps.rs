@@ -36,7 +36,7 @@ fn every_verb_prints_one_json_document() {
         ("office", &["office", "--offline", "unassign", "Hans Lind", "Alder Court"], 0),
         ("office", &["office", "--offline", "card", "export", "--card", "Invented twin"], 0),
         ("office", &["office", "--offline", "settings", "--conflict-window-min", "60"], 0),
-        ("office", &["office", "--offline", "day-sheet", "--day", "2026-04-29"], 0),
+        ("office", &["office", "--offline", "day-sheet", "--day", "2026-04-28"], 0),
         ("office", &["office", "--offline", "due"], 0),
     ];
     for (device, args, code) in steps {
@@ -304,4 +304,26 @@ fn own_leaves_decide_what_is_offered() {
     assert_eq!(offered, 5 * 254, "the aim: {read}");
     assert_eq!(world.tappet("tove", &["leaves", "4", "6"]).code, 0);
     assert_eq!(world.tappet("tove", &["--json", "leaves"]).json(0)["set"]["leaves_tenth_um"], serde_json::json!([1016, 1524]));
+}
+
+/// Lists are found in by words, and one in which nothing is found does not say that it is empty.
+#[test]
+fn lists_are_found_in_by_words_and_say_where_nothing_is_found() {
+    let world = World::with_shop();
+    let office = |args: &[&str]| world.tappet("office", &[&["office", "--offline"], args].concat()).screen(0);
+    assert!(office(&["closed-days"]).contains("No day has been closed."));
+    for day in ["2026-04-28", "2026-04-29"] {
+        office(&["close-day", "--day", day]);
+    }
+    let days = |sought: &[&str]| {
+        let listed = world.tappet("office", &[&["--json", "office", "--offline", "closed-days"], sought].concat()).json(0);
+        listed["days"].as_array().unwrap().iter().map(|day| day["day"].as_str().unwrap().to_owned()).collect::<Vec<_>>()
+    };
+    assert_eq!(days(&[]), ["2026-04-29", "2026-04-28"]);
+    assert_eq!(days(&["wednesday"]), ["2026-04-29"]);
+    assert_eq!(days(&["2026", "TUESDAY"]), ["2026-04-28"]);
+    for list in ["closed-days", "properties", "machines", "cards"] {
+        let none = office(&[list, "no", "such", "thing"]);
+        assert!(none.contains("Nothing is found by that."), "{list}: {none}");
+    }
 }

@@ -19,13 +19,14 @@ import * as note from './screens/note.js';
 import * as photo from './screens/photo.js';
 import * as finish from './screens/finish.js';
 import * as leaves from './screens/leaves.js';
+import * as scan from './screens/scan.js';
 import * as status from './screens/status.js';
 import { forget, keepTyped, restore } from './typed.js';
 import words from './words/en.js';
-import { calm, complain, h, link, visible } from './ui.js';
+import { calm, complain, h, link, scroller, visible } from './ui.js';
 
 const SCREENS = {
-  enrol, round, machines, property, unlisted, machine, slot, start, check, hours, meter, finding, note, photo, finish, leaves, status,
+  enrol, round, machines, property, unlisted, machine, slot, start, check, hours, meter, finding, note, photo, finish, leaves, scan, status,
 };
 const FIRST = '/round';
 /** Where a list was scrolled to is noted so long after it rests. */
@@ -96,9 +97,9 @@ export async function draw({ quietly = false } = {}) {
 }
 
 /** Puts a screen up: what it is and what is asked, always in sight; what is to be looked at, which scrolls; what is tapped. */
-function lay({ title, ask, back, body, hand, form, moves = true, refresh, name }, quietly) {
+function lay({ title, ask, back, body, hand, form, moves = true, refresh, name, begin: started }, quietly) {
   const main = document.getElementById('screen');
-  const before = main.querySelector('.body')?.scrollTop ?? 0;
+  const before = scroller()?.scrollTop ?? 0;
   const heading = h('h1', { tabindex: '-1' }, title);
   const asked = ask ? h('p', { class: 'ask', tabindex: '-1', 'data-focus': true }, ask) : null;
   const rest = form ?? [h('div', { class: 'body', tabindex: '0' }, body ?? []), hand?.length ? h('div', { class: 'hand' }, hand) : null];
@@ -107,9 +108,11 @@ function lay({ title, ask, back, body, hand, form, moves = true, refresh, name }
   document.title = visible(`${title} · ${words.app}`);
   shown = { moves, refresh };
   restore(main);
-  follow(main.querySelector('.body'), quietly ? before : history.state?.y ?? 0);
+  const scrolls = scroller();
+  if (scrolls) scrolls.scrollTop = quietly ? before : history.state?.y ?? 0;
   toMiddle();
   if (quietly) return;
+  started?.();
   calm();
   // A question that follows on another is what is read aloud, not the heading again.
   (main.querySelector('[data-focus]') ?? heading).focus({ preventScroll: true });
@@ -120,21 +123,19 @@ function toMiddle() {
   for (const one of document.querySelectorAll('[data-middle]')) one.scrollIntoView({ block: 'nearest', inline: 'center' });
 }
 
-/** Puts what scrolls back to where it was, and notes where it is scrolled to. */
-function follow(body, place) {
-  if (!body) return;
-  body.scrollTop = place;
+/** Notes where what scrolls is scrolled to, once it rests or something is tapped: a link is left at once. */
+function follow(main) {
   let resting;
-  const mine = path();
-  const note = () => {
-    if (body.isConnected && path() === mine) history.replaceState({ ...history.state, y: body.scrollTop }, '');
+  const note = (mine) => {
+    if (path() === mine && scroller()) history.replaceState({ ...history.state, y: scroller().scrollTop }, '');
   };
-  body.addEventListener('scroll', () => {
+  main.addEventListener('scroll', ({ target }) => {
+    if (target !== scroller()) return;
     clearTimeout(resting);
-    resting = setTimeout(note, RESTS_MS);
-  }, { passive: true });
-  // A link is left at once.
-  body.addEventListener('click', note, { capture: true });
+    const mine = path();
+    resting = setTimeout(() => { note(mine); }, RESTS_MS);
+  }, { capture: true, passive: true });
+  main.addEventListener('click', () => { note(path()); }, { capture: true });
 }
 
 /** Something moved in the book: the screen is drawn anew, unless a person is in the middle of answering it. */
@@ -148,6 +149,7 @@ export function begin(given) {
   context = given;
   history.scrollRestoration = 'manual';
   keepTyped(document.getElementById('screen'));
+  follow(document.getElementById('screen'));
   window.addEventListener('resize', toMiddle);
   window.addEventListener('hashchange', () => { draw(); });
   return draw();

@@ -96,5 +96,11 @@ export function form(fields, label, act, others = []) {
 /** A list of lines that lead somewhere; nothing where it is empty. */
 export const list = (lines, kind = 'lines') => (lines.length ? h('ul', { class: kind }, lines.map((line) => h('li', null, line))) : null);
 
+/** What scrolls on the screen: what is to be looked at; all of it, where the text is too large for that (phone.css). */
+export function scroller() {
+  const main = document.getElementById('screen');
+  return getComputedStyle(main).overflowY === 'auto' ? main : main.querySelector('.body');
+}
+
 /** A word in a box: a state. */
 export const mark = (text, kind) => h('span', { class: `mark ${kind}` }, text);

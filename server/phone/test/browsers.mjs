@@ -49,7 +49,7 @@ export async function lockStillHeld({ url, code }) {
   const phone = await startPhone('held');
   try {
     const holder = await phone.newPage();
-    await holder.goto(`${url}manifest.webmanifest`);
+    await holder.goto(`${url}list.js`);
     const hold = () => holder.evaluate(() => new Promise((held) => {
       navigator.locks.request('tappetbook book.db', () => new Promise((release) => { window.release = release; held(); }));
     }));

@@ -10,6 +10,10 @@ export async function atALimit({ tab, url, office }) {
   await tab.goto(`${url}#/machine/${office('show', 'Q-104').machine}`);
   await heading(tab, 'Q-104');
   await begin(tab, '50.0');
+  await heading(tab, '1I');
+  // Drawn from the card: one cylinder, this valve marked, and no adjuster, since the card does not say where it sits.
+  assert.deepEqual([await tab.locator('.engine .head').count(), await tab.locator('.engine .this text').allTextContents()], [1, ['1I']]);
+  assert.equal(await tab.getByText('The adjuster is').count(), 0);
   await tap(tab, 'It is there');
   const offered = async () => (await tab.locator('main .hand button, main .hand a').allTextContents()).filter((words) => words !== 'Take it back');
   const first = async (words) => {

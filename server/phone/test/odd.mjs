@@ -4,7 +4,7 @@ import assert from 'node:assert/strict';
 import path from 'node:path';
 
 import { answerLeaf, begin, resume, through } from './hands.mjs';
-import { heading, look, openTab, tap } from './stage.mjs';
+import { heading, intoSight, look, openTab, tap } from './stage.mjs';
 
 const press = async (tab, digits) => {
   for (const key of digits) await tab.getByRole('button', { name: key === '.' ? 'Point' : key, exact: true }).click();
@@ -70,14 +70,14 @@ export async function odd({ tab, phone, url, office, folder }) {
   await tap(tab, 'It is there');
   await tab.locator('main.leaf-step').waitFor();
   assert.equal(await tried(), 1);
-  const before = await tab.locator('main figcaption').textContent();
+  const before = await tab.locator('main .body > .drawn figcaption').textContent();
   const goes = await tab.locator('.leaf-row .went').count();
   await tab.locator('.leaf-row .leaf')[goes ? 'first' : 'last']().click();
   await tab.locator(goes ? '.answer:not(.goes)' : '.answer.goes').click();
   await tab.locator('#trouble p').waitFor();
   await look(tab, 'leaf-that-contradicts');
   assert.equal(await tried(), 1);
-  assert.equal(await tab.locator('main figcaption').textContent(), before);
+  assert.equal(await tab.locator('main .body > .drawn figcaption').textContent(), before);
 
   // Another unit: the same leaves said otherwise, or a plain set of that unit.
   await tab.goto(`${url}#/leaves`);
@@ -108,6 +108,11 @@ export async function odd({ tab, phone, url, office, folder }) {
   await heading(tab, 'finished');
   assert.ok(await tab.locator('main li').count() > 0);
   await look(tab, 'finished-with-open');
+  // Two checks, each with the four valves that were read in it: what a later one found takes nothing out of an earlier one.
+  await machine(tab, url, office, 'Q-101');
+  assert.deepEqual(await tab.locator('.valves > li').evaluateAll((rows) => rows.map((row) => row.querySelectorAll('.of-valve').length)), [4, 4]);
+  await intoSight(tab, '.valves');
+  await look(tab, 'machine-two-checks');
 
   // No engine card: both leaves are asked for, and nothing is judged.
   await machine(tab, url, office, 'Q-103');

@@ -3,6 +3,7 @@
 import assert from 'node:assert/strict';
 import { createHash } from 'node:crypto';
 
+import { atTheDesk } from './desk.mjs';
 import { heading, look, openTab, startPhone, startServer, tap } from './stage.mjs';
 
 const sha256 = (bytes) => createHash('sha256').update(bytes).digest('hex');
@@ -38,9 +39,18 @@ export async function takePhoto(tab) {
   await tab.locator('.picture img').waitFor();
   await tab.getByRole('button', { name: 'Hour meter', exact: true }).click();
   await look(tab, 'photo');
-  await tap(tab, 'Keep the photo');
-  await heading(tab, 'Q-101');
+  // Several, one after another: the screen is empty again for the next, which is looked at and left.
+  await tap(tab, 'Keep it, and take another');
   const figure = tab.locator('figure.photo');
+  await figure.getByText('kept on this phone').waitFor();
+  assert.equal(await tab.locator('.picture img').count(), 0);
+  assert.equal(await tab.getByLabel('What it shows').inputValue(), '');
+  await look(tab, 'photo-another');
+  // It was come to from the check.
+  await tap(tab, 'Back');
+  await heading(tab, 'been through');
+  await tap(tab, 'Back');
+  await heading(tab, 'Q-101');
   await figure.getByText('kept on this phone').waitFor();
   assert.equal(await figure.count(), 1);
   await figure.scrollIntoViewIfNeeded();
@@ -69,16 +79,7 @@ export async function pictureAtShop({ tab, shop, url, office, photo }) {
   await look(tab, 'machine-photo-at-shop');
   assert.ok(!(await tab.locator('#bar').textContent()).includes('Pictures only'), 'nothing is on this phone alone');
 
-  const desk = await startPhone('office');
-  try {
-    const page = await desk.newPage();
-    await page.setViewportSize({ width: 1100, height: 900 });
-    await page.goto(`${shop}/office/first`);
-    await page.locator('input[name=code]').fill(office('office', 'device', 'code', 'Odile Marsh').code);
-    await page.locator('input[name=passphrase]').fill('four invented plain words');
-    await page.locator('input[name=again]').fill('four invented plain words');
-    await page.locator('main button').click();
-    await page.waitForURL(/\/office$/);
+  await atTheDesk({ shop, office }, async (page) => {
     // The first page there is the day sheet: the visit of the phone is in it.
     const sheet = page.locator('main');
     await sheet.getByText('Q-101').first().waitFor();
@@ -101,9 +102,7 @@ export async function pictureAtShop({ tab, shop, url, office, photo }) {
     // And nothing of it without a session.
     const out = (await fetch(at, { redirect: 'manual' })).status;
     assert.equal(out, 303);
-  } finally {
-    await desk.close();
-  }
+  });
 }
 
 /** What is refused, by the server, with its code. */

@@ -63,6 +63,9 @@ try {
   assert.ok(!said.some((text) => text.includes('No property is yours yet')), 'never said while it is filled');
   const far = [...new Set(said.flatMap((text) => text.match(/Filling this phone: [^|]*?machines/g) ?? []))];
   console.log(`      while it was filled: ${far.join('; ')}`);
+  const counts = new Set(far.map((text) => Number(/([\d,]+)(?: of [\d,]+)? machines/.exec(text)?.[1].replaceAll(',', ''))));
+  const between = [...counts].filter((n) => n > 0 && n < machines);
+  assert.ok(between.length >= 3, `machines are told as they come: ${[...counts].join(', ')}`);
   const looked = await filled.evaluate(async () => {
     const kit = await (await import('./kit/kit.js')).openKit();
     const took = [];

@@ -1,5 +1,6 @@
-// The phone's page in headless Chromium at 390 x 844 against the real server: one test after another, one line each; ends with 1 where
-// one fails, or a screen has a fault. Pictures of every screen go to pictures/. With words, only the tests whose names have them.
+// The phone's page in a headless browser at 390 x 844 against the real server: one test after another, one line each; ends with 1 where
+// one fails, or a screen has a fault. TAPPET_BROWSER says which: chromium, or firefox. Pictures of every screen go to pictures/. With
+// words, only the tests whose names have them.
 
 import assert from 'node:assert/strict';
 import path from 'node:path';
@@ -7,13 +8,16 @@ import path from 'node:path';
 import { answerLeaf, begin, read, resume, through } from './hands.mjs';
 import { measure } from './figures.mjs';
 import { atALimit } from './limits.mjs';
+import { namesThatAreNot } from './names.mjs';
 import { newerPage } from './newer.mjs';
 import { odd } from './odd.mjs';
 import { loadedAgain, lockStillHeld, neverAnswered, noFiles } from './browsers.mjs';
 import { pictureAtShop, refusals, takePhoto } from './photos.mjs';
-import { scans } from './scans.mjs';
+import { detectorOfItsOwn, scansCodes, scansTags } from './scans.mjs';
+import { canWebKit } from './driver.mjs';
 import { peopleMeet, readToTheEnd, takenBack, taps, theWays } from './ways.mjs';
-import { clear, clearPictures, faults, folder, heading, look, openTab, pictures, startPhone, startServer, tap, terminal } from './stage.mjs';
+import { refusesHonestly, walksInMemory } from './webkit.mjs';
+import { browser, clear, clearPictures, faults, folder, heading, look, openTab, pictures, saved, startPhone, startServer, tap, terminal } from './stage.mjs';
 
 clearPictures();
 const figures = {};
@@ -40,7 +44,7 @@ const phone = await startPhone('tech');
 /** Where the check is, and what was tried. */
 const state = async (tab) => ({
   title: await tab.locator('main h1').textContent(), question: await tab.locator('main .ask').textContent(),
-  tried: await tab.locator('.leaf-row .went, .leaf-row .went-not').count(), so: await tab.locator('main figcaption').textContent(),
+  tried: await tab.locator('.leaf-row .went, .leaf-row .went-not').count(), so: await tab.locator('main .body > .drawn figcaption').textContent(),
 });
 const barSays = (tab, words) => tab.waitForFunction((text) => document.getElementById('bar').textContent.includes(text), words, { timeout: 20_000 });
 
@@ -69,6 +73,10 @@ try {
   office('exchange');
   const codeFor = (who) => office('office', 'device', 'code', who).code;
   const exchanged = (person) => { try { return person('exchange'); } catch (error) { if (error.stdout) return JSON.parse(error.stdout); throw error; } };
+
+  if (browser === 'chromium') {
+    await test('every name that the scripts use is there', () => { assert.deepEqual(namesThatAreNot(), []); });
+  }
 
   let tab;
   let photo;
@@ -105,6 +113,9 @@ try {
     await heading(tab, 'Q-101');
     await look(tab, 'machine-before');
     await begin(tab, '1523.4', 'visit');
+    await heading(tab, '1I');
+    assert.deepEqual([await tab.locator('.engine .head').count(), await tab.locator('.engine .this text').allTextContents()], [2, ['1I']]);
+    await tab.getByText('The adjuster is the nut on the rocker\'s stud.').waitFor();
     await tap(tab, 'It is there');
     assert.equal(await answerLeaf(tab, 4.5), true);
     const before = await state(tab);
@@ -153,10 +164,8 @@ try {
     await heading(tab, 'Status');
     await tab.locator('dd').filter({ hasText: 'Sealed: a copy' }).waitFor();
     await look(tab, 'status-unsent');
-    const download = tab.waitForEvent('download');
-    await tap(tab, 'Save what is unsent to a file');
     const file = path.join(folder, 'unsent.bundle');
-    await (await download).saveAs(file);
+    await saved(tab, () => tap(tab, 'Save what is unsent to a file'), file);
     await tab.getByText('Saved,').first().waitFor();
     const taken = office('bundle', 'take', file);
     assert.ok(JSON.stringify(taken).includes('taken'), JSON.stringify(taken));
@@ -274,7 +283,12 @@ try {
   });
 
   await test('the office\'s QR code is read by the camera', async () => {
-    await scans({ shop, url, codeFor });
+    await scansCodes({ shop, url, codeFor });
+    await detectorOfItsOwn({ shop, url });
+  });
+
+  await test('the office prints tags; a scanned one leads to its machine, with no signal; any other is said in a sentence', async () => {
+    await scansTags({ shop, url, codeFor, office });
   });
 
   await test('a picture that is not that one, too large, no picture, of another shop, or of whoever has no right is refused', async () => {
@@ -285,9 +299,18 @@ try {
     await newerPage({ shop, code: codeFor('Pia Larkin') });
   });
 
-  await test('how large, how fast: the CPU four times slower', async () => {
-    await measure(url, codeFor('Pia Larkin'), office('show', 'Q-102').machine, figures);
-  });
+  if (browser === 'chromium') {
+    if (!canWebKit()) console.log('out   WebKitGTK: it is not installed here (Debian: webkit2gtk-driver, xvfb)');
+    else {
+      await test('WebKitGTK: the page refuses to keep what it cannot, and its screens work', async () => {
+        await refusesHonestly({ url });
+        await walksInMemory({ shop, codeFor, office });
+      });
+    }
+    await test('how large, how fast: the CPU four times slower', async () => {
+      await measure(url, codeFor('Pia Larkin'), office('show', 'Q-102').machine, figures);
+    });
+  }
 } finally {
   await phone.close();
   server.kill('SIGINT');

@@ -1,32 +1,48 @@
 // What the check plays on: the real server with an invented shop, people's terminals, phones that are browsers, axe-core, pictures.
 
 import { execFileSync, spawn } from 'node:child_process';
-import { mkdirSync, mkdtempSync, readdirSync, readFileSync, rmSync } from 'node:fs';
+import { mkdirSync, mkdtempSync, readdirSync, readFileSync, rmSync, writeFileSync } from 'node:fs';
 import { createRequire } from 'node:module';
 import { tmpdir } from 'node:os';
 import path from 'node:path';
 import { fileURLToPath } from 'node:url';
 
-import { chromium } from 'playwright-core';
+import { chromium, firefox } from 'playwright-core';
 
 import { sizes } from './sizes.mjs';
 
 const here = path.dirname(fileURLToPath(import.meta.url));
 const axe = readFileSync(createRequire(import.meta.url).resolve('axe-core/axe.min.js'), 'utf8');
 
-/** Debian's Chromium; the flags are those it is known to work with here. */
-const FLAGS = [
-  '--no-sandbox', '--disable-gpu', '--disable-quic', '--no-first-run', '--disable-background-networking', '--disable-component-update',
-  '--disable-sync',
-];
+/** A temporary folder. */
+export const folder = mkdtempSync(path.join(tmpdir(), 'tappet-phone-'));
+
+/** The browsers of Debian that are walked in, each as it is known to work here. Firefox is driven over WebDriver BiDi, which every Firefox
+ * has; it has no touch that is made up, and wants a home that is the person's own. */
+const BROWSERS = {
+  chromium: {
+    type: chromium,
+    with: {
+      executablePath: '/usr/bin/chromium', hasTouch: true,
+      args: [
+        '--no-sandbox', '--disable-gpu', '--disable-quic', '--no-first-run', '--disable-background-networking', '--disable-component-update',
+        '--disable-sync',
+      ],
+    },
+  },
+  firefox: {
+    type: firefox,
+    with: { executablePath: '/usr/bin/firefox-esr', channel: 'moz-firefox', args: [], env: { ...process.env, HOME: folder } },
+  },
+};
+/** The one that this walk is in. */
+export const browser = process.env.TAPPET_BROWSER ?? 'chromium';
 
 /** Where pictures of the screens go. */
-export const pictures = path.join(here, 'pictures');
+export const pictures = path.join(here, 'pictures', browser);
 mkdirSync(pictures, { recursive: true });
 /** Takes those of the last time away. */
 export const clearPictures = () => { for (const old of readdirSync(pictures)) rmSync(path.join(pictures, old)); };
-/** A temporary folder. */
-export const folder = mkdtempSync(path.join(tmpdir(), 'tappet-phone-'));
 
 /** The shop's server on a free port; gives its address and the office's first code. */
 export async function startServer(name = 'shop') {
@@ -59,8 +75,9 @@ export function terminal(name) {
 
 /** A phone: a browser with a profile of its own, which outlives its tabs. */
 export async function startPhone(name, flags = []) {
-  const options = { executablePath: '/usr/bin/chromium', headless: true, args: [...FLAGS, ...flags], viewport: { width: 390, height: 844 }, hasTouch: true, deviceScaleFactor: 1 };
-  const phone = await chromium.launchPersistentContext(path.join(folder, `profile-${name}`), options);
+  const { type, with: own } = BROWSERS[browser];
+  const options = { ...own, args: [...own.args, ...flags], headless: true, viewport: { width: 390, height: 844 }, deviceScaleFactor: 1 };
+  const phone = await type.launchPersistentContext(path.join(folder, `profile-${name}`), options);
   // A screen that has not come by then does not come.
   phone.setDefaultTimeout(12_000);
   return phone;
@@ -69,20 +86,27 @@ export async function startPhone(name, flags = []) {
 /** What a page said that it should not have: looked at when all is done. */
 export const faults = [];
 
+/** What the browser itself says: Chromium of every request without a signal; Firefox of the style that Playwright may not put in for a picture. */
+const NOT_OURS = /ERR_INTERNET_DISCONNECTED|409|401|blocked an inline style \(style-src-elem\)/;
+
 /** A tab of the phone's page. */
 export async function openTab(phone, url) {
   const tab = await phone.newPage();
-  tab.on('pageerror', (error) => { faults.push(`in the page: ${error}`); });
-  tab.on('console', (message) => {
-    // Chromium itself says so of every request without a signal.
-    if (message.type() === 'error' && !/ERR_INTERNET_DISCONNECTED|409|401/.test(message.text())) faults.push(`in the page: ${message.text()}`);
-  });
+  const said = (text) => { if (!NOT_OURS.test(text)) faults.push(`in the page: ${text}`); };
+  tab.on('pageerror', (error) => { said(String(error)); });
+  tab.on('console', (message) => { if (message.type() === 'error') said(message.text()); });
   await tab.goto(url);
   await tab.waitForSelector('html[data-ready]', { timeout: 60_000 });
   return tab;
 }
 
 let count = 0;
+
+/** Puts axe-core into what is shown, and gives what it finds. */
+export async function axeOn(tab, name) {
+  await tab.evaluate(axe);
+  return (await axeSays(tab)).map((one) => `axe-core, ${name}: ${one}`);
+}
 
 /** What axe-core finds on what is shown now. */
 const axeSays = (tab) => tab.evaluate(async () => (await window.axe.run(document)).violations.map((one) => `${one.id}: ${one.nodes.map((node) => node.html).join(' | ')}`));
@@ -93,8 +117,7 @@ export async function look(tab, name, { office = false } = {}) {
   count += 1;
   const called = `${String(count).padStart(2, '0')}-${name}`;
   await tab.screenshot({ path: path.join(pictures, `${called}.png`) });
-  await tab.evaluate(axe);
-  for (const one of await axeSays(tab)) faults.push(`axe-core, ${name}: ${one}`);
+  faults.push(...await axeOn(tab, name));
   if (office) return;
   const theme = await tab.evaluate(() => document.documentElement.dataset.theme);
   await tab.evaluate(() => { document.documentElement.dataset.theme = 'dusk'; });
@@ -111,6 +134,31 @@ export async function look(tab, name, { office = false } = {}) {
 export const tap = async (tab, words) => {
   await tab.locator('main, header').getByRole('button', { name: words === 'Exchange' ? /^Exchange/ : words, exact: true }).or(tab.getByRole('link', { name: words, exact: true })).first().click();
 };
+
+/** Does what saves a file, and keeps it. Firefox without a screen ends a page's own download before it is one: there it is what the page hands to
+ * the browser that is kept. */
+export async function saved(tab, act, file) {
+  if (browser === 'chromium') {
+    const download = tab.waitForEvent('download');
+    await act();
+    await (await download).saveAs(file);
+    return;
+  }
+  await tab.evaluate(() => {
+    const make = URL.createObjectURL;
+    URL.createObjectURL = (blob) => {
+      URL.createObjectURL = make;
+      window.saved = blob.arrayBuffer();
+      return make.call(URL, blob);
+    };
+  });
+  await act();
+  await tab.waitForFunction(() => window.saved);
+  writeFileSync(file, Buffer.from(await tab.evaluate(async () => [...new Uint8Array(await window.saved)])));
+}
+
+/** Scrolls the last such element into sight, whether or not the screen is being drawn anew. */
+export const intoSight = (tab, selector) => tab.evaluate((which) => [...document.querySelectorAll(which)].at(-1)?.scrollIntoView({ block: 'nearest' }), selector);
 
 /** Waits until the screen's heading says something. */
 export const heading = (tab, words) => tab.locator('main h1').filter({ hasText: words }).waitFor();

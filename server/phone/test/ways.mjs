@@ -4,7 +4,7 @@
 import assert from 'node:assert/strict';
 
 import { begin, begun, read, readOn, through } from './hands.mjs';
-import { heading, look, openTab, startPhone, tap } from './stage.mjs';
+import { heading, intoSight, look, openTab, startPhone, tap } from './stage.mjs';
 
 const place = (tab) => tab.evaluate(() => location.hash.split('/')[1]);
 /** The browser's own Back. */
@@ -82,8 +82,10 @@ export async function theWays({ url, codeFor }) {
     const scrolled = () => tab.evaluate(() => document.querySelector('main .body').scrollTop);
     await tab.evaluate(() => { document.querySelector('main .body').scrollTop = 300; });
     await tab.waitForTimeout(300);
-    await tab.locator('a.place').nth(4).click();
-    await heading(tab, 'W-');
+    // One that is in sight: nothing scrolls further to get at it.
+    const inSight = await tab.locator('a.place').evaluateAll((rows) => rows.findIndex((row) => row.getBoundingClientRect().top >= document.querySelector('main .body').getBoundingClientRect().top));
+    await tab.locator('a.place').nth(inSight).click();
+    await heading(tab, /^[A-Z]-/);
     await tap(tab, 'Back');
     await heading(tab, 'Machines');
     assert.equal(await scrolled(), 300);
@@ -179,12 +181,33 @@ export async function peopleMeet({ url, codeFor, office }) {
     await tap(helper.tab, 'Hand it over');
     await heading(helper.tab, 'Handed over');
     await look(helper.tab, 'helper-handed-over');
+    // It waits for another: nothing says to go on with it, here or at the machine; it can be taken up again.
+    const goOn = { round: (tab) => tab.getByRole('link', { name: 'Go on with W-3' }), machine: (tab) => tab.getByRole('link', { name: 'Go on with the check' }) };
+    const offered = async (tab) => {
+      await tab.goto(`${url}#/round`);
+      await heading(tab, 'round');
+      const round = await goOn.round(tab).count();
+      await tab.goto(`${url}#/machine/${id}`);
+      await heading(tab, 'W-3');
+      return [round, await goOn.machine(tab).count()];
+    };
+    assert.deepEqual(await offered(helper.tab), [0, 0]);
+    await helper.tab.getByText('You handed this visit over.').waitFor();
+    await look(helper.tab, 'machine-handed-over');
+    await tap(helper.tab, 'Take it up again');
+    await heading(helper.tab, 'been through');
+    assert.deepEqual(await offered(helper.tab), [1, 1]);
+    await tap(helper.tab, 'Go on with the check');
+    await tap(helper.tab, 'Hand it over');
+    await heading(helper.tab, 'Handed over');
     await exchange(helper.tab);
 
     await exchange(tech.tab);
+    // Nor is it the tech's to go on with.
+    assert.deepEqual(await offered(tech.tab), [0, 0]);
     await tech.tab.goto(`${url}#/machine/${id}`);
     await heading(tech.tab, 'W-3');
-    await tech.tab.locator('.note').filter({ hasText: 'Ready to be signed off.' }).filter({ hasText: 'Hal Birch' }).waitFor();
+    await tech.tab.locator('.note').filter({ hasText: 'Ready to be signed off.' }).filter({ hasText: 'Hal Birch' }).first().waitFor();
     await look(tech.tab, 'machine-to-sign-off');
     await tap(tech.tab, "Sign off Hal Birch's visit");
     await heading(tech.tab, 'Sign off');
@@ -195,6 +218,19 @@ export async function peopleMeet({ url, codeFor, office }) {
     office('exchange');
     const { visits } = office('show', 'W-3');
     assert.ok(visits.every((visit) => visit.finished_ms && visit.complete), JSON.stringify(visits));
+
+    // What the shop does not take is said in words: what, by whom, and why.
+    office('office', 'unassign', 'Hal Birch', 'Third yard');
+    await helper.tab.goto(`${url}#/note/${office('show', 'T-2').machine}/machine`);
+    await helper.tab.getByLabel('What should the next one know?').fill('Written too late');
+    await tap(helper.tab, 'Keep the note');
+    await heading(helper.tab, 'T-2');
+    await exchange(helper.tab);
+    await helper.tab.goto(`${url}#/status`);
+    const refused = helper.tab.locator('.box.warn').filter({ hasText: 'Written too late' });
+    await refused.filter({ hasText: 'T-2' }).filter({ hasText: 'Hal Birch' }).waitFor();
+    await intoSight(helper.tab, '.box.warn');
+    await look(helper.tab, 'status-not-taken');
 
     await desk.tab.goto(`${url}#/start/${id}`);
     await desk.tab.getByText('The office does not measure').waitFor();

@@ -35,6 +35,7 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Que
         @if none { (nothing("There is no machine in the book yet. Add one under its property.")) }
         @else {
             (finding::due_form("/office/due", &asked, &engines))
+            p.no-print { a href={ (asked.address("/office/tags")) "0" } { "Tags of these machines to print" } }
             (finding::found("/office/due", &asked, lines.len(), ("machine", "machines"), &list(finding::page_of(&lines, asked.from))))
         }
     };

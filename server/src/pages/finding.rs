@@ -43,7 +43,7 @@ impl Find {
     }
 
     /// The address of the same list from a line on, up to the number of the line.
-    fn address(&self, at: &str) -> String {
+    pub(super) fn address(&self, at: &str) -> String {
         let asked = [("find", &self.find), ("engine", &self.engine), ("only", &self.only), ("order", &self.order)];
         let asked = asked.into_iter().filter(|(_, text)| !text.is_empty());
         let query: String = asked.map(|(name, text)| format!("{name}={}&", words::in_query(text))).collect();

@@ -60,6 +60,7 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Nam
         (parts::history(&visitor, &view))
         div.no-print {
             h2 { "At the desk" }
+            p { a href={ "/office/machines/" (id) "/tag" } { "Its tag to print" } }
             (closing::evenings(id, &days))
             (parts::note_form(&visitor, &format!("/office/machines/{id}/note")))
             @if visitor.is_office() { (parts::card_form(&visitor, &view, &properties, &cards)) }

@@ -22,6 +22,7 @@ mod assets;
 mod chart;
 mod desk;
 mod layout;
+mod qr;
 mod words;
 
 // The pages, as the office goes through them.
@@ -44,6 +45,7 @@ mod record;
 mod ruling;
 mod service;
 mod settings;
+mod tags;
 
 use axum::Router;
 use axum::extract::DefaultBodyLimit;
@@ -88,6 +90,7 @@ fn every() -> Router<ServerState> {
         .route("/office/machines/{id}", get(machine::page))
         .route("/office/machines/{id}/note", post(machine::note))
         .route("/office/machines/{id}/card", post(machine::restate))
+        .route("/office/machines/{id}/tag", get(tags::of_machine))
         .route("/office/machines/{id}/evening", get(closing::evening))
         .route("/office/photos/{id}/{sha256}", get(photo::picture))
         .route("/office/findings/{id}/clear", post(machine::clear))
@@ -98,6 +101,7 @@ fn every() -> Router<ServerState> {
         .route("/office/visits/{id}/record.pdf", get(service::pdf))
         .route("/office/machines/{id}/season.pdf", get(service::season_pdf))
         .route("/office/due", get(due::page))
+        .route("/office/tags", get(tags::page))
         .route("/office/round", get(due::round))
         .route("/office/properties", get(properties::list).post(properties::add))
         .route("/office/properties/{id}", get(properties::page).post(properties::add_machine))

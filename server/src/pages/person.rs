@@ -5,7 +5,6 @@ use std::collections::BTreeSet;
 use axum::extract::State;
 use axum::response::{Redirect, Response};
 use maud::{Markup, html};
-use qrcode::{Color, EcLevel, QrCode};
 use shared::ids::{PersonId, PropertyId};
 use shared::role::Role;
 use shared::wire::CodeIssued;
@@ -19,13 +18,11 @@ use super::desk;
 use super::forms::{Posted, form};
 use super::layout::{Place, and_more, field, nothing, page as frame, step};
 use super::people::{devices_table, roles};
+use super::qr;
 use super::shown::Shown;
 use super::visitor::Visitor;
 use crate::problem_response::Refused;
 use crate::state::ServerState;
-
-/// Modules of nothing around a QR code: four, as ISO/IEC 18004 asks for (from memory).
-const QUIET: usize = 4;
 
 fn at(person: PersonId) -> String {
     format!("/office/people/{person}")
@@ -118,7 +115,7 @@ pub(super) async fn code(State(state): State<ServerState>, Named(person): Named<
         h1 { (title) }
         p.code { (issued.code) }
         p { "Good once, until " (visitor.local(issued.until_ms)) ". It is shown only now." }
-        (qr(&joining(&visitor.issuer, &issued)))
+        (qr::drawn(&joining(&visitor.issuer, &issued), "QR code with the shop's address and the one-time code"))
         p.soft { "The QR code opens the phone's page at this shop with the code." }
         dl {
             dt { "On a phone" } dd { "open " code { (visitor.issuer.trim_end_matches('/')) "/phone/" } " and type the code, or scan it" }
@@ -135,36 +132,9 @@ fn joining(issuer: &str, issued: &CodeIssued) -> String {
     format!("{}/phone/#/enrol/{}", issuer.trim_end_matches('/'), issued.code)
 }
 
-/// A text as a QR code; nothing where it is too long for one.
-fn qr(text: &str) -> Markup {
-    let Ok(code) = QrCode::with_error_correction_level(text, EcLevel::M) else { return html! {} };
-    let (width, dark) = (code.width(), code.to_colors());
-    let mut path = String::new();
-    for (n, _) in dark.iter().enumerate().filter(|(_, colour)| **colour == Color::Dark) {
-        path.push_str(&format!("M{} {}h1v1h-1z", n % width + QUIET, n / width + QUIET));
-    }
-    let side = width + 2 * QUIET;
-    html! {
-        svg.qr viewBox={ "0 0 " (side) " " (side) } role="img" aria-label="QR code with the shop's address and the one-time code" shape-rendering="crispEdges" {
-            path d=(path) {}
-        }
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn a_qr_code_has_its_three_corners_and_a_quiet_edge() {
-        let drawn = qr("https://book.example/phone/#/enrol/4K7QM-2ZT9A").into_string();
-        let side: usize = drawn.split("viewBox=\"0 0 ").nth(1).unwrap().split(' ').next().unwrap().parse().unwrap();
-        // The finder patterns' outer corners are dark (ISO/IEC 18004, from memory); nothing is drawn outside them.
-        for (x, y) in [(QUIET, QUIET), (side - QUIET - 1, QUIET), (QUIET, side - QUIET - 1)] {
-            assert!(drawn.contains(&format!("M{x} {y}h1")), "{x} {y}");
-        }
-        assert!(!drawn.contains(&format!("M{} ", QUIET - 1)) && !drawn.contains(&format!("M{} ", side - QUIET)), "{drawn}");
-    }
 
     #[test]
     fn the_code_is_behind_the_address() {

@@ -127,6 +127,7 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Nam
         h2 { "Machines" }
         @if here.is_empty() { (nothing("No machine is known here.")) } @else {
             (due::list(finding::page_of(&here, 0)))
+            p.no-print { a href={ "/office/tags?find=" (words::in_query(&property.name)) } { "Tags of the machines to print" } }
             @if here.len() > MOST_LISTED { p { a href={ "/office/due?find=" (words::in_query(&property.name)) } { "All " (here.len()) " machines here" } } }
          }
         @if visitor.is_office() {

@@ -16,7 +16,8 @@ use crate::pages_shown::Day;
 use crate::support::World;
 
 /// Each page with a list, words that find something on it, and what they find.
-const LISTS: [(&str, &str, &str); 5] = [
+const LISTS: [(&str, &str, &str); 6] = [
+    ("/office/tags", "a12 court", "A-12"),
     ("/office/due", "a12 court invented", "A-12"),
     ("/office/properties", "ALDER lane", "A-12 court"),
     ("/office/cards", "page 7", "Invented single"),

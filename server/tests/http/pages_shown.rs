@@ -107,14 +107,16 @@ impl Day {
     /// The addresses of all pages.
     pub(crate) async fn pages(&mut self) -> Vec<String> {
         let (world, browser) = (&self.world, &mut self.browser);
-        let mut pages: Vec<String> = ["", "/due", "/round", "/properties", "/cards", "/people", "/quarantine", "/days", "/settings"]
-            .iter()
-            .map(|path| format!("/office{path}"))
-            .collect();
+        let mut pages: Vec<String> =
+            ["", "/due", "/tags", "/round", "/properties", "/cards", "/people", "/quarantine", "/days", "/settings"]
+                .iter()
+                .map(|path| format!("/office{path}"))
+                .collect();
         let sheet = browser.page(world, "/office").await;
         pages.push(sheet.link("/office/slot?"));
         pages.push(sheet.link("/office/records/"));
         pages.push(format!("/office/machines/{}", self.machine));
+        pages.push(format!("/office/machines/{}/tag", self.machine));
         pages.push(format!("/office/visits/{}/record", self.visit));
         pages.push(format!("/office/properties/{}", self.property));
         pages.push(browser.page(world, "/office/cards").await.link("/office/cards/0"));
@@ -169,6 +171,7 @@ async fn every_page_is_there_while_the_book_is_empty() {
         ("/office", "Nothing needs you"),
         ("/office?day=2026-05-04", "Nothing came in on this day yet."),
         ("/office/due", "There is no machine in the book yet."),
+        ("/office/tags", "There is no machine in the book yet."),
         ("/office/round", "No property is worth the drive"),
         ("/office/properties", "There is no property in the book yet."),
         ("/office/cards", "There is no engine card yet."),
@@ -188,6 +191,7 @@ async fn what_is_not_there_is_a_page_that_says_so() {
     let nobody = "00000000-0000-7000-8000-000000000000";
     for (path, say) in [
         (format!("/office/machines/{nobody}"), "This book has no such machine; nothing was kept."),
+        (format!("/office/machines/{nobody}/tag"), "This book has no such machine; nothing was kept."),
         (format!("/office/records/{nobody}"), "This book has no such record; nothing was kept."),
         (format!("/office/visits/{nobody}/record"), "There is no such record"),
         (format!("/office/properties/{nobody}"), "There is no such property"),

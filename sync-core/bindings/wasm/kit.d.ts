@@ -37,6 +37,7 @@ export interface EngineCard {
   card: Id; name: string; cylinders: number; hydraulic?: true; intake?: Range; exhaust?: Range; intake_said?: Said; exhaust_said?: Said;
   source?: { manual: string; page: string };
   commercial: Interval; homeowner: Interval; past_tdc_tenth_um?: number; past_tdc_tenth_deg?: number;
+  adjuster?: { thread: unknown; rocker: 'rocker-stud-nut' | 'push-rod-end-screw' | 'valve-end-screw'; ratio_milli: number };
   firing?: { order: number[]; degrees: number[] }; ignition?: 'spark' | 'compression'; far_tenths?: number;
 }
 
@@ -142,6 +143,10 @@ export interface ContestedSlot {
 export interface Quarantined {
   id: number; record: Id | null; doc: Id; code: string; detail: string; since_ms: number; kind: string | null;
   state: 'waiting' | 'released' | 'kept-out';
+  /** A machine's tag, or what else its document is called. */ title: string;
+  /** Who stated it and in which role, the device that signed it; empty where it cannot be read. */ by_name: string; role: string; device_name: string;
+  stated_ms: number | null; /** What it says, in the person's unit. */ words: string;
+  /** What letting it in would change, a sentence each; empty once it is settled. */ would_change: string[]; can_be_let_in: boolean;
 }
 export interface Moved { mark: number; everything: boolean; documents: Id[] }
 

@@ -77,6 +77,6 @@ pub(super) fn list(args: &FindArgs, session: &mut Session<'_, '_>) -> Result<Out
             source,
         ]);
     }
-    let text = if table.is_empty() { "No engine cards yet.".to_owned() } else { table.text(show::width(session.env)) };
+    let text = if table.is_empty() { args.none("No engine cards yet.") } else { table.text(show::width(session.env)) };
     Outcome::new(&json!({ "engine_cards": cards }), text)
 }

@@ -2,14 +2,16 @@
 
 use jiff::civil::Date;
 use serde_json::json;
+use sync_core::view::bounds::MOST_DAYS_TOLD;
 
+use super::FindArgs;
 use crate::exit::Failure;
 use crate::given;
 use crate::outcome::Outcome;
 use crate::session::Session;
 use crate::show::{self, Table};
 
-/// The most closed days that are listed.
+/// The most closed days that are listed where none is sought.
 const MOST_LISTED: usize = 60;
 
 /// Arguments of `close-day`.
@@ -50,10 +52,11 @@ pub(super) fn close(args: &CloseArgs, session: &mut Session<'_, '_>) -> Result<O
     Outcome::new(&closed, show::wrapped(&text, show::width(session.env)))
 }
 
-pub(super) fn list(session: &Session<'_, '_>) -> Result<Outcome, Failure> {
-    let days = session.book.closed_days(MOST_LISTED, session.unit)?;
+pub(super) fn list(args: &FindArgs, session: &Session<'_, '_>) -> Result<Outcome, Failure> {
+    let most = if args.is_cut() { MOST_DAYS_TOLD } else { MOST_LISTED };
+    let days = args.of(session.book.closed_days(most, session.unit)?);
     let wide = show::width(session.env);
-    let mut text = "No day has been closed.".to_owned();
+    let mut text = args.none("No day has been closed.");
     if !days.is_empty() {
         let mut table = Table::new(&["Day", "Closed", "By", "Records", "Late", "Left open"]);
         for day in &days {

@@ -102,6 +102,6 @@ pub(super) fn list(args: &FindArgs, session: &mut Session<'_, '_>) -> Result<Out
             "duty": view.duty, "provisional": view.provisional,
         }));
     }
-    let text = if table.is_empty() { "No machines yet.".to_owned() } else { table.text(show::width(session.env)) };
+    let text = if table.is_empty() { args.none("No machines yet.") } else { table.text(show::width(session.env)) };
     Outcome::new(&json!({ "machines": lines }), text)
 }

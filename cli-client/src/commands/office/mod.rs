@@ -50,6 +50,16 @@ impl FindArgs {
     fn of<T: Findable>(&self, lines: Vec<T>) -> Vec<T> {
         find(lines, &self.words.join(" "))
     }
+
+    /// Whether something is sought.
+    const fn is_cut(&self) -> bool {
+        !self.words.is_empty()
+    }
+
+    /// What is said in place of a list without lines: that nothing is found, or that there is none yet.
+    fn none(&self, yet: &str) -> String {
+        if self.is_cut() { "Nothing is found by that. Without words the list has them all.".to_owned() } else { yet.to_owned() }
+    }
 }
 
 /// The office's verbs.
@@ -93,7 +103,7 @@ enum Verb {
     /// Close a day: nothing is open, or you say why it stays open
     CloseDay(day::CloseArgs),
     /// The days that were closed, and what came for them late
-    ClosedDays,
+    ClosedDays(FindArgs),
     /// How a machine stood when a day was closed
     Evening(day::EveningArgs),
     /// What is due, and where
@@ -171,7 +181,7 @@ fn act(verb: &Verb, there: bool, session: &mut Session<'_, '_>) -> Result<Outcom
         Verb::Rule(args) => rule::run(args, session),
         Verb::DaySheet(args) => day_sheet::run(args, there, session),
         Verb::CloseDay(args) => day::close(args, session),
-        Verb::ClosedDays => day::list(session),
+        Verb::ClosedDays(args) => day::list(args, session),
         Verb::Evening(args) => day::evening(args, session),
         Verb::Due(args) => due::run(args, session),
         Verb::ServiceRecord(args) => service_record::run(args, session),

@@ -96,6 +96,6 @@ pub(super) fn list(args: &FindArgs, session: &mut Session<'_, '_>) -> Result<Out
             short(&line.property),
         ]);
     }
-    let text = if table.is_empty() { "No properties yet.".to_owned() } else { table.text(show::width(session.env)) };
+    let text = if table.is_empty() { args.none("No properties yet.") } else { table.text(show::width(session.env)) };
     Outcome::new(&json!({ "properties": properties }), text)
 }

@@ -9,6 +9,6 @@ export function dueMarks(line) {
     line.hold ? mark(words.machine.hold, 'stop') : null,
     line.contested ? mark(words.machine.contested, 'warn') : null,
     line.recheck ? mark(words.machine.recheck, 'warn') : null,
-    line.open_visit ? mark(words.machine.open, 'note') : null,
+    line.open_visit ? mark(words.machine.open, 'visited') : null,
   ];
 }

@@ -1,10 +1,15 @@
-// Reading the office's QR code with the phone's camera: with the browser's own detector where it knows such codes, else with the decoder
-// that the page brings along, which is only loaded then.
+// Reading a QR code with the phone's camera: with the browser's own detector where it knows such codes, else with the decoder that the page
+// brings along, which is only loaded then. What a code means is for parts/codes.js.
 
 import { button, h } from '../ui.js';
+import words from '../words/en.js';
+import { told } from './codes.js';
 
+const said = words.scan;
 /** The decoder looks at a picture of at most so many pixels a side: more takes longer, and sees no more. */
 const MOST_PIXELS = 640;
+/** A picture is looked at so often, in ms. */
+const EACH_MS = 200;
 
 /** Whether there can be a camera: over TLS, or on loopback. */
 export const canScan = () => !!navigator.mediaDevices?.getUserMedia;
@@ -13,7 +18,7 @@ export const canScan = () => !!navigator.mediaDevices?.getUserMedia;
 async function reader() {
   const formats = await globalThis.BarcodeDetector?.getSupportedFormats().catch(() => []);
   if (formats?.includes('qr_code')) {
-    const read = await reader();
+    const detector = new globalThis.BarcodeDetector({ formats: ['qr_code'] });
     return async (video) => (await detector.detect(video))[0]?.rawValue;
   }
   const { default: decode } = await import('../decoder/jsqr.js');
@@ -29,37 +34,21 @@ async function reader() {
   };
 }
 
-/** What this page's own words say, as an error that is shown. */
-const told = (sentence) => Object.assign(new Error(sentence), { code: 'scan' });
-
-/** The code in what a QR code says: the part behind the `#` of an address of this very shop. */
-function codeIn(text, words) {
-  let url;
-  try {
-    url = new URL(text);
-  } catch {
-    throw told(words.notCode);
-  }
-  const code = url.hash.replace(/^#/, '').split('/').pop();
-  if (!code) throw told(words.notCode);
-  if (url.origin !== location.origin) throw told(words.elsewhere(url.origin));
-  return decodeURIComponent(code);
-}
-
-/** Shows the camera in a place until a QR code is seen; gives its code, or nothing where the person stops. */
-export async function scan(place, words) {
+/** Shows the camera in a place until a QR code is seen, with a sentence on what to hold before it; gives the code's text, or nothing where the
+ * person stops or leaves. */
+export async function scan(place, holding) {
   const read = await reader();
-  const stream = await navigator.mediaDevices.getUserMedia({ video: { facingMode: 'environment' } }).catch(() => { throw told(words.noCamera); });
-  const video = h('video', { playsinline: true, 'aria-label': words.scanning });
+  const stream = await navigator.mediaDevices.getUserMedia({ video: { facingMode: 'environment' } }).catch(() => { throw told(said.noCamera); });
+  const video = h('video', { playsinline: true, 'aria-label': holding });
   let stopped = false;
-  place.replaceChildren(h('p', null, words.scanning), video, button(words.stop, () => { stopped = true; }));
+  place.replaceChildren(h('p', null, holding), video, button(said.stop, () => { stopped = true; }));
   video.srcObject = stream;
   try {
     await video.play();
     while (!stopped && place.isConnected) {
       const text = await read(video);
-      if (text) return codeIn(text, words);
-      await new Promise((resolve) => { setTimeout(resolve, 200); });
+      if (text) return text;
+      await new Promise((resolve) => { setTimeout(resolve, EACH_MS); });
     }
     return null;
   } finally {

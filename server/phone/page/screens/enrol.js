@@ -1,6 +1,7 @@
 // Enrolling: the office's one-time code, typed or read from its QR code.
 
 import { exchange } from '../bar.js';
+import { oneTimeCode } from '../parts/codes.js';
 import { canScan, scan } from '../parts/scan.js';
 import { button, field, form, h, say } from '../ui.js';
 import words from '../words/en.js';
@@ -13,8 +14,8 @@ export async function show({ kit, go }, code = '') {
   const camera = h('div', { class: 'camera' });
   const scanning = canScan()
     ? button(said.scan, async () => {
-      const read = await scan(camera, said);
-      if (read) typed.value = read;
+      const text = await scan(camera, words.scan.holdCode);
+      if (text) typed.value = oneTimeCode(text);
     }, 'wide')
     : h('p', { class: 'soft' }, said.noScan);
   const fields = [h('p', null, said.lead), scanning, camera, field(said.code, typed, said.hint), field(said.name, name), h('p', { class: 'soft' }, said.signal)];

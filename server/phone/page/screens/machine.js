@@ -3,6 +3,7 @@
 import { notesOf } from '../parts/notes.js';
 import { photosOf } from '../parts/pictures.js';
 import { takeBack } from '../parts/takeback.js';
+import { handOver, ownVisit } from '../parts/visit.js';
 import { put, typed } from '../typed.js';
 import { button, field, form, h, link, list, mark } from '../ui.js';
 import words from '../words/en.js';
@@ -10,12 +11,16 @@ import words from '../words/en.js';
 const said = words.machine;
 
 export async function show(context, id) {
-  const { kit, at, status, redraw } = context;
-  const [view, open, contested, own] = await Promise.all([kit.machine(id), kit.openVisitOf(id), kit.contested(), kit.toTakeBack(id)]);
+  const { kit, at, go, status, redraw } = context;
+  const [view, { visit: open, handed }, contested, own] = await Promise.all([kit.machine(id), ownVisit(kit, id), kit.contested(), kit.toTakeBack(id)]);
   const takes = new Set(own);
   const pictures = await photosOf(kit, id, view.photos);
   const disputes = contested.filter((one) => one.doc === id);
   const hours = view.state.hours;
+  const takeUp = () => button(said.takeUp, async () => {
+    await handOver(kit, id, null);
+    go(at('check', id));
+  }, 'wide');
   return {
     title: view.tag,
     back: view.property ? at('property', view.property) : '/round',
@@ -27,7 +32,7 @@ export async function show(context, id) {
       h('details', { class: 'more' }, h('summary', null, said.more), h('div', { class: 'choices' },
         link(said.readHours, at('hours', id), 'wide'), link(said.finding, at('finding', id), 'wide'), link(said.note, at('note', id, 'machine'), 'wide'),
         link(said.photo, at('photo', id), 'wide'), link(said.changeMeter, at('meter', id), 'wide'),
-        open ? link(words.check.finish, at('finish', id), 'wide') : null)),
+        open && !handed ? link(words.check.finish, at('finish', id), 'wide') : null)),
       list(disputes.map((one) => h('a', { class: 'box warn', href: `#${at('slot', one.doc, JSON.stringify(one.slot))}` },
         h('strong', null, `${said.contested}: ${one.slot_words}`), one.readings.map((reading) => h('span', null, `${reading.words} (${reading.by})`)))), 'plain-list'),
       h('dl', { class: 'facts' },
@@ -41,7 +46,8 @@ export async function show(context, id) {
     ],
     hand: [
       status.signs_off ? othersOpen(view, open).map((one) => link(said.signOff(one.by_name), at('finish', id, 'of', one.visit), 'wide')) : null,
-      !status.measures ? h('p', null, said.officeNot) : open ? link(said.goOn, at('check', id), 'main') : link(said.begin, at('start', id), 'main'),
+      handed ? h('p', null, said.handed) : null,
+      !status.measures ? h('p', null, said.officeNot) : handed ? takeUp() : open ? link(said.goOn, at('check', id), 'main') : link(said.begin, at('start', id), 'main'),
     ].flat().filter(Boolean),
   };
 }
@@ -53,28 +59,25 @@ function card(view) {
 /** Open visits of others. */
 const othersOpen = (view, own) => view.visits.filter((one) => !one.finished_ms && one.visit !== own);
 
-/** What stands for each valve, a row for each visit in which it was read, the latest first: what one visit found is not beside what another
- * left. */
-function valves(view) {
-  const stands = view.lash.filter((one) => one.state !== 'empty');
-  if (!stands.length) return h('p', { class: 'soft' }, said.noReading);
-  const of = (visit) => stands.filter((one) => (one.visit ?? null) === visit);
-  const state = (visit) => (visit.finished_ms ? said.finished : said.visitOpen);
-  const rows = view.visits.map((visit) => [said.visit(words.when(visit.at_ms), visit.by_name, state(visit)), of(visit.visit)]);
-  const known = new Set(view.visits.map((visit) => visit.visit));
-  rows.push([said.noVisit, stands.filter((one) => !known.has(one.visit))]);
-  return list(rows.filter(([, lines]) => lines.length).map(([title, lines]) => [h('strong', { class: 'visit-of' }, title), byValve(lines)]), 'valves');
+/** What was found, set and left, a row for each check, the latest first: what one visit found is not beside what another left. */
+function valves({ checks, more }) {
+  if (!checks.length) return h('p', { class: 'soft' }, said.noReading);
+  const state = ({ visit, open }) => (visit ? (open ? said.visitOpen : said.finished) : said.noVisit);
+  return [
+    list(checks.map((check) => [h('strong', { class: 'visit-of' }, said.visit(words.when(check.at_ms), check.by, state(check))), check.valves.map(ofValve)]), 'valves'),
+    more?.checks ? h('p', { class: 'soft' }, said.earlier(more.checks)) : null,
+  ];
 }
 
-/** The readings of one visit, valve by valve, stage by stage. */
-function byValve(lines) {
-  const line = (one) => h('li', null, h('span', { class: 'stage' }, said.stage[one.stage]), ' ', one.words || said.noReading, ' ',
+/** The readings of one valve in one check, stage by stage. */
+function ofValve({ valve, ...stages }) {
+  const line = (stage, one) => h('li', null, h('span', { class: 'stage' }, said.stage[stage]), ' ', one.words, ' ',
     one.judged ? mark(said.verdict(one.judged), one.judged.verdict) : null,
     one.gross ? mark(said.gross[one.gross], 'warn') : null,
     one.state === 'contested' ? mark(said.contested, 'warn') : null,
     one.state === 'recheck' ? mark(said.recheck, 'warn') : null);
-  return [...new Set(lines.map((one) => one.valve))].map((name) => h('div', { class: 'of-valve' }, h('strong', { class: 'valve' }, name),
-    h('ul', { class: 'stages' }, lines.filter((one) => one.valve === name).map(line))));
+  return h('div', { class: 'of-valve' }, h('strong', { class: 'valve' }, valve),
+    h('ul', { class: 'stages' }, ['found', 'set', 'left'].filter((stage) => stages[stage]).map((stage) => line(stage, stages[stage]))));
 }
 
 const past = (line, back) => h('div', { class: 'past' }, h('span', null, line.words),

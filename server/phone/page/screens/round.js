@@ -2,6 +2,7 @@
 
 import { dueMarks } from '../parts/due.js';
 import { search } from '../parts/search.js';
+import { goOnWith } from '../parts/visit.js';
 import { h, link } from '../ui.js';
 import words from '../words/en.js';
 
@@ -17,12 +18,12 @@ export async function show({ kit, at, status }) {
   const filled = status.last_exchange_ms && !(await kit.remembered('filling'));
   const empty = () => (kit.filling ? words.filling(kit.filling) : filled ? words.round.empty : words.round.notFilled);
   const found = await search({ ask: (query) => kit.roundPage(query), lines, orders: ['pressing', 'place'], empty });
-  const { lines: [open] } = await kit.duePage({ only: 'visited' });
+  const open = await goOnWith(kit);
   return {
     title: words.round.title,
     body: found.body,
     // What is filled has nothing to look through yet, and says how far it is.
     refresh: filled ? found.refresh : undefined,
-    hand: [h('div', { class: 'pair' }, link(words.round.all, '/machines', 'wide')), open ? link(words.round.goOn(open.tag), at('check', open.machine), 'main') : null].filter(Boolean),
+    hand: [h('div', { class: 'pair' }, link(words.scan.tag, '/scan', 'wide'), link(words.round.all, '/machines', 'wide')), open ? link(words.round.goOn(open.tag), at('check', open.machine), 'main') : null].filter(Boolean),
   };
 }

@@ -61,8 +61,12 @@ export async function show({ kit, at, status }) {
       h('p', null, page.kept ? said.offlineReady : said.offlineNot),
       page.newer ? [h('p', null, said.newer), button(said.load, loadNewer, 'wide')] : null,
       contested.length ? [h('h2', null, said.contested), list(contested.map((one) => link(`${one.title}: ${one.slot_words}`, at('slot', one.doc, JSON.stringify(one.slot)))))] : null,
-      refused.length ? [h('h2', null, said.refusedTitle), list(refused.map((one) => h('p', { class: 'box warn' }, one.detail)))] : null,
+      refused.length ? [h('h2', null, said.refusedTitle), list(refused.map(notTaken), 'plain-list')] : null,
     ],
     hand: [button(said.save, async () => { tell(said.saved(await kit.saveUnsent())); }, 'main')],
   };
 }
+
+/** What the shop did not take: what it says, who said it, and why it waits. */
+const notTaken = (one) => h('div', { class: 'box warn' }, h('strong', null, `${one.title}: ${one.words || said.unreadable}`),
+  one.by_name ? h('p', { class: 'soft' }, said.refusedBy(one.by_name, words.when(one.stated_ms))) : null, h('p', null, one.detail));

@@ -2,6 +2,7 @@
 // valve is kept at once, and can be taken back in one tap.
 
 import { bracket } from '../parts/bracket.js';
+import { engine } from '../parts/engine.js';
 import { keptLine, strip } from '../screens/check.js';
 import { button, complain, h, say } from '../ui.js';
 import words from '../words/en.js';
@@ -75,6 +76,7 @@ export async function show(here) {
       view.judged && enough ? h('p', { class: `verdict ${view.judged.verdict}` }, words.machine.verdict(view.judged)) : null,
       await bracket(view, lengths),
       strip(here, valve.valve),
+      h('details', null, h('summary', null, words.engine.which(valve.valve)), engine(guide, valve.valve)),
     ],
     hand: [
       tried.length ? null : keptLine(here),

@@ -1,6 +1,7 @@
 // What is to be so before the leaves are tried: the piston's place, the adjuster turned and locked, the engine turned over.
 
 import { angle } from '../parts/angle.js';
+import { engine, stroke } from '../parts/engine.js';
 import { readFirst } from '../parts/readfirst.js';
 import { keptLine, strip } from '../screens/check.js';
 import { button, h } from '../ui.js';
@@ -20,7 +21,7 @@ export function question(here) {
     return {
       ...around,
       ask: valve.piston,
-      body: [strip(here, valve.valve)],
+      body: [stroke(guide.card), engine(guide, valve.valve), strip(here, valve.valve)],
       hand: [keptLine(here), button(said.there, () => turn({ piston: valve.piston }), 'main')].filter(Boolean),
     };
   }

@@ -6,8 +6,10 @@ use shared::ids::{DocId, PropertyId, RecordId};
 use shared::slot::Slot;
 use sync_core::book::{Book, BookError};
 use sync_core::sealing::KeysAtRest;
-use sync_core::store::Quarantined;
-use sync_core::view::{ContestedSlot, DueLine, DuePage, DueQuery, HistoryLine, MachineView, NoteLine, PropertyLine, RoundPage, Status};
+use sync_core::view::bounds::MOST_QUARANTINED;
+use sync_core::view::{
+    ContestedSlot, DueLine, DuePage, DueQuery, HistoryLine, MachineView, NoteLine, PropertyLine, QuarantineView, RoundPage, Status,
+};
 
 use crate::Kit;
 use crate::error::KitError;
@@ -204,12 +206,14 @@ impl Kit {
         Ok(self.book.slot_view(doc, slot, self.unit()?)?)
     }
 
-    /// Records that were not taken, and why. Nothing entered is ever dropped.
+    /// What the shop did not take, or this device could not: the record in words, who stated it, why it waits, what letting it in would
+    /// change. At most [`MOST_QUARANTINED`], the oldest first.
     ///
     /// # Errors
     /// [`KitError`] where the store fails.
-    pub fn quarantine(&self) -> Result<Vec<Quarantined>, KitError> {
-        Ok(self.book.store().quarantined()?)
+    pub fn quarantine(&mut self) -> Result<Vec<QuarantineView>, KitError> {
+        let (unit, now) = (self.unit()?, self.around.now());
+        Ok(self.book.quarantine_views(None, 0, MOST_QUARANTINED, unit, &now)?)
     }
 
     /// What moved since a mark that [`Kit::status`] or this gave: what a front end draws anew. 0 for everything.

@@ -14,6 +14,9 @@ const JSON: &str = "application/json";
 const FORM: &str = "application/x-www-form-urlencoded";
 /// A token about to end is not used: it must outlive the request.
 const TOKEN_MARGIN_MS: i64 = 30_000;
+/// How many bytes of others' changes a phone takes at a time while it is filled for the first time, before compression: its person sees
+/// machines come, and what came is kept if the signal goes.
+const FILL_PAGE_BYTES: u64 = 512 * 1024;
 
 /// What this opening knows of its log-in. Not kept: another one costs one short request.
 #[derive(Default)]
@@ -128,7 +131,10 @@ impl Kit {
         self.book.identity()?;
         let Some(token) = self.token().map(|token| format!("Bearer {token}")) else { return Err(KitError::LogInFirst) };
         let now = self.around.now();
-        let offer = if hand_over_only { self.book.offer_only(&now)? } else { self.book.offer(&now)? };
+        let mut offer = if hand_over_only { self.book.offer_only(&now)? } else { self.book.offer(&now)? };
+        if !hand_over_only && offer.cursor.position == 0 {
+            offer.room = Some(FILL_PAGE_BYTES);
+        }
         let body = write_body(&offer, true)?;
         self.log_in.sent_at = Some(now);
         Ok(Call::post("/v1/exchange", EXCHANGE_TYPE, EXCHANGE_TYPE, body)
