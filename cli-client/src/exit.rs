@@ -103,6 +103,14 @@ pub(crate) enum Failure {
         /// What the system says.
         why: String,
     },
+    /// A new file cannot be written.
+    #[error("{} cannot be written ({why}); what was there is untouched", path.display())]
+    Unwritten {
+        /// Which.
+        path: PathBuf,
+        /// What the system says.
+        why: String,
+    },
     /// The shop's server did not answer, or not as one.
     #[error("the shop cannot be reached ({0}); everything kept is still here")]
     ShopAway(String),
@@ -168,7 +176,7 @@ impl Failure {
             Self::NoBook(_) | Self::NoHome => "no-book",
             Self::Given(_) => "unreadable",
             Self::CouldNot(_) => "could-not",
-            Self::File { .. } => "file",
+            Self::File { .. } | Self::Unwritten { .. } => "file",
             Self::ShopAway(_) => "shop-away",
             Self::Refused(problem) => problem.code.name(),
             Self::Answer(_) => "answer-unreadable",

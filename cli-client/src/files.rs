@@ -8,7 +8,7 @@ use crate::exit::Failure;
 
 /// Writes a file that must not exist yet, and is on the disk when this returns.
 pub(crate) fn write_new(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
-    let failed = |why: io::Error| Failure::CouldNot(format!("{} cannot be written ({why}); what was there is untouched", path.display()));
+    let failed = |why: io::Error| Failure::Unwritten { path: path.to_owned(), why: why.to_string() };
     let mut file = File::create_new(path).map_err(failed)?;
     file.write_all(bytes).and_then(|()| file.sync_all()).map_err(|why| {
         // Half a file is none; that it cannot be taken away either is not the news.

@@ -178,10 +178,10 @@ mod tests {
         // Where the leaves do not allow it, it is said: so near to the limit, and with leaves a thou apart.
         let near = tried(580, &four_to_six, &set, Some(&doubtful));
         assert_eq!(near, (vec!["5".into(), "5.5".into(), "6".into()], "5.5 to 6 thou".into()));
-        // Where nothing proves it, the leaf beside the aim still says on which side of it the gap is.
-        let never = proof(2_540.0);
-        assert_eq!(tried(530, &four_to_six, &set, Some(&never)).0, ["5", "5.5"]);
-        assert_eq!(tried(470, &four_to_six, &set, Some(&never)).0, ["5", "4.5"]);
+        // Where nothing proves it, the single leaf beside the aim, and not the limit.
+        let (never, four_to_eight) = (proof(2_540.0), range(4, 8, None));
+        assert_eq!(tried(650, &four_to_eight, &set, Some(&never)).0, ["6", "7"]);
+        assert_eq!(tried(550, &four_to_eight, &set, Some(&never)).0, ["6", "5"]);
         let said = |go, no_go, proof: &Proof| {
             let bracket = Bracket::new(Some(Length::from_tenth_um(go)), Some(Length::from_tenth_um(no_go))).unwrap();
             proof.lacking(&bracket, &four_to_six, LengthUnit::Thou)
