@@ -36,7 +36,7 @@ fn every_verb_prints_one_json_document() {
         ("office", &["office", "--offline", "unassign", "Hans Lind", "Alder Court"], 0),
         ("office", &["office", "--offline", "card", "export", "--card", "Invented twin"], 0),
         ("office", &["office", "--offline", "settings", "--conflict-window-min", "60"], 0),
-        ("office", &["office", "--offline", "day-sheet", "--day", "2026-04-28"], 0),
+        ("office", &["office", "--offline", "day-sheet", "--day", "2026-04-29"], 0),
         ("office", &["office", "--offline", "due"], 0),
     ];
     for (device, args, code) in steps {

@@ -77,12 +77,11 @@ impl<'a> Grant<'a> {
         rights::may_write(&self.entry.record, role, false, &Target::default()).is_ok()
     }
 
-    /// Its author's role when it arrived. What it says of its author itself came after.
+    /// Its author's role when it arrived, as others' grants have it: giving up one's own role does not count against itself.
     fn role_on_arrival(&self, roles: &Roles) -> Option<Role> {
-        let others = roles.get(&self.entry.record.by)?.iter().filter(|(at, _)| **at != self.in_time);
-        let mut others = others.map(|(at, role)| (at.0, *role)).peekable();
-        let first = others.peek().map(|(_, role)| *role);
-        others.take_while(|(at, _)| *at <= self.arrived_ms).last().map(|(_, role)| role).or(first).flatten()
+        let mut changes = roles.get(&self.entry.record.by)?.clone();
+        changes.remove(&self.in_time);
+        role_in(&changes, self.arrived_ms)
     }
 }
 

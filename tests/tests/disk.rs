@@ -134,19 +134,23 @@ fn begun(name: &str) -> (Image, RecordId, impl Fn(&mut Book, &mut Dice) -> Optio
     (start, before, move |book, dice| book.add_note(machine, "one step", &mut Hand { now: moment, entropy: dice, measured_by: None }).ok())
 }
 
+/// Opens the book and takes one step, in which the power may go.
+fn one_step(step: impl Fn(&mut Book, &mut Dice) -> Option<RecordId>) -> impl Fn(&Disk, &dyn Fn(), &mut Dice) -> Option<RecordId> {
+    move |disk, arm, dice| {
+        let mut book = Book::over(disk.open().unwrap(), dice).unwrap();
+        arm();
+        let done = step(&mut book, dice);
+        disk.keep_power();
+        disk.close(Some(book));
+        done
+    }
+}
+
 /// The step is there whole or not at all, and what was before is there.
 #[test]
 fn the_power_goes_at_every_single_operation_of_a_step() {
     let (start, before, note) = begun("step");
-    let step = |disk: &Disk, arm: &dyn Fn(), dice: &mut Dice| {
-        let mut book = Book::over(disk.open().unwrap(), dice).unwrap();
-        arm();
-        let done = note(&mut book, dice);
-        disk.keep_power();
-        disk.close(Some(book));
-        done
-    };
-    let hits = at_each_operation("a step", &start, (1, 12), step, |book, kept| {
+    let hits = at_each_operation("a step", &start, (1, 12), one_step(note), |book, kept| {
         assert!(book.store().held(before).unwrap().is_some());
         let waiting = book.status().unwrap().waiting;
         assert!(waiting == 2 || (waiting == 1 && kept.is_none()), "{waiting} wait: whole or not at all");
@@ -188,16 +192,8 @@ fn the_power_goes_at_operations_of_a_checkpoint() {
     }
     // The step that had it copied comes again, on each disk.
     kept.pop();
-    let step = |disk: &Disk, arm: &dyn Fn(), dice: &mut Dice| {
-        let mut book = Book::over(disk.open().unwrap(), dice).unwrap();
-        arm();
-        let done = note(&mut book, dice);
-        disk.keep_power();
-        disk.close(Some(book));
-        done
-    };
     let every = usize::try_from(copied(&disk) / 60).unwrap() + 1;
-    let hits = at_each_operation("a checkpoint", &start, (every, 3), step, |book, _| {
+    let hits = at_each_operation("a checkpoint", &start, (every, 3), one_step(note), |book, _| {
         assert!(kept.iter().all(|id| book.store().held(*id).unwrap().is_some()));
     });
     assert!(hits.of(Phase::Checkpoint, Part::Main) > 3 * 20, "{hits}");

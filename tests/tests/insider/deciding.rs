@@ -167,7 +167,7 @@ fn what_was_granted_after_a_dismissal_ceases_to_count_when_the_shop_hears_of_it(
     clean(&crew);
 }
 
-/// The same with a grant of an earlier time: it came after the dismissal, which was on its way. What the office let in counts.
+/// The same with a grant of an earlier time: it came after the dismissal, which was on its way. What came before it counts.
 #[test]
 fn what_arrived_after_a_dismissal_ceases_to_count_when_the_shop_hears_of_it() {
     let (mut crew, _, [lead, tech, _]) = Crew::of_three(26);
@@ -191,9 +191,32 @@ fn what_arrived_after_a_dismissal_ceases_to_count_when_the_shop_hears_of_it() {
     clean(&crew);
 }
 
+/// The dismissal is known first, and the office lets the earlier grant in all the same: that the author had no right any more when it
+/// arrived is what the office has decided about.
+#[test]
+fn a_grant_from_before_a_dismissal_counts_once_the_office_lets_it_in() {
+    let (mut crew, _, [lead, _, _]) = Crew::of_three(28);
+    let other = crew.join("Other office", Role::Office);
+    crew.level_all();
+    let (me, friend) = (crew.phones[other].person, crew.phones[lead].person);
+    crew.on(other, |book, hand| book.set_role(friend, Some(Role::Office), hand).unwrap());
+    crew.wait_min(10);
+    crew.on(0, |book, hand| book.set_role(me, None, hand).unwrap());
+    crew.level(0);
+    crew.wait_min(10);
+    crew.level(other);
+    assert_eq!(crew.shop.roster().unwrap().role_now(friend), Some(Role::Lead));
+    let waiting = crew.shop.store().quarantined().unwrap()[0].id;
+    let (office, now) = (crew.phones[0].person, Moment::at(crew.now_ms));
+    crew.shop.release(waiting, office, &now, &mut crew.dice).unwrap();
+    crew.level_all();
+    assert_eq!(crew.shop.roster().unwrap().role_now(friend), Some(Role::Office));
+    clean(&crew);
+}
+
 /// What takes the author's own right away was written with that right.
 #[test]
-fn an_office_person_lays_down_the_own_role() {
+fn an_office_person_gives_up_their_own_role() {
     let mut crew = Crew::new(27);
     let other = crew.join("Other office", Role::Office);
     crew.level_all();
