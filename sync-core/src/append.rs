@@ -85,16 +85,22 @@ pub(crate) fn append_on(
     Ok(())
 }
 
-/// Appends records that were in other changes before; the shop is not known to hold them.
+/// Appends records that were in other changes before, each once: two changes may have carried the same one. The shop is not known
+/// to hold them. Gives how many were appended.
 pub(crate) fn append_again(
     store: &Store,
     actor: Bytes16,
     doc: DocId,
     place: Place,
-    signed: Vec<(Entry, Vec<u8>)>,
+    mut signed: Vec<(Entry, Vec<u8>)>,
     time_ms: i64,
-) -> Result<(), BookError> {
-    if signed.is_empty() { Ok(()) } else { append_signed(store, actor, doc, place, signed, time_ms, false) }
+) -> Result<usize, BookError> {
+    let mut once = BTreeSet::new();
+    signed.retain(|(entry, _)| once.insert(entry.record.id));
+    if !signed.is_empty() {
+        append_signed(store, actor, doc, place, signed, time_ms, false)?;
+    }
+    Ok(once.len())
 }
 
 /// Follows a moved roster, inside the transaction that moved it: roles and settings reach into the standings of other

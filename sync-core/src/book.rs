@@ -298,7 +298,7 @@ impl Book {
     /// # Errors
     /// [`BookError`] where it cannot even be read.
     pub fn verify(&self) -> Result<Verification, BookError> {
-        Ok(self.store.verify(self.roster()?)?)
+        Ok(self.store.verify(self.roster()?, self.identity()?)?)
     }
 }
 

@@ -206,12 +206,10 @@ impl Taking<'_> {
         let (mut good, mut signed): (Vec<Checked>, Vec<Vec<u8>>) = (Vec::new(), Vec::new());
         for (record, Blob(bytes)) in loose {
             match gate.judge_record(self.store, doc, record, bytes)? {
+                Ok(checked) if checked.held => {}
                 Ok(checked) => {
-                    let again = checked.held || good.iter().any(|c| c.entry.record.id == checked.entry.record.id);
-                    if !again {
-                        good.push(checked);
-                        signed.push(bytes.clone());
-                    }
+                    good.push(checked);
+                    signed.push(bytes.clone());
                 }
                 Err(RecordRefusal { record, code, detail }) => {
                     let detail = format!("Came in a bundle, and is not taken here. {detail}");
@@ -220,10 +218,9 @@ impl Taking<'_> {
                 }
             }
         }
-        let saved = good.len();
         let place = place_of(self.store, doc, &good)?;
         let entries = good.into_iter().map(|c| c.entry);
-        append_again(self.store, self.actor, doc, place, entries.zip(signed).collect(), self.now.wall_ms)?;
+        let saved = append_again(self.store, self.actor, doc, place, entries.zip(signed).collect(), self.now.wall_ms)?;
         taken.saved += saved;
         Ok(saved > 0)
     }

@@ -174,8 +174,9 @@ impl Book {
     pub fn at_desk(&mut self, person: PersonId, step: &DeskStep, now: &Moment, entropy: &mut dyn Entropy) -> Result<DeskDone, BookError> {
         let row = self.desk_row(person)?.ok_or_else(|| BookError::Denied("this person has no open desk at the shop".to_owned()))?;
         let shop = self.identity()?;
-        let identity =
-            Identity { device: row.device, person, root: shop.root, issuer: shop.issuer.clone(), server: String::new(), keys: row.keys };
+        let record_key = row.keys.as_ref().ok_or(BookError::Sealed)?.public().0;
+        let (root, issuer, server) = (shop.root, shop.issuer.clone(), String::new());
+        let identity = Identity { device: row.device, person, root, issuer, server, record_key, keys: row.keys };
         self.as_one(|book| {
             let before = book.store.log_end()?;
             book.sit_down(Some(identity));

@@ -29,6 +29,7 @@ const LETTERS: &[u8; 32] = b"0123456789ABCDEFGHJKMNPQRSTVWXYZ";
 #[derive(Serialize, Deserialize)]
 pub(crate) struct Pending {
     pub(crate) device: DeviceId,
+    pub(crate) record_key: Bytes32,
     /// Not here where they are sealed.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub(crate) keys: Option<Keys>,
@@ -95,7 +96,8 @@ impl Book {
             None => {
                 let (device, keys) = (fresh_device(now, entropy), Keys::fresh(entropy));
                 self.store.atomically(|store| {
-                    let pending = Pending { device, keys: sealing::keep(store, device, Some(keys.clone()), entropy)? };
+                    let record_key = keys.public().0;
+                    let pending = Pending { device, record_key, keys: sealing::keep(store, device, Some(keys.clone()), entropy)? };
                     Ok::<(), BookError>(store.set_meta(PENDING, &pending)?)
                 })?;
                 (device, keys)
@@ -122,6 +124,7 @@ impl Book {
             root,
             issuer: answer.issuer.clone(),
             server: server.trim_end_matches('/').to_owned(),
+            record_key: pending.record_key,
             keys: pending.keys,
         };
         self.store.atomically(|store| {
@@ -156,6 +159,7 @@ impl Book {
             root,
             issuer: founding.issuer.clone(),
             server: String::new(),
+            record_key: root.key,
             keys: Some(keys),
         };
         let office = fresh_person(now, entropy);

@@ -109,6 +109,8 @@ pub struct Identity {
     pub issuer: String,
     /// Where the shop's server answers; empty on the server itself.
     pub server: String,
+    /// The public half of the key that signs records, which is never sealed.
+    pub record_key: Bytes32,
     /// The keys. Not here where they are kept elsewhere, sealed ([`crate::sealing`]), and the book was opened without their key.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub(crate) keys: Option<Keys>,

@@ -102,15 +102,19 @@ impl Crew {
     }
 
     fn enrol_on(&mut self, store: Store, code: &str, clock_off_ms: i64) -> usize {
+        let n = self.only_enrol_on(store, code, clock_off_ms);
+        self.level(n);
+        n
+    }
+
+    fn only_enrol_on(&mut self, store: Store, code: &str, clock_off_ms: i64) -> usize {
         let mut book = Book::over(store, &mut self.dice).expect("book");
         let moment = Moment::at(self.now_ms + clock_off_ms);
         let request = book.enrol_request(code, "phone", &moment, &mut self.dice).expect("request");
         let answer = self.shop.admit_device(&request, &Moment::at(self.now_ms), &mut self.dice).expect("admitted");
         book.enrolled(&answer, "http://127.0.0.1").expect("enrolled");
         self.phones.push(Phone { book, person: answer.person, clock_off_ms });
-        let n = self.phones.len() - 1;
-        self.level(n);
-        n
+        self.phones.len() - 1
     }
 
     /// Adds a person with a role and enrols a phone for them.
@@ -152,6 +156,16 @@ impl Crew {
         let office = self.phones[0].person;
         let issued = self.shop.issue_code(office, person, &Moment::at(self.now_ms), &mut self.dice).expect("code");
         self.enrol(&issued.code, 0)
+    }
+
+    /// Enrols one more phone for a person, which has exchanged nothing yet.
+    ///
+    /// # Panics
+    /// Where the engine fails.
+    pub fn empty_phone_for(&mut self, person: PersonId) -> usize {
+        let office = self.phones[0].person;
+        let issued = self.shop.issue_code(office, person, &Moment::at(self.now_ms), &mut self.dice).expect("code");
+        self.only_enrol_on(Store::in_memory().expect("store"), &issued.code, 0)
     }
 
     /// A phone's clocks now.

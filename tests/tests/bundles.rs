@@ -64,6 +64,27 @@ fn a_reading_reaches_the_shop_on_another_phone_and_stays_its_writers() {
     }
 }
 
+/// The shop's first answer brings its card; what it wrote and was handed before holds all the same.
+#[test]
+fn a_new_device_is_whole_before_its_first_exchange() {
+    let (mut crew, machine, [lead, ..]) = Crew::of_three(3);
+    let person = crew.person("newcomer", Role::Tech);
+    crew.level(lead);
+    let new = crew.empty_phone_for(person);
+    let bytes = crew.phones[lead].book.make_bundle(&Load::Documents(vec![machine]), &crew.moment(lead)).unwrap().bytes;
+    take(&mut crew, new, &bytes);
+    let own = crew.phones[new].book.identity().unwrap().device;
+    assert!(!crew.phones[new].book.roster().unwrap().devices.contains_key(&own), "its card is not here yet");
+    crew.read(new, machine, "1I", Stage::Found, 4, 5);
+    assert_eq!(crew.phones[new].book.verify().unwrap().faults, Vec::<String>::new());
+    let folder = tempfile::tempdir().unwrap();
+    let copy = folder.path().join("copy.db");
+    crew.phones[new].book.backup_to(&copy).unwrap();
+    assert_eq!(sync_core::book::Book::of_backup(&copy, &mut tests::Dice::new(1)).unwrap().verify().unwrap().faults, Vec::<String>::new());
+    crew.level(new);
+    assert_eq!(crew.phones[new].book.status().unwrap().waiting, 0);
+}
+
 #[test]
 fn the_same_bundle_twice_or_after_the_exchange_changes_nothing() {
     let (mut crew, machine, [_, tech, helper]) = Crew::of_three(2);

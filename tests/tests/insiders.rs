@@ -218,3 +218,26 @@ fn a_changed_role_reaches_what_stands() {
         assert!(tell(7, &steps).is_ok_and(|told| told.kept >= 3), "the role {role} does not reach what stands");
     }
 }
+
+/// The shop takes none of it, and the honest phone that carries it offers it again, each record once.
+#[test]
+fn what_an_insider_puts_on_a_phone_twice_stops_no_exchange() {
+    let relabels = by(BOOKKEEPER, Attack::Relabels { deed: Deed::ChangesSettings, door: Door::Phone(0), beside: true });
+    told(vec![relabels, by(BOOKKEEPER, Attack::Replays { door: Door::Phone(0) }), exchange(0)]);
+}
+
+/// What was of a lower role when it was written is taken back for good, whatever has become of its author since.
+#[test]
+fn what_a_lead_took_back_stays_taken_back() {
+    const TECH: usize = 1;
+    let read = Act::Read { phone: phone(TECH), machine: 0, valve: 0, go: 4, cut: None };
+    let takes_back = by(LEAD, Attack::Decides { deed: Deed::VoidsRecord(0), back_min: 0, door: Door::Shop });
+    told(vec![read, exchange(phone(TECH)), takes_back, Act::Role { phone: TECH, role: 2 }, exchange(0)]);
+}
+
+#[test]
+fn a_machine_is_its_founders_though_another_took_the_id_of_its_card() {
+    let founds = Act::NewMachine { phone: phone(1), cut: None };
+    let takes_back = Act::Void { phone: phone(1), record: 0, cut: None };
+    told(vec![founds, by(LEAD, Attack::TakesId { record: 0 }), takes_back, exchange(phone(1)), exchange(phone(1))]);
+}

@@ -197,7 +197,7 @@ fn faults_in(part: &Path) -> Result<Vec<String>, BookError> {
     let Some(identity) = owner_of(&copy)? else { return Ok(Vec::new()) };
     copy.set_owner(Owner { device: identity.device, shop: identity.root.device });
     let roster = Roster::build(identity.root, &*copy.ledger_of(identity.root.shop.roster())?);
-    Ok(copy.verify(&roster)?.faults)
+    Ok(copy.verify(&roster, &identity)?.faults)
 }
 
 /// The first faults in their own words, and how many there are.

@@ -6,7 +6,7 @@
 use std::collections::BTreeSet;
 
 use shared::bytes::{Blob, Bytes32};
-use shared::ids::DocId;
+use shared::ids::{DeviceId, DocId, PersonId, ShopId};
 use shared::wire::{Reader, Recipe};
 
 use super::deriving::{Rows, squeezed_rows_of};
@@ -155,10 +155,10 @@ impl Store {
     /// [`StoreError`].
     pub fn prove(&self, most: usize, roster: &Roster) -> Result<BTreeSet<DocId>, StoreError> {
         let parts = self.parts(&format!("WHERE proved = 0 ORDER BY pos LIMIT {most}"), [])?;
+        let holds = |Blob(bytes): &Blob| record_holds(bytes, roster.root.shop, |device| roster.signer(device));
         let looked_at = on_all_cores(parts, |part| {
             let changes = changes_in(part.doc, &part.pack, true);
-            let holds = changes
-                .is_ok_and(|changes| changes.iter().flat_map(|(recipe, _)| &recipe.records).all(|Blob(bytes)| record_holds(bytes, roster)));
+            let holds = changes.is_ok_and(|changes| changes.iter().flat_map(|(recipe, _)| &recipe.records).all(holds));
             (part.pos, part.doc, holds)
         });
         let mut broken = BTreeSet::new();
@@ -175,10 +175,8 @@ impl Store {
 }
 
 /// Whether a record holds under its device's key, and is its device's person's.
-pub(super) fn record_holds(bytes: &[u8], roster: &Roster) -> bool {
+pub(super) fn record_holds(bytes: &[u8], shop: ShopId, signer: impl Fn(DeviceId) -> Option<(Bytes32, PersonId)>) -> bool {
     envelope::open(bytes).is_ok_and(|opened| {
-        roster
-            .signer(opened.device)
-            .is_some_and(|(key, person)| opened.record.by == person && opened.verify(&key, roster.root.shop).is_ok())
+        signer(opened.device).is_some_and(|(key, person)| opened.record.by == person && opened.verify(&key, shop).is_ok())
     })
 }

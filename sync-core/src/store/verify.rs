@@ -9,6 +9,7 @@ use shared::wire::Recipe;
 use super::fill::record_holds;
 use super::log::{changes_in, frontier_of};
 use super::{DocumentRow, Store, StoreError, pack};
+use crate::identity::Identity;
 use crate::replica;
 use crate::roster::Roster;
 
@@ -41,14 +42,18 @@ impl Store {
     /// Verifies the book: SQLite's own check, every signature, every change's hash from its records, every document saved
     /// and loaded again, and every derived row against a rebuild.
     ///
+    /// A device writes from its enrolment on, and the roster has its card only with the shop's first answer: until then its
+    /// `own` key holds.
+    ///
     /// # Errors
     /// [`StoreError`] where the book cannot even be read.
-    pub fn verify(&self, roster: &Roster) -> Result<Verification, StoreError> {
+    pub fn verify(&self, roster: &Roster, own: &Identity) -> Result<Verification, StoreError> {
         let mut found = Verification::default();
         let integrity: String = self.connection.query_row("PRAGMA integrity_check(20)", [], |row| row.get(0))?;
         if integrity != "ok" {
             found.faults.push(format!("SQLite finds the file damaged: {integrity}."));
         }
+        let signer = |device| roster.signer(device).or_else(|| (device == own.device).then_some((own.record_key, own.person)));
         for document in self.documents()? {
             found.documents += 1;
             let recipes = match self.recipes_again(&document) {
@@ -61,7 +66,7 @@ impl Store {
             };
             found.changes += recipes.len();
             found.records += recipes.iter().map(|recipe| recipe.records.len()).sum::<usize>();
-            if !recipes.iter().flat_map(|recipe| &recipe.records).all(|bytes| record_holds(&bytes.0, roster)) {
+            if !recipes.iter().flat_map(|recipe| &recipe.records).all(|bytes| record_holds(&bytes.0, roster.root.shop, signer)) {
                 found.faults.push(format!("A record of document {} does not hold under its device's key.", document.doc));
             }
             let again = replica::save(document.doc, &recipes).and_then(|saved| replica::load(document.doc, &saved, &document.heads));

@@ -6,6 +6,7 @@ use shared::ids::{DocId, PersonId, RecordId};
 use shared::record::{Body, ClockEvidence, Record};
 use shared::wire::{BUNDLE, Bundle, BundledDoc, Cursor, DocOffer, ExchangeAnswer, ExchangeRequest, PROTOCOL, Recipe};
 use sync_core::exchange::{read_body, write_body};
+use sync_core::ledger::Entry;
 use sync_core::moment::{fresh_record, random};
 use sync_core::{envelope, replica};
 
@@ -42,6 +43,13 @@ pub(in crate::sim) struct Forged {
     /// Its own word about the clock is a lie, and its device's clock is right.
     pub(in crate::sim) lies: bool,
     pub(in crate::sim) fate: Fate,
+}
+
+impl Forged {
+    /// Whether a record in a book is this one: another may have its id.
+    pub(in crate::sim) fn is(&self, entry: &Entry) -> bool {
+        envelope::open(&self.bytes).is_ok_and(|opened| opened.sha256 == entry.sha256)
+    }
 }
 
 /// What is to be signed.

@@ -45,7 +45,7 @@ impl World {
     fn founded(&self, person: PersonId, doc: DocId, store: &Store) -> bool {
         let Ok(ledger) = store.ledger_of(doc) else { return false };
         ledger.entries().any(|entry| {
-            let forged = self.forged.iter().find(|forged| forged.record == entry.record.id);
+            let forged = self.forged.iter().find(|forged| forged.is(entry));
             entry.record.by == person
                 && matches!(entry.record.body, Body::Machine(_) | Body::Property(_))
                 && forged.is_none_or(|forged| forged.founds)

@@ -1,7 +1,7 @@
 //! No wrong hand: whoever decides has the right when the record reaches the shop. Who may write what is told here once more, from the
 //! design's table.
 
-use shared::ids::{DocId, PersonId};
+use shared::ids::DocId;
 use shared::problem::Code;
 use shared::record::Body;
 use shared::role::Role;
@@ -37,9 +37,11 @@ pub(super) fn may(forged: &Forged, role: Option<Role>, truth: &Truth, store: &St
         (Body::Machine(card), _) if card.provisional && forged.founds => true,
         (_, "machine") => matches!(role, Role::Office | Role::Lead),
         (Body::Void(void), _) => held(void.target).is_none_or(|target| {
-            let lower = |author: PersonId| truth.roles(author).into_iter().flatten().all(|role| role != Role::Lead);
+            // What somebody wrote is of the role that they had then, whatever has become of them since.
+            let written_ms = store.ledger_of(target.doc).map_or(forged.at_ms, |ledger| ledger.time(target.id).ms);
+            let lower = || truth.roles_at(target.by, written_ms).into_iter().any(|role| role != Some(Role::Lead));
             let of_office = OFFICE.contains(&target.body.kind());
-            office || (!of_office && (target.by == forged.by || (role == Role::Lead && lower(target.by))))
+            office || (!of_office && (target.by == forged.by || (role == Role::Lead && lower())))
         }),
         (Body::Ruling(ruling), _) => {
             let own = ruling.of.iter().filter_map(|id| held(*id)).any(|r| r.by == forged.by || r.measurer() == forged.by);

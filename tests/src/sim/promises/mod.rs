@@ -15,8 +15,6 @@ mod weight;
 pub(super) use after::goes_on;
 pub(super) use weight::weigh;
 
-use std::collections::BTreeMap;
-
 use shared::ids::{PersonId, RecordId};
 use shared::role::Role;
 use sync_core::ledger::Ledger;
@@ -50,15 +48,21 @@ impl Grant {
 pub(super) struct Truth {
     /// The roster without anything that a wrong hand wrote.
     pub(super) roster: Roster,
-    /// By true time, the last grant of each person that has reached the shop.
-    latest: BTreeMap<PersonId, Option<Role>>,
+    /// What has reached the shop, by true time.
+    grants: Vec<Grant>,
 }
 
 impl Truth {
     /// The roles that a person may have: two where the shop's clocks and the true ones do not agree on which grant is the last.
     pub(super) fn roles(&self, person: PersonId) -> Vec<Option<Role>> {
-        let mut roles = vec![self.roster.role_now(person)];
-        roles.extend(self.latest.get(&person));
+        self.roles_at(person, i64::MAX)
+    }
+
+    /// The roles that a person may have had at a time.
+    pub(super) fn roles_at(&self, person: PersonId, ms: i64) -> Vec<Option<Role>> {
+        let mut roles = vec![self.roster.role_at(person, ms)];
+        let granted = self.grants.iter().rfind(|grant| grant.person == person && grant.at_ms <= ms);
+        roles.extend(granted.map(|grant| grant.role));
         roles
     }
 }
@@ -86,11 +90,8 @@ impl World {
             .map(|f| f.record);
         let roster = self.roster_without(SHOP, &wrong.chain(new.iter().copied()).collect())?;
         let store = self.nodes[SHOP].book.as_ref()?.store();
-        let mut latest = BTreeMap::new();
-        for grant in self.grants.iter().filter(|grant| grant.counts(store)) {
-            latest.insert(grant.person, grant.role);
-        }
-        Some(Truth { roster, latest })
+        let grants = self.grants.iter().filter(|grant| grant.counts(store)).cloned().collect();
+        Some(Truth { roster, grants })
     }
 
     /// A node's roster without these records.
