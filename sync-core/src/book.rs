@@ -328,7 +328,7 @@ impl Writing<'_> {
             }
             if !identity.is_shop() || !matches!(record.body, Body::Arrival(_)) {
                 let target = rights::Target { place, ..admission::target(store, roster, &record)? };
-                rights::may_write(&record, role, identity.is_shop(), &target).map_err(BookError::Denied)?;
+                rights::may_write(&record, role, identity.is_shop(), &target).map_err(|why| BookError::Denied(why.to_string()))?;
             }
             if let Some(slot) = Slot::of(&record) {
                 record.seen = match last_in_slot.insert(slot.clone(), record.id) {

@@ -11,6 +11,7 @@ use shared::slot::Slot;
 
 use crate::changes;
 use crate::ledger::Ledger;
+use crate::reason::{Doubt, Reason};
 use crate::roster::Roster;
 use crate::ruling;
 use crate::standing::{Standing, State, live, within};
@@ -124,8 +125,7 @@ impl MachineHours {
         }
         if let Some(Rival { weight, against, .. }) = self.rival {
             standing.state = State::Contested;
-            standing.reason =
-                format!("readings that contradict each other weigh {against} and {weight}, by role and number: too near to tell");
+            standing.reason = Reason::TooNear { against, weight };
         }
         if self.is_re_opened() {
             standing.state = State::Contested;
@@ -140,7 +140,7 @@ impl MachineHours {
 
     /// Why a reading cannot be, with the likely slip or a replaced meter; `None` for one on the chain.
     #[must_use]
-    pub fn doubt(&self, id: RecordId) -> Option<String> {
+    pub fn doubt(&self, id: RecordId) -> Option<Doubt> {
         let n = *self.by_id.get(&id)?;
         if self.chain.feasible.get(n).copied().unwrap_or(true) {
             return None;
@@ -150,15 +150,14 @@ impl MachineHours {
         let offset = engine.minus(point.meter);
         let (low, high) = self.feasible.at(point.at_ms);
         let (low, high) = (low.minus(offset), high.minus(offset));
-        let off = if point.meter < low {
-            format!("{} h is below the {low} h that the meter showed before", point.meter)
-        } else {
-            format!("{} h is more than the clock allows (at most {high} h by then)", point.meter)
-        };
-        let slip = likely_slip(point.meter, low, high).map(|(likely, _)| format!("{likely} entered as {}", point.meter));
-        let replaced = self.replaced_beside(n).then(|| "a new hour meter? If so, note the change, with the day it was made".to_owned());
-        let causes: Vec<String> = slip.map(|slip| if replaced.is_some() { slip } else { slip + "?" }).into_iter().chain(replaced).collect();
-        Some(if causes.is_empty() { off } else { format!("{off}; {}", causes.join(", or ")) })
+        let below = point.meter < low;
+        Some(Doubt::Hours {
+            meter: point.meter,
+            bound: if below { low } else { high },
+            below,
+            likely: likely_slip(point.meter, low, high).map(|(likely, _)| likely),
+            new_meter: self.replaced_beside(n),
+        })
     }
 
     /// Whether a replaced meter explains why a reading off the chain contradicts the nearest one on it.

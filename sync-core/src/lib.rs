@@ -25,12 +25,14 @@ pub mod hours;
 pub mod ledger;
 pub mod machine;
 pub mod plausible;
+pub mod reason;
 pub mod rights;
 pub mod roster;
 mod ruling;
 mod shop_clock;
 pub mod standing;
 mod valve_set;
+pub mod words;
 
 // Keeping them.
 pub mod admission;

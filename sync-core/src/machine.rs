@@ -15,6 +15,7 @@ use shared::valve::Valve;
 
 use crate::hours::MachineHours;
 use crate::ledger::Ledger;
+use crate::reason::Reason;
 use crate::roster::Roster;
 use crate::standing::{Aside, Standing, State};
 
@@ -58,8 +59,9 @@ pub struct Lash {
     pub adjusted: bool,
     /// During which visit.
     pub visit: Option<RecordId>,
-    /// Why it stands, in words.
-    pub reason: String,
+    /// Why it stands.
+    #[cfg_attr(feature = "schema", schema(value_type = crate::reason::Worded))]
+    pub reason: Reason,
 }
 
 /// A visit.

@@ -1,25 +1,15 @@
 //! What never stands by itself: readings that cannot be, and proposals that are the office's to accept.
 
 use shared::ids::RecordId;
-use shared::leaf::{THICKEST_LEAF, check_leaf};
-use shared::length::LengthUnit;
+use shared::leaf::THICKEST_LEAF;
 use shared::record::{Body, Clearance, MachineCard};
 use shared::slot::Slot;
-use shared::text::count;
 
 use crate::hours::MachineHours;
 use crate::ledger::Ledger;
+use crate::reason::Doubt;
 use crate::rights;
 use crate::roster::Roster;
-
-/// Why a record does not stand by itself.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Doubt {
-    /// In words.
-    pub why: String,
-    /// A proposal, as against something that cannot be.
-    pub proposed: bool,
-}
 
 /// What the judging of a slot needs to know of the machine.
 #[derive(Debug, Clone, Default)]
@@ -34,33 +24,28 @@ pub struct Machine {
 #[must_use]
 pub fn doubt(id: RecordId, ledger: &Ledger, roster: &Roster, machine: &Machine) -> Option<Doubt> {
     let entry = ledger.get(id)?;
-    if let Err(why) = rights::had_right(entry, ledger, roster) {
-        return Some(Doubt { why: format!("written without the right to it: {why}"), proposed: false });
+    if let Err(denied) = rights::had_right(entry, ledger, roster) {
+        return Some(Doubt::NoRight { denied });
     }
     let role = roster.role_at(entry.record.by, ledger.time(id).ms);
     if rights::proposes(&entry.record, role) {
-        return Some(Doubt {
-            why: "proposed by a lead; the office accepts it by a ruling or a card of its own".to_owned(),
-            proposed: true,
-        });
+        return Some(Doubt::Proposed);
     }
-    let why = match &entry.record.body {
+    match &entry.record.body {
         Body::Clearance(reading) => clearance(reading, machine.cylinders),
         Body::Hours(_) => machine.hours.as_ref().and_then(|h| h.doubt(id)),
         _ => None,
-    };
-    why.map(|why| Doubt { why, proposed: false })
+    }
 }
 
 /// Why a clearance reading cannot be.
 #[must_use]
-pub fn clearance(reading: &Clearance, cylinders: Option<u8>) -> Option<String> {
-    if let Some(thick) = [reading.go, reading.no_go].into_iter().flatten().find(|leaf| *leaf > THICKEST_LEAF) {
-        return check_leaf(thick).err().map(|e| e.in_unit(LengthUnit::Mm));
+pub fn clearance(reading: &Clearance, cylinders: Option<u8>) -> Option<Doubt> {
+    if let Some(leaf_tenth_um) = [reading.go, reading.no_go].into_iter().flatten().find(|leaf| *leaf > THICKEST_LEAF) {
+        return Some(Doubt::ThickLeaf { leaf_tenth_um });
     }
     let cylinders = cylinders?;
-    (reading.valve.cylinder() > cylinders)
-        .then(|| format!("valve {} on an engine with {}", reading.valve, count(cylinders.into(), "cylinder", "cylinders")))
+    (reading.valve.cylinder() > cylinders).then_some(Doubt::NoSuchValve { valve: reading.valve, cylinders })
 }
 
 /// How many cylinders the machine's own card gives its engine. Taken from the latest live card, so that judging a

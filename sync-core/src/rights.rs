@@ -5,6 +5,7 @@ use shared::record::{Body, Record};
 use shared::role::Role;
 
 use crate::ledger::{Entry, Ledger};
+use crate::reason::{Denied, Writers};
 use crate::roster::Roster;
 
 /// Which kind of document a document is.
@@ -147,9 +148,6 @@ fn is_offices(kind: &str) -> bool {
     matches!(kind, "shop" | "person" | "role" | "device-revoked" | "assignment" | "day-closed")
 }
 
-/// Why a role may not write a record, in a sentence.
-pub type Denied = String;
-
 /// Whether a kind decides about people, devices, cards or other people's records, in whatever version. Its author needs the right
 /// when it was written and when it arrived: the time of writing is the author's own word.
 #[must_use]
@@ -177,7 +175,7 @@ pub fn decides(kind: &str) -> bool {
 /// shop time since 1970 UTC. Where it has not arrived yet, now counts.
 ///
 /// # Errors
-/// The reason, in a sentence.
+/// Why not.
 pub fn may_write_at(record: &Record, roster: &Roster, written_ms: i64, arrived_ms: Option<i64>, target: &Target) -> Result<(), Denied> {
     may_write(record, roster.role_at(record.by, written_ms), false, target)?;
     let on_arrival = roster.role_at(record.by, arrived_ms.unwrap_or(i64::MAX));
@@ -189,7 +187,7 @@ pub fn may_write_at(record: &Record, roster: &Roster, written_ms: i64, arrived_m
 /// read its kind.
 ///
 /// # Errors
-/// The reason, in a sentence.
+/// Why not.
 pub fn had_right(entry: &Entry, ledger: &Ledger, roster: &Roster) -> Result<(), Denied> {
     let record = &entry.record;
     if !decides(record.body.kind()) {
@@ -227,35 +225,33 @@ impl Target {
 /// Whether the author, in a role, may write a record.
 ///
 /// # Errors
-/// The reason, in a sentence.
+/// Why not.
 pub fn may_write(record: &Record, role: Option<Role>, by_shop: bool, target: &Target) -> Result<(), Denied> {
     let kind = record.body.kind();
     if by_shop {
         return match kind {
             "arrival" | "shop" | "person" | "role" | "device" => Ok(()),
-            _ => Err(format!("the shop's server itself does not write a {kind}")),
+            _ => Err(Denied::NotTheServers { kind: kind.to_owned() }),
         };
     }
     let Some(role) = role else {
-        return Err(format!("the author has no role in this shop, and a {kind} needs one"));
+        return Err(Denied::NoRole { kind: kind.to_owned() });
     };
     transcription(record, role)?;
     may_write_kind(kind, role, target.place)?;
     match &record.body {
         Body::Machine(card) if role != Role::Office => match (card.provisional, target.machine_known, role) {
             (true, false, _) | (false, true, Role::Lead) => Ok(()),
-            (true, true, _) => Err("this machine is in the book already; changing its card is for the office".to_owned()),
-            _ => Err("outside the office a new machine is entered as provisional, and its card is the office's".to_owned()),
+            (true, true, _) => Err(Denied::MachineKnown),
+            _ => Err(Denied::NotProvisional),
         },
         Body::Void(_) => match target.voided {
             Some(voided) => may_void(record.by, role, &voided),
-            None => Err("the record to be voided is not in the book".to_owned()),
+            None => Err(Denied::NothingToVoid),
         },
-        Body::Ruling(_) if role == Role::Lead && target.rules_own => {
-            Err("a lead does not rule where one of the readings is their own".to_owned())
-        }
+        Body::Ruling(_) if role == Role::Lead && target.rules_own => Err(Denied::RulesOwn),
         // What it says cannot be read: whom it takes back, what it weighs, whether it only proposes.
-        Body::Unknown(_) if matches!(kind, "void" | "ruling" | "machine") => only(kind, role, &[Role::Office], "the office"),
+        Body::Unknown(_) if matches!(kind, "void" | "ruling" | "machine") => only(kind, role, Writers::Office),
         _ => Ok(()),
     }
 }
@@ -264,31 +260,29 @@ pub fn may_write(record: &Record, role: Option<Role>, by_shop: bool, target: &Ta
 fn may_write_kind(kind: &str, role: Role, place: Option<Place>) -> Result<(), Denied> {
     match kind {
         "visit" | "hours" | "meter-change" | "clearance" | "finding" | "note" | "photo" | "machine" | "void" => Ok(()),
-        "sign-off" | "finding-cleared" => only(kind, role, &[Role::Tech, Role::Lead, Role::Office], "tech, lead or office"),
-        "engine-card" | "property" => only(kind, role, &[Role::Office, Role::Lead], "the office, or for a lead to propose,"),
-        "ruling" => only(kind, role, &[Role::Lead, Role::Office], "a lead or the office"),
-        _ if is_offices(kind) => only(kind, role, &[Role::Office], "the office"),
-        "arrival" => Err("an arrival is the shop's own receipt; nobody else writes one".to_owned()),
-        "device" => Err("a device's card is the shop's own word on an enrolment; nobody else writes one".to_owned()),
+        "sign-off" | "finding-cleared" => only(kind, role, Writers::NotHelpers),
+        "engine-card" | "property" => only(kind, role, Writers::OfficeOrProposal),
+        "ruling" => only(kind, role, Writers::LeadOrOffice),
+        _ if is_offices(kind) => only(kind, role, Writers::Office),
+        "arrival" => Err(Denied::ReceiptIsShops),
+        "device" => Err(Denied::DeviceIsShops),
         // What it does is not known, and these documents decide about everybody.
-        _ if matches!(place, Some(Place::Roster | Place::Engines | Place::Days)) => only(kind, role, &[Role::Office], "the office"),
+        _ if matches!(place, Some(Place::Roster | Place::Engines | Place::Days)) => only(kind, role, Writers::Office),
         _ => Ok(()),
     }
 }
 
-fn only(kind: &str, role: Role, roles: &[Role], who: &str) -> Result<(), Denied> {
-    if roles.contains(&role) { Ok(()) } else { Err(format!("a {kind} is for {who} to write, and the author is {role}")) }
+fn only(kind: &str, role: Role, writers: Writers) -> Result<(), Denied> {
+    if writers.roles().contains(&role) { Ok(()) } else { Err(Denied::RoleMayNot { kind: kind.to_owned(), writers, role }) }
 }
 
 /// The office measures nothing: its readings name who did. Nobody else names another.
 fn transcription(record: &Record, role: Role) -> Result<(), Denied> {
     let measures = matches!(record.body, Body::Visit(_) | Body::Hours(_) | Body::MeterChange(_) | Body::Clearance(_) | Body::Finding(_));
     match (role, record.measured_by) {
-        (Role::Office, None) if measures => {
-            Err(format!("the office writes a {} down for someone: say who measured it", record.body.kind()))
-        }
+        (Role::Office, None) if measures => Err(Denied::NobodyMeasured { kind: record.body.kind().to_owned() }),
         (Role::Office, _) | (_, None) => Ok(()),
-        (_, Some(_)) => Err("only the office writes down what another person measured".to_owned()),
+        (_, Some(_)) => Err(Denied::AnotherMeasured),
     }
 }
 
@@ -319,15 +313,15 @@ pub fn is_voidable(kind: &str) -> bool {
 /// Whether an author may take a record back: their own; a lead also those of lower roles; the office any.
 ///
 /// # Errors
-/// The reason, in a sentence.
+/// Why not.
 fn may_void(author: PersonId, role: Role, voided: &Voided) -> Result<(), Denied> {
     match role {
         Role::Office => Ok(()),
-        _ if voided.of_office => Err("what the office alone writes, the office alone undoes".to_owned()),
+        _ if voided.of_office => Err(Denied::OfficesToVoid),
         _ if author == voided.author => Ok(()),
         Role::Lead if voided.role.is_none_or(|r| r.rank() < Role::Lead.rank()) => Ok(()),
-        Role::Lead => Err("a lead undoes their own records and those of lower roles".to_owned()),
-        _ => Err("a tech or helper undoes their own records only".to_owned()),
+        Role::Lead => Err(Denied::NotLower),
+        _ => Err(Denied::NotOwn),
     }
 }
 

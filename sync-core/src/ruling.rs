@@ -9,9 +9,10 @@ use shared::slot::Slot;
 
 use crate::clock::Corrected;
 use crate::ledger::Ledger;
+use crate::reason::{Lapse, Reason, Rule};
 use crate::rights;
 use crate::roster::Roster;
-use crate::standing::{Standing, State, apart, live, order_known, within};
+use crate::standing::{Standing, State, live, order_known, within};
 
 /// The live rulings on a slot whose authors had the right, newest word of each chain only.
 pub(crate) fn valid(slot: &Slot, ledger: &Ledger, roster: &Roster) -> Vec<RecordId> {
@@ -39,8 +40,6 @@ pub(crate) fn picked(rulings: &[RecordId], ledger: &Ledger) -> BTreeSet<RecordId
     rulings.iter().filter_map(picked).collect()
 }
 
-const UNSEEN: &str = "a reading that the ruling had not seen re-opened it";
-
 /// A ruling that names all present contenders.
 struct Deciding {
     id: RecordId,
@@ -54,10 +53,6 @@ impl Deciding {
     fn rank(&self) -> u8 {
         self.role.map_or(0, Role::rank)
     }
-
-    fn by(&self) -> &'static str {
-        self.role.map_or("the office", Role::name)
-    }
 }
 
 /// A ruling that names all present contenders decides. Of several, of which none has seen another, the same rules hold as among
@@ -70,8 +65,8 @@ pub(crate) fn apply(standing: &mut Standing, rulings: &[RecordId], re_opened: bo
     let mut contending: Vec<Deciding> = deciding.into_iter().filter(|one| contending.contains(&one.id)).collect();
     contending.sort_by_key(|one| std::cmp::Reverse((one.rank(), one.time.ms, one.id)));
     let Some((picked, others)) = contending.split_first() else {
-        if let Some(why_not) = re_opened.then_some(UNSEEN).or(why_not) {
-            standing.reason = format!("{}; {why_not}", standing.reason);
+        if let Some(ruling) = re_opened.then_some(Lapse::Unseen).or(why_not) {
+            standing.reason = Reason::Lapsed { ruling, now: Box::new(standing.reason.clone()) };
         }
         return;
     };
@@ -83,13 +78,13 @@ pub(crate) fn apply(standing: &mut Standing, rulings: &[RecordId], re_opened: bo
         standing.state = State::Contested;
         standing.rulings = contending.iter().map(|one| one.id).collect();
         standing.rulings.sort_unstable();
-        standing.reason = contradiction(picked, next, standing.order_unknown);
+        standing.reason = Reason::RulingsContradict { rule: rule_of(picked, next, standing.order_unknown) };
     }
 }
 
 /// The rulings that could decide, and why one does not where none can.
-fn deciding(standing: &Standing, rulings: &[RecordId], ledger: &Ledger, roster: &Roster) -> (Vec<Deciding>, Option<&'static str>) {
-    let mut why_not: Option<&str> = None;
+fn deciding(standing: &Standing, rulings: &[RecordId], ledger: &Ledger, roster: &Roster) -> (Vec<Deciding>, Option<Lapse>) {
+    let mut why_not = None;
     let mut deciding = Vec::new();
     for id in rulings {
         let Some(entry) = ledger.get(*id) else { continue };
@@ -109,19 +104,18 @@ fn deciding(standing: &Standing, rulings: &[RecordId], ledger: &Ledger, roster: 
         } else if let Decision::Stands(picked) = ruling.decision
             && ledger.voided_by(picked, roster).is_some()
         {
-            why_not = Some("the reading that the ruling had let stand was undone");
+            why_not = Some(Lapse::Undone);
         } else if !named.is_empty() {
-            why_not = why_not.or(Some(UNSEEN));
+            why_not = why_not.or(Some(Lapse::Unseen));
         }
     }
     (deciding, why_not)
 }
 
 fn decide(standing: &mut Standing, ruling: &Deciding, ledger: &Ledger) {
-    let reason = if ruling.why.is_empty() { String::new() } else { format!(": {}", ruling.why) };
     standing.ruling = Some(ruling.id);
     standing.order_unknown = false;
-    standing.reason = format!("ruled by {}{reason}", ruling.by());
+    standing.reason = Reason::Ruled { by: ruling.role, why: ruling.why.clone() };
     match ruling.decision {
         Decision::Stands(picked) => {
             standing.state = State::Ruled;
@@ -139,14 +133,11 @@ fn decide(standing: &mut Standing, ruling: &Deciding, ledger: &Ledger) {
     }
 }
 
-fn contradiction(picked: &Deciding, next: &Deciding, order_unknown: bool) -> String {
-    let apart = apart(picked.time.ms - next.time.ms);
-    let rule = if picked.rank() != next.rank() {
-        format!("{} over {}, {apart} apart", picked.by(), next.by())
-    } else if order_unknown {
-        format!("{apart} apart by clocks that cannot tell: order unknown")
-    } else {
-        format!("the later counts meanwhile, {apart} apart")
-    };
-    format!("rulings contradict each other, and none had seen the other: {rule}")
+fn rule_of(picked: &Deciding, next: &Deciding, order_unknown: bool) -> Rule {
+    let apart_ms = picked.time.ms - next.time.ms;
+    match (picked.rank() != next.rank(), order_unknown) {
+        (true, _) => Rule::Role { pick: picked.role, over: next.role, apart_ms },
+        (false, true) => Rule::UnknownOrder { role: picked.role, apart_ms },
+        (false, false) => Rule::Time { role: picked.role, apart_ms },
+    }
 }

@@ -8,8 +8,8 @@ use shared::ids::DeviceId;
 use crate::book::{Book, BookError};
 use crate::clock::IGNORED_OFFSET_MS;
 use crate::moment::Moment;
-use crate::standing::apart;
 use crate::store::{LastContact, Store};
+use crate::words::apart;
 
 /// The named value that says when the shop's clock was last set while its server ran.
 const SET: &str = "clock-set";

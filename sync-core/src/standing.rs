@@ -1,4 +1,4 @@
-//! What stands for a slot, and why, in words: one pure function of the records, the roster and nothing else.
+//! What stands for a slot, and why: one pure function of the records, the roster and nothing else.
 //!
 //! The same records give the same answer on every replica and in every order of arrival.
 
@@ -16,7 +16,8 @@ use crate::clock::Corrected;
 use crate::dispute::{Said, any_disagree, disagree};
 use crate::hours::MachineHours;
 use crate::ledger::Ledger;
-use crate::plausible::{self, Doubt, Machine};
+use crate::plausible::{self, Machine};
+use crate::reason::{Doubt, Reason, Rule};
 use crate::roster::Roster;
 use crate::{changes, ruling, valve_set};
 
@@ -63,11 +64,9 @@ impl State {
 pub struct Aside {
     /// Which.
     pub id: RecordId,
-    /// Why, with the likely slip where there is one.
-    pub why: String,
-    /// A lead's proposal, as against something that cannot be.
-    #[serde(default)]
-    pub proposed: bool,
+    /// Why, with the likely slip where there is one; a lead's proposal is one of these.
+    #[cfg_attr(feature = "schema", schema(value_type = crate::reason::Worded))]
+    pub why: Doubt,
 }
 
 /// What stands for a slot.
@@ -79,8 +78,8 @@ pub struct Standing {
     pub state: State,
     /// The record that stands.
     pub stands: Option<RecordId>,
-    /// Why, in words.
-    pub reason: String,
+    /// Why.
+    pub reason: Reason,
     /// The order in which the deciding records were written is not known: a ruling is asked for.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub order_unknown: bool,
@@ -112,7 +111,7 @@ impl Standing {
             slot,
             state: State::Empty,
             stands: None,
-            reason: "nothing stated".to_owned(),
+            reason: Reason::NothingStated,
             order_unknown: false,
             contenders: Vec::new(),
             outdated: Vec::new(),
@@ -153,10 +152,6 @@ impl Contender<'_> {
 
     const fn said(&self) -> Said<'_> {
         Said { body: self.body, at_ms: self.time.ms, engine_hours: self.engine_hours }
-    }
-
-    fn role_name(&self) -> &'static str {
-        self.role.map_or("someone without a role", Role::name)
     }
 }
 
@@ -256,7 +251,7 @@ impl Judged<'_> {
         // What contradicts the hours that stand is shown beside them though somebody who knew of it has read the meter since.
         let beside = machine.hours.as_ref().map(MachineHours::in_question).unwrap_or_default();
         let open: BTreeSet<RecordId> = ledger.tips_among(self.live).into_iter().chain(beside).collect();
-        let aside = open.iter().filter_map(|id| doubts.get(id).map(|d| Aside { id: *id, why: d.why.clone(), proposed: d.proposed }));
+        let aside = open.iter().filter_map(|id| doubts.get(id).map(|why| Aside { id: *id, why: why.clone() }));
         let (mut contending, mut outdated) = within(self.window_ms, tips, ledger);
         let before_it_was_set = valve_set::before_it_was_set(&contending, ledger, roster);
         contending.retain(|id| !before_it_was_set.contains(id));
@@ -300,19 +295,17 @@ impl Judged<'_> {
 fn judge(standing: &mut Standing, contenders: &[Contender<'_>], in_window: bool, was_set: bool, roster: &Roster) {
     let Some((pick, others)) = contenders.split_first() else {
         if !standing.aside.is_empty() {
-            "nothing plausible stated".clone_into(&mut standing.reason);
+            standing.reason = Reason::NothingPlausible;
         }
         return;
     };
     standing.bracket = common_bracket(contenders);
     if others.is_empty() {
         standing.state = State::Stands;
-        standing.reason = if standing.outdated.is_empty() {
-            "the only reading in question".to_owned()
-        } else if was_set {
-            "the valve was set after the earlier readings".to_owned()
-        } else {
-            "older readings lie outside the conflict window".to_owned()
+        standing.reason = match (standing.outdated.is_empty(), was_set) {
+            (true, _) => Reason::OnlyOne,
+            (false, true) => Reason::SetSince,
+            (false, false) => Reason::OthersOlder,
         };
         return;
     }
@@ -322,43 +315,23 @@ fn judge(standing: &mut Standing, contenders: &[Contender<'_>], in_window: bool,
     let unordered = |other: &Contender<'_>| by_time(other) || !in_window;
     standing.order_unknown = others.iter().any(|other| unordered(other) && disagree(pick.said(), other.said(), tolerance));
     standing.state = if disputed { State::Contested } else { State::Corroborated };
-    let rule = why_picked(pick, &others[0], standing.order_unknown);
-    standing.reason = if disputed { rule } else { format!("{} readings agree; {rule}", contenders.len()) };
+    let agree = (!disputed).then_some(contenders.len());
+    standing.reason = Reason::Picked { rule: rule_of(pick, &others[0], standing.order_unknown), agree };
 }
 
-fn why_picked(pick: &Contender<'_>, next: &Contender<'_>, order_unknown: bool) -> String {
-    let apart = apart(pick.time.ms - next.time.ms);
-    if pick.rank() != next.rank() && order_unknown {
-        format!(
-            "{} over {}, though by clocks that cannot tell theirs may be the older by more than the window",
-            pick.role_name(),
-            next.role_name()
-        )
-    } else if pick.rank() != next.rank() {
-        format!("{} over {}, {apart} apart", pick.role_name(), next.role_name())
-    } else if order_unknown {
-        format!("two {}s, {apart} apart by clocks that cannot tell: order unknown", pick.role_name())
-    } else if pick.time.ms != next.time.ms {
-        format!("the later of two {}s, {apart} apart", pick.role_name())
-    } else {
-        "written at the same time by the same role; the greater id is taken".to_owned()
+fn rule_of(pick: &Contender<'_>, next: &Contender<'_>, order_unknown: bool) -> Rule {
+    let (apart_ms, by_role) = (pick.time.ms - next.time.ms, pick.rank() != next.rank());
+    match (by_role, order_unknown) {
+        (true, true) => Rule::RoleThoughPerhapsOlder { pick: pick.role, over: next.role },
+        (true, false) => Rule::Role { pick: pick.role, over: next.role, apart_ms },
+        (false, true) => Rule::UnknownOrder { role: pick.role, apart_ms },
+        (false, false) if apart_ms != 0 => Rule::Time { role: pick.role, apart_ms },
+        (false, false) => Rule::Id,
     }
 }
 
 pub(crate) const fn order_known(a: Corrected, b: Corrected) -> bool {
     (a.ms - b.ms).abs() > a.uncertainty_ms.saturating_add(b.uncertainty_ms)
-}
-
-/// A span of time as people say it.
-#[must_use]
-pub fn apart(ms: i64) -> String {
-    let seconds = ms.abs() / 1000;
-    match seconds {
-        0..=59 => format!("{seconds} s"),
-        60..=7_199 => format!("{} min", seconds / 60),
-        7_200..=172_799 => format!("{} h", seconds / 3_600),
-        _ => format!("{} days", seconds / 86_400),
-    }
 }
 
 fn common_bracket(contenders: &[Contender<'_>]) -> Option<Bracket> {

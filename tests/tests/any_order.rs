@@ -288,7 +288,7 @@ proptest! {
         let entries: Vec<Entry> = sketches.iter().enumerate().map(|(n, s)| entry(n, s)).collect();
         let ledger = Ledger::new(entries.clone());
         for standing in standings(entries, &roster) {
-            prop_assert!(!standing.reason.is_empty());
+            prop_assert!(!standing.reason.to_string().is_empty());
             if let Some(stands) = standing.stands {
                 prop_assert!(standing.contenders.contains(&stands));
                 prop_assert!(ledger.voided_by(stands, &roster).is_none());

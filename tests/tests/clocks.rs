@@ -100,7 +100,7 @@ fn rank_decides_nothing_that_the_window_may_have_decided() {
     crew.wait_min(10 * 60);
     let asked = standing(&mut crew, machine);
     assert_eq!((asked.state, asked.order_unknown), (State::Contested, true), "{}", asked.reason);
-    assert!(asked.reason.contains("by clocks that cannot tell"), "{}", asked.reason);
+    assert!(asked.reason.to_string().contains("by clocks that cannot tell"), "{}", asked.reason);
 }
 
 #[test]

@@ -154,7 +154,7 @@ fn a_ruling_on_a_reading_that_is_taken_back_says_so() {
     level(&mut crew, machine);
     let standing = at_shop(&crew, machine, &found());
     assert_eq!((standing.state, standing.stands), (State::Stands, Some(by_lead)));
-    assert!(standing.reason.ends_with("; the reading that the ruling had let stand was undone"), "{}", standing.reason);
+    assert!(standing.reason.to_string().ends_with("; the reading that the ruling had let stand was undone"), "{}", standing.reason);
 }
 
 /// The office lets a slip in by mistake. What is read since contradicts it: the slot asks again, and the meter goes on.
@@ -184,7 +184,7 @@ fn a_mistaken_ruling_on_hours_is_asked_about_again() {
         level(&mut crew, machine);
         let standing = at_shop(&crew, machine, &meter);
         assert_eq!((standing.state, standing.stands), (State::Contested, Some(read)), "{text}: {}", standing.reason);
-        assert!(standing.reason.ends_with("a reading that the ruling had not seen re-opened it"), "{}", standing.reason);
+        assert!(standing.reason.to_string().ends_with("a reading that the ruling had not seen re-opened it"), "{}", standing.reason);
         assert_eq!(standing.aside.iter().map(|aside| aside.id).collect::<Vec<_>>(), [slip]);
         let contested = crew.shop.contested(shared::length::LengthUnit::Thou).unwrap();
         assert_eq!(contested.iter().map(|slot| &slot.slot).collect::<Vec<_>>(), [&meter]);
@@ -213,7 +213,7 @@ fn the_first_slip_does_not_win() {
     level(&mut crew, machine);
     let standing = at_shop(&crew, machine, &meter);
     assert_eq!((standing.state, standing.stands), (State::Contested, Some(right)));
-    assert_eq!(standing.reason, "readings that contradict each other weigh 4 and 2, by role and number: too near to tell");
+    assert_eq!(standing.reason.to_string(), "readings that contradict each other weigh 4 and 2, by role and number: too near to tell");
     assert_eq!(standing.aside.iter().map(|aside| aside.id).collect::<Vec<_>>(), [slip]);
     crew.wait_min(24 * 60);
     let agrees = hours(&mut crew, tech, machine, "444.0");
@@ -237,7 +237,7 @@ fn rulings_that_contradict_each_other_are_contested() {
     let standing = at_shop(&crew, machine, &found());
     assert_eq!((standing.state, standing.stands, standing.ruling), (State::Contested, Some(by_tech), Some(leads)));
     assert_eq!(standing.rulings, [leads, offices]);
-    assert_eq!(standing.reason, "rulings contradict each other, and none had seen the other: lead over office, 14 min apart");
+    assert_eq!(standing.reason.to_string(), "rulings contradict each other, and none had seen the other: lead over office, 14 min apart");
     let now = crew.moment(0);
     let sheet = crew.shop.day_sheet(None, shared::length::LengthUnit::Thou, &now).unwrap();
     let shown: Vec<_> = sheet.contested[0].rulings.iter().map(|ruling| (ruling.record, ruling.counts)).collect();
@@ -308,7 +308,7 @@ fn two_visits_in_a_day_with_the_valve_set_in_between_are_both_true() {
     level(&mut crew, machine);
     let standing = at_shop(&crew, machine, &found());
     assert_eq!((standing.state, standing.stands, standing.outdated), (State::Stands, Some(at_five), vec![loose]));
-    assert_eq!(standing.reason, "the valve was set after the earlier readings");
+    assert_eq!(standing.reason.to_string(), "the valve was set after the earlier readings");
     assert_eq!(at_shop(&crew, machine, &left()).stands, Some(as_left));
 }
 

@@ -49,7 +49,7 @@ fn lead_over_tech_is_contested_and_says_why() {
     crew.level_all();
     let standing = at_shop(&crew, machine, &slot("1I"));
     assert_eq!((standing.state, standing.stands), (State::Contested, Some(by_lead)));
-    assert_eq!(standing.reason, "lead over tech, 14 min apart");
+    assert_eq!(standing.reason.to_string(), "lead over tech, 14 min apart");
     assert!(standing.contenders.contains(&by_tech));
     agree(&crew, machine);
     verify(&crew);
@@ -99,7 +99,7 @@ fn a_ruling_decides_until_a_reading_that_it_had_not_seen() {
     crew.level_all();
     let standing = at_shop(&crew, machine, &slot("1I"));
     assert_eq!((standing.state, standing.stands), (State::Ruled, Some(by_tech)));
-    assert_eq!(standing.reason, "ruled by office: photo of the leaf");
+    assert_eq!(standing.reason.to_string(), "ruled by office: photo of the leaf");
     assert_ne!(unseen, by_tech);
     agree(&crew, machine);
     verify(&crew);
@@ -121,7 +121,7 @@ fn a_late_reading_reopens_a_ruled_slot_and_recheck_leaves_nothing() {
     crew.level_all();
     let standing = at_shop(&crew, machine, &slot("1I"));
     assert_eq!(standing.state, State::Contested, "the helper's reading was not weighed");
-    assert!(standing.reason.ends_with("re-opened it"), "{}", standing.reason);
+    assert!(standing.reason.to_string().ends_with("re-opened it"), "{}", standing.reason);
     agree(&crew, machine);
 }
 
@@ -279,7 +279,12 @@ fn a_role_that_arrives_late_is_felt_in_every_document() {
     crew.wait_min(120);
     crew.level_all();
     let standing = at_shop(&crew, machine, &slot("1I"));
-    assert_eq!((standing.stands, standing.reason.starts_with("tech over helper")), (Some(by_tech), true), "{}", standing.reason);
+    assert_eq!(
+        (standing.stands, standing.reason.to_string().starts_with("tech over helper")),
+        (Some(by_tech), true),
+        "{}",
+        standing.reason
+    );
     crew.give_yard(lead);
     crew.level_all();
     agree(&crew, machine);

@@ -3,7 +3,7 @@
 #![expect(clippy::unwrap_used, reason = "a test may panic")]
 
 use fixtures::vectors::exchange::World;
-use fixtures::vectors::standings::judged;
+use fixtures::vectors::standings::{self, judged};
 use fixtures::vectors::{files, folder, record_of, text};
 use serde::de::DeserializeOwned;
 use serde_json::{Value, json};
@@ -206,11 +206,7 @@ fn what_stands_is_what_was_written_by_hand() {
         let name = &case["name"];
         let (standing, entries, roster) = judged(case).unwrap();
         let expected = &case["expected"];
-        let said = json!({
-            "state": standing.state, "stands": standing.stands, "reason": standing.reason, "contenders": standing.contenders,
-            "outdated": standing.outdated, "aside": standing.aside, "order_unknown": standing.order_unknown, "ruling": standing.ruling,
-            "rulings": standing.rulings,
-        });
+        let said = standings::said(&standing);
         let mut wanted = expected.clone();
         if let Some(edges) = wanted.as_object_mut().unwrap().remove("bracket_tenth_um") {
             let bracket = standing.bracket.map(|b| [b.go(), b.no_go()].map(|edge| edge.map(Length::tenth_um)));

@@ -49,7 +49,7 @@ pub(crate) fn screen(view: &MachineView, session: &Session<'_, '_>) -> Result<St
         open.push(format!("To be measured again, by ruling: {}.", slot.words()));
     }
     for aside in &view.state.aside {
-        open.push(format!("Not used, {} {}: {}", aside.slot.words(), short(&aside.aside.id), sentence(&aside.aside.why)));
+        open.push(format!("Not used, {} {}: {}", aside.slot.words(), short(&aside.aside.id), sentence(&aside.aside.why.to_string())));
     }
     for visit in view.visits.iter().filter(|v| v.visit.finished_ms.is_none()) {
         open.push(format!("Visit {} of {} is open since {}.", short(&visit.visit.visit), visit.by_name, session.local(visit.visit.at_ms)?));
@@ -117,7 +117,15 @@ fn clearances(view: &MachineView, session: &Session<'_, '_>) -> String {
     }
     let open = view.lash.iter().filter(|line| line.lash.state != State::Stands);
     let remarks: Vec<String> = open
-        .map(|line| format!("{} {}: {}. {}", line.lash.valve, line.lash.stage.name(), state(line.lash.state), sentence(&line.lash.reason)))
+        .map(|line| {
+            format!(
+                "{} {}: {}. {}",
+                line.lash.valve,
+                line.lash.stage.name(),
+                state(line.lash.state),
+                sentence(&line.lash.reason.to_string())
+            )
+        })
         .collect();
     if !remarks.is_empty() {
         blocks.push(indented(&remarks.join("\n"), width));

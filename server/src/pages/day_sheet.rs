@@ -9,8 +9,8 @@ use maud::{Markup, html};
 use serde::Deserialize;
 use shared::ids::DeviceId;
 use sync_core::book::BookError;
-use sync_core::standing::apart;
 use sync_core::view::DaySheet;
+use sync_core::words::apart;
 
 use super::asked::Query;
 use super::desk::machine_at;

@@ -36,7 +36,7 @@ pub(super) fn open(visitor: &Visitor, view: &MachineView, doc: DocId) -> Markup 
         @for slot in &view.state.contested { p { span.tag.warn { "contested" } " " a href=(ruling::at(doc, slot)) { (slot.words()) } } }
         @for slot in &view.state.recheck { p { span.tag.warn { "measure again" } " " a href=(ruling::at(doc, slot)) { (slot.words()) } ", by ruling." } }
         @for aside in &view.state.aside {
-            p { span.tag.warn { "not used" } " " a href=(ruling::at(doc, &aside.slot)) { (aside.slot.words()) } ": " (sentence(&aside.aside.why)) }
+            p { span.tag.warn { "not used" } " " a href=(ruling::at(doc, &aside.slot)) { (aside.slot.words()) } ": " (sentence(&aside.aside.why.to_string())) }
         }
         @for finding in findings {
             p { span.tag { "finding" } " " (sentence(&finding.what)) " " span.soft { (visitor.local(finding.at_ms)) } }

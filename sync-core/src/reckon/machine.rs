@@ -86,7 +86,7 @@ impl Book {
                         when: roster.local(at_ms),
                         meter: reading.meter,
                         engine: hours.engine_hours(*id),
-                        doubt: hours.doubt(*id),
+                        doubt: hours.doubt(*id).map(|doubt| doubt.to_string()),
                     })
                 }
                 _ => None,

@@ -11,7 +11,7 @@ use crate::machine::MachineState;
 use crate::standing::{RULES, Standing};
 
 /// The form of the derived rows, and the rules that make them: rows of any other are made anew when the book is opened.
-pub(super) const FORM: (u32, u32) = (5, RULES);
+pub(super) const FORM: (u32, u32) = (6, RULES);
 
 #[derive(Serialize)]
 struct View<'a> {

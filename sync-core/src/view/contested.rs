@@ -10,7 +10,9 @@ use super::names::Names;
 use super::{describe, short};
 use crate::book::{Book, BookError};
 use crate::ledger::Ledger;
-use crate::standing::{Standing, apart};
+use crate::reason::Doubt;
+use crate::standing::Standing;
+use crate::words::apart;
 
 /// One of the readings in question.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -79,7 +81,7 @@ pub struct ContestedSlot {
 }
 
 /// A record that contends, or one that is set aside, and why.
-type Named<'s> = (RecordId, Option<&'s str>);
+type Named<'s> = (RecordId, Option<&'s Doubt>);
 
 impl Book {
     /// Slots that want a ruling, as many as are shown at a time.
@@ -116,20 +118,20 @@ impl Book {
     ) -> Result<ContestedSlot, BookError> {
         let mut named: Vec<Named<'_>> = Vec::with_capacity(standing.contenders.len() + standing.aside.len());
         named.extend(standing.contenders.iter().map(|id| (*id, None)));
-        named.extend(standing.aside.iter().map(|aside| (aside.id, Some(aside.why.as_str()))));
+        named.extend(standing.aside.iter().map(|aside| (aside.id, Some(&aside.why))));
         // The one that stands first, then the latest: what is cut off is the oldest.
         named.sort_by_cached_key(|(id, _)| (standing.stands != Some(*id), std::cmp::Reverse(ledger.time(*id).ms)));
         let more = named.len().saturating_sub(MOST_READINGS);
         let mut readings = Vec::with_capacity(named.len().min(MOST_READINGS));
         for (id, why) in named.into_iter().take(MOST_READINGS) {
-            readings.extend(self.contested_reading(ledger, id, why.map(str::to_owned), standing, unit)?);
+            readings.extend(self.contested_reading(ledger, id, why.map(ToString::to_string), standing, unit)?);
         }
         Ok(ContestedSlot {
             doc,
             title,
             slot: standing.slot.clone(),
             slot_words: standing.slot.words(),
-            reason: standing.reason.clone(),
+            reason: standing.reason.to_string(),
             order_unknown: standing.order_unknown,
             readings,
             more,

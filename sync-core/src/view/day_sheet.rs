@@ -236,7 +236,7 @@ impl Making<'_> {
                 short: short(&aside.id),
                 by: roster.name(entry.record.measurer()),
                 words: describe(&entry.record.body, self.unit, roster),
-                why: aside.why.clone(),
+                why: aside.why.to_string(),
             });
         }
         Ok(())

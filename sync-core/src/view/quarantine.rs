@@ -188,7 +188,7 @@ impl Told<'_> {
             (None, None) => format!("Nothing stands for {slot} now, and nothing would."),
         });
         if let Some(aside) = after.aside.iter().find(|aside| aside.id == self.id) {
-            lines.push(format!("This would not be used by itself: {}.", aside.why.trim_end_matches('.')));
+            lines.push(format!("This would not be used by itself: {}.", aside.why));
         }
         if after.wants_ruling() && !before.wants_ruling() {
             lines.push(format!("People would disagree about {slot}, and a ruling would be needed."));

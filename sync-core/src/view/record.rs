@@ -11,8 +11,9 @@ use shared::slot::Slot;
 use super::history::{self, Fate, Fates};
 use super::{describe, short};
 use crate::book::{Book, BookError};
-use crate::standing::{Standing, apart};
+use crate::standing::Standing;
 use crate::store::HeldRecord;
+use crate::words::apart;
 
 /// Another record, as far as it is named beside one.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -151,7 +152,7 @@ impl Book {
 
 /// Why a record stands or does not, by its slot's standing.
 fn reason(standing: &Standing, record: RecordId) -> String {
-    standing.aside.iter().find(|aside| aside.id == record).map_or_else(|| standing.reason.clone(), |aside| aside.why.clone())
+    standing.aside.iter().find(|aside| aside.id == record).map_or_else(|| standing.reason.to_string(), |aside| aside.why.to_string())
 }
 
 fn clock_words(clock: &ClockEvidence) -> String {

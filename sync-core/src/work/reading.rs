@@ -148,7 +148,7 @@ impl Book {
             next_leaf: None,
             turn: None,
             contested: standing.as_ref().is_some_and(|s| s.state == State::Contested),
-            doubt: standing.and_then(|s| s.aside.into_iter().find(|a| a.id == record)).map(|a| a.why),
+            doubt: standing.and_then(|s| s.aside.into_iter().find(|a| a.id == record)).map(|a| a.why.to_string()),
         };
         match card {
             Some(card) => {

@@ -136,7 +136,7 @@ impl Book {
         // One that outweighs what it contradicts stands, and whoever read it is told all the same.
         let doubt = standing.and_then(|s| {
             let contradicts = s.state == State::Contested;
-            s.aside.into_iter().find(|a| a.id == record).map(|a| a.why).or_else(|| contradicts.then_some(s.reason))
+            s.aside.into_iter().find(|a| a.id == record).map(|a| a.why.to_string()).or_else(|| contradicts.then(|| s.reason.to_string()))
         });
         Ok(HoursOutcome { record, doubt })
     }

@@ -9,6 +9,7 @@
 //!   `post` what the network does to them; `lives`: what befalls the books themselves.
 //! - `insider`: people whose own program forges; `promises`: what is promised against them, judged by who was granted what.
 //! - `rest`: heals everything, lets all exchange until nothing moves, and judges what is promised.
+//! - `rows`: what is derived and kept has no sentence in it.
 //! - `told`: what stories came to.
 //! - `shrink`: makes a story that breaks a promise as short as it gets.
 
@@ -19,6 +20,7 @@ mod nodes;
 mod post;
 mod promises;
 mod rest;
+mod rows;
 mod shrink;
 mod steps;
 mod told;

@@ -7,6 +7,7 @@ use sync_core::book::Book;
 use sync_core::store::QuarantineState;
 
 use super::nodes::Node;
+use super::rows;
 use super::steps::Way;
 use super::travel::room;
 use super::world::{Broken, OFFICE, SHOP, World};
@@ -97,6 +98,7 @@ pub(super) fn judge(world: &mut World) -> Result<(), Broken> {
         if !faults.is_empty() {
             return broken("verifies", format!("{}: {faults:?}", node.name));
         }
+        rows::hold_no_sentence(book, &node.name)?;
     }
     let waiting: Vec<_> = shop.store().quarantined().map_err(|e| failed(&e))?;
     let out: BTreeSet<_> = waiting.iter().filter(|q| q.state != QuarantineState::Released).map(|q| (q.doc, q.bytes.clone())).collect();

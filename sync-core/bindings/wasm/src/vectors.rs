@@ -163,11 +163,7 @@ fn standings(file: &Value) -> Result<usize, String> {
             let bracket = standing.bracket.map(|b| [b.go(), b.no_go()].map(|edge| edge.map(Length::tenth_um)));
             holds(json!(bracket) == edges, &case["name"].to_string())?;
         }
-        let said = json!({
-            "state": standing.state, "stands": standing.stands, "reason": standing.reason, "contenders": standing.contenders,
-            "outdated": standing.outdated, "aside": standing.aside, "order_unknown": standing.order_unknown, "ruling": standing.ruling,
-            "rulings": standing.rulings,
-        });
+        let said = made::standings::said(&standing);
         holds(said == wanted, &case["name"].to_string())?;
     }
     Ok(cases.len())
