@@ -241,3 +241,10 @@ fn a_machine_is_its_founders_though_another_took_the_id_of_its_card() {
     let takes_back = Act::Void { phone: phone(1), record: 0, cut: None };
     told(vec![founds, by(LEAD, Attack::TakesId { record: 0 }), takes_back, exchange(phone(1)), exchange(phone(1))]);
 }
+
+/// It was the office's word when it reached the shop, with what the office's own device carried while somebody joined.
+#[test]
+fn what_came_by_right_while_somebody_joined_stays() {
+    let mixes = by(BOOKKEEPER, Attack::Mixes { deed: Deed::TakesProperty, to: 0 });
+    told(vec![mixes, Act::Role { phone: BOOKKEEPER, role: 0 }, Act::Join { role: 0 }]);
+}

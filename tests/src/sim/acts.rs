@@ -207,7 +207,7 @@ impl World {
                 let what = format!("The office sets the conflict window to {minutes} min");
                 return self.write(OFFICE, None, dice, &what, |book, hand| book.change_settings(change, hand).map(|_| vec![]));
             }
-            Act::Join { role } => self.join(ROLES[role % 3], dice),
+            Act::Join { role } => return self.join(ROLES[role % 3], dice),
             Act::Exchange { phone, up, down, shop_cut, phone_cut } => {
                 let phone = self.phone(phone);
                 return self.exchange(phone, (up, shop_cut), (down, phone_cut), dice);

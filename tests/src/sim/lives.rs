@@ -21,10 +21,14 @@ const MOST_SWELLING: usize = 90;
 
 impl World {
     /// A person joins with a device of their own, over a network that works.
-    pub(super) fn join(&mut self, role: Role, dice: &mut Dice) {
-        if self.nodes.len() <= 9 {
-            self.enrol(role, dice);
+    pub(super) fn join(&mut self, role: Role, dice: &mut Dice) -> Result<(), Broken> {
+        if self.nodes.len() > 9 {
+            return Ok(());
         }
+        // The office exchanges meanwhile, with all that its device carries.
+        let before = self.truth();
+        self.enrol(role, dice);
+        before.map_or(Ok(()), |before| self.watch_hands(&before))
     }
 
     /// The same, however many there are.

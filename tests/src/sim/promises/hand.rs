@@ -119,12 +119,13 @@ impl World {
             return Ok(());
         }
         // By what it would know without them: a grant that it took lawfully may have been of the author's own other role.
-        let all = self.forged.iter().filter(|forged| forged.fate == Fate::Out).map(|forged| forged.record).collect();
-        let (store, Some(roster)) = (book.store(), self.roster_without(phone, &all)) else { return Ok(()) };
+        let store = book.store();
+        let is_here = |forged: &&Forged| store.held(forged.record).ok().flatten().is_some_and(|held| held.bytes == forged.bytes);
+        let all = self.forged.iter().filter(|forged| forged.fate == Fate::Out).filter(is_here).map(|forged| forged.record).collect();
+        let Some(roster) = self.roster_without(phone, &all) else { return Ok(()) };
         for forged in self.forged.iter().filter(|forged| forged.fate == Fate::Out && decides(forged.body.kind())) {
-            let holds = store.held(forged.record).ok().flatten().is_some_and(|held| held.bytes == forged.bytes);
             let roles = || truth.roles(forged.by).into_iter().chain([roster.role_now(forged.by), self.role_then(forged.by, forged.at_ms)]);
-            if holds && !roles().any(|role| may(forged, role, &truth, store)) {
+            if is_here(&forged) && !roles().any(|role| may(forged, role, &truth, store)) {
                 let (kind, name) = (forged.body.kind(), &self.nodes[phone].name);
                 let seen = format!("{name} took a {kind} of {}, who is {:?}", self.nodes[forged.node].name, roster.role_now(forged.by));
                 return Err(Broken { promise: "no wrong hand on a phone", seen });
