@@ -145,9 +145,9 @@ impl Failure {
             Self::Given(_) => Exit::Usage,
             Self::ShopAway(_) => Exit::ShopAway,
             Self::NoRoom => Exit::NeedsALook,
+            Self::Refused(problem) if problem.status >= 500 || problem.code == Code::Internal => Exit::ShopAway,
             Self::Refused(problem) => match problem.code {
                 Code::RoleMayNot | Code::DeviceRevoked | Code::DeviceUnknown | Code::DocumentClosed => Exit::NotAllowed,
-                Code::Internal => Exit::ShopAway,
                 _ => Exit::CouldNot,
             },
             _ => Exit::CouldNot,
@@ -157,22 +157,7 @@ impl Failure {
     /// One stable word for programs.
     pub(crate) fn word(&self) -> &'static str {
         match self {
-            Self::Book(error) => match error {
-                BookError::NotEnrolled => "not-enrolled",
-                BookError::Enrolled => "enrolled-already",
-                BookError::Sealed => Code::BookSealed.name(),
-                BookError::KeyWrong => Code::KeyWrong.name(),
-                BookError::Denied(_) => "role-may-not",
-                BookError::Record(_) | BookError::Entry(_) => "body-invalid",
-                BookError::Unknown(_) => "not-found",
-                BookError::Moved(_) => "later",
-                BookError::Reckoning(_) => "no-answer",
-                BookError::Message(_) | BookError::LateAnswer => "answer-unreadable",
-                BookError::Store(StoreError::InUse) => "book-in-use",
-                BookError::Store(StoreError::NotABook(_)) => "not-a-book",
-                BookError::Store(_) => "book-failed",
-                BookError::Defect(_) => "internal",
-            },
+            Self::Book(error) => error.code().name(),
             Self::NoBook(_) | Self::NoHome => "no-book",
             Self::Given(_) => "unreadable",
             Self::CouldNot(_) => "could-not",
@@ -181,7 +166,7 @@ impl Failure {
             Self::Refused(problem) => problem.code.name(),
             Self::Answer(_) => "answer-unreadable",
             Self::NoRoom => "no-room",
-            Self::Defect(_) => "internal",
+            Self::Defect(_) => Code::Defect.name(),
         }
     }
 

@@ -188,13 +188,13 @@ fn what_cannot_be_read_keeps_nothing() {
 fn what_the_book_refuses_keeps_nothing() {
     let world = World::with_shop();
     for (device, args, code, word) in [
-        ("tove", &["read", "T-1", "3I", "found", "5/6"][..], 1, "body-invalid"),
-        ("tove", &["read", "T-1", "1I", "found", "6/5"], 1, "body-invalid"),
-        ("tove", &["read", "T-1", "1I", "found"], 1, "body-invalid"),
+        ("tove", &["read", "T-1", "3I", "found", "5/6"][..], 1, "entry-invalid"),
+        ("tove", &["read", "T-1", "1I", "found", "6/5"], 1, "entry-invalid"),
+        ("tove", &["read", "T-1", "1I", "found"], 1, "entry-invalid"),
         ("tove", &["show", "T-9"], 1, "not-found"),
         ("tove", &["record", "12"], 1, "not-found"),
         ("tove", &["visit", "finish", "T-1"], 1, "not-found"),
-        ("tove", &["machine", "add", "T-1", "--property", "Alder Court"], 1, "body-invalid"),
+        ("tove", &["machine", "add", "T-1", "--property", "Alder Court"], 1, "entry-invalid"),
         ("tove", &["office", "--offline", "person", "add", "Nina Berg", "--role", "lead"], 5, "role-may-not"),
         ("office", &["hours", "T-1", "12.3"], 5, "role-may-not"),
         ("lars", &["read", "T-1", "1I", "found", "5/6", "--measured-by", "Tove Ask"], 5, "role-may-not"),

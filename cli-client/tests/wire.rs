@@ -220,5 +220,5 @@ fn a_bundle_goes_from_phone_to_phone_and_from_there_to_the_shop() {
     assert_eq!((writer.0, &writer.1["taken"], &writer.1["waiting"]), (0, &1.into(), &0.into()), "{writer:?}");
     std::fs::write(file, b"a shopping list").unwrap();
     let wrong = world.tappet("hale", 0, &["bundle", "take", file]);
-    assert_eq!(wrong.1["error"]["code"], "answer-unreadable", "{wrong:?}");
+    assert_eq!(wrong.1["error"]["code"], "unreadable", "{wrong:?}");
 }

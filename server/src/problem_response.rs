@@ -18,7 +18,7 @@ use sync_core::enrol::EnrolError;
 use sync_core::exchange::BodyError;
 use sync_core::login::LoginError;
 use sync_core::moment::Moment;
-use sync_core::store::{BackupError, StoreError};
+use sync_core::store::BackupError;
 
 use crate::paper::PaperError;
 
@@ -45,13 +45,22 @@ pub(crate) const fn status_of(code: Code) -> StatusCode {
         Code::TokenInvalid | Code::ClockWrong | Code::DeviceUnknown | Code::DeviceRevoked => StatusCode::UNAUTHORIZED,
         Code::RoleMayNot | Code::KeptOut | Code::CodeInvalid | Code::NotTheAuthor | Code::SignatureInvalid => StatusCode::FORBIDDEN,
         Code::NotFound | Code::DocumentClosed => StatusCode::NOT_FOUND,
-        Code::IdTaken | Code::Later | Code::ChangeInvalid | Code::DocumentFull => StatusCode::CONFLICT,
-        Code::KeyReused => StatusCode::UNPROCESSABLE_ENTITY,
+        Code::IdTaken | Code::Later | Code::ChangeInvalid | Code::DocumentFull | Code::Moved => StatusCode::CONFLICT,
+        Code::KeyReused | Code::NoAnswer => StatusCode::UNPROCESSABLE_ENTITY,
         Code::TooLarge => StatusCode::PAYLOAD_TOO_LARGE,
         Code::TooMany | Code::DayFull | Code::QuarantineFull => StatusCode::TOO_MANY_REQUESTS,
-        Code::Unreadable | Code::BodyInvalid | Code::VersionUnknown | Code::WrongDocument | Code::WrongPlace => StatusCode::BAD_REQUEST,
-        // The last two are a device's own, and never an answer.
-        Code::Internal | Code::BookSealed | Code::KeyWrong => StatusCode::INTERNAL_SERVER_ERROR,
+        Code::Unreadable | Code::BodyInvalid | Code::EntryInvalid | Code::VersionUnknown | Code::WrongDocument | Code::WrongPlace => {
+            StatusCode::BAD_REQUEST
+        }
+        Code::DiskFull => StatusCode::INSUFFICIENT_STORAGE,
+        Code::BookInUse | Code::BookUnwritable => StatusCode::SERVICE_UNAVAILABLE,
+        Code::Internal | Code::Defect | Code::NotABook | Code::BookTooNew | Code::BookDamaged | Code::BookFailed => {
+            StatusCode::INTERNAL_SERVER_ERROR
+        }
+        // What only a device says of itself: a server that says so is broken.
+        Code::NotEnrolled | Code::EnrolledAlready | Code::LateAnswer | Code::BookSealed | Code::KeyWrong => {
+            StatusCode::INTERNAL_SERVER_ERROR
+        }
     }
 }
 
@@ -257,23 +266,7 @@ impl From<LoginError> for Refused {
 
 impl From<BookError> for Refused {
     fn from(error: BookError) -> Self {
-        let detail = sentence(&error.to_string());
-        match error {
-            BookError::Denied(_) => Self::new(Code::RoleMayNot, detail),
-            BookError::Record(_) | BookError::Entry(_) => Self::new(Code::BodyInvalid, detail),
-            BookError::Unknown(_) => Self::new(Code::NotFound, detail),
-            BookError::Moved(_) => Self::with_status(Code::Later, StatusCode::CONFLICT, detail),
-            BookError::Reckoning(_) => Self::with_status(Code::BodyInvalid, StatusCode::UNPROCESSABLE_ENTITY, detail),
-            BookError::Message(_) => Self::new(Code::Unreadable, detail),
-            BookError::Store(store) => Self::with_status(Code::Internal, status_of_store(&store), detail),
-            // A server's book is a shop's book, and a change of its own making holds together: anything else is a defect.
-            BookError::NotEnrolled
-            | BookError::Enrolled
-            | BookError::Sealed
-            | BookError::KeyWrong
-            | BookError::LateAnswer
-            | BookError::Defect(_) => Self::new(Code::Internal, detail),
-        }
+        Self::new(error.code(), sentence(&error.to_string()))
     }
 }
 
@@ -298,25 +291,17 @@ impl From<BackupError> for Refused {
                 )
             }
             BackupError::Untrue(_) | BackupError::Unsound(_) => Self::new(Code::Internal, detail),
-            BackupError::Store(store) => Self::with_status(Code::Internal, status_of_store(&store), detail),
+            BackupError::Store(store) => Self::new(BookError::from(store).code(), detail),
         }
     }
 }
 
 /// A full disk is 507 (RFC 4918 §11.5), what may pass by itself or by someone giving rights back 503; what needs a repair
 /// is 500.
-const fn status_of_store(error: &StoreError) -> StatusCode {
-    match error {
-        StoreError::Full => StatusCode::INSUFFICIENT_STORAGE,
-        StoreError::InUse | StoreError::Unwritable(_) => StatusCode::SERVICE_UNAVAILABLE,
-        StoreError::NotABook(_) | StoreError::TooNew | StoreError::Damaged(_) | StoreError::Sqlite(_) => StatusCode::INTERNAL_SERVER_ERROR,
-    }
-}
-
 /// As the same arithmetic's refusals that come by way of the book.
 impl From<CrankError> for Refused {
     fn from(error: CrankError) -> Self {
-        Self::with_status(Code::BodyInvalid, StatusCode::UNPROCESSABLE_ENTITY, sentence(&error.to_string()))
+        Self::new(Code::NoAnswer, sentence(&error.to_string()))
     }
 }
 
@@ -372,6 +357,8 @@ impl From<QueryRejection> for Refused {
 
 #[cfg(test)]
 mod tests {
+    use sync_core::store::StoreError;
+
     use super::*;
 
     #[test]

@@ -78,6 +78,34 @@ codes! {
     VersionUnknown = "version-unknown", "The protocol version is not spoken here";
     /// The idempotency key was used for another request, or its first request is still under way.
     KeyReused = "key-reused", "The idempotency key was used already";
+    /// What was entered cannot be, or contradicts what is held.
+    EntryInvalid = "entry-invalid", "What was entered cannot be";
+    /// The book says something else than it did when this was decided on.
+    Moved = "moved", "Decided on something that has changed since";
+    /// The arithmetic has no answer to what was asked.
+    NoAnswer = "no-answer", "The arithmetic has no answer";
+    /// This device belongs to no shop yet. Never sent.
+    NotEnrolled = "not-enrolled", "The device is not enrolled";
+    /// This device belongs to a shop already. Never sent.
+    EnrolledAlready = "enrolled-already", "The device is enrolled already";
+    /// An answer of the shop comes too late to be taken. Never sent.
+    LateAnswer = "late-answer", "The answer is to an older request";
+    /// Another program has the book open.
+    BookInUse = "book-in-use", "Another program has the book open";
+    /// The file is no book.
+    NotABook = "not-a-book", "The file is no book";
+    /// A newer program wrote the book.
+    BookTooNew = "book-too-new", "A newer program wrote the book";
+    /// The disk has no room.
+    DiskFull = "disk-full", "The disk is full";
+    /// The book's file cannot be written.
+    BookUnwritable = "book-unwritable", "The book cannot be written";
+    /// The book's file is damaged.
+    BookDamaged = "book-damaged", "The book is damaged";
+    /// The book's database failed in some other way.
+    BookFailed = "book-failed", "The book's database failed";
+    /// The program made something that does not hold together.
+    Defect = "defect", "A defect of the program";
     /// The device's private keys are sealed, and its book was opened without their key. Never sent.
     BookSealed = "book-sealed", "The device's private keys are sealed";
     /// The key does not open the device's private keys. Never sent.

@@ -8,6 +8,7 @@ use std::sync::Arc;
 
 use shared::bytes::Bytes16;
 use shared::ids::{DocId, PersonId, RecordId};
+use shared::problem::Code;
 use shared::record::{Body, MOST_SEEN, Record, RecordError};
 use shared::role::Role;
 use shared::slot::Slot;
@@ -74,6 +75,35 @@ pub enum BookError {
     /// A change that this program made does not hold together. A defect of this program.
     #[error("this program made a change that does not hold together ({0}); nothing of it was kept. Please report it")]
     Defect(String),
+}
+
+impl BookError {
+    /// The code, the same on every surface: terminal, server and kits.
+    #[must_use]
+    pub const fn code(&self) -> Code {
+        match self {
+            Self::NotEnrolled => Code::NotEnrolled,
+            Self::Enrolled => Code::EnrolledAlready,
+            Self::Sealed => Code::BookSealed,
+            Self::KeyWrong => Code::KeyWrong,
+            Self::Denied(_) => Code::RoleMayNot,
+            Self::Record(_) => Code::BodyInvalid,
+            Self::Unknown(_) => Code::NotFound,
+            Self::Moved(_) => Code::Moved,
+            Self::Entry(_) => Code::EntryInvalid,
+            Self::Reckoning(_) => Code::NoAnswer,
+            Self::Message(_) => Code::Unreadable,
+            Self::LateAnswer => Code::LateAnswer,
+            Self::Defect(_) => Code::Defect,
+            Self::Store(StoreError::InUse) => Code::BookInUse,
+            Self::Store(StoreError::NotABook(_)) => Code::NotABook,
+            Self::Store(StoreError::TooNew) => Code::BookTooNew,
+            Self::Store(StoreError::Full) => Code::DiskFull,
+            Self::Store(StoreError::Unwritable(_)) => Code::BookUnwritable,
+            Self::Store(StoreError::Damaged(_)) => Code::BookDamaged,
+            Self::Store(StoreError::Sqlite(_)) => Code::BookFailed,
+        }
+    }
 }
 
 impl From<EnvelopeError> for BookError {

@@ -95,14 +95,22 @@ impl Route<'_> {
             "408",
             problem(408, &[Code::Internal], "It took longer than 30 s and was given up; it may have been done all the same."),
         );
-        set(operation, "500", problem(500, &[Code::Internal], "Something broke at the shop."));
-        set(operation, "503", problem(503, &[Code::Internal], "The shop's book cannot be reached or written for now."));
-        set(operation, "507", problem(507, &[Code::Internal], "The shop's disk is full (RFC 4918 section 11.5)."));
+        set(
+            operation,
+            "500",
+            problem(500, &[Code::Internal, Code::Defect, Code::BookDamaged, Code::BookFailed], "Something broke at the shop."),
+        );
+        set(
+            operation,
+            "503",
+            problem(503, &[Code::Internal, Code::BookInUse, Code::BookUnwritable], "The shop's book cannot be reached or written for now."),
+        );
+        set(operation, "507", problem(507, &[Code::DiskFull], "The shop's disk is full (RFC 4918 section 11.5)."));
         let mut busy = problem(429, &[Code::TooMany], "Too many requests at once.");
         busy.headers.insert("retry-after".to_owned(), header("Seconds to wait."));
         set(operation, "429", busy);
         if self.path.contains("/reckon/") || REASONED.iter().any(|end| self.path.ends_with(end)) {
-            set(operation, "422", problem(422, &[Code::BodyInvalid], "The arithmetic has no answer to this, and says why."));
+            set(operation, "422", problem(422, &[Code::NoAnswer], "The arithmetic has no answer to this, and says why."));
         }
     }
 

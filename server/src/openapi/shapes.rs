@@ -40,7 +40,7 @@ const fn next_step(code: Code) -> &'static str {
         Code::TokenInvalid => "Log in at /v1/token.",
         Code::TooMany => "Try again in 2 s.",
         Code::RoleMayNot | Code::DocumentClosed | Code::DeviceRevoked => "Ask the office.",
-        Code::Internal => "Try again; if it stays so, tell the office.",
+        Code::Internal | Code::DiskFull => "Try again; if it stays so, tell the office.",
         _ => "Look at what was sent.",
     }
 }

@@ -47,7 +47,7 @@ impl From<PicturesError> for Refused {
             }
             PicturesError::Picture(PictureError::TooLarge { .. }) => Self::new(Code::TooLarge, detail),
             PicturesError::WrongHash => Self::new(Code::BodyInvalid, detail),
-            PicturesError::Full => Self::with_status(Code::Internal, StatusCode::INSUFFICIENT_STORAGE, detail),
+            PicturesError::Full => Self::new(Code::DiskFull, detail),
             PicturesError::Folder { path, why } => {
                 tracing::error!(path = %path.display(), why, "a picture cannot be read or written");
                 // Where the shop keeps its files is nobody's business out there.

@@ -142,7 +142,7 @@ async fn a_wrong_question_gets_a_sentence() {
     ask(format!("/v1/machines/{machine}/season.pdf")).await.problem(400, Code::Unreadable);
     ask(format!("/v1/machines/{machine}/season.pdf?from=2026-01-01&until=soon")).await.problem(400, Code::Unreadable);
     let backwards = ask(format!("/v1/machines/{machine}/season.pdf?from=2026-12-31&until=2026-01-01")).await;
-    assert!(backwards.problem(400, Code::BodyInvalid).detail.contains("before they begin"));
+    assert!(backwards.problem(400, Code::EntryInvalid).detail.contains("before they begin"));
     // What is no visit is as closed as another's.
     ask(format!("/v1/visits/{}/service-record.pdf", RecordId::from_bytes([9; 16]))).await.problem(404, Code::NotFound);
 }

@@ -131,13 +131,13 @@ async fn people_are_answered_for_to_the_office_to_leads_and_to_themselves() {
         world.get(path, &ben.token).await.problem(403, Code::RoleMayNot);
         world.get(path, &office.token).await.problem(404, Code::NotFound);
     }
-    world.get(&format!("/v1/people/{}/carry", cleo.person()), &cleo.token).await.problem(422, Code::BodyInvalid);
+    world.get(&format!("/v1/people/{}/carry", cleo.person()), &cleo.token).await.problem(422, Code::NoAnswer);
 
     let (facts, words) = answered(world, "/v1/agreement?day=2026-08-21", &cleo.token).await;
     assert_eq!((&facts["people"], &facts["trials"]), (&json!(["Ben", "Cleo"]), &json!(2)), "{words}");
     assert_eq!(facts["parts"].as_array().unwrap().len(), 2);
     assert_eq!(answered(world, "/v1/agreement", &office.token).await.0, facts);
-    world.get("/v1/agreement?day=2026-08-20", &office.token).await.problem(422, Code::BodyInvalid);
+    world.get("/v1/agreement?day=2026-08-20", &office.token).await.problem(422, Code::NoAnswer);
 
     // Due on 2026-12-31, seen from 2026-08-22.
     let (facts, words) = answered(world, "/v1/round?days=60", &cleo.token).await;
@@ -239,7 +239,7 @@ async fn a_wrong_question_is_refused_and_not_answered_as_another() {
     refused(history.path(&format!("warm?valve=1E&stage=set&{}", GROWTH.replace("=50", "=501")))).await;
     // A coefficient that names no source is read, and the arithmetic refuses it.
     let unsourced = history.path(&format!("warm?valve=1E&stage=set&{}", GROWTH.replace("die-cast-a380", "21.5")));
-    history.world.get(&unsourced, &history.office.token).await.problem(422, Code::BodyInvalid);
+    history.world.get(&unsourced, &history.office.token).await.problem(422, Code::NoAnswer);
     let crank = "/v1/reckon/crank?stroke=70mm&rod=110mm";
     for path in [
         "/v1/agreement?day=yesterday",
@@ -269,7 +269,7 @@ async fn a_wrong_question_is_refused_and_not_answered_as_another() {
 async fn a_question_without_an_answer_says_why() {
     let mut history = History::new().await;
     let (_, bare) = history.world.machine(&mut history.office, "B-07").await;
-    let refused = async |path: String| history.world.get(&path, &history.office.token).await.problem(422, Code::BodyInvalid).detail;
+    let refused = async |path: String| history.world.get(&path, &history.office.token).await.problem(422, Code::NoAnswer).detail;
     for (question, why) in [
         (format!("sure?valve=1I&stage=left&{SPREAD}&level=95"), "A level of 95 cannot"),
         (format!("sure?valve=1I&stage=left&{SPREAD}&level=nan"), "A level of NaN cannot"),

@@ -106,7 +106,7 @@ async fn a_store_that_panics_or_is_full_is_a_problem_and_the_next_request_goes_o
     let router = router(ServerState::new(Arc::new(Broken), Arc::new(HandClock::default())));
     let problem = answer_of(router.clone(), "/.well-known/jwks.json", "").await.problem(500, Code::Internal);
     assert!(problem.detail.contains("Nothing was taken in"), "{}", problem.detail);
-    let problem = answer_of(router.clone(), "/v1/due", "any").await.problem(507, Code::Internal);
+    let problem = answer_of(router.clone(), "/v1/due", "any").await.problem(507, Code::DiskFull);
     assert!(problem.detail.contains("disk is full"), "{}", problem.detail);
     // More breaks than steps may be under way: each must have given its place back.
     for _ in 0..40 {

@@ -1,6 +1,6 @@
 //! Everything that can go wrong, each with a code that stays and a sentence for people.
 
-use shared::problem::{Code, Problem};
+use shared::problem::Problem;
 use sync_core::book::BookError;
 use sync_core::exchange::BodyError;
 use sync_core::store::StoreError;
@@ -41,30 +41,7 @@ impl KitError {
             Self::Answer(_) | Self::Body(_) => "answer-unreadable",
             Self::LogInFirst => "log-in-first",
             Self::Given(_) => "given-unreadable",
-            Self::Book(error) => match error {
-                BookError::NotEnrolled => "not-enrolled",
-                BookError::Enrolled => "enrolled-already",
-                BookError::Sealed => Code::BookSealed.name(),
-                BookError::KeyWrong => Code::KeyWrong.name(),
-                BookError::Denied(_) => "role-may-not",
-                BookError::Record(_) => "body-invalid",
-                BookError::Unknown(_) => "not-found",
-                BookError::Moved(_) => "moved",
-                BookError::Entry(_) => "entry-invalid",
-                BookError::Reckoning(_) => "no-answer",
-                BookError::Message(_) => "answer-unreadable",
-                BookError::LateAnswer => "late-answer",
-                BookError::Defect(_) => "defect",
-                BookError::Store(store) => match store {
-                    StoreError::InUse => "book-in-use",
-                    StoreError::NotABook(_) => "not-a-book",
-                    StoreError::TooNew => "book-too-new",
-                    StoreError::Full => "disk-full",
-                    StoreError::Unwritable(_) => "book-unwritable",
-                    StoreError::Damaged(_) => "book-damaged",
-                    StoreError::Sqlite(_) => "book-failed",
-                },
-            },
+            Self::Book(error) => error.code().name(),
         }
     }
 

@@ -167,7 +167,7 @@ fn what_is_unsent_goes_by_another_phone() {
     assert!(taken.taken > 0 && taken.refused.is_empty(), "{taken:?}");
     shop.level(&mut other);
     assert_eq!(shop.book.machine_view(machine, shared::length::LengthUnit::Thou, &Moment::at(shop.world.now())).unwrap().lash.len(), 1);
-    assert_eq!(other.take_bundle(b"no bundle").unwrap_err().code(), "answer-unreadable");
+    assert_eq!(other.take_bundle(b"no bundle").unwrap_err().code(), "unreadable");
 }
 
 #[test]

@@ -353,7 +353,7 @@ def day(folder, server):
     taken = bram.kit.take_bundle(bundle.bytes)
     assert bundle.unsent == taken.taken > 8 and not taken.refused, (bundle.unsent, taken)
     assert bram.kit.take_bundle(bundle.bytes).taken == 0
-    refused("answer-unreadable", bram.kit.take_bundle, b"no bundle")
+    refused("unreadable", bram.kit.take_bundle, b"no bundle")
 
     disagreement(pia, bram, machine)
 
