@@ -236,7 +236,9 @@ impl Book {
     /// As [`Book::own_photos`].
     pub fn photo_refused(&mut self, doc: DocId, sha256: Bytes32, problem: &Problem, now: &Moment) -> Result<(), BookError> {
         match problem.code {
-            Code::BodyInvalid | Code::Unreadable | Code::TooLarge => self.photo_stopped(doc, sha256, problem.code.name(), &problem.detail),
+            Code::BodyInvalid | Code::EntryInvalid | Code::Unreadable | Code::TooLarge => {
+                self.photo_stopped(doc, sha256, problem.code.name(), &problem.detail)
+            }
             Code::DocumentClosed | Code::NotFound => self.each_own(doc, sha256, |photo| photo.refused_ms = Some(now.wall_ms)),
             _ => Ok(()),
         }

@@ -163,7 +163,8 @@ async function sendPicture(kit, server, { doc, sha256 }, bytes) {
     } catch (error) {
       if (tries === 0 && isCode(error, 'token-invalid')) continue;
       // What is wrong with this picture alone the kit has remembered.
-      return ['document-closed', 'not-found', 'body-invalid', 'unreadable', 'too-large', 'given-unreadable'].some((code) => isCode(error, code));
+      const final = ['document-closed', 'not-found', 'body-invalid', 'entry-invalid', 'unreadable', 'too-large', 'given-unreadable'];
+      return final.some((code) => isCode(error, code));
     }
   }
 }
