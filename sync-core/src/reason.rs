@@ -1,5 +1,5 @@
-//! Why a record stands, does not stand by itself, or may not be written: codes with their facts, as they are kept, signed for and
-//! compared. What they say to people is in [`crate::words`] alone, so that a rewording changes no row of any book.
+//! Why a record stands, does not stand by itself, or may not be written: codes with their facts, as they are kept and compared.
+//! What they say to people is in [`crate::words`] alone, so that a rewording changes no row of any book.
 //!
 //! Written for people to read, as in JSON, each carries its sentence beside its code.
 

@@ -97,6 +97,13 @@ impl Crew {
         crew
     }
 
+    /// A one-time code of the office's.
+    fn code_for(&mut self, person: PersonId) -> String {
+        let office = self.phones[0].person;
+        let issued = self.shop.issue_code(office, person, &Moment::at(self.now_ms), &mut self.dice).expect("code");
+        issued.code
+    }
+
     fn enrol(&mut self, code: &str, clock_off_ms: i64) -> usize {
         self.enrol_on(Store::in_memory().expect("store"), code, clock_off_ms)
     }
@@ -143,9 +150,8 @@ impl Crew {
     /// # Panics
     /// Where the engine fails.
     pub fn phone_on(&mut self, person: PersonId, store: Store) -> usize {
-        let office = self.phones[0].person;
-        let issued = self.shop.issue_code(office, person, &Moment::at(self.now_ms), &mut self.dice).expect("code");
-        self.enrol_on(store, &issued.code, 0)
+        let code = self.code_for(person);
+        self.enrol_on(store, &code, 0)
     }
 
     /// Enrols one more phone for a person.
@@ -153,9 +159,8 @@ impl Crew {
     /// # Panics
     /// Where the engine fails.
     pub fn phone_for(&mut self, person: PersonId) -> usize {
-        let office = self.phones[0].person;
-        let issued = self.shop.issue_code(office, person, &Moment::at(self.now_ms), &mut self.dice).expect("code");
-        self.enrol(&issued.code, 0)
+        let code = self.code_for(person);
+        self.enrol(&code, 0)
     }
 
     /// Enrols one more phone for a person, which has exchanged nothing yet.
@@ -163,9 +168,8 @@ impl Crew {
     /// # Panics
     /// Where the engine fails.
     pub fn empty_phone_for(&mut self, person: PersonId) -> usize {
-        let office = self.phones[0].person;
-        let issued = self.shop.issue_code(office, person, &Moment::at(self.now_ms), &mut self.dice).expect("code");
-        self.only_enrol_on(Store::in_memory().expect("store"), &issued.code, 0)
+        let code = self.code_for(person);
+        self.only_enrol_on(Store::in_memory().expect("store"), &code, 0)
     }
 
     /// A phone's clocks now.
