@@ -165,7 +165,7 @@ impl Filling<'_> {
     }
 
     /// Whether so many bytes more fit. An empty page takes anything, or nothing would ever come of it.
-    const fn fits(&self, bytes: usize) -> bool {
+    fn fits(&self, bytes: usize) -> bool {
         self.bytes == 0 || self.bytes.saturating_add(bytes) <= self.manner.room
     }
 
