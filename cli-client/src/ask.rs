@@ -7,7 +7,7 @@ use std::io::{BufRead, Read};
 use inquire::InquireError;
 use inquire::ui::{RenderConfig, Styled};
 use shared::text::visible;
-use sync_core::book::BookError;
+use sync_core::engine::BookError;
 
 use crate::environment::Prompts;
 use crate::exit::Failure;

@@ -10,8 +10,8 @@ use std::io::{BufRead, Write};
 use std::path::PathBuf;
 
 use shared::ids::PersonId;
-use sync_core::moment::{Entropy, Moment};
-use sync_core::work::Hand;
+use sync_core::commands::Hand;
+use sync_core::sys::moment::{Entropy, Moment};
 
 /// How questions are put.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]

@@ -18,9 +18,9 @@ use clap::error::ErrorKind;
 use serde_json::json;
 use shared::problem::{Code, Problem};
 use shared::text::{visible, visible_in_json};
-use sync_core::book::BookError;
-use sync_core::exchange::BodyError;
+use sync_core::engine::BookError;
 use sync_core::store::StoreError;
+use sync_core::sync::BodyError;
 
 use crate::environment::Environment;
 use crate::show;

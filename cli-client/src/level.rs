@@ -4,9 +4,9 @@ use serde::{Deserialize, Serialize};
 use shared::ids::{DocId, RecordId};
 use shared::problem::Code;
 use shared::wire::{ASSERTION_TYPE, ExchangeAnswer, TokenAnswer};
-use sync_core::book::BookError;
-use sync_core::exchange::{read_body, write_body};
+use sync_core::engine::BookError;
 use sync_core::store::StoreError;
+use sync_core::sync::{read_body, write_body};
 
 use crate::exit::Failure;
 use crate::pictures::{self, SentPictures};

@@ -4,9 +4,9 @@ use std::path::PathBuf;
 
 use serde::Serialize;
 use shared::picture::PictureKind;
-use sync_core::book::BookError;
-use sync_core::photo::{PhotoDue, Whereabouts};
-use sync_core::pictures::{Pictures, PicturesError};
+use sync_core::book::photo::{PhotoDue, Whereabouts};
+use sync_core::book::pictures::{Pictures, PicturesError};
+use sync_core::engine::BookError;
 
 use crate::exit::Failure;
 use crate::level::in_my_name;
@@ -83,7 +83,7 @@ fn stopped(session: &Session<'_, '_>) -> Result<Vec<String>, BookError> {
     let mut said = Vec::new();
     for photo in session.book.own_photos()? {
         if let Whereabouts::Stopped { detail, .. } = photo.bytes {
-            said.push(format!("photo {} of {}: {detail}", sync_core::view::short(&photo.record), session.book.title(photo.doc)?));
+            said.push(format!("photo {} of {}: {detail}", sync_core::queries::short(&photo.record), session.book.title(photo.doc)?));
         }
     }
     Ok(said)

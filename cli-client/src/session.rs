@@ -9,7 +9,8 @@ use shared::ids::{DocId, PersonId, RecordId};
 use shared::leaf::LeafSet;
 use shared::length::{Length, LengthUnit};
 use shared::sensible::Sensible;
-use sync_core::book::{Book, BookError};
+use sync_core::book::Book;
+use sync_core::engine::BookError;
 use sync_core::store::StoreError;
 
 use crate::args::Global;

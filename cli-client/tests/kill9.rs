@@ -10,9 +10,9 @@ use std::time::Duration;
 use shared::ids::RecordId;
 use shared::record::ShopCard;
 use sync_core::book::Book;
-use sync_core::enrol::Founding;
-use sync_core::moment::Moment;
-use sync_core::work::Hand;
+use sync_core::book::enrol::Founding;
+use sync_core::commands::Hand;
+use sync_core::sys::moment::Moment;
 
 const WRITES: u64 = 200;
 

@@ -12,7 +12,7 @@ use std::sync::atomic::{AtomicI64, Ordering};
 use cli_client::Environment;
 use serde_json::Value;
 use shop::{Fault, TestShop};
-use sync_core::moment::Moment;
+use sync_core::sys::moment::Moment;
 
 /// 2026-04-29 08:00 UTC.
 const MORNING_MS: i64 = 1_777_449_600_000;

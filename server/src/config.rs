@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use clap::builder::{BoolishValueParser, OsStringValueParser, TypedValueParser};
 use jiff::tz::TimeZone;
 use shared::record::ShopCard;
-use sync_core::enrol::Founding;
+use sync_core::book::enrol::Founding;
 
 use crate::error::ServerError;
 use crate::limits::Limits;

@@ -3,8 +3,8 @@
 use std::net::SocketAddr;
 use std::path::PathBuf;
 
-use sync_core::book::BookError;
-use sync_core::keeping::RestoreError;
+use sync_core::book::keeping::RestoreError;
+use sync_core::engine::BookError;
 use sync_core::store::BackupError;
 
 /// Why a server does not start.

@@ -7,7 +7,7 @@
 use std::collections::BTreeMap;
 use std::sync::{Mutex, PoisonError};
 
-use sync_core::moment::Moment;
+use sync_core::sys::moment::Moment;
 
 /// So many keys are held at most: some hundred kilobytes.
 pub(crate) const MOST_KEYS: usize = 4_096;

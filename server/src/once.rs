@@ -15,7 +15,7 @@ use axum::middleware::Next;
 use axum::response::Response;
 use sha2::{Digest, Sha256};
 use shared::ids::DeviceId;
-use sync_core::moment::Moment;
+use sync_core::sys::moment::Moment;
 
 use crate::bearer::Office;
 use crate::problem_response::Refused;

@@ -3,8 +3,8 @@
 use std::time::Instant;
 
 use shared::bytes::Bytes16;
-use sync_core::moment::Moment;
-use sync_core::shop::OwnedEntropy;
+use sync_core::server::OwnedEntropy;
+use sync_core::sys::moment::Moment;
 
 use crate::error::ServerError;
 

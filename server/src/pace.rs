@@ -13,7 +13,7 @@ use axum::extract::FromRequestParts;
 use axum::http::Extensions;
 use axum::http::request::Parts;
 use shared::ids::DeviceId;
-use sync_core::moment::Moment;
+use sync_core::sys::moment::Moment;
 
 use crate::keyed::{Keyed, Paced};
 

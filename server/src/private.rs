@@ -36,7 +36,7 @@ pub(crate) fn folder(folder: &Path) -> Result<(), ServerError> {
         for entry in std::fs::read_dir(folder).map_err(unmade)? {
             let name = entry.map_err(unmade)?.file_name();
             // The book, its side files, what a restore moved aside, and the folders of backups and pictures.
-            let folders = [sync_core::keeping::BACKUPS, sync_core::pictures::PHOTOS];
+            let folders = [sync_core::book::keeping::BACKUPS, sync_core::book::pictures::PHOTOS];
             let own = name.to_str().is_some_and(|name| name.starts_with(crate::config::BOOK) || folders.contains(&name));
             if !own {
                 return Err(ServerError::OpenFolder { folder: folder.to_owned(), mode });

@@ -13,12 +13,12 @@ use axum::response::{IntoResponse, Response};
 use shared::crank::CrankError;
 use shared::problem::{Code, Problem};
 use shared::wire::EXCHANGE_TYPE;
-use sync_core::book::BookError;
-use sync_core::enrol::EnrolError;
-use sync_core::exchange::BodyError;
-use sync_core::login::LoginError;
-use sync_core::moment::Moment;
+use sync_core::book::enrol::EnrolError;
+use sync_core::book::login::LoginError;
+use sync_core::engine::BookError;
 use sync_core::store::BackupError;
+use sync_core::sync::BodyError;
+use sync_core::sys::moment::Moment;
 
 use crate::paper::PaperError;
 

@@ -7,9 +7,10 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use sync_core::book::Book;
-use sync_core::keeping::{Restored, back_up_shop, restore_shop};
-use sync_core::shop::{OfficeFacts as _, OpenedShop, SqliteShop};
-use sync_core::store::{Backup, Verification};
+use sync_core::book::keeping::{Restored, back_up_shop, restore_shop};
+use sync_core::engine::Verification;
+use sync_core::server::{OfficeFacts as _, OpenedShop, SqliteShop};
+use sync_core::store::Backup;
 use tokio::net::TcpListener;
 use tokio::sync::oneshot;
 use tokio::task::JoinHandle;
@@ -149,9 +150,9 @@ fn founded(book: &Path) -> Result<bool, ServerError> {
 }
 
 /// Stands where a founding is asked for and never read.
-fn unused() -> sync_core::enrol::Founding {
+fn unused() -> sync_core::book::enrol::Founding {
     let shop = shared::record::ShopCard::usual("", "");
-    sync_core::enrol::Founding { shop, office_name: String::new(), issuer: String::new() }
+    sync_core::book::enrol::Founding { shop, office_name: String::new(), issuer: String::new() }
 }
 
 /// Verifies the shop's book in a folder that no server is serving. Makes nothing, changes nothing.

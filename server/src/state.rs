@@ -3,8 +3,8 @@
 use std::fmt;
 use std::sync::Arc;
 
-use sync_core::moment::Moment;
-use sync_core::shop::Shop;
+use sync_core::server::Shop;
+use sync_core::sys::moment::Moment;
 use tokio::sync::Semaphore;
 
 use crate::events::Events;

@@ -10,7 +10,7 @@ use lopdf::Document;
 use proptest::prelude::*;
 use server::paper::{Paper, season_record, service_record};
 use shared::ids::RecordId;
-use sync_core::view::{SeasonRecord, ServiceRecord, ServiceValve};
+use sync_core::queries::{SeasonRecord, ServiceRecord, ServiceValve};
 
 fn record() -> ServiceRecord {
     let valve = |valve: &str, range: &str, found: &str, left: &str, verdict: &str| ServiceValve {

@@ -17,8 +17,8 @@ use std::time::Duration;
 use serde_json::Value;
 use shared::bytes::Bytes32;
 use sync_core::book::Book;
-use sync_core::photo::Whereabouts;
-use sync_core::pictures::{named, sha256};
+use sync_core::book::photo::Whereabouts;
+use sync_core::book::pictures::{named, sha256};
 
 use real::chance;
 use world::{Serving, World, code_in};

@@ -21,12 +21,12 @@ use shared::record::Body;
 use shared::slot::Slot;
 use shared::wire::{ExchangeAnswer, ExchangeRequest, ShortRecipe};
 use sync_core::book::Book;
-use sync_core::delivery::Delivery;
-use sync_core::exchange::{read_body, write_body};
-use sync_core::ledger::{Entry, Ledger};
-use sync_core::machine::MachineState;
-use sync_core::standing::{Standings, stands};
+use sync_core::engine::delivery::Delivery;
+use sync_core::judge::ledger::{Entry, Ledger};
+use sync_core::judge::machine::MachineState;
+use sync_core::judge::standing::{Standings, stands};
 use sync_core::store::Store;
+use sync_core::sync::{read_body, write_body};
 use tempfile::TempDir;
 
 /// Machines of a crew member's day.

@@ -13,8 +13,8 @@ use shared::ids::{DeviceId, DocId, PersonId, RecordId, ShopId};
 use shared::length::Length;
 use shared::record::{Body, Clearance, ClockEvidence, Record, Stage};
 use shared::wire::Recipe;
-use sync_core::envelope;
-use sync_core::replica::{change_hash, genesis_hash};
+use sync_core::change::replica::{change_hash, genesis_hash};
+use sync_core::crypto::envelope;
 
 const DOC: DocId = DocId::from_bytes([2; 16]);
 const DEVICE: DeviceId = DeviceId::from_bytes([5; 16]);

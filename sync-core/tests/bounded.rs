@@ -9,8 +9,8 @@ mod ground;
 use ground::Ground;
 use shared::length::LengthUnit::Thou;
 use shared::record::{Body, Finding, FindingKind, Note};
+use sync_core::queries::bounds::{MOST_HISTORY, MOST_LINES, MOST_NOTES, MOST_READINGS};
 use sync_core::store::Store;
-use sync_core::view::bounds::{MOST_HISTORY, MOST_LINES, MOST_NOTES, MOST_READINGS};
 
 /// More than any list shows.
 const MANY: usize = MOST_HISTORY + 1;

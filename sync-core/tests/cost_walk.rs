@@ -18,8 +18,8 @@ use shared::ids::{DocId, RecordId};
 use shared::length::LengthUnit;
 use shared::record::{Body, Clearance, Finding, FindingKind, HourReading, MeterChange, Note, Stage, Visit};
 use sync_core::book::Book;
-use sync_core::moment::Moment;
 use sync_core::store::Store;
+use sync_core::sys::moment::Moment;
 
 /// The lesser book. The greater one still comes in one change, so that its rows are derived once as well.
 const FEW: usize = 125;

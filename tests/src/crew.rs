@@ -7,11 +7,11 @@ use shared::record::{MachineCard, PropertyCard, ShopCard, Stage};
 use shared::role::Role;
 use shared::wire::{ExchangeAnswer, ExchangeRequest};
 use sync_core::book::Book;
-use sync_core::enrol::Founding;
-use sync_core::exchange::{Report, read_body, write_body};
-use sync_core::moment::Moment;
+use sync_core::book::enrol::Founding;
+use sync_core::commands::{Hand, ReadingEntry};
 use sync_core::store::Store;
-use sync_core::work::{Hand, ReadingEntry};
+use sync_core::sync::{Report, read_body, write_body};
+use sync_core::sys::moment::Moment;
 
 /// Pseudo-random bytes from a seed (xorshift64*): for replay, never for keys that matter.
 #[derive(Debug, Clone)]
@@ -33,7 +33,7 @@ impl Dice {
     }
 }
 
-impl sync_core::moment::Entropy for Dice {
+impl sync_core::sys::moment::Entropy for Dice {
     fn fill(&mut self, buffer: &mut [u8]) {
         for chunk in buffer.chunks_mut(8) {
             let bytes = self.throw().to_le_bytes();

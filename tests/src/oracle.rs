@@ -9,9 +9,9 @@
 use shared::ids::RecordId;
 use shared::record::{Body, Decision};
 use shared::slot::Slot;
-use sync_core::ledger::Entry;
-use sync_core::roster::Roster;
-use sync_core::standing::{Standing, State};
+use sync_core::judge::ledger::Entry;
+use sync_core::judge::roster::Roster;
+use sync_core::judge::standing::{Standing, State};
 
 mod facts;
 mod hours;

@@ -12,9 +12,9 @@ use shared::record::{
 };
 use shared::role::Role;
 use shared::slot::Slot;
-use sync_core::ledger::{Entry, Ledger};
-use sync_core::roster::{Roster, ShopRoot};
-use sync_core::standing::{Standing, stands};
+use sync_core::judge::ledger::{Entry, Ledger};
+use sync_core::judge::roster::{Roster, ShopRoot};
+use sync_core::judge::standing::{Standing, stands};
 use tests::oracle::{Oracle, Verdict};
 
 const PEOPLE: usize = 5;
@@ -347,7 +347,7 @@ proptest! {
         for step in steps {
             match step {
                 Step::Read(phone, valve, go) => {
-                    let entry = sync_core::work::ReadingEntry {
+                    let entry = sync_core::commands::ReadingEntry {
                         valve: ["1I", "2E"][valve].parse().unwrap(), stage: Stage::Found,
                         go: Some(Length::from_thou(go)), no_go: Some(Length::from_thou(go + 1)),
                         leaves: vec![], adjusted: false, cold: Some(true),

@@ -10,14 +10,14 @@ use shared::bytes::{Blob, Bytes16};
 use shared::ids::DocId;
 use shared::record::{Body, Note, Record, UnknownBody};
 use shared::wire::{DocOffer, ExchangeAnswer, ExchangeRequest, LARGEST_CHANGE, MOST_RECORDS, Recipe, Refusal};
-use sync_core::admission::Checked;
 use sync_core::book::Book;
-use sync_core::envelope;
-use sync_core::frontier::Frontier;
-use sync_core::keeping::restore_shop;
-use sync_core::ledger::Entry;
-use sync_core::moment::Moment;
+use sync_core::book::keeping::restore_shop;
+use sync_core::crypto::envelope;
+use sync_core::judge::ledger::Entry;
+use sync_core::store::Checked;
 use sync_core::store::Known;
+use sync_core::store::frontier::Frontier;
+use sync_core::sys::moment::Moment;
 use tests::Crew;
 
 /// The phone that floods, in a crew of three.
@@ -65,7 +65,7 @@ fn force(crew: &Crew, phone: usize, doc: DocId, records: Vec<(Record, Vec<u8>)>)
     frontier.advance(&recipe);
     let document = store.document(doc).unwrap().unwrap();
     store.append(&mut frontier, document.place, vec![(recipe, checked)], Known::AT_SHOP).unwrap();
-    store.derive(&document, crew.shop.roster().unwrap()).unwrap();
+    sync_core::engine::projection::derive(store, &document, crew.shop.roster().unwrap()).unwrap();
 }
 
 /// Every phone but the flooding one, and a new one of the office, gets level through the bytes that travel, and holds what
@@ -135,7 +135,7 @@ fn a_part_larger_than_the_room_comes_change_by_change() {
         recipe.seq = frontier.last_of(BAD).map_or(1, |last| last.seq + 1);
         recipe.start_op = frontier.top_op(crew.shop.store(), &deps).unwrap() + 1;
         recipe.deps = deps;
-        recipe.hash = sync_core::replica::change_hash(machine, &recipe).unwrap();
+        recipe.hash = sync_core::change::replica::change_hash(machine, &recipe).unwrap();
         frontier.advance(&recipe);
         recipes.push(recipe.into());
     }
@@ -222,11 +222,11 @@ fn a_flood_waits_on_its_own_device_and_goes_on_tomorrow() {
     for batch in notes(&crew, helper, roster, 1, 2_000, 60) {
         let by = crew.phones[helper].person;
         let forged = |bytes: &Vec<u8>| {
-            let record = sync_core::envelope::open(bytes).unwrap().record;
+            let record = sync_core::crypto::envelope::open(bytes).unwrap().record;
             Forged { id: record.id, by, doc: roster, body: record.body }
         };
         let forged: Vec<Forged> = batch.iter().map(forged).collect();
-        fixtures::forge::slip_in(&crew.phones[helper].book, roster, sync_core::rights::Place::Roster, BAD, &forged, crew.now_ms);
+        fixtures::forge::slip_in(&crew.phones[helper].book, roster, sync_core::judge::rights::Place::Roster, BAD, &forged, crew.now_ms);
     }
     let mut days = 0;
     let mut told = false;

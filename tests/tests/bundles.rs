@@ -8,10 +8,10 @@ use shared::ids::{DocId, RecordId};
 use shared::record::{Body, Decision, Ruling, Stage};
 use shared::role::Role;
 use shared::slot::Slot;
-use sync_core::book::BookError;
-use sync_core::bundle::{Load, Taken};
-use sync_core::rights::Place;
+use sync_core::engine::BookError;
+use sync_core::judge::rights::Place;
 use sync_core::store::QuarantineState;
+use sync_core::sync::bundle::{Load, Taken};
 use tests::Crew;
 
 fn make(crew: &Crew, from: usize) -> Vec<u8> {
@@ -231,9 +231,9 @@ fn what_is_no_bundle_of_this_shop_is_told_so_and_changes_nothing() {
     let (mut strange, other, [_, their_tech, _]) = Crew::of_three(8);
     strange.read(their_tech, other, "1I", Stage::Found, 4, 5);
     refused(&make(&strange, their_tech), "another shop");
-    let mut newer: shared::wire::Bundle = sync_core::exchange::read_body(&bytes, true).unwrap();
+    let mut newer: shared::wire::Bundle = sync_core::sync::read_body(&bytes, true).unwrap();
     newer.bundle = 9;
-    refused(&sync_core::exchange::write_body(&newer, true).unwrap(), "another version");
+    refused(&sync_core::sync::write_body(&newer, true).unwrap(), "another version");
     assert_eq!(crew.phones[helper].book.store().log_end().unwrap(), before);
 }
 
@@ -268,11 +268,11 @@ fn what_is_in_the_book_stays_in_it_however_often_it_comes() {
     let read = crew.read(tech, machine, "1I", Stage::Found, 4, 5);
     hand_over(&mut crew, tech, lead);
     // The helper's phone takes it out of a change that it cannot take whole, into one of its own.
-    let mut bundle: shared::wire::Bundle = sync_core::exchange::read_body(&make(&crew, tech), true).unwrap();
+    let mut bundle: shared::wire::Bundle = sync_core::sync::read_body(&make(&crew, tech), true).unwrap();
     for doc in &mut bundle.docs {
         doc.recipes.iter_mut().filter(|r| r.records.len() == 1 && doc.id == machine).for_each(|r| r.seq = r.seq.map(|seq| seq + 7));
     }
-    let taken = take(&mut crew, helper, &sync_core::exchange::write_body(&bundle, true).unwrap());
+    let taken = take(&mut crew, helper, &sync_core::sync::write_body(&bundle, true).unwrap());
     assert_eq!((taken.taken, taken.saved), (0, 1), "{taken:?}");
     crew.level(lead);
     let device = crew.phones[tech].book.identity().unwrap().device;
@@ -345,12 +345,13 @@ fn a_receipt_that_comes_before_its_record_counts() {
     let newcomer = crew.join("Newcomer", Role::Tech);
     let made = crew.phones[lead].book.make_bundle(&Load::Documents(vec![machine]), &crew.moment(lead)).unwrap().bytes;
     let without = |left_out: &dyn Fn(&Body, RecordId) -> bool| {
-        let mut bundle: shared::wire::Bundle = sync_core::exchange::read_body(&made, true).unwrap();
-        let has = |bytes: &shared::bytes::Blob| sync_core::envelope::open(&bytes.0).is_ok_and(|o| left_out(&o.record.body, o.record.id));
+        let mut bundle: shared::wire::Bundle = sync_core::sync::read_body(&made, true).unwrap();
+        let has =
+            |bytes: &shared::bytes::Blob| sync_core::crypto::envelope::open(&bytes.0).is_ok_and(|o| left_out(&o.record.body, o.record.id));
         for doc in bundle.docs.iter_mut().filter(|doc| doc.id == machine) {
             doc.recipes.retain(|recipe| !recipe.records.iter().any(has));
         }
-        sync_core::exchange::write_body(&bundle, true).unwrap()
+        sync_core::sync::write_body(&bundle, true).unwrap()
     };
     let names = |body: &Body| matches!(body, Body::Arrival(arrival) if arrival.records.iter().any(|named| named.record == read));
     // What builds on a change that is left out is taken apart: the receipt comes alone, and then the reading without it.

@@ -6,8 +6,8 @@ use shared::ids::{DocId, RecordId};
 use shared::length::LengthUnit;
 use shared::record::{Body, Stage};
 use shared::verdict::Verdict;
-use sync_core::view::{CheckReading, MachineView};
-use sync_core::work::VisitEntry;
+use sync_core::commands::VisitEntry;
+use sync_core::queries::{CheckReading, MachineView};
 use tests::Crew;
 
 fn visit(crew: &mut Crew, phone: usize, machine: DocId, readings: &[(&str, Stage, i64, i64)], finish: bool) -> RecordId {
@@ -29,7 +29,7 @@ fn shown(crew: &Crew, machine: DocId) -> MachineView {
 
 /// Every reading that is shown, with the visit of the row that it stands in.
 fn readings(view: &MachineView) -> Vec<(Option<RecordId>, &CheckReading)> {
-    let of = |check: &'_ sync_core::view::CheckLine| check.visit;
+    let of = |check: &'_ sync_core::queries::CheckLine| check.visit;
     let all = view.checks.iter().flat_map(|check| check.valves.iter().map(move |valve| (of(check), valve)));
     all.flat_map(|(visit, valve)| [&valve.found, &valve.set, &valve.left].into_iter().flatten().map(move |reading| (visit, reading)))
         .collect()

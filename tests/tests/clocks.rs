@@ -7,10 +7,10 @@ use shared::length::LengthUnit;
 use shared::record::Stage;
 use shared::role::Role;
 use shared::slot::Slot;
-use sync_core::bundle::Load;
-use sync_core::clock::Corrected;
-use sync_core::moment::Moment;
-use sync_core::standing::{Standing, State};
+use sync_core::judge::clock::Corrected;
+use sync_core::judge::standing::{Standing, State};
+use sync_core::sync::bundle::Load;
+use sync_core::sys::moment::Moment;
 use tests::Crew;
 
 const HOUR: i64 = 3_600_000;

@@ -6,9 +6,9 @@ use std::sync::atomic::{AtomicI64, Ordering};
 
 use shared::record::ShopCard;
 use sync_core::book::Book;
-use sync_core::enrol::Founding;
-use sync_core::moment::Moment;
-use sync_core::shop::{OpenedShop, Shop, SqliteShop};
+use sync_core::book::enrol::Founding;
+use sync_core::server::{OpenedShop, Shop, SqliteShop};
+use sync_core::sys::moment::Moment;
 use tests::MORNING_MS;
 
 #[test]

@@ -9,13 +9,13 @@ use shared::problem::Code;
 use shared::record::{Body, Decision, Stage};
 use shared::role::Role;
 use shared::slot::Slot;
-use sync_core::book::BookError;
-use sync_core::desk::{DeskDone, DeskStep};
-use sync_core::enrol::EnrolError;
-use sync_core::moment::Moment;
-use sync_core::rights::Place;
-use sync_core::standing::{Standing, State};
-use sync_core::view::weighed;
+use sync_core::book::enrol::EnrolError;
+use sync_core::commands::desk::{DeskDone, DeskStep};
+use sync_core::engine::BookError;
+use sync_core::judge::rights::Place;
+use sync_core::judge::standing::{Standing, State};
+use sync_core::queries::weighed;
+use sync_core::sys::moment::Moment;
 use tests::Crew;
 use tests::MORNING_MS as MORNING;
 
@@ -161,7 +161,7 @@ fn what_comes_late_shows_and_the_evening_stays_as_it_was() {
     let evening = |crew: &Crew| crew.shop.evening(first_day(), machine, Thou).unwrap();
     let then = evening(&crew);
     let lines =
-        |evening: &sync_core::view::Evening| evening.lines.iter().map(|l| (l.slot_words.clone(), l.words.clone())).collect::<Vec<_>>();
+        |evening: &sync_core::queries::Evening| evening.lines.iter().map(|l| (l.slot_words.clone(), l.words.clone())).collect::<Vec<_>>();
     assert!(!lines(&then).iter().any(|(slot, _)| slot.contains("2E")), "nobody knew of it");
     assert!(then.lines.iter().all(|line| !line.changed_since));
     crew.now_ms = MORNING + DAY_MS;

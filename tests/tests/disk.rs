@@ -5,9 +5,10 @@
 use shared::ids::RecordId;
 use shared::record::Stage;
 use shared::role::Role;
-use sync_core::book::{Book, BookError};
+use sync_core::book::Book;
+use sync_core::commands::Hand;
+use sync_core::engine::BookError;
 use sync_core::store::StoreError;
-use sync_core::work::Hand;
 use tests::disk::{Disk, Hits, Image, Part, Phase};
 use tests::{Crew, Dice};
 

@@ -11,14 +11,15 @@ use shared::ids::{DocId, RecordId};
 use shared::record::{Body, Stage};
 use shared::role::Role;
 use shared::slot::Slot;
-use sync_core::book::{Book, BookError};
-use sync_core::enrol::Founding;
-use sync_core::keeping::restore_shop;
-use sync_core::moment::Moment;
-use sync_core::replica;
-use sync_core::shop::{Shop, SqliteShop};
-use sync_core::standing::Standing;
+use sync_core::book::Book;
+use sync_core::book::enrol::Founding;
+use sync_core::book::keeping::restore_shop;
+use sync_core::change::replica;
+use sync_core::engine::BookError;
+use sync_core::judge::standing::Standing;
+use sync_core::server::{Shop, SqliteShop};
 use sync_core::store::Store;
+use sync_core::sys::moment::Moment;
 use tests::{Crew, Dice, Phone};
 
 const CLEAN: Vec<String> = Vec::new();
@@ -257,7 +258,7 @@ fn documents_come_from_records_alone_and_rows_from_documents_byte_for_byte() {
     let path = ground.path("again.db");
     ground.crew.shop.backup_to(&path).unwrap();
     let again = Book::open(&path, &mut ground.crew.dice).unwrap();
-    again.store().rebuild(again.roster().unwrap()).unwrap();
+    sync_core::engine::rebuild(again.store(), again.roster().unwrap()).unwrap();
     assert_eq!(said(&again), said(&ground.crew.shop));
     let mut saved = 0;
     for document in ground.crew.shop.store().documents().unwrap() {
@@ -305,7 +306,7 @@ fn a_backup_in_a_storm_of_exchanges_is_a_whole_earlier_state() {
                 let device = phone.book.identity().unwrap().device;
                 for round in 1..=ROUNDS {
                     let now = Moment::at(now_ms + round * 1_000);
-                    let mut hand = sync_core::work::Hand { now, entropy: &mut dice, measured_by: None };
+                    let mut hand = sync_core::commands::Hand { now, entropy: &mut dice, measured_by: None };
                     phone.book.add_note(machine, "in the storm", &mut hand).unwrap();
                     let answer = shop.exchange(device, &phone.book.offer(&now).unwrap(), &now).unwrap();
                     phone.book.take_answer(&now, &answer, &now, &mut dice).unwrap();

@@ -8,9 +8,9 @@ use shared::ids::{DeviceId, DocId, PersonId, RecordId, ShopId};
 use shared::length::Length;
 use shared::record::{Body, Clearance, ClockEvidence, HourReading, Record, Stage};
 use shared::role::Role;
-use sync_core::ledger::{Entry, Ledger};
-use sync_core::roster::{Roster, ShopRoot};
-use sync_core::standing::{Standing, State, stands};
+use sync_core::judge::ledger::{Entry, Ledger};
+use sync_core::judge::roster::{Roster, ShopRoot};
+use sync_core::judge::standing::{Standing, State, stands};
 use tests::Crew;
 use tests::oracle::{Oracle, Verdict};
 

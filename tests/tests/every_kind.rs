@@ -13,9 +13,9 @@ use shared::record::{Body, Decision, FindingKind, MeterChange, Photo, Stage, Unk
 use shared::role::Role;
 use shared::slot::Slot;
 use sync_core::book::Book;
-use sync_core::rights::Place;
-use sync_core::view::Fate;
-use sync_core::work::VisitEntry;
+use sync_core::commands::VisitEntry;
+use sync_core::judge::rights::Place;
+use sync_core::queries::Fate;
 use tests::Crew;
 
 fn kinds(book: &Book) -> BTreeSet<String> {

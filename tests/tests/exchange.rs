@@ -2,7 +2,8 @@
 
 use shared::record::Stage;
 use shared::role::Role;
-use sync_core::book::{Book, BookError};
+use sync_core::book::Book;
+use sync_core::engine::BookError;
 use tests::Crew;
 
 fn fleet(machines: usize) -> (Crew, Vec<shared::ids::DocId>, usize, usize) {
@@ -322,7 +323,7 @@ fn a_founding_that_is_refused_leaves_no_empty_document() {
 fn healing_leaves_what_the_shops_changes_build_on() {
     let (mut crew, docs, lead, tech) = fleet(2);
     let carried = crew.read(tech, docs[0], "1I", Stage::Found, 4, 5);
-    let bundle = crew.phones[tech].book.make_bundle(&sync_core::bundle::Load::Unsent, &crew.moment(tech)).unwrap();
+    let bundle = crew.phones[tech].book.make_bundle(&sync_core::sync::bundle::Load::Unsent, &crew.moment(tech)).unwrap();
     let moment = crew.moment(lead);
     crew.phones[lead].book.take_bundle(&bundle.bytes, &moment).unwrap();
     crew.read(lead, docs[0], "1E", Stage::Found, 5, 6);

@@ -10,7 +10,8 @@ use std::process::Command;
 use fixtures::demo::{Options, play};
 use serde_json::json;
 use sync_core::book::Book;
-use sync_core::{envelope, replica};
+use sync_core::change::replica;
+use sync_core::crypto::envelope;
 
 fn top() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).parent().unwrap().to_owned()

@@ -12,7 +12,7 @@ use shared::record::{
 };
 use shared::slot::Slot;
 use sync_core::book::{Book, Draft};
-use sync_core::standing::{Standings, State};
+use sync_core::judge::standing::{Standings, State};
 use tests::Crew;
 
 #[derive(Debug, Clone)]

@@ -7,9 +7,9 @@ use shared::ids::{DocId, RecordId};
 use shared::problem::{Code, Problem};
 use shared::record::Photo;
 use shared::role::Role;
-use sync_core::book::BookError;
-use sync_core::photo::{PhotoError, STAYS_MS, Whereabouts};
-use sync_core::pictures::sha256;
+use sync_core::book::photo::{PhotoError, STAYS_MS, Whereabouts};
+use sync_core::book::pictures::sha256;
+use sync_core::engine::BookError;
 use tests::Crew;
 
 const HASH: Bytes32 = Bytes32([7; 32]);

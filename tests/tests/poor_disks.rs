@@ -10,10 +10,11 @@ use std::path::Path;
 use shared::ids::DocId;
 use shared::record::Stage;
 use shared::role::Role;
-use sync_core::book::{Book, BookError};
-use sync_core::bundle::salvage;
-use sync_core::moment::Moment;
+use sync_core::book::Book;
+use sync_core::engine::BookError;
 use sync_core::store::{Store, StoreError};
+use sync_core::sync::bundle::salvage;
+use sync_core::sys::moment::Moment;
 use tests::disk::{Disk, Image};
 use tests::{Crew, Dice};
 
@@ -90,7 +91,7 @@ fn what_a_damaged_book_has_alone_is_saved() {
     crew.level(lead);
     let at_shop = unsent.iter().flat_map(|change| &change.recipe.records);
     let held = at_shop.filter(|bytes| {
-        let id = sync_core::envelope::open(&bytes.0).unwrap().record.id;
+        let id = sync_core::crypto::envelope::open(&bytes.0).unwrap().record.id;
         crew.shop.store().held(id).unwrap().is_some()
     });
     assert_eq!(held.count(), 40);
@@ -105,7 +106,7 @@ fn a_book_that_is_only_looked_at_keeps_nothing() {
     let mut book = Book::open_to_look(&folder.path().join("book.db"), &mut Dice::new(7)).unwrap();
     assert_eq!(book.status().unwrap().waiting, 1);
     let mut dice = Dice::new(8);
-    let mut hand = sync_core::work::Hand { now: crew.moment(tech), entropy: &mut dice, measured_by: None };
+    let mut hand = sync_core::commands::Hand { now: crew.moment(tech), entropy: &mut dice, measured_by: None };
     let refused = book.add_note(machine, "seen", &mut hand);
     assert!(matches!(refused, Err(BookError::Store(StoreError::Unwritable(_)))), "{refused:?}");
 }

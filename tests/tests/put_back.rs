@@ -6,10 +6,10 @@ use shared::ids::{DocId, RecordId};
 use shared::record::Stage;
 use shared::role::Role;
 use sync_core::book::Book;
-use sync_core::bundle::{Load, Taken};
-use sync_core::keeping::restore_shop;
-use sync_core::moment::Moment;
+use sync_core::book::keeping::restore_shop;
 use sync_core::store::Store;
+use sync_core::sync::bundle::{Load, Taken};
+use sync_core::sys::moment::Moment;
 use tests::Crew;
 
 /// A crew of three whose shop is a file, with a backup of it that has the machine and none of its readings.

@@ -17,7 +17,7 @@ use shared::length::{Length, LengthUnit};
 use shared::record::Stage;
 use shared::role::Role;
 use shared::valve::{Side, Valve};
-use sync_core::work::{Ask, ReadingEntry, Step, Tried, VisitEntry};
+use sync_core::commands::{Ask, ReadingEntry, Step, Tried, VisitEntry};
 use tests::{Crew, Dice};
 
 /// What drift and carry leave out, both ends together: `shared::drift` says 5 %.

@@ -8,8 +8,8 @@ use shared::ids::{CardId, DocId, RecordId};
 use shared::length::{Length, LengthUnit};
 use shared::record::{FindingKind, MachineCard, Stage};
 use shared::role::Role;
-use sync_core::view::SeasonRecord;
-use sync_core::work::VisitEntry;
+use sync_core::commands::VisitEntry;
+use sync_core::queries::SeasonRecord;
 use tests::Crew;
 
 fn visit(crew: &mut Crew, phone: usize, machine: DocId, meter: &str) -> RecordId {
@@ -183,7 +183,7 @@ fn a_season_is_its_finished_visits_and_nothing_else() {
     let first = visit(&mut crew, tech, machine, "100.0");
     crew.read(tech, machine, "1I", Stage::Found, 4, 5);
     // In doubt: no feeler leaf is 60 thou. Taken back: the exhaust valve.
-    let entry = sync_core::work::ReadingEntry {
+    let entry = sync_core::commands::ReadingEntry {
         valve: "2I".parse().unwrap(),
         stage: Stage::Found,
         go: Some(Length::from_thou(5)),

@@ -4,8 +4,8 @@ use shared::conformance::Spread;
 use shared::engine_card::Interval;
 use shared::length::LengthUnit::{self, Thou};
 use shared::record::{Record, ShopCard, Stage};
-use sync_core::book::BookError;
-use sync_core::work::{Settings, VisitEntry};
+use sync_core::commands::{Settings, VisitEntry};
+use sync_core::engine::BookError;
 use tests::{Crew, engine_card};
 
 /// The stated uncertainty of these tests: an invented value, as every one is until the shop states its own.

@@ -7,8 +7,8 @@ use shared::ids::DocId;
 use shared::length::{Length, LengthUnit::Thou};
 use shared::record::{Decision, Stage};
 use shared::slot::Slot;
-use sync_core::standing::State;
-use sync_core::view::Fate;
+use sync_core::judge::standing::State;
+use sync_core::queries::Fate;
 use tests::Crew;
 
 fn slot() -> Slot {

@@ -6,7 +6,7 @@ use shared::hours::Hours;
 use shared::ids::{DocId, RecordId};
 use shared::record::{Decision, MeterChange, Stage};
 use shared::slot::Slot;
-use sync_core::standing::{Standing, State};
+use sync_core::judge::standing::{Standing, State};
 use tests::Crew;
 
 fn at_shop(crew: &Crew, doc: DocId, slot: &Slot) -> Standing {
@@ -272,12 +272,12 @@ fn rulings_that_agree_or_lie_far_apart_are_not_contested() {
 }
 
 fn visit(crew: &mut Crew, phone: usize, machine: DocId) {
-    let entry = sync_core::work::VisitEntry { cold: true, cautions_confirmed: true, ..Default::default() };
+    let entry = sync_core::commands::VisitEntry { cold: true, cautions_confirmed: true, ..Default::default() };
     crew.on(phone, |book, hand| book.open_visit(machine, &entry, hand).unwrap());
 }
 
 fn turned(crew: &mut Crew, phone: usize, machine: DocId, stage: Stage, go: i64) -> RecordId {
-    let entry = sync_core::work::ReadingEntry {
+    let entry = sync_core::commands::ReadingEntry {
         valve: "1I".parse().unwrap(),
         stage,
         go: Some(shared::length::Length::from_thou(go)),

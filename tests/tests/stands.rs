@@ -6,7 +6,7 @@ use shared::ids::{DocId, RecordId};
 use shared::record::{Decision, Stage};
 use shared::role::Role;
 use shared::slot::Slot;
-use sync_core::standing::{Standing, State};
+use sync_core::judge::standing::{Standing, State};
 use tests::Crew;
 
 fn slot(valve: &str) -> Slot {
@@ -184,7 +184,7 @@ fn a_wrong_clock_is_corrected_and_never_refused() {
 #[test]
 fn a_twin_has_no_third_cylinder() {
     let (mut crew, machine, _, tech, _) = crew();
-    let entry = sync_core::work::ReadingEntry {
+    let entry = sync_core::commands::ReadingEntry {
         valve: "3E".parse().unwrap(),
         stage: Stage::Found,
         go: Some(shared::length::Length::from_thou(5)),
@@ -205,11 +205,11 @@ fn a_transcribed_visit_is_complete() {
     let measurer = crew.phones[tech].person;
     let set = shared::leaf::LeafSet::inch();
     let finished = crew.on(0, |book, hand| {
-        let mut hand = sync_core::work::Hand { now: hand.now, entropy: &mut *hand.entropy, measured_by: Some(measurer) };
-        let entry = sync_core::work::VisitEntry { cold: true, cautions_confirmed: true, ..Default::default() };
+        let mut hand = sync_core::commands::Hand { now: hand.now, entropy: &mut *hand.entropy, measured_by: Some(measurer) };
+        let entry = sync_core::commands::VisitEntry { cold: true, cautions_confirmed: true, ..Default::default() };
         book.open_visit(machine, &entry, &mut hand).unwrap();
         for (valve, go) in [("1I", 4), ("1E", 5), ("2I", 5), ("2E", 6)] {
-            let entry = sync_core::work::ReadingEntry {
+            let entry = sync_core::commands::ReadingEntry {
                 valve: valve.parse().unwrap(),
                 stage: Stage::Found,
                 go: Some(shared::length::Length::from_thou(go)),
@@ -256,7 +256,7 @@ fn a_changed_window_is_felt_everywhere() {
     crew.read(tech, machine, "1I", Stage::Found, 5, 6);
     crew.level_all();
     assert_eq!(at_shop(&crew, machine, &slot("1I")).state, State::Stands);
-    let wide = sync_core::work::Settings { conflict_window_min: Some(24 * 60), ..Default::default() };
+    let wide = sync_core::commands::Settings { conflict_window_min: Some(24 * 60), ..Default::default() };
     crew.on(0, |book, hand| book.change_settings(wide, hand).unwrap());
     crew.level_all();
     assert_eq!(at_shop(&crew, machine, &slot("1I")).state, State::Contested);

@@ -23,7 +23,7 @@ use shared::wire::{
     Bundle, BundledDoc, DocAnswer, DocOffer, ExchangeAnswer, ExchangeRequest, MOST_OFFERED, MOST_RECORDS, Recipe, SHORTEST_RECORD,
     ShortRecipe,
 };
-use sync_core::exchange::{read_body, write_body};
+use sync_core::sync::{read_body, write_body};
 use tests::Crew;
 
 /// No trap may cost more than this: a hang or a bomb costs minutes or the machine. Not a measure of speed.
@@ -77,7 +77,7 @@ impl Ground {
         let mut from_shop = self.crew.answer(self.helper, &self.crew.offer(self.helper));
         slip_into(&mut from_shop, self.machine, named(&recipes));
         self.crew.take(self.helper, &from_shop);
-        let made = self.crew.phones[self.tech].book.make_bundle(&sync_core::bundle::Load::Unsent, &self.crew.moment(0)).unwrap();
+        let made = self.crew.phones[self.tech].book.make_bundle(&sync_core::sync::bundle::Load::Unsent, &self.crew.moment(0)).unwrap();
         let mut bundle: Bundle = read_body(&made.bytes, true).unwrap();
         bundle.docs.push(BundledDoc { id: self.machine, recipes: named(&recipes) });
         let bytes = write_body(&bundle, true).unwrap();
@@ -117,7 +117,7 @@ fn numbers_that_panic_automerge_are_refused() {
     recipes.push(Recipe { hash: Bytes32([9; 32]), ..ground.good(6) });
     recipes.extend([i64::MIN, -1, i64::MAX].map(|time| Recipe { time, ..ground.good(7) }));
     for recipe in &mut recipes {
-        if let Ok(hash) = sync_core::replica::change_hash(ground.machine, recipe)
+        if let Ok(hash) = sync_core::change::replica::change_hash(ground.machine, recipe)
             && recipe.hash != Bytes32([9; 32])
         {
             recipe.hash = hash;
@@ -132,7 +132,7 @@ fn numbers_that_panic_automerge_are_refused() {
 fn the_same_sequence_number_twice_is_refused_and_the_first_stays() {
     let mut ground = ground(2);
     let (first, second) = (ground.good(1), Recipe { actor: Bytes16([1; 16]), ..ground.good(2) });
-    let second = Recipe { hash: sync_core::replica::change_hash(ground.machine, &second).unwrap(), ..second };
+    let second = Recipe { hash: sync_core::change::replica::change_hash(ground.machine, &second).unwrap(), ..second };
     let answer = ground.crew.answer(ground.tech, &ground.request(vec![first.clone()]));
     assert!(answer.docs.iter().any(|doc| doc.taken == vec![first.hash]));
     ground.crew.level_all();
@@ -266,7 +266,7 @@ fn bodies_that_would_grow_without_end_are_not_read() {
     for head in [&[0x9b][..], &[0x7b], &[0x5b], &[0xbb]] {
         let claim = [head, &(1_u64 << 60).to_be_bytes()].concat();
         assert!(read_body::<ExchangeRequest>(&claim, false).is_err());
-        assert!(sync_core::envelope::open(&claim).is_err());
+        assert!(sync_core::crypto::envelope::open(&claim).is_err());
     }
     // Millions of empty records in a few hundred bytes, and one more than a change may have.
     let ground = ground(6);
@@ -277,7 +277,7 @@ fn bodies_that_would_grow_without_end_are_not_read() {
     }
     let nested = vec![0x81; 1 << 20];
     assert!(read_body::<ExchangeRequest>(&nested, false).is_err());
-    assert!(sync_core::envelope::open(&nested).is_err());
+    assert!(sync_core::crypto::envelope::open(&nested).is_err());
     assert!(peak_kib() - before < 200_000, "{} KiB more", peak_kib() - before);
     assert!(began.elapsed() < 3 * SOON);
 }

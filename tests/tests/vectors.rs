@@ -17,13 +17,13 @@ use shared::length::Length;
 use shared::record::Record;
 use shared::verdict::{FAR_TENTHS, gross};
 use shared::wire::{ExchangeAnswer, ExchangeRequest, Recipe, ShortRecipe};
-use sync_core::delivery::Delivery;
-use sync_core::envelope;
-use sync_core::exchange::{read_body, write_body};
-use sync_core::login::LoginError;
-use sync_core::moment::Moment;
-use sync_core::replica::{change_bytes, change_hash, genesis_bytes, genesis_hash, save};
-use sync_core::store::unpack;
+use sync_core::book::login::LoginError;
+use sync_core::change::replica::{change_bytes, change_hash, genesis_bytes, genesis_hash, save};
+use sync_core::change::unpack;
+use sync_core::crypto::envelope;
+use sync_core::engine::delivery::Delivery;
+use sync_core::sync::{read_body, write_body};
+use sync_core::sys::moment::Moment;
 use tests::oracle::{Oracle, Verdict};
 
 fn chance(buffer: &mut [u8]) {

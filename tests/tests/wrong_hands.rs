@@ -10,7 +10,7 @@ use shared::problem::Code;
 use shared::record::{Body, Decision, Note, Receipted, RoleGrant, Ruling, Stage, Void};
 use shared::role::Role;
 use shared::slot::Slot;
-use sync_core::rights::Place;
+use sync_core::judge::rights::Place;
 use tests::Crew;
 
 const BAD: u8 = 0xbd;
@@ -101,7 +101,7 @@ fn a_released_ruling_of_a_helper_decides_nothing() {
     ground.crew.level(helper);
     let waiting = ground.crew.shop.store().quarantined().unwrap()[0].id;
     let office = ground.crew.phones[0].person;
-    let now = sync_core::moment::Moment::at(ground.crew.now_ms);
+    let now = sync_core::sys::moment::Moment::at(ground.crew.now_ms);
     ground.crew.shop.release(waiting, office, &now, &mut ground.crew.dice).unwrap();
     ground.crew.level_all();
     for book in [&ground.crew.shop, &ground.crew.phones[ground.tech].book] {
@@ -178,7 +178,7 @@ fn a_helper_overwrites_a_record() {
     let mut bad = unsent(book);
     bad.actor = Bytes16([BAD; 16]);
     bad.records = vec![shared::bytes::Blob(bytes.clone())];
-    bad.hash = sync_core::replica::change_hash(ground.machine, &bad).unwrap();
+    bad.hash = sync_core::change::replica::change_hash(ground.machine, &bad).unwrap();
     request.docs[0].recipes.insert(0, bad.clone().into());
     let answer = ground.crew.answer(helper, &request);
     let doc = answer.docs.iter().find(|d| d.id == ground.machine).unwrap();
@@ -258,7 +258,7 @@ fn facts_that_do_not_follow_are_refused_whatever_the_hash() {
     let mut ground = ground();
     let helper = ground.helper;
     let book = &ground.crew.phones[helper].book;
-    let genesis = sync_core::replica::genesis_hash(ground.machine);
+    let genesis = sync_core::change::replica::genesis_hash(ground.machine);
     let held_actor = book.store().changes_of(book.store().document(ground.machine).unwrap().unwrap().num).unwrap()[0].recipe.actor;
     ground.crew.read(helper, ground.machine, "2I", Stage::Found, 4, 5);
     for (why, change) in [
@@ -274,7 +274,7 @@ fn facts_that_do_not_follow_are_refused_whatever_the_hash() {
         let mut request = ground.crew.offer(helper);
         let mut recipe = unsent(&ground.crew.phones[helper].book);
         change(&mut recipe, genesis, held_actor);
-        recipe.hash = sync_core::replica::change_hash(ground.machine, &recipe).unwrap();
+        recipe.hash = sync_core::change::replica::change_hash(ground.machine, &recipe).unwrap();
         request.docs[0].recipes[0] = recipe.into();
         let answer = ground.crew.answer(helper, &request);
         let doc = answer.docs.iter().find(|d| d.id == ground.machine).unwrap();
@@ -309,7 +309,7 @@ fn a_revoked_devices_late_records_wait_for_the_office() {
     let waiting = ground.crew.shop.store().quarantined().unwrap();
     assert_eq!(waiting[0].record, Some(late));
     let (office, now) = (ground.crew.phones[0].person, ground.crew.now_ms);
-    ground.crew.shop.release(waiting[0].id, office, &sync_core::moment::Moment::at(now), &mut ground.crew.dice).unwrap();
+    ground.crew.shop.release(waiting[0].id, office, &sync_core::sys::moment::Moment::at(now), &mut ground.crew.dice).unwrap();
     ground.crew.level(0);
     ground.crew.level(ground.tech);
     for phone in [0, ground.tech] {

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use serde_json::json;
 use shared::wire::LARGEST_PLAIN;
-use sync_core::bundle::{self, Load};
+use sync_core::sync::bundle::{self, Load};
 
 use crate::copied::Copied;
 use crate::environment::Environment;

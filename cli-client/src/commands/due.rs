@@ -1,7 +1,7 @@
 //! `tappet due`: what is due, and where.
 
 use serde::Serialize;
-use sync_core::view::{DueFilter, DueLine, Only, Order};
+use sync_core::queries::{DueFilter, DueLine, Only, Order};
 
 use crate::exit::Failure;
 use crate::outcome::Outcome;

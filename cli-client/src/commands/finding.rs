@@ -2,7 +2,7 @@
 
 use serde_json::json;
 use shared::record::FindingKind;
-use sync_core::view::short;
+use sync_core::queries::short;
 
 use crate::exit::Failure;
 use crate::outcome::Outcome;

@@ -4,7 +4,7 @@ use jiff::civil::DateTime;
 use serde_json::json;
 use shared::hours::Hours;
 use shared::record::MeterChange;
-use sync_core::view::short;
+use sync_core::queries::short;
 
 use crate::exit::Failure;
 use crate::given;

@@ -1,7 +1,7 @@
 //! `tappet note`: leaves a note on a machine.
 
 use serde_json::json;
-use sync_core::view::short;
+use sync_core::queries::short;
 
 use crate::exit::Failure;
 use crate::outcome::Outcome;

@@ -5,8 +5,8 @@ use std::path::PathBuf;
 use serde_json::json;
 use shared::picture::{LARGEST_PICTURE, check};
 use shared::record::Photo;
-use sync_core::pictures::sha256;
-use sync_core::view::short;
+use sync_core::book::pictures::sha256;
+use sync_core::queries::short;
 
 use crate::exit::Failure;
 use crate::files;

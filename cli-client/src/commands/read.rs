@@ -3,7 +3,7 @@
 use shared::entry;
 use shared::record::Stage;
 use shared::valve::Valve;
-use sync_core::work::ReadingEntry;
+use sync_core::commands::ReadingEntry;
 
 use crate::exit::Failure;
 use crate::given;

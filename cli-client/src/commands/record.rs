@@ -3,9 +3,9 @@
 use serde_json::{Value, json};
 use shared::record::Body;
 use shared::slot::Slot;
-use sync_core::book::BookError;
+use sync_core::engine::BookError;
+use sync_core::queries::{describe, short};
 use sync_core::store::HeldRecord;
-use sync_core::view::{describe, short};
 
 use crate::exit::Failure;
 use crate::outcome::{Outcome, to_json};

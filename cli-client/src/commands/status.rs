@@ -35,7 +35,7 @@ pub(crate) fn run(session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     Outcome::new(&status, text)
 }
 
-fn waiting(status: &sync_core::view::Status, now_ms: i64) -> String {
+fn waiting(status: &sync_core::queries::Status, now_ms: i64) -> String {
     match (status.waiting, status.oldest_waiting_ms) {
         (0, _) => "nothing: the shop has receipted everything".to_owned(),
         (count, Some(oldest)) => format!("{count} for the shop's receipt, the oldest for {}", show::ms_span(now_ms - oldest)),

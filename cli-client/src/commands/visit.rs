@@ -3,9 +3,9 @@
 use shared::caution::DEFERENCE;
 use shared::hours::Hours;
 use shared::ids::DocId;
-use sync_core::book::BookError;
-use sync_core::view::short;
-use sync_core::work::VisitEntry;
+use sync_core::commands::VisitEntry;
+use sync_core::engine::BookError;
+use sync_core::queries::short;
 
 use crate::ask::Halt;
 use crate::exit::Failure;
@@ -163,7 +163,7 @@ fn finish(args: &FinishArgs, session: &mut Session<'_, '_>) -> Result<Outcome, F
 }
 
 /// How a visit was finished.
-pub(crate) fn finish_words(done: &sync_core::work::FinishOutcome, session: &mut Session<'_, '_>) -> Result<String, Failure> {
+pub(crate) fn finish_words(done: &sync_core::commands::FinishOutcome, session: &mut Session<'_, '_>) -> Result<String, Failure> {
     let now = session.env.now();
     let held = session.book.store().held(done.record).map_err(BookError::from)?;
     let mut lines = vec![format!("Visit {} is finished.", short(&done.visit))];

@@ -1,7 +1,7 @@
 //! `tappet void`: takes a record back. It stays in the book as history.
 
 use serde_json::json;
-use sync_core::view::short;
+use sync_core::queries::short;
 
 use crate::exit::Failure;
 use crate::outcome::Outcome;

@@ -7,7 +7,7 @@ use std::path::PathBuf;
 use std::time::{Instant, SystemTime, UNIX_EPOCH};
 
 use shared::bytes::Bytes16;
-use sync_core::moment::Moment;
+use sync_core::sys::moment::Moment;
 
 use super::{Environment, Prompts, Variables};
 

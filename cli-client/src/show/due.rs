@@ -1,6 +1,6 @@
 //! The due list on a screen.
 
-use sync_core::view::DueLine;
+use sync_core::queries::DueLine;
 
 use super::Table;
 

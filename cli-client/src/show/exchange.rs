@@ -1,6 +1,6 @@
 //! What an exchange did, in sentences.
 
-use sync_core::view::short;
+use sync_core::queries::short;
 
 use crate::exit::Failure;
 use crate::level::Levelled;

@@ -3,8 +3,8 @@
 use serde::Deserialize;
 use serde_json::Value;
 use shared::ids::RecordId;
+use sync_core::queries::{ContestedRuling, ContestedSlot, QuarantineView, short};
 use sync_core::store::QuarantineState;
-use sync_core::view::{ContestedRuling, ContestedSlot, QuarantineView, short};
 
 use super::{Table, indented, sentence, width, wrapped};
 use crate::exit::Failure;

@@ -2,9 +2,9 @@
 
 use shared::record::FindingKind;
 use shared::text::count;
-use sync_core::machine::OpenFinding;
-use sync_core::standing::State;
-use sync_core::view::{CheckReading, MachineView, NoteLine, short};
+use sync_core::judge::machine::OpenFinding;
+use sync_core::judge::standing::State;
+use sync_core::queries::{CheckReading, MachineView, NoteLine, short};
 
 use super::{Table, indented, sentence, width, wrapped};
 use crate::exit::Failure;

@@ -3,8 +3,8 @@
 use shared::hours::Hours;
 use shared::record::Stage;
 use shared::valve::Valve;
-use sync_core::view::short;
-use sync_core::work::{HoursOutcome, ReadingOutcome};
+use sync_core::commands::{HoursOutcome, ReadingOutcome};
+use sync_core::queries::short;
 
 use super::{sentence, wrapped};
 

@@ -4,7 +4,7 @@ use shared::agreement::Spread;
 use shared::ids::PropertyId;
 use shared::length::LengthUnit;
 use shared::round::{PutOffWhy, Reason, Round, StopMachine};
-use sync_core::reckon::{AgreementFacts, MeterLine};
+use sync_core::queries::reckon::{AgreementFacts, MeterLine};
 
 use super::{Table, indented, sentence, width, wrapped};
 use crate::exit::Failure;

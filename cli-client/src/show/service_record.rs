@@ -1,6 +1,6 @@
 //! The service record on a page of text.
 
-use sync_core::view::ServiceRecord;
+use sync_core::queries::ServiceRecord;
 
 use super::{Table, indented, sentence, wrapped};
 

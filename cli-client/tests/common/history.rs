@@ -5,8 +5,9 @@ use shared::hours::Hours;
 use shared::leaf::LeafSet;
 use shared::length::{Length, LengthUnit, TENTH_UM_PER_THOU};
 use shared::record::Stage::{self, Found, Left, Set};
-use sync_core::book::{Book, BookError};
-use sync_core::work::{Hand, ReadingEntry, VisitEntry};
+use sync_core::book::Book;
+use sync_core::commands::{Hand, ReadingEntry, VisitEntry};
+use sync_core::engine::BookError;
 
 use super::{MORNING_MS, World};
 

@@ -20,9 +20,9 @@ use shared::length::Length;
 use shared::record::{MachineCard, PropertyCard, ShopCard};
 use shared::role::Role;
 use sync_core::book::Book;
-use sync_core::enrol::Founding;
-use sync_core::moment::Moment;
-use sync_core::work::Hand;
+use sync_core::book::enrol::Founding;
+use sync_core::commands::Hand;
+use sync_core::sys::moment::Moment;
 
 /// 2026-04-29 08:00 UTC.
 pub(crate) const MORNING_MS: i64 = 1_777_449_600_000;

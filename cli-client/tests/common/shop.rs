@@ -13,11 +13,11 @@ use shared::ids::{DeviceId, PersonId};
 use shared::problem::{Code, Problem};
 use shared::record::ShopCard;
 use shared::wire::{CodeRequest, TokenAnswer};
-use sync_core::enrol::{EnrolError, Founding};
-use sync_core::exchange::{read_body, write_body};
-use sync_core::login::LoginError;
-use sync_core::moment::Moment;
-use sync_core::shop::{OfficeFacts, Shop, SqliteShop};
+use sync_core::book::enrol::{EnrolError, Founding};
+use sync_core::book::login::LoginError;
+use sync_core::server::{OfficeFacts, Shop, SqliteShop};
+use sync_core::sync::{read_body, write_body};
+use sync_core::sys::moment::Moment;
 
 /// What goes wrong with the next request.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -16,13 +16,13 @@ use shared::slot::Slot;
 use shared::usage::Between;
 use shared::valve::{Side, Valve};
 use shared::wire::{ASSERTION_TYPE, CodeIssued, CodeRequest, EnrolAnswer, EnrolRequest, TokenAnswer, TokenRequest};
-use sync_core::keeping::BackupLine;
-use sync_core::reckon::{LeafPlan, Reckoned};
-use sync_core::store::{QuarantineState, Quarantined};
-use sync_core::view::{
+use sync_core::book::keeping::BackupLine;
+use sync_core::queries::reckon::{LeafPlan, Reckoned};
+use sync_core::queries::{
     ContestedReading, ContestedSlot, DueLine, Fate, HistoryLine, MachineLine, PersonLine, PropertyLine, QuarantineView, ServiceRecord,
     ServiceValve, ShopStatus,
 };
+use sync_core::store::{QuarantineState, Quarantined};
 
 /// 2026-06-01 13:00 UTC.
 const AT_MS: i64 = 1_780_318_800_000;

@@ -8,9 +8,9 @@ use shared::engine_card::{Adjuster, EngineCard, Firing, Ignition, Rocker, tenth_
 use shared::ids::CardId;
 use shared::length::{Length, LengthUnit};
 use shared::valve::Side;
-use sync_core::book::BookError;
-use sync_core::desk::DeskStep;
-use sync_core::moment::fresh_uuid;
+use sync_core::commands::desk::DeskStep;
+use sync_core::engine::BookError;
+use sync_core::sys::moment::fresh_uuid;
 
 use super::asked::Named;
 use super::cards::with_inches;

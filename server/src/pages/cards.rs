@@ -11,10 +11,10 @@ use shared::ids::CardId;
 use shared::problem::Code;
 use shared::valve::Side;
 use shared::verdict::FAR_TENTHS;
-use sync_core::book::BookError;
-use sync_core::desk::DeskStep;
-use sync_core::moment::fresh_uuid;
-use sync_core::view::find;
+use sync_core::commands::desk::DeskStep;
+use sync_core::engine::BookError;
+use sync_core::queries::find;
+use sync_core::sys::moment::fresh_uuid;
 
 use super::asked::{Named, Query};
 use super::card_form;

@@ -9,7 +9,7 @@ use shared::engine_card::Range;
 use shared::length::{Length, LengthUnit};
 use shared::record::Stage;
 use shared::text::count;
-use sync_core::reckon::{CoursePoint, LashCourse};
+use sync_core::queries::reckon::{CoursePoint, LashCourse};
 
 /// Part of what is shown that is left free at either end, in percent.
 const MARGIN_PERCENT: i64 = 12;

@@ -7,9 +7,9 @@ use maud::{Markup, html};
 use serde::Deserialize;
 use shared::ids::MachineId;
 use shared::length::LengthUnit;
-use sync_core::desk::DeskStep;
-use sync_core::view::bounds::MOST_DAYS_TOLD;
-use sync_core::view::{ClosedDay, DaySheet, find};
+use sync_core::commands::desk::DeskStep;
+use sync_core::queries::bounds::MOST_DAYS_TOLD;
+use sync_core::queries::{ClosedDay, DaySheet, find};
 
 use super::asked::{Named, Query};
 use super::day_sheet::at;

@@ -8,9 +8,9 @@ use jiff::civil::Date;
 use maud::{Markup, html};
 use serde::Deserialize;
 use shared::ids::DeviceId;
-use sync_core::book::BookError;
-use sync_core::view::DaySheet;
-use sync_core::words::apart;
+use sync_core::engine::BookError;
+use sync_core::judge::words::apart;
+use sync_core::queries::DaySheet;
 
 use super::asked::Query;
 use super::desk::machine_at;
@@ -24,7 +24,7 @@ use crate::routes::given::day;
 use crate::state::ServerState;
 
 /// A device's clock counts as right up to this, in ms: as in the book, where less is no offset.
-const RIGHT_MS: i64 = sync_core::clock::IGNORED_OFFSET_MS;
+const RIGHT_MS: i64 = sync_core::judge::clock::IGNORED_OFFSET_MS;
 
 /// Which day.
 #[derive(Debug, Deserialize)]

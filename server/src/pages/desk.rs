@@ -2,7 +2,7 @@
 
 use axum::response::Redirect;
 use shared::ids::{DocId, MachineId};
-use sync_core::desk::DeskStep;
+use sync_core::commands::desk::DeskStep;
 
 use super::shown::Shown;
 use super::visitor::Visitor;

@@ -9,9 +9,9 @@ use serde::Deserialize;
 use shared::due::DueState;
 use shared::ids::PropertyId;
 use shared::round::{PutOffWhy, Reason, Round, StopMachine};
-use sync_core::book::BookError;
-use sync_core::view::DueLine;
-use sync_core::view::bounds::MOST_LINES;
+use sync_core::engine::BookError;
+use sync_core::queries::DueLine;
+use sync_core::queries::bounds::MOST_LINES;
 
 use super::asked::Query;
 use super::desk::machine_at;
@@ -173,5 +173,5 @@ fn put_off(round: &Round, names: &BTreeMap<PropertyId, String>) -> Markup {
 }
 
 fn name(names: &BTreeMap<PropertyId, String>, property: PropertyId) -> String {
-    names.get(&property).cloned().unwrap_or_else(|| format!("property {}", sync_core::view::short(&property)))
+    names.get(&property).cloned().unwrap_or_else(|| format!("property {}", sync_core::queries::short(&property)))
 }

@@ -3,8 +3,8 @@
 
 use maud::{Markup, html};
 use serde::Deserialize;
-use sync_core::view::bounds::MOST_LISTED;
-use sync_core::view::{DueFilter, Only, Order};
+use sync_core::queries::bounds::MOST_LISTED;
+use sync_core::queries::{DueFilter, Only, Order};
 
 use super::words;
 use crate::problem_response::{Refused, sentence};

@@ -6,10 +6,10 @@ use maud::html;
 use shared::ids::{CardId, DocId, MachineId, PropertyId, RecordId};
 use shared::record::MachineCard;
 use shared::usage::Season;
-use sync_core::book::BookError;
-use sync_core::desk::DeskStep;
-use sync_core::question::{OfMachine, Question};
-use sync_core::view::bounds::MOST_DAYS;
+use sync_core::commands::desk::DeskStep;
+use sync_core::engine::BookError;
+use sync_core::queries::bounds::MOST_DAYS;
+use sync_core::queries::question::{OfMachine, Question};
 
 use super::asked::Named;
 use super::forms::{Fields, Posted};

@@ -9,10 +9,10 @@ use shared::length::LengthUnit;
 use shared::record::{FindingKind, Stage};
 use shared::valve::Valve;
 use shared::verdict::Verdict;
-use sync_core::reckon::{LashCourse, MeterLine, Reckoned};
-use sync_core::standing::State;
-use sync_core::view::bounds::MOST_POINTS;
-use sync_core::view::{CheckLine, CheckReading, Fate, MachineView, NoteLine, PropertyLine};
+use sync_core::judge::standing::State;
+use sync_core::queries::bounds::MOST_POINTS;
+use sync_core::queries::reckon::{LashCourse, MeterLine, Reckoned};
+use sync_core::queries::{CheckLine, CheckReading, Fate, MachineView, NoteLine, PropertyLine};
 
 use super::desk::machine_at;
 use super::forms::form;

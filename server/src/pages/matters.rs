@@ -6,11 +6,11 @@ use axum::response::Redirect;
 use maud::{Markup, html};
 use sha2::{Digest, Sha256};
 use shared::ids::{DocId, RecordId};
-use sync_core::book::BookError;
-use sync_core::desk::DeskStep;
-use sync_core::shop::OfficeFacts;
-use sync_core::view::bounds::MOST_SLOTS;
-use sync_core::view::{DaySheet, Matter, MatterKind, SlotSheet};
+use sync_core::commands::desk::DeskStep;
+use sync_core::engine::BookError;
+use sync_core::queries::bounds::MOST_SLOTS;
+use sync_core::queries::{DaySheet, Matter, MatterKind, SlotSheet};
+use sync_core::server::OfficeFacts;
 
 use super::asked::Named;
 use super::day_sheet::at;

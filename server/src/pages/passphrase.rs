@@ -8,7 +8,7 @@ use argon2::password_hash::{PasswordHasher, PasswordVerifier};
 use sha2::{Digest, Sha256};
 use shared::passphrase;
 use shared::problem::Code;
-use sync_core::moment::Moment;
+use sync_core::sys::moment::Moment;
 use tokio::sync::Semaphore;
 
 use super::browser::Known;

@@ -7,10 +7,10 @@ use axum::response::{Redirect, Response};
 use maud::{Markup, html};
 use shared::ids::{DeviceId, PersonId};
 use shared::role::Role;
-use sync_core::book::BookError;
-use sync_core::desk::DeskStep;
-use sync_core::view::bounds::{MOST_LINES, MOST_LISTED};
-use sync_core::view::{DeviceLine, find};
+use sync_core::commands::desk::DeskStep;
+use sync_core::engine::BookError;
+use sync_core::queries::bounds::{MOST_LINES, MOST_LISTED};
+use sync_core::queries::{DeviceLine, find};
 
 use super::asked::{Named, Query};
 use super::desk;

@@ -8,10 +8,10 @@ use maud::{Markup, html};
 use shared::ids::{PersonId, PropertyId};
 use shared::role::Role;
 use shared::wire::CodeIssued;
-use sync_core::book::BookError;
-use sync_core::desk::DeskStep;
-use sync_core::view::PersonLine;
-use sync_core::view::bounds::MOST_LINES;
+use sync_core::commands::desk::DeskStep;
+use sync_core::engine::BookError;
+use sync_core::queries::PersonLine;
+use sync_core::queries::bounds::MOST_LINES;
 
 use super::asked::Named;
 use super::desk;

@@ -5,7 +5,7 @@ use axum::http::HeaderMap;
 use axum::response::Response;
 use maud::{Markup, html};
 use shared::ids::DocId;
-use sync_core::view::PhotoLine;
+use sync_core::queries::PhotoLine;
 
 use super::shown::Shown;
 use super::visitor::Visitor;
@@ -46,7 +46,7 @@ pub(super) fn photos(visitor: &Visitor, doc: DocId, photos: &[(PhotoLine, bool)]
                             }
                             figcaption {
                                 (caption(photo)) br;
-                                small { (photo.by) ", " (visitor.local(photo.at_ms)) " " a.id href={ "/office/records/" (photo.record) } { (sync_core::view::short(&photo.record)) } }
+                                small { (photo.by) ", " (visitor.local(photo.at_ms)) " " a.id href={ "/office/records/" (photo.record) } { (sync_core::queries::short(&photo.record)) } }
                             }
                         }
                     }

@@ -7,10 +7,10 @@ use axum::response::{Redirect, Response};
 use maud::{Markup, html};
 use shared::ids::{PersonId, PropertyId};
 use shared::record::PropertyCard;
-use sync_core::book::BookError;
-use sync_core::desk::DeskStep;
-use sync_core::view::bounds::MOST_LISTED;
-use sync_core::view::{PropertyLine, find};
+use sync_core::commands::desk::DeskStep;
+use sync_core::engine::BookError;
+use sync_core::queries::bounds::MOST_LISTED;
+use sync_core::queries::{PropertyLine, find};
 
 use super::asked::{Named, Query};
 use super::finding::{self, Find};

@@ -6,10 +6,10 @@ use axum::extract::State;
 use axum::response::{Redirect, Response};
 use maud::{Markup, html};
 use shared::ids::DeviceId;
-use sync_core::book::BookError;
+use sync_core::engine::BookError;
+use sync_core::queries::bounds::{MOST_LINES, MOST_QUARANTINED};
+use sync_core::queries::{DeviceLine, QuarantineView};
 use sync_core::store::QuarantineState;
-use sync_core::view::bounds::{MOST_LINES, MOST_QUARANTINED};
-use sync_core::view::{DeviceLine, QuarantineView};
 
 use super::asked::{From, Named, Query};
 use super::desk::go;

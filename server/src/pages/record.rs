@@ -4,8 +4,8 @@ use axum::extract::State;
 use axum::response::{Redirect, Response};
 use maud::{Markup, html};
 use shared::ids::RecordId;
-use sync_core::desk::DeskStep;
-use sync_core::view::{Fate, NamedRecord, WholeRecord};
+use sync_core::commands::desk::DeskStep;
+use sync_core::queries::{Fate, NamedRecord, WholeRecord};
 
 use super::asked::Named;
 use super::forms::{Posted, form};

@@ -8,9 +8,9 @@ use shared::bytes::Bytes32;
 use shared::ids::DocId;
 use shared::record::Decision;
 use shared::slot::Slot;
-use sync_core::desk::DeskStep;
-use sync_core::standing::State as Stands;
-use sync_core::view::{ContestedReading, SlotSheet};
+use sync_core::commands::desk::DeskStep;
+use sync_core::judge::standing::State as Stands;
+use sync_core::queries::{ContestedReading, SlotSheet};
 
 use super::asked::Query;
 use super::chart::BracketScale;

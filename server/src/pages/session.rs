@@ -11,8 +11,8 @@ use sha2::{Digest, Sha256};
 use shared::bytes::Bytes32;
 use shared::ids::PersonId;
 use shared::length::LengthUnit;
-use sync_core::moment::Moment;
 use sync_core::store::KeptSession;
+use sync_core::sys::moment::Moment;
 
 use crate::problem_response::Refused;
 use crate::state::ServerState;

@@ -9,8 +9,8 @@ use shared::entry::labelled;
 use shared::length::{Length, LengthUnit};
 use shared::sensible::UNCERTAINTY;
 use shared::usage::Between;
-use sync_core::desk::DeskStep;
-use sync_core::work::Settings;
+use sync_core::commands::Settings;
+use sync_core::commands::desk::DeskStep;
 
 use super::forms::{Posted, form};
 use super::layout::{Place, field, page as frame};

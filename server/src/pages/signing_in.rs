@@ -11,9 +11,9 @@ use serde::Deserialize;
 use shared::passphrase::FEWEST_CHARACTERS;
 use shared::problem::Code;
 use shared::role::Role;
-use sync_core::desk::Desk;
-use sync_core::enrol::EnrolError;
-use sync_core::moment::random;
+use sync_core::book::enrol::EnrolError;
+use sync_core::commands::desk::Desk;
+use sync_core::sys::moment::random;
 
 use super::asked::Query;
 use super::browser::Known;

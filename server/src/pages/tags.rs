@@ -4,8 +4,8 @@ use axum::extract::State;
 use axum::response::Response;
 use maud::{Markup, html};
 use shared::ids::MachineId;
-use sync_core::book::BookError;
-use sync_core::view::{DueLine, Order};
+use sync_core::engine::BookError;
+use sync_core::queries::{DueLine, Order};
 
 use super::asked::{Named, Query};
 use super::finding::{self, Find};

@@ -14,9 +14,9 @@ use shared::length::LengthUnit;
 use shared::problem::Code;
 use shared::record::ShopCard;
 use shared::role::Role;
-use sync_core::book::BookError;
-use sync_core::desk::Desk;
-use sync_core::moment::Moment;
+use sync_core::commands::desk::Desk;
+use sync_core::engine::BookError;
+use sync_core::sys::moment::Moment;
 
 use super::sent::Sent;
 use super::session::{keep, sessions};

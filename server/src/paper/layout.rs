@@ -1,7 +1,7 @@
 //! What goes where on a service record: the client's facts, in the order in which a client asks for them.
 
 use jiff::civil::Date;
-use sync_core::view::{SeasonRecord, ServiceRecord, ServiceValve};
+use sync_core::queries::{SeasonRecord, ServiceRecord, ServiceValve};
 
 use super::lettering::Weight;
 use super::sheet::{Ink, Kind, Sheet, Style};

@@ -10,7 +10,7 @@ mod sheet;
 
 use std::str::FromStr;
 
-use sync_core::view::{SeasonRecord, ServiceRecord};
+use sync_core::queries::{SeasonRecord, ServiceRecord};
 
 /// The sheet that a record is laid out for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]

@@ -3,8 +3,8 @@
 use axum::http::{HeaderValue, StatusCode, header};
 use shared::picture::PictureError;
 use shared::problem::Code;
-use sync_core::photo::PhotoError;
-use sync_core::pictures::PicturesError;
+use sync_core::book::photo::PhotoError;
+use sync_core::book::pictures::PicturesError;
 
 use super::{Refused, sentence};
 

@@ -2,7 +2,7 @@
 
 use axum::extract::State;
 use axum::http::StatusCode;
-use sync_core::keeping::BackupLine;
+use sync_core::book::keeping::BackupLine;
 
 use crate::bearer::Office;
 use crate::json::Json;

@@ -9,8 +9,8 @@ use serde::{Deserialize, Serialize};
 use shared::bytes::Bytes32;
 use shared::ids::DeviceId;
 use shared::problem::Code;
-use sync_core::feed::FeedSecret;
-use sync_core::view::DueLine;
+use sync_core::book::feed::FeedSecret;
+use sync_core::queries::DueLine;
 use utoipa::{IntoParams, ToSchema};
 
 use super::given::Given;
@@ -95,5 +95,5 @@ fn secret_of(text: &str) -> Result<FeedSecret, Refused> {
         let device = DeviceId::from_bytes(device.try_into().ok()?);
         Some(FeedSecret { device, code: Bytes32::from_slice(code)? })
     });
-    read.ok_or_else(|| Refused::new(Code::TokenInvalid, sync_core::feed::HOLDS_NOT))
+    read.ok_or_else(|| Refused::new(Code::TokenInvalid, sync_core::book::feed::HOLDS_NOT))
 }

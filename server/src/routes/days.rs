@@ -3,9 +3,9 @@
 use axum::extract::rejection::PathRejection;
 use axum::extract::{Path, State};
 use shared::ids::MachineId;
-use sync_core::book::BookError;
-use sync_core::view::bounds::MOST_DAYS_TOLD;
-use sync_core::view::{ClosedDay, Evening};
+use sync_core::engine::BookError;
+use sync_core::queries::bounds::MOST_DAYS_TOLD;
+use sync_core::queries::{ClosedDay, Evening};
 
 use super::given::{self, Given};
 use super::looking::Shown;

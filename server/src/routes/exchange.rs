@@ -10,7 +10,7 @@ use axum::http::{HeaderMap, HeaderName, HeaderValue, header};
 use axum::response::{IntoResponse, Response};
 use shared::problem::Code;
 use shared::wire::{EXCHANGE_TYPE, ExchangeAnswer, ExchangeRequest, PROTOCOL};
-use sync_core::exchange::{BodyError, read_request, write_body};
+use sync_core::sync::{BodyError, read_request, write_body};
 
 use crate::problem_response::Refused;
 use crate::state::ServerState;

@@ -12,7 +12,7 @@ use shared::engine_card::table::{COLUMNS, ID_COLUMN, guarded as text, row};
 use shared::engine_card::{Duty, EngineCard};
 use shared::length::{Length, LengthUnit};
 use shared::text::visible;
-use sync_core::view::{DueLine, Fate, HoursRow, MachineLine, ReadingRow, RowOrigin, RowPlace, Rows};
+use sync_core::queries::{DueLine, Fate, HoursRow, MachineLine, ReadingRow, RowOrigin, RowPlace, Rows};
 use utoipa::IntoParams;
 
 use super::given::Given;

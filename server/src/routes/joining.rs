@@ -10,7 +10,7 @@ use base64::prelude::BASE64_URL_SAFE_NO_PAD;
 use serde::Serialize;
 use shared::problem::Code;
 use shared::wire::{ASSERTION_TYPE, CodeIssued, CodeRequest, EnrolAnswer, EnrolRequest, TokenAnswer, TokenRequest};
-use sync_core::enrol::EnrolError;
+use sync_core::book::enrol::EnrolError;
 use utoipa::ToSchema;
 
 use crate::bearer::Office;

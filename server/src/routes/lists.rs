@@ -10,7 +10,7 @@ use base64::prelude::BASE64_STANDARD;
 use serde::Serialize;
 use shared::engine_card::EngineCard;
 use shared::ids::{PropertyId, RecordId};
-use sync_core::view::{
+use sync_core::queries::{
     DeviceLine, HistoryLine, MachineLine, PersonLine, PropertyLine, PropertyView, RecordView, ServiceRecord, ShopStatus, find,
 };
 use utoipa::ToSchema;

@@ -5,7 +5,7 @@ use serde::Deserialize;
 use shared::length::LengthUnit;
 use shared::record::ShopCard;
 use shared::slot::Slot;
-use sync_core::view::{ContestedSlot, DaySheet, DueFilter, DueLine, MachineView, Only, Order, SlotSheet};
+use sync_core::queries::{ContestedSlot, DaySheet, DueFilter, DueLine, MachineView, Only, Order, SlotSheet};
 use utoipa::IntoParams;
 
 use super::given::{self, Given};

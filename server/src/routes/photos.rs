@@ -14,7 +14,7 @@ use shared::bytes::Bytes32;
 use shared::ids::{DocId, MachineId};
 use shared::picture::PictureKind;
 use shared::problem::Code;
-use sync_core::pictures::named;
+use sync_core::book::pictures::named;
 use tokio::sync::OwnedSemaphorePermit;
 
 use crate::bearer::Caller;

@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 use shared::crank::{Crank, HeightAt, TopDeadCenter, past_tdc, tdc_by_equal_drops, tdc_from_heights};
 use shared::length::{Length, LengthUnit};
 use shared::sensible::{CONNECTING_ROD, PISTON_DROP, STROKE};
-use sync_core::reckon::Reckoned;
+use sync_core::queries::reckon::Reckoned;
 use utoipa::{IntoParams, ToSchema};
 
 use super::given::{self, Given, Lengths};

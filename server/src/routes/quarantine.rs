@@ -5,7 +5,7 @@ use axum::extract::{OriginalUri, Path, State};
 use axum::http::StatusCode;
 use axum::response::Response;
 use shared::problem::Code;
-use sync_core::view::QuarantineView;
+use sync_core::queries::QuarantineView;
 
 use super::given::Given;
 use super::page::{Page, PagingIn};

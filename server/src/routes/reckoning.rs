@@ -12,8 +12,8 @@ use shared::record::Stage;
 use shared::sensible::ANY_LENGTH;
 use shared::usage::Usage;
 use shared::valve::Valve;
-use sync_core::question::{Answer, OfMachine, Question};
-use sync_core::reckon::{AgreementFacts, DriftFacts, DueFacts, LeafPlan, MeterLine, Reckoned, TurnFacts};
+use sync_core::queries::question::{Answer, OfMachine, Question};
+use sync_core::queries::reckon::{AgreementFacts, DriftFacts, DueFacts, LeafPlan, MeterLine, Reckoned, TurnFacts};
 use utoipa::IntoParams;
 
 use super::given::{self, Given, Lengths};

@@ -8,9 +8,9 @@ use shared::record::Stage;
 use shared::sensible::TRAIN_PART;
 use shared::valve::Valve;
 use shared::warmth::{Head, Part, Train, WarmEstimate};
-use sync_core::book::BookError;
-use sync_core::question::OfMachine;
-use sync_core::reckon::Reckoned;
+use sync_core::engine::BookError;
+use sync_core::queries::question::OfMachine;
+use sync_core::queries::reckon::Reckoned;
 use utoipa::IntoParams;
 
 use super::given::{self, Given, Lengths};

@@ -5,7 +5,7 @@ use std::path::Path;
 use std::time::{SystemTime, UNIX_EPOCH};
 
 use cli_client::Environment;
-use sync_core::moment::Moment;
+use sync_core::sys::moment::Moment;
 
 pub(crate) fn chance(buffer: &mut [u8]) {
     getrandom::fill(buffer).unwrap();

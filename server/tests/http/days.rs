@@ -5,7 +5,7 @@ use serde_json::Value;
 use server::Clock;
 use shared::problem::Code;
 use shared::role::Role;
-use sync_core::work::Hand;
+use sync_core::commands::Hand;
 
 use crate::support::{World, chance, reading};
 

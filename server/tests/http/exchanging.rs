@@ -6,7 +6,7 @@ use server::Clock;
 use shared::problem::Code;
 use shared::role::Role;
 use shared::wire::{ExchangeAnswer, LARGEST_BODY, LARGEST_PLAIN};
-use sync_core::exchange::{read_body, write_body};
+use sync_core::sync::{read_body, write_body};
 
 use crate::support::{World, asked, chance, exchange_of, reading};
 

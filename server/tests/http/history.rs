@@ -9,8 +9,8 @@ use shared::length::{Length, LengthUnit, TENTH_UM_PER_THOU};
 use shared::record::MachineCard;
 use shared::record::Stage::{self, Found, Left, Set};
 use shared::role::Role;
-use sync_core::moment::fresh_uuid;
-use sync_core::work::{Hand, ReadingEntry, VisitEntry};
+use sync_core::commands::{Hand, ReadingEntry, VisitEntry};
+use sync_core::sys::moment::fresh_uuid;
 
 use crate::support::{Device, World, chance};
 

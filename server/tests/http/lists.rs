@@ -9,7 +9,7 @@ use shared::problem::Code;
 use shared::record::{SignOff, Visit};
 use shared::role::Role;
 use sync_core::book::Draft;
-use sync_core::envelope;
+use sync_core::crypto::envelope;
 
 use crate::support::{World, chance, reading};
 

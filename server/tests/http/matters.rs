@@ -3,7 +3,7 @@
 use axum::http::StatusCode;
 use shared::record::{Note, RoleGrant, SignOff};
 use shared::role::Role;
-use sync_core::view::MatterKind;
+use sync_core::queries::MatterKind;
 
 use crate::browser::Seen;
 use crate::pages_shown::Day;

@@ -5,7 +5,7 @@ use server::Limits;
 use server::pace::Rate;
 use shared::problem::Code;
 use shared::role::Role;
-use sync_core::exchange::write_body;
+use sync_core::sync::write_body;
 
 use crate::support::{Answer, World, chance, exchange_of};
 use server::Clock;

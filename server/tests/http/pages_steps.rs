@@ -5,7 +5,7 @@ use axum::http::{Method, StatusCode, header};
 use futures_util::StreamExt;
 use shared::record::Stage;
 use shared::slot::Slot;
-use sync_core::standing::State;
+use sync_core::judge::standing::State;
 use tower::ServiceExt;
 
 use crate::browser::Browser;

@@ -10,7 +10,7 @@ use shared::picture::LARGEST_PICTURE;
 use shared::problem::Code;
 use shared::record::{Body as Stated, Photo, Void};
 use shared::role::Role;
-use sync_core::pictures::{Pictures, sha256};
+use sync_core::book::pictures::{Pictures, sha256};
 
 use crate::browser::Browser;
 use crate::support::{Answer, Device, World, asked, chance};

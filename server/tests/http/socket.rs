@@ -8,8 +8,8 @@ use shared::problem::Code;
 use shared::record::{Body as Stated, Note, PropertyCard};
 use shared::wire::{ExchangeAnswer, LARGEST_BODY};
 use sync_core::book::Draft;
-use sync_core::exchange::{read_body, write_body};
-use sync_core::moment::fresh_doc;
+use sync_core::sync::{read_body, write_body};
+use sync_core::sys::moment::fresh_doc;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::TcpStream;
 

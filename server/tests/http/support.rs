@@ -15,11 +15,11 @@ use shared::problem::{Code, Problem};
 use shared::record::{Assignment, Body as Stated, Clearance, MachineCard, Person, PropertyCard, RoleGrant, ShopCard, Stage};
 use shared::role::Role;
 use shared::wire::{ASSERTION_TYPE, CodeIssued, ExchangeAnswer, TokenAnswer};
+use sync_core::book::enrol::Founding;
 use sync_core::book::{Book, Draft};
-use sync_core::enrol::Founding;
-use sync_core::exchange::{Report, read_body, write_body};
-use sync_core::moment::{Moment, fresh_doc, fresh_person};
-use sync_core::shop::{OwnedEntropy, SqliteShop};
+use sync_core::server::{OwnedEntropy, SqliteShop};
+use sync_core::sync::{Report, read_body, write_body};
+use sync_core::sys::moment::{Moment, fresh_doc, fresh_person};
 use tempfile::TempDir;
 use tower::ServiceExt;
 

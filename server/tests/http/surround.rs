@@ -19,29 +19,30 @@ use shared::role::Role;
 use shared::round::Round;
 use shared::slot::Slot;
 use shared::wire::{CodeIssued, EnrolAnswer, EnrolRequest, ExchangeAnswer, ExchangeRequest};
-use sync_core::book::BookError;
-use sync_core::desk::{Desk, DeskDone, DeskStep};
-use sync_core::enrol::EnrolError;
-use sync_core::feed::FeedSecret;
-use sync_core::keeping::BackupLine;
-use sync_core::login::LoginError;
-use sync_core::moment::Moment;
-use sync_core::photo::PhotoError;
-use sync_core::pictures::PicturesError;
-use sync_core::question::{Answer as Reckoned, Question};
-use sync_core::reckon::{LashCourse, MeterLine, Reckoned as Of};
-use sync_core::shop::{Housekeeping, LogEnd, OfficeFacts, Photos, Shop, Tables};
-use sync_core::store::{BackupError, QuarantineState, StoreError, Verification};
-use sync_core::view::{
+use sync_core::book::enrol::EnrolError;
+use sync_core::book::feed::FeedSecret;
+use sync_core::book::keeping::BackupLine;
+use sync_core::book::login::LoginError;
+use sync_core::book::photo::PhotoError;
+use sync_core::book::pictures::PicturesError;
+use sync_core::commands::desk::{Desk, DeskDone, DeskStep};
+use sync_core::engine::BookError;
+use sync_core::engine::Verification;
+use sync_core::queries::question::{Answer as Reckoned, Question};
+use sync_core::queries::reckon::{LashCourse, MeterLine, Reckoned as Of};
+use sync_core::queries::{
     ClosedDay, ContestedSlot, DaySheet, DeviceLine, DueLine, Evening, HistoryLine, HoursRow, MachineLine, MachineView, PersonLine,
     PropertyLine, PropertyView, ReadingRow, RecordView, RowPlace, Rows, SeasonRecord, ServiceRecord, ShopStatus,
 };
-use sync_core::view::{ShopFront, SlotSheet, WholeRecord};
+use sync_core::queries::{ShopFront, SlotSheet, WholeRecord};
+use sync_core::server::{Housekeeping, LogEnd, OfficeFacts, Photos, Shop, Tables};
+use sync_core::store::{BackupError, QuarantineState, StoreError};
+use sync_core::sys::moment::Moment;
 use tower::ServiceExt;
 
 use crate::support::{Answer, HandClock, World, asked, chance, exchange_of, reading};
 use server::Clock;
-use sync_core::exchange::write_body;
+use sync_core::sync::write_body;
 
 #[tokio::test]
 async fn unknown_addresses_and_wrong_methods_are_problems() {
@@ -327,7 +328,7 @@ impl OfficeFacts for Broken {
         _: usize,
         _: LengthUnit,
         _: &Moment,
-    ) -> Result<Vec<sync_core::view::QuarantineView>, BookError> {
+    ) -> Result<Vec<sync_core::queries::QuarantineView>, BookError> {
         full()
     }
     fn whole_record(&self, _: RecordId, _: LengthUnit) -> Result<WholeRecord, BookError> {

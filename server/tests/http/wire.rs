@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use server::{Clock, Config, Limits, Running, start};
 use shared::wire::{ASSERTION_TYPE, ExchangeAnswer, TokenAnswer};
-use sync_core::exchange::{read_body, write_body};
+use sync_core::sync::{read_body, write_body};
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWriteExt};
 use tokio::net::{TcpSocket, TcpStream};
 

@@ -10,14 +10,14 @@ use shared::record::{Body, Clearance, ClockEvidence, MachineCard, PropertyCard, 
 use shared::role::Role;
 use shared::valve::Valve;
 use shared::wire::{DocOffer, ExchangeAnswer, ExchangeRequest, MOST_RECORDS, Recipe};
+use sync_core::book::enrol::Founding;
 use sync_core::book::{Book, Draft};
-use sync_core::enrol::Founding;
-use sync_core::envelope::sign;
-use sync_core::frontier::Frontier;
-use sync_core::moment::{Entropy, Moment, fresh_doc, fresh_record, random};
-use sync_core::replica::change_hash;
+use sync_core::change::replica::change_hash;
+use sync_core::commands::Hand;
+use sync_core::crypto::envelope::sign;
 use sync_core::store::Store;
-use sync_core::work::Hand;
+use sync_core::store::frontier::Frontier;
+use sync_core::sys::moment::{Entropy, Moment, fresh_doc, fresh_record, random};
 
 /// 2026-06-01 06:00 UTC.
 const MORNING: i64 = 1_780_293_600_000;

@@ -8,9 +8,9 @@ use shared::ids::{DeviceId, DocId, PersonId, PropertyId};
 
 use super::documents::DocumentRow;
 use super::{Store, StoreError, fixed, from_json, signed, to_json, unsigned};
-use crate::desk::DeskRow;
-use crate::rights::Place;
-use crate::roster::Roster;
+use crate::crypto::keys::Keys;
+use crate::judge::rights::Place;
+use crate::judge::roster::Roster;
 
 /// A one-time code as it is kept: by its hash alone.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -49,6 +49,16 @@ pub struct LastContact {
     pub skew_ms: i64,
     /// When it last brought a record whose clock evidence contradicted the shop's measure.
     pub clock_doubted_ms: Option<i64>,
+}
+
+/// A desk as it is kept.
+#[derive(Debug, Clone)]
+pub(crate) struct DeskRow {
+    pub(crate) person: PersonId,
+    pub(crate) device: DeviceId,
+    /// Not here where they are sealed.
+    pub(crate) keys: Option<Keys>,
+    pub(crate) passphrase: String,
 }
 
 impl Store {

@@ -11,10 +11,7 @@ use rusqlite::backup::{Backup as Copying, StepResult};
 use rusqlite::{Connection, OpenFlags};
 use shared::bytes::Bytes16;
 
-use super::{Owner, Store, StoreError, unsigned};
-use crate::book::BookError;
-use crate::roster::Roster;
-use crate::sealing::owner_of;
+use super::{Store, StoreError, unsigned};
 
 /// The most faults that one sentence names.
 const MOST_NAMED: usize = 3;
@@ -78,7 +75,7 @@ pub struct Draft {
 }
 
 impl Store {
-    /// Copies the database into a new file beside `path`, for [`Draft::keep`] to prove and give its name. This is all of a
+    /// Copies the database into a new file beside `path`, for [`crate::book::keeping`] to prove and give its name. This is all of a
     /// backup that needs the book; `mark` tells this copy's temporary file from any other's.
     ///
     /// # Errors
@@ -99,14 +96,6 @@ impl Store {
         copy.execute_batch("PRAGMA journal_mode=DELETE;").map_err(|e| failed(path, e))?;
         drop(copy);
         Ok(draft)
-    }
-
-    /// Makes a backup in a new file: copied, proved, on the disk, and only then under its name.
-    ///
-    /// # Errors
-    /// [`BackupError`]; no file is left then.
-    pub fn backup_to(&self, path: &Path, mark: Bytes16) -> Result<Backup, BackupError> {
-        self.copy_for(path, mark)?.keep()
     }
 
     /// A backup's content in memory, brought up to this program's version there. The file itself is only read.
@@ -140,19 +129,13 @@ impl Store {
 }
 
 impl Draft {
-    /// Proves the copy, as whoever puts it back will, brings it to the disk, and gives it its name.
-    ///
-    /// # Errors
-    /// [`BackupError`]; no file is left then.
-    pub fn keep(self) -> Result<Backup, BackupError> {
-        let faults = faults_in(&self.part).map_err(|e| BackupError::Untrue(e.to_string()))?;
-        if !faults.is_empty() {
-            return Err(BackupError::Unsound(few(&faults)));
-        }
-        self.keep_verified()
+    /// Where the copy lies until it has its name.
+    pub(crate) fn part(&self) -> &Path {
+        &self.part
     }
 
-    /// The same of a book that was verified just now.
+    /// Proves that the copy is the same as the book, brings it to the disk, and gives it its name. That it verifies is for
+    /// [`crate::book::keeping`] to say.
     ///
     /// # Errors
     /// [`BackupError`]; no file is left then.
@@ -189,15 +172,6 @@ impl Draft {
         file.sync_all().map_err(|why| unwritable(&self.path, why))?;
         Ok(file.metadata().map_err(|why| unwritable(&self.path, why))?.len())
     }
-}
-
-/// What a verification finds wrong with a copy, read as a backup is read that is put back.
-fn faults_in(part: &Path) -> Result<Vec<String>, BookError> {
-    let copy = Store::of_backup(part)?;
-    let Some(identity) = owner_of(&copy)? else { return Ok(Vec::new()) };
-    copy.set_owner(Owner { device: identity.device, shop: identity.root.device });
-    let roster = Roster::build(identity.root, &*copy.ledger_of(identity.root.shop.roster())?);
-    Ok(copy.verify(&roster, &identity)?.faults)
 }
 
 /// The first faults in their own words, and how many there are.

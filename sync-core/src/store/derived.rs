@@ -1,34 +1,21 @@
-//! Rows that screens read: standings and machine states. A function of the records, made anew whenever they change.
+//! Rows that screens read: standings and machine states. [`crate::engine::projection`] makes them; here they are written and read.
 
 use std::cell::Ref;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use rusqlite::{OptionalExtension, params};
-use shared::ids::{DocId, PropertyId};
+use shared::ids::{DocId, PersonId, PropertyId};
+use shared::record::Body;
 use shared::slot::Slot;
 
-use super::deriving::{Before, Derived, Rows, ToDerive, rows_of};
-use super::{DocumentRow, Settled, Store, StoreError, fixed, pack, row, signed};
-use crate::brief::Brief;
-use crate::cores::on_all_cores;
-use crate::machine::MachineState;
-use crate::rights::Place;
-use crate::roster::Roster;
-use crate::standing::Standing;
+use super::{Checked, DocumentRow, Settled, Store, StoreError, fixed, row, signed};
+use crate::judge::ledger::Entry;
+use crate::judge::rights::Place;
+use crate::judge::standing::Standing;
+use crate::judge::valve_set;
 
-/// So many documents are read at once, and worked on by all cores, before their rows are written.
-const AT_ONCE: usize = 256;
 /// The named value that says which form the derived rows have.
 const ROWS: &str = "rows";
-
-/// A machine's row.
-#[derive(Debug, Clone, PartialEq)]
-pub struct MachineRow {
-    /// Its document.
-    pub doc: DocId,
-    /// Its state.
-    pub state: MachineState,
-}
 
 /// A document whose rows are to be made anew.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -45,35 +32,75 @@ impl From<&DocumentRow> for TouchedDocument {
     }
 }
 
+/// The derived rows of one document, ready to be written.
+#[derive(Debug)]
+pub(crate) struct Rows {
+    /// Not compressed, as it was made, or as it goes into its row.
+    pub(crate) view: Vec<u8>,
+    /// Slots that want a ruling, and slots outside machines where something waits to be accepted.
+    pub(crate) open: Vec<(Slot, bool)>,
+    pub(crate) machine: Option<MachineColumns>,
+    /// What the shop received, by the time of the receipt and the author.
+    pub(crate) came: BTreeMap<(i64, PersonId), Came>,
+}
+
+/// How much came at one time from one author.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct Came {
+    pub(crate) records: u64,
+    /// Of them, clearance readings.
+    pub(crate) readings: u64,
+    /// Of them, notes.
+    pub(crate) notes: u64,
+}
+
+/// The columns of a machine.
+#[derive(Debug)]
+pub(crate) struct MachineColumns {
+    pub(crate) tag: String,
+    pub(crate) property: Option<PropertyId>,
+    pub(crate) brief: Vec<u8>,
+    pub(crate) visited_ms: Option<(i64, i64)>,
+    pub(crate) attention: bool,
+}
+
+/// A document as it is in the log, to derive its rows from wherever there is a core to do it.
+#[derive(Debug)]
+pub(crate) struct ToDerive {
+    pub(crate) document: TouchedDocument,
+    pub(crate) packs: Vec<Vec<u8>>,
+    /// Records of it that were at hand, and are in none of the packs.
+    pub(crate) entries: Vec<Entry>,
+}
+
+/// How a document stood before more was appended to it, and which slots that speaks about.
+#[derive(Debug)]
+pub(crate) struct Before {
+    /// In the order of their slots.
+    pub(crate) standings: Vec<Standing>,
+    pub(crate) moved: BTreeSet<Slot>,
+}
+
+impl Before {
+    /// Hears what was appended. False: some of it reaches beyond its own slot, and so everything is to be judged anew.
+    pub(crate) fn hear(&mut self, records: &[Checked]) -> bool {
+        records.iter().all(|Checked { entry, .. }| {
+            self.moved.extend(Slot::of(&entry.record));
+            match &entry.record.body {
+                // What a reading says of a valve tells what state of the engine the valve's other readings speak of.
+                Body::Clearance(reading) => {
+                    self.moved.extend(valve_set::slots_of(reading.valve));
+                    true
+                }
+                // Of others it says what counts, what time it was, how the meter goes on, or which valves there are.
+                Body::Void(_) | Body::Ruling(_) | Body::Arrival(_) | Body::MeterChange(_) | Body::Machine(_) => false,
+                _ => true,
+            }
+        })
+    }
+}
+
 impl Store {
-    /// Derives a document's rows anew from its records.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn derive(&self, document: &DocumentRow, roster: &Roster) -> Result<(), StoreError> {
-        let ledger = self.ledger(document.num)?;
-        let before = self.stood.borrow_mut().take_if(|(held, _)| *held == document.num).map(|(_, before)| before);
-        let Some((rows, standings)) = rows_of(document.place, &ledger, roster, before)? else {
-            return self.underive(document.num);
-        };
-        // In a visit one reading follows another: each asks what stood before it, and writes this row anew.
-        self.write_rows(document.num, &Rows { view: pack::leave_loose(rows.view), ..rows })?;
-        *self.stood.borrow_mut() = Some((document.num, Before { standings, moved: BTreeSet::new() }));
-        Ok(())
-    }
-
-    /// Derives the rows of documents anew from their records.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn derive_all(&self, documents: &[TouchedDocument], roster: &Roster) -> Result<(), StoreError> {
-        for some in documents.chunks(AT_ONCE) {
-            let packed = some.iter().map(|document| self.to_derive(*document)).collect::<Result<Vec<_>, _>>()?;
-            on_all_cores(packed, |packed| packed.derive(roster)).into_iter().try_for_each(|derived| self.keep_derived(derived))?;
-        }
-        Ok(())
-    }
-
     /// What the rows of a document are derived from.
     pub(crate) fn to_derive(&self, document: TouchedDocument) -> Result<ToDerive, StoreError> {
         Ok(ToDerive { document, packs: self.packs_of(document.num)?, entries: Vec::new() })
@@ -87,41 +114,36 @@ impl Store {
         self.document(doc)?.map(|document| self.to_derive((&document).into())).transpose()
     }
 
-    /// Keeps the rows that were derived of a document.
-    pub(crate) fn keep_derived(&self, derived: Derived) -> Result<(), StoreError> {
-        match derived.rows? {
-            Some(rows) => self.write_rows(derived.num, &rows),
-            None => self.underive(derived.num),
-        }
+    /// How a document stood when its rows were derived last, where that is at hand: it is taken out.
+    pub(crate) fn take_stood(&self, num: i64) -> Option<Before> {
+        self.stood.borrow_mut().take_if(|(held, _)| *held == num).map(|(_, before)| before)
     }
 
-    /// Makes the derived rows anew where a program with another form of them, or with other rules, has made them.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub(crate) fn renew_rows(&self, roster: &Roster) -> Result<(), StoreError> {
-        if self.meta(ROWS)? == Some(row::FORM) {
-            return Ok(());
-        }
-        self.atomically(|store| store.derive_everything(roster))
+    /// Keeps at hand how a document stands.
+    pub(crate) fn keep_stood(&self, num: i64, standings: Vec<Standing>) {
+        *self.stood.borrow_mut() = Some((num, Before { standings, moved: BTreeSet::new() }));
     }
 
-    /// Derives the rows of every document anew from its records.
-    pub(super) fn derive_everything(&self, roster: &Roster) -> Result<(), StoreError> {
-        let documents: Vec<TouchedDocument> = self.documents()?.iter().map(TouchedDocument::from).collect();
-        self.derive_all(&documents, roster)?;
+    /// Whether the derived rows have the form of now, and follow the rules of now.
+    pub(crate) fn rows_are_of_now(&self) -> Result<bool, StoreError> {
+        Ok(self.meta(ROWS)? == Some(row::FORM))
+    }
+
+    /// Notes that the derived rows have the form of now.
+    pub(crate) fn note_rows_of_now(&self) -> Result<(), StoreError> {
         self.set_meta(ROWS, &row::FORM)
     }
 
     /// Says of a book that holds nothing yet that its rows have the form of now.
     pub(super) fn begin_rows(&self) -> Result<(), StoreError> {
-        if self.meta(ROWS)? == Some(row::FORM) || self.connection.prepare_cached("SELECT 1 FROM documents LIMIT 1")?.exists([])? {
+        if self.rows_are_of_now()? || self.connection.prepare_cached("SELECT 1 FROM documents LIMIT 1")?.exists([])? {
             return Ok(());
         }
-        self.set_meta(ROWS, &row::FORM)
+        self.note_rows_of_now()
     }
 
-    pub(super) fn write_rows(&self, num: i64, rows: &Rows) -> Result<(), StoreError> {
+    /// Writes a document's derived rows.
+    pub(crate) fn write_rows(&self, num: i64, rows: &Rows) -> Result<(), StoreError> {
         self.stood.borrow_mut().take_if(|(held, _)| *held == num);
         self.connection
             .prepare_cached("INSERT INTO views (num, view) VALUES (?1, ?2) ON CONFLICT (num) DO UPDATE SET view = ?2")?
@@ -266,110 +288,5 @@ impl Store {
     /// [`StoreError`].
     pub fn proposals(&self) -> Result<Vec<(DocId, Standing)>, StoreError> {
         self.slots_where(true, usize::MAX)
-    }
-
-    fn machines_where(&self, which: &str, parameters: impl rusqlite::Params) -> Result<Vec<MachineRow>, StoreError> {
-        let sql = format!("SELECT doc, view FROM machines JOIN documents USING (num) JOIN views USING (num) {which}");
-        let mut statement = self.connection.prepare_cached(&sql)?;
-        let rows = statement.query_map(parameters, |row| Ok((row.get::<_, Vec<u8>>(0)?, row.get::<_, Vec<u8>>(1)?)))?;
-        rows.map(|row| {
-            let (doc, view) = row?;
-            Ok(MachineRow { doc: DocId::from_bytes(fixed(&doc)?), state: row::state(&view)?.unwrap_or_default() })
-        })
-        .collect()
-    }
-
-    /// Every machine, by tag.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn machines(&self) -> Result<Vec<MachineRow>, StoreError> {
-        self.machines_where("ORDER BY tag, doc", [])
-    }
-
-    /// The machines that somebody should look at, and those that may have been visited in a span of time, by tag.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn machines_of_day(&self, from_ms: i64, until_ms: i64) -> Result<Vec<MachineRow>, StoreError> {
-        self.machines_where(
-            "WHERE num IN (SELECT num FROM machines WHERE attention = 1
-               UNION SELECT num FROM machines WHERE last_visit_ms >= ?1 AND first_visit_ms < ?2) ORDER BY tag, doc",
-            [from_ms, until_ms],
-        )
-    }
-
-    /// Every machine with a card, in brief, by tag.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn briefs(&self) -> Result<Vec<(DocId, Brief)>, StoreError> {
-        let mut statement =
-            self.connection.prepare_cached("SELECT doc, brief FROM machines JOIN documents USING (num) ORDER BY tag, doc")?;
-        let mut rows = statement.query([])?;
-        let mut briefs = Vec::new();
-        while let Some(row) = rows.next()? {
-            let doc = DocId::from_bytes(fixed(row.get_ref(0)?.as_blob().map_err(rusqlite::Error::from)?)?);
-            let bytes = row.get_ref(1)?.as_blob().map_err(rusqlite::Error::from)?;
-            briefs.extend(row::brief_in(bytes)?.map(|brief| (doc, brief)));
-        }
-        Ok(briefs)
-    }
-
-    /// Every machine's tag.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn tags(&self) -> Result<Vec<(DocId, String)>, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT doc, tag FROM machines JOIN documents USING (num) ORDER BY tag, doc")?;
-        let rows = statement.query_map([], |row| Ok((row.get::<_, Vec<u8>>(0)?, row.get::<_, String>(1)?)))?;
-        rows.map(|row| {
-            let (doc, tag) = row?;
-            Ok((DocId::from_bytes(fixed(&doc)?), tag))
-        })
-        .collect()
-    }
-
-    /// How many machines there are.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn count_machines(&self) -> Result<usize, StoreError> {
-        let count: i64 = self.connection.prepare_cached("SELECT count(*) FROM machines")?.query_row([], |row| row.get(0))?;
-        Ok(usize::try_from(count).unwrap_or(0))
-    }
-
-    /// The tag of a machine, its state unread; `None` where the document is no machine.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn tag_of(&self, doc: DocId) -> Result<Option<String>, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT tag FROM machines JOIN documents USING (num) WHERE doc = ?1")?;
-        Ok(statement.query_row([doc.as_bytes().as_slice()], |row| row.get(0)).optional()?)
-    }
-
-    /// One machine.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn machine(&self, doc: DocId) -> Result<Option<MachineRow>, StoreError> {
-        Ok(self.machines_where("WHERE doc = ?1", [doc.as_bytes().as_slice()])?.pop())
-    }
-
-    /// The machines at a property, by tag.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn machines_of(&self, property: PropertyId) -> Result<Vec<MachineRow>, StoreError> {
-        self.machines_where("WHERE property = ?1 ORDER BY tag, doc", [property.as_bytes().as_slice()])
-    }
-
-    /// The documents of the machines at a property, by number.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn machines_at(&self, property: PropertyId) -> Result<Vec<i64>, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT num FROM machines WHERE property = ?1")?;
-        Ok(statement.query_map([property.as_bytes().as_slice()], |row| row.get(0))?.collect::<Result<_, _>>()?)
     }
 }

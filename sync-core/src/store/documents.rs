@@ -6,8 +6,8 @@ use shared::ids::{DocId, PersonId, PropertyId};
 use std::collections::BTreeSet;
 
 use super::{Store, StoreError, fixed, unsigned};
-use crate::replica::genesis_hash;
-use crate::rights::{Place, Site};
+use crate::change::replica::genesis_hash;
+use crate::judge::rights::{Place, Site};
 
 /// How much the changes of a document hold; a record that stands in two of them counts twice.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]

@@ -7,11 +7,12 @@ use shared::bytes::{Blob, Bytes32};
 use shared::ids::DocId;
 use shared::wire::{Reader, Recipe};
 
-use super::{Store, StoreError, fixed, pack, signed, unsigned};
-use crate::cores::on_all_cores;
-use crate::envelope;
-use crate::frontier::Frontier;
-use crate::replica;
+use super::{Store, StoreError, fixed, signed, unsigned};
+use crate::change::pack;
+use crate::change::replica;
+use crate::crypto::envelope;
+use crate::store::frontier::Frontier;
+use crate::sys::cores::on_all_cores;
 
 /// A change in the log.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -41,7 +42,7 @@ pub struct Part {
 
 /// The changes of a pack of our own, in full, each with the time that its first record names, as `shorten` wants it. A hash
 /// that is named is taken as it is, unless `again`: then every one is made again from the records.
-pub(super) fn changes_in(doc: DocId, pack: &[u8], again: bool) -> Result<Vec<(Recipe, i64)>, StoreError> {
+pub(crate) fn changes_in(doc: DocId, pack: &[u8], again: bool) -> Result<Vec<(Recipe, i64)>, StoreError> {
     let damaged = |why: &str| StoreError::Damaged(why.to_owned());
     let mut reader = Reader::default();
     let mut changes: Vec<(Recipe, i64)> = Vec::new();
@@ -256,7 +257,7 @@ impl Store {
 }
 
 /// The frontier that these changes, each after what it builds on, make of a document that has nothing else.
-pub(super) fn frontier_of<'r>(doc: DocId, recipes: impl Iterator<Item = &'r Recipe>) -> Frontier {
+pub(crate) fn frontier_of<'r>(doc: DocId, recipes: impl Iterator<Item = &'r Recipe>) -> Frontier {
     let mut frontier = Frontier::empty(doc);
     recipes.for_each(|recipe| frontier.advance(recipe));
     frontier

@@ -10,11 +10,20 @@ use shared::wire::{Recipe, shorten};
 
 use super::derived::TouchedDocument;
 use super::documents::joined;
-use super::{Store, StoreError, fixed, pack, signed, unsigned};
-use crate::admission::Checked;
-use crate::frontier::{ActorEnd, Frontier, Unsettled};
-use crate::ledger::Entry;
-use crate::rights::{Place, Site};
+use super::{Store, StoreError, fixed, signed, unsigned};
+use crate::change::pack;
+use crate::judge::ledger::Entry;
+use crate::judge::rights::{Place, Site};
+use crate::store::frontier::{ActorEnd, Frontier, Unsettled};
+
+/// A record that passed the gate.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Checked {
+    /// The record.
+    pub entry: Entry,
+    /// The very same record is held already, from another change.
+    pub held: bool,
+}
 
 /// A change that passed the gate, with its records.
 pub type Taken = (Recipe, Vec<Checked>);
@@ -95,7 +104,7 @@ impl Store {
             let first_ms = checked.first().map_or(0, |c| c.entry.record.at_ms);
             records.extend(checked);
             if packed.is_none() {
-                list.push((recipe, crate::replica::change_time(first_ms)));
+                list.push((recipe, crate::change::replica::change_time(first_ms)));
             }
         }
         let packed = match packed {

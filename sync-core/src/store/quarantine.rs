@@ -6,7 +6,7 @@ use shared::ids::{DeviceId, DocId, RecordId};
 use shared::problem::Code;
 
 use super::{Store, StoreError, fixed, from_json, to_json};
-use crate::envelope;
+use crate::crypto::envelope;
 
 /// What became of a record in quarantine.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]

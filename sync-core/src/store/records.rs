@@ -9,10 +9,11 @@ use shared::bytes::{Blob, Bytes32};
 use shared::ids::{DocId, PersonId, RecordId};
 
 use super::log::Logged;
-use super::{Store, StoreError, fixed, pack, unsigned};
-use crate::admission::Checked;
-use crate::envelope;
-use crate::ledger::{Entry, Ledger};
+use super::{Store, StoreError, fixed, unsigned};
+use crate::change::pack;
+use crate::crypto::envelope;
+use crate::judge::ledger::{Entry, Ledger};
+use crate::store::Checked;
 
 /// A record as it is held.
 #[derive(Debug, Clone, PartialEq)]
@@ -92,13 +93,13 @@ impl Unpacked {
 }
 
 /// A record of our own store, read back.
-pub(super) fn entry(bytes: &[u8]) -> Result<Entry, StoreError> {
+pub(crate) fn entry(bytes: &[u8]) -> Result<Entry, StoreError> {
     let (device, record) = envelope::read_back(bytes).map_err(|e| StoreError::Damaged(e.to_string()))?;
     Ok(Entry { device, record, sha256: envelope::sha256(bytes) })
 }
 
 /// The records of a pack, in order.
-pub(super) fn entries_in(pack: &[u8]) -> Result<Vec<Entry>, StoreError> {
+pub(crate) fn entries_in(pack: &[u8]) -> Result<Vec<Entry>, StoreError> {
     pack::unpack(pack)?.iter().flat_map(|short| &short.records).map(|Blob(bytes)| entry(bytes)).collect()
 }
 

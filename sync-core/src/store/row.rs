@@ -5,13 +5,14 @@
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
-use super::{StoreError, pack};
-use crate::brief::Brief;
-use crate::machine::MachineState;
-use crate::standing::{RULES, Standing};
+use super::StoreError;
+use crate::change::pack;
+use crate::judge::brief::Brief;
+use crate::judge::machine::MachineState;
+use crate::judge::standing::{RULES, Standing};
 
 /// The form of the derived rows, and the rules that make them: rows of any other are made anew when the book is opened.
-pub(super) const FORM: (u32, u32) = (6, RULES);
+pub(crate) const FORM: (u32, u32) = (6, RULES);
 
 #[derive(Serialize)]
 struct View<'a> {
@@ -34,7 +35,7 @@ fn damaged(why: &dyn std::fmt::Display) -> StoreError {
 }
 
 /// The row of a document, not compressed yet.
-pub(super) fn of(state: Option<&MachineState>, standings: &[Standing]) -> Result<Vec<u8>, StoreError> {
+pub(crate) fn of(state: Option<&MachineState>, standings: &[Standing]) -> Result<Vec<u8>, StoreError> {
     rmp_serde::to_vec_named(&View { state, standings }).map_err(|e| damaged(&e))
 }
 
@@ -43,22 +44,22 @@ fn read<T: DeserializeOwned>(row: &[u8]) -> Result<T, StoreError> {
 }
 
 /// The brief of a machine, for its own column.
-pub(super) fn brief(brief: Option<&Brief>) -> Result<Vec<u8>, StoreError> {
+pub(crate) fn brief(brief: Option<&Brief>) -> Result<Vec<u8>, StoreError> {
     rmp_serde::to_vec(&brief).map_err(|e| damaged(&e))
 }
 
 /// The brief in a column; `None` where no card of the machine stands.
-pub(super) fn brief_in(bytes: &[u8]) -> Result<Option<Brief>, StoreError> {
+pub(crate) fn brief_in(bytes: &[u8]) -> Result<Option<Brief>, StoreError> {
     rmp_serde::from_slice(bytes).map_err(|e| damaged(&e))
 }
 
 /// The machine's state in a row; `None` where the document is no machine.
-pub(super) fn state(row: &[u8]) -> Result<Option<MachineState>, StoreError> {
+pub(crate) fn state(row: &[u8]) -> Result<Option<MachineState>, StoreError> {
     Ok(read::<StateOf>(row)?.state)
 }
 
 /// The standings in a row.
-pub(super) fn standings(row: &[u8]) -> Result<Vec<Standing>, StoreError> {
+pub(crate) fn standings(row: &[u8]) -> Result<Vec<Standing>, StoreError> {
     Ok(read::<StandingsOf>(row)?.standings)
 }
 
@@ -68,8 +69,8 @@ mod tests {
     use shared::record::ShopCard;
 
     use crate::book::Book;
-    use crate::enrol::Founding;
-    use crate::moment::Moment;
+    use crate::book::enrol::Founding;
+    use crate::sys::moment::Moment;
 
     #[test]
     fn rows_of_another_form_are_made_anew_when_the_book_is_opened() {

@@ -9,9 +9,10 @@ use shared::ids::DocId;
 use shared::wire::Recipe;
 
 use super::log::changes_in;
-use super::{Store, StoreError, fixed, from_json, pack};
-use crate::envelope;
-use crate::identity::Identity;
+use super::{Store, StoreError, fixed, from_json};
+use crate::change::pack;
+use crate::crypto::envelope;
+use crate::store::Identity;
 
 /// What could be read of a damaged book.
 #[derive(Debug)]

@@ -9,7 +9,8 @@ use shared::record::Body;
 use shared::wire::{Recipe, ShortRecipe, shorten};
 
 use super::log::{changes_in, frontier_of};
-use super::{Store, StoreError, fixed, pack, signed, unsigned};
+use super::{Store, StoreError, fixed, signed, unsigned};
+use crate::change::pack;
 
 impl Store {
     /// Notes that the shop holds these changes of a document, and all that they build on. Gives how many changes that tells

@@ -8,7 +8,9 @@ use rusqlite::params;
 use shared::wire::{LARGEST_PART, shorten};
 
 use super::log::changes_in;
-use super::{AFTER_LARGE_STEPS, Store, StoreError, pack, signed};
+use super::step::AFTER_LARGE_STEPS;
+use super::{Store, StoreError, signed};
+use crate::change::pack;
 
 /// The file or its log may have traces of what has been overwritten.
 const TRACES: &str = "traces";

@@ -5,8 +5,8 @@ use std::cell::OnceCell;
 use shared::bytes::Bytes32;
 use shared::ids::{DeviceId, RecordId};
 use shared::wire::{Bundle, BundledDoc};
-use sync_core::envelope;
-use sync_core::exchange::{read_body, write_body};
+use sync_core::crypto::envelope;
+use sync_core::sync::{read_body, write_body};
 
 use super::ground::{self, InTheYard, Looks};
 use super::mutate;

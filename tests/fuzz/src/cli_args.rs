@@ -6,7 +6,7 @@ use std::os::unix::ffi::OsStringExt;
 
 use cli_client::Environment;
 use sync_core::book::Book;
-use sync_core::moment::{Entropy, Moment};
+use sync_core::sys::moment::{Entropy, Moment};
 use tests::Dice;
 
 use super::ground::{self, Looks, Template, dice};

@@ -8,8 +8,8 @@ use shared::bytes::Bytes32;
 use shared::ids::DeviceId;
 use shared::wire::{CodeIssued, CodeRequest, EnrolAnswer, EnrolRequest, TokenAnswer, TokenRequest};
 use sync_core::book::Book;
-use sync_core::moment::Moment;
 use sync_core::store::Store;
+use sync_core::sys::moment::Moment;
 use tests::Crew;
 
 use super::ground::{Looks, Template, dice};

@@ -7,8 +7,8 @@ use shared::ids::RecordId;
 use shared::problem::Code;
 use shared::wire::{DocAnswer, ExchangeAnswer, Refusal};
 use sync_core::book::Book;
-use sync_core::envelope;
-use sync_core::exchange::{read_body, write_body};
+use sync_core::crypto::envelope;
+use sync_core::sync::{read_body, write_body};
 
 use super::ground::{self, Looks, OnPhone, dice};
 use super::mutate;

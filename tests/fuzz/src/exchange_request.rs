@@ -6,8 +6,8 @@ use std::collections::BTreeSet;
 use shared::bytes::Bytes32;
 use shared::wire::{ExchangeAnswer, ExchangeRequest};
 use sync_core::book::Book;
-use sync_core::exchange::{BodyError, read_body, write_body};
 use sync_core::store::Store;
+use sync_core::sync::{BodyError, read_body, write_body};
 
 use super::ground::{self, AtShop, Looks, dice};
 use super::mutate;

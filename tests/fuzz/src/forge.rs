@@ -5,7 +5,7 @@ use ciborium::Value;
 use ed25519_dalek::{Signer as _, SigningKey};
 use shared::ids::{DeviceId, ShopId};
 use sync_core::book::Book;
-use sync_core::envelope::RECORD_TYPE;
+use sync_core::crypto::envelope::RECORD_TYPE;
 
 /// Somebody who signs.
 #[derive(Debug, Clone)]

@@ -10,10 +10,10 @@ use shared::record::{FindingKind, Stage};
 use shared::role::Role;
 use shared::wire::{ExchangeAnswer, ExchangeRequest};
 use sync_core::book::Book;
-use sync_core::bundle::Load;
-use sync_core::moment::Moment;
+use sync_core::commands::VisitEntry;
 use sync_core::store::Store;
-use sync_core::work::VisitEntry;
+use sync_core::sync::bundle::Load;
+use sync_core::sys::moment::Moment;
 use tempfile::TempDir;
 use tests::{Crew, Dice};
 

@@ -6,8 +6,8 @@ use serde::de::DeserializeOwned;
 use shared::bytes::{Blob, Bytes16, Bytes32};
 use shared::ids::DocId;
 use shared::wire::{Recipe, ShortRecipe, shorten};
-use sync_core::delivery::Delivery;
-use sync_core::replica;
+use sync_core::change::replica;
+use sync_core::engine::delivery::Delivery;
 
 use super::forge::{self, Signer};
 use super::script::Script;

@@ -7,7 +7,7 @@ use ed25519_dalek::SigningKey;
 use shared::bytes::Bytes32;
 use shared::ids::{DeviceId, ShopId};
 use shared::record::Record;
-use sync_core::envelope;
+use sync_core::crypto::envelope;
 
 use super::forge::{self, Signer};
 use super::mutate;

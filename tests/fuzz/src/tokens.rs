@@ -7,8 +7,8 @@ use serde_json::{Value, json};
 use shared::ids::DeviceId;
 use shared::wire::ASSERTION_TYP;
 use sync_core::book::Book;
-use sync_core::login::{ASSERTION_LIFE_S, LEEWAY_S, LoginError};
-use sync_core::moment::Moment;
+use sync_core::book::login::{ASSERTION_LIFE_S, LEEWAY_S, LoginError};
+use sync_core::sys::moment::Moment;
 use tests::Crew;
 
 use super::script::Script;

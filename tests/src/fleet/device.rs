@@ -5,8 +5,8 @@ use std::path::PathBuf;
 use serde::{Deserialize, Serialize};
 use shared::wire::{ASSERTION_TYPE, EXCHANGE_TYPE, ExchangeAnswer, ExchangeRequest, TokenAnswer};
 use sync_core::book::{Book, Draft};
-use sync_core::exchange::{read_body, write_body};
-use sync_core::moment::Moment;
+use sync_core::sync::{read_body, write_body};
+use sync_core::sys::moment::Moment;
 
 use super::line::{Asked, Line};
 use super::seed::Seeded;

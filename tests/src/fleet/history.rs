@@ -9,8 +9,9 @@ use shared::record::{ClockEvidence, Record};
 use shared::slot::Slot;
 use shared::wire::{DocOffer, ExchangeRequest, MOST_OFFERED, PAGE_BYTES, PROTOCOL, Recipe};
 use sync_core::book::Book;
-use sync_core::moment::{Moment, random};
-use sync_core::{envelope, replica};
+use sync_core::change::replica;
+use sync_core::crypto::envelope;
+use sync_core::sys::moment::{Moment, random};
 
 use super::workload::Line;
 use super::{Stopwatch, chance, words};

@@ -11,10 +11,10 @@ use shared::engine_card::{Duty, EngineCard};
 use shared::ids::{DocId, PersonId};
 use shared::record::{MachineCard, PropertyCard, ShopCard};
 use shared::role::Role;
+use sync_core::book::enrol::{EnrolError, Founding};
 use sync_core::book::{Book, Draft};
-use sync_core::enrol::{EnrolError, Founding};
-use sync_core::moment::{Moment, fresh_doc};
-use sync_core::work::Hand;
+use sync_core::commands::Hand;
+use sync_core::sys::moment::{Moment, fresh_doc};
 
 use super::history::{Forger, Ground};
 use super::workload::{Line, Machine, days, lines};

@@ -6,7 +6,7 @@ use std::path::Path;
 use serde::Serialize;
 use shared::record::Body;
 use sync_core::book::Book;
-use sync_core::envelope;
+use sync_core::crypto::envelope;
 
 use super::seed::Seeded;
 use super::{Work, about, bare, open, words};

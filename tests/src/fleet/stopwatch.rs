@@ -5,7 +5,7 @@ use std::sync::atomic::{AtomicI64, Ordering};
 use std::time::Instant;
 
 use server::{Clock, SystemClock};
-use sync_core::moment::Moment;
+use sync_core::sys::moment::Moment;
 
 /// Time and processor time since a start.
 #[derive(Debug, Clone)]

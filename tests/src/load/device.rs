@@ -8,9 +8,9 @@ use shared::record::Stage;
 use shared::valve::Valve;
 use shared::wire::{ASSERTION_TYPE, ExchangeAnswer, TokenAnswer};
 use sync_core::book::Book;
-use sync_core::exchange::{read_body, write_body};
+use sync_core::commands::{Hand, ReadingEntry};
 use sync_core::store::Store;
-use sync_core::work::{Hand, ReadingEntry};
+use sync_core::sync::{read_body, write_body};
 
 use super::caller::Caller;
 

@@ -17,11 +17,12 @@ use shared::length::Length;
 use shared::record::{Body, Clearance, ClockEvidence, Note, Photo, Record, RoleGrant, Stage};
 use shared::role::Role;
 use shared::wire::{Cursor, DocOffer, EXCHANGE_TYPE, ExchangeRequest, PROTOCOL, Recipe};
-use sync_core::exchange::write_body;
-use sync_core::identity::Identity;
-use sync_core::moment::{fresh_record, random};
-use sync_core::pictures::sha256;
-use sync_core::{envelope, replica};
+use sync_core::book::pictures::sha256;
+use sync_core::change::replica;
+use sync_core::crypto::envelope;
+use sync_core::store::Identity;
+use sync_core::sync::write_body;
+use sync_core::sys::moment::{fresh_record, random};
 
 use super::device::{Device, chance, words};
 

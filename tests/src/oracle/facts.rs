@@ -6,8 +6,8 @@ use shared::ids::RecordId;
 use shared::record::{Arrival, Body, Clearance};
 use shared::role::Role;
 use shared::slot::Slot;
-use sync_core::ledger::Entry;
-use sync_core::roster::Roster;
+use sync_core::judge::ledger::Entry;
+use sync_core::judge::roster::Roster;
 
 use super::THICKEST_TENTH_UM;
 

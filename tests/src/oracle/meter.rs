@@ -2,8 +2,8 @@
 
 use shared::record::Body;
 use shared::slot::Slot;
-use sync_core::ledger::Entry;
-use sync_core::standing::State;
+use sync_core::judge::ledger::Entry;
+use sync_core::judge::standing::State;
 
 use super::{Oracle, Question, Verdict};
 

@@ -2,7 +2,7 @@
 
 use shared::ids::RecordId;
 use shared::record::{Body, Clearance, Stage};
-use sync_core::ledger::Entry;
+use sync_core::judge::ledger::Entry;
 
 use super::facts::{Facts, leaves_can_be};
 

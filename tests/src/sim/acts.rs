@@ -5,10 +5,11 @@ use shared::length::{Length, LengthUnit};
 use shared::record::{Decision, FindingKind, Stage};
 use shared::role::Role;
 use shared::slot::Slot;
-use sync_core::book::{Book, BookError};
-use sync_core::desk::{DeskDone, DeskStep};
-use sync_core::enrol::EnrolError;
-use sync_core::work::{Hand, ReadingEntry, Settings};
+use sync_core::book::Book;
+use sync_core::book::enrol::EnrolError;
+use sync_core::commands::desk::{DeskDone, DeskStep};
+use sync_core::commands::{Hand, ReadingEntry, Settings};
+use sync_core::engine::BookError;
 
 use super::steps::{Act, Cut, Step, Way};
 use super::told::Seam;

@@ -4,9 +4,10 @@ use std::collections::BTreeSet;
 
 use shared::record::Body;
 use shared::role::Role;
-use sync_core::book::{Book, BookError};
+use sync_core::book::Book;
+use sync_core::commands::Hand;
+use sync_core::engine::BookError;
 use sync_core::store::QuarantineState;
-use sync_core::work::Hand;
 
 use super::nodes::Node;
 use super::promises::Grant;
@@ -95,7 +96,7 @@ impl World {
             && node == SHOP
             && let Some(book) = &self.nodes[SHOP].book
         {
-            let fresh = shared::bytes::Bytes16(sync_core::moment::random(dice));
+            let fresh = shared::bytes::Bytes16(sync_core::sys::moment::random(dice));
             book.store().set_meta("epoch", &fresh).expect("kept");
         }
         self.forgive();

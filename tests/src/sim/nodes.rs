@@ -4,8 +4,9 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use shared::bytes::Bytes16;
 use shared::ids::{DeviceId, PersonId, RecordId};
-use sync_core::book::{Book, BookError};
-use sync_core::moment::Moment;
+use sync_core::book::Book;
+use sync_core::engine::BookError;
+use sync_core::sys::moment::Moment;
 
 use crate::crew::Dice;
 use crate::disk::{Disk, Image, Phase};

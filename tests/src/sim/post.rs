@@ -1,6 +1,6 @@
 //! What the network does: bodies that arrive, are lost, cut at any byte, doubled, held up and come out of order.
 
-use sync_core::moment::Moment;
+use sync_core::sys::moment::Moment;
 
 use super::steps::Way;
 

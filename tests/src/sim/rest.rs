@@ -74,7 +74,7 @@ pub(super) fn level(world: &mut World, phone: usize, dice: &mut Dice) -> Result<
         let Some(book) = world.nodes[phone].book.as_ref() else { return Ok(()) };
         let request = book.offer(&sent_at).map_err(|e| Broken { promise: "offers", seen: e.to_string() })?;
         let request = ExchangeRequest { room, ..request };
-        let body = sync_core::exchange::write_body(&request, true).map_err(|e| Broken { promise: "offers", seen: e.to_string() })?;
+        let body = sync_core::sync::write_body(&request, true).map_err(|e| Broken { promise: "offers", seen: e.to_string() })?;
         let Some(answer) = world.at_the_shop(phone, &body, None, dice)? else {
             // A shop put back from before this device was enrolled does not know it: another device carries its word.
             return world.bundle(phone, OFFICE, Way::Through, None, dice);

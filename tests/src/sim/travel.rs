@@ -1,8 +1,8 @@
 //! Messages and files on their way: exchanges, late mail, bundles.
 
 use shared::wire::{ExchangeAnswer, ExchangeRequest};
-use sync_core::bundle::Load;
-use sync_core::exchange::{read_body, read_request, write_body};
+use sync_core::sync::bundle::Load;
+use sync_core::sync::{read_body, read_request, write_body};
 
 use super::post::{Letter, arriving};
 use super::steps::{Cut, Way};
@@ -117,7 +117,7 @@ impl World {
         &mut self,
         phone: usize,
         body: &[u8],
-        sent_at: sync_core::moment::Moment,
+        sent_at: sync_core::sys::moment::Moment,
         cut: Cut,
         dice: &mut Dice,
     ) -> Result<Option<bool>, Broken> {

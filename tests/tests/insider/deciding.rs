@@ -51,11 +51,11 @@ fn what_is_held_without_the_right_decides_nothing() {
     let device = crew.phones[lead].book.identity().unwrap().device;
     let sha256 = envelope::sha256(&bytes);
     let recipe = next_recipe(&crew.shop, machine, BAD, vec![bytes]);
-    let mut frontier = sync_core::frontier::Frontier::read(crew.shop.store(), machine).unwrap();
+    let mut frontier = sync_core::store::frontier::Frontier::read(crew.shop.store(), machine).unwrap();
     frontier.advance(&recipe);
-    let checked = sync_core::admission::Checked { entry: sync_core::ledger::Entry { device, record, sha256 }, held: false };
+    let checked = sync_core::store::Checked { entry: sync_core::judge::ledger::Entry { device, record, sha256 }, held: false };
     crew.shop.store().append(&mut frontier, Place::Machine, vec![(recipe, vec![checked])], sync_core::store::Known::AT_SHOP).unwrap();
-    crew.shop.store().rebuild(crew.shop.roster().unwrap()).unwrap();
+    sync_core::engine::rebuild(crew.shop.store(), crew.shop.roster().unwrap()).unwrap();
     let standing = crew.shop.store().standing(machine, &slot).unwrap().unwrap();
     assert_eq!(
         (standing.ruling, standing.stands),

@@ -1,6 +1,6 @@
 //! An insider with a valid key whose program keeps to no rule: what it forges decides nothing, opens nothing and stops nobody.
 //!
-//! Each test is one rule of `sync_core::rights`, `roster` and `delivery`; `wrong_hands.rs` has what one role may not write.
+//! Each test is one rule of `sync_core::judge::rights`, `roster` and `delivery`; `wrong_hands.rs` has what one role may not write.
 
 #![expect(clippy::unwrap_used, reason = "a test may panic")]
 
@@ -16,13 +16,14 @@ use shared::record::{
 };
 use shared::role::Role;
 use shared::slot::Slot;
-use sync_core::book::{BookError, Draft};
-use sync_core::bundle::Load;
-use sync_core::clock::{Receipt, correct};
-use sync_core::envelope;
-use sync_core::moment::Moment;
-use sync_core::rights::Place;
-use sync_core::work::VisitEntry;
+use sync_core::book::Draft;
+use sync_core::commands::VisitEntry;
+use sync_core::crypto::envelope;
+use sync_core::engine::BookError;
+use sync_core::judge::clock::{Receipt, correct};
+use sync_core::judge::rights::Place;
+use sync_core::sync::bundle::Load;
+use sync_core::sys::moment::Moment;
 use tests::Crew;
 
 mod deciding;

@@ -113,7 +113,7 @@ fn nobody_founds_a_document_under_a_reserved_id() {
     }
     assert_ne!(machine, shop.days());
     crew.level_all();
-    let day = sync_core::roster::Roster::day(crew.shop.roster().unwrap(), crew.now_ms);
+    let day = sync_core::judge::roster::Roster::day(crew.shop.roster().unwrap(), crew.now_ms);
     crew.on(0, |book, hand| book.close_day(day, "nothing to say", hand).unwrap());
     crew.level(0);
     clean(&crew);
@@ -131,7 +131,7 @@ fn what_is_refused_of_the_shops_own_document_leaves_it_there() {
     crew.phones[0].book.take_bundle(&bundle.bytes, &moment).unwrap();
     crew.level_all();
     assert!(!held_by_shop(&crew, deed.id));
-    let day = sync_core::roster::Roster::day(crew.shop.roster().unwrap(), crew.now_ms);
+    let day = sync_core::judge::roster::Roster::day(crew.shop.roster().unwrap(), crew.now_ms);
     crew.on(0, |book, hand| book.close_day(day, "nothing to say", hand).unwrap());
     crew.level_all();
     assert!(crew.shop.closed_day(day, shared::length::LengthUnit::Thou).unwrap().is_some());

@@ -3,7 +3,7 @@
 use shared::ids::DeviceId;
 use shared::wire::EnrolRequest;
 use sync_core::book::Book;
-use sync_core::enrol::EnrolError;
+use sync_core::book::enrol::EnrolError;
 use sync_core::store::Store;
 
 use super::*;
@@ -33,12 +33,12 @@ fn a_receipt_is_for_the_bytes_that_it_names() {
     // The lead's phone has not exchanged since: it knows neither the note nor its receipt.
     let recipe = next_recipe(&crew.phones[lead].book, machine, BAD, vec![bytes, receipt]);
     let bundle = crew.phones[helper].book.make_bundle(&Load::Documents(vec![machine]), &crew.moment(helper)).unwrap();
-    let mut said: shared::wire::Bundle = sync_core::exchange::read_body(&bundle.bytes, true).unwrap();
+    let mut said: shared::wire::Bundle = sync_core::sync::read_body(&bundle.bytes, true).unwrap();
     said.docs.retain(|doc| doc.id == machine);
     for doc in &mut said.docs {
         doc.recipes = vec![recipe.clone().into()];
     }
-    let bytes = sync_core::exchange::write_body(&said, true).unwrap();
+    let bytes = sync_core::sync::write_body(&said, true).unwrap();
     let moment = crew.moment(lead);
     let taken = crew.phones[lead].book.take_bundle(&bytes, &moment).unwrap();
     assert_eq!(taken.refused.iter().map(|line| line.code).collect::<Vec<_>>(), [Code::RoleMayNot], "{taken:?}");
@@ -126,7 +126,7 @@ fn a_receipt_of_another_document_vouches_for_nothing() {
     };
     for (doc, vouches) in [(machine, true), (root.shop.roster(), false)] {
         let recipe = next_recipe(&crew.shop, machine, BAD, vec![bytes.clone(), arrival(doc)]);
-        let mut delivery = sync_core::delivery::Delivery::open(machine, vec![recipe.into()]);
+        let mut delivery = sync_core::engine::delivery::Delivery::open(machine, vec![recipe.into()]);
         delivery.check(crew.shop.roster().unwrap());
         assert_eq!(delivery.vouched.names(deed.id, envelope::sha256(&bytes)), vouches);
         assert!(!delivery.vouched.names(deed.id, Bytes32([0; 32])));

@@ -15,12 +15,12 @@ use shared::record::{
 };
 use shared::role::Role;
 use shared::slot::Slot;
-use sync_core::admission::Checked;
 use sync_core::book::Book;
-use sync_core::envelope;
-use sync_core::frontier::Frontier;
-use sync_core::ledger::Entry;
-use sync_core::rights::Place;
+use sync_core::crypto::envelope;
+use sync_core::judge::ledger::Entry;
+use sync_core::judge::rights::Place;
+use sync_core::store::Checked;
+use sync_core::store::frontier::Frontier;
 use sync_core::store::{Known, Store};
 use tests::Crew;
 use tests::{Dice, engine_card};
@@ -144,7 +144,7 @@ impl Ground {
         // As a program finds it that opens the book: everything derived from what is there.
         for book in ["shop/shop.db", "office.db"] {
             let book = Book::open(&folder.path().join(book), &mut Dice::new(5)).unwrap();
-            book.store().rebuild(book.roster().unwrap()).unwrap();
+            sync_core::engine::rebuild(book.store(), book.roster().unwrap()).unwrap();
             assert_eq!(book.verify().unwrap().faults, Vec::<String>::new());
         }
         Self { folder, machine, property: property.doc(), tech: tech_is, visit, records, now_ms, code }

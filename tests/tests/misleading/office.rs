@@ -7,7 +7,7 @@ use std::sync::Arc;
 use server::{Clock, Config, Running, start};
 use shared::wire::ASSERTION_TYPE;
 use sync_core::book::Book;
-use sync_core::moment::Moment;
+use sync_core::sys::moment::Moment;
 use tests::Dice;
 
 use crate::ground::{Ground, hostile};

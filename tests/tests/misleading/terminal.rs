@@ -5,7 +5,7 @@ use std::ffi::OsString;
 use std::path::Path;
 
 use cli_client::Environment;
-use sync_core::moment::{Entropy as _, Moment};
+use sync_core::sys::moment::{Entropy as _, Moment};
 use tests::Dice;
 
 use crate::ground::{Ground, hostile};

@@ -2,7 +2,7 @@
 
 use shared::hours::Hours;
 use shared::record::FindingKind;
-use sync_core::work::FinishOutcome;
+use sync_core::commands::FinishOutcome;
 
 use super::Check;
 use crate::ask::{self, Halt};

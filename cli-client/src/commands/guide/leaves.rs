@@ -7,8 +7,8 @@ use shared::length::LengthUnit;
 use shared::record::Stage;
 use shared::valve::Valve;
 use shared::verdict::NextLeaf;
-use sync_core::book::BookError;
-use sync_core::work::{Ask, TrialView, Tried};
+use sync_core::commands::{Ask, TrialView, Tried};
+use sync_core::engine::BookError;
 
 use super::Check;
 use crate::ask::{self, Halt};

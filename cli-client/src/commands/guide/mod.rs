@@ -11,9 +11,9 @@ use serde_json::json;
 use shared::ids::{DocId, RecordId};
 use shared::leaf::LeafSet;
 use shared::valve::Valve;
-use sync_core::book::BookError;
-use sync_core::view::short;
-use sync_core::work::{Guide, Step, ValveGuide, VisitEntry, next_of};
+use sync_core::commands::{Guide, Step, ValveGuide, VisitEntry, next_of};
+use sync_core::engine::BookError;
+use sync_core::queries::short;
 
 use crate::ask::{self, Halt};
 use crate::commands::visit;

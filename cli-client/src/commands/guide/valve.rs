@@ -3,7 +3,7 @@
 use shared::record::{FindingKind, Stage};
 use shared::valve::Valve;
 use shared::verdict::Gross;
-use sync_core::work::{ReadingEntry, ReadingOutcome, Step, ValveGuide};
+use sync_core::commands::{ReadingEntry, ReadingOutcome, Step, ValveGuide};
 
 use super::{Check, leaves};
 use crate::ask::{self, Halt};

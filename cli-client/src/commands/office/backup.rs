@@ -1,7 +1,7 @@
 //! `tappet office backup` and `backups`: copies of the shop's book, made and kept at the shop.
 
 use serde_json::json;
-use sync_core::keeping::BackupLine;
+use sync_core::book::keeping::BackupLine;
 
 use crate::exit::Failure;
 use crate::level;

@@ -4,8 +4,8 @@ use serde_json::json;
 use shared::engine_card::EngineCard;
 use shared::ids::CardId;
 use shared::valve::Side;
-use sync_core::moment::fresh_uuid;
-use sync_core::view::short;
+use sync_core::queries::short;
+use sync_core::sys::moment::fresh_uuid;
 
 use super::FindArgs;
 use super::card_file::{self, ExportArgs, ImportArgs};

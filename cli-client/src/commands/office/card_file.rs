@@ -8,7 +8,7 @@ use shared::engine_card::EngineCard;
 use shared::engine_card::file::{self, CardFileError, Change, LARGEST_FILE, Settled};
 use shared::ids::CardId;
 use sync_core::book::Draft;
-use sync_core::moment::fresh_uuid;
+use sync_core::sys::moment::fresh_uuid;
 
 use crate::exit::Failure;
 use crate::files;

@@ -2,7 +2,7 @@
 
 use jiff::civil::Date;
 use serde_json::json;
-use sync_core::view::bounds::MOST_DAYS_TOLD;
+use sync_core::queries::bounds::MOST_DAYS_TOLD;
 
 use super::FindArgs;
 use crate::exit::Failure;
@@ -43,7 +43,7 @@ pub(super) fn close(args: &CloseArgs, session: &mut Session<'_, '_>) -> Result<O
     };
     session.book.close_day(day, &args.left_open, &mut session.env.hand(None))?;
     let closed = session.book.closed_day(day, session.unit)?;
-    let closed = closed.ok_or_else(|| sync_core::book::BookError::Defect("the closing does not stand".to_owned()))?;
+    let closed = closed.ok_or_else(|| sync_core::engine::BookError::Defect("the closing does not stand".to_owned()))?;
     let open = if closed.left_open.is_empty() { String::new() } else { format!(" Left open: {}", show::sentence(&closed.left_open)) };
     let text = format!(
         "{day} is closed: {} records came in, {} of them readings; {} visits.{open} What comes for it later will show as late.",

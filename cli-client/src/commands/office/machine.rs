@@ -2,8 +2,8 @@
 
 use serde_json::json;
 use shared::engine_card::Duty;
-use sync_core::book::BookError;
-use sync_core::view::short;
+use sync_core::engine::BookError;
+use sync_core::queries::short;
 
 use super::FindArgs;
 use crate::commands::machine::{self, MachineArgs};

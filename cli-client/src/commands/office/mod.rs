@@ -19,7 +19,7 @@ mod settings;
 
 use serde::Serialize;
 
-use sync_core::view::{Findable, find};
+use sync_core::queries::{Findable, find};
 
 use crate::commands::due;
 use crate::exit::Failure;

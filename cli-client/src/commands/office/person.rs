@@ -2,7 +2,7 @@
 
 use serde_json::json;
 use shared::role::Role;
-use sync_core::view::short;
+use sync_core::queries::short;
 
 use super::FindArgs;
 use crate::exit::Failure;

@@ -3,8 +3,8 @@
 use serde_json::json;
 use shared::record::PropertyCard;
 use shared::usage::Between;
-use sync_core::book::BookError;
-use sync_core::view::short;
+use sync_core::engine::BookError;
+use sync_core::queries::short;
 
 use super::FindArgs;
 use crate::exit::Failure;

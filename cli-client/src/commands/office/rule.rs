@@ -3,7 +3,7 @@
 use serde_json::json;
 use shared::ids::DocId;
 use shared::record::Decision;
-use sync_core::view::{ContestedSlot, short};
+use sync_core::queries::{ContestedSlot, short};
 
 use crate::exit::Failure;
 use crate::given;

@@ -1,6 +1,6 @@
 //! `tappet office service-record`: the service record of one visit, for the client.
 
-use sync_core::book::BookError;
+use sync_core::engine::BookError;
 
 use crate::exit::Failure;
 use crate::outcome::Outcome;

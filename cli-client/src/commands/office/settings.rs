@@ -4,7 +4,7 @@ use shared::engine_card::Interval;
 use shared::length::{Length, LengthUnit};
 use shared::sensible::UNCERTAINTY;
 use shared::usage::Between;
-use sync_core::work::Settings;
+use sync_core::commands::Settings;
 
 use crate::exit::Failure;
 use crate::given;

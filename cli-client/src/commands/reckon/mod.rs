@@ -18,8 +18,8 @@ mod usage;
 mod warm;
 
 use serde::Serialize;
-use sync_core::book::BookError;
-use sync_core::reckon::Reckoned;
+use sync_core::engine::BookError;
+use sync_core::queries::reckon::Reckoned;
 
 use crate::exit::Failure;
 use crate::outcome::Outcome;

@@ -3,8 +3,8 @@
 use shared::ids::DocId;
 use shared::record::Stage;
 use shared::valve::Valve;
-use sync_core::book::BookError;
-use sync_core::machine::Lash;
+use sync_core::engine::BookError;
+use sync_core::judge::machine::Lash;
 
 use crate::exit::Failure;
 use crate::given;

@@ -4,7 +4,7 @@ use serde_json::json;
 use shared::crank::{Crank, HeightAt, TopDeadCenter, tdc_by_equal_drops, tdc_from_heights};
 use shared::entry;
 use shared::sensible::{CONNECTING_ROD, PISTON_DROP, STROKE};
-use sync_core::reckon::Reckoned;
+use sync_core::queries::reckon::Reckoned;
 
 use super::no_answer;
 use crate::exit::Failure;

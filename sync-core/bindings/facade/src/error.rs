@@ -1,9 +1,9 @@
 //! Everything that can go wrong, each with a code that stays and a sentence for people.
 
 use shared::problem::Problem;
-use sync_core::book::BookError;
-use sync_core::exchange::BodyError;
+use sync_core::engine::BookError;
 use sync_core::store::StoreError;
+use sync_core::sync::BodyError;
 
 /// Why a step was not done. Decide by [`KitError::code`]; show [`KitError::sentence`].
 #[derive(Debug, thiserror::Error)]

@@ -35,11 +35,12 @@ mod working;
 use std::path::Path;
 
 use shared::caution::DEFERENCE;
-use sync_core::book::{Book, BookError};
-use sync_core::moment::{Entropy, Moment};
-use sync_core::sealing::Access;
+use sync_core::book::Book;
+use sync_core::commands::Hand;
+use sync_core::crypto::storage_key::Access;
+use sync_core::engine::BookError;
 use sync_core::store::Store;
-use sync_core::work::Hand;
+use sync_core::sys::moment::{Entropy, Moment};
 
 pub use call::Call;
 pub use error::KitError;
@@ -47,7 +48,7 @@ pub use looking::{KitStatus, Moved, Place, Stop};
 pub use own::{Leaves, LengthRead};
 pub use photos::KeptPhoto;
 pub use shop::LogIn;
-pub use sync_core::sealing::{KeysAtRest, StorageKey};
+pub use sync_core::crypto::storage_key::{KeysAtRest, StorageKey};
 
 /// Time and chance of a device, handed in.
 pub trait Surroundings: Send {

@@ -4,10 +4,11 @@ use serde::Serialize;
 use shared::engine_card::EngineCard;
 use shared::ids::{DocId, PropertyId, RecordId};
 use shared::slot::Slot;
-use sync_core::book::{Book, BookError};
-use sync_core::sealing::KeysAtRest;
-use sync_core::view::bounds::MOST_QUARANTINED;
-use sync_core::view::{
+use sync_core::book::Book;
+use sync_core::crypto::storage_key::KeysAtRest;
+use sync_core::engine::BookError;
+use sync_core::queries::bounds::MOST_QUARANTINED;
+use sync_core::queries::{
     ContestedSlot, DueLine, DuePage, DueQuery, HistoryLine, MachineView, NoteLine, PropertyLine, QuarantineView, RoundPage, Status,
 };
 
@@ -232,7 +233,7 @@ impl Kit {
     ///
     /// # Errors
     /// [`KitError`] where it cannot even be read.
-    pub fn verify(&self) -> Result<sync_core::store::Verification, KitError> {
+    pub fn verify(&self) -> Result<sync_core::engine::Verification, KitError> {
         Ok(Book::verify(&self.book)?)
     }
 }

@@ -5,7 +5,7 @@ use serde_json::Value;
 use shared::entry::{any_length, notes_words};
 use shared::leaf::LeafSet;
 use shared::length::{Length, LengthUnit};
-use sync_core::book::BookError;
+use sync_core::engine::BookError;
 
 use crate::Kit;
 use crate::error::KitError;

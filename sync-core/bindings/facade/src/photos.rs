@@ -10,9 +10,9 @@ use shared::ids::{DocId, RecordId};
 use shared::picture::{self, PictureError};
 use shared::problem::Code;
 use shared::record::Photo;
-use sync_core::book::BookError;
-use sync_core::photo::{OwnPhoto, PhotoDue};
-use sync_core::pictures::sha256 as hash_of;
+use sync_core::book::photo::{OwnPhoto, PhotoDue};
+use sync_core::book::pictures::sha256 as hash_of;
+use sync_core::engine::BookError;
 
 use crate::Kit;
 use crate::call::{Call, success};

@@ -2,9 +2,9 @@
 
 use shared::problem::Code;
 use shared::wire::{ASSERTION_TYPE, EXCHANGE_TYPE, EnrolAnswer, ExchangeAnswer, TokenAnswer};
-use sync_core::bundle::{Load, Made, Taken};
-use sync_core::exchange::{Report, read_body, write_body};
-use sync_core::moment::Moment;
+use sync_core::sync::bundle::{Load, Made, Taken};
+use sync_core::sync::{Report, read_body, write_body};
+use sync_core::sys::moment::Moment;
 
 use crate::call::{Call, form, is_compressed, read_json, success};
 use crate::error::KitError;

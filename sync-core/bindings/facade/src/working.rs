@@ -6,7 +6,7 @@ use shared::ids::{DocId, RecordId};
 use shared::record::{FindingKind, MachineCard, MeterChange};
 use shared::valve::Valve;
 use shared::verdict::NextLeaf;
-use sync_core::work::{FinishOutcome, Guide, HoursOutcome, ReadingEntry, ReadingOutcome, TrialView, Tried, VisitEntry, VisitOutcome};
+use sync_core::commands::{FinishOutcome, Guide, HoursOutcome, ReadingEntry, ReadingOutcome, TrialView, Tried, VisitEntry, VisitOutcome};
 
 use crate::Kit;
 use crate::error::KitError;

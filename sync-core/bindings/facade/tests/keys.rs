@@ -3,7 +3,7 @@
 #![expect(clippy::unwrap_used, reason = "a test may panic")]
 
 use shared::problem::Code;
-use sync_core::moment::Moment;
+use sync_core::sys::moment::Moment;
 use tappet_kit::{KeysAtRest, Kit, KitError, StorageKey, Surroundings};
 
 /// A device whose dice give a run of bytes: for replay, never for keys that matter.

@@ -5,8 +5,8 @@
 mod common;
 
 use shared::problem::{Code, Problem};
-use sync_core::photo::{STAYS_MS, Whereabouts};
-use sync_core::pictures::sha256;
+use sync_core::book::photo::{STAYS_MS, Whereabouts};
+use sync_core::book::pictures::sha256;
 
 use common::shop;
 

@@ -11,8 +11,8 @@ use shared::length::Length;
 use shared::problem::{Code, Problem};
 use shared::record::{FindingKind, Stage};
 use shared::valve::Valve;
-use sync_core::moment::Moment;
-use sync_core::work::{Ask, ReadingEntry, ReadingOutcome, Step, Tried, VisitEntry};
+use sync_core::commands::{Ask, ReadingEntry, ReadingOutcome, Step, Tried, VisitEntry};
+use sync_core::sys::moment::Moment;
 use tappet_kit::{Kit, LogIn};
 
 use common::{MORNING, shop, thou};

@@ -9,10 +9,10 @@ use shared::length::{self, Length};
 use shared::record::FindingKind;
 use shared::verdict;
 use shared::wire::EnrolAnswer;
-use sync_core::bundle;
-use sync_core::exchange::{RefusedLine, Report};
-use sync_core::photo::{OwnPhoto, Whereabouts};
-use sync_core::work::{FinishOutcome, HoursOutcome, ReadingEntry, ReadingOutcome, Tried, VisitEntry, VisitOutcome};
+use sync_core::book::photo::{OwnPhoto, Whereabouts};
+use sync_core::commands::{FinishOutcome, HoursOutcome, ReadingEntry, ReadingOutcome, Tried, VisitEntry, VisitOutcome};
+use sync_core::sync::bundle;
+use sync_core::sync::{RefusedLine, Report};
 use tappet_kit::{KitError, KitStatus};
 
 use crate::asking::given;

@@ -6,7 +6,7 @@ use std::fs;
 use std::time::{Instant, SystemTime, UNIX_EPOCH};
 
 use shared::bytes::Bytes16;
-use sync_core::moment::Moment;
+use sync_core::sys::moment::Moment;
 use tappet_kit::{KitError, Surroundings};
 
 /// The clocks and the random bytes of the operating system.

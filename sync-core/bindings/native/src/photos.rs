@@ -11,7 +11,7 @@ const DOC: &str = "machine's or property's id";
 
 /// The hash that a text names.
 fn hash(text: &str) -> Result<shared::bytes::Bytes32, KitError> {
-    sync_core::pictures::named(text).ok_or_else(|| KitError::Given(format!("\"{text}\" is no SHA-256 in 64 hexadecimal digits")))
+    sync_core::book::pictures::named(text).ok_or_else(|| KitError::Given(format!("\"{text}\" is no SHA-256 in 64 hexadecimal digits")))
 }
 
 #[uniffi::export]

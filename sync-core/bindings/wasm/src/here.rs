@@ -3,7 +3,7 @@
 #![expect(clippy::disallowed_methods, reason = "this is where the browser is asked")]
 
 use shared::bytes::Bytes16;
-use sync_core::moment::Moment;
+use sync_core::sys::moment::Moment;
 use tappet_kit::Surroundings;
 use wasm_bindgen::prelude::wasm_bindgen;
 

@@ -21,7 +21,7 @@ use shared::bytes::Bytes32;
 use shared::ids::DocId;
 use shared::problem::Code;
 use sqlite_wasm_vfs::sahpool::{OpfsSAHPoolCfgBuilder, install};
-use sync_core::pictures::named;
+use sync_core::book::pictures::named;
 use tappet_kit::{Call, Kit, KitError, StorageKey};
 use wasm_bindgen::prelude::wasm_bindgen;
 use zeroize::Zeroizing;

@@ -3,9 +3,9 @@ use shared::record::{Body, Person, RoleGrant};
 use shared::role::Role;
 
 use super::*;
+use crate::book::enrol::Founding;
 use crate::book::{Book, Draft};
-use crate::enrol::Founding;
-use crate::moment::Moment;
+use crate::sys::moment::Moment;
 
 const MORNING: i64 = 1_780_300_000_000;
 
@@ -37,7 +37,7 @@ fn more_people(book: &mut Book, roster: DocId, people: usize, mut chance: &mut d
     let mut now = MORNING;
     for n in 0..people {
         now += 60_000;
-        let person = crate::moment::fresh_person(&Moment::at(now), &mut chance);
+        let person = crate::sys::moment::fresh_person(&Moment::at(now), &mut chance);
         let said: Vec<Body> =
             vec![Person { person, name: format!("Person {n}") }.into(), RoleGrant { person, role: Some(Role::Tech) }.into()];
         book.write(said.into_iter().map(|body| Draft::new(roster, body)).collect(), &Moment::at(now), &mut chance).unwrap();

@@ -5,10 +5,11 @@ use shared::bytes::{Blob, Bytes16, Bytes32};
 use shared::ids::{DocId, PersonId, RecordId};
 use shared::record::{Body, ClockEvidence, Record};
 use shared::wire::{BUNDLE, Bundle, BundledDoc, Cursor, DocOffer, ExchangeAnswer, ExchangeRequest, PROTOCOL, Recipe};
-use sync_core::exchange::{read_body, write_body};
-use sync_core::ledger::Entry;
-use sync_core::moment::{fresh_record, random};
-use sync_core::{envelope, replica};
+use sync_core::change::replica;
+use sync_core::crypto::envelope;
+use sync_core::judge::ledger::Entry;
+use sync_core::sync::{read_body, write_body};
+use sync_core::sys::moment::{fresh_record, random};
 
 use super::super::world::{Broken, SHOP, World};
 use super::Door;
@@ -121,7 +122,7 @@ impl World {
     }
 
     /// What kind of document the shop has under an id.
-    pub(super) fn shop_place(&self, doc: DocId) -> Option<sync_core::rights::Place> {
+    pub(super) fn shop_place(&self, doc: DocId) -> Option<sync_core::judge::rights::Place> {
         self.nodes[SHOP].book.as_ref()?.store().place(doc).ok().flatten()
     }
 

@@ -6,8 +6,8 @@ use std::collections::BTreeSet;
 use shared::ids::{DocId, PropertyId, RecordId};
 use shared::record::{Body, MachineCard, Note};
 use shared::wire::Recipe;
-use sync_core::envelope;
-use sync_core::moment::{fresh_doc, fresh_record, random};
+use sync_core::crypto::envelope;
+use sync_core::sys::moment::{fresh_doc, fresh_record, random};
 
 use super::super::world::{Broken, World};
 use super::Door;

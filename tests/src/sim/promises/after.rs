@@ -2,10 +2,10 @@
 //! every honest device.
 
 use shared::role::Role;
-use sync_core::book::BookError;
-use sync_core::keeping::restore_shop;
-use sync_core::moment::Moment;
-use sync_core::work::Hand;
+use sync_core::book::keeping::restore_shop;
+use sync_core::commands::Hand;
+use sync_core::engine::BookError;
+use sync_core::sys::moment::Moment;
 
 use super::super::rest::{come_to_rest, judge, level};
 use super::super::world::{Broken, OFFICE, SHOP, World};

@@ -6,7 +6,7 @@ use shared::problem::Code;
 use shared::record::Body;
 use shared::role::Role;
 use shared::wire::ExchangeAnswer;
-use sync_core::rights::Place;
+use sync_core::judge::rights::Place;
 use sync_core::store::{QuarantineState, Store};
 
 use super::super::insider::{Fate, Forged};

@@ -17,8 +17,8 @@ pub(super) use weight::weigh;
 
 use shared::ids::{PersonId, RecordId};
 use shared::role::Role;
-use sync_core::ledger::Ledger;
-use sync_core::roster::Roster;
+use sync_core::judge::ledger::Ledger;
+use sync_core::judge::roster::Roster;
 use sync_core::store::Store;
 
 use super::insider::Fate;

@@ -2,8 +2,8 @@
 //! figures, and not asked of the program.
 
 use shared::wire::{DocAnswer, ExchangeAnswer, ShortRecipe};
-use sync_core::rights::Place;
-use sync_core::store::unpacked_size;
+use sync_core::change::unpacked_size;
+use sync_core::judge::rights::Place;
 
 use super::super::world::{Broken, SHOP, World};
 

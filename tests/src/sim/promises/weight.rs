@@ -6,10 +6,10 @@ use std::collections::BTreeSet;
 use shared::ids::{PersonId, RecordId};
 use shared::record::Body;
 use shared::role::Role;
-use sync_core::ledger::Ledger;
-use sync_core::machine::MachineState;
-use sync_core::roster::Roster;
-use sync_core::standing::Standings;
+use sync_core::judge::ledger::Ledger;
+use sync_core::judge::machine::MachineState;
+use sync_core::judge::roster::Roster;
+use sync_core::judge::standing::Standings;
 
 use super::super::insider::{Fate, Forged};
 use super::super::world::{Broken, SHOP, World};

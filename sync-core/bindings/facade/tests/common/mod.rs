@@ -14,13 +14,13 @@ use shared::record::{MachineCard, PropertyCard, ShopCard};
 use shared::role::Role;
 use shared::wire::{EnrolRequest, ExchangeRequest, TokenAnswer};
 use sync_core::book::Book;
-use sync_core::enrol::Founding;
-use sync_core::exchange::{Report, read_body, write_body};
-use sync_core::login::LoginError;
-use sync_core::moment::Moment;
-use sync_core::pictures::named;
+use sync_core::book::enrol::Founding;
+use sync_core::book::login::LoginError;
+use sync_core::book::pictures::named;
+use sync_core::commands::Hand;
 use sync_core::store::Store;
-use sync_core::work::Hand;
+use sync_core::sync::{Report, read_body, write_body};
+use sync_core::sys::moment::Moment;
 use tappet_kit::{Call, Kit, Surroundings};
 
 /// 2026-06-01 06:00 UTC.

@@ -1,0 +1,22 @@
+//! The one place that joins the store and the judge: whether what is offered comes in, how it is kept, and the rows that are made
+//! of it.
+
+mod error;
+
+// What comes in from outside.
+pub mod admission;
+pub(crate) mod admitting;
+pub(crate) mod allowance;
+pub mod delivery;
+
+// How it is kept.
+pub(crate) mod append;
+pub(crate) mod bootstrap;
+pub mod projection;
+
+// Whether it is what it should be.
+mod audit;
+
+pub(crate) use audit::verify;
+pub use audit::{Verification, rebuild};
+pub use error::BookError;

@@ -1,0 +1,24 @@
+//! What the records of a document say: who may write what, what time it was, what stands. Pure: a function of the records and the
+//! roster, which knows `shared` only. The modules are in the order in which a record is judged.
+
+pub mod ledger;
+
+// When, by whom, with what right.
+pub mod clock;
+pub mod rights;
+pub mod roster;
+
+// What stands in a slot.
+mod changes;
+pub mod dispute;
+pub mod hours;
+pub mod plausible;
+pub mod reason;
+pub(crate) mod ruling;
+pub mod standing;
+pub(crate) mod valve_set;
+pub mod words;
+
+// What a machine comes to.
+pub mod brief;
+pub mod machine;

@@ -1,0 +1,169 @@
+//! What people see: plain structures with the words made, for any screen to lay out. Nothing here writes.
+
+pub mod bounds;
+mod checks;
+mod contested;
+mod day_lines;
+mod day_sheet;
+mod days;
+mod due;
+mod due_pages;
+mod exports;
+mod find;
+mod finding;
+mod history;
+mod in_force;
+mod lists;
+mod machine;
+mod matters;
+pub(crate) mod names;
+mod notes;
+pub(crate) mod of_visit;
+mod quarantine;
+pub mod question;
+pub mod reckon;
+mod record;
+mod roster;
+mod service;
+mod slot_sheet;
+
+use jiff::Timestamp;
+use jiff::civil::{Date, DateTime};
+use jiff::tz::TimeZone;
+use shared::engine_card::EngineCard;
+use shared::ids::{CardId, PropertyId};
+use shared::record::{Body, PropertyCard};
+use shared::slot::Slot;
+
+pub use checks::{CheckLine, CheckReading, CheckValve};
+pub use contested::{ContestedReading, ContestedRuling, ContestedSlot};
+pub use day_lines::{AsideLine, DeviceContact, HoldLine, NoteOfDay, PersonCount, RecheckLine, SheetCounts, VisitOfDay};
+pub use day_sheet::DaySheet;
+pub use days::{ClosedDay, Evening, EveningLine, LateLine};
+pub(crate) use days::{Closings, closing_in};
+pub use due::DueLine;
+pub use due_pages::{DuePage, DueQuery, RoundPage, RoundStop};
+pub use exports::{HoursRow, ReadingRow, RowOrigin, RowPlace, Rows};
+pub(crate) use exports::{RowOf, Table, hours_row, reading_row};
+pub use finding::{DueFilter, Findable, Only, Order, find};
+pub use history::{Fate, HistoryLine, describe};
+pub use lists::{MachineLine, PropertyView, RecordView, ShopStatus};
+pub use machine::{LashView, MachineMore, MachineView, PhotoLine, VisitView};
+pub(crate) use machine::{gross_lash, judge_lash, last_of_visit};
+pub use matters::{Matter, MatterKind};
+pub use notes::NoteLine;
+pub use quarantine::QuarantineView;
+pub use record::{NamedRecord, WholeRecord};
+pub use roster::{DeviceLine, PersonLine, PropertyLine, ShopFront, Status};
+pub use service::{SeasonRecord, ServiceRecord, ServiceValve};
+pub use slot_sheet::{SlotSheet, weighed};
+
+use crate::book::Book;
+use crate::engine::BookError;
+use crate::judge::clock::IGNORED_OFFSET_MS;
+use crate::judge::roster::Roster;
+use crate::sys::moment::Moment;
+
+impl Roster {
+    /// The shop's time zone; UTC where its name is none.
+    #[must_use]
+    pub fn zone(&self) -> TimeZone {
+        TimeZone::get(&self.settings.time_zone).unwrap_or(TimeZone::UTC)
+    }
+
+    /// A time as the shop's clock shows it, to the minute.
+    #[must_use]
+    pub fn local(&self, ms: i64) -> String {
+        match Timestamp::from_millisecond(ms) {
+            Ok(at) => at.to_zoned_datetime(self.zone()).strftime("%Y-%m-%d %H:%M").to_string(),
+            Err(_) => "outside the calendar".to_owned(),
+        }
+    }
+
+    /// The day of a time in the shop's zone.
+    #[must_use]
+    pub fn day(&self, ms: i64) -> Date {
+        Timestamp::from_millisecond(ms).unwrap_or(Timestamp::UNIX_EPOCH).to_zoned_datetime(self.zone()).date()
+    }
+
+    /// A time as the shop's clock shows it, in ms since 1970 UTC.
+    #[must_use]
+    pub fn ms_of(&self, local: DateTime) -> i64 {
+        local.to_zoned_datetime(self.zone()).map_or(0, |zoned| zoned.timestamp().as_millisecond())
+    }
+
+    /// The first millisecond of a day in the shop's zone.
+    #[must_use]
+    pub fn day_start_ms(&self, day: Date) -> i64 {
+        day.to_zoned_datetime(self.zone()).map_or(0, |zoned| zoned.timestamp().as_millisecond())
+    }
+}
+
+impl Book {
+    /// The shop's time as this device knows it: its own clock, corrected where the last contact showed it to be off.
+    ///
+    /// # Errors
+    /// [`BookError`] where the store fails.
+    pub fn shop_now_ms(&self, now: &Moment) -> Result<i64, BookError> {
+        let evidence = self.clock_evidence(now)?;
+        let offset = evidence.offset_ms.filter(|offset| !evidence.stepped && offset.abs() >= IGNORED_OFFSET_MS).unwrap_or(0);
+        Ok(now.wall_ms.saturating_add(offset))
+    }
+
+    /// The engine card that stands under an id.
+    ///
+    /// # Errors
+    /// [`BookError`] where the store fails.
+    pub fn engine_card(&self, card: CardId) -> Result<Option<EngineCard>, BookError> {
+        let doc = self.identity()?.root.shop.engines();
+        Ok(match self.standing_body(doc, &Slot::engine_card(card))? {
+            Some(Body::EngineCard(card)) => Some(*card),
+            _ => None,
+        })
+    }
+
+    /// Every engine card that stands, by name.
+    ///
+    /// # Errors
+    /// [`BookError`] where the store fails.
+    pub fn engine_cards(&self) -> Result<Vec<EngineCard>, BookError> {
+        let doc = self.identity()?.root.shop.engines();
+        let ledger = self.store.ledger_of(doc)?;
+        let mut cards = Vec::new();
+        for standing in self.store.standings(doc)? {
+            if let Some(Body::EngineCard(card)) = standing.stands.and_then(|id| ledger.get(id)).map(|entry| &entry.record.body) {
+                cards.push(EngineCard::clone(card));
+            }
+        }
+        cards.sort_by(|a, b| (&a.name, a.card).cmp(&(&b.name, b.card)));
+        Ok(cards)
+    }
+
+    /// A property's card, where it stands in this book.
+    ///
+    /// # Errors
+    /// [`BookError`] where the store fails.
+    pub fn property(&self, property: PropertyId) -> Result<Option<PropertyCard>, BookError> {
+        Ok(match self.standing_body(property.doc(), &Slot("property".to_owned()))? {
+            Some(Body::Property(card)) => Some(card),
+            _ => None,
+        })
+    }
+
+    pub(crate) fn property_name(&self, property: Option<PropertyId>) -> Result<String, BookError> {
+        let Some(property) = property else { return Ok(String::new()) };
+        Ok(self.property(property)?.map_or_else(|| format!("property {}", short(&property)), |card| card.name))
+    }
+
+    pub(crate) fn standing_body(&self, doc: shared::ids::DocId, slot: &Slot) -> Result<Option<Body>, BookError> {
+        let Some(id) = self.store.standing(doc, slot)?.and_then(|s| s.stands) else { return Ok(None) };
+        Ok(self.store.held(id)?.map(|h| h.entry.record.body))
+    }
+}
+
+/// The last eight digits of an id: enough to name it on a screen, where the first ones only tell the time.
+#[must_use]
+pub fn short(id: &impl std::fmt::Display) -> String {
+    let text = id.to_string();
+    text[text.len().saturating_sub(8)..].to_owned()
+}

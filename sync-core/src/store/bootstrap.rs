@@ -1,0 +1,100 @@
+//! Whole documents kept on the shop's word: their packs as they came, and which of them are still to be proved.
+
+use std::collections::BTreeSet;
+
+use shared::bytes::{Blob, Bytes32};
+use shared::ids::DocId;
+
+use super::frontier::Frontier;
+use super::{Checked, Known, Part, Rows, Store, StoreError, signed};
+use crate::judge::ledger::Entry;
+use crate::judge::rights::Place;
+
+/// A whole document, opened and ready to be kept.
+#[derive(Debug)]
+pub(crate) struct WholeDocument {
+    pub(crate) frontier: Frontier,
+    pub(crate) place: Place,
+    /// Hash of the last change, pack and records of each part.
+    pub(crate) parts: Vec<(Bytes32, Blob, Vec<Entry>)>,
+    pub(crate) rows: Option<Rows>,
+}
+
+impl Store {
+    /// Keeps a whole document of which nothing is here. False where some record of it is held already, in another one.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub(crate) fn keep_whole(&self, document: WholeDocument) -> Result<bool, StoreError> {
+        let WholeDocument { frontier, place, parts, rows } = document;
+        for entry in parts.iter().flat_map(|(.., entries)| entries) {
+            if self.holds_record(entry.record.id)? {
+                return Ok(false);
+            }
+        }
+        self.note_opening()?;
+        let row = self.found_document(frontier.doc, place)?;
+        self.write_frontier(&frontier, row.num)?;
+        let mut records = Vec::new();
+        let mut seen = BTreeSet::new();
+        for (hash, pack, entries) in parts {
+            self.insert_part(row.num, Known::VOUCHED, hash, &pack.0)?;
+            records.extend(entries.into_iter().map(|entry| Checked { held: !seen.insert(entry.record.id), entry }));
+        }
+        self.insert_records(row.num, &records)?;
+        if let Some(rows) = rows {
+            self.write_rows(row.num, &rows)?;
+        }
+        Ok(true)
+    }
+
+    /// Whether no change of a document is here.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn has_nothing_of(&self, doc: DocId) -> Result<bool, StoreError> {
+        let mut statement = self.connection.prepare_cached("SELECT 1 FROM parts JOIN documents USING (num) WHERE doc = ?1 LIMIT 1")?;
+        Ok(!statement.exists([doc.as_bytes().as_slice()])?)
+    }
+
+    /// Forgets a document that does not hold together, with all rows of it. Only what the shop sent is ever forgotten.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn forget_document(&self, doc: DocId) -> Result<(), StoreError> {
+        let Some(document) = self.document(doc)? else { return Ok(()) };
+        self.underive(document.num)?;
+        for sql in [
+            "DELETE FROM records WHERE num = ?1",
+            "DELETE FROM authors WHERE num = ?1",
+            "DELETE FROM actors WHERE num = ?1",
+            "DELETE FROM parts WHERE num = ?1",
+        ] {
+            self.connection.prepare_cached(sql)?.execute([document.num])?;
+        }
+        // The row stays: what kind of document it is does not follow from what will come.
+        self.write_frontier(&Frontier::empty(doc), document.num)?;
+        self.forget_cached();
+        Ok(())
+    }
+
+    /// How many parts of the log were kept on the shop's word and are not proved yet.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn unproved(&self) -> Result<usize, StoreError> {
+        let count: i64 = self.connection.prepare_cached("SELECT count(*) FROM parts WHERE proved = 0")?.query_row([], |row| row.get(0))?;
+        Ok(usize::try_from(count).unwrap_or_default())
+    }
+
+    /// Parts that were kept on the shop's word and are not proved yet, the oldest first, up to a count.
+    pub(crate) fn unproved_parts(&self, most: usize) -> Result<Vec<Part>, StoreError> {
+        self.parts(&format!("WHERE proved = 0 ORDER BY pos LIMIT {most}"), [])
+    }
+
+    /// Notes that the part at a position was proved.
+    pub(crate) fn note_proved(&self, pos: u64) -> Result<(), StoreError> {
+        self.connection.prepare_cached("UPDATE parts SET proved = 1 WHERE pos = ?1")?.execute([signed(pos)])?;
+        Ok(())
+    }
+}

@@ -1,0 +1,124 @@
+//! The rows of machines, as lists and pages ask for them.
+
+use rusqlite::OptionalExtension;
+use shared::ids::{DocId, PropertyId};
+
+use super::{Store, StoreError, fixed, row};
+use crate::judge::brief::Brief;
+use crate::judge::machine::MachineState;
+
+/// A machine's row.
+#[derive(Debug, Clone, PartialEq)]
+pub struct MachineRow {
+    /// Its document.
+    pub doc: DocId,
+    /// Its state.
+    pub state: MachineState,
+}
+
+impl Store {
+    fn machines_where(&self, which: &str, parameters: impl rusqlite::Params) -> Result<Vec<MachineRow>, StoreError> {
+        let sql = format!("SELECT doc, view FROM machines JOIN documents USING (num) JOIN views USING (num) {which}");
+        let mut statement = self.connection.prepare_cached(&sql)?;
+        let rows = statement.query_map(parameters, |row| Ok((row.get::<_, Vec<u8>>(0)?, row.get::<_, Vec<u8>>(1)?)))?;
+        rows.map(|row| {
+            let (doc, view) = row?;
+            Ok(MachineRow { doc: DocId::from_bytes(fixed(&doc)?), state: row::state(&view)?.unwrap_or_default() })
+        })
+        .collect()
+    }
+
+    /// Every machine, by tag.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn machines(&self) -> Result<Vec<MachineRow>, StoreError> {
+        self.machines_where("ORDER BY tag, doc", [])
+    }
+
+    /// The machines that somebody should look at, and those that may have been visited in a span of time, by tag.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn machines_of_day(&self, from_ms: i64, until_ms: i64) -> Result<Vec<MachineRow>, StoreError> {
+        self.machines_where(
+            "WHERE num IN (SELECT num FROM machines WHERE attention = 1
+               UNION SELECT num FROM machines WHERE last_visit_ms >= ?1 AND first_visit_ms < ?2) ORDER BY tag, doc",
+            [from_ms, until_ms],
+        )
+    }
+
+    /// Every machine with a card, in brief, by tag.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn briefs(&self) -> Result<Vec<(DocId, Brief)>, StoreError> {
+        let mut statement =
+            self.connection.prepare_cached("SELECT doc, brief FROM machines JOIN documents USING (num) ORDER BY tag, doc")?;
+        let mut rows = statement.query([])?;
+        let mut briefs = Vec::new();
+        while let Some(row) = rows.next()? {
+            let doc = DocId::from_bytes(fixed(row.get_ref(0)?.as_blob().map_err(rusqlite::Error::from)?)?);
+            let bytes = row.get_ref(1)?.as_blob().map_err(rusqlite::Error::from)?;
+            briefs.extend(row::brief_in(bytes)?.map(|brief| (doc, brief)));
+        }
+        Ok(briefs)
+    }
+
+    /// Every machine's tag.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn tags(&self) -> Result<Vec<(DocId, String)>, StoreError> {
+        let mut statement = self.connection.prepare_cached("SELECT doc, tag FROM machines JOIN documents USING (num) ORDER BY tag, doc")?;
+        let rows = statement.query_map([], |row| Ok((row.get::<_, Vec<u8>>(0)?, row.get::<_, String>(1)?)))?;
+        rows.map(|row| {
+            let (doc, tag) = row?;
+            Ok((DocId::from_bytes(fixed(&doc)?), tag))
+        })
+        .collect()
+    }
+
+    /// How many machines there are.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn count_machines(&self) -> Result<usize, StoreError> {
+        let count: i64 = self.connection.prepare_cached("SELECT count(*) FROM machines")?.query_row([], |row| row.get(0))?;
+        Ok(usize::try_from(count).unwrap_or(0))
+    }
+
+    /// The tag of a machine, its state unread; `None` where the document is no machine.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn tag_of(&self, doc: DocId) -> Result<Option<String>, StoreError> {
+        let mut statement = self.connection.prepare_cached("SELECT tag FROM machines JOIN documents USING (num) WHERE doc = ?1")?;
+        Ok(statement.query_row([doc.as_bytes().as_slice()], |row| row.get(0)).optional()?)
+    }
+
+    /// One machine.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn machine(&self, doc: DocId) -> Result<Option<MachineRow>, StoreError> {
+        Ok(self.machines_where("WHERE doc = ?1", [doc.as_bytes().as_slice()])?.pop())
+    }
+
+    /// The machines at a property, by tag.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn machines_of(&self, property: PropertyId) -> Result<Vec<MachineRow>, StoreError> {
+        self.machines_where("WHERE property = ?1 ORDER BY tag, doc", [property.as_bytes().as_slice()])
+    }
+
+    /// The documents of the machines at a property, by number.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn machines_at(&self, property: PropertyId) -> Result<Vec<i64>, StoreError> {
+        let mut statement = self.connection.prepare_cached("SELECT num FROM machines WHERE property = ?1")?;
+        Ok(statement.query_map([property.as_bytes().as_slice()], |row| row.get(0))?.collect::<Result<_, _>>()?)
+    }
+}

@@ -1,0 +1,230 @@
+//! Bundles: from truck to truck, where there is no signal. A record that arrives by way of someone else's phone is as
+//! good as one that arrives directly, and stays its writer's.
+//!
+//! A bundle carries documents from their beginning, so that the receiver never lacks what a change builds on, and the
+//! roster, so that it knows the devices that signed. The receiver checks every signature and right itself, and offers all
+//! that was new to it to the shop, once: a receipt in a bundle may be of a shop since put back from a backup.
+
+mod salvage;
+
+use std::cell::Cell;
+use std::collections::BTreeSet;
+
+use serde::Serialize;
+use shared::bytes::{Blob, Bytes16};
+use shared::ids::{DeviceId, DocId};
+use shared::wire::{BUNDLE, Bundle, BundledDoc, LARGEST_PLAIN, ShortRecipe};
+
+use crate::book::Book;
+use crate::engine::BookError;
+use crate::engine::admission::{Gate, RecordRefusal};
+use crate::engine::admitting::{Admitted, Outcome, admit, place_of};
+use crate::engine::allowance::Allowance;
+use crate::engine::append::{append_again, follow_roster};
+use crate::engine::delivery::{BroughtRecord, Delivery};
+use crate::engine::projection;
+use crate::judge::clock::Receipt;
+use crate::judge::rights::Place;
+use crate::judge::roster::Roster;
+use crate::store::Checked;
+use crate::store::Identity;
+use crate::store::{Known, Store};
+use crate::sync::{RefusedLine, read_body, write_body};
+use crate::sys::moment::Moment;
+
+pub use salvage::{Salvaged, salvage};
+
+/// What a bundle carries.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Load {
+    /// Documents with something that the shop is not known to hold.
+    Unsent,
+    /// These documents.
+    Documents(Vec<DocId>),
+}
+
+/// A bundle that was made.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Made {
+    /// The file's bytes.
+    pub bytes: Vec<u8>,
+    /// Documents in it, beside the roster and the engines.
+    pub documents: usize,
+    /// Changes in it that the shop is not known to hold.
+    pub unsent: usize,
+}
+
+/// What taking a bundle in did.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Taken {
+    /// The device that made it, as it says.
+    pub from: DeviceId,
+    /// When, by that device's clock, ms since 1970 UTC.
+    pub made_at: i64,
+    /// Changes taken in.
+    pub taken: usize,
+    /// Changes that were here already.
+    pub held: usize,
+    /// Records that were not taken, now in quarantine here.
+    pub refused: Vec<RefusedLine>,
+    /// Records taken out of changes that could not be taken as they were.
+    pub saved: usize,
+}
+
+/// What changes take in a bundle, in bytes, about.
+fn weight(recipes: &[ShortRecipe]) -> usize {
+    recipes.iter().flat_map(|recipe| &recipe.records).map(|record| record.0.len() + 128).sum()
+}
+
+/// The bundle's bytes: the roster first, since by it the receiver judges the rest.
+fn written(identity: &Identity, mut docs: Vec<BundledDoc>, now: &Moment) -> Result<Vec<u8>, BookError> {
+    let shop = identity.root.shop;
+    docs.sort_by_key(|doc| doc.id != shop.roster());
+    let bundle = Bundle { bundle: BUNDLE, shop, from: identity.device, made_at: now.wall_ms, docs };
+    write_body(&bundle, true).map_err(|error| BookError::Message(error.to_string()))
+}
+
+impl Book {
+    /// Makes a bundle for another device of the shop.
+    ///
+    /// # Errors
+    /// [`BookError::NotEnrolled`]; [`BookError::Unknown`] for a document that is not here; [`BookError::Message`] where
+    /// it is more than a bundle holds; the store.
+    pub fn make_bundle(&self, load: &Load, now: &Moment) -> Result<Made, BookError> {
+        let identity = self.identity()?;
+        let wanted: BTreeSet<DocId> = match load {
+            Load::Unsent => self.store.documents_waiting()?,
+            Load::Documents(docs) => docs.iter().copied().collect(),
+        };
+        let mut docs = Vec::new();
+        let (mut bytes, mut documents) = (0, 0);
+        for row in self.store.documents()? {
+            let common = matches!(row.place, Place::Roster | Place::Engines);
+            if !common && !wanted.contains(&row.doc) {
+                continue;
+            }
+            documents += usize::from(!common);
+            let recipes: Vec<ShortRecipe> = self.store.changes_of(row.num)?.into_iter().map(|logged| logged.recipe.into()).collect();
+            bytes += weight(&recipes);
+            if bytes > LARGEST_PLAIN {
+                return Err(BookError::Message(
+                    "this is more than one bundle holds; name fewer machines. Nothing was written, and nothing is lost".to_owned(),
+                ));
+            }
+            docs.push(BundledDoc { id: row.doc, recipes });
+        }
+        if let Some(strange) = wanted.iter().find(|doc| !docs.iter().any(|d| d.id == **doc)) {
+            return Err(BookError::Unknown(format!("there is no document {strange} in this book")));
+        }
+        let unsent = self.store.unsent(i64::MAX)?.iter().filter(|change| docs.iter().any(|doc| doc.id == change.doc)).count();
+        let bytes = written(identity, docs, now)?;
+        Ok(Made { bytes, documents, unsent })
+    }
+
+    /// Takes a bundle in: one transaction, or nothing. The same bundle twice changes nothing.
+    ///
+    /// # Errors
+    /// [`BookError::Message`] for bytes that are no bundle, or one of another shop or version; the store.
+    pub fn take_bundle(&mut self, bytes: &[u8], now: &Moment) -> Result<Taken, BookError> {
+        let identity = self.identity()?.clone();
+        let before = self.roster_of_now()?;
+        let bundle: Bundle =
+            read_body(bytes, true).map_err(|error| BookError::Message(format!("this is no bundle that can be read: {error}")))?;
+        if bundle.bundle != BUNDLE {
+            return Err(BookError::Message("this bundle is of another version; update the program. Nothing was taken in".to_owned()));
+        }
+        if bundle.shop != identity.root.shop {
+            return Err(BookError::Message("this bundle is of another shop; nothing was taken in".to_owned()));
+        }
+        // By the shop's clock as well as this device knows it: rights are judged by the time of writing.
+        let offset_ms = self.clock_evidence(now)?.offset_ms.unwrap_or_default();
+        let receipt = Receipt::measured(now.wall_ms.saturating_add(offset_ms), 0, 0);
+        let actor = self.actor();
+        let (taken, roster) = self.store.atomically(|store| {
+            let mut taken = Taken { from: bundle.from, made_at: bundle.made_at, taken: 0, held: 0, refused: Vec::new(), saved: 0 };
+            let mut roster = before.clone();
+            for doc in bundle.docs {
+                let of_roster = doc.id == identity.root.shop.roster();
+                let taking = Taking { store, actor, receipt, carrier: bundle.from, now };
+                let mut delivery = Delivery::open(doc.id, doc.recipes);
+                delivery.check(&roster);
+                let new = taking.document(delivery, &roster, &mut taken)?;
+                if new && let Some(document) = store.document(doc.id)? {
+                    projection::derive(store, &document, &roster)?;
+                }
+                if let Some(after) = follow_roster(store, &roster, new && of_roster)? {
+                    roster = after;
+                }
+            }
+            Ok::<_, BookError>((taken, roster))
+        })?;
+        self.roster = Some(roster);
+        Ok(taken)
+    }
+}
+
+/// Taking one bundle in.
+struct Taking<'a> {
+    store: &'a Store,
+    actor: Bytes16,
+    receipt: Receipt,
+    carrier: DeviceId,
+    now: &'a Moment,
+}
+
+impl Taking<'_> {
+    /// Takes one document in; true where something new came.
+    fn document(&self, mut delivery: Delivery, roster: &Roster, taken: &mut Taken) -> Result<bool, BookError> {
+        let vouched = std::mem::take(&mut delivery.vouched);
+        let gate = Gate {
+            roster,
+            vouched: &vouched,
+            contact: self.receipt,
+            brought_by: self.carrier,
+            of_shop: false,
+            clock_doubted: Cell::default(),
+        };
+        // What the shop once received or signed may be from before it was put back from a backup: all of it is offered once.
+        let Admitted { outcomes, mut frontier } =
+            admit(self.store, &gate, &mut Allowance::of_a_bundle(), &mut delivery, Known::FROM_BUNDLE)?;
+        self.store.settle(&mut frontier)?;
+        let mut new = false;
+        let mut loose: Vec<(&BroughtRecord, &Blob)> = Vec::new();
+        for (brought, outcome) in delivery.changes.iter().zip(outcomes) {
+            match outcome {
+                Outcome::Held => taken.held += 1,
+                Outcome::Taken { .. } => {
+                    taken.taken += 1;
+                    new = true;
+                }
+                Outcome::Later(_) | Outcome::Refused(_) => loose.extend(brought.records.iter().zip(&brought.recipe.records)),
+            }
+        }
+        let saved = self.save(delivery.doc, &gate, &loose, taken)?;
+        Ok(new || saved)
+    }
+
+    /// Saves what is good out of changes that cannot be taken as they are: their writer's phone may never reach the shop.
+    fn save(&self, doc: DocId, gate: &Gate<'_>, loose: &[(&BroughtRecord, &Blob)], taken: &mut Taken) -> Result<bool, BookError> {
+        let (mut good, mut signed): (Vec<Checked>, Vec<Vec<u8>>) = (Vec::new(), Vec::new());
+        for (record, Blob(bytes)) in loose {
+            match gate.judge_record(self.store, doc, record, bytes)? {
+                Ok(checked) if checked.held => {}
+                Ok(checked) => {
+                    good.push(checked);
+                    signed.push(bytes.clone());
+                }
+                Err(RecordRefusal { record, code, detail }) => {
+                    let detail = format!("Came in a bundle, and is not taken here. {detail}");
+                    self.store.quarantine(doc, bytes, code, &detail, self.now.wall_ms, None)?;
+                    taken.refused.push(RefusedLine { doc, record, code, detail });
+                }
+            }
+        }
+        let place = place_of(self.store, doc, &good)?;
+        let entries = good.into_iter().map(|c| c.entry);
+        let saved = append_again(self.store, self.actor, doc, place, entries.zip(signed).collect(), self.now.wall_ms)?;
+        taken.saved += saved;
+        Ok(saved > 0)
+    }
+}

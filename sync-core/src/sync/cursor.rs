@@ -1,0 +1,63 @@
+//! The cursor's two marks, by which the shop finds out that its own book was put back from an older copy.
+//!
+//! - `opening` says under which opening of the shop's book the furthest position was written. A book put back is opened
+//!   anew, so a position beyond the copy's end is then not there, or stands under another opening.
+//! - `seal` proves that the shop itself issued the cursor in its present epoch. Without it any device could claim a
+//!   position that never was, and have every other device offer everything again.
+
+use hmac::{Hmac, Mac};
+use sha2::Sha256;
+use shared::bytes::Bytes16;
+use shared::wire::Cursor;
+
+use crate::crypto::keys::Keys;
+use crate::store::{Store, StoreError};
+
+/// What a cursor says of the shop's log.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Standing {
+    /// It names a place in this log.
+    Here,
+    /// It names no place that this shop issued in this epoch: begin anew.
+    Foreign,
+    /// The shop issued it, and the log is no longer the one that it was issued from.
+    LogPutBack,
+}
+
+/// Marks a cursor for a device to keep.
+///
+/// # Errors
+/// [`StoreError`].
+pub(super) fn mark(cursor: Cursor, epoch: Bytes16, store: &Store, keys: &Keys) -> Result<Cursor, StoreError> {
+    let opening = store.opening_at(cursor.furthest())?;
+    let cursor = Cursor { opening, seal: None, ..cursor };
+    Ok(Cursor { seal: Some(seal(&cursor, epoch, keys)), ..cursor })
+}
+
+/// Looks at a cursor that a device sends back.
+///
+/// # Errors
+/// [`StoreError`].
+pub(super) fn look(cursor: &Cursor, of: Option<Bytes16>, epoch: Bytes16, store: &Store, keys: &Keys) -> Result<Standing, StoreError> {
+    if of != Some(epoch) || cursor.seal != Some(seal(cursor, epoch, keys)) {
+        return Ok(Standing::Foreign);
+    }
+    let written = store.opening_at(cursor.furthest())?;
+    Ok(if written == cursor.opening { Standing::Here } else { Standing::LogPutBack })
+}
+
+fn seal(cursor: &Cursor, epoch: Bytes16, keys: &Keys) -> Bytes16 {
+    let fill = cursor.fill.map(|fill| [fill.until, fill.after, fill.within]);
+    let mut bytes = b"cursor".to_vec();
+    bytes.extend(epoch.0);
+    bytes.extend(cursor.position.to_be_bytes());
+    bytes.extend(cursor.opening.map_or([0; 16], |opening| opening.0));
+    bytes.push(u8::from(fill.is_some()));
+    bytes.extend(fill.unwrap_or_default().iter().flat_map(|n| n.to_be_bytes()));
+    bytes.extend(cursor.fill.and_then(|fill| fill.part_way).iter().flat_map(|hash| hash.0));
+    let mut mac = Hmac::<Sha256>::new(&keys.for_cursors().into());
+    mac.update(&bytes);
+    let whole: [u8; 32] = mac.finalize().into_bytes().into();
+    let (half, _) = whole.split_at(16);
+    Bytes16::from_slice(half).unwrap_or(Bytes16([0; 16]))
+}

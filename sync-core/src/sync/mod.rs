@@ -1,0 +1,29 @@
+//! The exchange: both halves as plain functions. One request and its answer bring a device and the shop level.
+//!
+//! A device calls [`crate::book::Book::offer`], lets something carry the request, and hands the answer to
+//! [`crate::book::Book::take_answer`]; the shop answers with [`crate::book::Book::answer`]. Sending a request twice
+//! changes nothing; an answer that is lost is made good by the next one.
+
+mod body;
+pub mod bundle;
+mod closed;
+mod cursor;
+mod device;
+mod heal;
+mod page;
+mod receipts;
+mod shop;
+mod vouch;
+
+use std::collections::BTreeSet;
+
+use shared::ids::DocId;
+
+pub use body::{BodyError, read_body, read_request, write_body};
+pub use device::{RefusedLine, Report};
+
+/// Whether each document is named once. Rows of one named twice would be derived twice at a time, and the older kept last.
+fn each_once(docs: impl Iterator<Item = DocId>) -> bool {
+    let mut named = BTreeSet::new();
+    docs.into_iter().all(|doc| named.insert(doc))
+}

@@ -1,0 +1,300 @@
+//! A page of what moved: the roster first, since all else is judged by it; then newly opened documents from their beginning, and
+//! changes in the order of the shop's log.
+//!
+//! The page follows from the log, the grants and the cursor alone; nothing is remembered per device, so an answer that
+//! is lost costs nothing but its repetition.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use shared::bytes::{Blob, Bytes32};
+use shared::ids::{DocId, PersonId};
+use shared::wire::{Cursor, DocAnswer, Fill, PAGE_BYTES, ShortRecipe};
+
+use super::receipts;
+use super::shop::Intake;
+use crate::change::{unpack, unpacked_size};
+use crate::engine::BookError;
+use crate::judge::rights::Place;
+use crate::store::{DocumentRow, Logged, Part, Store, StoreError};
+
+/// The most parts of the log looked at for one page.
+const MOST_PARTS: i64 = 8_192;
+
+/// A page, and where the device stands once it has kept it.
+pub(super) struct Page {
+    pub(super) cursor: Cursor,
+    pub(super) more: bool,
+    pub(super) docs: Vec<DocAnswer>,
+}
+
+/// How a device takes what moved.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Manner {
+    /// It reads short recipes and packs.
+    pub(super) packs: bool,
+    /// So many bytes of others' changes, about.
+    pub(super) room: usize,
+}
+
+impl Manner {
+    pub(super) fn of(packs: bool, room: Option<u64>) -> Self {
+        let room = room.map_or(PAGE_BYTES, |room| usize::try_from(room).unwrap_or(PAGE_BYTES));
+        Self { packs, room: room.min(PAGE_BYTES) }
+    }
+}
+
+struct Filling<'a> {
+    store: &'a Store,
+    manner: Manner,
+    docs: BTreeMap<DocId, DocAnswer>,
+    order: Vec<DocId>,
+    /// Hashes that the device holds already: it offered them.
+    offered: BTreeSet<Bytes32>,
+    /// Where the log ended before this exchange: a part beyond it has only changes of one offer, or the shop's receipts for it.
+    before: u64,
+    bytes: usize,
+    /// Something that was asked for did not fit.
+    cut: bool,
+    /// How far into the log each document is on the page, where its parts are handed out one by one.
+    reached: BTreeMap<DocId, u64>,
+}
+
+/// The next page for a person's device. `lacking` names documents with the heads that the device has of them.
+pub(super) fn next_page(
+    store: &Store,
+    person: PersonId,
+    roster: DocId,
+    cursor: Cursor,
+    intake: Intake,
+    lacking: &BTreeMap<DocId, &[Bytes32]>,
+    manner: Manner,
+) -> Result<Page, BookError> {
+    let end = store.log_end()?;
+    let Intake { answers, offered, before, .. } = intake;
+    let order = answers.keys().copied().collect();
+    let mut page = Filling { store, manner, order, docs: answers, offered, before, bytes: 0, cut: false, reached: BTreeMap::new() };
+    if manner.room == 0 {
+        return page.close(cursor, end > cursor.position);
+    }
+    for (doc, heads) in lacking {
+        if let Some(document) = store.document(*doc)?
+            && store.may_read(person, &document)?
+        {
+            // What does not fit is asked for again, with heads that have moved.
+            page.beyond(&document, heads)?;
+        }
+    }
+    let begun = cursor.fill.filter(|fill| fill.until > cursor.position);
+    let mut fill = begun.unwrap_or(Fill { until: end, ..Fill::default() });
+    let mut position = cursor.position;
+    // One part may be handed out in several pages; that goes for the first one looked at alone.
+    let mut part_way = fill.part_way.take();
+    // It is the first document that a shop founds, so what was filled up to any other is filled beyond it.
+    let roster = store.document(roster)?.map_or(0, |document| document.num.unsigned_abs());
+    let first = (fill.after < roster).then_some((roster.cast_signed(), position));
+    let opened = store.newly_open(person, position, fill.until, fill.after.max(roster))?;
+    for (num, from) in first.into_iter().chain(opened.into_iter().map(|num| (num, 0))) {
+        let done = Fill { until: fill.until, after: num.unsigned_abs(), ..Fill::default() };
+        match page.whole(num, from == 0 && fill.within == 0 && part_way.is_none())? {
+            Added::All => {
+                fill = done;
+                continue;
+            }
+            Added::Nothing => return page.close(Cursor { position, fill: Some(fill), ..Cursor::default() }, true),
+            Added::UpTo(_) => {}
+        }
+        for pos in store.positions_of(num, fill.within.max(from), fill.until)? {
+            let after = part_way.take();
+            match page.part(pos, after)? {
+                Added::All => fill.within = pos,
+                stopped => {
+                    fill.part_way = stopped.at().or(after);
+                    return page.close(Cursor { position, fill: Some(fill), ..Cursor::default() }, true);
+                }
+            }
+        }
+        fill = done;
+    }
+    let filled = Fill { until: fill.until, after: u64::MAX >> 1, ..Fill::default() };
+    let moved = store.moved(person, position, fill.until, MOST_PARTS)?;
+    let all = i64::try_from(moved.len()).unwrap_or(i64::MAX) < MOST_PARTS;
+    for pos in moved {
+        let after = part_way.take();
+        match page.part(pos, after)? {
+            Added::All => position = pos,
+            stopped => {
+                let filled = Fill { part_way: stopped.at().or(after), ..filled };
+                return page.close(Cursor { position, fill: Some(filled), ..Cursor::default() }, true);
+            }
+        }
+    }
+    if !all {
+        return page.close(Cursor { position, fill: Some(filled), ..Cursor::default() }, true);
+    }
+    let more = page.cut || fill.until < end;
+    page.close(Cursor { position: fill.until, ..Cursor::default() }, more)
+}
+
+/// What of a part, or of a document, was added to a page.
+#[derive(Debug, Clone, Copy)]
+enum Added {
+    /// All of it.
+    All,
+    /// What it begins with: this is the last change that was added. A page that has room for none is not empty.
+    UpTo(Option<Bytes32>),
+    /// Nothing: it goes to the next page.
+    Nothing,
+}
+
+impl Added {
+    const fn at(self) -> Option<Bytes32> {
+        if let Self::UpTo(hash) = self { hash } else { None }
+    }
+}
+
+/// What a change takes in a page, in bytes: its records, its facts, and each hash that it builds on.
+fn measure(recipe: &ShortRecipe) -> usize {
+    128 + recipe.deps.iter().map(|deps| deps.len() * 34).sum::<usize>() + recipe.records.iter().map(|r| r.0.len() + 4).sum::<usize>()
+}
+
+impl Filling<'_> {
+    fn answer(&mut self, doc: DocId) -> &mut DocAnswer {
+        if !self.docs.contains_key(&doc) {
+            self.order.push(doc);
+        }
+        self.docs.entry(doc).or_insert_with(|| DocAnswer::new(doc))
+    }
+
+    /// Whether so many bytes more fit. An empty page takes anything, or nothing would ever come of it.
+    fn fits(&self, bytes: usize) -> bool {
+        self.bytes == 0 || self.bytes.saturating_add(bytes) <= self.manner.room
+    }
+
+    /// Adds a whole document as it is kept, where it `may` go so and is no larger than a page.
+    fn whole(&mut self, num: i64, may: bool) -> Result<Added, StoreError> {
+        if !(may && self.manner.packs) {
+            return Ok(Added::UpTo(None));
+        }
+        let parts = self.store.parts_of(num)?;
+        let Some(doc) = parts.first().map(|part| part.doc) else { return Ok(Added::All) };
+        let mut bytes = 0_usize;
+        for part in &parts {
+            // As packs it travels smaller, and a device must hold it unpacked.
+            bytes = bytes.saturating_add(unpacked_size(&part.pack)?);
+        }
+        if bytes > self.manner.room || self.docs.contains_key(&doc) {
+            return Ok(Added::UpTo(None));
+        }
+        if !self.fits(bytes) {
+            return Ok(Added::Nothing);
+        }
+        self.bytes += bytes;
+        self.answer(doc).packs.extend(parts.into_iter().map(|part| Blob(part.pack)));
+        Ok(Added::All)
+    }
+
+    /// Whether the device offered every change of a part. One may end with a change that it has, and begin with some that it lacks.
+    fn is_offered(&self, pos: u64) -> Result<bool, StoreError> {
+        Ok(self.store.changes_at(pos)?.iter().all(|logged| self.offered.contains(&logged.recipe.hash)))
+    }
+
+    /// Adds a part of the log, unless the device has it: it offered it just now. Of one that was begun, what comes after a
+    /// change; of one that no page holds, as much as this one does.
+    fn part(&mut self, pos: u64, after: Option<Bytes32>) -> Result<Added, StoreError> {
+        let Some(part) = self.store.part_at(pos)? else { return Ok(Added::All) };
+        if self.offered.contains(&part.hash) && (pos > self.before || self.is_offered(pos)?) {
+            return Ok(Added::All);
+        }
+        if !self.fits(unpacked_size(&part.pack)?) {
+            return Ok(Added::Nothing);
+        }
+        if self.manner.packs && after.is_none() {
+            let recipes = unpack(&part.pack)?;
+            if recipes.iter().map(measure).sum::<usize>() <= self.manner.room.saturating_sub(self.bytes) {
+                self.add(part.doc, recipes);
+                self.reached.insert(part.doc, pos);
+                return Ok(Added::All);
+            }
+        }
+        let added = self.first_of(part.doc, self.left_of(&part, after)?);
+        self.reached.insert(part.doc, if matches!(added, Added::All) { pos } else { pos.saturating_sub(1) });
+        Ok(added)
+    }
+
+    /// The changes of a part after one of them: that one may stand in another part by now, and then it is all of them.
+    fn left_of(&self, part: &Part, after: Option<Bytes32>) -> Result<Vec<Logged>, StoreError> {
+        let mut changes = self.store.changes_at(part.pos)?;
+        if let Some(at) = changes.iter().position(|logged| Some(logged.recipe.hash) == after) {
+            changes.drain(..=at);
+        }
+        Ok(changes)
+    }
+
+    /// Adds of a part that does not fit what does, change by change.
+    fn first_of(&mut self, doc: DocId, changes: Vec<Logged>) -> Added {
+        let mut last = None;
+        for logged in changes {
+            let (hash, recipe) = (logged.recipe.hash, ShortRecipe::from(logged.recipe));
+            if !self.fits(measure(&recipe)) {
+                return last.map_or(Added::Nothing, |_| Added::UpTo(last));
+            }
+            self.add(doc, vec![recipe]);
+            last = Some(hash);
+        }
+        Added::All
+    }
+
+    fn add(&mut self, doc: DocId, recipes: Vec<ShortRecipe>) {
+        self.bytes += recipes.iter().map(measure).sum::<usize>();
+        self.answer(doc).recipes.extend(recipes);
+    }
+
+    /// Adds what a document holds beyond these heads.
+    fn beyond(&mut self, document: &DocumentRow, heads: &[Bytes32]) -> Result<(), StoreError> {
+        let (_, beyond) = self.store.parted_at(document.num, heads)?;
+        // Named even where nothing is beyond, so that the device hears the shop's heads.
+        self.answer(document.doc);
+        for logged in beyond {
+            if self.offered.contains(&logged.recipe.hash) {
+                continue;
+            }
+            let recipe = ShortRecipe::from(logged.recipe);
+            if !self.fits(measure(&recipe)) {
+                self.cut = true;
+                self.reached.insert(document.doc, 0);
+                break;
+            }
+            self.add(document.doc, vec![recipe]);
+        }
+        Ok(())
+    }
+
+    /// The receipts of what the page has of a document, where it ended before them.
+    fn receipts_beyond(&self, document: &DocumentRow, answer: &DocAnswer) -> Result<Vec<Blob>, BookError> {
+        let Some(reached) = self.reached.get(&document.doc) else { return Ok(Vec::new()) };
+        if answer.recipes.is_empty() || self.store.positions_of(document.num, *reached, u64::MAX)?.is_empty() {
+            return Ok(Vec::new());
+        }
+        receipts::of_records(self.store, document.doc, answer.recipes.iter().flat_map(|recipe| &recipe.records))
+    }
+
+    fn close(mut self, cursor: Cursor, more: bool) -> Result<Page, BookError> {
+        let mut docs = Vec::with_capacity(self.order.len());
+        for doc in &self.order {
+            let Some(mut answer) = self.docs.remove(doc) else { continue };
+            let row = self.store.document(*doc)?;
+            answer.heads = row.as_ref().map(|r| r.heads.clone()).unwrap_or_default();
+            if let Some(row) = row.as_ref().filter(|_| more) {
+                answer.receipts = self.receipts_beyond(row, &answer)?;
+            }
+            let rank = match row.map(|r| r.place) {
+                Some(Place::Roster) => 0,
+                Some(Place::Engines) => 1,
+                _ => 2,
+            };
+            docs.push((rank, answer));
+        }
+        docs.sort_by_key(|(rank, _)| *rank);
+        Ok(Page { cursor, more, docs: docs.into_iter().map(|(_, doc)| doc).collect() })
+    }
+}
