@@ -18,7 +18,8 @@ use axum::response::sse::{Event, Sse};
 use futures_util::Stream;
 use serde::Serialize;
 use shared::ids::{DeviceId, DocId, PersonId};
-use sync_core::server::{LogEnd, Shop};
+use sync_core::server::SharedBook;
+use sync_core::sync::LogEnd;
 use sync_core::sys::moment::Moment;
 use tokio::sync::watch;
 use tokio::time::Sleep;
@@ -36,7 +37,7 @@ const TOGETHER: Duration = Duration::from_millis(100);
 const COME_BACK: Duration = Duration::from_secs(2);
 
 /// Whose stream it is now; a refusal ends it.
-pub(crate) type Who = Arc<dyn Fn(&dyn Shop, &Moment) -> Result<PersonId, Refused> + Send + Sync>;
+pub(crate) type Who = Arc<dyn Fn(&SharedBook, &Moment) -> Result<PersonId, Refused> + Send + Sync>;
 
 /// What a `moved` event says.
 #[derive(Debug, Serialize, ToSchema)]
@@ -215,11 +216,12 @@ impl Listening {
             .state
             .ask(move |shop| {
                 let person = who(shop, &now)?;
-                let end = shop.log_end()?;
+                let end = shop.read(|book| book.log_end())?;
                 let within = since.filter(|since| since.epoch == end.epoch && since.position <= end.position);
                 let moved = match within.or(since.is_none().then_some(end)) {
                     Some(from) if from.position == end.position => Some(Vec::new()),
-                    Some(from) => Some(shop.moved(person, from.position, end.position)?).filter(|docs| docs.len() <= MOST_DOCUMENTS),
+                    Some(from) => Some(shop.read(|book| book.moved_for(person, from.position, end.position))?)
+                        .filter(|docs| docs.len() <= MOST_DOCUMENTS),
                     None => None,
                 };
                 Ok::<_, Refused>((end, moved))

@@ -1,7 +1,7 @@
 //! The shop's server: HTTP around the book, and nothing of the book itself.
 //!
 //! A request passes [`layers`], finds its route in [`router`], shows its token ([`bearer`]) and is handed to a
-//! [`sync_core::server::Shop`] ([`state`]). Every refusal leaves through [`problem_response`]. What is absent: no rule
+//! [`sync_core::server::SharedBook`] ([`state`]). Every refusal leaves through [`problem_response`]. What is absent: no rule
 //! of the trade or of the book is decided here, and nothing here knows SQLite or Automerge.
 //!
 //! Every limit is in [`limits`]. [`start`] is the whole start-up: the binary, the demo and the tests go through it alike.

@@ -9,7 +9,7 @@ use std::time::Duration;
 use sync_core::book::Book;
 use sync_core::book::keeping::{Restored, back_up_shop, restore_shop};
 use sync_core::engine::Verification;
-use sync_core::server::{OfficeFacts as _, OpenedShop, SqliteShop};
+use sync_core::server::{OpenedShop, SharedBook};
 use sync_core::store::Backup;
 use tokio::net::TcpListener;
 use tokio::sync::oneshot;
@@ -107,7 +107,7 @@ pub async fn start(config: Config, clock: Arc<dyn Clock>) -> Result<Running, Ser
             () = served => {}
             () = keep_tidy(state.clone()) => {}
             // Beside the answer, not before it; a failure is the next request's to tell.
-            () = state.events.after_each(|| state.ask(|shop| shop.shorten_log())) => {}
+            () = state.events.after_each(|| state.read(|book| book.shorten_log())) => {}
         }
         state.quiet().await;
     });
@@ -122,11 +122,11 @@ async fn keep_tidy(state: ServerState) {
     loop {
         turns.tick().await;
         // A failure is the next request's to tell; there is nobody here to hear it.
-        while state.ask(|shop| shop.tidy(TIDIED_AT_ONCE)).await.is_ok_and(|tidied| tidied > 0) {
+        while state.read(|book| book.tidy(TIDIED_AT_ONCE)).await.is_ok_and(|tidied| tidied > 0) {
             tokio::task::yield_now().await;
         }
         // Exchanges that move nothing wake nobody, and are written all the same.
-        let _ = state.ask(|shop| shop.shorten_log()).await;
+        let _ = state.read(|book| book.shorten_log()).await;
     }
 }
 
@@ -139,8 +139,8 @@ fn open(config: &Config, address: SocketAddr, clock: &dyn Clock) -> Result<(Open
         true => config.founding(address).unwrap_or_else(|_| unused()),
         false => config.founding(address)?,
     };
-    let opened = SqliteShop::open(&book, &founding, &clock.now(), entropy()?)?;
-    let issuer = opened.shop.front()?.issuer;
+    let opened = SharedBook::open(&book, &founding, &clock.now(), entropy()?)?;
+    let issuer = opened.shop.read(Book::shop_front)?.issuer;
     Ok((opened, issuer))
 }
 

@@ -3,7 +3,9 @@
 use std::fmt;
 use std::sync::Arc;
 
-use sync_core::server::Shop;
+use sync_core::book::Book;
+use sync_core::server::SharedBook;
+use sync_core::sys::moment::Entropy;
 use sync_core::sys::moment::Moment;
 use tokio::sync::Semaphore;
 
@@ -26,7 +28,7 @@ const NOTHING_TAKEN: &str = "Nothing was taken in. Try again; if it stays so, te
 /// What every request shares.
 #[derive(Clone)]
 pub struct ServerState {
-    shop: Arc<dyn Shop>,
+    shop: Arc<SharedBook>,
     clock: Arc<dyn Clock>,
     steps: Arc<Semaphore>,
     pub(crate) pace: Arc<Pace>,
@@ -53,13 +55,13 @@ impl fmt::Debug for ServerState {
 impl ServerState {
     /// The state of a server for a shop, with the usual limits.
     #[must_use]
-    pub fn new(shop: Arc<dyn Shop>, clock: Arc<dyn Clock>) -> Self {
+    pub fn new(shop: Arc<SharedBook>, clock: Arc<dyn Clock>) -> Self {
         Self::bounded(shop, clock, Limits::default())
     }
 
     /// The state of a server for a shop, with limits of one's own.
     #[must_use]
-    pub fn bounded(shop: Arc<dyn Shop>, clock: Arc<dyn Clock>, limits: Limits) -> Self {
+    pub fn bounded(shop: Arc<SharedBook>, clock: Arc<dyn Clock>, limits: Limits) -> Self {
         Self {
             shop,
             clock,
@@ -99,14 +101,35 @@ impl ServerState {
         self.events.wake();
     }
 
-    /// Asks the shop, away from the threads that serve: a commit waits for the disk.
-    pub(crate) async fn ask<T, E>(&self, step: impl FnOnce(&dyn Shop) -> Result<T, E> + Send + 'static) -> Result<T, Refused>
+    /// Reads in the shop's book, away from the threads that serve.
+    pub(crate) async fn read<T, E>(&self, look: impl FnOnce(&Book) -> Result<T, E> + Send + 'static) -> Result<T, Refused>
+    where
+        T: Send + 'static,
+        E: Into<Refused> + Send + 'static,
+    {
+        self.ask(move |shop| shop.read(look)).await
+    }
+
+    /// Writes in the shop's book, away from the threads that serve: a commit waits for the disk.
+    pub(crate) async fn write<T, E>(
+        &self,
+        step: impl FnOnce(&mut Book, &mut dyn Entropy) -> Result<T, E> + Send + 'static,
+    ) -> Result<T, Refused>
+    where
+        T: Send + 'static,
+        E: Into<Refused> + Send + 'static,
+    {
+        self.ask(move |shop| shop.write(step)).await
+    }
+
+    /// Asks the shop several things, away from the threads that serve. Between them others have the book.
+    pub(crate) async fn ask<T, E>(&self, step: impl FnOnce(&SharedBook) -> Result<T, E> + Send + 'static) -> Result<T, Refused>
     where
         T: Send + 'static,
         E: Into<Refused> + Send + 'static,
     {
         let shop = Arc::clone(&self.shop);
-        self.work(NOTHING_TAKEN, move || step(&*shop)).await
+        self.work(NOTHING_TAKEN, move || step(&shop)).await
     }
 
     /// Does work that would hold a serving thread up. A panic in it, as of a dependency, becomes a refusal that says

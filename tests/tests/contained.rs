@@ -7,7 +7,7 @@ use std::sync::atomic::{AtomicI64, Ordering};
 use shared::record::ShopCard;
 use sync_core::book::Book;
 use sync_core::book::enrol::Founding;
-use sync_core::server::{OpenedShop, Shop, SqliteShop};
+use sync_core::server::{OpenedShop, SharedBook};
 use sync_core::sys::moment::Moment;
 use tests::MORNING_MS;
 
@@ -24,14 +24,17 @@ fn a_panic_undoes_its_step_and_no_other() {
         assert_ne!(draws.fetch_sub(1, Ordering::SeqCst), 0, "the source of randomness broke");
         getrandom::fill(buffer).unwrap();
     };
-    let OpenedShop { shop, first_code } = SqliteShop::open(&path, &founding, &now, Box::new(source)).unwrap();
+    let OpenedShop { shop, first_code } = SharedBook::open(&path, &founding, &now, Box::new(source)).unwrap();
     let mut entropy = |buffer: &mut [u8]| getrandom::fill(buffer).unwrap();
     let device = Book::open(&folder.path().join("device.db"), &mut entropy).unwrap();
     let request = device.enrol_request(&first_code.unwrap(), "phone", &now, &mut entropy).unwrap();
     left.store(0, Ordering::SeqCst);
-    assert!(catch_unwind(AssertUnwindSafe(|| shop.enrol(&request, &now))).is_err(), "the step must break");
+    assert!(
+        catch_unwind(AssertUnwindSafe(|| shop.write(|book, entropy| book.admit_device(&request, &now, entropy)))).is_err(),
+        "the step must break"
+    );
     left.store(-1, Ordering::SeqCst);
-    let answer = shop.enrol(&request, &now).map_err(|_| "refused").unwrap();
+    let answer = shop.write(|book, entropy| book.admit_device(&request, &now, entropy)).map_err(|_| "refused").unwrap();
     drop(shop);
     let again = Book::open(&path, &mut entropy).unwrap();
     assert!(again.roster().unwrap().devices.contains_key(&request.device), "what was answered was committed");

@@ -2,15 +2,25 @@
 
 #![expect(clippy::unwrap_used, clippy::print_stdout, reason = "a test may panic, and says what it counted")]
 
+use std::sync::Arc;
+
+use axum::http::Request;
+use server::Clock as _;
+use server::router::router;
+use server::state::ServerState;
 use shared::ids::RecordId;
-use shared::record::Stage;
+use shared::record::{ShopCard, Stage};
 use shared::role::Role;
 use sync_core::book::Book;
+use sync_core::book::enrol::Founding;
 use sync_core::commands::Hand;
 use sync_core::engine::BookError;
-use sync_core::store::StoreError;
+use sync_core::server::SharedBook;
+use sync_core::store::{Store, StoreError};
+use sync_core::sys::moment::Moment;
 use tests::disk::{Disk, Hits, Image, Part, Phase};
-use tests::{Crew, Dice};
+use tests::{Crew, Dice, MORNING_MS};
+use tower::ServiceExt;
 
 /// A level crew whose tech's book is on a disk of its own.
 fn on_disk(name: &str) -> (Crew, Disk, usize, shared::ids::DocId) {
@@ -251,4 +261,38 @@ fn a_fall_of_a_disk_that_lied(fall: u64) -> bool {
     assert_eq!(there(&crew), read.len());
     assert!(crew.phones[tech].book.verify().unwrap().faults.is_empty());
     lost
+}
+
+/// The wall clock of a test server stands still.
+struct Still;
+
+impl server::Clock for Still {
+    fn now(&self) -> Moment {
+        Moment::at(MORNING_MS)
+    }
+}
+
+/// Where the shop's own disk is full, whoever asks it to keep something is told so in HTTP's words, and what is only read goes on.
+#[tokio::test]
+async fn a_shop_on_a_full_disk_answers_507_and_goes_on_once_there_is_room() {
+    let (disk, folder, now) = (Disk::new("full-shop", &Image::default()), tempfile::tempdir().unwrap(), Still.now());
+    let mut dice = Dice::new(5);
+    let mut book = Book::over(disk.open().unwrap(), &mut dice).unwrap();
+    let founding = Founding { shop: ShopCard::usual("Shop", "UTC"), office_name: "Office".into(), issuer: "http://127.0.0.1".into() };
+    let code = book.found_shop(&founding, &now, &mut dice).unwrap();
+    let shop = SharedBook::over(book, Box::new(dice), &folder.path().join("shop.db"));
+    let router = router(ServerState::new(Arc::new(shop), Arc::new(Still)));
+    let device = Book::over(Store::in_memory().unwrap(), &mut Dice::new(6)).unwrap();
+    let request = serde_json::to_string(&device.enrol_request(&code, "phone", &now, &mut Dice::new(7)).unwrap()).unwrap();
+    let enrol = || async {
+        let asked = Request::post("/v1/enrol").header("content-type", "application/json").body(request.clone()).unwrap();
+        router.clone().oneshot(asked).await.unwrap().status().as_u16()
+    };
+    let health =
+        || async { router.clone().oneshot(Request::get("/.well-known/jwks.json").body(String::new()).unwrap()).await.unwrap().status() };
+    disk.leave_room(Some(0));
+    assert_eq!(enrol().await, 507);
+    assert_eq!(health().await, 200);
+    disk.leave_room(None);
+    assert_eq!(enrol().await, 200);
 }

@@ -17,7 +17,7 @@ use sync_core::book::keeping::restore_shop;
 use sync_core::change::replica;
 use sync_core::engine::BookError;
 use sync_core::judge::standing::Standing;
-use sync_core::server::{Shop, SqliteShop};
+use sync_core::server::SharedBook;
 use sync_core::store::Store;
 use sync_core::sys::moment::Moment;
 use tests::{Crew, Dice, Phone};
@@ -297,7 +297,7 @@ fn a_backup_in_a_storm_of_exchanges_is_a_whole_earlier_state() {
     crew.shop = Book::over(Store::in_memory().unwrap(), &mut crew.dice).unwrap();
     let now_ms = crew.now_ms;
     let never = Founding { shop: shared::record::ShopCard::usual("", ""), office_name: String::new(), issuer: String::new() };
-    let opened = SqliteShop::open(&path, &never, &Moment::at(now_ms), Box::new(Dice::new(67))).unwrap();
+    let opened = SharedBook::open(&path, &never, &Moment::at(now_ms), Box::new(Dice::new(67))).unwrap();
     let shop = &opened.shop;
     std::thread::scope(|scope| {
         for (n, phone) in crew.phones.iter_mut().enumerate() {
@@ -308,7 +308,7 @@ fn a_backup_in_a_storm_of_exchanges_is_a_whole_earlier_state() {
                     let now = Moment::at(now_ms + round * 1_000);
                     let mut hand = sync_core::commands::Hand { now, entropy: &mut dice, measured_by: None };
                     phone.book.add_note(machine, "in the storm", &mut hand).unwrap();
-                    let answer = shop.exchange(device, &phone.book.offer(&now).unwrap(), &now).unwrap();
+                    let answer = shop.write(|book, entropy| book.answer(device, &phone.book.offer(&now).unwrap(), &now, entropy)).unwrap();
                     phone.book.take_answer(&now, &answer, &now, &mut dice).unwrap();
                 }
             });

@@ -36,8 +36,8 @@ fn each_room_imports_only_from_rooms_above_it() {
     let (mut climbs, mut looked_at) = (Vec::new(), 0);
     for path in sources(&root).unwrap() {
         let below = path.strip_prefix(&root).unwrap();
-        let room = below.components().next().unwrap().as_os_str().to_str().unwrap();
-        if room == "lib.rs" {
+        let room = below.components().next().unwrap().as_os_str().to_str().unwrap().trim_end_matches(".rs");
+        if room == "lib" {
             continue;
         }
         let floor = ROOMS.iter().position(|known| *known == room);

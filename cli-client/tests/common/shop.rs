@@ -15,7 +15,7 @@ use shared::record::ShopCard;
 use shared::wire::{CodeRequest, TokenAnswer};
 use sync_core::book::enrol::{EnrolError, Founding};
 use sync_core::book::login::LoginError;
-use sync_core::server::{OfficeFacts, Shop, SqliteShop};
+use sync_core::server::SharedBook;
 use sync_core::sync::{read_body, write_body};
 use sync_core::sys::moment::Moment;
 
@@ -50,7 +50,7 @@ impl TestShop {
         let founding = Founding { shop: settings, office_name: "Olga Voss".into(), issuer: "https://shop.test".into() };
         let entropy = Box::new(|buffer: &mut [u8]| getrandom::fill(buffer).unwrap());
         let now = Moment::at(clock_ms.load(Ordering::SeqCst));
-        let opened = SqliteShop::open(&folder.join("shop.db"), &founding, &now, entropy).unwrap();
+        let opened = SharedBook::open(&folder.join("shop.db"), &founding, &now, entropy).unwrap();
         let listener = TcpListener::bind("127.0.0.1:0").unwrap();
         let url = format!("http://{}", listener.local_addr().unwrap());
         let faults = Arc::new(Mutex::new(VecDeque::new()));
@@ -69,7 +69,7 @@ impl TestShop {
     }
 }
 
-fn serve(shop: &SqliteShop, now: &Moment, fault: Option<Fault>, mut stream: TcpStream) {
+fn serve(shop: &SharedBook, now: &Moment, fault: Option<Fault>, mut stream: TcpStream) {
     let mut reader = BufReader::new(stream.try_clone().unwrap());
     let mut line = String::new();
     reader.read_line(&mut line).unwrap();
@@ -100,9 +100,9 @@ fn serve(shop: &SqliteShop, now: &Moment, fault: Option<Fault>, mut stream: TcpS
     stream.write_all(head.as_bytes()).and_then(|()| stream.write_all(&body)).unwrap();
 }
 
-fn answer(shop: &SqliteShop, now: &Moment, path: &str, token: &str, body: &[u8]) -> Answer {
+fn answer(shop: &SharedBook, now: &Moment, path: &str, token: &str, body: &[u8]) -> Answer {
     let told = match path {
-        "/v1/enrol" => shop.enrol(&serde_json::from_slice(body).unwrap(), now).map(|answer| json(&answer)).map_err(of_enrolment),
+        "/v1/enrol" => shop.write(|book, entropy| book.admit_device(&serde_json::from_slice(body).unwrap(), now, entropy)).map(|answer| json(&answer)).map_err(of_enrolment),
         "/v1/token" => {
             let form = String::from_utf8(body.to_vec()).unwrap();
             let assertion = form.split('&').find_map(|field| field.strip_prefix("client_assertion=")).unwrap();
@@ -111,22 +111,22 @@ fn answer(shop: &SqliteShop, now: &Moment, path: &str, token: &str, body: &[u8])
                 token_type: "Bearer".into(),
                 expires_in: life_s.unsigned_abs(),
             };
-            shop.log_in(assertion, now).map(|told| json(&token(told))).map_err(of_log_in)
+            shop.read(|book| book.log_in(assertion, now)).map(|told| json(&token(told))).map_err(of_log_in)
         }
         "/v1/exchange" => bearer(shop, token, now).map(|(device, _)| {
-            let answer = shop.exchange(device, &read_body(body, true).unwrap(), now).unwrap();
+            let answer = shop.write(|book, entropy| book.answer(device, &read_body(body, true).unwrap(), now, entropy)).unwrap();
             (200, "content-type: application/cbor\r\ncontent-encoding: zstd", write_body(&answer, true).unwrap())
         }),
         "/v1/codes" => bearer(shop, token, now).and_then(|(_, by)| {
             let request: CodeRequest = serde_json::from_slice(body).unwrap();
-            shop.issue_code(by, request.person, now).map(|code| json(&code)).map_err(of_enrolment)
+            shop.write(|book, entropy| book.issue_code(by, request.person, now, entropy)).map(|code| json(&code)).map_err(of_enrolment)
         }),
         path if path.starts_with("/v1/day-sheet") => {
-            bearer(shop, token, now).map(|_| json(&shop.day_sheet(None, shared::length::LengthUnit::Thou, now).unwrap()))
+            bearer(shop, token, now).map(|_| json(&shop.read(|book| book.day_sheet(None, shared::length::LengthUnit::Thou, now)).unwrap()))
         }
         "/v1/quarantine?limit=500" => bearer(shop, token, now).map(|_| {
             json(
-                &serde_json::json!({ "items": shop.quarantine_views(None, 0, usize::MAX, shared::length::LengthUnit::Thou, now).unwrap() }),
+                &serde_json::json!({ "items": shop.read(|book| book.quarantine_views(None, 0, usize::MAX, shared::length::LengthUnit::Thou, now)).unwrap() }),
             )
         }),
         other => Err((Code::NotFound, format!("There is no {other} here."))),
@@ -145,8 +145,8 @@ fn problem(code: Code, detail: String, now: &Moment) -> Answer {
     (status, "content-type: application/problem+json", serde_json::to_vec(&problem).unwrap())
 }
 
-fn bearer(shop: &SqliteShop, token: &str, now: &Moment) -> Result<(DeviceId, PersonId), (Code, String)> {
-    shop.bearer(token, now).map(|(device, person, _)| (device, person)).map_err(of_log_in)
+fn bearer(shop: &SharedBook, token: &str, now: &Moment) -> Result<(DeviceId, PersonId), (Code, String)> {
+    shop.read(|book| book.bearer_with_role(token, now)).map(|(device, person, _)| (device, person)).map_err(of_log_in)
 }
 
 fn of_log_in(error: LoginError) -> (Code, String) {

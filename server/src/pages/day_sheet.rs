@@ -42,11 +42,11 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Que
     let asked = asked.day.as_deref().map(day).transpose()?;
     let (unit, now) = (visitor.unit, visitor.now);
     let (mark, sheet, slots) = state
-        .ask(move |shop| {
+        .read(move |book| {
             // The mark first: what comes in between it and the sheet is then asked for once more, not missed.
-            let mark = shop.day_mark()?;
-            let sheet = shop.day_sheet(asked, unit, &now)?;
-            let slots = matters::slots(shop, &sheet, unit)?;
+            let mark = book.day_mark()?;
+            let sheet = book.day_sheet(asked, unit, &now)?;
+            let slots = matters::slots(book, &sheet, unit)?;
             Ok::<_, BookError>((mark, sheet, slots))
         })
         .await?;
@@ -81,7 +81,7 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Que
 
 /// GET /office/day-sheet/position: a mark that is another one whenever the sheet may be.
 pub(super) async fn position(State(state): State<ServerState>, _: Waiting) -> Result<Response, Shown> {
-    Ok(([(header::CONTENT_TYPE, "text/plain; charset=utf-8")], state.ask(|shop| shop.day_mark()).await?).into_response())
+    Ok(([(header::CONTENT_TYPE, "text/plain; charset=utf-8")], state.read(|book| book.day_mark()).await?).into_response())
 }
 
 /// GET /office/events: that something moved, as it moves; the same stream as the devices'.

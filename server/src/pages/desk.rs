@@ -12,7 +12,7 @@ use crate::state::ServerState;
 /// Does a step in a visitor's name.
 pub(super) async fn take(state: &ServerState, visitor: &Visitor, step: DeskStep) -> Result<(), Refused> {
     let (person, now) = (visitor.person, visitor.now);
-    state.ask(move |shop| shop.at_desk(person, &step, &now).map(|_| ())).await?;
+    state.write(move |book, entropy| book.at_desk(person, &step, &now, entropy)).await?;
     state.moved();
     Ok(())
 }

@@ -25,7 +25,7 @@ use crate::state::ServerState;
 /// GET /office/due
 pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Query(asked): Query<Find>) -> Result<Response, Shown> {
     let (now, filter) = (visitor.now, asked.of_due()?);
-    let (lines, cards) = state.ask(move |shop| Ok::<_, BookError>((shop.due(&now)?, shop.engine_cards()?))).await?;
+    let (lines, cards) = state.read(move |book| Ok::<_, BookError>((book.due_list(&now)?, book.engine_cards()?))).await?;
     let engines: Vec<String> = cards.into_iter().map(|card| card.name).collect();
     let none = lines.is_empty();
     let lines = filter.of(lines);
@@ -90,9 +90,9 @@ pub(super) async fn round(State(state): State<ServerState>, visitor: Visitor, Qu
     let (days, hours) = (number(&asked.days, "Days ahead")?, number(&asked.hours, "Hours of work")?);
     let (person, now) = (visitor.person, visitor.now);
     let (round, names) = state
-        .ask(move |shop| {
-            let round = shop.week_round(days, hours.map(|hours| hours * 60), &now)?;
-            let names: BTreeMap<PropertyId, String> = shop.properties(person)?.into_iter().map(|p| (p.property, p.name)).collect();
+        .read(move |book| {
+            let round = book.week_round(days, hours.map(|hours| hours * 60), &now)?;
+            let names: BTreeMap<PropertyId, String> = book.properties_for(person)?.into_iter().map(|p| (p.property, p.name)).collect();
             Ok::<_, BookError>((round, names))
         })
         .await?;

@@ -26,16 +26,21 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Nam
     let (doc, person, unit, now) = (id.doc(), visitor.person, visitor.unit, visitor.now);
     let (view, photos, due, courses, meter, (properties, cards, days)) = state
         .ask(move |shop| {
-            let view = shop.machine(doc, unit, &now)?;
-            let due = match shop.reckon(&Question::Machine(doc, OfMachine::Due { season: Season::default() }), unit, &now) {
+            let view = shop.read(|book| book.machine_screen(doc, unit, &now))?;
+            let due = match shop.read(|book| book.reckon(&Question::Machine(doc, OfMachine::Due { season: Season::default() }), unit, &now))
+            {
                 Ok(answer) => answer.words,
                 // Without an engine card there is no range; the page says so already.
                 Err(BookError::Reckoning(_)) => Vec::new(),
                 Err(other) => return Err(other),
             };
-            let around = (shop.properties(person)?, shop.engine_cards()?, shop.closed_days(MOST_DAYS, unit)?);
-            let photos: Vec<_> = view.photos.iter().map(|photo| (photo.clone(), shop.has_picture(doc, photo.sha256))).collect();
-            Ok((view, photos, due, shop.lash_courses(doc, unit)?, shop.meter_of(doc)?, around))
+            let around = (
+                shop.read(|book| book.properties_for(person))?,
+                shop.read(|book| book.engine_cards())?,
+                shop.read(|book| book.closed_days(MOST_DAYS, unit))?,
+            );
+            let photos: Vec<_> = view.photos.iter().map(|photo| (photo.clone(), shop.pictures().has(doc, photo.sha256))).collect();
+            Ok((view, photos, due, shop.read(|book| book.lash_courses(doc, unit))?, shop.read(|book| book.meter_of(doc))?, around))
         })
         .await?;
     let title = if view.tag.is_empty() { "A machine without a card".to_owned() } else { view.tag.clone() };

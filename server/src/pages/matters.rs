@@ -6,11 +6,11 @@ use axum::response::Redirect;
 use maud::{Markup, html};
 use sha2::{Digest, Sha256};
 use shared::ids::{DocId, RecordId};
+use sync_core::book::Book;
 use sync_core::commands::desk::DeskStep;
 use sync_core::engine::BookError;
 use sync_core::queries::bounds::MOST_SLOTS;
 use sync_core::queries::{DaySheet, Matter, MatterKind, SlotSheet};
-use sync_core::server::OfficeFacts;
 
 use super::asked::Named;
 use super::day_sheet::at;
@@ -28,7 +28,7 @@ use shared::length::LengthUnit;
 pub(super) type Slots = Vec<Option<SlotSheet>>;
 
 /// The slot sheets of a sheet's matters, as many as a screen takes.
-pub(super) fn slots(shop: &dyn OfficeFacts, sheet: &DaySheet, unit: LengthUnit) -> Result<Slots, BookError> {
+pub(super) fn slots(book: &Book, sheet: &DaySheet, unit: LengthUnit) -> Result<Slots, BookError> {
     let mut room = MOST_SLOTS;
     let mut slot_of = |matter: &Matter| {
         let place = match matter.kind {
@@ -38,7 +38,7 @@ pub(super) fn slots(shop: &dyn OfficeFacts, sheet: &DaySheet, unit: LengthUnit) 
         };
         let Some((doc, slot)) = place.filter(|_| room > 0) else { return Ok(None) };
         room -= 1;
-        match shop.slot_sheet(doc, slot, unit) {
+        match book.slot_sheet(doc, slot, unit) {
             Ok(sheet) => Ok(Some(sheet)),
             // What a proposal is about may have no standing of its own yet.
             Err(BookError::Unknown(_)) => Ok(None),

@@ -31,8 +31,9 @@ fn at(person: PersonId) -> String {
 /// GET /office/people/{id}
 pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Named(id): Named<PersonId>) -> Result<Response, Shown> {
     let by = visitor.person;
-    let (people, devices, given, properties) =
-        state.ask(move |shop| Ok::<_, BookError>((shop.people()?, shop.devices()?, shop.assignments()?, shop.properties(by)?))).await?;
+    let (people, devices, given, properties) = state
+        .read(move |book| Ok::<_, BookError>((book.people()?, book.devices()?, book.assignments()?, book.properties_for(by)?)))
+        .await?;
     let person = one(people, id)?;
     let given: BTreeSet<PropertyId> = given.into_iter().filter(|(who, _)| *who == id).map(|(_, property)| property).collect();
     let (own, others): (Vec<_>, Vec<_>) = properties.iter().partition(|p| given.contains(&p.property));
@@ -107,8 +108,8 @@ pub(super) async fn property(State(state): State<ServerState>, Named(person): Na
 pub(super) async fn code(State(state): State<ServerState>, Named(person): Named<PersonId>, posted: Posted) -> Result<Response, Shown> {
     let visitor = posted.visitor;
     let (by, now) = (visitor.person, visitor.now);
-    let issued = state.ask(move |shop| shop.issue_code(by, person, &now)).await?;
-    let people = state.ask(|shop| shop.people()).await?;
+    let issued = state.write(move |book, entropy| book.issue_code(by, person, &now, entropy)).await?;
+    let people = state.read(|book| book.people()).await?;
     let person = one(people, person)?;
     let title = format!("One-time code for {}", person.name);
     let body = html! {

@@ -25,7 +25,7 @@ use crate::state::ServerState;
 /// GET /office/properties
 pub(super) async fn list(State(state): State<ServerState>, visitor: Visitor, Query(asked): Query<Find>) -> Result<Response, Shown> {
     let person = visitor.person;
-    let properties = state.ask(move |shop| shop.properties(person)).await?;
+    let properties = state.read(move |book| book.properties_for(person)).await?;
     let none = properties.is_empty();
     let properties = find(properties, &asked.find);
     let rows: Vec<Vec<Markup>> = finding::page_of(&properties, asked.from)
@@ -97,9 +97,9 @@ pub(super) async fn restate(State(state): State<ServerState>, Named(id): Named<P
 pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Named(id): Named<PropertyId>) -> Result<Response, Shown> {
     let (person, now) = (visitor.person, visitor.now);
     let (view, lines, cards, people, given) = state
-        .ask(move |shop| {
-            let (view, due) = (shop.property(person, id)?, shop.due(&now)?);
-            Ok::<_, BookError>((view, due, shop.engine_cards()?, shop.people()?, shop.assignments()?))
+        .read(move |book| {
+            let (view, due) = (book.property_for(person, id)?, book.due_list(&now)?);
+            Ok::<_, BookError>((view, due, book.engine_cards()?, book.people()?, book.assignments()?))
         })
         .await?;
     let property = view.line;

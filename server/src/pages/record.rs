@@ -19,7 +19,7 @@ use crate::state::ServerState;
 /// GET /office/records/{id}
 pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Named(id): Named<RecordId>) -> Result<Response, Shown> {
     let unit = visitor.unit;
-    let view = state.ask(move |shop| shop.whole_record(id, unit)).await?;
+    let view = state.read(move |book| book.whole_record(id, unit)).await?;
     let title = format!("Record {}", view.short);
     let body = html! {
         h1 { (title) }

@@ -38,7 +38,7 @@ pub(super) fn at(doc: DocId, slot: &Slot) -> String {
 /// GET /office/slot
 pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Query(asked): Query<Asked>) -> Result<Response, Shown> {
     let (doc, slot, unit) = (asked.doc, Slot(asked.slot), visitor.unit);
-    let sheet = state.ask(move |shop| shop.slot_sheet(doc, &slot, unit)).await?;
+    let sheet = state.read(move |book| book.slot_sheet(doc, &slot, unit)).await?;
     let title = format!("{}: {}", sheet.side_by_side.title, sheet.side_by_side.slot_words);
     let body = html! {
         h1 { (title) }

@@ -24,7 +24,7 @@ const HOW: &str = "Print at full size, cut along the lines, and put each tag whe
 pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Query(asked): Query<Find>) -> Result<Response, Shown> {
     let (now, mut filter) = (visitor.now, asked.of_due()?);
     filter.order.get_or_insert(Order::Place);
-    let lines = filter.of(state.ask(move |shop| shop.due(&now)).await?);
+    let lines = filter.of(state.read(move |book| book.due_list(&now)).await?);
     let sheet = sheet(&visitor, finding::page_of(&lines, asked.from));
     let body = html! {
         div.no-print {
@@ -41,7 +41,7 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Que
 /// GET /office/machines/{id}/tag: of this one.
 pub(super) async fn of_machine(State(state): State<ServerState>, visitor: Visitor, Named(id): Named<MachineId>) -> Result<Response, Shown> {
     let now = visitor.now;
-    let lines = state.ask(move |shop| shop.due(&now)).await?;
+    let lines = state.read(move |book| book.due_list(&now)).await?;
     let line = lines.into_iter().find(|line| line.machine == id);
     let line = line.ok_or_else(|| Refused::from(BookError::Unknown("this book has no such machine".to_owned())))?;
     let title = format!("Tag of {}", line.tag);

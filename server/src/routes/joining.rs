@@ -45,7 +45,7 @@ pub(crate) struct KeySet {
     responses((status = 200, description = "The key set.", body = KeySet, content_type = "application/jwk-set+json")),
 )]
 pub(crate) async fn keys(State(state): State<ServerState>) -> Result<impl IntoResponse, Refused> {
-    let (device, key) = state.ask(|shop| shop.token_key()).await?;
+    let (device, key) = state.read(|book| book.token_key()).await?;
     let key = PublicKey {
         kty: "OKP",
         crv: "Ed25519",
@@ -77,7 +77,7 @@ pub(crate) async fn enrol(
     let attempt = state.pace.code(peer, &now).map_err(Refused::too_many_codes)?;
     let pace = std::sync::Arc::clone(&state.pace);
     let answer = state.ask(move |shop| {
-        let answer = shop.enrol(&request, &now);
+        let answer = shop.write(|book, entropy| book.admit_device(&request, &now, entropy));
         if !matches!(answer, Err(EnrolError::Refused(Code::CodeInvalid, _))) {
             pace.forgive(&attempt);
         }
@@ -113,7 +113,7 @@ pub(crate) async fn token(
     }
     let now = state.now();
     let (access_token, life_s) =
-        state.ask(move |shop| shop.log_in(&request.client_assertion, &now)).await.map_err(|refused| refused.telling_time(&now))?;
+        state.read(move |book| book.log_in(&request.client_assertion, &now)).await.map_err(|refused| refused.telling_time(&now))?;
     Ok(Json(TokenAnswer { access_token, token_type: "Bearer".to_owned(), expires_in: u64::try_from(life_s).unwrap_or(0) }))
 }
 
@@ -132,5 +132,5 @@ pub(crate) async fn codes(
 ) -> Result<Json<CodeIssued>, Refused> {
     let Given(request) = request?;
     let now = state.now();
-    state.ask(move |shop| shop.issue_code(caller.person, request.person, &now)).await.map(Json)
+    state.write(move |book, entropy| book.issue_code(caller.person, request.person, &now, entropy)).await.map(Json)
 }

@@ -66,7 +66,7 @@ impl FromRequestParts<ServerState> for OpenPhoto {
         let caller = Caller::from_request_parts(parts, state).await?;
         let Path((doc, sha256)) = Path::<(String, String)>::from_request_parts(parts, state).await?;
         let photo = NamedPhoto::of(&doc, &sha256)?;
-        state.ask(move |shop| shop.photo_open_to(caller.person, photo.doc, photo.sha256)).await?;
+        state.read(move |book| book.photo_open_to(caller.person, photo.doc, photo.sha256)).await?;
         Ok(Self { photo, caller })
     }
 }
@@ -109,7 +109,7 @@ pub(crate) async fn send(
         .ask(move |shop| {
             // Held until the bytes are gone, even where the request was given up on.
             let _turn = turn;
-            shop.keep_picture(photo.doc, photo.sha256, &body)
+            shop.pictures().keep(photo.doc, photo.sha256, &body)
         })
         .await?;
     Ok(StatusCode::NO_CONTENT)
@@ -141,7 +141,7 @@ pub(crate) async fn hand_out(state: &ServerState, photo: NamedPhoto, unread: Opt
     let unread = unread.ok_or_else(Refused::too_much_unread)?;
     let tag = format!("\"{}\"", photo.sha256);
     let known = asked.get_all(header::IF_NONE_MATCH).iter().any(|value| value.to_str().is_ok_and(|list| etag::names(list, &tag)));
-    let bytes = state.ask(move |shop| shop.picture(photo.doc, photo.sha256)).await?;
+    let bytes = state.ask(move |shop| shop.pictures().read(photo.doc, photo.sha256)).await?;
     let found = bytes.and_then(|bytes| PictureKind::of(&bytes).map(|kind| (kind, bytes)));
     let Some((kind, bytes)) = found else { return Err(Refused::picture_not_here()) };
     let mut response = if known {

@@ -42,7 +42,7 @@ pub(crate) async fn health() -> Json<Health> {
 #[utoipa::path(get, path = "/ready", tag = "anyone", responses((status = 200, description = "It does.", body = Health)))]
 pub(crate) async fn ready(State(state): State<ServerState>) -> Result<Json<Health>, Refused> {
     let now = state.now();
-    tokio::time::timeout(READY_WITHIN, state.ask(move |shop| shop.ready(&now))).await.map_err(|_| Refused::not_ready())??;
+    tokio::time::timeout(READY_WITHIN, state.write(move |book, _| book.ready(&now))).await.map_err(|_| Refused::not_ready())??;
     Ok(Json(Health { status: "ready" }))
 }
 
@@ -91,9 +91,9 @@ impl FromRequestParts<ServerState> for Watcher {
 )]
 pub(crate) async fn metrics(State(state): State<ServerState>, _: Watcher) -> Result<impl IntoResponse, Refused> {
     let (waiting, end) = state
-        .ask(|shop| {
-            let waiting = shop.count_quarantined(QuarantineState::Waiting)?;
-            Ok::<_, Refused>((waiting, shop.log_end()?))
+        .read(|book| {
+            let waiting = book.count_quarantined(QuarantineState::Waiting)?;
+            Ok::<_, Refused>((waiting, book.log_end()?))
         })
         .await?;
     let text = state.measures.text(Now { waiting, streams: state.events.live(), position: end.position });

@@ -17,7 +17,7 @@ use shared::role::Role;
 use shared::wire::{ASSERTION_TYPE, CodeIssued, ExchangeAnswer, TokenAnswer};
 use sync_core::book::enrol::Founding;
 use sync_core::book::{Book, Draft};
-use sync_core::server::{OwnedEntropy, SqliteShop};
+use sync_core::server::{OwnedEntropy, SharedBook};
 use sync_core::sync::{Report, read_body, write_body};
 use sync_core::sys::moment::{Moment, fresh_doc, fresh_person};
 use tempfile::TempDir;
@@ -103,7 +103,7 @@ impl World {
     pub(crate) fn bounded(entropy: OwnedEntropy, limits: Limits) -> Self {
         let folder = tempfile::tempdir().unwrap();
         let clock = Arc::new(HandClock::default());
-        let opened = SqliteShop::open(&folder.path().join("shop.db"), &founding(), &clock.now(), entropy).unwrap();
+        let opened = SharedBook::open(&folder.path().join("shop.db"), &founding(), &clock.now(), entropy).unwrap();
         let state = ServerState::bounded(Arc::new(opened.shop), clock.clone(), limits);
         Self { router: router(state.clone()), clock, first_code: opened.first_code.unwrap(), folder, state }
     }
@@ -124,7 +124,7 @@ impl World {
     pub(crate) fn restarted(self) -> Self {
         let Self { router: old, clock, first_code, folder, state } = self;
         drop((old, state));
-        let opened = SqliteShop::open(&folder.path().join("shop.db"), &founding(), &clock.now(), Box::new(chance)).unwrap();
+        let opened = SharedBook::open(&folder.path().join("shop.db"), &founding(), &clock.now(), Box::new(chance)).unwrap();
         let state = ServerState::new(Arc::new(opened.shop), clock.clone());
         Self { router: router(state.clone()), clock, first_code, folder, state }
     }

@@ -8,10 +8,12 @@ use jsonwebtoken::{Algorithm, DecodingKey, EncodingKey, Header, Validation, deco
 use shared::bytes::Bytes32;
 use shared::ids::{DeviceId, PersonId};
 use shared::problem::Code;
+use shared::role::Role;
 use shared::wire::{ASSERTION_TYP, AccessClaims, AssertionClaims};
 
 use crate::book::Book;
 use crate::engine::BookError;
+use crate::store::KeptSession;
 use crate::sys::moment::{Entropy, Moment, fresh_uuid};
 
 /// An assertion holds at most this long, in seconds.
@@ -177,6 +179,39 @@ impl Book {
             Some(device) => Ok((said.sub, device.card.person)),
             None => refuse(Code::DeviceUnknown, "The device is not on the roster."),
         }
+    }
+
+    /// As [`Book::bearer`], with the person's role now.
+    ///
+    /// # Errors
+    /// As [`Book::bearer`].
+    pub fn bearer_with_role(&self, token: &str, now: &Moment) -> Result<(DeviceId, PersonId, Option<Role>), LoginError> {
+        let (device, person) = self.bearer(token, now)?;
+        Ok((device, person, self.roster()?.role_now(person)))
+    }
+
+    /// The secret behind the cookies of browsers that are known; the same for as long as the shop has its keys.
+    ///
+    /// # Errors
+    /// [`BookError::NotEnrolled`]; [`BookError::Sealed`].
+    pub fn browser_key(&self) -> Result<[u8; 64], BookError> {
+        Ok(self.identity()?.keys()?.for_browsers())
+    }
+
+    /// The sessions of the office's pages that were kept.
+    ///
+    /// # Errors
+    /// [`BookError`] where the store fails.
+    pub fn kept_sessions(&self) -> Result<Vec<KeptSession>, BookError> {
+        Ok(self.store.kept_sessions()?)
+    }
+
+    /// Keeps these sessions of the office's pages, and no others.
+    ///
+    /// # Errors
+    /// [`BookError`] where the store fails.
+    pub fn keep_sessions(&self, sessions: &[KeptSession]) -> Result<(), BookError> {
+        Ok(self.store.keep_sessions(sessions)?)
     }
 
     /// The key that verifies access tokens: key id and Ed25519 public key, for the JWKS.

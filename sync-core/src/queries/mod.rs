@@ -110,6 +110,14 @@ impl Book {
         Ok(now.wall_ms.saturating_add(offset))
     }
 
+    /// The day in the shop's zone.
+    ///
+    /// # Errors
+    /// [`BookError`] where the store fails.
+    pub fn today(&self, now: &Moment) -> Result<Date, BookError> {
+        Ok(self.roster()?.day(self.shop_now_ms(now)?))
+    }
+
     /// The engine card that stands under an id.
     ///
     /// # Errors

@@ -19,7 +19,7 @@ use crate::engine::admission::{entry_of, may_be_let_in};
 use crate::judge::ledger::{Entry, Ledger};
 use crate::judge::roster::Roster;
 use crate::judge::standing::{Standing, stands};
-use crate::store::{QuarantineState, Quarantined};
+use crate::store::{BroughtTooMuch, QuarantineState, Quarantined};
 use crate::sys::moment::Moment;
 
 /// A record in quarantine with what the office decides by.
@@ -48,6 +48,22 @@ pub struct QuarantineView {
 }
 
 impl Book {
+    /// How many records are in quarantine in this state.
+    ///
+    /// # Errors
+    /// [`BookError`] where the store fails.
+    pub fn count_quarantined(&self, state: QuarantineState) -> Result<usize, BookError> {
+        Ok(self.store.count_quarantined(state)?)
+    }
+
+    /// Devices that brought more than is taken in a day, or than quarantine has room for.
+    ///
+    /// # Errors
+    /// [`BookError`] where the store fails.
+    pub fn brought_too_much(&self) -> Result<Vec<BroughtTooMuch>, BookError> {
+        Ok(self.store.brought_too_much()?)
+    }
+
     /// What is in quarantine in this state, or in any, with what the office decides by: numbers beyond `after`, at most so many.
     ///
     /// # Errors

@@ -10,7 +10,9 @@ use sha2::Sha256;
 use shared::bytes::Bytes16;
 use shared::wire::Cursor;
 
+use crate::book::Book;
 use crate::crypto::keys::Keys;
+use crate::engine::BookError;
 use crate::store::{Store, StoreError};
 
 /// What a cursor says of the shop's log.
@@ -60,4 +62,23 @@ fn seal(cursor: &Cursor, epoch: Bytes16, keys: &Keys) -> Bytes16 {
     let whole: [u8; 32] = mac.finalize().into_bytes().into();
     let (half, _) = whole.split_at(16);
     Bytes16::from_slice(half).unwrap_or(Bytes16([0; 16]))
+}
+
+/// Where the shop's log ends.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct LogEnd {
+    /// The last change's position.
+    pub position: u64,
+    /// The epoch in which that means anything.
+    pub epoch: Option<Bytes16>,
+}
+
+impl Book {
+    /// The end of the shop's log.
+    ///
+    /// # Errors
+    /// [`BookError`] where the store fails.
+    pub fn log_end(&self) -> Result<LogEnd, BookError> {
+        Ok(LogEnd { position: self.store.log_end()?, epoch: self.store.meta("epoch")? })
+    }
 }

@@ -12,6 +12,7 @@ mod device;
 mod heal;
 mod page;
 mod receipts;
+mod release;
 mod shop;
 mod vouch;
 
@@ -20,6 +21,7 @@ use std::collections::BTreeSet;
 use shared::ids::DocId;
 
 pub use body::{BodyError, read_body, read_request, write_body};
+pub use cursor::LogEnd;
 pub use device::{RefusedLine, Report};
 
 /// Whether each document is named once. Rows of one named twice would be derived twice at a time, and the older kept last.

@@ -17,15 +17,14 @@ use crate::book::Book;
 use crate::book::shop_clock;
 use crate::crypto::envelope;
 use crate::engine::BookError;
-use crate::engine::admission::{Gate, entry_of, may_be_let_in};
+use crate::engine::admission::Gate;
 use crate::engine::admitting::{Admitted, Outcome, admit};
 use crate::engine::allowance::Allowance;
-use crate::engine::append::{append_on, append_signed, follow_roster};
+use crate::engine::append::{append_on, follow_roster};
 use crate::engine::delivery::{Brought, Delivery};
 use crate::engine::projection::{self, derived, keep};
 use crate::judge::clock::Receipt;
 use crate::judge::ledger::Entry;
-use crate::judge::rights::Site;
 use crate::judge::roster::Roster;
 use crate::store::Identity;
 use crate::store::frontier::Frontier;
@@ -34,7 +33,7 @@ use crate::sys::cores::in_turn;
 use crate::sys::moment::{Entropy, Moment, fresh_record, random};
 
 /// A skew measured by one message alone, its travel time unknown, may be off by this much.
-const ONE_WAY_UNCERTAINTY_MS: i64 = 5_000;
+pub(super) const ONE_WAY_UNCERTAINTY_MS: i64 = 5_000;
 
 /// The most changes asked for in one document of an answer.
 const MOST_NEEDED: usize = 256;
@@ -151,15 +150,16 @@ fn epoch_and_cursor(
     }
 }
 
-struct Taking<'a> {
-    store: &'a Store,
-    identity: &'a Identity,
-    actor: Bytes16,
-    device: DeviceId,
-    receipt: Receipt,
-    allowance: Allowance,
-    now: &'a Moment,
-    entropy: &'a mut dyn Entropy,
+/// Taking in what a device offers, inside one step.
+pub(super) struct Taking<'a> {
+    pub(super) store: &'a Store,
+    pub(super) identity: &'a Identity,
+    pub(super) actor: Bytes16,
+    pub(super) device: DeviceId,
+    pub(super) receipt: Receipt,
+    pub(super) allowance: Allowance,
+    pub(super) now: &'a Moment,
+    pub(super) entropy: &'a mut dyn Entropy,
 }
 
 impl Taking<'_> {
@@ -275,7 +275,12 @@ impl Taking<'_> {
     }
 
     /// Appends the shop's receipts of records in a document, for the caller to settle.
-    fn receipt_for(&mut self, frontier: &mut Frontier, arrived: &[Receipted], released_by: Option<PersonId>) -> Result<(), BookError> {
+    pub(super) fn receipt_for(
+        &mut self,
+        frontier: &mut Frontier,
+        arrived: &[Receipted],
+        released_by: Option<PersonId>,
+    ) -> Result<(), BookError> {
         for records in arrived.chunks(MOST_RECEIPTED) {
             let record = Record {
                 id: fresh_record(self.now, self.identity.device, self.entropy),
@@ -346,42 +351,6 @@ impl Book {
         let after = follow_roster(&self.store, &roster, written.contains_key(&identity.root.shop.roster()))?.unwrap_or(roster);
         self.store.regrant(&after)?;
         self.roster = Some(after);
-        Ok(())
-    }
-
-    /// Lets a record in from quarantine, in the name of an office person. The record's own signature must hold.
-    ///
-    /// # Errors
-    /// [`BookError::Unknown`] where there is no such record, [`BookError::Denied`] where it can never come in.
-    pub fn release(&mut self, quarantine_id: i64, by: PersonId, now: &Moment, entropy: &mut dyn Entropy) -> Result<(), BookError> {
-        use crate::store::QuarantineState;
-        let identity = self.identity()?.clone();
-        let before = self.roster_of_now()?;
-        let waiting = self.store.one_quarantined(quarantine_id)?.filter(|held| held.state != QuarantineState::Released);
-        let Some(waiting) = waiting else {
-            return Err(BookError::Unknown(format!("quarantine holds nothing under {quarantine_id} that could still be let in")));
-        };
-        let (opened, Site { place, .. }) = may_be_let_in(&self.store, &before, &waiting)?;
-        let actor = self.actor();
-        let roster = self.store.atomically(|store| {
-            let (named, device) = (opened.receipted(), opened.device);
-            let signed = vec![(entry_of(&opened), waiting.bytes.clone())];
-            append_signed(store, actor, waiting.doc, place, signed, now.wall_ms, true)?;
-            let receipt = Receipt::measured(now.wall_ms, 0, ONE_WAY_UNCERTAINTY_MS);
-            let mut taking =
-                Taking { store, identity: &identity, actor, device, receipt, allowance: Allowance::at_the_shop(now.wall_ms), now, entropy };
-            let mut frontier = Frontier::read(store, waiting.doc)?;
-            taking.receipt_for(&mut frontier, &[named], Some(by))?;
-            store.settle(&mut frontier)?;
-            if let Some(document) = store.document(waiting.doc)? {
-                projection::derive(store, &document, &before)?;
-            }
-            store.settle_quarantined(quarantine_id, QuarantineState::Released)?;
-            let after = follow_roster(store, &before, waiting.doc == identity.root.shop.roster())?;
-            store.regrant(after.as_ref().unwrap_or(&before))?;
-            Ok::<_, BookError>(after)
-        })?;
-        self.roster = roster.or(Some(before));
         Ok(())
     }
 }

@@ -1,0 +1,75 @@
+//! What the office decides on a record in quarantine: it is let in, with the shop's receipt, or kept out.
+
+use shared::ids::PersonId;
+
+use super::shop::{ONE_WAY_UNCERTAINTY_MS, Taking};
+use crate::book::Book;
+use crate::engine::BookError;
+use crate::engine::admission::{entry_of, may_be_let_in};
+use crate::engine::allowance::Allowance;
+use crate::engine::append::{append_signed, follow_roster};
+use crate::engine::projection;
+use crate::judge::clock::Receipt;
+use crate::judge::rights::Site;
+use crate::store::QuarantineState;
+use crate::store::frontier::Frontier;
+use crate::sys::moment::{Entropy, Moment};
+
+impl Book {
+    /// Lets a record in from quarantine or keeps it out, as a person of the office decides.
+    ///
+    /// # Errors
+    /// As [`Book::release`]; [`BookError::Unknown`] where nothing waits under this number.
+    pub fn settle(
+        &mut self,
+        quarantine_id: i64,
+        let_in: bool,
+        by: PersonId,
+        now: &Moment,
+        entropy: &mut dyn Entropy,
+    ) -> Result<(), BookError> {
+        if let_in {
+            return self.release(quarantine_id, by, now, entropy);
+        }
+        let waiting = self.store.one_quarantined(quarantine_id)?.is_some_and(|held| held.state == QuarantineState::Waiting);
+        if !waiting {
+            return Err(BookError::Unknown(format!("quarantine holds nothing waiting under {quarantine_id}")));
+        }
+        Ok(self.store.settle_quarantined(quarantine_id, QuarantineState::KeptOut)?)
+    }
+
+    /// Lets a record in from quarantine, in the name of an office person. The record's own signature must hold.
+    ///
+    /// # Errors
+    /// [`BookError::Unknown`] where there is no such record, [`BookError::Denied`] where it can never come in.
+    pub fn release(&mut self, quarantine_id: i64, by: PersonId, now: &Moment, entropy: &mut dyn Entropy) -> Result<(), BookError> {
+        let identity = self.identity()?.clone();
+        let before = self.roster_of_now()?;
+        let waiting = self.store.one_quarantined(quarantine_id)?.filter(|held| held.state != QuarantineState::Released);
+        let Some(waiting) = waiting else {
+            return Err(BookError::Unknown(format!("quarantine holds nothing under {quarantine_id} that could still be let in")));
+        };
+        let (opened, Site { place, .. }) = may_be_let_in(&self.store, &before, &waiting)?;
+        let actor = self.actor();
+        let roster = self.store.atomically(|store| {
+            let (named, device) = (opened.receipted(), opened.device);
+            let signed = vec![(entry_of(&opened), waiting.bytes.clone())];
+            append_signed(store, actor, waiting.doc, place, signed, now.wall_ms, true)?;
+            let receipt = Receipt::measured(now.wall_ms, 0, ONE_WAY_UNCERTAINTY_MS);
+            let mut taking =
+                Taking { store, identity: &identity, actor, device, receipt, allowance: Allowance::at_the_shop(now.wall_ms), now, entropy };
+            let mut frontier = Frontier::read(store, waiting.doc)?;
+            taking.receipt_for(&mut frontier, &[named], Some(by))?;
+            store.settle(&mut frontier)?;
+            if let Some(document) = store.document(waiting.doc)? {
+                projection::derive(store, &document, &before)?;
+            }
+            store.settle_quarantined(quarantine_id, QuarantineState::Released)?;
+            let after = follow_roster(store, &before, waiting.doc == identity.root.shop.roster())?;
+            store.regrant(after.as_ref().unwrap_or(&before))?;
+            Ok::<_, BookError>(after)
+        })?;
+        self.roster = roster.or(Some(before));
+        Ok(())
+    }
+}
