@@ -234,6 +234,20 @@ impl Crew {
         });
     }
 
+    /// Takes the test yard from a phone's person, which the shop hears of and that phone does not.
+    ///
+    /// # Panics
+    /// Where the engine fails.
+    pub fn take_yard(&mut self, phone: usize) {
+        let person = self.phones[phone].person;
+        self.on(0, |book, hand| {
+            let yard = book.find_property("Test yard").expect("yard");
+            book.assign(person, yard, false, hand).expect("taken away")
+        });
+        self.level(0);
+        self.now_ms += 3_600_000;
+    }
+
     /// A shop with a lead, a tech and a helper, all level and given a yard with one machine: the machine, and the three phones.
     ///
     /// # Panics

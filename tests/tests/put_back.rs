@@ -7,7 +7,7 @@ use shared::record::Stage;
 use shared::role::Role;
 use sync_core::book::Book;
 use sync_core::book::keeping::restore_shop;
-use sync_core::store::Store;
+use sync_core::store::{QuarantineState, Store};
 use sync_core::sync::bundle::{Load, Taken};
 use sync_core::sys::moment::Moment;
 use tests::Crew;
@@ -119,4 +119,27 @@ fn an_exchange_that_changes_nothing_is_the_last() {
     assert_eq!(ground.crew.phones[tech].book.status().unwrap().waiting, 1);
     ground.crew.level(tech);
     assert_eq!(ground.crew.phones[tech].book.status().unwrap().waiting, 0);
+}
+
+/// A refusal belongs to its epoch, as a receipt does: the office of a shop that was put back has to see again what is to be decided.
+#[test]
+fn what_the_shop_refused_is_brought_to_a_shop_that_was_put_back() {
+    let mut ground = Ground::new(74);
+    let (lead, tech) = (ground.lead, ground.tech);
+    ground.crew.take_yard(tech);
+    let read = ground.crew.read(tech, ground.machine, "1I", Stage::Found, 4, 5);
+    ground.crew.level(tech);
+    let waits =
+        |book: &Book| book.store().quarantined().unwrap().iter().any(|q| q.record == Some(read) && q.state == QuarantineState::Waiting);
+    assert!(waits(&ground.crew.shop) && waits(&ground.crew.phones[tech].book));
+    ground.put_back();
+    assert!(!waits(&ground.crew.shop));
+    ground.crew.level(0);
+    ground.crew.level(lead);
+    ground.crew.level(tech);
+    assert!(waits(&ground.crew.shop), "the office cannot decide on what it does not see");
+    assert!(waits(&ground.crew.phones[tech].book) && ground.crew.phones[tech].book.verify().unwrap().faults.is_empty());
+    let end = ground.crew.shop.store().log_end().unwrap();
+    ground.crew.level_all();
+    assert_eq!(ground.crew.shop.store().log_end().unwrap(), end, "level stays level");
 }

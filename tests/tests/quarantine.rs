@@ -11,7 +11,7 @@ use shared::slot::Slot;
 use sync_core::book::Book;
 use sync_core::commands::VisitEntry;
 use sync_core::queries::QuarantineView;
-use sync_core::store::QuarantineState;
+use sync_core::store::{QuarantineState, RefusedBy};
 use sync_core::sys::moment::Moment;
 use tests::Crew;
 
@@ -103,7 +103,16 @@ fn what_it_says_it_would_change_is_what_letting_it_in_changes() {
 fn what_can_never_come_in_says_so_and_offers_nothing() {
     let (crew, machine) = waiting();
     let store = crew.shop.store();
-    store.quarantine(machine, b"no record", shared::problem::Code::BodyInvalid, "It cannot be read.", crew.now_ms, None).unwrap();
+    store
+        .quarantine(
+            machine,
+            b"no record",
+            shared::problem::Code::BodyInvalid,
+            "It cannot be read.",
+            crew.now_ms,
+            RefusedBy::ThisBook { brought_by: None },
+        )
+        .unwrap();
     let view = views(&crew).pop().unwrap();
     assert!(!view.can_be_let_in && view.words.is_empty() && view.headline() == "A record that cannot be read, for M-1", "{view:?}");
     assert_eq!(view.would_change, ["Nothing: the record cannot be read, and so never comes in."]);

@@ -171,6 +171,13 @@ impl Gate<'_> {
         if store.is_kept_out(bytes)? {
             return Ok(Err(No(Code::KeptOut, format!("The office decided to keep this {kind} out."))));
         }
+        // A device that hears a refusal of the shop does not take the record from others again, to be refused for ever.
+        if !self.of_shop
+            && !self.vouched.covers(opened)
+            && let Some((code, detail)) = store.refused_by_shop(bytes)?
+        {
+            return Ok(Err(No(code, format!("The shop has refused this {kind}, and the office decides. {detail}"))));
+        }
         let by_shop = opened.device == self.roster.root.device;
         if !by_shop && !self.vouched.covers(opened) {
             if self.roster.devices.get(&opened.device).is_some_and(|d| d.revoked_ms.is_some()) {

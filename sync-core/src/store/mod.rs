@@ -59,7 +59,7 @@ pub(crate) use log::{changes_in, frontier_of};
 pub use machines::MachineRow;
 pub(crate) use parts::Settled;
 pub use parts::{Checked, Known, Taken};
-pub use quarantine::{QuarantineState, Quarantined};
+pub use quarantine::{QuarantineState, Quarantined, RefusedBy};
 pub use records::{CameIn, HeldRecord, ReceivedAfter};
 pub(crate) use records::{entries_in, entry};
 pub(crate) use salvage::Salvage;

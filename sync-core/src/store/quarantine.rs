@@ -48,29 +48,35 @@ pub struct Quarantined {
     pub bytes: Vec<u8>,
 }
 
+/// Who did not take a record.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum RefusedBy {
+    /// This book: a device's own, or the shop's.
+    ThisBook {
+        /// At the shop, the device that brought it.
+        brought_by: Option<DeviceId>,
+    },
+    /// The shop, which has it in its own quarantine in this epoch.
+    Shop,
+}
+
 impl Store {
-    /// Puts a record into quarantine; once, however often it comes. At the shop with the device that brought it.
+    /// Puts a record into quarantine; once, however often it comes. One that was let in, and is refused after all, waits again.
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn quarantine(
-        &self,
-        doc: DocId,
-        bytes: &[u8],
-        code: Code,
-        detail: &str,
-        since_ms: i64,
-        brought_by: Option<DeviceId>,
-    ) -> Result<(), StoreError> {
+    pub fn quarantine(&self, doc: DocId, bytes: &[u8], code: Code, detail: &str, since_ms: i64, by: RefusedBy) -> Result<(), StoreError> {
+        let brought_by = if let RefusedBy::ThisBook { brought_by } = by { brought_by } else { None };
         let opened = envelope::open(bytes).ok();
         let record = opened.as_ref().map(|o| o.record.id.as_bytes().to_vec());
         let device = opened.as_ref().map(|o| o.device.as_bytes().to_vec());
         self.any_quarantined.set(None);
         self.connection
             .prepare_cached(
-                "INSERT INTO quarantine (record, doc, code, detail, device, since_ms, state, bytes, brought_by)
-                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)
-                 ON CONFLICT (bytes) DO NOTHING",
+                "INSERT INTO quarantine (record, doc, code, detail, device, since_ms, state, bytes, brought_by, refused_by_shop)
+                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)
+                 ON CONFLICT (bytes) DO UPDATE
+                   SET code = ?3, detail = ?4, since_ms = ?6, state = ?7, brought_by = ?9, refused_by_shop = ?10 WHERE state = ?11",
             )?
             .execute(params![
                 record,
@@ -81,7 +87,9 @@ impl Store {
                 since_ms,
                 to_json(&QuarantineState::Waiting)?,
                 bytes,
-                brought_by.map(|device| device.as_bytes().to_vec())
+                brought_by.map(|device| device.as_bytes().to_vec()),
+                by == RefusedBy::Shop,
+                to_json(&QuarantineState::Released)?
             ])?;
         Ok(())
     }
@@ -196,15 +204,43 @@ impl Store {
         Ok(self.connection.prepare_cached("SELECT 1 FROM quarantine WHERE bytes = ?1 AND state = ?2")?.exists(params![bytes, kept_out])?)
     }
 
-    /// Whether these bytes are in quarantine.
+    /// Why the shop refused these bytes in its present epoch, where it did and they wait for the office since.
+    pub(crate) fn refused_by_shop(&self, bytes: &[u8]) -> Result<Option<(Code, String)>, StoreError> {
+        if !self.has_quarantined()? {
+            return Ok(None);
+        }
+        let mut statement = self
+            .connection
+            .prepare_cached("SELECT code, detail FROM quarantine WHERE bytes = ?1 AND refused_by_shop = 1 AND state = ?2")?;
+        let row = statement
+            .query_row(params![bytes, to_json(&QuarantineState::Waiting)?], |row| Ok((row.get::<_, String>(0)?, row.get::<_, String>(1)?)))
+            .optional()?;
+        row.map(|(code, detail)| Ok((from_json(&code)?, detail))).transpose()
+    }
+
+    /// The documents and bytes of this device's own records that the shop refused and that wait for the office, oldest first. A
+    /// refusal belongs to an epoch: from now on none of them, nor anybody else's, counts as refused by the shop.
+    pub(crate) fn forget_refusals(&self, own: DeviceId) -> Result<Vec<(DocId, Vec<u8>)>, StoreError> {
+        let mut statement = self
+            .connection
+            .prepare_cached("SELECT doc, bytes FROM quarantine WHERE refused_by_shop = 1 AND state = ?1 AND device = ?2 ORDER BY id")?;
+        let rows = statement.query_map(params![to_json(&QuarantineState::Waiting)?, own.as_bytes().as_slice()], |row| {
+            Ok((row.get::<_, Vec<u8>>(0)?, row.get::<_, Vec<u8>>(1)?))
+        })?;
+        let refused: Vec<(Vec<u8>, Vec<u8>)> = rows.collect::<Result<_, _>>()?;
+        self.connection.prepare_cached("UPDATE quarantine SET refused_by_shop = 0 WHERE refused_by_shop = 1")?.execute([])?;
+        refused.into_iter().map(|(doc, bytes)| Ok((DocId::from_bytes(fixed(&doc)?), bytes))).collect()
+    }
+
+    /// Whether these bytes are in quarantine, and were not let in.
     ///
     /// # Errors
     /// [`StoreError`].
     pub fn is_quarantined(&self, bytes: &[u8]) -> Result<bool, StoreError> {
         let found: Option<i64> = self
             .connection
-            .prepare_cached("SELECT id FROM quarantine WHERE bytes = ?1")?
-            .query_row([bytes], |row| row.get(0))
+            .prepare_cached("SELECT id FROM quarantine WHERE bytes = ?1 AND state <> ?2")?
+            .query_row(params![bytes, to_json(&QuarantineState::Released)?], |row| row.get(0))
             .optional()?;
         Ok(found.is_some())
     }
@@ -218,7 +254,16 @@ mod tests {
     fn what_is_kept_out_is_known_though_nothing_was_there_at_the_first_look() {
         let store = Store::in_memory().unwrap();
         assert!(!store.is_kept_out(b"a record").unwrap());
-        store.quarantine(DocId::from_bytes([1; 16]), b"a record", Code::RoleMayNot, "Not taken.", 0, None).unwrap();
+        store
+            .quarantine(
+                DocId::from_bytes([1; 16]),
+                b"a record",
+                Code::RoleMayNot,
+                "Not taken.",
+                0,
+                RefusedBy::ThisBook { brought_by: None },
+            )
+            .unwrap();
         assert!(!store.is_kept_out(b"a record").unwrap(), "it waits");
         let waiting = store.quarantined().unwrap().first().unwrap().id;
         store.settle_quarantined(waiting, QuarantineState::KeptOut).unwrap();

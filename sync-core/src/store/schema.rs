@@ -109,7 +109,8 @@ CREATE TABLE quarantine (
     since_ms INTEGER NOT NULL,
     state TEXT NOT NULL,
     bytes BLOB NOT NULL UNIQUE,
-    brought_by BLOB
+    brought_by BLOB,
+    refused_by_shop INTEGER NOT NULL
 ) STRICT;
 CREATE INDEX quarantine_by_device ON quarantine(brought_by, state) WHERE brought_by IS NOT NULL;
 

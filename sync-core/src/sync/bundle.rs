@@ -28,7 +28,7 @@ use crate::judge::rights::Place;
 use crate::judge::roster::Roster;
 use crate::store::Checked;
 use crate::store::Identity;
-use crate::store::{Known, Store};
+use crate::store::{Known, RefusedBy, Store};
 use crate::sync::{RefusedLine, read_body, write_body};
 use crate::sys::moment::Moment;
 
@@ -216,7 +216,7 @@ impl Taking<'_> {
                 }
                 Err(RecordRefusal { record, code, detail }) => {
                     let detail = format!("Came in a bundle, and is not taken here. {detail}");
-                    self.store.quarantine(doc, bytes, code, &detail, self.now.wall_ms, None)?;
+                    self.store.quarantine(doc, bytes, code, &detail, self.now.wall_ms, RefusedBy::ThisBook { brought_by: None })?;
                     taken.refused.push(RefusedLine { doc, record, code, detail });
                 }
             }

@@ -11,7 +11,7 @@ use shared::wire::{
     Cursor, DocAnswer, DocOffer, ExchangeAnswer, ExchangeRequest, MOST_DOCS, MOST_OFFERED, PAGE_BYTES, PROTOCOL, Recipe, shorten,
 };
 
-use super::{receipts, vouch};
+use super::{heal, receipts, vouch};
 use crate::book::Book;
 use crate::change::unpack;
 use crate::engine::BookError;
@@ -19,13 +19,13 @@ use crate::engine::admission::Gate;
 use crate::engine::admitting::{Outcome, admit};
 use crate::engine::allowance::{Allowance, DAY_MS};
 use crate::engine::append::follow_roster;
-use crate::engine::bootstrap::{Filled, prove};
+use crate::engine::bootstrap::Filled;
 use crate::engine::delivery::Delivery;
-use crate::engine::projection::{derived, keep};
+use crate::engine::projection::{self, derived, keep};
 use crate::judge::clock::{Contact, Receipt};
 use crate::judge::roster::Roster;
 use crate::store::frontier::Frontier;
-use crate::store::{Known, Logged, Settled, Store, ToDerive};
+use crate::store::{Known, Logged, RefusedBy, Settled, Store, ToDerive};
 use crate::sync::heal::Healing;
 use crate::sys::cores::in_turn;
 use crate::sys::moment::{Entropy, Moment};
@@ -150,9 +150,11 @@ impl Book {
             let left_before = Left::of(store)?;
             let mut report = Report { more: answer.more, ..Report::default() };
             let known: Option<Bytes16> = store.meta("epoch")?;
+            let mut again = BTreeSet::new();
             if known != Some(answer.epoch) {
                 if known.is_some() {
                     store.offer_all_again()?;
+                    again = heal::offer_refused_again(store, actor, identity.device, now)?;
                     report.shop_restored = true;
                 }
                 store.set_meta("epoch", &answer.epoch)?;
@@ -166,13 +168,16 @@ impl Book {
             let mut roster = before.clone();
             // The roster first: what follows is judged by it.
             let (first, rest): (Vec<&DocAnswer>, Vec<&DocAnswer>) = answer.docs.iter().partition(|d| d.id == roster_doc);
-            let moved = !first.is_empty();
+            let moved = !first.is_empty() || again.contains(&roster_doc);
             taking.documents(first, &roster, false)?;
             if let Some(after) = follow_roster(store, &roster, moved)? {
                 roster = after;
             }
             taking.documents(rest, &roster, vouched)?;
             let mut report = taking.report;
+            for doc in again {
+                store.document(doc)?.map_or(Ok(()), |document| projection::derive(store, &document, &roster))?;
+            }
             store.set_meta("cursor", &answer.cursor)?;
             report.more |= store.has_to_offer(now.wall_ms)?;
             if !report.more {
@@ -183,26 +188,6 @@ impl Book {
         })?;
         self.roster = Some(roster);
         Ok(report)
-    }
-
-    /// Proves what was kept on the shop's word, up to a count of parts of the log: hashes and signatures are looked at as
-    /// for anything else. A document with a part that does not hold goes, and is asked for again without the shop's word;
-    /// one in which this device has something of its own that is not at the shop stays until it is. Gives how many parts
-    /// are left to prove.
-    ///
-    /// # Errors
-    /// [`BookError`] where the store fails.
-    pub fn prove(&mut self, most: usize) -> Result<usize, BookError> {
-        let roster = self.roster_of_now()?;
-        self.store.atomically(|store| {
-            let waiting = store.documents_waiting()?;
-            for doc in prove(store, most, &roster)?.into_iter().filter(|doc| !waiting.contains(doc)) {
-                store.forget_document(doc)?;
-                store.clear_meta("cursor")?;
-                store.set_meta("distrust", &true)?;
-            }
-            Ok::<_, BookError>(store.unproved()?)
-        })
     }
 }
 
@@ -366,7 +351,14 @@ impl Taking<'_> {
                 Outcome::Refused(refusal) => {
                     for bytes in &brought.recipe.records {
                         let detail = format!("From the shop, and not taken here. {}", refusal.detail);
-                        self.store.quarantine(doc.id, &bytes.0, refusal.code, &detail, self.now.wall_ms, None)?;
+                        self.store.quarantine(
+                            doc.id,
+                            &bytes.0,
+                            refusal.code,
+                            &detail,
+                            self.now.wall_ms,
+                            RefusedBy::ThisBook { brought_by: None },
+                        )?;
                     }
                     self.report.refused.push(RefusedLine {
                         doc: doc.id,

@@ -2,18 +2,19 @@
 //! records again under a new actor. Nothing that a person entered is dropped: what was refused waits in quarantine, and what
 //! the shop takes on another day waits where it is.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use shared::bytes::Bytes16;
-use shared::ids::DeviceId;
+use shared::ids::{DeviceId, DocId};
 use shared::wire::{DocAnswer, Refusal};
 
 use crate::crypto::envelope;
 use crate::engine::BookError;
+use crate::engine::admission::entry_of;
 use crate::engine::append::append_again;
 use crate::judge::ledger::Entry;
 use crate::judge::rights::Place;
-use crate::store::Store;
+use crate::store::{RefusedBy, Store};
 use crate::sys::moment::Moment;
 
 /// Healing one answer's documents.
@@ -68,7 +69,7 @@ impl Healing<'_> {
             let id = opened.record.id;
             let named = answer.refused.iter().find(|r| r.record == Some(id) && !(r.code.waits() && opened.device == self.own));
             match named.or_else(|| of_others.get(&opened.device).copied()) {
-                Some(refusal) => store.quarantine(answer.id, &bytes.0, refusal.code, &refusal.detail, now.wall_ms, None)?,
+                Some(refusal) => store.quarantine(answer.id, &bytes.0, refusal.code, &refusal.detail, now.wall_ms, RefusedBy::Shop)?,
                 // The shop may have sent the very record by another way.
                 None if store.holds_record(id)? || store.is_quarantined(&bytes.0)? => {}
                 None => good.push((Entry { device: opened.device, sha256: opened.sha256, record: opened.record }, bytes.0)),
@@ -76,4 +77,24 @@ impl Healing<'_> {
         }
         append_again(store, self.actor, answer.id, place, good, now.wall_ms)
     }
+}
+
+/// Appends again what this device wrote and the shop of another epoch refused: a shop that was put back may know nothing of it, and
+/// then nobody in the office could decide. Gives the documents, whose rows are still to be made.
+pub(super) fn offer_refused_again(store: &Store, actor: Bytes16, own: DeviceId, now: &Moment) -> Result<BTreeSet<DocId>, BookError> {
+    let mut of_docs: BTreeMap<DocId, Vec<(Entry, Vec<u8>)>> = BTreeMap::new();
+    for (doc, bytes) in store.forget_refusals(own)? {
+        let opened = envelope::open(&bytes).map_err(|_| BookError::Defect("a record of this book cannot be read".to_owned()))?;
+        if !store.holds_record(opened.record.id)? {
+            of_docs.entry(doc).or_default().push((entry_of(&opened), bytes));
+        }
+    }
+    let docs = of_docs.keys().copied().collect();
+    for (doc, signed) in of_docs {
+        let founded = || signed.iter().find_map(|(entry, _)| Place::founded_by(&entry.record.body));
+        if let Some(place) = store.place(doc)?.or_else(founded) {
+            append_again(store, actor, doc, place, signed, now.wall_ms)?;
+        }
+    }
+    Ok(docs)
 }

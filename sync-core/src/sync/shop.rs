@@ -28,7 +28,7 @@ use crate::judge::ledger::Entry;
 use crate::judge::roster::Roster;
 use crate::store::Identity;
 use crate::store::frontier::Frontier;
-use crate::store::{Known, Store, StoreError, ToDerive};
+use crate::store::{Known, RefusedBy, Store, StoreError, ToDerive};
 use crate::sys::cores::in_turn;
 use crate::sys::moment::{Entropy, Moment, fresh_record, random};
 
@@ -262,7 +262,14 @@ impl Taking<'_> {
                 continue;
             }
             if self.allowance.has_room_in_quarantine(self.store, self.device, bytes.len())? {
-                self.store.quarantine(doc, bytes, refusal.code, &refusal.detail, self.now.wall_ms, Some(self.device))?;
+                self.store.quarantine(
+                    doc,
+                    bytes,
+                    refusal.code,
+                    &refusal.detail,
+                    self.now.wall_ms,
+                    RefusedBy::ThisBook { brought_by: Some(self.device) },
+                )?;
             } else {
                 no_room = true;
             }

@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use shared::wire::ExchangeRequest;
 use sync_core::book::Book;
-use sync_core::store::QuarantineState;
+use sync_core::store::{QuarantineState, Quarantined};
 
 use super::nodes::Node;
 use super::rows;
@@ -102,6 +102,11 @@ pub(super) fn judge(world: &mut World) -> Result<(), Broken> {
     }
     let waiting: Vec<_> = shop.store().quarantined().map_err(|e| failed(&e))?;
     let out: BTreeSet<_> = waiting.iter().filter(|q| q.state != QuarantineState::Released).map(|q| (q.doc, q.bytes.clone())).collect();
+    // A shop put back from before a device was enrolled, whose card nobody else had yet, does not know it: it enrols anew.
+    let roster = shop.roster().map_err(|e| failed(&e))?;
+    // Whoever has no role is sent nothing, and so is level with nothing.
+    let known = |node: &&Node| roster.devices.contains_key(&node.device) && roster.role_now(node.person).is_some();
+    let honest = |node: &&Node| !world.insiders.contains(&node.device);
     for (record, what) in &world.kept {
         let at_shop = world.nodes[SHOP].holds(*record) && !world.stolen(*record);
         let elsewhere = world.nodes.iter().find(|node| node.holds(*record));
@@ -112,12 +117,12 @@ pub(super) fn judge(world: &mut World) -> Result<(), Broken> {
         if !at_shop && !silent && !on_insiders {
             return broken("keeps what it kept", format!("{record} ({what}) is not at the shop; on {:?}", elsewhere.map(|n| &n.name)));
         }
+        // Where the writer's own phone says that it waits for the office, the office sees it waiting.
+        let waits_on = world.nodes.iter().find(|node| waits_on_its_writer(node, *record));
+        if let Some(node) = waits_on.filter(|node| known(node) && honest(node) && !node.revoked && !at_shop) {
+            return broken("the office sees what waits for it", format!("{record} ({what}) waits on {}, and not at the shop", node.name));
+        }
     }
-    // A shop put back from before a device was enrolled, whose card nobody else had yet, does not know it: it enrols anew.
-    let roster = shop.roster().map_err(|e| failed(&e))?;
-    // Whoever has no role is sent nothing, and so is level with nothing.
-    let known = |node: &&Node| roster.devices.contains_key(&node.device) && roster.role_now(node.person).is_some();
-    let honest = |node: &&Node| !world.insiders.contains(&node.device);
     for node in world.nodes.iter().skip(OFFICE).filter(|node| !node.revoked).filter(known).filter(honest) {
         let Some(book) = node.book.as_ref() else { continue };
         for row in book.store().documents().map_err(|e| failed(&e))? {
@@ -185,4 +190,11 @@ impl World {
 
 fn in_quarantine(book: Option<&Book>, record: shared::ids::RecordId) -> bool {
     book.is_some_and(|book| book.store().quarantined().is_ok_and(|waiting| waiting.iter().any(|q| q.record == Some(record))))
+}
+
+/// Whether a record waits for the office in the quarantine of the device that signed it.
+fn waits_on_its_writer(node: &Node, record: shared::ids::RecordId) -> bool {
+    let Some(book) = &node.book else { return false };
+    let waits = |q: &Quarantined| q.record == Some(record) && q.device == Some(node.device) && q.state == QuarantineState::Waiting;
+    book.store().quarantined().is_ok_and(|waiting| waiting.iter().any(waits))
 }
