@@ -10,8 +10,9 @@ use std::io::{BufRead, Write};
 use std::path::PathBuf;
 
 use shared::ids::PersonId;
-use sync_core::commands::Hand;
-use sync_core::sys::moment::{Entropy, Moment};
+use sync_core::commands::ActionContext;
+use sync_core::sys::clock::ClockReading;
+use sync_core::sys::rng::CryptoRng;
 
 /// How questions are put.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -37,9 +38,9 @@ pub struct Variables {
 /// Everything that the terminal takes from outside.
 pub struct Environment<'a> {
     /// The device's clocks.
-    pub clock: Box<dyn FnMut() -> Moment + 'a>,
+    pub clock: Box<dyn FnMut() -> ClockReading + 'a>,
     /// Randomness fit for keys.
-    pub entropy: Box<dyn Entropy + 'a>,
+    pub entropy: Box<dyn CryptoRng + 'a>,
     /// Where answers come from.
     pub stdin: Box<dyn BufRead + 'a>,
     /// Where results go.
@@ -63,7 +64,7 @@ pub struct Environment<'a> {
 impl<'a> Environment<'a> {
     /// An environment with these clocks and this randomness, nobody to ask, and output that goes nowhere. Its fields
     /// are open: set what the test or demonstration needs.
-    pub fn simulated(clock: impl FnMut() -> Moment + 'a, entropy: impl FnMut(&mut [u8]) + 'a) -> Self {
+    pub fn simulated(clock: impl FnMut() -> ClockReading + 'a, entropy: impl FnMut(&mut [u8]) + 'a) -> Self {
         Self {
             clock: Box::new(clock),
             entropy: Box::new(entropy),
@@ -80,14 +81,14 @@ impl<'a> Environment<'a> {
     }
 
     /// The clocks now.
-    pub fn now(&mut self) -> Moment {
+    pub fn now(&mut self) -> ClockReading {
         (self.clock)()
     }
 
     /// The hand that does one step now.
-    pub(crate) fn hand(&mut self, measured_by: Option<PersonId>) -> Hand<'_> {
+    pub(crate) fn hand(&mut self, measured_by: Option<PersonId>) -> ActionContext<'_> {
         let now = self.now();
-        Hand { now, entropy: &mut *self.entropy, measured_by }
+        ActionContext { now, entropy: &mut *self.entropy, measured_by }
     }
 }
 

@@ -23,7 +23,7 @@ use sync_core::store::StoreError;
 use sync_core::sync::BodyError;
 
 use crate::environment::Environment;
-use crate::show;
+use crate::render;
 
 /// The table above, for `--help`.
 pub(crate) const HELP: &str = "\
@@ -209,20 +209,20 @@ impl Failure {
 
 /// Says what went wrong on standard error, and gives the exit code.
 pub(crate) fn complain(failure: &Failure, json: bool, env: &mut Environment<'_>) -> Exit {
-    say(failure.word(), &show::sentence(&failure.to_string()), failure.hint(), json, env);
+    say(failure.word(), &render::sentence(&failure.to_string()), failure.hint(), json, env);
     failure.exit()
 }
 
 /// What was done could not be told: it is done all the same, and the exit code must not say that nothing was kept.
 pub(crate) fn unsaid(why: &std::io::Error, json: bool, env: &mut Environment<'_>) -> Exit {
-    say("unsaid", &show::sentence(&format!("what was asked is done, and could not be written out ({why})")), None, json, env);
+    say("unsaid", &render::sentence(&format!("what was asked is done, and could not be written out ({why})")), None, json, env);
     Exit::NeedsALook
 }
 
 /// The argument parser's own word: help and version are no errors.
 pub(crate) fn by_parser(told: &clap::Error, json: bool, env: &mut Environment<'_>) -> Exit {
-    let width = show::width(env);
-    let text: String = told.render().to_string().lines().map(|line| format!("{}\n", show::narrowed(&visible(line), width))).collect();
+    let width = render::width(env);
+    let text: String = told.render().to_string().lines().map(|line| format!("{}\n", render::narrowed(&visible(line), width))).collect();
     if matches!(told.kind(), ErrorKind::DisplayHelp | ErrorKind::DisplayVersion) {
         return write!(env.stdout, "{text}").and_then(|()| env.stdout.flush()).map_or(Exit::CouldNot, |()| Exit::Done);
     }
@@ -232,7 +232,7 @@ pub(crate) fn by_parser(told: &clap::Error, json: bool, env: &mut Environment<'_
         let said = said.join(" ").trim_start_matches("error: ").to_owned();
         say(
             "unreadable",
-            &show::sentence(&format!("{said}; nothing was kept")),
+            &render::sentence(&format!("{said}; nothing was kept")),
             Some("Each command explains itself with --help."),
             json,
             env,
@@ -245,13 +245,13 @@ pub(crate) fn by_parser(told: &clap::Error, json: bool, env: &mut Environment<'_
 }
 
 fn say(word: &str, sentence: &str, hint: Option<&str>, json: bool, env: &mut Environment<'_>) {
-    let width = show::width(env);
+    let width = render::width(env);
     let text = if json {
         let text = json!({ "error": { "code": word, "sentence": sentence, "hint": hint } }).to_string();
         visible_in_json(&text).into_owned()
     } else {
         let hint = hint.map(|hint| format!("\n{hint}")).unwrap_or_default();
-        show::wrapped(&visible(&format!("{sentence}{hint}")), width)
+        render::wrapped(&visible(&format!("{sentence}{hint}")), width)
     };
     // Nothing more can be done where even the complaint cannot be written.
     let _ = writeln!(env.stderr, "{text}").and_then(|()| env.stderr.flush());

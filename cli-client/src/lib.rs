@@ -11,16 +11,16 @@ pub mod environment;
 pub mod exit;
 
 mod args;
-mod ask;
 mod commands;
 mod copied;
 mod files;
-mod given;
-mod level;
 mod outcome;
+mod parse;
 mod pictures;
+mod prompt;
+mod render;
 mod session;
-mod show;
+mod sync;
 mod transport;
 
 use std::ffi::OsString;
@@ -40,7 +40,7 @@ use crate::outcome::Outcome;
 pub fn run(args: impl IntoIterator<Item = OsString>, env: &mut Environment<'_>) -> i32 {
     let args: Vec<OsString> = args.into_iter().collect();
     let json = args.iter().any(|arg| arg == "--json");
-    let command = Cli::command().term_width(show::width(env));
+    let command = Cli::command().term_width(render::width(env));
     let cli = match command.try_get_matches_from(args).and_then(|matches| Cli::from_arg_matches(&matches)) {
         Ok(cli) => cli,
         Err(told) => return exit::by_parser(&told, json, env).code(),

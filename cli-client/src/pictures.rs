@@ -9,8 +9,8 @@ use sync_core::book::pictures::{Pictures, PicturesError};
 use sync_core::engine::BookError;
 
 use crate::exit::Failure;
-use crate::level::in_my_name;
 use crate::session::{Session, book_path};
+use crate::sync::in_my_name;
 use crate::transport::Transport;
 
 /// The most pictures sent after one exchange: whoever waits for it waits for them too.

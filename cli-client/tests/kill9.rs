@@ -11,8 +11,8 @@ use shared::ids::RecordId;
 use shared::record::ShopCard;
 use sync_core::book::Book;
 use sync_core::book::enrol::Founding;
-use sync_core::commands::Hand;
-use sync_core::sys::moment::Moment;
+use sync_core::commands::ActionContext;
+use sync_core::sys::clock::ClockReading;
 
 const WRITES: u64 = 200;
 
@@ -23,7 +23,7 @@ fn chance(buffer: &mut [u8]) {
 /// An enrolled book in a file, with a machine of its own.
 fn enrolled(path: &Path) {
     let mut entropy = chance;
-    let now = Moment::at(1_780_300_000_000);
+    let now = ClockReading::at(1_780_300_000_000);
     let mut shop = Book::open(&path.with_extension("shop"), &mut entropy).unwrap();
     let founding = Founding { shop: ShopCard::usual("Shop", "UTC"), office_name: "Office".into(), issuer: "http://127.0.0.1".into() };
     let code = shop.found_shop(&founding, &now, &mut entropy).unwrap();
@@ -34,7 +34,7 @@ fn enrolled(path: &Path) {
     let device = book.identity().unwrap().device;
     let reply = shop.answer(device, &book.offer(&now).unwrap(), &now, &mut entropy).unwrap();
     book.take_answer(&now, &reply, &now, &mut entropy).unwrap();
-    let mut hand = Hand { now, entropy: &mut entropy, measured_by: None };
+    let mut hand = ActionContext { now, entropy: &mut entropy, measured_by: None };
     let yard = shared::record::PropertyCard { name: "Yard".into(), address: String::new(), access: String::new(), season: None };
     let property = book.add_property(yard, &mut hand).unwrap();
     let card = shared::record::MachineCard {

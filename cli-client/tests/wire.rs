@@ -12,7 +12,7 @@ use std::sync::atomic::{AtomicI64, Ordering};
 use cli_client::Environment;
 use serde_json::Value;
 use shop::{Fault, TestShop};
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 
 /// 2026-04-29 08:00 UTC.
 const MORNING_MS: i64 = 1_777_449_600_000;
@@ -63,7 +63,7 @@ impl World {
         let (mut out, mut err) = (Vec::new(), Vec::new());
         let code = {
             let clock_ms = Arc::clone(&self.clock_ms);
-            let clock = move || Moment::at(clock_ms.fetch_add(100, Ordering::SeqCst) + off_ms);
+            let clock = move || ClockReading::at(clock_ms.fetch_add(100, Ordering::SeqCst) + off_ms);
             let mut env = Environment::simulated(clock, |buffer: &mut [u8]| getrandom::fill(buffer).unwrap());
             env.stdout = Box::new(&mut out);
             env.stderr = Box::new(&mut err);

@@ -3,7 +3,7 @@
 use std::net::SocketAddr;
 use std::path::PathBuf;
 
-use sync_core::book::keeping::RestoreError;
+use sync_core::book::backup::RestoreError;
 use sync_core::engine::BookError;
 use sync_core::store::BackupError;
 

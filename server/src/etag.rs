@@ -14,12 +14,12 @@ use base64::prelude::BASE64_URL_SAFE_NO_PAD;
 use hyper::body::Body as _;
 use sha2::{Digest, Sha256};
 
-use crate::problem_response::Refused;
+use crate::problem_response::ApiError;
 
 const CACHING: HeaderValue = HeaderValue::from_static("private, no-store");
 
 /// Tags the answer to a GET under /v1, and answers 304 where the caller names that tag.
-pub(crate) async fn conditional(request: Request, next: Next) -> Result<Response, Refused> {
+pub(crate) async fn conditional(request: Request, next: Next) -> Result<Response, ApiError> {
     let looked_at = request.method() == Method::GET && request.uri().path().starts_with("/v1/");
     let known: Vec<HeaderValue> = request.headers().get_all(header::IF_NONE_MATCH).iter().cloned().collect();
     let response = next.run(request).await;
@@ -29,7 +29,7 @@ pub(crate) async fn conditional(request: Request, next: Next) -> Result<Response
         return Ok(response);
     }
     let (mut parts, body) = response.into_parts();
-    let body = to_bytes(body, usize::MAX).await.map_err(|_| Refused::broke("Nothing was changed. Ask again."))?;
+    let body = to_bytes(body, usize::MAX).await.map_err(|_| ApiError::broke("Nothing was changed. Ask again."))?;
     let tag = tag_of(&body);
     let unchanged = known.iter().any(|value| value.to_str().is_ok_and(|list| names(list, &tag)));
     parts.headers.insert(header::CACHE_CONTROL, CACHING);

@@ -20,13 +20,13 @@ use serde::Serialize;
 use shared::ids::{DeviceId, DocId, PersonId};
 use sync_core::server::SharedBook;
 use sync_core::sync::LogEnd;
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 use tokio::sync::watch;
 use tokio::time::Sleep;
 use tracing::Instrument;
 use utoipa::ToSchema;
 
-use crate::problem_response::Refused;
+use crate::problem_response::ApiError;
 use crate::state::ServerState;
 
 /// The most documents that one event names.
@@ -37,7 +37,7 @@ const TOGETHER: Duration = Duration::from_millis(100);
 const COME_BACK: Duration = Duration::from_secs(2);
 
 /// Whose stream it is now; a refusal ends it.
-pub(crate) type Who = Arc<dyn Fn(&SharedBook, &Moment) -> Result<PersonId, Refused> + Send + Sync>;
+pub(crate) type Who = Arc<dyn Fn(&SharedBook, &ClockReading) -> Result<PersonId, ApiError> + Send + Sync>;
 
 /// What a `moved` event says.
 #[derive(Debug, Serialize, ToSchema)]
@@ -143,8 +143,8 @@ pub(crate) async fn stream(
     device: DeviceId,
     who: Who,
     last_event: Option<String>,
-) -> Result<Sse<impl Stream<Item = Result<Event, Infallible>>>, Refused> {
-    let place = state.events.listen(device).ok_or_else(Refused::too_many_streams)?;
+) -> Result<Sse<impl Stream<Item = Result<Event, Infallible>>>, ApiError> {
+    let place = state.events.listen(device).ok_or_else(ApiError::too_many_streams)?;
     // Subscribed before anything is looked at: what moves from here on wakes it.
     let signal = state.events.signal.subscribe();
     let end = Box::pin(tokio::time::sleep(state.limits.connection));
@@ -209,7 +209,7 @@ impl Listening {
     }
 
     /// What there is to tell; a refusal ends the stream.
-    async fn look(&mut self, first: bool) -> Result<Option<Event>, Refused> {
+    async fn look(&mut self, first: bool) -> Result<Option<Event>, ApiError> {
         let (who, now) = (Arc::clone(&self.who), self.state.now());
         let since = self.told.or(self.earlier);
         let (end, moved) = self
@@ -224,7 +224,7 @@ impl Listening {
                         .filter(|docs| docs.len() <= MOST_DOCUMENTS),
                     None => None,
                 };
-                Ok::<_, Refused>((end, moved))
+                Ok::<_, ApiError>((end, moved))
             })
             .await?;
         self.told = Some(end);

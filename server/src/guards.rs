@@ -11,7 +11,7 @@ use axum::http::{HeaderMap, HeaderValue, Uri, header};
 use axum::middleware::Next;
 use axum::response::Response;
 
-use crate::problem_response::Refused;
+use crate::problem_response::ApiError;
 use crate::state::ServerState;
 
 /// A year, as RFC 6797 section 6.1.1 has it. Other names of the issuer's domain are not ours to bind.
@@ -30,12 +30,12 @@ pub(crate) async fn headers(State(state): State<ServerState>, request: Request, 
 }
 
 /// Refuses a request that was sent to somebody else's name.
-pub(crate) async fn host(State(state): State<ServerState>, request: Request, next: Next) -> Result<Response, Refused> {
+pub(crate) async fn host(State(state): State<ServerState>, request: Request, next: Next) -> Result<Response, ApiError> {
     if let Some(names) = &state.names
         && !ANY_NAME.contains(&request.uri().path())
         && !names.are_asked(request.uri(), request.headers())
     {
-        return Err(Refused::wrong_host());
+        return Err(ApiError::wrong_host());
     }
     Ok(next.run(request).await)
 }

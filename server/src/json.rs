@@ -7,7 +7,7 @@ use axum::response::{IntoResponse, Response};
 use serde::Serialize;
 use shared::text::visible_in_json;
 
-use crate::problem_response::Refused;
+use crate::problem_response::ApiError;
 
 /// An answer in JSON.
 #[derive(Debug)]
@@ -22,7 +22,7 @@ impl<T: Serialize> IntoResponse for Json<T> {
             }
             Err(error) => {
                 tracing::error!(%error, "an answer has no JSON");
-                Refused::broke("The answer could not be written. Nothing was changed.").into_response()
+                ApiError::broke("The answer could not be written. Nothing was changed.").into_response()
             }
         }
     }

@@ -7,7 +7,7 @@
 use std::collections::BTreeMap;
 use std::sync::{Mutex, PoisonError};
 
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 
 /// So many keys are held at most: some hundred kilobytes.
 pub(crate) const MOST_KEYS: usize = 4_096;
@@ -40,7 +40,7 @@ impl<K: Ord + Clone> Keyed<K> {
     }
 
     /// Counts one of a key's, or says how many seconds to wait.
-    pub(crate) fn take(&self, key: &K, now: &Moment) -> Result<(), i64> {
+    pub(crate) fn take(&self, key: &K, now: &ClockReading) -> Result<(), i64> {
         let now_us = now.steady_ms.saturating_mul(1000);
         let mut held = self.level_us.lock().unwrap_or_else(PoisonError::into_inner);
         let level = held.get(key).copied().unwrap_or(now_us).max(now_us);
@@ -84,22 +84,22 @@ mod tests {
     /// One key alone, as slow and plain as can be: of its past takes so many at most in any stretch of time.
     fn alone(times: &[i64], paced: Paced) -> Vec<bool> {
         let limiter = Keyed::holding(paced, 1);
-        times.iter().map(|at| limiter.take(&0_u8, &Moment::at(*at)).is_ok()).collect()
+        times.iter().map(|at| limiter.take(&0_u8, &ClockReading::at(*at)).is_ok()).collect()
     }
 
     #[test]
     fn what_is_given_back_or_forgotten_never_counted() {
         let limiter = Keyed::new(PACED);
         for _ in 0..100 {
-            limiter.take(&1, &Moment::at(0)).unwrap();
+            limiter.take(&1, &ClockReading::at(0)).unwrap();
             limiter.give_back(&1);
         }
         for _ in 0..3 {
-            limiter.take(&1, &Moment::at(0)).unwrap();
+            limiter.take(&1, &ClockReading::at(0)).unwrap();
         }
-        assert_eq!(limiter.take(&1, &Moment::at(0)), Err(1));
+        assert_eq!(limiter.take(&1, &ClockReading::at(0)), Err(1));
         limiter.forget(&1);
-        limiter.take(&1, &Moment::at(0)).unwrap();
+        limiter.take(&1, &ClockReading::at(0)).unwrap();
         limiter.give_back(&2);
     }
 
@@ -114,7 +114,7 @@ mod tests {
             let (mut now, mut of_key) = (0, vec![(Vec::new(), Vec::new()); 12]);
             for (key, later) in tries {
                 now += later;
-                let granted = limiter.take(&key, &Moment::at(now)).is_ok();
+                let granted = limiter.take(&key, &ClockReading::at(now)).is_ok();
                 let (times, grants) = &mut of_key[usize::from(key)];
                 times.push(now);
                 grants.push(granted);
@@ -137,7 +137,7 @@ mod tests {
                 now += later;
                 let (times, grants) = &mut of_key[usize::from(key)];
                 times.push(now);
-                grants.push(limiter.take(&key, &Moment::at(now)).is_ok());
+                grants.push(limiter.take(&key, &ClockReading::at(now)).is_ok());
             }
             for (times, grants) in of_key {
                 prop_assert_eq!(alone(&times, PACED), grants);
@@ -148,10 +148,10 @@ mod tests {
         #[test]
         fn the_wait_named_is_long_enough(burst in 1_u32..5, each_us in 1_i64..5_000_000, at in 0_i64..10_000) {
             let limiter = Keyed::new(Paced { burst, each_us });
-            while limiter.take(&(), &Moment::at(at)).is_ok() {}
-            let wait_s = limiter.take(&(), &Moment::at(at)).unwrap_err();
+            while limiter.take(&(), &ClockReading::at(at)).is_ok() {}
+            let wait_s = limiter.take(&(), &ClockReading::at(at)).unwrap_err();
             prop_assert!(wait_s * 1_000_000 < each_us + 1_000_000);
-            prop_assert!(limiter.take(&(), &Moment::at(at + wait_s * 1000)).is_ok());
+            prop_assert!(limiter.take(&(), &ClockReading::at(at + wait_s * 1000)).is_ok());
         }
     }
 }

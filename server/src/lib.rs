@@ -10,41 +10,41 @@
 
 // Starting.
 pub mod config;
+mod connection_limits;
 pub mod error;
+pub mod lifecycle;
 pub mod limits;
 pub mod origin;
-pub mod outside;
-mod places;
-mod private;
-pub mod running;
+mod permissions;
 mod serve;
+pub mod system;
 mod tls;
 
 // A request's way.
-pub mod layers;
-mod measures;
+mod metrics;
+pub mod middleware;
 pub mod router;
 pub mod state;
 
 mod bearer;
+mod concurrency;
 mod etag;
 mod events;
 mod guards;
 mod ical;
+mod idempotency;
 mod json;
 mod keyed;
-mod once;
 mod openapi;
-pub mod pace;
 mod pages;
-pub mod paper;
+pub mod pdf;
 mod phone;
 mod problem_response;
+pub mod rate_limit;
 mod routes;
-mod turns;
 
 pub use config::Config;
 pub use error::ServerError;
+pub use lifecycle::{Running, start};
 pub use limits::Limits;
-pub use outside::{Clock, SystemClock};
-pub use running::{Running, start};
+pub use system::{Clock, SystemClock};

@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use crate::pace::Rate;
+use crate::rate_limit::Rate;
 
 /// What the server bears. The default is what a shop runs with.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -86,8 +86,8 @@ fn log(json: bool) {
 
 fn verify(config: &Config, file: Option<&Path>) -> Result<ExitCode, ServerError> {
     let found = match file {
-        Some(file) => server::running::verify_backup(file)?,
-        None => server::running::verify(config)?,
+        Some(file) => server::lifecycle::verify_backup(file)?,
+        None => server::lifecycle::verify(config)?,
     };
     println!("{} documents, {} changes, {} records checked.", found.documents, found.changes, found.records);
     if found.faults.is_empty() {
@@ -104,7 +104,7 @@ fn verify(config: &Config, file: Option<&Path>) -> Result<ExitCode, ServerError>
 }
 
 fn backup(config: &Config, to: &Path) -> Result<ExitCode, ServerError> {
-    let made = server::running::backup(config, to)?;
+    let made = server::lifecycle::backup(config, to)?;
     println!("Written to {}: {} documents, {} records, {} bytes.", to.display(), made.documents, made.records, made.bytes);
     println!("The pictures of its photos are in the folder photos beside it: keep the two together.");
     println!("It holds the shop's keys: whoever has the file can be the shop. Keep it where only the shop can read it.");
@@ -112,7 +112,7 @@ fn backup(config: &Config, to: &Path) -> Result<ExitCode, ServerError> {
 }
 
 fn restore(config: &Config, from: &Path) -> Result<ExitCode, ServerError> {
-    let restored = server::running::restore(config, from, &SystemClock::new()?)?;
+    let restored = server::lifecycle::restore(config, from, &SystemClock::new()?)?;
     let held = &restored.verified;
     println!(
         "The backup verifies: {} documents, {} changes, {} records. It is now the shop's book in {}.",

@@ -10,8 +10,8 @@ use std::str::FromStr;
 use axum::http::{HeaderMap, HeaderName, header};
 
 use crate::config::Config;
-use crate::pace::Peer;
-use crate::places::household;
+use crate::connection_limits::household;
+use crate::rate_limit::Peer;
 
 /// The header in which a proxy names its client.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]

@@ -13,7 +13,7 @@ use axum::routing::get;
 use rust_embed::RustEmbed;
 
 use crate::etag;
-use crate::problem_response::Refused;
+use crate::problem_response::ApiError;
 
 /// What `server/phone/build` gathered. A debug build reads the folder when it is asked; a release build has it inside.
 #[derive(RustEmbed)]
@@ -113,7 +113,7 @@ fn absent(files: Files) -> Response {
     if files("index.html").is_none() {
         return (StatusCode::NOT_FOUND, [(header::CONTENT_TYPE, "text/html; charset=utf-8")], NOT_BUILT).into_response();
     }
-    Refused::no_such_route().into_response()
+    ApiError::no_such_route().into_response()
 }
 
 /// What a file is, by its ending. What is no file of the page, as a compressed form by its own name, has none.

@@ -1,7 +1,7 @@
 //! Every error to its status and its problem details (RFC 9457), in one file.
 //!
-//! Which error belongs where: an error type of the core is turned into a [`Refused`] here and nowhere else; routes,
-//! extractors and layers return [`Refused`]; no other error body leaves this server. Below HTTP, hyper alone answers
+//! Which error belongs where: an error type of the core is turned into a [`ApiError`] here and nowhere else; routes,
+//! extractors and layers return [`ApiError`]; no other error body leaves this server. Below HTTP, hyper alone answers
 //! what is no request at all, without a body.
 
 use std::time::Duration;
@@ -18,9 +18,9 @@ use sync_core::book::login::LoginError;
 use sync_core::engine::BookError;
 use sync_core::store::BackupError;
 use sync_core::sync::BodyError;
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 
-use crate::paper::PaperError;
+use crate::pdf::PaperError;
 
 mod photos;
 mod words;
@@ -32,7 +32,7 @@ const PROBLEM_TYPE: HeaderValue = HeaderValue::from_static("application/problem+
 
 /// An answer other than the one asked for.
 #[derive(Debug)]
-pub(crate) struct Refused {
+pub(crate) struct ApiError {
     status: StatusCode,
     problem: Box<Problem>,
     headers: Vec<(HeaderName, HeaderValue)>,
@@ -64,7 +64,7 @@ pub(crate) const fn status_of(code: Code) -> StatusCode {
     }
 }
 
-impl Refused {
+impl ApiError {
     pub(crate) fn new(code: Code, detail: impl Into<String>) -> Self {
         Self::with_status(code, status_of(code), detail)
     }
@@ -84,7 +84,7 @@ impl Refused {
     }
 
     /// Tells the shop's time where the device's clock was the problem.
-    pub(crate) fn telling_time(mut self, now: &Moment) -> Self {
+    pub(crate) fn telling_time(mut self, now: &ClockReading) -> Self {
         if self.problem.code == Code::ClockWrong {
             self.problem.shop_time_ms = Some(now.wall_ms);
         }
@@ -218,7 +218,7 @@ pub(crate) fn name_request(mut response: Response, id: &str) -> Response {
     response
 }
 
-impl Refused {
+impl ApiError {
     fn log(&self) {
         if self.status.is_server_error() {
             tracing::error!(code = %self.problem.code, detail = self.problem.detail, "refused");
@@ -235,7 +235,7 @@ impl Refused {
     }
 }
 
-impl IntoResponse for Refused {
+impl IntoResponse for ApiError {
     fn into_response(self) -> Response {
         self.log();
         let Self { status, problem, headers, .. } = self;
@@ -246,7 +246,7 @@ impl IntoResponse for Refused {
     }
 }
 
-impl From<EnrolError> for Refused {
+impl From<EnrolError> for ApiError {
     fn from(error: EnrolError) -> Self {
         match error {
             EnrolError::Refused(code, detail) => Self::new(code, detail),
@@ -255,7 +255,7 @@ impl From<EnrolError> for Refused {
     }
 }
 
-impl From<LoginError> for Refused {
+impl From<LoginError> for ApiError {
     fn from(error: LoginError) -> Self {
         match error {
             LoginError::Refused(code, detail) => Self::new(code, detail),
@@ -264,13 +264,13 @@ impl From<LoginError> for Refused {
     }
 }
 
-impl From<BookError> for Refused {
+impl From<BookError> for ApiError {
     fn from(error: BookError) -> Self {
         Self::new(error.code(), sentence(&error.to_string()))
     }
 }
 
-impl From<BackupError> for Refused {
+impl From<BackupError> for ApiError {
     fn from(error: BackupError) -> Self {
         let detail = sentence(&error.to_string());
         match error {
@@ -299,20 +299,20 @@ impl From<BackupError> for Refused {
 /// A full disk is 507 (RFC 4918 §11.5), what may pass by itself or by someone giving rights back 503; what needs a repair
 /// is 500.
 /// As the same arithmetic's refusals that come by way of the book.
-impl From<CrankError> for Refused {
+impl From<CrankError> for ApiError {
     fn from(error: CrankError) -> Self {
         Self::new(Code::NoAnswer, sentence(&error.to_string()))
     }
 }
 
-impl From<PaperError> for Refused {
+impl From<PaperError> for ApiError {
     fn from(error: PaperError) -> Self {
         tracing::error!(%error, "a page could not be made");
         Self::broke(crate::routes::paper::NOTHING_CHANGED)
     }
 }
 
-impl From<BodyError> for Refused {
+impl From<BodyError> for ApiError {
     fn from(error: BodyError) -> Self {
         let code = match error {
             BodyError::TooLarge { .. } => Code::TooLarge,
@@ -322,32 +322,32 @@ impl From<BodyError> for Refused {
     }
 }
 
-impl From<JsonRejection> for Refused {
+impl From<JsonRejection> for ApiError {
     fn from(rejection: JsonRejection) -> Self {
         Self::body(rejection.status(), &rejection.body_text())
     }
 }
 
-impl From<FormRejection> for Refused {
+impl From<FormRejection> for ApiError {
     fn from(rejection: FormRejection) -> Self {
         Self::body(rejection.status(), &rejection.body_text())
     }
 }
 
-impl From<BytesRejection> for Refused {
+impl From<BytesRejection> for ApiError {
     fn from(rejection: BytesRejection) -> Self {
         Self::body(rejection.status(), &rejection.body_text())
     }
 }
 
 /// A part of the path that is no text names nothing.
-impl From<PathRejection> for Refused {
+impl From<PathRejection> for ApiError {
     fn from(_: PathRejection) -> Self {
         Self::no_such_route()
     }
 }
 
-impl From<QueryRejection> for Refused {
+impl From<QueryRejection> for ApiError {
     fn from(rejection: QueryRejection) -> Self {
         let text = rejection.body_text();
         let why = text.strip_prefix("Failed to deserialize query string: ").unwrap_or(&text);
@@ -370,10 +370,10 @@ mod tests {
 
     #[test]
     fn what_may_pass_is_not_a_defect() {
-        assert_eq!(Refused::from(BookError::from(StoreError::Full)).status, StatusCode::INSUFFICIENT_STORAGE);
+        assert_eq!(ApiError::from(BookError::from(StoreError::Full)).status, StatusCode::INSUFFICIENT_STORAGE);
         let read_only = StoreError::Unwritable("attempt to write a readonly database".to_owned());
-        assert_eq!(Refused::from(BookError::from(read_only)).status, StatusCode::SERVICE_UNAVAILABLE);
-        assert_eq!(Refused::from(BookError::from(StoreError::TooNew)).status, StatusCode::INTERNAL_SERVER_ERROR);
-        assert_eq!(Refused::from(BookError::NotEnrolled).status, StatusCode::INTERNAL_SERVER_ERROR);
+        assert_eq!(ApiError::from(BookError::from(read_only)).status, StatusCode::SERVICE_UNAVAILABLE);
+        assert_eq!(ApiError::from(BookError::from(StoreError::TooNew)).status, StatusCode::INTERNAL_SERVER_ERROR);
+        assert_eq!(ApiError::from(BookError::NotEnrolled).status, StatusCode::INTERNAL_SERVER_ERROR);
     }
 }

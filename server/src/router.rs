@@ -8,14 +8,14 @@ use axum::routing::{get, post};
 use shared::picture::LARGEST_PICTURE;
 use shared::wire::LARGEST_BODY;
 
-use crate::pace::Peer;
-use crate::problem_response::Refused;
+use crate::problem_response::ApiError;
+use crate::rate_limit::Peer;
 use crate::routes::{
     backups, calendar, days, description, exchange, exports, joining, lists, live, looking, paper, photos, piston, quarantine, reckoning,
     warmth, watching,
 };
 use crate::state::ServerState;
-use crate::{etag, guards, layers, measures, once, pages, phone};
+use crate::{etag, guards, idempotency, metrics, middleware, pages, phone};
 
 /// The largest body of anything but an exchange or a picture, in bytes.
 pub const LARGEST_SMALL_BODY: usize = 16 * 1024;
@@ -95,7 +95,7 @@ pub fn router(state: ServerState) -> Router {
         .route("/v1/backups", get(backups::list).post(backups::make))
         .route("/v1/quarantine/{id}/release", post(quarantine::release))
         .route("/v1/quarantine/{id}/keep-out", post(quarantine::keep_out))
-        .route_layer(from_fn_with_state(state.clone(), once::answer_once));
+        .route_layer(from_fn_with_state(state.clone(), idempotency::answer_once));
 
     let routes = anyone
         .merge(any_device)
@@ -104,19 +104,19 @@ pub fn router(state: ServerState) -> Router {
         .merge(office)
         .merge(pages::routes(&state))
         .merge(phone::routes())
-        .fallback(async || Refused::no_such_route())
-        .method_not_allowed_fallback(async || Refused::wrong_method())
+        .fallback(async || ApiError::no_such_route())
+        .method_not_allowed_fallback(async || ApiError::wrong_method())
         .layer(from_fn(etag::conditional))
         .layer(from_fn_with_state(state.clone(), guards::host))
         .layer(DefaultBodyLimit::max(LARGEST_SMALL_BODY))
         .with_state(state.clone());
-    layers::around(routes, started_ms, within)
-        .layer(from_fn_with_state(state.clone(), measures::count))
+    middleware::around(routes, started_ms, within)
+        .layer(from_fn_with_state(state.clone(), metrics::count))
         .layer(from_fn_with_state(state, guards::headers))
 }
 
 /// Counts a request of whoever shows no token, before anything is read of it.
-async fn at_a_strangers_pace(State(state): State<ServerState>, request: Request, next: Next) -> Result<Response, Refused> {
-    state.pace.stranger(Peer::of(request.extensions()), &state.now()).map_err(Refused::too_many_strangers)?;
+async fn at_a_strangers_pace(State(state): State<ServerState>, request: Request, next: Next) -> Result<Response, ApiError> {
+    state.pace.stranger(Peer::of(request.extensions()), &state.now()).map_err(ApiError::too_many_strangers)?;
     Ok(next.run(request).await)
 }

@@ -20,9 +20,9 @@ use tokio::sync::{OwnedSemaphorePermit, watch};
 use tokio::task::JoinSet;
 use tokio_rustls::TlsAcceptor;
 
+use crate::connection_limits::Places;
 use crate::limits::{LARGEST_HEAD, Limits, MOST_HEADERS};
 use crate::origin::Origin;
-use crate::places::Places;
 
 /// Marks a request of a program on this very computer.
 #[derive(Debug, Clone, Copy)]

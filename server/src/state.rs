@@ -5,20 +5,20 @@ use std::sync::Arc;
 
 use sync_core::book::Book;
 use sync_core::server::SharedBook;
-use sync_core::sys::moment::Entropy;
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
+use sync_core::sys::rng::CryptoRng;
 use tokio::sync::Semaphore;
 
+use crate::concurrency::{MOST_UNPACKED, Turns};
 use crate::events::Events;
 use crate::guards::Names;
+use crate::idempotency::Once;
 use crate::limits::Limits;
-use crate::measures::Measures;
-use crate::once::Once;
-use crate::outside::Clock;
-use crate::pace::Pace;
+use crate::metrics::Measures;
 use crate::pages::Rooms;
-use crate::problem_response::Refused;
-use crate::turns::{MOST_UNPACKED, Turns};
+use crate::problem_response::ApiError;
+use crate::rate_limit::Pace;
+use crate::system::Clock;
 
 /// Steps of the shop under way at once. The book does one at a time; more only hold memory while they wait.
 const MOST_STEPS: u32 = 16;
@@ -92,7 +92,7 @@ impl ServerState {
         Self { names: Some(Arc::new(Names::of(issuer))), ..self }
     }
 
-    pub(crate) fn now(&self) -> Moment {
+    pub(crate) fn now(&self) -> ClockReading {
         self.clock.now()
     }
 
@@ -102,10 +102,10 @@ impl ServerState {
     }
 
     /// Reads in the shop's book, away from the threads that serve.
-    pub(crate) async fn read<T, E>(&self, look: impl FnOnce(&Book) -> Result<T, E> + Send + 'static) -> Result<T, Refused>
+    pub(crate) async fn read<T, E>(&self, look: impl FnOnce(&Book) -> Result<T, E> + Send + 'static) -> Result<T, ApiError>
     where
         T: Send + 'static,
-        E: Into<Refused> + Send + 'static,
+        E: Into<ApiError> + Send + 'static,
     {
         self.ask(move |shop| shop.read(look)).await
     }
@@ -113,20 +113,20 @@ impl ServerState {
     /// Writes in the shop's book, away from the threads that serve: a commit waits for the disk.
     pub(crate) async fn write<T, E>(
         &self,
-        step: impl FnOnce(&mut Book, &mut dyn Entropy) -> Result<T, E> + Send + 'static,
-    ) -> Result<T, Refused>
+        step: impl FnOnce(&mut Book, &mut dyn CryptoRng) -> Result<T, E> + Send + 'static,
+    ) -> Result<T, ApiError>
     where
         T: Send + 'static,
-        E: Into<Refused> + Send + 'static,
+        E: Into<ApiError> + Send + 'static,
     {
         self.ask(move |shop| shop.write(step)).await
     }
 
     /// Asks the shop several things, away from the threads that serve. Between them others have the book.
-    pub(crate) async fn ask<T, E>(&self, step: impl FnOnce(&SharedBook) -> Result<T, E> + Send + 'static) -> Result<T, Refused>
+    pub(crate) async fn ask<T, E>(&self, step: impl FnOnce(&SharedBook) -> Result<T, E> + Send + 'static) -> Result<T, ApiError>
     where
         T: Send + 'static,
-        E: Into<Refused> + Send + 'static,
+        E: Into<ApiError> + Send + 'static,
     {
         let shop = Arc::clone(&self.shop);
         self.work(NOTHING_TAKEN, move || step(&shop)).await
@@ -134,12 +134,12 @@ impl ServerState {
 
     /// Does work that would hold a serving thread up. A panic in it, as of a dependency, becomes a refusal that says
     /// what is true `after` it.
-    pub(crate) async fn work<T, E>(&self, after: &str, step: impl FnOnce() -> Result<T, E> + Send + 'static) -> Result<T, Refused>
+    pub(crate) async fn work<T, E>(&self, after: &str, step: impl FnOnce() -> Result<T, E> + Send + 'static) -> Result<T, ApiError>
     where
         T: Send + 'static,
-        E: Into<Refused> + Send + 'static,
+        E: Into<ApiError> + Send + 'static,
     {
-        let place = Arc::clone(&self.steps).acquire_owned().await.map_err(|_| Refused::broke(after))?;
+        let place = Arc::clone(&self.steps).acquire_owned().await.map_err(|_| ApiError::broke(after))?;
         let span = tracing::Span::current();
         let outcome = tokio::task::spawn_blocking(move || {
             // Held until the step ends, not until the request does: a request given up on leaves its step running.
@@ -150,7 +150,7 @@ impl ServerState {
             Ok(result) => result.map_err(Into::into),
             Err(error) => {
                 tracing::error!(panicked = error.is_panic(), "a step broke");
-                Err(Refused::broke(after))
+                Err(ApiError::broke(after))
             }
         }
     }

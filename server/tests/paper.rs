@@ -8,7 +8,7 @@ mod slips;
 use jiff::civil::date;
 use lopdf::Document;
 use proptest::prelude::*;
-use server::paper::{Paper, season_record, service_record};
+use server::pdf::{Paper, season_record, service_record};
 use shared::ids::RecordId;
 use sync_core::queries::{SeasonRecord, ServiceRecord, ServiceValve};
 

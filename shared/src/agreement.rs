@@ -16,12 +16,12 @@
 use serde::{Deserialize, Serialize};
 
 mod anova;
-mod judged;
+mod gauge_rr;
 mod ranges;
 mod readings;
 
 pub use anova::{Anova, Component, DEFAULT_POOLING_ALPHA, FTest, Line, anova};
-pub use judged::{Basis, GOOD_PERCENT, Grade, Judged, USABLE_PERCENT, WANTED_CLASSES};
+pub use gauge_rr::{Basis, GOOD_PERCENT, Grade, Judged, USABLE_PERCENT, WANTED_CLASSES};
 pub use ranges::{AverageRange, Constants, WideRange, average_and_range, average_and_range_with};
 pub use readings::{Crossed, LeftOut, LeftOutWhy, MOST_SEARCHED_PEOPLE, RepeatReading};
 

@@ -35,7 +35,7 @@ pub mod verdict;
 pub mod adjuster;
 pub mod conformance;
 pub mod crank;
-pub mod warmth;
+pub mod thermal;
 
 // What is followed over time.
 pub mod meter;

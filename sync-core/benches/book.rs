@@ -21,7 +21,7 @@ use shared::record::Body;
 use shared::slot::Slot;
 use shared::wire::{ExchangeAnswer, ExchangeRequest, ShortRecipe};
 use sync_core::book::Book;
-use sync_core::engine::delivery::Delivery;
+use sync_core::engine::incoming::IncomingBatch;
 use sync_core::judge::ledger::{Entry, Ledger};
 use sync_core::judge::machine::MachineState;
 use sync_core::judge::standing::{Standings, stands};
@@ -69,8 +69,8 @@ fn lists(request: &ExchangeRequest) -> Vec<(DocId, Vec<ShortRecipe>)> {
 }
 
 /// Opens what a message brings, one document after another.
-fn open_all(lists: Vec<(DocId, Vec<ShortRecipe>)>) -> Vec<Delivery> {
-    lists.into_iter().map(|(doc, recipes)| Delivery::open(doc, recipes)).collect()
+fn open_all(lists: Vec<(DocId, Vec<ShortRecipe>)>) -> Vec<IncomingBatch> {
+    lists.into_iter().map(|(doc, recipes)| IncomingBatch::open(doc, recipes)).collect()
 }
 
 /// A day of 400 records, opened on one core: read, and each change's hash made.
@@ -87,7 +87,7 @@ fn check_a_day(bencher: Bencher<'_, '_>) {
     let mut ground = Ground::with_machines(OF_A_DAY);
     let (_, days) = ground.days(OF_A_DAY, READINGS);
     let roster = ground.shop.roster().unwrap();
-    let check_all = |mut deliveries: Vec<Delivery>| {
+    let check_all = |mut deliveries: Vec<IncomingBatch>| {
         deliveries.iter_mut().for_each(|delivery| delivery.check(roster));
         deliveries
     };

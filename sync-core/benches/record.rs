@@ -67,7 +67,7 @@ fn signed() -> Vec<u8> {
 #[divan::bench]
 fn open(bencher: Bencher<'_, '_>) {
     let bytes = signed();
-    bencher.counter(ItemsCount::new(1usize)).bench(|| envelope::open(divan::black_box(&bytes)).unwrap());
+    bencher.counter(ItemsCount::new(1usize)).bench(|| envelope::decode_unverified(divan::black_box(&bytes)).unwrap());
 }
 
 /// From bytes of the own store to a record.
@@ -94,7 +94,7 @@ fn encode(bencher: Bencher<'_, '_>) {
 /// The signature, with the device's key as bytes.
 #[divan::bench]
 fn verify(bencher: Bencher<'_, '_>) {
-    let opened = envelope::open(&signed()).unwrap();
+    let opened = envelope::decode_unverified(&signed()).unwrap();
     let public = Bytes32(key().verifying_key().to_bytes());
     bencher.counter(ItemsCount::new(1usize)).bench(|| divan::black_box(&opened).verify(&public, SHOP).unwrap());
 }
@@ -102,7 +102,7 @@ fn verify(bencher: Bencher<'_, '_>) {
 /// The signature, with the device's key decoded before.
 #[divan::bench]
 fn verify_with(bencher: Bencher<'_, '_>) {
-    let opened = envelope::open(&signed()).unwrap();
+    let opened = envelope::decode_unverified(&signed()).unwrap();
     let public = key().verifying_key();
     bencher.counter(ItemsCount::new(1usize)).bench(|| divan::black_box(&opened).verify_with(&public, SHOP).unwrap());
 }

@@ -1,7 +1,7 @@
 //! The offline engine of the book: signed records, what stands, and the two halves of the exchange.
 //!
 //! Runs the same on a phone, a laptop and the server. What is absent: no HTTP, no async, no printing, no environment;
-//! time and randomness are handed in ([`sys::moment`]). Only [`store`] knows SQLite; only [`change`] knows Automerge.
+//! time and randomness are handed in ([`sys::clock`]). Only [`store`] knows SQLite; only [`change`] knows Automerge.
 //!
 //! The loop of a device: [`book::Book::open`], enrol once ([`book::enrol`]), write ([`commands`]), exchange ([`sync`]), look
 //! ([`queries`]).

@@ -9,21 +9,22 @@ use std::sync::{Mutex, MutexGuard};
 use shared::ids::PersonId;
 
 use crate::book::Book;
+use crate::book::backup::{self, BACKUPS, BackupLine, backup_name, backups_in, copy_pictures};
 use crate::book::enrol::Founding;
-use crate::book::keeping::{self, BACKUPS, BackupLine, backup_name, backups_in, copy_pictures};
 use crate::book::pictures::{PHOTOS, Pictures, private_folder};
 use crate::engine::BookError;
 use crate::queries::{HoursRow, ReadingRow, RowOf, RowPlace, Rows, Table, hours_row, reading_row};
 use crate::store::BackupError;
-use crate::sys::moment::{Entropy, Moment};
+use crate::sys::clock::ClockReading;
+use crate::sys::rng::CryptoRng;
 
 /// Source of randomness that a server hands over for good.
-pub type OwnedEntropy = Box<dyn Entropy + Send>;
+pub type OwnedRng = Box<dyn CryptoRng + Send>;
 
 /// A shop's book in one SQLite file, shared.
 #[expect(missing_debug_implementations, reason = "it holds a source of randomness")]
 pub struct SharedBook {
-    inner: Mutex<(Book, OwnedEntropy)>,
+    inner: Mutex<(Book, OwnedRng)>,
     /// Folder of the backups, beside the file.
     backups: PathBuf,
     /// The bytes of photos, beside the file.
@@ -44,7 +45,7 @@ impl SharedBook {
     ///
     /// # Errors
     /// [`BookError`] where the file is no book, is in use, is a device's, or cannot be written.
-    pub fn open(path: &Path, founding: &Founding, now: &Moment, mut entropy: OwnedEntropy) -> Result<OpenedShop, BookError> {
+    pub fn open(path: &Path, founding: &Founding, now: &ClockReading, mut entropy: OwnedRng) -> Result<OpenedShop, BookError> {
         let mut book = Book::open(path, &mut *entropy)?;
         let first_code = match book.identity() {
             Ok(identity) if identity.is_shop() => None,
@@ -52,12 +53,12 @@ impl SharedBook {
             Err(_) => Some(book.found_shop(founding, now, &mut *entropy)?),
         };
         // A disk too full to write the file anew is no reason not to serve.
-        let _ = book.close_holes();
+        let _ = book.vacuum();
         Ok(OpenedShop { shop: Self::over(book, entropy, path), first_code })
     }
 
     /// Shares a shop's book that is open already. Backups and pictures lie beside the `path`.
-    pub fn over(book: Book, entropy: OwnedEntropy, path: &Path) -> Self {
+    pub fn over(book: Book, entropy: OwnedRng, path: &Path) -> Self {
         let pictures = Pictures::of_shop(path);
         pictures.sweep();
         Self { inner: Mutex::new((book, entropy)), backups: path.with_file_name(BACKUPS), pictures }
@@ -69,7 +70,7 @@ impl SharedBook {
     }
 
     /// Writes in the book. It is held for so long.
-    pub fn write<T>(&self, step: impl FnOnce(&mut Book, &mut dyn Entropy) -> T) -> T {
+    pub fn write<T>(&self, step: impl FnOnce(&mut Book, &mut dyn CryptoRng) -> T) -> T {
         let (book, entropy) = &mut *self.lock();
         step(book, &mut **entropy)
     }
@@ -84,11 +85,11 @@ impl SharedBook {
     ///
     /// # Errors
     /// [`BackupError`]; no file is left then.
-    pub fn backup(&self, now: &Moment) -> Result<BackupLine, BackupError> {
+    pub fn backup(&self, now: &ClockReading) -> Result<BackupLine, BackupError> {
         private_folder(&self.backups).map_err(|why| BackupError::Unwritable { path: self.backups.clone(), why: why.to_string() })?;
         let name = backup_name(now);
         let draft = self.lock().0.copy_for(&self.backups.join(&name))?;
-        let made = keeping::keep(draft)?;
+        let made = backup::keep(draft)?;
         copy_pictures(&self.pictures, &Pictures::at(self.backups.join(PHOTOS)))?;
         Ok(BackupLine { made_ms: now.wall_ms, name, bytes: made.bytes })
     }
@@ -131,7 +132,7 @@ impl SharedBook {
     }
 
     /// After a step that panicked, the book first comes back to what is kept.
-    fn lock(&self) -> MutexGuard<'_, (Book, OwnedEntropy)> {
+    fn lock(&self) -> MutexGuard<'_, (Book, OwnedRng)> {
         match self.inner.lock() {
             Ok(guard) => guard,
             Err(poisoned) => {

@@ -19,7 +19,7 @@ use shared::length::LengthUnit;
 use shared::record::{Body, Clearance, Finding, FindingKind, HourReading, MeterChange, Note, Stage, Visit};
 use sync_core::book::Book;
 use sync_core::store::Store;
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 
 /// The lesser book. The greater one still comes in one change, so that its rows are derived once as well.
 const FEW: usize = 125;
@@ -52,7 +52,7 @@ impl Walk {
 }
 
 /// Every view, over whatever is in the book.
-fn look(walk: &mut Walk, book: &Book, machine: DocId, now: &Moment) {
+fn look(walk: &mut Walk, book: &Book, machine: DocId, now: &ClockReading) {
     let unit = LengthUnit::Thou;
     let everyone = book.identity().unwrap().person;
     let lead = book.people().unwrap().into_iter().find(|line| line.name == "Lead").unwrap().person;

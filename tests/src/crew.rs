@@ -8,10 +8,10 @@ use shared::role::Role;
 use shared::wire::{ExchangeAnswer, ExchangeRequest};
 use sync_core::book::Book;
 use sync_core::book::enrol::Founding;
-use sync_core::commands::{Hand, ReadingEntry};
+use sync_core::commands::{ActionContext, ReadingEntry};
 use sync_core::store::Store;
 use sync_core::sync::{Report, read_body, write_body};
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 
 /// Pseudo-random bytes from a seed (xorshift64*): for replay, never for keys that matter.
 #[derive(Debug, Clone)]
@@ -33,7 +33,7 @@ impl Dice {
     }
 }
 
-impl sync_core::sys::moment::Entropy for Dice {
+impl sync_core::sys::rng::CryptoRng for Dice {
     fn fill(&mut self, buffer: &mut [u8]) {
         for chunk in buffer.chunks_mut(8) {
             let bytes = self.throw().to_le_bytes();
@@ -91,7 +91,7 @@ impl Crew {
         let mut shop = Book::over(store, &mut dice).expect("book");
         let founding =
             Founding { shop: ShopCard::usual("Test shop", "UTC"), office_name: "Office".into(), issuer: "http://127.0.0.1".into() };
-        let code = shop.found_shop(&founding, &Moment::at(MORNING), &mut dice).expect("founded");
+        let code = shop.found_shop(&founding, &ClockReading::at(MORNING), &mut dice).expect("founded");
         let mut crew = Self { shop, now_ms: MORNING, dice, phones: Vec::new(), traffic: (0, 0) };
         crew.enrol(&code, 0);
         crew
@@ -100,7 +100,7 @@ impl Crew {
     /// A one-time code of the office's.
     fn code_for(&mut self, person: PersonId) -> String {
         let office = self.phones[0].person;
-        let issued = self.shop.issue_code(office, person, &Moment::at(self.now_ms), &mut self.dice).expect("code");
+        let issued = self.shop.issue_code(office, person, &ClockReading::at(self.now_ms), &mut self.dice).expect("code");
         issued.code
     }
 
@@ -116,9 +116,9 @@ impl Crew {
 
     fn only_enrol_on(&mut self, store: Store, code: &str, clock_off_ms: i64) -> usize {
         let mut book = Book::over(store, &mut self.dice).expect("book");
-        let moment = Moment::at(self.now_ms + clock_off_ms);
+        let moment = ClockReading::at(self.now_ms + clock_off_ms);
         let request = book.enrol_request(code, "phone", &moment, &mut self.dice).expect("request");
-        let answer = self.shop.admit_device(&request, &Moment::at(self.now_ms), &mut self.dice).expect("admitted");
+        let answer = self.shop.admit_device(&request, &ClockReading::at(self.now_ms), &mut self.dice).expect("admitted");
         book.enrolled(&answer, "http://127.0.0.1").expect("enrolled");
         self.phones.push(Phone { book, person: answer.person, clock_off_ms });
         self.phones.len() - 1
@@ -139,7 +139,7 @@ impl Crew {
     /// Where the engine fails.
     pub fn person(&mut self, name: &str, role: Role) -> PersonId {
         let (moment, dice) = (self.moment(0), &mut self.dice);
-        let mut hand = Hand { now: moment, entropy: dice, measured_by: None };
+        let mut hand = ActionContext { now: moment, entropy: dice, measured_by: None };
         let person = self.phones[0].book.add_person(name, role, &mut hand).expect("person");
         self.level(0);
         person
@@ -174,9 +174,9 @@ impl Crew {
 
     /// A phone's clocks now.
     #[must_use]
-    pub fn moment(&self, phone: usize) -> Moment {
+    pub fn moment(&self, phone: usize) -> ClockReading {
         let off = self.phones.get(phone).map_or(0, |p| p.clock_off_ms);
-        Moment { wall_ms: self.now_ms + off, steady_ms: self.now_ms, boot: shared::bytes::Bytes16([1; 16]) }
+        ClockReading { wall_ms: self.now_ms + off, steady_ms: self.now_ms, boot: shared::bytes::Bytes16([1; 16]) }
     }
 
     /// Lets time pass.
@@ -185,10 +185,10 @@ impl Crew {
     }
 
     /// Does something on a phone.
-    pub fn on<T>(&mut self, phone: usize, step: impl FnOnce(&mut Book, &mut Hand<'_>) -> T) -> T {
+    pub fn on<T>(&mut self, phone: usize, step: impl FnOnce(&mut Book, &mut ActionContext<'_>) -> T) -> T {
         self.now_ms += 1_000;
         let moment = self.moment(phone);
-        let mut hand = Hand { now: moment, entropy: &mut self.dice, measured_by: None };
+        let mut hand = ActionContext { now: moment, entropy: &mut self.dice, measured_by: None };
         step(&mut self.phones[phone].book, &mut hand)
     }
 
@@ -299,7 +299,7 @@ impl Crew {
         let up = write_body(request, true).expect("written");
         let request: ExchangeRequest = read_body(&up, true).expect("read");
         let device = self.phones[phone].book.identity().expect("enrolled").device;
-        let answer = self.shop.answer(device, &request, &Moment::at(self.now_ms), &mut self.dice).expect("answered");
+        let answer = self.shop.answer(device, &request, &ClockReading::at(self.now_ms), &mut self.dice).expect("answered");
         let down = write_body(&answer, true).expect("written");
         self.traffic = (self.traffic.0 + up.len(), self.traffic.1 + down.len());
         read_body(&down, true).expect("read")

@@ -11,13 +11,13 @@ use shared::ids::DocId;
 use shared::record::{Body, Note, Record, UnknownBody};
 use shared::wire::{DocOffer, ExchangeAnswer, ExchangeRequest, LARGEST_CHANGE, MOST_RECORDS, Recipe, Refusal};
 use sync_core::book::Book;
-use sync_core::book::keeping::restore_shop;
+use sync_core::book::backup::restore_shop;
 use sync_core::crypto::envelope;
 use sync_core::judge::ledger::Entry;
 use sync_core::store::Checked;
-use sync_core::store::Known;
+use sync_core::store::Provenance;
 use sync_core::store::frontier::Frontier;
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 use tests::Crew;
 
 /// The phone that floods, in a crew of three.
@@ -64,7 +64,7 @@ fn force(crew: &Crew, phone: usize, doc: DocId, records: Vec<(Record, Vec<u8>)>)
     let mut frontier = Frontier::read(store, doc).unwrap();
     frontier.advance(&recipe);
     let document = store.document(doc).unwrap().unwrap();
-    store.append(&mut frontier, document.place, vec![(recipe, checked)], Known::AT_SHOP).unwrap();
+    store.append(&mut frontier, document.place, vec![(recipe, checked)], Provenance::AT_SHOP).unwrap();
     sync_core::engine::projection::derive(store, &document, crew.shop.roster().unwrap()).unwrap();
 }
 
@@ -78,7 +78,7 @@ fn all_served(crew: &mut Crew, doc: DocId) {
     let new = crew.phone_for(office);
     let heads = |book: &Book| book.store().document(doc).unwrap().unwrap().heads;
     assert_eq!(heads(&crew.phones[new].book), heads(&crew.shop), "a new phone holds all of it");
-    assert_eq!(crew.phones[new].book.prove(usize::MAX >> 1).unwrap(), 0);
+    assert_eq!(crew.phones[new].book.verify_deferred(usize::MAX >> 1).unwrap(), 0);
     assert_eq!(crew.phones[new].book.verify().unwrap().faults, Vec::<String>::new());
 }
 
@@ -88,7 +88,7 @@ fn kept_and_restored(crew: &mut Crew) {
     let folder = tempfile::tempdir().unwrap();
     let (from, to) = (folder.path().join("backup.db"), folder.path().join("shop.db"));
     crew.shop.backup_to(&from).unwrap();
-    let restored = restore_shop(&from, &to, &Moment::at(crew.now_ms), &mut crew.dice).unwrap();
+    let restored = restore_shop(&from, &to, &ClockReading::at(crew.now_ms), &mut crew.dice).unwrap();
     assert_eq!(restored.verified.faults, Vec::<String>::new());
     crew.shop = Book::open(&to, &mut crew.dice).unwrap();
 }
@@ -222,11 +222,18 @@ fn a_flood_waits_on_its_own_device_and_goes_on_tomorrow() {
     for batch in notes(&crew, helper, roster, 1, 2_000, 60) {
         let by = crew.phones[helper].person;
         let forged = |bytes: &Vec<u8>| {
-            let record = sync_core::crypto::envelope::open(bytes).unwrap().record;
+            let record = sync_core::crypto::envelope::decode_unverified(bytes).unwrap().record;
             Forged { id: record.id, by, doc: roster, body: record.body }
         };
         let forged: Vec<Forged> = batch.iter().map(forged).collect();
-        fixtures::forge::slip_in(&crew.phones[helper].book, roster, sync_core::judge::rights::Place::Roster, BAD, &forged, crew.now_ms);
+        fixtures::forge::slip_in(
+            &crew.phones[helper].book,
+            roster,
+            sync_core::judge::permissions::DocKind::Roster,
+            BAD,
+            &forged,
+            crew.now_ms,
+        );
     }
     let mut days = 0;
     let mut told = false;
@@ -250,7 +257,7 @@ fn a_flood_waits_on_its_own_device_and_goes_on_tomorrow() {
     crew.level(tech);
     all_served(&mut crew, roster);
     // Put back from before the flood, the shop gets everything from one phone in one day: it has receipts for it.
-    restore_shop(&from, &to, &Moment::at(crew.now_ms), &mut crew.dice).unwrap();
+    restore_shop(&from, &to, &ClockReading::at(crew.now_ms), &mut crew.dice).unwrap();
     crew.shop = Book::open(&to, &mut crew.dice).unwrap();
     crew.level(tech);
     assert!(taken_in(&crew) - before >= 2_000, "{} came back", taken_in(&crew) - before);

@@ -9,7 +9,7 @@ use shared::record::{Body, Decision, Ruling, Stage};
 use shared::role::Role;
 use shared::slot::Slot;
 use sync_core::engine::BookError;
-use sync_core::judge::rights::Place;
+use sync_core::judge::permissions::DocKind;
 use sync_core::store::QuarantineState;
 use sync_core::sync::bundle::{Load, Taken};
 use tests::Crew;
@@ -153,7 +153,7 @@ fn what_the_writer_may_not_write_is_quarantined_by_the_receiver() {
     let forged = own_id(&crew.phones[helper].book, 0xbd);
     let by = crew.phones[helper].person;
     let slip = Forged { id: forged, by, doc: machine, body: ruling.into() };
-    slip_in(&crew.phones[helper].book, machine, Place::Machine, Bytes16([0xbd; 16]), &[slip], crew.now_ms);
+    slip_in(&crew.phones[helper].book, machine, DocKind::Machine, Bytes16([0xbd; 16]), &[slip], crew.now_ms);
     let after = crew.read(helper, machine, "2E", Stage::Found, 5, 6);
     let taken = hand_over(&mut crew, helper, lead);
     assert_eq!(taken.refused.len(), 1, "{taken:?}");
@@ -346,8 +346,9 @@ fn a_receipt_that_comes_before_its_record_counts() {
     let made = crew.phones[lead].book.make_bundle(&Load::Documents(vec![machine]), &crew.moment(lead)).unwrap().bytes;
     let without = |left_out: &dyn Fn(&Body, RecordId) -> bool| {
         let mut bundle: shared::wire::Bundle = sync_core::sync::read_body(&made, true).unwrap();
-        let has =
-            |bytes: &shared::bytes::Blob| sync_core::crypto::envelope::open(&bytes.0).is_ok_and(|o| left_out(&o.record.body, o.record.id));
+        let has = |bytes: &shared::bytes::Blob| {
+            sync_core::crypto::envelope::decode_unverified(&bytes.0).is_ok_and(|o| left_out(&o.record.body, o.record.id))
+        };
         for doc in bundle.docs.iter_mut().filter(|doc| doc.id == machine) {
             doc.recipes.retain(|recipe| !recipe.records.iter().any(has));
         }
@@ -387,7 +388,7 @@ fn what_the_shop_has_refused_is_not_taken_out_of_a_bundle_again() {
         assert_eq!(waits(&crew.phones[0].book).0, QuarantineState::Waiting);
     }
     // What the office lets in comes back by the shop, with its receipt.
-    let (office, now) = (crew.phones[0].person, sync_core::sys::moment::Moment::at(crew.now_ms));
+    let (office, now) = (crew.phones[0].person, sync_core::sys::clock::ClockReading::at(crew.now_ms));
     crew.shop.release(number, office, &now, &mut crew.dice).unwrap();
     crew.level(0);
     assert!(crew.phones[0].book.store().held(read).unwrap().is_some());

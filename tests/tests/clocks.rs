@@ -7,10 +7,10 @@ use shared::length::LengthUnit;
 use shared::record::Stage;
 use shared::role::Role;
 use shared::slot::Slot;
-use sync_core::judge::clock::Corrected;
+use sync_core::judge::corrected_time::Corrected;
 use sync_core::judge::standing::{Standing, State};
 use sync_core::sync::bundle::Load;
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 use tests::Crew;
 
 const HOUR: i64 = 3_600_000;
@@ -120,14 +120,14 @@ fn a_phone_that_restarted_and_is_alone_asks_nothing() {
 fn a_shop_whose_clock_is_wrong_is_told() {
     let (mut crew, _, [lead, one, other]) = crew(5);
     let doubts = |crew: &Crew, off_ms: i64| {
-        let now = Moment { wall_ms: crew.now_ms + off_ms, ..crew.moment(usize::MAX) };
+        let now = ClockReading { wall_ms: crew.now_ms + off_ms, ..crew.moment(usize::MAX) };
         crew.shop.day_sheet(None, LengthUnit::Thou, &now).unwrap().clock_doubts
     };
     assert_eq!(doubts(&crew, 0), Vec::<String>::new());
     let exchange = |crew: &mut Crew, phone: usize, off_ms: i64| {
         let request = crew.offer(phone);
         let device = crew.phones[phone].book.identity().unwrap().device;
-        let now = Moment { wall_ms: crew.now_ms + off_ms, ..crew.moment(usize::MAX) };
+        let now = ClockReading { wall_ms: crew.now_ms + off_ms, ..crew.moment(usize::MAX) };
         crew.shop.answer(device, &request, &now, &mut crew.dice).unwrap();
     };
     exchange(&mut crew, other, 0);

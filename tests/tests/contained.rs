@@ -8,7 +8,7 @@ use shared::record::ShopCard;
 use sync_core::book::Book;
 use sync_core::book::enrol::Founding;
 use sync_core::server::{OpenedShop, SharedBook};
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 use tests::MORNING_MS;
 
 #[test]
@@ -16,7 +16,7 @@ fn a_panic_undoes_its_step_and_no_other() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("shop.db");
     let founding = Founding { shop: ShopCard::usual("Shop", "UTC"), office_name: "Office".into(), issuer: "http://127.0.0.1".into() };
-    let now = Moment::at(MORNING_MS);
+    let now = ClockReading::at(MORNING_MS);
     // Draws until the source breaks; a negative number never comes down to nought.
     let left = Arc::new(AtomicI64::new(-1));
     let draws = Arc::clone(&left);

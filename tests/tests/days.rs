@@ -12,10 +12,10 @@ use shared::slot::Slot;
 use sync_core::book::enrol::EnrolError;
 use sync_core::commands::desk::{DeskDone, DeskStep};
 use sync_core::engine::BookError;
-use sync_core::judge::rights::Place;
+use sync_core::judge::permissions::DocKind;
 use sync_core::judge::standing::{Standing, State};
 use sync_core::queries::weighed;
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 use tests::Crew;
 use tests::MORNING_MS as MORNING;
 
@@ -27,13 +27,13 @@ fn first_day() -> Date {
 
 /// Opens the desk of one of the crew.
 fn open_desk(crew: &mut Crew, phone: usize, passphrase: &str) -> Result<PersonId, EnrolError> {
-    let (office, person, now) = (crew.phones[0].person, crew.phones[phone].person, Moment::at(crew.now_ms));
+    let (office, person, now) = (crew.phones[0].person, crew.phones[phone].person, ClockReading::at(crew.now_ms));
     let code = crew.shop.issue_code(office, person, &now, &mut crew.dice).unwrap().code;
     crew.shop.open_desk(&code, passphrase, &now, &mut crew.dice).map(|desk| desk.person)
 }
 
 fn at_desk(crew: &mut Crew, person: PersonId, step: &DeskStep) -> Result<DeskDone, BookError> {
-    let now = Moment::at(crew.now_ms);
+    let now = ClockReading::at(crew.now_ms);
     crew.shop.at_desk(person, step, &now, &mut crew.dice)
 }
 
@@ -112,14 +112,14 @@ fn a_code_opens_one_desk_once_and_a_second_code_only_changes_the_passphrase() {
     assert_eq!((device(&crew), crew.shop.roster().unwrap().devices.len()), (first, count));
     assert_eq!(crew.shop.desk(" OFFICE ").unwrap().unwrap().passphrase, "second");
     assert_eq!(crew.shop.desk("Nobody").unwrap(), None);
-    let now = Moment::at(crew.now_ms);
+    let now = ClockReading::at(crew.now_ms);
     let code = crew.shop.issue_code(office, office, &now, &mut crew.dice).unwrap().code;
     crew.shop.open_desk(&code, "third", &now, &mut crew.dice).unwrap();
     for used in [code.as_str(), "00000-00000"] {
         let refused = crew.shop.open_desk(used, "fourth", &now, &mut crew.dice);
         assert!(matches!(refused, Err(EnrolError::Refused(Code::CodeInvalid, _))));
     }
-    let late = Moment::at(crew.now_ms + 2 * DAY_MS);
+    let late = ClockReading::at(crew.now_ms + 2 * DAY_MS);
     let code = crew.shop.issue_code(office, office, &now, &mut crew.dice).unwrap().code;
     assert!(matches!(crew.shop.open_desk(&code, "fifth", &late, &mut crew.dice), Err(EnrolError::Refused(Code::CodeInvalid, _))));
     assert_eq!(crew.shop.desk_of(office).unwrap().unwrap().passphrase, "third");
@@ -182,7 +182,7 @@ fn what_comes_late_shows_and_the_evening_stays_as_it_was() {
     let Body::DayClosed(second) = &days.get(again.record).unwrap().record.body else { panic!("a closing") };
     assert_eq!(second.since, Some(closed.record));
     assert!(second.covers.len() < closed.covers, "only what moved since");
-    let property = crew.shop.store().documents().unwrap().into_iter().find(|d| d.place == Place::Property).unwrap().doc;
+    let property = crew.shop.store().documents().unwrap().into_iter().find(|d| d.place == DocKind::Property).unwrap().doc;
     assert!(crew.shop.evening(first_day(), property, Thou).is_ok(), "what did not move is as the closing before said");
     assert!(matches!(crew.shop.evening("2026-05-31".parse().unwrap(), machine, Thou), Err(BookError::Unknown(_))));
     for book in [&crew.shop, &crew.phones[lead].book] {

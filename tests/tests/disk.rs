@@ -13,11 +13,11 @@ use shared::record::{ShopCard, Stage};
 use shared::role::Role;
 use sync_core::book::Book;
 use sync_core::book::enrol::Founding;
-use sync_core::commands::Hand;
+use sync_core::commands::ActionContext;
 use sync_core::engine::BookError;
 use sync_core::server::SharedBook;
 use sync_core::store::{Store, StoreError};
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 use tests::disk::{Disk, Hits, Image, Part, Phase};
 use tests::{Crew, Dice, MORNING_MS};
 use tower::ServiceExt;
@@ -142,7 +142,9 @@ fn begun(name: &str) -> (Image, RecordId, impl Fn(&mut Book, &mut Dice) -> Optio
     let (mut crew, disk, tech, machine) = on_disk(name);
     let before = crew.read(tech, machine, "1I", Stage::Found, 4, 5);
     let (start, moment) = (disk.image(), crew.moment(tech));
-    (start, before, move |book, dice| book.add_note(machine, "one step", &mut Hand { now: moment, entropy: dice, measured_by: None }).ok())
+    (start, before, move |book, dice| {
+        book.add_note(machine, "one step", &mut ActionContext { now: moment, entropy: dice, measured_by: None }).ok()
+    })
 }
 
 /// Opens the book and takes one step, in which the power may go.
@@ -267,8 +269,8 @@ fn a_fall_of_a_disk_that_lied(fall: u64) -> bool {
 struct Still;
 
 impl server::Clock for Still {
-    fn now(&self) -> Moment {
-        Moment::at(MORNING_MS)
+    fn now(&self) -> ClockReading {
+        ClockReading::at(MORNING_MS)
     }
 }
 

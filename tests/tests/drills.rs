@@ -12,14 +12,14 @@ use shared::record::{Body, Stage};
 use shared::role::Role;
 use shared::slot::Slot;
 use sync_core::book::Book;
+use sync_core::book::backup::restore_shop;
 use sync_core::book::enrol::Founding;
-use sync_core::book::keeping::restore_shop;
 use sync_core::change::replica;
 use sync_core::engine::BookError;
 use sync_core::judge::standing::Standing;
 use sync_core::server::SharedBook;
 use sync_core::store::Store;
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 use tests::{Crew, Dice, Phone};
 
 const CLEAN: Vec<String> = Vec::new();
@@ -77,7 +77,7 @@ impl Ground {
             // A closed book has only its one file.
             let _ = std::fs::remove_file(format!("{}{ending}", shop.display()));
         }
-        let now = Moment::at(self.crew.now_ms);
+        let now = ClockReading::at(self.crew.now_ms);
         let restored = restore_shop(&self.path(backup), &shop, &now, &mut self.crew.dice).unwrap();
         assert_eq!((restored.verified.faults, restored.aside), (CLEAN, None));
         self.crew.shop = Book::open(&shop, &mut self.crew.dice).unwrap();
@@ -130,7 +130,7 @@ fn put_back(backup: &str, seed: u64) {
     assert!(ground.crew.shop.store().held(written_there).unwrap().is_none());
     let request = ground.crew.offer(newest);
     let device = ground.crew.phones[newest].book.identity().unwrap().device;
-    let stranger = ground.crew.shop.answer(device, &request, &Moment::at(ground.crew.now_ms), &mut ground.crew.dice);
+    let stranger = ground.crew.shop.answer(device, &request, &ClockReading::at(ground.crew.now_ms), &mut ground.crew.dice);
     assert!(matches!(stranger, Err(BookError::Unknown(_))), "nobody has brought the roster yet: {stranger:?}");
     ground.crew.level_all();
     let mut after = said(&ground.crew.shop);
@@ -297,7 +297,7 @@ fn a_backup_in_a_storm_of_exchanges_is_a_whole_earlier_state() {
     crew.shop = Book::over(Store::in_memory().unwrap(), &mut crew.dice).unwrap();
     let now_ms = crew.now_ms;
     let never = Founding { shop: shared::record::ShopCard::usual("", ""), office_name: String::new(), issuer: String::new() };
-    let opened = SharedBook::open(&path, &never, &Moment::at(now_ms), Box::new(Dice::new(67))).unwrap();
+    let opened = SharedBook::open(&path, &never, &ClockReading::at(now_ms), Box::new(Dice::new(67))).unwrap();
     let shop = &opened.shop;
     std::thread::scope(|scope| {
         for (n, phone) in crew.phones.iter_mut().enumerate() {
@@ -305,8 +305,8 @@ fn a_backup_in_a_storm_of_exchanges_is_a_whole_earlier_state() {
                 let mut dice = Dice::new(100 + u64::try_from(n).unwrap());
                 let device = phone.book.identity().unwrap().device;
                 for round in 1..=ROUNDS {
-                    let now = Moment::at(now_ms + round * 1_000);
-                    let mut hand = sync_core::commands::Hand { now, entropy: &mut dice, measured_by: None };
+                    let now = ClockReading::at(now_ms + round * 1_000);
+                    let mut hand = sync_core::commands::ActionContext { now, entropy: &mut dice, measured_by: None };
                     phone.book.add_note(machine, "in the storm", &mut hand).unwrap();
                     let answer = shop.write(|book, entropy| book.answer(device, &phone.book.offer(&now).unwrap(), &now, entropy)).unwrap();
                     phone.book.take_answer(&now, &answer, &now, &mut dice).unwrap();
@@ -314,7 +314,7 @@ fn a_backup_in_a_storm_of_exchanges_is_a_whole_earlier_state() {
             });
         }
         for n in 0..ROUNDS {
-            shop.backup(&Moment::at(now_ms + n * 1_000)).unwrap();
+            shop.backup(&ClockReading::at(now_ms + n * 1_000)).unwrap();
         }
     });
     let made = shop.backups().unwrap();
@@ -329,7 +329,7 @@ fn a_backup_in_a_storm_of_exchanges_is_a_whole_earlier_state() {
         let end = copy.store().log_end().unwrap();
         assert!(end >= before, "a later backup is no earlier state");
         for pos in 1..=end {
-            let of = |book: &Book| book.store().part_at(pos).unwrap().map(|part| (part.hash, part.pack));
+            let of = |book: &Book| book.store().segment_at(pos).unwrap().map(|part| (part.hash, part.pack));
             assert_eq!(of(&copy), of(&shop), "{line:?} at {pos}");
         }
         before = end;

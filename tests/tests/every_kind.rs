@@ -14,7 +14,7 @@ use shared::role::Role;
 use shared::slot::Slot;
 use sync_core::book::Book;
 use sync_core::commands::VisitEntry;
-use sync_core::judge::rights::Place;
+use sync_core::judge::permissions::DocKind;
 use sync_core::queries::Fate;
 use tests::Crew;
 
@@ -86,7 +86,7 @@ fn a_kind_of_tomorrow_is_carried_and_passed_on() {
         body: Body::Unknown(UnknownBody { kind: "torque".into(), v: 3, body: shared::cbor::to_value(&42).unwrap() }),
     };
     let now_ms = crew.now_ms;
-    slip_in(&crew.phones[lead].book, machine, Place::Machine, Bytes16([1; 16]), std::slice::from_ref(&newer), now_ms);
+    slip_in(&crew.phones[lead].book, machine, DocKind::Machine, Bytes16([1; 16]), std::slice::from_ref(&newer), now_ms);
     let report = crew.exchange(lead);
     assert_eq!(report.refused, vec![]);
     crew.level_all();

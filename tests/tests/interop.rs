@@ -28,7 +28,7 @@ fn hand_out(shop: &Path, folder: &Path) {
         std::fs::write(folder.join(format!("{}.automerge", row.doc)), replica::save(row.doc, &recipes).unwrap()).unwrap();
         let mut ids = Vec::new();
         for bytes in recipes.iter().flat_map(|recipe| &recipe.records) {
-            let record = envelope::open(&bytes.0).unwrap().record;
+            let record = envelope::decode_unverified(&bytes.0).unwrap().record;
             *kinds.entry(record.body.kind().to_owned()).or_default() += 1;
             ids.push(record.id);
         }

@@ -14,7 +14,7 @@ use sync_core::book::Book;
 use sync_core::engine::BookError;
 use sync_core::store::{Store, StoreError};
 use sync_core::sync::bundle::salvage;
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 use tests::disk::{Disk, Image};
 use tests::{Crew, Dice};
 
@@ -23,12 +23,12 @@ use tests::{Crew, Dice};
 fn a_shop_without_room_is_not_ready() {
     let disk = Disk::new("shop-full", &Image::default());
     let mut crew = Crew::over(31, disk.open().unwrap());
-    let at = |crew: &Crew, s: i64| Moment { steady_ms: crew.now_ms + s * 1_000, ..Moment::at(crew.now_ms + s * 1_000) };
+    let at = |crew: &Crew, s: i64| ClockReading { steady_ms: crew.now_ms + s * 1_000, ..ClockReading::at(crew.now_ms + s * 1_000) };
     let now = at(&crew, 0);
     crew.shop.ready(&now).unwrap();
     disk.leave_room(Some(0));
     // Right after a step that was kept it is taken to have room still.
-    let (soon, later) = (Moment { steady_ms: now.steady_ms + 900, ..now }, at(&crew, 2));
+    let (soon, later) = (ClockReading { steady_ms: now.steady_ms + 900, ..now }, at(&crew, 2));
     crew.shop.ready(&soon).unwrap();
     let full = crew.shop.ready(&later);
     assert!(matches!(full, Err(BookError::Store(StoreError::Full))), "{full:?}");
@@ -91,7 +91,7 @@ fn what_a_damaged_book_has_alone_is_saved() {
     crew.level(lead);
     let at_shop = unsent.iter().flat_map(|change| &change.recipe.records);
     let held = at_shop.filter(|bytes| {
-        let id = sync_core::crypto::envelope::open(&bytes.0).unwrap().record.id;
+        let id = sync_core::crypto::envelope::decode_unverified(&bytes.0).unwrap().record.id;
         crew.shop.store().held(id).unwrap().is_some()
     });
     assert_eq!(held.count(), 40);
@@ -106,7 +106,7 @@ fn a_book_that_is_only_looked_at_keeps_nothing() {
     let mut book = Book::open_to_look(&folder.path().join("book.db"), &mut Dice::new(7)).unwrap();
     assert_eq!(book.status().unwrap().waiting, 1);
     let mut dice = Dice::new(8);
-    let mut hand = sync_core::commands::Hand { now: crew.moment(tech), entropy: &mut dice, measured_by: None };
+    let mut hand = sync_core::commands::ActionContext { now: crew.moment(tech), entropy: &mut dice, measured_by: None };
     let refused = book.add_note(machine, "seen", &mut hand);
     assert!(matches!(refused, Err(BookError::Store(StoreError::Unwritable(_)))), "{refused:?}");
 }

@@ -6,10 +6,10 @@ use shared::ids::{DocId, RecordId};
 use shared::record::Stage;
 use shared::role::Role;
 use sync_core::book::Book;
-use sync_core::book::keeping::restore_shop;
+use sync_core::book::backup::restore_shop;
 use sync_core::store::{QuarantineState, Store};
 use sync_core::sync::bundle::{Load, Taken};
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 use tests::Crew;
 
 /// A crew of three whose shop is a file, with a backup of it that has the machine and none of its readings.
@@ -38,7 +38,7 @@ impl Ground {
         let shop = self.folder.path().join("shop.db");
         self.crew.shop = Book::over(Store::in_memory().unwrap(), &mut self.crew.dice).unwrap();
         std::fs::remove_file(&shop).unwrap();
-        let now = Moment::at(self.crew.now_ms);
+        let now = ClockReading::at(self.crew.now_ms);
         restore_shop(&self.folder.path().join("backup.db"), &shop, &now, &mut self.crew.dice).unwrap();
         self.crew.shop = Book::open(&shop, &mut self.crew.dice).unwrap();
     }

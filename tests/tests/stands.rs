@@ -205,7 +205,7 @@ fn a_transcribed_visit_is_complete() {
     let measurer = crew.phones[tech].person;
     let set = shared::leaf::LeafSet::inch();
     let finished = crew.on(0, |book, hand| {
-        let mut hand = sync_core::commands::Hand { now: hand.now, entropy: &mut *hand.entropy, measured_by: Some(measurer) };
+        let mut hand = sync_core::commands::ActionContext { now: hand.now, entropy: &mut *hand.entropy, measured_by: Some(measurer) };
         let entry = sync_core::commands::VisitEntry { cold: true, cautions_confirmed: true, ..Default::default() };
         book.open_visit(machine, &entry, &mut hand).unwrap();
         for (valve, go) in [("1I", 4), ("1E", 5), ("2I", 5), ("2E", 6)] {

@@ -60,7 +60,7 @@ fn only_the_rooms_meant_for_it_name_a_library() {
         let reads_clock = ["SystemTime::now", "Instant::now", "Timestamp::now"].iter().any(|call| code.contains(call));
         let may = [
             "cli-client/src/environment",
-            "server/src/outside.rs",
+            "server/src/system.rs",
             "fixtures/src/demo/clock.rs",
             "tests/src/fleet/stopwatch.rs",
             "sync-core/bindings/native/src/device.rs",

@@ -18,12 +18,12 @@ use shared::record::Record;
 use shared::verdict::{FAR_TENTHS, gross};
 use shared::wire::{ExchangeAnswer, ExchangeRequest, Recipe, ShortRecipe};
 use sync_core::book::login::LoginError;
+use sync_core::change::decode;
 use sync_core::change::replica::{change_bytes, change_hash, genesis_bytes, genesis_hash, save};
-use sync_core::change::unpack;
 use sync_core::crypto::envelope;
-use sync_core::engine::delivery::Delivery;
+use sync_core::engine::incoming::IncomingBatch;
 use sync_core::sync::{read_body, write_body};
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 use tests::oracle::{Oracle, Verdict};
 
 fn chance(buffer: &mut [u8]) {
@@ -65,7 +65,7 @@ fn records_open_hold_and_say_what_they_are_said_to() {
     let (shop, key): (ShopId, Bytes32) = (get(&file, "shop"), get(&file, "record_key_public"));
     for case in list(&file, "good") {
         let envelope = bytes(case, "envelope");
-        let opened = envelope::open(&envelope).unwrap();
+        let opened = envelope::decode_unverified(&envelope).unwrap();
         opened.verify(&key, shop).unwrap();
         opened.record.check().unwrap();
         assert_eq!(opened.device, get::<DeviceId>(&file, "device"));
@@ -78,13 +78,13 @@ fn records_open_hold_and_say_what_they_are_said_to() {
         shared::record::Body::KINDS.iter().map(|kind| (*kind).to_owned()).collect()
     );
     for case in list(&file, "carried") {
-        let opened = envelope::open(&bytes(case, "envelope")).unwrap();
+        let opened = envelope::decode_unverified(&bytes(case, "envelope")).unwrap();
         opened.verify(&key, shop).unwrap();
         opened.record.check().unwrap();
         assert!(matches!(opened.record.body, shared::record::Body::Unknown(_)));
     }
     for case in list(&file, "also_read") {
-        envelope::open(&bytes(case, "envelope")).unwrap().verify(&key, shop).unwrap();
+        envelope::decode_unverified(&bytes(case, "envelope")).unwrap().verify(&key, shop).unwrap();
     }
 }
 
@@ -94,7 +94,7 @@ fn what_must_be_refused_is_and_at_the_step_that_is_named() {
     let key: Bytes32 = get(&file, "record_key_public");
     for case in list(&file, "refused") {
         let what = &case["what"];
-        let opened = envelope::open(&bytes(case, "envelope"));
+        let opened = envelope::decode_unverified(&bytes(case, "envelope"));
         if case["step"] == "open" {
             assert!(opened.is_err(), "{what}");
             continue;
@@ -232,19 +232,19 @@ fn bodies_are_read_and_the_engine_answers_the_same() {
         let request: ExchangeRequest = both_ways(&step["request"]);
         let answer: ExchangeAnswer = both_ways(&step["answer"]);
         let offered = request.docs.iter().map(|doc| (doc.id, doc.recipes.clone()));
-        let packed = answer.docs.iter().flat_map(|doc| doc.packs.iter().map(|pack| (doc.id, unpack(&pack.0).unwrap())));
+        let packed = answer.docs.iter().flat_map(|doc| doc.packs.iter().map(|pack| (doc.id, decode(&pack.0).unwrap())));
         let lists = offered.chain(packed).chain(answer.docs.iter().map(|doc| (doc.id, doc.recipes.clone())));
-        for brought in lists.flat_map(|(doc, recipes)| Delivery::open(doc, recipes).changes) {
+        for brought in lists.flat_map(|(doc, recipes)| IncomingBatch::open(doc, recipes).changes) {
             assert_eq!(brought.fault, None, "{what}");
             for record in &brought.recipe.records {
-                let opened = envelope::open(&record.0).unwrap();
+                let opened = envelope::decode_unverified(&record.0).unwrap();
                 opened.verify(&keys[&opened.device], root).unwrap();
                 if let shared::record::Body::Device(card) = &opened.record.body {
                     keys.insert(card.device, card.record_key);
                 }
             }
         }
-        let now = Moment::at(request.device_time);
+        let now = ClockReading::at(request.device_time);
         // From the fifth on, a request builds on the receipt of the shop that the vectors were made with.
         if n < 4 {
             let device = phone.identity().unwrap().device;
@@ -266,7 +266,7 @@ fn bodies_are_read_and_the_engine_answers_the_same() {
     }
     for case in list(&file, "refused_short") {
         let recipes: Vec<ShortRecipe> = read_body(&bytes(case, "cbor"), false).unwrap();
-        let mut brought = Delivery::open(get(case, "doc"), recipes).changes.into_iter();
+        let mut brought = IncomingBatch::open(get(case, "doc"), recipes).changes.into_iter();
         assert!(brought.any(|change| change.fault.is_some()), "{}", case["what"]);
     }
 }
@@ -283,7 +283,7 @@ fn both_ways<T: DeserializeOwned + serde::Serialize + PartialEq + std::fmt::Debu
 fn log_ins_are_taken_and_refused_as_said() {
     let file = file("tokens.json");
     let shop = World::new().shop;
-    let now = Moment::at(file["now_s"].as_i64().unwrap() * 1000);
+    let now = ClockReading::at(file["now_s"].as_i64().unwrap() * 1000);
     for case in list(&file, "cases") {
         let said = match shop.log_in(case["assertion"].as_str().unwrap(), &now) {
             Ok(_) => Value::Null,

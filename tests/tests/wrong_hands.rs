@@ -10,7 +10,7 @@ use shared::problem::Code;
 use shared::record::{Body, Decision, Note, Receipted, RoleGrant, Ruling, Stage, Void};
 use shared::role::Role;
 use shared::slot::Slot;
-use sync_core::judge::rights::Place;
+use sync_core::judge::permissions::DocKind;
 use tests::Crew;
 
 const BAD: u8 = 0xbd;
@@ -34,7 +34,7 @@ fn ground() -> Ground {
 }
 
 /// Slips a forged record in between two good ones, exchanges, and checks refusal, quarantine, healing and arrival.
-fn tried(what: &str, code: Code, place: Place, forge: impl FnOnce(&Ground) -> Forged) {
+fn tried(what: &str, code: Code, place: DocKind, forge: impl FnOnce(&Ground) -> Forged) {
     let mut ground = ground();
     let forged = forge(&ground);
     let helper = ground.helper;
@@ -66,7 +66,7 @@ fn tried(what: &str, code: Code, place: Place, forge: impl FnOnce(&Ground) -> Fo
 
 #[test]
 fn a_helper_rules() {
-    tried("ruling", Code::RoleMayNot, Place::Machine, |g| Forged {
+    tried("ruling", Code::RoleMayNot, DocKind::Machine, |g| Forged {
         id: own_id(&g.crew.phones[g.helper].book, 0xf1),
         by: g.crew.phones[g.helper].person,
         doc: g.machine,
@@ -97,11 +97,11 @@ fn a_released_ruling_of_a_helper_decides_nothing() {
         }),
     };
     let now_ms = ground.crew.now_ms;
-    slip_in(&ground.crew.phones[helper].book, forged.doc, Place::Machine, Bytes16([BAD; 16]), std::slice::from_ref(&forged), now_ms);
+    slip_in(&ground.crew.phones[helper].book, forged.doc, DocKind::Machine, Bytes16([BAD; 16]), std::slice::from_ref(&forged), now_ms);
     ground.crew.level(helper);
     let waiting = ground.crew.shop.store().quarantined().unwrap()[0].id;
     let office = ground.crew.phones[0].person;
-    let now = sync_core::sys::moment::Moment::at(ground.crew.now_ms);
+    let now = sync_core::sys::clock::ClockReading::at(ground.crew.now_ms);
     ground.crew.shop.release(waiting, office, &now, &mut ground.crew.dice).unwrap();
     ground.crew.level_all();
     for book in [&ground.crew.shop, &ground.crew.phones[ground.tech].book] {
@@ -113,7 +113,7 @@ fn a_released_ruling_of_a_helper_decides_nothing() {
 
 #[test]
 fn a_helper_gives_itself_a_role() {
-    tried("role", Code::RoleMayNot, Place::Roster, |g| Forged {
+    tried("role", Code::RoleMayNot, DocKind::Roster, |g| Forged {
         id: own_id(&g.crew.phones[g.helper].book, 0xf2),
         by: g.crew.phones[g.helper].person,
         doc: g.crew.shop.identity().unwrap().root.shop.roster(),
@@ -123,7 +123,7 @@ fn a_helper_gives_itself_a_role() {
 
 #[test]
 fn a_helper_writes_in_anothers_name() {
-    tried("another's name", Code::NotTheAuthor, Place::Machine, |g| Forged {
+    tried("another's name", Code::NotTheAuthor, DocKind::Machine, |g| Forged {
         id: own_id(&g.crew.phones[g.helper].book, 0xf3),
         by: g.crew.phones[g.tech].person,
         doc: g.machine,
@@ -133,7 +133,7 @@ fn a_helper_writes_in_anothers_name() {
 
 #[test]
 fn a_helper_writes_in_the_shops_name() {
-    tried("the shop's name", Code::NotTheAuthor, Place::Machine, |g| Forged {
+    tried("the shop's name", Code::NotTheAuthor, DocKind::Machine, |g| Forged {
         id: own_id(&g.crew.phones[g.helper].book, 0xf4),
         by: PersonId::shop(g.crew.shop.identity().unwrap().root.shop),
         doc: g.machine,
@@ -151,7 +151,7 @@ fn a_helper_writes_in_the_shops_name() {
 
 #[test]
 fn a_helper_deletes_anothers_record() {
-    tried("deletion", Code::RoleMayNot, Place::Machine, |g| Forged {
+    tried("deletion", Code::RoleMayNot, DocKind::Machine, |g| Forged {
         id: own_id(&g.crew.phones[g.helper].book, 0xf5),
         by: g.crew.phones[g.helper].person,
         doc: g.machine,
@@ -309,7 +309,7 @@ fn a_revoked_devices_late_records_wait_for_the_office() {
     let waiting = ground.crew.shop.store().quarantined().unwrap();
     assert_eq!(waiting[0].record, Some(late));
     let (office, now) = (ground.crew.phones[0].person, ground.crew.now_ms);
-    ground.crew.shop.release(waiting[0].id, office, &sync_core::sys::moment::Moment::at(now), &mut ground.crew.dice).unwrap();
+    ground.crew.shop.release(waiting[0].id, office, &sync_core::sys::clock::ClockReading::at(now), &mut ground.crew.dice).unwrap();
     ground.crew.level(0);
     ground.crew.level(ground.tech);
     for phone in [0, ground.tech] {

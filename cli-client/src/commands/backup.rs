@@ -6,8 +6,8 @@ use serde_json::json;
 
 use crate::exit::Failure;
 use crate::outcome::Outcome;
+use crate::render;
 use crate::session::Session;
-use crate::show;
 
 /// Arguments of `backup`.
 #[derive(Debug, clap::Args)]
@@ -24,10 +24,10 @@ pub(crate) fn run(args: &BackupArgs, session: &mut Session<'_, '_>) -> Result<Ou
     let text = format!(
         "Written to {}: {}, {}, {} bytes. It holds this device's keys: whoever has the file can write as this device, so keep it where only you can read it. Put it in the place of the book to go back to it.",
         args.file.display(),
-        show::count(usize::try_from(made.documents).unwrap_or(usize::MAX), "document"),
-        show::count(usize::try_from(made.records).unwrap_or(usize::MAX), "record"),
+        render::count(usize::try_from(made.documents).unwrap_or(usize::MAX), "document"),
+        render::count(usize::try_from(made.records).unwrap_or(usize::MAX), "record"),
         made.bytes
     );
     let json = json!({ "file": args.file, "documents": made.documents, "records": made.records, "bytes": made.bytes });
-    Outcome::new(&json, show::wrapped(&text, show::width(session.env)))
+    Outcome::new(&json, render::wrapped(&text, render::width(session.env)))
 }

@@ -11,8 +11,8 @@ use crate::environment::Environment;
 use crate::exit::Failure;
 use crate::files;
 use crate::outcome::Outcome;
+use crate::render;
 use crate::session::Session;
-use crate::show;
 
 /// The verbs of `bundle`.
 #[derive(Debug, clap::Subcommand)]
@@ -68,12 +68,12 @@ fn make(args: &MakeArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failu
     let text = format!(
         "Written to {}: {}, {} that the shop does not have yet, {} bytes. Everything stays here too, and still goes to the shop with the next exchange. The other device takes it in with tappet bundle take.",
         args.file.display(),
-        show::count(made.documents, "document"),
-        show::count(made.unsent, "change"),
+        render::count(made.documents, "document"),
+        render::count(made.unsent, "change"),
         made.bytes.len()
     );
     let json = json!({ "file": args.file, "documents": made.documents, "unsent": made.unsent, "bytes": made.bytes.len() });
-    Outcome::new(&json, show::wrapped(&text, show::width(session.env)))
+    Outcome::new(&json, render::wrapped(&text, render::width(session.env)))
 }
 
 fn take(args: &TakeArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
@@ -85,19 +85,19 @@ fn take(args: &TakeArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failu
     let mut lines = vec![format!(
         "From {from}, made {}: {} taken in, {} here already. What the shop does not have goes to it with the next exchange, in its writer's name.",
         session.local(taken.made_at)?,
-        show::count(taken.taken, "change"),
+        render::count(taken.taken, "change"),
         taken.held
     )];
     if taken.saved > 0 {
-        lines.push(format!("{} taken out of changes that could not be taken as they were.", show::count(taken.saved, "record")));
+        lines.push(format!("{} taken out of changes that could not be taken as they were.", render::count(taken.saved, "record")));
     }
     if !taken.refused.is_empty() {
-        lines.push(format!("Not taken: {}. Nothing is lost; see tappet quarantine.", show::count(taken.refused.len(), "record")));
+        lines.push(format!("Not taken: {}. Nothing is lost; see tappet quarantine.", render::count(taken.refused.len(), "record")));
         for line in &taken.refused {
-            lines.push(format!("  {}: {}", session.book.title(line.doc)?, show::sentence(&line.detail)));
+            lines.push(format!("  {}: {}", session.book.title(line.doc)?, render::sentence(&line.detail)));
         }
     }
-    let text = show::wrapped(&lines.join("\n"), show::width(session.env));
+    let text = render::wrapped(&lines.join("\n"), render::width(session.env));
     Ok(Outcome::new(&taken, text)?.needing(!taken.refused.is_empty()))
 }
 
@@ -114,21 +114,21 @@ pub(crate) fn salvage(args: &SalvageArgs, book: &Path, env: &mut Environment<'_>
     let mut text = format!(
         "Written to {}: {} of {} that the shop is not known to have. On another device of the shop: tappet bundle take{}. The damaged book is as it was.",
         files.join(", "),
-        show::count(saved.changes, "change"),
-        show::count(saved.documents, "document"),
+        render::count(saved.changes, "change"),
+        render::count(saved.documents, "document"),
         if files.len() > 1 { ", each file in this order" } else { "" },
     );
     if saved.unreadable > 0 {
         text.push_str(&format!(
             " {} of its log cannot be read any more: ask the shop which records it lacks.",
-            show::count(saved.unreadable, "part")
+            render::count(saved.unreadable, "part")
         ));
     }
     let bytes: usize = saved.bundles.iter().map(Vec::len).sum();
     let json = json!({
         "files": files, "documents": saved.documents, "changes": saved.changes, "unreadable": saved.unreadable, "bytes": bytes,
     });
-    Ok(Outcome::new(&json, show::wrapped(&text, show::width(env)))?.needing(saved.unreadable > 0))
+    Ok(Outcome::new(&json, render::wrapped(&text, render::width(env)))?.needing(saved.unreadable > 0))
 }
 
 /// The first file has the name that was given; those after it a number before the ending.

@@ -5,8 +5,8 @@ use sync_core::queries::{DueFilter, DueLine, Only, Order};
 
 use crate::exit::Failure;
 use crate::outcome::Outcome;
+use crate::render;
 use crate::session::Session;
-use crate::show;
 
 /// Arguments of `due`.
 #[derive(Debug, clap::Args)]
@@ -54,5 +54,5 @@ pub(crate) fn run(args: &DueArgs, session: &mut Session<'_, '_>) -> Result<Outco
     if lines.is_empty() && !none_here {
         return Outcome::new(&(), "No machine is found by that. Without words, --only and --engine the list has every machine.".to_owned());
     }
-    Outcome::new(&(), show::due::table(&lines, show::width(session.env)))
+    Outcome::new(&(), render::due::table(&lines, render::width(session.env)))
 }

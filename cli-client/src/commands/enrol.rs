@@ -4,10 +4,10 @@ use serde_json::json;
 use shared::wire::EnrolAnswer;
 
 use crate::exit::Failure;
-use crate::level;
 use crate::outcome::Outcome;
+use crate::render;
 use crate::session::Session;
-use crate::show;
+use crate::sync;
 use crate::transport::Transport;
 
 /// Arguments of `enrol`.
@@ -25,7 +25,7 @@ pub(crate) struct EnrolArgs {
 }
 
 pub(crate) fn run(args: &EnrolArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
-    let authority = level::authority_given(session)?;
+    let authority = sync::authority_given(session)?;
     let mut transport = Transport::to(&args.server, session.global.allow_plain_http, authority.as_deref())?;
     let name = args.name.clone().unwrap_or_else(|| session.env.device_name.clone());
     let now = session.env.now();
@@ -33,19 +33,19 @@ pub(crate) fn run(args: &EnrolArgs, session: &mut Session<'_, '_>) -> Result<Out
     let request = session.book.enrol_request(&args.code, &name, &now, &mut *session.env.entropy)?;
     let answer: EnrolAnswer = transport.post_json("/v1/enrol", None, &request)?;
     session.book.enrolled(&answer, &args.server)?;
-    level::remember_way(session, authority.as_deref())?;
+    sync::remember_way(session, authority.as_deref())?;
     let role = answer.role.map_or("without a role yet", |role| role.name());
     let enrolled = format!("This device, {name}, belongs to {} now: {}, {role}.", answer.shop_name, answer.person_name);
     let outcome = Outcome::new(&json!({ "enrolled": answer, "device_name": name }), enrolled)?;
-    match level::exchange(session) {
+    match sync::exchange(session) {
         Ok(done) => {
-            let text = show::exchange::words(session, &done)?;
-            let look = show::exchange::wants_a_look(&done);
+            let text = render::exchange::words(session, &done)?;
+            let look = render::exchange::wants_a_look(&done);
             outcome.with("exchange", &done).map(|outcome| outcome.and_say(&text).needing(look))
         }
         // Enrolled is enrolled: the first exchange can come later.
         Err(failure) => {
-            let said = show::sentence(&failure.to_string());
+            let said = render::sentence(&failure.to_string());
             Ok(outcome
                 .and_say(&format!("The first exchange did not come about: {said} Exchange again later: tappet exchange"))
                 .needing(true))

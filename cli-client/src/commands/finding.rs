@@ -6,8 +6,8 @@ use sync_core::queries::short;
 
 use crate::exit::Failure;
 use crate::outcome::Outcome;
+use crate::render;
 use crate::session::Session;
-use crate::show;
 
 /// Arguments of `finding` and `hold`.
 #[derive(Debug, clap::Args)]
@@ -42,7 +42,7 @@ pub(crate) fn run(args: &FindingArgs, grade: FindingKind, session: &mut Session<
         ),
         FindingKind::Watch => format!("Kept as record {0}. Once it is put right: tappet clear {0} \"what was done\"", short(&record)),
     };
-    Outcome::new(&json!({ "machine": machine, "grade": grade, "record": record }), show::wrapped(&text, show::width(session.env)))
+    Outcome::new(&json!({ "machine": machine, "grade": grade, "record": record }), render::wrapped(&text, render::width(session.env)))
 }
 
 pub(crate) fn clear(args: &ClearArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {

@@ -4,8 +4,8 @@ use serde_json::json;
 
 use crate::exit::Failure;
 use crate::outcome::Outcome;
+use crate::render::{self, Table};
 use crate::session::Session;
-use crate::show::{self, Table};
 
 /// Arguments of `history`.
 #[derive(Debug, clap::Args)]
@@ -29,7 +29,7 @@ pub(crate) fn run(args: &HistoryArgs, session: &mut Session<'_, '_>) -> Result<O
         let now = line.fate.words().to_owned();
         table.row([session.local(line.at_ms)?, line.short.clone(), line.by.clone(), line.words.clone(), now, shop.to_owned()]);
     }
-    let mut text = table.text(show::width(session.env));
+    let mut text = table.text(render::width(session.env));
     if lines.len() < view.history.len() {
         text = format!("{text}\n{} older ones are not shown.", view.history.len() - lines.len());
     }

@@ -3,10 +3,10 @@
 use shared::hours::Hours;
 
 use crate::exit::Failure;
-use crate::given;
 use crate::outcome::Outcome;
+use crate::parse;
+use crate::render;
 use crate::session::Session;
-use crate::show;
 
 /// Arguments of `hours`.
 #[derive(Debug, clap::Args)]
@@ -22,9 +22,9 @@ pub(crate) struct HoursArgs {
 
 pub(crate) fn run(args: &HoursArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let machine = session.machine(&args.machine)?;
-    let meter: Hours = given::read(&args.hours)?;
+    let meter: Hours = parse::read(&args.hours)?;
     let measured_by = session.measurer(args.measured_by.as_deref())?;
     let done = session.book.read_hours(machine, meter, &mut session.env.hand(measured_by))?;
-    let text = show::wrapped(&show::reading::hours(meter, &done), show::width(session.env));
+    let text = render::wrapped(&render::reading::hours(meter, &done), render::width(session.env));
     Ok(Outcome::new(&done, text)?.with("machine", &machine)?.with("meter_tenth_h", &meter)?.needing(done.doubt.is_some()))
 }

@@ -5,8 +5,8 @@ use shared::leaf::LeafSet;
 
 use crate::exit::Failure;
 use crate::outcome::Outcome;
+use crate::render;
 use crate::session::Session;
-use crate::show;
 
 /// Arguments of `leaves`.
 #[derive(Debug, clap::Args)]
@@ -27,5 +27,5 @@ pub(crate) fn run(args: &LeavesArgs, session: &mut Session<'_, '_>) -> Result<Ou
     let list: Vec<String> = set.leaves().iter().map(|leaf| leaf.show_bare(session.unit)).collect();
     let whose = if own { "Your leaves" } else { "No leaves of your own are entered; taken for granted is a plain set" };
     let text = format!("{whose}: {} {}.", list.join(", "), session.unit.name());
-    Outcome::new(&json!({ "own": own, "set": set }), show::wrapped(&text, show::width(session.env)))
+    Outcome::new(&json!({ "own": own, "set": set }), render::wrapped(&text, render::width(session.env)))
 }

@@ -6,8 +6,8 @@ use shared::record::MachineCard;
 
 use crate::exit::Failure;
 use crate::outcome::Outcome;
+use crate::render;
 use crate::session::Session;
-use crate::show;
 
 /// What to do with a machine.
 #[derive(Debug, clap::Subcommand)]
@@ -69,6 +69,6 @@ pub(crate) fn add(args: &MachineArgs, session: &mut Session<'_, '_>) -> Result<O
     let provisional = session.book.store().machine(machine).map_err(sync_core::engine::BookError::from)?;
     let provisional = provisional.and_then(|row| row.state.card).is_some_and(|card| card.provisional);
     let then = if provisional { " It is provisional: the office confirms it. Work on it can be entered at once." } else { "" };
-    let text = show::wrapped(&format!("Machine {} is in the book.{then}", args.tag.trim()), show::width(session.env));
+    let text = render::wrapped(&format!("Machine {} is in the book.{then}", args.tag.trim()), render::width(session.env));
     Outcome::new(&json!({ "machine": machine, "tag": args.tag.trim(), "provisional": provisional }), text)
 }

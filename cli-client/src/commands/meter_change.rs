@@ -7,8 +7,8 @@ use shared::record::MeterChange;
 use sync_core::queries::short;
 
 use crate::exit::Failure;
-use crate::given;
 use crate::outcome::Outcome;
+use crate::parse;
 use crate::session::Session;
 
 /// Arguments of `meter-change`.
@@ -23,7 +23,7 @@ pub(crate) struct MeterChangeArgs {
     #[arg(long, value_name = "H")]
     new: String,
     /// When it was changed, as in 2026-03-01 or 2026-03-01T14:30 [now]; a day alone means its beginning
-    #[arg(long, value_name = "DAY", value_parser = given::when)]
+    #[arg(long, value_name = "DAY", value_parser = parse::when)]
     on: Option<DateTime>,
     /// Whose paper sheet the office writes down
     #[arg(long, value_name = "NAME")]
@@ -33,7 +33,7 @@ pub(crate) struct MeterChangeArgs {
 pub(crate) fn run(args: &MeterChangeArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let machine = session.machine(&args.machine)?;
     let changed_ms = args.on.map(|on| Ok::<_, Failure>(session.book.roster()?.ms_of(on))).transpose()?;
-    let change = MeterChange { old: given::read::<Hours>(&args.old)?, new: given::read::<Hours>(&args.new)?, changed_ms };
+    let change = MeterChange { old: parse::read::<Hours>(&args.old)?, new: parse::read::<Hours>(&args.new)?, changed_ms };
     let measured_by = session.measurer(args.measured_by.as_deref())?;
     let (old, new) = (change.old, change.new);
     let record = session.book.change_meter(machine, change, &mut session.env.hand(measured_by))?;

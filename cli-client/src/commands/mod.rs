@@ -31,8 +31,8 @@ use crate::args::{Cli, Command};
 use crate::environment::Environment;
 use crate::exit::Failure;
 use crate::outcome::Outcome;
+use crate::render::{width, wrapped};
 use crate::session::{Session, book_path};
-use crate::show::{width, wrapped};
 
 /// Does one command.
 pub(crate) fn run(cli: Cli, env: &mut Environment<'_>) -> Result<Outcome, Failure> {

@@ -12,8 +12,8 @@ use crate::exit::Failure;
 use crate::files;
 use crate::outcome::Outcome;
 use crate::pictures::{pictures_of, unkept};
+use crate::render;
 use crate::session::Session;
-use crate::show;
 
 /// Arguments of `photo`.
 #[derive(Debug, clap::Args)]
@@ -41,5 +41,5 @@ pub(crate) fn run(args: &PhotoArgs, session: &mut Session<'_, '_>) -> Result<Out
         short(&record)
     );
     let json = json!({ "machine": machine, "record": record, "sha256": sha256, "size_bytes": size_bytes, "media_type": kind.media_type() });
-    Outcome::new(&json, show::wrapped(&text, show::width(session.env)))
+    Outcome::new(&json, render::wrapped(&text, render::width(session.env)))
 }

@@ -4,13 +4,13 @@ use serde_json::json;
 
 use crate::exit::Failure;
 use crate::outcome::Outcome;
+use crate::render;
 use crate::session::Session;
-use crate::show;
 
 pub(crate) fn run(session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     session.book.identity()?;
     let now = session.env.now();
     let held = session.book.quarantine_views(None, 0, usize::MAX, session.unit, &now)?;
-    let text = show::lists::quarantine(&held, session)?;
+    let text = render::lists::quarantine(&held, session)?;
     Outcome::new(&json!({ "quarantine": held }), text)
 }

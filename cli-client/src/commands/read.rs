@@ -6,10 +6,10 @@ use shared::valve::Valve;
 use sync_core::commands::ReadingEntry;
 
 use crate::exit::Failure;
-use crate::given;
 use crate::outcome::Outcome;
+use crate::parse;
+use crate::render;
 use crate::session::Session;
-use crate::show;
 
 /// Arguments of `read`.
 #[derive(Debug, clap::Args)]
@@ -45,8 +45,8 @@ pub(crate) struct ReadArgs {
 
 pub(crate) fn run(args: &ReadArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let machine = session.machine(&args.machine)?;
-    let valve: Valve = given::read(&args.valve)?;
-    let stage: Stage = given::read(&args.stage)?;
+    let valve: Valve = parse::read(&args.valve)?;
+    let stage: Stage = parse::read(&args.stage)?;
     let leaves = match &args.leaves {
         Some(short) => entry::pair(short, session.unit),
         None => entry::pair_of(args.go.as_deref(), args.no_go.as_deref(), session.unit),
@@ -57,7 +57,7 @@ pub(crate) fn run(args: &ReadArgs, session: &mut Session<'_, '_>) -> Result<Outc
     let entry = ReadingEntry { valve, stage, go: leaves.go, no_go: leaves.no_go, leaves: leaves.single, adjusted: args.adjusted, cold };
     let set = session.leaves()?;
     let done = session.book.take_reading(machine, entry, &set, session.unit, &mut session.env.hand(measured_by))?;
-    let text = show::reading::words(valve, stage, &done, cold, show::width(session.env));
+    let text = render::reading::words(valve, stage, &done, cold, render::width(session.env));
     let look = done.contested || done.doubt.is_some();
     Ok(Outcome::new(&done, text)?.with("machine", &machine)?.with("valve", &valve)?.with("stage", &stage)?.needing(look))
 }

@@ -9,8 +9,8 @@ use sync_core::store::HeldRecord;
 
 use crate::exit::Failure;
 use crate::outcome::{Outcome, to_json};
+use crate::render::{self, Table};
 use crate::session::Session;
-use crate::show::{self, Table};
 
 /// Arguments of `record`.
 #[derive(Debug, clap::Args)]
@@ -49,7 +49,7 @@ pub(crate) fn run(args: &RecordArgs, session: &mut Session<'_, '_>) -> Result<Ou
     let seen: Vec<String> = record.seen.iter().map(short).collect();
     table.row(["Had seen", if seen.is_empty() { "nothing".to_owned() } else { seen.join(", ") }.as_str()]);
     let content = serde_json::to_string_pretty(&body).map_err(|e| Failure::Defect(e.to_string()))?;
-    let text = format!("{}\n\n{}", table.text(show::width(session.env)), show::wrapped(&content, show::width(session.env)));
+    let text = format!("{}\n\n{}", table.text(render::width(session.env)), render::wrapped(&content, render::width(session.env)));
     let json = json!({
         "id": id, "doc": held.doc, "kind": record.body.kind(), "v": record.body.version(),
         "by": record.by, "measured_by": record.measured_by, "device": held.entry.device,

@@ -2,8 +2,8 @@
 
 use crate::exit::Failure;
 use crate::outcome::Outcome;
+use crate::render;
 use crate::session::Session;
-use crate::show;
 
 /// Arguments of `show`.
 #[derive(Debug, clap::Args)]
@@ -16,6 +16,6 @@ pub(crate) fn run(args: &ShowArgs, session: &mut Session<'_, '_>) -> Result<Outc
     let machine = session.machine(&args.machine)?;
     let now = session.env.now();
     let view = session.book.machine_view(machine, session.unit, &now)?;
-    let text = show::machine::screen(&view, session)?;
+    let text = render::machine::screen(&view, session)?;
     Outcome::new(&view, text)
 }

@@ -2,8 +2,8 @@
 
 use crate::exit::Failure;
 use crate::outcome::Outcome;
+use crate::render::{self, Table};
 use crate::session::Session;
-use crate::show::{self, Table};
 
 pub(crate) fn run(session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let status = session.book.status()?;
@@ -22,23 +22,23 @@ pub(crate) fn run(session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
         table.row(["To prove", &what]);
     }
     let last = match status.last_exchange_ms {
-        Some(ms) => format!("{} ago, {}", show::ms_span(now_ms - ms), session.local(ms)?),
+        Some(ms) => format!("{} ago, {}", render::ms_span(now_ms - ms), session.local(ms)?),
         None => "never".to_owned(),
     };
     table.row(["Exchange", &last]);
     if let Some(offset_ms) = status.clock_offset_ms.filter(|ms| ms.abs() >= 60_000) {
         let way = if offset_ms > 0 { "behind" } else { "ahead of" };
-        table.row(["Clock", &format!("{} {way} the shop's; records are put right by it", show::ms_span(offset_ms))]);
+        table.row(["Clock", &format!("{} {way} the shop's; records are put right by it", render::ms_span(offset_ms))]);
     }
     table.row(["Lengths", session.unit.name()]);
-    let text = table.text(show::width(session.env));
+    let text = table.text(render::width(session.env));
     Outcome::new(&status, text)
 }
 
 fn waiting(status: &sync_core::queries::Status, now_ms: i64) -> String {
     match (status.waiting, status.oldest_waiting_ms) {
         (0, _) => "nothing: the shop has receipted everything".to_owned(),
-        (count, Some(oldest)) => format!("{count} for the shop's receipt, the oldest for {}", show::ms_span(now_ms - oldest)),
+        (count, Some(oldest)) => format!("{count} for the shop's receipt, the oldest for {}", render::ms_span(now_ms - oldest)),
         (count, None) => format!("{count} for the shop's receipt"),
     }
 }

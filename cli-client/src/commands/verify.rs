@@ -2,8 +2,8 @@
 
 use crate::exit::Failure;
 use crate::outcome::Outcome;
+use crate::render;
 use crate::session::Session;
-use crate::show;
 
 pub(crate) fn run(session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let found = session.book.verify()?;
@@ -18,5 +18,5 @@ pub(crate) fn run(session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
         )
     };
     let look = !found.faults.is_empty();
-    Ok(Outcome::new(&found, show::wrapped(&text, show::width(session.env)))?.needing(look))
+    Ok(Outcome::new(&found, render::wrapped(&text, render::width(session.env)))?.needing(look))
 }

@@ -7,12 +7,12 @@ use sync_core::commands::VisitEntry;
 use sync_core::engine::BookError;
 use sync_core::queries::short;
 
-use crate::ask::Halt;
 use crate::exit::Failure;
-use crate::given;
 use crate::outcome::Outcome;
+use crate::parse;
+use crate::prompt::Halt;
 use crate::session::Session;
-use crate::{ask, show};
+use crate::{prompt, render};
 
 /// What to do with a visit.
 #[derive(Debug, clap::Subcommand)]
@@ -40,7 +40,7 @@ pub(crate) struct OpenArgs {
     #[arg(long)]
     warm: bool,
     /// Engine temperature in degrees Celsius, where measured
-    #[arg(long, value_name = "T", value_parser = given::engine_tenth_c, allow_hyphen_values = true)]
+    #[arg(long, value_name = "T", value_parser = parse::engine_tenth_c, allow_hyphen_values = true)]
     temp_c: Option<i32>,
     /// The cautions have been read and are followed
     #[arg(long)]
@@ -76,14 +76,14 @@ pub(crate) fn run(command: &VisitCommand, session: &mut Session<'_, '_>) -> Resu
 
 /// The cautions, as they are shown before a hand goes near an engine.
 pub(crate) fn cautions(session: &Session<'_, '_>, machine: DocId) -> Result<String, Failure> {
-    let (width, cautions) = (show::width(session.env), session.book.cautions(machine)?);
+    let (width, cautions) = (render::width(session.env), session.book.cautions(machine)?);
     let lines: Vec<String> = cautions.iter().enumerate().map(|(n, caution)| format!("{}. {}", n + 1, caution.words())).collect();
-    Ok(format!("{}\n{}", show::indented(&lines.join("\n"), width), show::wrapped(DEFERENCE, width)))
+    Ok(format!("{}\n{}", render::indented(&lines.join("\n"), width), render::wrapped(DEFERENCE, width)))
 }
 
 fn open(args: &OpenArgs, resume: bool, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let machine = session.machine(&args.machine)?;
-    let meter = args.hours.as_deref().map(given::read::<Hours>).transpose()?;
+    let meter = args.hours.as_deref().map(parse::read::<Hours>).transpose()?;
     let measured_by = session.measurer(args.measured_by.as_deref())?;
     let mut cold = args.cold;
     say_holds(session, machine)?;
@@ -91,7 +91,7 @@ fn open(args: &OpenArgs, resume: bool, session: &mut Session<'_, '_>) -> Result<
         confirm_cautions(session, machine)?;
     }
     if !args.cold && !args.warm && session.env.is_tty {
-        cold = ask::yes_or_no(session, "Is the engine cold?").map_err(not_opened)?;
+        cold = prompt::yes_or_no(session, "Is the engine cold?").map_err(not_opened)?;
     }
     let purpose = args.purpose.clone();
     let entry = VisitEntry { cold, engine_tenth_c: args.temp_c, cautions_confirmed: true, purpose, meter };
@@ -113,19 +113,19 @@ fn open(args: &OpenArgs, resume: bool, session: &mut Session<'_, '_>) -> Result<
     }
     let mut look = false;
     if let (Some(hours), Some(meter)) = (&done.hours, meter) {
-        lines.push(show::reading::hours(meter, hours));
+        lines.push(render::reading::hours(meter, hours));
         look = hours.doubt.is_some();
     }
-    let text = show::wrapped(&lines.join("\n"), show::width(session.env));
+    let text = render::wrapped(&lines.join("\n"), render::width(session.env));
     Ok(Outcome::new(&done, text)?.with("machine", &machine)?.needing(look))
 }
 
 /// What forbids running a machine, before any step at it.
 pub(crate) fn say_holds(session: &mut Session<'_, '_>, machine: DocId) -> Result<(), Failure> {
     let row = session.book.store().machine(machine).map_err(BookError::from)?;
-    let holds = row.map(|row| show::machine::holds(row.state.holds(), session)).transpose()?.flatten();
+    let holds = row.map(|row| render::machine::holds(row.state.holds(), session)).transpose()?.flatten();
     if let Some(holds) = holds {
-        ask::say(session, &holds);
+        prompt::say(session, &holds);
     }
     Ok(())
 }
@@ -133,13 +133,13 @@ pub(crate) fn say_holds(session: &mut Session<'_, '_>, machine: DocId) -> Result
 /// Shows the cautions; on a terminal asks, in a script refuses: nobody has read them there.
 fn confirm_cautions(session: &mut Session<'_, '_>, machine: DocId) -> Result<(), Failure> {
     let cautions = cautions(session, machine)?;
-    ask::say(session, &cautions);
+    prompt::say(session, &cautions);
     if !session.env.is_tty {
         return Err(Failure::CouldNot(
             "the visit was not opened: the cautions above are to be read first. Say so with --cautions-read; nothing was kept".to_owned(),
         ));
     }
-    match ask::yes_or_no(session, "Read, and followed?") {
+    match prompt::yes_or_no(session, "Read, and followed?") {
         Ok(true) => Ok(()),
         Ok(false) => Err(not_opened(Halt::Quit)),
         Err(halt) => Err(not_opened(halt)),
@@ -176,7 +176,7 @@ pub(crate) fn finish_words(done: &sync_core::commands::FinishOutcome, session: &
         lines.extend(done.open.iter().map(|open| format!("  {open}")));
     }
     if let Some(view) = view {
-        lines.push(format!("Next check: {}", show::sentence(&view.due_words)));
+        lines.push(format!("Next check: {}", render::sentence(&view.due_words)));
     }
-    Ok(show::wrapped(&lines.join("\n"), show::width(session.env)))
+    Ok(render::wrapped(&lines.join("\n"), render::width(session.env)))
 }

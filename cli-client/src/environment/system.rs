@@ -7,7 +7,7 @@ use std::path::PathBuf;
 use std::time::{Instant, SystemTime, UNIX_EPOCH};
 
 use shared::bytes::Bytes16;
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 
 use super::{Environment, Prompts, Variables};
 
@@ -65,13 +65,13 @@ impl SystemClock {
         Self { of_system: boot_id().filter(|_| uptime_ms().is_some()), own: Bytes16(own), began: Instant::now() }
     }
 
-    fn now(&mut self) -> Moment {
+    fn now(&mut self) -> ClockReading {
         let wall_ms = SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |since| i64::try_from(since.as_millis()).unwrap_or(i64::MAX));
         match (self.of_system, uptime_ms()) {
-            (Some(boot), Some(steady_ms)) => Moment { wall_ms, steady_ms, boot },
+            (Some(boot), Some(steady_ms)) => ClockReading { wall_ms, steady_ms, boot },
             _ => {
                 let steady_ms = i64::try_from(self.began.elapsed().as_millis()).unwrap_or(i64::MAX);
-                Moment { wall_ms, steady_ms, boot: self.own }
+                ClockReading { wall_ms, steady_ms, boot: self.own }
             }
         }
     }

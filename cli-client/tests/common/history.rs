@@ -6,7 +6,7 @@ use shared::leaf::LeafSet;
 use shared::length::{Length, LengthUnit, TENTH_UM_PER_THOU};
 use shared::record::Stage::{self, Found, Left, Set};
 use sync_core::book::Book;
-use sync_core::commands::{Hand, ReadingEntry, VisitEntry};
+use sync_core::commands::{ActionContext, ReadingEntry, VisitEntry};
 use sync_core::engine::BookError;
 
 use super::{MORNING_MS, World};
@@ -118,7 +118,7 @@ impl World {
     }
 
     /// One step on a device's book, a minute after the one before.
-    fn step(&self, device: &str, step: impl FnOnce(&mut Book, &mut Hand<'_>) -> Result<(), BookError>) {
+    fn step(&self, device: &str, step: impl FnOnce(&mut Book, &mut ActionContext<'_>) -> Result<(), BookError>) {
         self.pass_min(1);
         let mut book = self.open(device);
         self.hand(|hand| step(&mut book, hand)).unwrap();

@@ -21,8 +21,8 @@ use shared::record::{MachineCard, PropertyCard, ShopCard};
 use shared::role::Role;
 use sync_core::book::Book;
 use sync_core::book::enrol::Founding;
-use sync_core::commands::Hand;
-use sync_core::sys::moment::Moment;
+use sync_core::commands::ActionContext;
+use sync_core::sys::clock::ClockReading;
 
 /// 2026-04-29 08:00 UTC.
 pub(crate) const MORNING_MS: i64 = 1_777_449_600_000;
@@ -157,9 +157,9 @@ impl World {
         Book::open(&self.path(name), &mut self.entropy()).unwrap()
     }
 
-    fn hand<T>(&self, step: impl FnOnce(&mut Hand<'_>) -> T) -> T {
+    fn hand<T>(&self, step: impl FnOnce(&mut ActionContext<'_>) -> T) -> T {
         let mut entropy = self.entropy();
-        step(&mut Hand { now: self.now(), entropy: &mut entropy, measured_by: None })
+        step(&mut ActionContext { now: self.now(), entropy: &mut entropy, measured_by: None })
     }
 
     /// A device's book file.
@@ -176,7 +176,7 @@ impl World {
         self.clock_ms.set(self.clock_ms.get() + minutes * 60_000);
     }
 
-    fn now(&self) -> Moment {
+    fn now(&self) -> ClockReading {
         tick(&self.clock_ms)
     }
 
@@ -218,9 +218,9 @@ impl World {
 }
 
 /// Each look at the clock is a second later: no two steps at the same time, and the same times in every run.
-fn tick(clock_ms: &Cell<i64>) -> Moment {
+fn tick(clock_ms: &Cell<i64>) -> ClockReading {
     clock_ms.set(clock_ms.get() + 1_000);
-    Moment::at(clock_ms.get())
+    ClockReading::at(clock_ms.get())
 }
 
 /// Repeatable bytes (SplitMix64's steps): for ids and keys of tests alone.

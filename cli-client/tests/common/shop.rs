@@ -17,7 +17,7 @@ use sync_core::book::enrol::{EnrolError, Founding};
 use sync_core::book::login::LoginError;
 use sync_core::server::SharedBook;
 use sync_core::sync::{read_body, write_body};
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 
 /// What goes wrong with the next request.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -49,7 +49,7 @@ impl TestShop {
         let settings = ShopCard::usual("Test Shop", "UTC");
         let founding = Founding { shop: settings, office_name: "Olga Voss".into(), issuer: "https://shop.test".into() };
         let entropy = Box::new(|buffer: &mut [u8]| getrandom::fill(buffer).unwrap());
-        let now = Moment::at(clock_ms.load(Ordering::SeqCst));
+        let now = ClockReading::at(clock_ms.load(Ordering::SeqCst));
         let opened = SharedBook::open(&folder.join("shop.db"), &founding, &now, entropy).unwrap();
         let listener = TcpListener::bind("127.0.0.1:0").unwrap();
         let url = format!("http://{}", listener.local_addr().unwrap());
@@ -58,7 +58,7 @@ impl TestShop {
         std::thread::spawn(move || {
             for stream in listener.incoming() {
                 let fault = told.lock().unwrap().pop_front();
-                serve(&shop, &Moment::at(clock_ms.load(Ordering::SeqCst)), fault, stream.unwrap());
+                serve(&shop, &ClockReading::at(clock_ms.load(Ordering::SeqCst)), fault, stream.unwrap());
             }
         });
         Self { url, first_code: opened.first_code.unwrap(), faults }
@@ -69,7 +69,7 @@ impl TestShop {
     }
 }
 
-fn serve(shop: &SharedBook, now: &Moment, fault: Option<Fault>, mut stream: TcpStream) {
+fn serve(shop: &SharedBook, now: &ClockReading, fault: Option<Fault>, mut stream: TcpStream) {
     let mut reader = BufReader::new(stream.try_clone().unwrap());
     let mut line = String::new();
     reader.read_line(&mut line).unwrap();
@@ -100,7 +100,7 @@ fn serve(shop: &SharedBook, now: &Moment, fault: Option<Fault>, mut stream: TcpS
     stream.write_all(head.as_bytes()).and_then(|()| stream.write_all(&body)).unwrap();
 }
 
-fn answer(shop: &SharedBook, now: &Moment, path: &str, token: &str, body: &[u8]) -> Answer {
+fn answer(shop: &SharedBook, now: &ClockReading, path: &str, token: &str, body: &[u8]) -> Answer {
     let told = match path {
         "/v1/enrol" => shop.write(|book, entropy| book.admit_device(&serde_json::from_slice(body).unwrap(), now, entropy)).map(|answer| json(&answer)).map_err(of_enrolment),
         "/v1/token" => {
@@ -138,14 +138,14 @@ fn json(answer: &impl serde::Serialize) -> Answer {
     (200, "content-type: application/json", serde_json::to_vec(answer).unwrap())
 }
 
-fn problem(code: Code, detail: String, now: &Moment) -> Answer {
+fn problem(code: Code, detail: String, now: &ClockReading) -> Answer {
     let status = if code == Code::NotFound { 404 } else { 401 };
     let shop_time_ms = (code == Code::ClockWrong).then_some(now.wall_ms);
     let problem = Problem { shop_time_ms, ..Problem::new(code, status, detail) };
     (status, "content-type: application/problem+json", serde_json::to_vec(&problem).unwrap())
 }
 
-fn bearer(shop: &SharedBook, token: &str, now: &Moment) -> Result<(DeviceId, PersonId), (Code, String)> {
+fn bearer(shop: &SharedBook, token: &str, now: &ClockReading) -> Result<(DeviceId, PersonId), (Code, String)> {
     shop.read(|book| book.bearer_with_role(token, now)).map(|(device, person, _)| (device, person)).map_err(of_log_in)
 }
 

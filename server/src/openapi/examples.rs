@@ -16,7 +16,7 @@ use shared::slot::Slot;
 use shared::usage::Between;
 use shared::valve::{Side, Valve};
 use shared::wire::{ASSERTION_TYPE, CodeIssued, CodeRequest, EnrolAnswer, EnrolRequest, TokenAnswer, TokenRequest};
-use sync_core::book::keeping::BackupLine;
+use sync_core::book::backup::BackupLine;
 use sync_core::queries::reckon::{LeafPlan, Reckoned};
 use sync_core::queries::{
     ContestedReading, ContestedSlot, DueLine, Fate, HistoryLine, MachineLine, PersonLine, PropertyLine, QuarantineView, ServiceRecord,

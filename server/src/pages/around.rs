@@ -9,9 +9,9 @@ use axum::response::{IntoResponse, Response};
 
 use tracing::Instrument;
 
+use super::error_page::ErrorPage;
 use super::sent::Sent;
-use super::shown::Shown;
-use crate::problem_response::Refused;
+use crate::problem_response::ApiError;
 use crate::state::ServerState;
 
 /// A page's own files, and nothing of anybody else's.
@@ -33,8 +33,8 @@ pub(super) async fn around(State(state): State<ServerState>, request: Request, n
     let answer = tokio::time::timeout(within, tokio::spawn(next.run(request).in_current_span())).await;
     let mut response = match answer {
         Ok(Ok(response)) => response,
-        Ok(Err(_)) => Shown::from(Refused::broke("It is not known what was taken in. Look before you send it again.")).into_response(),
-        Err(_) => Shown::from(Refused::too_slow(within)).into_response(),
+        Ok(Err(_)) => ErrorPage::from(ApiError::broke("It is not known what was taken in. Look before you send it again.")).into_response(),
+        Err(_) => ErrorPage::from(ApiError::too_slow(within)).into_response(),
     };
     if let Some(sent) = sent {
         response = sent.shown(response, &state).await;

@@ -7,8 +7,8 @@ use axum::http::request::Parts;
 use serde::Deserialize;
 use serde::de::DeserializeOwned;
 
-use super::shown::Shown;
-use crate::problem_response::Refused;
+use super::error_page::ErrorPage;
+use crate::problem_response::ApiError;
 
 /// The id in a path; what is none names nothing.
 #[derive(Debug)]
@@ -26,20 +26,20 @@ pub(super) struct From {
 }
 
 impl<T: FromStr, S: Send + Sync> FromRequestParts<S> for Named<T> {
-    type Rejection = Shown;
+    type Rejection = ErrorPage;
 
-    async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, Shown> {
+    async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, ErrorPage> {
         let named = Path::<String>::from_request_parts(parts, state).await.ok();
         let id = named.and_then(|Path(text)| text.parse().ok());
-        Ok(Self(id.ok_or_else(Refused::no_such_route)?))
+        Ok(Self(id.ok_or_else(ApiError::no_such_route)?))
     }
 }
 
 impl<T: DeserializeOwned, S: Send + Sync> FromRequestParts<S> for Query<T> {
-    type Rejection = Shown;
+    type Rejection = ErrorPage;
 
-    async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, Shown> {
-        let RawQuery(asked) = RawQuery::from_request_parts(parts, state).await.map_err(Refused::from)?;
+    async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, ErrorPage> {
+        let RawQuery(asked) = RawQuery::from_request_parts(parts, state).await.map_err(ApiError::from)?;
         Ok(Self(asked))
     }
 }

@@ -10,18 +10,18 @@ use shared::length::{Length, LengthUnit};
 use shared::valve::Side;
 use sync_core::commands::desk::DeskStep;
 use sync_core::engine::BookError;
-use sync_core::sys::moment::fresh_uuid;
+use sync_core::sys::rng::fresh_uuid;
 
 use super::asked::Named;
 use super::cards::with_inches;
+use super::current_user::CurrentUser;
+use super::error_page::ErrorPage;
 use super::forms::{Fields, Posted, form};
 use super::layout::field;
-use super::shown::Shown;
-use super::visitor::Visitor;
 use super::{cards, desk};
-use crate::outside::entropy;
-use crate::problem_response::Refused;
+use crate::problem_response::ApiError;
 use crate::state::ServerState;
+use crate::system::entropy;
 
 /// A line to type in.
 fn line(name: &str, value: Option<&str>) -> Markup {
@@ -60,7 +60,7 @@ fn range_fields(side: Side, card: Option<&EngineCard>, unit: LengthUnit) -> Mark
 }
 
 /// The form of a card; of a new one where none is given. Lengths in the visitor's unit.
-pub(super) fn form_of(visitor: &Visitor, card: Option<&EngineCard>) -> Markup {
+pub(super) fn form_of(visitor: &CurrentUser, card: Option<&EngineCard>) -> Markup {
     let unit = visitor.unit;
     let action = card.map_or_else(|| "/office/cards".to_owned(), |card| format!("/office/cards/{}", card.card));
     form(visitor, &action, &inside(card, unit))
@@ -102,28 +102,28 @@ fn inside(card: Option<&EngineCard>, unit: LengthUnit) -> Markup {
 }
 
 /// The card that a form states, and what of it was taken for inches.
-fn card_of(fields: &Fields, card: CardId) -> Result<(EngineCard, Vec<String>), Refused> {
+fn card_of(fields: &Fields, card: CardId) -> Result<(EngineCard, Vec<String>), ApiError> {
     // The unit that the form was made in: another tab may have changed the session's since.
-    let unit: LengthUnit = fields.text("in")?.parse().map_err(|_| Refused::unreadable("Lengths are in thou, inches or mm"))?;
-    let (listed, inches) = of_form(unit, |field| fields.maybe(field)).map_err(|error| Refused::unreadable(&error.to_string()))?;
+    let unit: LengthUnit = fields.text("in")?.parse().map_err(|_| ApiError::unreadable("Lengths are in thou, inches or mm"))?;
+    let (listed, inches) = of_form(unit, |field| fields.maybe(field)).map_err(|error| ApiError::unreadable(&error.to_string()))?;
     Ok((listed.with_id(card), inches))
 }
 
 /// POST /office/cards
-pub(super) async fn add(State(state): State<ServerState>, posted: Posted) -> Result<Redirect, Shown> {
+pub(super) async fn add(State(state): State<ServerState>, posted: Posted) -> Result<Redirect, ErrorPage> {
     let Posted { visitor, fields } = posted;
-    let mut chance = entropy().map_err(|_| Refused::broke("No card was kept. Try again."))?;
+    let mut chance = entropy().map_err(|_| ApiError::broke("No card was kept. Try again."))?;
     let (card, inches) = card_of(&fields, CardId(fresh_uuid(&visitor.now, &mut *chance)))?;
     let said = with_inches("The engine card is kept.", &inches);
     desk::step(&state, &visitor, DeskStep::KeepCards(vec![card]), &said, "/office/cards").await
 }
 
 /// POST /office/cards/{id}
-pub(super) async fn restate(State(state): State<ServerState>, Named(id): Named<CardId>, posted: Posted) -> Result<Redirect, Shown> {
+pub(super) async fn restate(State(state): State<ServerState>, Named(id): Named<CardId>, posted: Posted) -> Result<Redirect, ErrorPage> {
     let Posted { visitor, fields } = posted;
     let cards = state.read(|book| book.engine_cards()).await?;
     if !cards.iter().any(|card| card.card == id) {
-        return Err(Refused::from(BookError::Unknown("this book has no such engine card".to_owned())).into());
+        return Err(ApiError::from(BookError::Unknown("this book has no such engine card".to_owned())).into());
     }
     let (card, inches) = card_of(&fields, id)?;
     let said = with_inches("The engine card is kept.", &inches);

@@ -14,21 +14,21 @@ use shared::verdict::FAR_TENTHS;
 use sync_core::commands::desk::DeskStep;
 use sync_core::engine::BookError;
 use sync_core::queries::find;
-use sync_core::sys::moment::fresh_uuid;
+use sync_core::sys::rng::fresh_uuid;
 
 use super::asked::{Named, Query};
 use super::card_form;
+use super::current_user::CurrentUser;
 use super::desk::{go, take};
+use super::error_page::ErrorPage;
 use super::finding::{self, Find};
 use super::forms::PostedFile;
 use super::layout::{Place, field, nothing, page as frame, step, table};
-use super::shown::Shown;
-use super::visitor::Visitor;
 use super::words::count;
-use crate::outside::entropy;
-use crate::problem_response::{Refused, sentence};
+use crate::problem_response::{ApiError, sentence};
 use crate::routes::exports::of_cards;
 use crate::state::ServerState;
+use crate::system::entropy;
 
 /// Where a card was read, or that nothing is judged against it.
 pub(super) fn source(card: &EngineCard) -> Markup {
@@ -48,7 +48,7 @@ pub(super) fn interval(interval: &Interval) -> String {
 }
 
 /// GET /office/cards
-pub(super) async fn list(State(state): State<ServerState>, visitor: Visitor, Query(asked): Query<Find>) -> Result<Response, Shown> {
+pub(super) async fn list(State(state): State<ServerState>, visitor: CurrentUser, Query(asked): Query<Find>) -> Result<Response, ErrorPage> {
     let cards = state.read(|book| book.engine_cards()).await?;
     let none = cards.is_empty();
     let cards = find(cards, &asked.find);
@@ -85,7 +85,7 @@ pub(super) async fn list(State(state): State<ServerState>, visitor: Visitor, Que
     Ok(frame(&visitor, Place::Cards, "Engine cards", &body))
 }
 
-fn import_form(visitor: &Visitor) -> Markup {
+fn import_form(visitor: &CurrentUser) -> Markup {
     html! {
         div.no-print {
             h2 { "Take cards in from a file" }
@@ -100,10 +100,10 @@ fn import_form(visitor: &Visitor) -> Markup {
 }
 
 /// GET /office/cards/{id}
-pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Named(id): Named<CardId>) -> Result<Response, Shown> {
+pub(super) async fn page(State(state): State<ServerState>, visitor: CurrentUser, Named(id): Named<CardId>) -> Result<Response, ErrorPage> {
     let cards = state.read(|book| book.engine_cards()).await?;
     let Some(card) = cards.into_iter().find(|card| card.card == id) else {
-        return Err(Refused::from(BookError::Unknown("this book has no such engine card".to_owned())).into());
+        return Err(ApiError::from(BookError::Unknown("this book has no such engine card".to_owned())).into());
     };
     let body = html! {
         h1 { (card.name) }
@@ -159,28 +159,28 @@ fn adjuster_words(adjuster: &Adjuster) -> String {
 }
 
 /// GET /office/cards/export.json
-pub(super) async fn export_json(State(state): State<ServerState>, _: Visitor) -> Result<Response, Shown> {
+pub(super) async fn export_json(State(state): State<ServerState>, _: CurrentUser) -> Result<Response, ErrorPage> {
     let cards = state.read(|book| book.engine_cards()).await?;
     let headers = [(header::CONTENT_TYPE, "application/json"), (header::CONTENT_DISPOSITION, "attachment; filename=\"engine-cards.json\"")];
     Ok((headers, file::write(&cards)).into_response())
 }
 
 /// GET /office/cards/export.csv
-pub(super) async fn export_csv(State(state): State<ServerState>, _: Visitor) -> Result<Response, Shown> {
+pub(super) async fn export_csv(State(state): State<ServerState>, _: CurrentUser) -> Result<Response, ErrorPage> {
     let cards = state.read(|book| book.engine_cards()).await?;
     Ok(of_cards(&cards)?)
 }
 
 /// POST /office/cards/import
-pub(super) async fn import(State(state): State<ServerState>, posted: PostedFile) -> Result<Redirect, Shown> {
+pub(super) async fn import(State(state): State<ServerState>, posted: PostedFile) -> Result<Redirect, ErrorPage> {
     let PostedFile { visitor, file } = posted;
     let refused = |why: file::CardFileError| {
-        Refused::new(Code::BodyInvalid, format!("{} Nothing of the file was taken in.", sentence(&why.to_string())))
+        ApiError::new(Code::BodyInvalid, format!("{} Nothing of the file was taken in.", sentence(&why.to_string())))
     };
     let (listed, inches) = file::read_either(&file).map_err(refused)?;
     let known = state.read(|book| book.engine_cards()).await?;
     let now = visitor.now;
-    let mut chance = entropy().map_err(|_| Refused::broke("Nothing of the file was taken in. Try again."))?;
+    let mut chance = entropy().map_err(|_| ApiError::broke("Nothing of the file was taken in. Try again."))?;
     let settled = file::settle(listed, &known, || CardId(fresh_uuid(&now, &mut *chance))).map_err(refused)?;
     let changed: Vec<EngineCard> = settled.into_iter().filter(|s| s.change != Change::Same).map(|s| s.card).collect();
     let said = match changed.len() {

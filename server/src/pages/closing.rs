@@ -12,12 +12,12 @@ use sync_core::queries::bounds::MOST_DAYS_TOLD;
 use sync_core::queries::{ClosedDay, DaySheet, find};
 
 use super::asked::{Named, Query};
+use super::current_user::CurrentUser;
 use super::day_sheet::at;
+use super::error_page::ErrorPage;
 use super::finding::{self, Find};
 use super::forms::Posted;
 use super::layout::{Place, and_more, field, nothing, page as frame, table};
-use super::shown::Shown;
-use super::visitor::Visitor;
 use super::words::count;
 use super::{desk, forms};
 use crate::problem_response::sentence;
@@ -25,7 +25,7 @@ use crate::routes::given::day;
 use crate::state::ServerState;
 
 /// Whether the day is closed, at the head of its sheet.
-pub(super) fn state(visitor: &Visitor, sheet: &DaySheet) -> Markup {
+pub(super) fn state(visitor: &CurrentUser, sheet: &DaySheet) -> Markup {
     html! {
         @match &sheet.closed {
             None => p { span.tag { "open" } @if sheet.day < visitor.today() { " " span.warn { "This day is over, and nobody has closed it." } } },
@@ -43,7 +43,7 @@ fn came_since(closed: &ClosedDay) -> String {
 }
 
 /// The closing of the day: what is open, and a reason where something is.
-pub(super) fn form(visitor: &Visitor, sheet: &DaySheet) -> Markup {
+pub(super) fn form(visitor: &CurrentUser, sheet: &DaySheet) -> Markup {
     let closed = sheet.closed.as_ref();
     let news = closed.is_none_or(|closed| !closed.late.is_empty());
     html! {
@@ -63,7 +63,7 @@ pub(super) fn form(visitor: &Visitor, sheet: &DaySheet) -> Markup {
     }
 }
 
-fn close_form(visitor: &Visitor, sheet: &DaySheet) -> Markup {
+fn close_form(visitor: &CurrentUser, sheet: &DaySheet) -> Markup {
     let inside = html! {
         input type="hidden" name="day" value=(sheet.day);
         @if !sheet.open_matters.is_empty() {
@@ -92,7 +92,7 @@ fn late(closed: &ClosedDay) -> Markup {
 }
 
 /// POST /office/days/close
-pub(super) async fn close(State(state): State<ServerState>, posted: Posted) -> Result<Redirect, Shown> {
+pub(super) async fn close(State(state): State<ServerState>, posted: Posted) -> Result<Redirect, ErrorPage> {
     let Posted { visitor, fields } = posted;
     let day: Date = day(&fields.text("day")?)?;
     let left_open = fields.maybe("left_open").unwrap_or_default().to_owned();
@@ -108,10 +108,10 @@ pub(super) struct Asked {
 /// GET /office/machines/{id}/evening: a machine as it stood when a day was closed.
 pub(super) async fn evening(
     State(state): State<ServerState>,
-    visitor: Visitor,
+    visitor: CurrentUser,
     Named(id): Named<MachineId>,
     Query(asked): Query<Asked>,
-) -> Result<Response, Shown> {
+) -> Result<Response, ErrorPage> {
     let (on, unit) = (day(&asked.day)?, visitor.unit);
     let evening = state.read(move |book| book.evening(on, id.doc(), unit)).await?;
     let rows: Vec<Vec<Markup>> = evening
@@ -152,7 +152,7 @@ pub(super) fn evenings(id: MachineId, days: &[ClosedDay]) -> Markup {
 }
 
 /// GET /office/days
-pub(super) async fn days(State(state): State<ServerState>, visitor: Visitor, Query(asked): Query<Find>) -> Result<Response, Shown> {
+pub(super) async fn days(State(state): State<ServerState>, visitor: CurrentUser, Query(asked): Query<Find>) -> Result<Response, ErrorPage> {
     let unit: LengthUnit = visitor.unit;
     let days = state.read(move |book| book.closed_days(MOST_DAYS_TOLD, unit)).await?;
     let none = days.is_empty();

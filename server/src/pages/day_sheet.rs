@@ -13,10 +13,10 @@ use sync_core::judge::words::apart;
 use sync_core::queries::DaySheet;
 
 use super::asked::Query;
+use super::current_user::{CurrentUser, Waiting};
 use super::desk::machine_at;
+use super::error_page::ErrorPage;
 use super::layout::{Place, and_more, nothing, page as frame, table};
-use super::shown::Shown;
-use super::visitor::{Visitor, Waiting};
 use super::words::count;
 use super::{closing, matters};
 use crate::events;
@@ -24,7 +24,7 @@ use crate::routes::given::day;
 use crate::state::ServerState;
 
 /// A device's clock counts as right up to this, in ms: as in the book, where less is no offset.
-const RIGHT_MS: i64 = sync_core::judge::clock::IGNORED_OFFSET_MS;
+const RIGHT_MS: i64 = sync_core::judge::corrected_time::IGNORED_OFFSET_MS;
 
 /// Which day.
 #[derive(Debug, Deserialize)]
@@ -38,7 +38,11 @@ pub(super) fn at(day: Date) -> String {
 }
 
 /// GET /office
-pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Query(asked): Query<Asked>) -> Result<Response, Shown> {
+pub(super) async fn page(
+    State(state): State<ServerState>,
+    visitor: CurrentUser,
+    Query(asked): Query<Asked>,
+) -> Result<Response, ErrorPage> {
     let asked = asked.day.as_deref().map(day).transpose()?;
     let (unit, now) = (visitor.unit, visitor.now);
     let (mark, sheet, slots) = state
@@ -80,12 +84,12 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Que
 }
 
 /// GET /office/day-sheet/position: a mark that is another one whenever the sheet may be.
-pub(super) async fn position(State(state): State<ServerState>, _: Waiting) -> Result<Response, Shown> {
+pub(super) async fn position(State(state): State<ServerState>, _: Waiting) -> Result<Response, ErrorPage> {
     Ok(([(header::CONTENT_TYPE, "text/plain; charset=utf-8")], state.read(|book| book.day_mark()).await?).into_response())
 }
 
 /// GET /office/events: that something moved, as it moves; the same stream as the devices'.
-pub(super) async fn events(State(state): State<ServerState>, waiting: Waiting, headers: HeaderMap) -> Result<Response, Shown> {
+pub(super) async fn events(State(state): State<ServerState>, waiting: Waiting, headers: HeaderMap) -> Result<Response, ErrorPage> {
     let Waiting(visitor) = waiting;
     let last_event = headers.get("last-event-id").and_then(|id| id.to_str().ok()).map(str::to_owned);
     let (who, count_on) = (visitor.still(&state), DeviceId::from_bytes(*visitor.person.as_bytes()));
@@ -117,7 +121,7 @@ fn tally(sheet: &DaySheet) -> Markup {
 }
 
 /// Notes that were left on the day: the next one there is to know them.
-fn notes(visitor: &Visitor, sheet: &DaySheet) -> Markup {
+fn notes(visitor: &CurrentUser, sheet: &DaySheet) -> Markup {
     html! {
         @if !sheet.notes.is_empty() {
             h2 id="notes" { "Notes" }
@@ -153,7 +157,7 @@ fn arrived(sheet: &DaySheet) -> Markup {
     }
 }
 
-fn visits(visitor: &Visitor, sheet: &DaySheet) -> Markup {
+fn visits(visitor: &CurrentUser, sheet: &DaySheet) -> Markup {
     let rows: Vec<Vec<Markup>> = sheet
         .visits
         .iter()
@@ -179,7 +183,7 @@ fn visits(visitor: &Visitor, sheet: &DaySheet) -> Markup {
     }
 }
 
-fn devices(visitor: &Visitor, sheet: &DaySheet) -> Markup {
+fn devices(visitor: &CurrentUser, sheet: &DaySheet) -> Markup {
     let mut devices: Vec<_> = sheet.devices.iter().filter(|d| !d.revoked).collect();
     devices.sort_by_key(|d| (d.here_today, d.last_ms));
     let rows: Vec<Vec<Markup>> = devices

@@ -4,13 +4,13 @@ use axum::response::Redirect;
 use shared::ids::{DocId, MachineId};
 use sync_core::commands::desk::DeskStep;
 
-use super::shown::Shown;
-use super::visitor::Visitor;
-use crate::problem_response::Refused;
+use super::current_user::CurrentUser;
+use super::error_page::ErrorPage;
+use crate::problem_response::ApiError;
 use crate::state::ServerState;
 
 /// Does a step in a visitor's name.
-pub(super) async fn take(state: &ServerState, visitor: &Visitor, step: DeskStep) -> Result<(), Refused> {
+pub(super) async fn take(state: &ServerState, visitor: &CurrentUser, step: DeskStep) -> Result<(), ApiError> {
     let (person, now) = (visitor.person, visitor.now);
     state.write(move |book, entropy| book.at_desk(person, &step, &now, entropy)).await?;
     state.moved();
@@ -18,7 +18,7 @@ pub(super) async fn take(state: &ServerState, visitor: &Visitor, step: DeskStep)
 }
 
 /// Does a step, says what it gave, and goes to a page.
-pub(super) async fn step(state: &ServerState, visitor: &Visitor, step: DeskStep, said: &str, to: &str) -> Result<Redirect, Shown> {
+pub(super) async fn step(state: &ServerState, visitor: &CurrentUser, step: DeskStep, said: &str, to: &str) -> Result<Redirect, ErrorPage> {
     take(state, visitor, step).await?;
     visitor.say(said, state);
     Ok(go(to))

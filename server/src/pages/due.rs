@@ -14,16 +14,16 @@ use sync_core::queries::DueLine;
 use sync_core::queries::bounds::MOST_LINES;
 
 use super::asked::Query;
+use super::current_user::CurrentUser;
 use super::desk::machine_at;
+use super::error_page::ErrorPage;
 use super::finding::{self, Find};
 use super::layout::{Place, and_more, field, nothing, page as frame, table};
-use super::shown::Shown;
-use super::visitor::Visitor;
 use crate::problem_response::sentence;
 use crate::state::ServerState;
 
 /// GET /office/due
-pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Query(asked): Query<Find>) -> Result<Response, Shown> {
+pub(super) async fn page(State(state): State<ServerState>, visitor: CurrentUser, Query(asked): Query<Find>) -> Result<Response, ErrorPage> {
     let (now, filter) = (visitor.now, asked.of_due()?);
     let (lines, cards) = state.read(move |book| Ok::<_, BookError>((book.due_list(&now)?, book.engine_cards()?))).await?;
     let engines: Vec<String> = cards.into_iter().map(|card| card.name).collect();
@@ -80,11 +80,15 @@ pub(super) struct Asked {
 }
 
 /// GET /office/round
-pub(super) async fn round(State(state): State<ServerState>, visitor: Visitor, Query(asked): Query<Asked>) -> Result<Response, Shown> {
+pub(super) async fn round(
+    State(state): State<ServerState>,
+    visitor: CurrentUser,
+    Query(asked): Query<Asked>,
+) -> Result<Response, ErrorPage> {
     let number = |text: &Option<String>, what: &str| match text.as_deref().map(str::trim).filter(|text| !text.is_empty()) {
         None => Ok(None),
         Some(text) => text.parse::<u32>().ok().filter(|n| *n <= 366).map(Some).ok_or_else(|| {
-            crate::problem_response::Refused::unreadable(&format!("{what} are a whole number from 0 to 366, not \"{text}\""))
+            crate::problem_response::ApiError::unreadable(&format!("{what} are a whole number from 0 to 366, not \"{text}\""))
         }),
     };
     let (days, hours) = (number(&asked.days, "Days ahead")?, number(&asked.hours, "Hours of work")?);

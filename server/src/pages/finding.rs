@@ -7,7 +7,7 @@ use sync_core::queries::bounds::MOST_LISTED;
 use sync_core::queries::{DueFilter, Only, Order};
 
 use super::words;
-use crate::problem_response::{Refused, sentence};
+use crate::problem_response::{ApiError, sentence};
 
 /// What a list is asked for.
 #[derive(Debug, Default, Deserialize)]
@@ -31,9 +31,9 @@ impl Find {
     }
 
     /// What the due list is cut down to. A choice that is left empty, as a form sends it, is none.
-    pub(super) fn of_due(&self) -> Result<DueFilter, Refused> {
+    pub(super) fn of_due(&self) -> Result<DueFilter, ApiError> {
         let chosen = |text: &str| Some(text.trim().to_owned()).filter(|text| !text.is_empty());
-        let wrong = |why: String| Refused::unreadable(&sentence(&why));
+        let wrong = |why: String| ApiError::unreadable(&sentence(&why));
         Ok(DueFilter {
             find: self.find.clone(),
             engine: chosen(&self.engine),

@@ -14,11 +14,11 @@ use maud::{Markup, PreEscaped, html};
 use sha2::{Digest, Sha256};
 use shared::problem::Code;
 
+use super::current_user::CurrentUser;
+use super::error_page::ErrorPage;
 use super::refilled::{self, Typed};
 use super::sent::{AT, Sent};
-use super::shown::Shown;
-use super::visitor::Visitor;
-use crate::problem_response::Refused;
+use crate::problem_response::ApiError;
 use crate::state::ServerState;
 
 const SITE: HeaderName = HeaderName::from_static("sec-fetch-site");
@@ -30,20 +30,20 @@ pub(super) struct Fields(BTreeMap<String, String>);
 /// A form that a signed-in visitor sent from our own page.
 #[derive(Debug)]
 pub(super) struct Posted {
-    pub(super) visitor: Visitor,
+    pub(super) visitor: CurrentUser,
     pub(super) fields: Fields,
 }
 
 /// As [`Posted`], with a file.
 #[derive(Debug)]
 pub(super) struct PostedFile {
-    pub(super) visitor: Visitor,
+    pub(super) visitor: CurrentUser,
     pub(super) file: Vec<u8>,
 }
 
 /// Refuses what another site made a browser send (Fetch Metadata's `Sec-Fetch-Site`, else RFC 6454's `Origin`). A browser
 /// sends one of the two with every form; what sends neither is no browser, and has the API.
-pub(super) fn own_site(headers: &HeaderMap) -> Result<(), Refused> {
+pub(super) fn own_site(headers: &HeaderMap) -> Result<(), ApiError> {
     let text = |name: HeaderName| headers.get(name).map(|value| value.to_str().unwrap_or_default().to_ascii_lowercase());
     let own = match (text(SITE), text(header::ORIGIN)) {
         (Some(site), _) => site == "same-origin",
@@ -56,29 +56,29 @@ pub(super) fn own_site(headers: &HeaderMap) -> Result<(), Refused> {
     if own {
         return Ok(());
     }
-    Err(Refused::new(
+    Err(ApiError::new(
         Code::SignatureInvalid,
         "The form does not come from this shop's own page. Nothing was changed. Open the page here and send it from there.",
     ))
 }
 
-fn token_holds(visitor: &Visitor, given: Option<&str>) -> Result<(), Refused> {
+fn token_holds(visitor: &CurrentUser, given: Option<&str>) -> Result<(), ApiError> {
     // Of hashes, so that the time it takes says nothing of the token.
     let hash = |token: &str| -> [u8; 32] { Sha256::digest(token.as_bytes()).into() };
     if given.is_some_and(|given| hash(given) == hash(visitor.form_token())) {
         return Ok(());
     }
-    Err(Refused::new(
+    Err(ApiError::new(
         Code::SignatureInvalid,
         "The form is of another sign-in than this one. Nothing was changed. Open the page and send it again.",
     ))
 }
 
 impl FromRequest<ServerState> for Fields {
-    type Rejection = Refused;
+    type Rejection = ApiError;
 
     /// Of a form that needs no sign-in: from our own page all the same.
-    async fn from_request(request: Request, state: &ServerState) -> Result<Self, Refused> {
+    async fn from_request(request: Request, state: &ServerState) -> Result<Self, ApiError> {
         own_site(request.headers())?;
         let Form(fields) = Form::<Vec<(String, String)>>::from_request(request, state).await?;
         // Browsers send the end of a line as two characters (HTML, "constructing the entry list"); a record has one.
@@ -87,10 +87,10 @@ impl FromRequest<ServerState> for Fields {
 }
 
 impl FromRequest<ServerState> for Posted {
-    type Rejection = Shown;
+    type Rejection = ErrorPage;
 
-    async fn from_request(request: Request, state: &ServerState) -> Result<Self, Shown> {
-        let visitor = Visitor::of(request.headers(), "/office", state).await?;
+    async fn from_request(request: Request, state: &ServerState) -> Result<Self, ErrorPage> {
+        let visitor = CurrentUser::of(request.headers(), "/office", state).await?;
         let fields = Fields::from_request(request, state).await?;
         token_holds(&visitor, fields.maybe("token"))?;
         Ok(Self { visitor, fields })
@@ -98,13 +98,13 @@ impl FromRequest<ServerState> for Posted {
 }
 
 impl FromRequest<ServerState> for PostedFile {
-    type Rejection = Shown;
+    type Rejection = ErrorPage;
 
-    async fn from_request(request: Request, state: &ServerState) -> Result<Self, Shown> {
+    async fn from_request(request: Request, state: &ServerState) -> Result<Self, ErrorPage> {
         own_site(request.headers())?;
-        let visitor = Visitor::of(request.headers(), "/office", state).await?;
+        let visitor = CurrentUser::of(request.headers(), "/office", state).await?;
         let broken =
-            |why: String| Refused::unreadable(&format!("The file did not come whole ({why}). Nothing was taken in. Send it again"));
+            |why: String| ApiError::unreadable(&format!("The file did not come whole ({why}). Nothing was taken in. Send it again"));
         let mut parts = Multipart::from_request(request, state).await.map_err(|e| broken(e.body_text()))?;
         let (mut token, mut file) = (None, Vec::new());
         while let Some(part) = parts.next_field().await.map_err(|e| broken(e.body_text()))? {
@@ -136,27 +136,27 @@ impl Fields {
     }
 
     /// A field that must be filled in.
-    pub(super) fn text(&self, name: &str) -> Result<String, Refused> {
+    pub(super) fn text(&self, name: &str) -> Result<String, ApiError> {
         self.maybe(name).map(str::to_owned).ok_or_else(|| {
             let say = format!("The field \"{name}\" is empty, and it is needed. Nothing was changed. Fill it in and send it again.");
-            Refused::new(Code::BodyInvalid, say).of_field(name)
+            ApiError::new(Code::BodyInvalid, say).of_field(name)
         })
     }
 
     /// A field that is not for people to type: an id, a choice of ours.
-    pub(super) fn read<T: FromStr<Err: Display>>(&self, name: &str) -> Result<T, Refused> {
+    pub(super) fn read<T: FromStr<Err: Display>>(&self, name: &str) -> Result<T, ApiError> {
         let text = self.text(name)?;
-        text.parse().map_err(|error: T::Err| Refused::unreadable(&format!("The field \"{name}\" cannot be read: {error}")).of_field(name))
+        text.parse().map_err(|error: T::Err| ApiError::unreadable(&format!("The field \"{name}\" cannot be read: {error}")).of_field(name))
     }
 
     /// As [`Self::read`], where it may be left empty.
-    pub(super) fn read_maybe<T: FromStr<Err: Display>>(&self, name: &str) -> Result<Option<T>, Refused> {
+    pub(super) fn read_maybe<T: FromStr<Err: Display>>(&self, name: &str) -> Result<Option<T>, ApiError> {
         if self.maybe(name).is_some() { self.read(name).map(Some) } else { Ok(None) }
     }
 }
 
 /// A form with the session's token in it, and the page that it stands on. One that was just refused has what was typed, and why.
-pub(super) fn form(visitor: &Visitor, action: &str, inside: &Markup) -> Markup {
+pub(super) fn form(visitor: &CurrentUser, action: &str, inside: &Markup) -> Markup {
     let ours = html! { input type="hidden" name="token" value=(visitor.form_token()); };
     form_at(visitor.at(), visitor.sent(), action, &ours, inside)
 }

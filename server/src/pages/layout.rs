@@ -8,8 +8,8 @@ use shared::length::LengthUnit;
 use shared::text::visible_in_markup;
 
 use super::assets::{SCRIPT, STYLE};
+use super::current_user::CurrentUser;
 use super::forms::form;
-use super::visitor::Visitor;
 use super::words;
 
 /// Where a page stands among the others.
@@ -69,7 +69,7 @@ pub(super) fn bare(title: &str, body: &Markup) -> Markup {
 }
 
 /// A page for a visitor.
-pub(super) fn page(visitor: &Visitor, place: Place, title: &str, body: &Markup) -> Response {
+pub(super) fn page(visitor: &CurrentUser, place: Place, title: &str, body: &Markup) -> Response {
     let other = match visitor.unit {
         LengthUnit::Thou => "in",
         LengthUnit::Inch => "mm",

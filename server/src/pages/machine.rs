@@ -12,17 +12,21 @@ use sync_core::queries::bounds::MOST_DAYS;
 use sync_core::queries::question::{OfMachine, Question};
 
 use super::asked::Named;
+use super::current_user::CurrentUser;
+use super::error_page::ErrorPage;
 use super::forms::{Fields, Posted};
 use super::layout::{Place, page as frame};
 use super::machine_parts as parts;
-use super::shown::Shown;
-use super::visitor::Visitor;
 use super::{closing, desk, photo, service};
-use crate::problem_response::{Refused, sentence};
+use crate::problem_response::{ApiError, sentence};
 use crate::state::ServerState;
 
 /// GET /office/machines/{id}
-pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Named(id): Named<MachineId>) -> Result<Response, Shown> {
+pub(super) async fn page(
+    State(state): State<ServerState>,
+    visitor: CurrentUser,
+    Named(id): Named<MachineId>,
+) -> Result<Response, ErrorPage> {
     let (doc, person, unit, now) = (id.doc(), visitor.person, visitor.unit, visitor.now);
     let (view, photos, due, courses, meter, (properties, cards, days)) = state
         .ask(move |shop| {
@@ -75,11 +79,11 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Nam
 }
 
 /// The card that a form states.
-pub(super) fn card_of(fields: &Fields, property: PropertyId) -> Result<MachineCard, Refused> {
+pub(super) fn card_of(fields: &Fields, property: PropertyId) -> Result<MachineCard, ApiError> {
     let duty = match fields.text("duty")?.as_str() {
         "commercial" => shared::engine_card::Duty::Commercial,
         "homeowner" => shared::engine_card::Duty::Homeowner,
-        other => return Err(Refused::unreadable(&format!("A duty is commercial or homeowner, not \"{other}\""))),
+        other => return Err(ApiError::unreadable(&format!("A duty is commercial or homeowner, not \"{other}\""))),
     };
     Ok(MachineCard {
         tag: fields.text("tag")?,
@@ -94,7 +98,7 @@ pub(super) fn card_of(fields: &Fields, property: PropertyId) -> Result<MachineCa
 }
 
 /// POST /office/machines/{id}/card
-pub(super) async fn restate(State(state): State<ServerState>, Named(id): Named<MachineId>, posted: Posted) -> Result<Redirect, Shown> {
+pub(super) async fn restate(State(state): State<ServerState>, Named(id): Named<MachineId>, posted: Posted) -> Result<Redirect, ErrorPage> {
     let Posted { visitor, fields } = posted;
     let card = card_of(&fields, fields.read("property")?)?;
     let to = desk::machine_at(id.doc());
@@ -102,14 +106,18 @@ pub(super) async fn restate(State(state): State<ServerState>, Named(id): Named<M
 }
 
 /// POST /office/machines/{id}/note
-pub(super) async fn note(State(state): State<ServerState>, Named(id): Named<MachineId>, posted: Posted) -> Result<Redirect, Shown> {
+pub(super) async fn note(State(state): State<ServerState>, Named(id): Named<MachineId>, posted: Posted) -> Result<Redirect, ErrorPage> {
     let text = posted.fields.text("text")?;
     let doc: DocId = id.doc();
     desk::step(&state, &posted.visitor, DeskStep::Note { doc, text }, "The note is kept.", &desk::machine_at(doc)).await
 }
 
 /// POST /office/findings/{id}/clear
-pub(super) async fn clear(State(state): State<ServerState>, Named(finding): Named<RecordId>, posted: Posted) -> Result<Redirect, Shown> {
+pub(super) async fn clear(
+    State(state): State<ServerState>,
+    Named(finding): Named<RecordId>,
+    posted: Posted,
+) -> Result<Redirect, ErrorPage> {
     let Posted { visitor, fields } = posted;
     let (how, back) = (fields.text("how")?, fields.maybe("back").unwrap_or_default());
     desk::step(&state, &visitor, DeskStep::ClearFinding { finding, how }, "The finding is cleared.", back).await

@@ -14,15 +14,15 @@ use sync_core::queries::bounds::MOST_POINTS;
 use sync_core::queries::reckon::{LashCourse, MeterLine, Reckoned};
 use sync_core::queries::{CheckLine, CheckReading, Fate, MachineView, NoteLine, PropertyLine};
 
+use super::current_user::CurrentUser;
 use super::desk::machine_at;
 use super::forms::form;
 use super::layout::{and_more, field, nothing, step, table};
-use super::visitor::Visitor;
 use super::{chart, ruling, words};
 use crate::problem_response::sentence;
 
 /// What is open on a machine: holds first.
-pub(super) fn open(visitor: &Visitor, view: &MachineView, doc: DocId) -> Markup {
+pub(super) fn open(visitor: &CurrentUser, view: &MachineView, doc: DocId) -> Markup {
     let (holds, findings): (Vec<_>, Vec<_>) = view.findings.iter().partition(|f| f.grade == FindingKind::Hold);
     let back = machine_at(doc);
     html! {
@@ -47,7 +47,7 @@ pub(super) fn open(visitor: &Visitor, view: &MachineView, doc: DocId) -> Markup 
 }
 
 /// Clearing a finding or a hold, in two actions.
-pub(super) fn clear_form(visitor: &Visitor, finding: RecordId, back: &str) -> Markup {
+pub(super) fn clear_form(visitor: &CurrentUser, finding: RecordId, back: &str) -> Markup {
     let inside = html! {
         input type="hidden" name="back" value=(back);
         (field("How it was cleared", "what was done, and who saw it", &html! { input name="how" required maxlength="1000"; }))
@@ -56,7 +56,7 @@ pub(super) fn clear_form(visitor: &Visitor, finding: RecordId, back: &str) -> Ma
     step("Clear it", &form(visitor, &format!("/office/findings/{finding}/clear"), &inside))
 }
 
-pub(super) fn engine_card(visitor: &Visitor, view: &MachineView) -> Markup {
+pub(super) fn engine_card(visitor: &CurrentUser, view: &MachineView) -> Markup {
     html! {
         @match &view.engine_card {
             None => p { span.warn { "No engine card yet" } ": readings are kept and not judged." },
@@ -124,7 +124,7 @@ pub(super) fn valves(view: &MachineView) -> Markup {
 }
 
 /// The latest notes, before anything else is read.
-pub(super) fn notes(visitor: &Visitor, notes: &[NoteLine], more: usize) -> Markup {
+pub(super) fn notes(visitor: &CurrentUser, notes: &[NoteLine], more: usize) -> Markup {
     html! {
         @if !notes.is_empty() {
             section.notes aria-label="Notes" {
@@ -183,7 +183,7 @@ fn readings(course: &LashCourse) -> Markup {
     }
 }
 
-pub(super) fn hours(visitor: &Visitor, view: &MachineView, meter: &Reckoned<Vec<MeterLine>>) -> Markup {
+pub(super) fn hours(visitor: &CurrentUser, view: &MachineView, meter: &Reckoned<Vec<MeterLine>>) -> Markup {
     let rows: Vec<Vec<Markup>> = meter
         .facts
         .iter()
@@ -216,7 +216,7 @@ pub(super) fn hours(visitor: &Visitor, view: &MachineView, meter: &Reckoned<Vec<
     }
 }
 
-pub(super) fn visits(visitor: &Visitor, view: &MachineView) -> Markup {
+pub(super) fn visits(visitor: &CurrentUser, view: &MachineView) -> Markup {
     let rows: Vec<Vec<Markup>> = view
         .visits
         .iter()
@@ -241,7 +241,7 @@ pub(super) fn visits(visitor: &Visitor, view: &MachineView) -> Markup {
     }
 }
 
-pub(super) fn history(visitor: &Visitor, view: &MachineView) -> Markup {
+pub(super) fn history(visitor: &CurrentUser, view: &MachineView) -> Markup {
     let rows: Vec<Vec<Markup>> = view
         .history
         .iter()
@@ -269,7 +269,7 @@ pub(super) fn history(visitor: &Visitor, view: &MachineView) -> Markup {
 }
 
 /// Leaving a note, in two actions; `to` is where it is sent.
-pub(super) fn note_form(visitor: &Visitor, to: &str) -> Markup {
+pub(super) fn note_form(visitor: &CurrentUser, to: &str) -> Markup {
     let inside = html! {
         (field("Note", "", &html! { textarea name="text" rows="3" required maxlength="4000" {} }))
         button { "Keep the note" }
@@ -278,7 +278,7 @@ pub(super) fn note_form(visitor: &Visitor, to: &str) -> Markup {
 }
 
 /// Stating the card anew; for a provisional machine that is its confirmation.
-pub(super) fn card_form(visitor: &Visitor, view: &MachineView, properties: &[PropertyLine], cards: &[EngineCard]) -> Markup {
+pub(super) fn card_form(visitor: &CurrentUser, view: &MachineView, properties: &[PropertyLine], cards: &[EngineCard]) -> Markup {
     let names: BTreeMap<String, &str> = properties.iter().map(|p| (p.property.to_string(), p.name.as_str())).collect();
     let at = view.property.map(|p| p.to_string());
     let inside = html! {

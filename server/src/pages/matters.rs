@@ -13,12 +13,12 @@ use sync_core::queries::bounds::MOST_SLOTS;
 use sync_core::queries::{DaySheet, Matter, MatterKind, SlotSheet};
 
 use super::asked::Named;
+use super::current_user::CurrentUser;
 use super::day_sheet::at;
 use super::desk::{self, machine_at};
+use super::error_page::ErrorPage;
 use super::forms::{Posted, form};
 use super::layout::{field, ids, nothing, step};
-use super::shown::Shown;
-use super::visitor::Visitor;
 use super::{machine_parts, people, quarantine, ruling};
 use crate::problem_response::sentence;
 use crate::state::ServerState;
@@ -59,7 +59,7 @@ fn next(sheet: &DaySheet, n: usize) -> String {
 }
 
 /// All of them.
-pub(super) fn all(visitor: &Visitor, sheet: &DaySheet, slots: &Slots) -> Markup {
+pub(super) fn all(visitor: &CurrentUser, sheet: &DaySheet, slots: &Slots) -> Markup {
     let several = sheet.matters.len() > 1;
     html! {
         h2 id="needs" { "Needs you" }
@@ -80,7 +80,7 @@ pub(super) fn all(visitor: &Visitor, sheet: &DaySheet, slots: &Slots) -> Markup 
     }
 }
 
-fn body(visitor: &Visitor, sheet: &DaySheet, matter: &Matter, slot: Option<&SlotSheet>, back: &str, n: usize) -> Markup {
+fn body(visitor: &CurrentUser, sheet: &DaySheet, matter: &Matter, slot: Option<&SlotSheet>, back: &str, n: usize) -> Markup {
     let line = matter.line;
     html! {
         @match matter.kind {
@@ -113,7 +113,7 @@ fn body(visitor: &Visitor, sheet: &DaySheet, matter: &Matter, slot: Option<&Slot
 }
 
 /// Finishing a visit that nobody finished, in two actions.
-fn finish_form(visitor: &Visitor, doc: DocId, visit: RecordId, back: &str) -> Markup {
+fn finish_form(visitor: &CurrentUser, doc: DocId, visit: RecordId, back: &str) -> Markup {
     let inside = html! {
         input type="hidden" name="machine" value=(doc);
         input type="hidden" name="back" value=(back);
@@ -124,7 +124,7 @@ fn finish_form(visitor: &Visitor, doc: DocId, visit: RecordId, back: &str) -> Ma
 }
 
 /// POST /office/visits/{id}/finish
-pub(super) async fn finish(State(state): State<ServerState>, Named(visit): Named<RecordId>, posted: Posted) -> Result<Redirect, Shown> {
+pub(super) async fn finish(State(state): State<ServerState>, Named(visit): Named<RecordId>, posted: Posted) -> Result<Redirect, ErrorPage> {
     let Posted { visitor, fields } = posted;
     let (machine, remark, back) = (fields.read("machine")?, fields.text("remark")?, fields.maybe("back").unwrap_or_default().to_owned());
     desk::step(&state, &visitor, DeskStep::FinishVisit { machine, visit, remark }, "The visit is finished.", &back).await

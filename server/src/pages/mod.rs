@@ -8,14 +8,14 @@
 // Coming in.
 mod around;
 mod asked;
+mod current_user;
+mod error_page;
 mod forms;
 mod passphrase;
 mod refilled;
 mod sent;
 mod session;
-mod shown;
 mod signing_in;
-mod visitor;
 
 // What every page shares.
 mod assets;
@@ -55,9 +55,9 @@ use axum::response::Redirect;
 use axum::routing::{any, get, post};
 use shared::engine_card::file::LARGEST_FILE;
 
-use crate::problem_response::Refused;
+use crate::problem_response::ApiError;
 use crate::state::ServerState;
-use shown::Shown;
+use error_page::ErrorPage;
 
 /// What the pages keep between two requests. Of the sessions the shop's database has what a restart must not end.
 #[derive(Debug, Default)]
@@ -127,6 +127,6 @@ fn every() -> Router<ServerState> {
 
     anyone
         .merge(office_or_lead)
-        .route("/office/{*rest}", any(async || Shown::from(Refused::no_such_route())))
-        .method_not_allowed_fallback(async || Shown::from(Refused::wrong_method()))
+        .route("/office/{*rest}", any(async || ErrorPage::from(ApiError::no_such_route())))
+        .method_not_allowed_fallback(async || ErrorPage::from(ApiError::wrong_method()))
 }

@@ -8,13 +8,13 @@ use argon2::password_hash::{PasswordHasher, PasswordVerifier};
 use sha2::{Digest, Sha256};
 use shared::passphrase;
 use shared::problem::Code;
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 use tokio::sync::Semaphore;
 
 use super::browser::Known;
 use crate::keyed::{Keyed, Paced};
-use crate::pace::Peer;
-use crate::problem_response::{Refused, sentence};
+use crate::problem_response::{ApiError, sentence};
+use crate::rate_limit::Peer;
 use crate::state::ServerState;
 
 /// Passphrases proved at once: each takes the memory that makes guessing dear.
@@ -61,7 +61,7 @@ impl Default for Passphrases {
 impl Passphrases {
     /// Begins a try for a name, or says how many seconds to wait. A browser at which that person signed in before has a pace of its
     /// own (OWASP, device cookies): what others try under the name does not lock it out.
-    pub(super) fn begin(&self, name: &str, peer: Peer, known: Option<Known>, now: &Moment) -> Result<Try, i64> {
+    pub(super) fn begin(&self, name: &str, peer: Peer, known: Option<Known>, now: &ClockReading) -> Result<Try, i64> {
         if let Some(known) = known {
             self.by_browser.take(&known, now)?;
             return Ok(Try::At(known));
@@ -86,18 +86,18 @@ impl Passphrases {
     }
 
     /// Whether a passphrase is the one of a hash; of a name that nobody has, no, after as long.
-    pub(super) async fn proves(&self, passphrase: String, phc: Option<String>, of: &Try, state: &ServerState) -> Result<bool, Refused> {
+    pub(super) async fn proves(&self, passphrase: String, phc: Option<String>, of: &Try, state: &ServerState) -> Result<bool, ApiError> {
         let found = phc.is_some();
         let phc = phc.unwrap_or_else(|| NOBODY.to_owned());
         let places = if matches!(of, Try::At(_)) { &self.of_known } else { &self.places };
-        let right = work(places, state, move || Ok::<_, Refused>(proves(&passphrase, &phc))).await?;
+        let right = work(places, state, move || Ok::<_, ApiError>(proves(&passphrase, &phc))).await?;
         Ok(right && found)
     }
 
     /// A new passphrase as the string that is kept of it.
-    pub(super) async fn new_hash(&self, passphrase: String, state: &ServerState) -> Result<String, Refused> {
+    pub(super) async fn new_hash(&self, passphrase: String, state: &ServerState) -> Result<String, ApiError> {
         let passphrase = fits(&passphrase)?;
-        let none = || Refused::broke("No passphrase was set. Try again.");
+        let none = || ApiError::broke("No passphrase was set. Try again.");
         work(&self.places, state, move || hash(&passphrase).ok_or_else(none)).await
     }
 }
@@ -106,10 +106,10 @@ impl Passphrases {
 async fn work<T: Send + 'static>(
     places: &Arc<Semaphore>,
     state: &ServerState,
-    step: impl FnOnce() -> Result<T, Refused> + Send + 'static,
-) -> Result<T, Refused> {
+    step: impl FnOnce() -> Result<T, ApiError> + Send + 'static,
+) -> Result<T, ApiError> {
     let after = "Nobody was signed in. Try again.";
-    let place = Arc::clone(places).acquire_owned().await.map_err(|_| Refused::broke(after))?;
+    let place = Arc::clone(places).acquire_owned().await.map_err(|_| ApiError::broke(after))?;
     let step = move || {
         // Held until the work ends, not until the request does.
         let _place = place;
@@ -119,8 +119,8 @@ async fn work<T: Send + 'static>(
 }
 
 /// Whether a text may be a passphrase at all; gives it as it is hashed.
-pub(super) fn fits(passphrase: &str) -> Result<String, Refused> {
-    passphrase::check(passphrase).map_err(|weak| Refused::new(Code::BodyInvalid, sentence(&weak.to_string())))
+pub(super) fn fits(passphrase: &str) -> Result<String, ApiError> {
+    passphrase::check(passphrase).map_err(|weak| ApiError::new(Code::BodyInvalid, sentence(&weak.to_string())))
 }
 
 /// Argon2id with the parameters that the `argon2` crate recommends, as a PHC string with a fresh salt.
@@ -165,7 +165,7 @@ mod tests {
     #[test]
     fn names_addresses_and_known_browsers_have_each_a_pace_of_their_own() {
         let held = Passphrases::default();
-        let now = Moment::at(1_000);
+        let now = ClockReading::at(1_000);
         let (here, there) = (Peer(Some([192, 0, 2, 1].into())), Peer(Some([192, 0, 2, 2].into())));
         for _ in 0..5 {
             let _wrong = held.begin("Ana", there, None, &now).unwrap();
@@ -180,6 +180,6 @@ mod tests {
         assert!(held.begin("Ben", there, None, &now).is_err());
         let right = held.begin("Ben", here, None, &now).unwrap();
         held.forgive(&right);
-        let _later = held.begin("Ana", here, None, &Moment::at(61_000)).unwrap();
+        let _later = held.begin("Ana", here, None, &ClockReading::at(61_000)).unwrap();
     }
 }

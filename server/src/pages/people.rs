@@ -13,16 +13,16 @@ use sync_core::queries::bounds::{MOST_LINES, MOST_LISTED};
 use sync_core::queries::{DeviceLine, find};
 
 use super::asked::{Named, Query};
+use super::current_user::CurrentUser;
 use super::desk;
+use super::error_page::ErrorPage;
 use super::finding::{self, Find};
 use super::forms::{Posted, form};
 use super::layout::{Place, and_more, field, nothing, page as frame, step, table};
-use super::shown::Shown;
-use super::visitor::Visitor;
 use crate::state::ServerState;
 
 /// GET /office/people
-pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Query(asked): Query<Find>) -> Result<Response, Shown> {
+pub(super) async fn page(State(state): State<ServerState>, visitor: CurrentUser, Query(asked): Query<Find>) -> Result<Response, ErrorPage> {
     let (people, devices) = state.read(|book| Ok::<_, BookError>((book.people()?, book.devices()?))).await?;
     let mut owned: BTreeMap<PersonId, usize> = BTreeMap::new();
     for device in devices.iter().filter(|device| device.revoked_ms.is_none()) {
@@ -73,7 +73,7 @@ pub(super) fn roles(now: Option<Role>) -> Markup {
 }
 
 /// Devices with the way to revoke each.
-pub(super) fn devices_table(visitor: &Visitor, devices: &[&DeviceLine]) -> Markup {
+pub(super) fn devices_table(visitor: &CurrentUser, devices: &[&DeviceLine]) -> Markup {
     let rows: Vec<Vec<Markup>> = devices
         .iter()
         .map(|device| {
@@ -92,7 +92,7 @@ pub(super) fn devices_table(visitor: &Visitor, devices: &[&DeviceLine]) -> Marku
 }
 
 /// Revoking a device, in two actions.
-pub(super) fn revoke_form(visitor: &Visitor, device: DeviceId, back: &str) -> Markup {
+pub(super) fn revoke_form(visitor: &CurrentUser, device: DeviceId, back: &str) -> Markup {
     let inside = html! {
         input type="hidden" name="back" value=(back);
         (field("Why", "lost, sold, left the shop", &html! { input name="reason" maxlength="1000"; }))
@@ -102,7 +102,7 @@ pub(super) fn revoke_form(visitor: &Visitor, device: DeviceId, back: &str) -> Ma
 }
 
 /// POST /office/people
-pub(super) async fn add(State(state): State<ServerState>, posted: Posted) -> Result<Redirect, Shown> {
+pub(super) async fn add(State(state): State<ServerState>, posted: Posted) -> Result<Redirect, ErrorPage> {
     let Posted { visitor, fields } = posted;
     let (name, role) = (fields.text("name")?, fields.read::<Role>("role")?);
     let said = format!("{name} is on the roster. Issue a one-time code next.");
@@ -110,7 +110,11 @@ pub(super) async fn add(State(state): State<ServerState>, posted: Posted) -> Res
 }
 
 /// POST /office/devices/{id}/revoke
-pub(super) async fn revoke(State(state): State<ServerState>, Named(device): Named<DeviceId>, posted: Posted) -> Result<Redirect, Shown> {
+pub(super) async fn revoke(
+    State(state): State<ServerState>,
+    Named(device): Named<DeviceId>,
+    posted: Posted,
+) -> Result<Redirect, ErrorPage> {
     let reason = posted.fields.maybe("reason").unwrap_or_default().to_owned();
     let back = posted.fields.maybe("back").unwrap_or("/office/people").to_owned();
     desk::step(&state, &posted.visitor, DeskStep::Revoke { device, reason }, "The device is revoked.", &back).await

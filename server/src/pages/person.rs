@@ -14,14 +14,14 @@ use sync_core::queries::PersonLine;
 use sync_core::queries::bounds::MOST_LINES;
 
 use super::asked::Named;
+use super::current_user::CurrentUser;
 use super::desk;
+use super::error_page::ErrorPage;
 use super::forms::{Posted, form};
 use super::layout::{Place, and_more, field, nothing, page as frame, step};
 use super::people::{devices_table, roles};
 use super::qr;
-use super::shown::Shown;
-use super::visitor::Visitor;
-use crate::problem_response::Refused;
+use crate::problem_response::ApiError;
 use crate::state::ServerState;
 
 fn at(person: PersonId) -> String {
@@ -29,7 +29,11 @@ fn at(person: PersonId) -> String {
 }
 
 /// GET /office/people/{id}
-pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Named(id): Named<PersonId>) -> Result<Response, Shown> {
+pub(super) async fn page(
+    State(state): State<ServerState>,
+    visitor: CurrentUser,
+    Named(id): Named<PersonId>,
+) -> Result<Response, ErrorPage> {
     let by = visitor.person;
     let (people, devices, given, properties) = state
         .read(move |book| Ok::<_, BookError>((book.people()?, book.devices()?, book.assignments()?, book.properties_for(by)?)))
@@ -73,12 +77,12 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Nam
     Ok(frame(&visitor, Place::People, &person.name, &body))
 }
 
-fn one(people: Vec<PersonLine>, id: PersonId) -> Result<PersonLine, Refused> {
-    let unknown = || Refused::from(BookError::Unknown("this book has no such person".to_owned()));
+fn one(people: Vec<PersonLine>, id: PersonId) -> Result<PersonLine, ApiError> {
+    let unknown = || ApiError::from(BookError::Unknown("this book has no such person".to_owned()));
     people.into_iter().find(|person| person.person == id).ok_or_else(unknown)
 }
 
-fn role_form(visitor: &Visitor, person: &PersonLine) -> Markup {
+fn role_form(visitor: &CurrentUser, person: &PersonLine) -> Markup {
     let inside = html! {
         (field("Role", "counts from now on; what was stated before keeps its rank", &roles(person.role)))
         button { "Give the role" }
@@ -91,21 +95,25 @@ fn role_form(visitor: &Visitor, person: &PersonLine) -> Markup {
 }
 
 /// POST /office/people/{id}/role
-pub(super) async fn role(State(state): State<ServerState>, Named(person): Named<PersonId>, posted: Posted) -> Result<Redirect, Shown> {
+pub(super) async fn role(State(state): State<ServerState>, Named(person): Named<PersonId>, posted: Posted) -> Result<Redirect, ErrorPage> {
     let role = posted.fields.read_maybe::<Role>("role")?;
     let said = role.map_or_else(|| "The role is taken away.".to_owned(), |role| format!("The role is {role} from now on."));
     desk::step(&state, &posted.visitor, DeskStep::SetRole { person, role }, &said, &at(person)).await
 }
 
 /// POST /office/people/{id}/property
-pub(super) async fn property(State(state): State<ServerState>, Named(person): Named<PersonId>, posted: Posted) -> Result<Redirect, Shown> {
+pub(super) async fn property(
+    State(state): State<ServerState>,
+    Named(person): Named<PersonId>,
+    posted: Posted,
+) -> Result<Redirect, ErrorPage> {
     let (property, active) = (posted.fields.read::<PropertyId>("property")?, posted.fields.text("active")? == "yes");
     let said = if active { "The property is given." } else { "The property is taken away." };
     desk::step(&state, &posted.visitor, DeskStep::Assign { person, property, active }, said, &at(person)).await
 }
 
 /// POST /office/people/{id}/code: shown once, on the answer itself.
-pub(super) async fn code(State(state): State<ServerState>, Named(person): Named<PersonId>, posted: Posted) -> Result<Response, Shown> {
+pub(super) async fn code(State(state): State<ServerState>, Named(person): Named<PersonId>, posted: Posted) -> Result<Response, ErrorPage> {
     let visitor = posted.visitor;
     let (by, now) = (visitor.person, visitor.now);
     let issued = state.write(move |book, entropy| book.issue_code(by, person, &now, entropy)).await?;

@@ -7,8 +7,8 @@ use maud::{Markup, html};
 use shared::ids::DocId;
 use sync_core::queries::PhotoLine;
 
-use super::shown::Shown;
-use super::visitor::Visitor;
+use super::current_user::CurrentUser;
+use super::error_page::ErrorPage;
 use crate::routes::photos::{NamedPhoto, hand_out};
 use crate::state::ServerState;
 
@@ -22,16 +22,16 @@ pub(super) async fn picture(
     State(state): State<ServerState>,
     asked: HeaderMap,
     Path((doc, sha256)): Path<(String, String)>,
-) -> Result<Response, Shown> {
+) -> Result<Response, ErrorPage> {
     // Not as a page's visitor: what the last step gave is for a page to say, and not for a picture to swallow.
-    let visitor = Visitor::of(&asked, "/office", &state).await?;
+    let visitor = CurrentUser::of(&asked, "/office", &state).await?;
     let photo = NamedPhoto::of(&doc, &sha256)?;
     state.read(move |book| book.photo_open_to(visitor.person, photo.doc, photo.sha256)).await?;
     Ok(hand_out(&state, photo, state.unread.begin_at(visitor.person), &asked).await?)
 }
 
 /// The photos of a document; whether each one's picture is here.
-pub(super) fn photos(visitor: &Visitor, doc: DocId, photos: &[(PhotoLine, bool)]) -> Markup {
+pub(super) fn photos(visitor: &CurrentUser, doc: DocId, photos: &[(PhotoLine, bool)]) -> Markup {
     html! {
         @if !photos.is_empty() {
             h2 { "Photos" }

@@ -13,17 +13,17 @@ use sync_core::queries::bounds::MOST_LISTED;
 use sync_core::queries::{PropertyLine, find};
 
 use super::asked::{Named, Query};
+use super::current_user::CurrentUser;
+use super::error_page::ErrorPage;
 use super::finding::{self, Find};
 use super::forms::{Fields, Posted, form};
 use super::layout::{Place, field, nothing, page as frame, step, table};
-use super::shown::Shown;
-use super::visitor::Visitor;
 use super::{desk, due, machine, machine_parts, settings, words};
-use crate::problem_response::Refused;
+use crate::problem_response::ApiError;
 use crate::state::ServerState;
 
 /// GET /office/properties
-pub(super) async fn list(State(state): State<ServerState>, visitor: Visitor, Query(asked): Query<Find>) -> Result<Response, Shown> {
+pub(super) async fn list(State(state): State<ServerState>, visitor: CurrentUser, Query(asked): Query<Find>) -> Result<Response, ErrorPage> {
     let person = visitor.person;
     let properties = state.read(move |book| book.properties_for(person)).await?;
     let none = properties.is_empty();
@@ -54,7 +54,7 @@ pub(super) async fn list(State(state): State<ServerState>, visitor: Visitor, Que
 }
 
 /// POST /office/properties
-pub(super) async fn add(State(state): State<ServerState>, posted: Posted) -> Result<Redirect, Shown> {
+pub(super) async fn add(State(state): State<ServerState>, posted: Posted) -> Result<Redirect, ErrorPage> {
     let Posted { visitor, fields } = posted;
     let card = card_of(&fields)?;
     let said = format!("{} is in the book.", card.name);
@@ -62,7 +62,7 @@ pub(super) async fn add(State(state): State<ServerState>, posted: Posted) -> Res
 }
 
 /// The card that a form states.
-fn card_of(fields: &Fields) -> Result<PropertyCard, Refused> {
+fn card_of(fields: &Fields) -> Result<PropertyCard, ApiError> {
     let maybe = |name| fields.maybe(name).unwrap_or_default().to_owned();
     Ok(PropertyCard {
         name: fields.text("name")?,
@@ -87,14 +87,18 @@ fn card_fields(line: Option<&PropertyLine>) -> Markup {
 }
 
 /// POST /office/properties/{id}/card
-pub(super) async fn restate(State(state): State<ServerState>, Named(id): Named<PropertyId>, posted: Posted) -> Result<Redirect, Shown> {
+pub(super) async fn restate(State(state): State<ServerState>, Named(id): Named<PropertyId>, posted: Posted) -> Result<Redirect, ErrorPage> {
     let Posted { visitor, fields } = posted;
     let step = DeskStep::RestateProperty { property: id, card: card_of(&fields)? };
     desk::step(&state, &visitor, step, "The property's card is kept.", &format!("/office/properties/{id}")).await
 }
 
 /// GET /office/properties/{id}
-pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Named(id): Named<PropertyId>) -> Result<Response, Shown> {
+pub(super) async fn page(
+    State(state): State<ServerState>,
+    visitor: CurrentUser,
+    Named(id): Named<PropertyId>,
+) -> Result<Response, ErrorPage> {
     let (person, now) = (visitor.person, visitor.now);
     let (view, lines, cards, people, given) = state
         .read(move |book| {
@@ -142,7 +146,11 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Nam
 }
 
 /// POST /office/properties/{id}
-pub(super) async fn add_machine(State(state): State<ServerState>, Named(id): Named<PropertyId>, posted: Posted) -> Result<Redirect, Shown> {
+pub(super) async fn add_machine(
+    State(state): State<ServerState>,
+    Named(id): Named<PropertyId>,
+    posted: Posted,
+) -> Result<Redirect, ErrorPage> {
     let Posted { visitor, fields } = posted;
     let card = machine::card_of(&fields, id)?;
     let said = format!("{} is in the book.", card.tag);
@@ -150,7 +158,7 @@ pub(super) async fn add_machine(State(state): State<ServerState>, Named(id): Nam
 }
 
 /// POST /office/properties/{id}/note
-pub(super) async fn note(State(state): State<ServerState>, Named(id): Named<PropertyId>, posted: Posted) -> Result<Redirect, Shown> {
+pub(super) async fn note(State(state): State<ServerState>, Named(id): Named<PropertyId>, posted: Posted) -> Result<Redirect, ErrorPage> {
     let step = DeskStep::Note { doc: id.doc(), text: posted.fields.text("text")? };
     desk::step(&state, &posted.visitor, step, "The note is kept.", &format!("/office/properties/{id}")).await
 }

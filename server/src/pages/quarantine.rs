@@ -12,16 +12,16 @@ use sync_core::queries::{DeviceLine, QuarantineView};
 use sync_core::store::QuarantineState;
 
 use super::asked::{From, Named, Query};
+use super::current_user::CurrentUser;
 use super::desk::go;
+use super::error_page::ErrorPage;
 use super::forms::{Posted, form};
 use super::layout::{Place, ids, nothing, page as frame, step, table};
-use super::shown::Shown;
-use super::visitor::Visitor;
-use crate::problem_response::{Refused, sentence};
+use crate::problem_response::{ApiError, sentence};
 use crate::state::ServerState;
 
 /// GET /office/quarantine
-pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Query(asked): Query<From>) -> Result<Response, Shown> {
+pub(super) async fn page(State(state): State<ServerState>, visitor: CurrentUser, Query(asked): Query<From>) -> Result<Response, ErrorPage> {
     let after = i64::try_from(asked.from).unwrap_or(i64::MAX);
     let (unit, now) = (visitor.unit, visitor.now);
     let (waiting, all, settled, devices, floods) = state
@@ -95,12 +95,12 @@ fn signed_by(line: &QuarantineView) -> String {
     if line.by_name.is_empty() { line.device_name.clone() } else { format!("{} ({}), on {}", line.by_name, line.role, line.device_name) }
 }
 
-fn card(visitor: &Visitor, line: &QuarantineView, back: &str) -> Markup {
+fn card(visitor: &CurrentUser, line: &QuarantineView, back: &str) -> Markup {
     html! { article.card { h3 { (sentence(&line.headline())) } (facts(visitor, line, back)) } }
 }
 
 /// What one record that waits is decided by: why it waits, who says so, what letting it in would change, and the two ways to settle it.
-pub(super) fn facts(visitor: &Visitor, line: &QuarantineView, back: &str) -> Markup {
+pub(super) fn facts(visitor: &CurrentUser, line: &QuarantineView, back: &str) -> Markup {
     let settle = |how: &str, words: &str| {
         let inside = html! {
             input type="hidden" name="how" value=(how);
@@ -133,13 +133,13 @@ pub(super) fn facts(visitor: &Visitor, line: &QuarantineView, back: &str) -> Mar
 }
 
 /// POST /office/quarantine/{id}
-pub(super) async fn settle(State(state): State<ServerState>, Named(id): Named<i64>, posted: Posted) -> Result<Redirect, Shown> {
+pub(super) async fn settle(State(state): State<ServerState>, Named(id): Named<i64>, posted: Posted) -> Result<Redirect, ErrorPage> {
     let Posted { visitor, fields } = posted;
     visitor.of_office()?;
     let let_in = match fields.text("how")?.as_str() {
         "in" => true,
         "out" => false,
-        _ => return Err(Refused::unreadable("A record is let in or kept out").into()),
+        _ => return Err(ApiError::unreadable("A record is let in or kept out").into()),
     };
     let (person, now) = (visitor.person, visitor.now);
     state.write(move |book, entropy| book.settle(id, let_in, person, &now, entropy)).await?;

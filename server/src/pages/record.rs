@@ -8,16 +8,20 @@ use sync_core::commands::desk::DeskStep;
 use sync_core::queries::{Fate, NamedRecord, WholeRecord};
 
 use super::asked::Named;
+use super::current_user::CurrentUser;
+use super::error_page::ErrorPage;
 use super::forms::{Posted, form};
 use super::layout::{Place, field, page as frame, step};
-use super::shown::Shown;
-use super::visitor::Visitor;
 use super::{desk, ruling};
 use crate::problem_response::sentence;
 use crate::state::ServerState;
 
 /// GET /office/records/{id}
-pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Named(id): Named<RecordId>) -> Result<Response, Shown> {
+pub(super) async fn page(
+    State(state): State<ServerState>,
+    visitor: CurrentUser,
+    Named(id): Named<RecordId>,
+) -> Result<Response, ErrorPage> {
     let unit = visitor.unit;
     let view = state.read(move |book| book.whole_record(id, unit)).await?;
     let title = format!("Record {}", view.short);
@@ -72,7 +76,7 @@ fn facts(view: &WholeRecord) -> Markup {
     }
 }
 
-fn void_form(visitor: &Visitor, view: &WholeRecord) -> Markup {
+fn void_form(visitor: &CurrentUser, view: &WholeRecord) -> Markup {
     let inside = html! {
         (field("Why", "stays in the book", &html! { input name="reason" required maxlength="1000"; }))
         button { "Undo it" }
@@ -81,7 +85,7 @@ fn void_form(visitor: &Visitor, view: &WholeRecord) -> Markup {
 }
 
 /// POST /office/records/{id}/void
-pub(super) async fn void(State(state): State<ServerState>, Named(target): Named<RecordId>, posted: Posted) -> Result<Redirect, Shown> {
+pub(super) async fn void(State(state): State<ServerState>, Named(target): Named<RecordId>, posted: Posted) -> Result<Redirect, ErrorPage> {
     let reason = posted.fields.text("reason")?;
     let to = format!("/office/records/{target}");
     desk::step(&state, &posted.visitor, DeskStep::Void { target, reason }, "Undone. It stays in the book as history.", &to).await

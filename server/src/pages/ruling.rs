@@ -14,11 +14,11 @@ use sync_core::queries::{ContestedReading, SlotSheet};
 
 use super::asked::Query;
 use super::chart::BracketScale;
+use super::current_user::CurrentUser;
 use super::desk::{go, machine_at, take};
+use super::error_page::ErrorPage;
 use super::forms::{Posted, form};
 use super::layout::{Place, and_more, field, ids, page as frame, step};
-use super::shown::Shown;
-use super::visitor::Visitor;
 use super::words;
 use crate::problem_response::sentence;
 use crate::state::ServerState;
@@ -36,7 +36,11 @@ pub(super) fn at(doc: DocId, slot: &Slot) -> String {
 }
 
 /// GET /office/slot
-pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Query(asked): Query<Asked>) -> Result<Response, Shown> {
+pub(super) async fn page(
+    State(state): State<ServerState>,
+    visitor: CurrentUser,
+    Query(asked): Query<Asked>,
+) -> Result<Response, ErrorPage> {
     let (doc, slot, unit) = (asked.doc, Slot(asked.slot), visitor.unit);
     let sheet = state.read(move |book| book.slot_sheet(doc, &slot, unit)).await?;
     let title = format!("{}: {}", sheet.side_by_side.title, sheet.side_by_side.slot_words);
@@ -54,7 +58,7 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Que
 }
 
 /// The readings of a slot side by side, with what a ruling takes. `name` is unique on the page.
-pub(super) fn readings(visitor: &Visitor, sheet: &SlotSheet, name: &str, back: &str) -> Markup {
+pub(super) fn readings(visitor: &CurrentUser, sheet: &SlotSheet, name: &str, back: &str) -> Markup {
     let slot = &sheet.side_by_side;
     let scale = BracketScale::over(sheet.brackets.values(), sheet.range.as_ref());
     html! {
@@ -109,7 +113,7 @@ pub(super) fn readings(visitor: &Visitor, sheet: &SlotSheet, name: &str, back: &
     }
 }
 
-fn rule_form(visitor: &Visitor, sheet: &SlotSheet, reading: Option<&ContestedReading>, back: &str) -> Markup {
+fn rule_form(visitor: &CurrentUser, sheet: &SlotSheet, reading: Option<&ContestedReading>, back: &str) -> Markup {
     let (summary, confirm, decision) = match reading {
         Some(reading) => ("Let this one stand", format!("Rule: {} by {} stands", reading.words, reading.by), reading.record.to_string()),
         None => ("None of them: measure again", "Rule: measure again".to_owned(), "recheck".to_owned()),
@@ -128,7 +132,7 @@ fn rule_form(visitor: &Visitor, sheet: &SlotSheet, reading: Option<&ContestedRea
 }
 
 /// POST /office/rule
-pub(super) async fn rule(State(state): State<ServerState>, posted: Posted) -> Result<Redirect, Shown> {
+pub(super) async fn rule(State(state): State<ServerState>, posted: Posted) -> Result<Redirect, ErrorPage> {
     let Posted { visitor, fields } = posted;
     let (doc, slot) = (fields.read::<DocId>("doc")?, Slot(fields.text("slot")?));
     let decision = match fields.text("decision")?.as_str() {

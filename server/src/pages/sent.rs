@@ -16,7 +16,7 @@ use tower::ServiceExt;
 use super::desk::ours;
 use super::forms::own_site;
 use super::{every, refilled};
-use crate::pace::Peer;
+use crate::rate_limit::Peer;
 use crate::router::LARGEST_SMALL_BODY;
 use crate::state::ServerState;
 

@@ -7,10 +7,10 @@ use serde::Deserialize;
 use shared::ids::{MachineId, RecordId};
 
 use super::asked::{Named, Query};
+use super::current_user::CurrentUser;
+use super::error_page::ErrorPage;
 use super::layout::{Place, and_more, field, nothing, page as frame, table};
-use super::shown::Shown;
-use super::visitor::Visitor;
-use crate::paper;
+use crate::pdf;
 use crate::problem_response::sentence;
 use crate::routes::given::day;
 use crate::routes::paper::{NOTHING_CHANGED, file_name, paper_of, sent};
@@ -33,33 +33,33 @@ pub(super) struct Days {
 /// GET /office/visits/{id}/record.pdf
 pub(super) async fn pdf(
     State(state): State<ServerState>,
-    visitor: Visitor,
+    visitor: CurrentUser,
     Named(visit): Named<RecordId>,
     Query(sheet): Query<Sheet>,
-) -> Result<Response, Shown> {
+) -> Result<Response, ErrorPage> {
     let (person, unit, now) = (visitor.person, visitor.unit, visitor.now);
     let paper = paper_of(sheet.paper.as_deref())?;
     let record = state.read(move |book| book.service_record_for(person, visit, unit, &now)).await?;
     let name = file_name(&record.tag, &record.when);
-    Ok(sent(state.work(NOTHING_CHANGED, move || paper::service_record(&record, paper)).await?, &name))
+    Ok(sent(state.work(NOTHING_CHANGED, move || pdf::service_record(&record, paper)).await?, &name))
 }
 
 /// GET /office/machines/{id}/season.pdf
 pub(super) async fn season_pdf(
     State(state): State<ServerState>,
-    visitor: Visitor,
+    visitor: CurrentUser,
     Named(machine): Named<MachineId>,
     Query(days): Query<Days>,
-) -> Result<Response, Shown> {
+) -> Result<Response, ErrorPage> {
     let (unit, now) = (visitor.unit, visitor.now);
     let (from, until, paper) = (day(&days.from)?, day(&days.until)?, paper_of(days.paper.as_deref())?);
     let record = state.read(move |book| book.season_record(machine.doc(), from, until, unit, &now)).await?;
     let name = file_name(&record.tag, &format!("{from} {until}"));
-    Ok(sent(state.work(NOTHING_CHANGED, move || paper::season_record(&record, paper)).await?, &name))
+    Ok(sent(state.work(NOTHING_CHANGED, move || pdf::season_record(&record, paper)).await?, &name))
 }
 
 /// The days that a machine's season record is asked for.
-pub(super) fn season_form(visitor: &Visitor, machine: MachineId) -> Markup {
+pub(super) fn season_form(visitor: &CurrentUser, machine: MachineId) -> Markup {
     let today = visitor.today();
     html! {
         form.no-print method="get" action={ "/office/machines/" (machine) "/season.pdf" } {
@@ -71,7 +71,11 @@ pub(super) fn season_form(visitor: &Visitor, machine: MachineId) -> Markup {
 }
 
 /// GET /office/visits/{id}/record
-pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Named(visit): Named<RecordId>) -> Result<Response, Shown> {
+pub(super) async fn page(
+    State(state): State<ServerState>,
+    visitor: CurrentUser,
+    Named(visit): Named<RecordId>,
+) -> Result<Response, ErrorPage> {
     let (person, unit, now) = (visitor.person, visitor.unit, visitor.now);
     let record = state.read(move |book| book.service_record_for(person, visit, unit, &now)).await?;
     let title = format!("Service record {}, {}", record.tag, record.when);

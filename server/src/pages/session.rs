@@ -12,9 +12,9 @@ use shared::bytes::Bytes32;
 use shared::ids::PersonId;
 use shared::length::LengthUnit;
 use sync_core::store::KeptSession;
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 
-use crate::problem_response::Refused;
+use crate::problem_response::ApiError;
 use crate::state::ServerState;
 
 /// A session that nobody used for so long ends.
@@ -94,19 +94,19 @@ fn form_token(key: &str) -> String {
 }
 
 /// The sessions, those of before a restart among them.
-pub(super) async fn sessions(state: &ServerState) -> Result<&Sessions, Refused> {
+pub(super) async fn sessions(state: &ServerState) -> Result<&Sessions, ApiError> {
     let sessions = &state.rooms.sessions;
     let take = async || {
         let (kept, now) = (state.read(|book| book.kept_sessions()).await?, state.now());
         sessions.take_in(&kept, &now);
-        Ok::<_, Refused>(())
+        Ok::<_, ApiError>(())
     };
     sessions.here.get_or_try_init(take).await?;
     Ok(sessions)
 }
 
 /// Keeps the sessions, where something about them is another than was kept.
-pub(super) async fn keep(state: &ServerState) -> Result<(), Refused> {
+pub(super) async fn keep(state: &ServerState) -> Result<(), ApiError> {
     let Some(kept) = state.rooms.sessions.to_keep(&state.now()) else { return Ok(()) };
     let done = state.read(move |book| book.keep_sessions(&kept)).await;
     if done.is_err() {
@@ -116,7 +116,7 @@ pub(super) async fn keep(state: &ServerState) -> Result<(), Refused> {
 }
 
 impl Sessions {
-    fn with<T>(&self, now: &Moment, step: impl FnOnce(&mut Vec<Session>) -> T) -> T {
+    fn with<T>(&self, now: &ClockReading, step: impl FnOnce(&mut Vec<Session>) -> T) -> T {
         let mut held = self.held.lock().unwrap_or_else(PoisonError::into_inner);
         let within = |since: i64, most: i64| (0..most).contains(&now.steady_ms.saturating_sub(since));
         held.retain(|session| within(session.used_ms, IDLE_MS) && within(session.began_ms, LONGEST_MS));
@@ -124,7 +124,7 @@ impl Sessions {
     }
 
     /// Signs a person in; `chance` is fresh for each.
-    pub(super) fn begin(&self, person: PersonId, chance: &[u8; 32], now: &Moment) -> Key {
+    pub(super) fn begin(&self, person: PersonId, chance: &[u8; 32], now: &ClockReading) -> Key {
         let key = Key(hex::encode(chance));
         let session = Session {
             hash: hash(&key.0),
@@ -147,7 +147,7 @@ impl Sessions {
     }
 
     /// The session of a key, used now; where a page only `waiting` for news asks, nobody uses it.
-    pub(super) fn seen(&self, key: &str, waiting: bool, now: &Moment) -> Option<Seen> {
+    pub(super) fn seen(&self, key: &str, waiting: bool, now: &ClockReading) -> Option<Seen> {
         let sought = hash(key);
         self.with(now, |held| {
             let session = held.iter_mut().find(|session| session.hash == sought)?;
@@ -162,25 +162,25 @@ impl Sessions {
     }
 
     /// What the last step gave, said once.
-    pub(super) fn said(&self, key: &str, now: &Moment) -> Option<String> {
+    pub(super) fn said(&self, key: &str, now: &ClockReading) -> Option<String> {
         let sought = hash(key);
         self.with(now, |held| held.iter_mut().find(|session| session.hash == sought)?.said.take())
     }
 
     /// Shows lengths in this unit from now on.
-    pub(super) fn show_in(&self, key: &str, unit: LengthUnit, now: &Moment) {
+    pub(super) fn show_in(&self, key: &str, unit: LengthUnit, now: &ClockReading) {
         self.change(key, now, |session| session.unit = Some(unit));
         self.moved.store(true, Ordering::Relaxed);
     }
 
     /// Says something on the next page.
-    pub(super) fn say(&self, key: &str, what: String, now: &Moment) {
+    pub(super) fn say(&self, key: &str, what: String, now: &ClockReading) {
         self.change(key, now, |session| session.said = Some(what));
     }
 
     /// What is to be kept now; `None` where it is kept already. A clock that is steady within one run of the server alone is told by the
     /// shop's own.
-    fn to_keep(&self, now: &Moment) -> Option<Vec<KeptSession>> {
+    fn to_keep(&self, now: &ClockReading) -> Option<Vec<KeptSession>> {
         if !self.moved.swap(false, Ordering::Relaxed) {
             return None;
         }
@@ -196,7 +196,7 @@ impl Sessions {
     }
 
     /// Takes in what was kept before a restart. One of a time to come is none: the clock was set, and its age is not known.
-    fn take_in(&self, kept: &[KeptSession], now: &Moment) {
+    fn take_in(&self, kept: &[KeptSession], now: &ClockReading) {
         let by_steady = |wall_ms: i64| now.steady_ms.saturating_sub(now.wall_ms.saturating_sub(wall_ms));
         self.with(now, |held| {
             let known = kept.iter().filter(|kept| kept.began_ms <= kept.used_ms && kept.used_ms <= now.wall_ms);
@@ -213,20 +213,20 @@ impl Sessions {
         });
     }
 
-    fn change(&self, key: &str, now: &Moment, step: impl FnOnce(&mut Session)) {
+    fn change(&self, key: &str, now: &ClockReading, step: impl FnOnce(&mut Session)) {
         let sought = hash(key);
         self.with(now, |held| held.iter_mut().find(|session| session.hash == sought).map(step));
     }
 
     /// Signs a browser out.
-    pub(super) fn end(&self, key: &str, now: &Moment) {
+    pub(super) fn end(&self, key: &str, now: &ClockReading) {
         let sought = hash(key);
         self.with(now, |held| held.retain(|session| session.hash != sought));
         self.moved.store(true, Ordering::Relaxed);
     }
 
     /// Signs a person out everywhere: the passphrase is another one now.
-    pub(super) fn end_all_of(&self, person: PersonId, now: &Moment) {
+    pub(super) fn end_all_of(&self, person: PersonId, now: &ClockReading) {
         self.with(now, |held| held.retain(|session| session.person != person));
         self.moved.store(true, Ordering::Relaxed);
     }
@@ -243,25 +243,25 @@ mod tests {
     }
 
     fn begin(sessions: &Sessions, n: u8, ms: i64) -> Key {
-        sessions.begin(person(n), &[n; 32], &Moment::at(ms))
+        sessions.begin(person(n), &[n; 32], &ClockReading::at(ms))
     }
 
     #[test]
     fn two_idle_hours_end_it_and_so_do_twelve_busy_ones() {
         let sessions = Sessions::default();
         let key = begin(&sessions, 1, 0);
-        assert!(sessions.seen(key.text(), false, &Moment::at(2 * HOUR - 1)).is_some());
-        assert!(sessions.seen(key.text(), false, &Moment::at(4 * HOUR - 1)).is_none());
+        assert!(sessions.seen(key.text(), false, &ClockReading::at(2 * HOUR - 1)).is_some());
+        assert!(sessions.seen(key.text(), false, &ClockReading::at(4 * HOUR - 1)).is_none());
         let key = begin(&sessions, 1, 0);
         for hour in 1..12 {
-            assert!(sessions.seen(key.text(), false, &Moment::at(hour * HOUR)).is_some(), "{hour}");
+            assert!(sessions.seen(key.text(), false, &ClockReading::at(hour * HOUR)).is_some(), "{hour}");
         }
-        assert!(sessions.seen(key.text(), false, &Moment::at(12 * HOUR)).is_none());
+        assert!(sessions.seen(key.text(), false, &ClockReading::at(12 * HOUR)).is_none());
     }
 
     #[test]
     fn a_restart_ends_nothing_and_lengthens_nothing() {
-        let moment = |steady_ms: i64, wall_ms: i64| Moment { steady_ms, ..Moment::at(wall_ms) };
+        let moment = |steady_ms: i64, wall_ms: i64| ClockReading { steady_ms, ..ClockReading::at(wall_ms) };
         let sessions = Sessions::default();
         // The server had been up for an hour, at ten in the morning.
         let key = sessions.begin(person(1), &[1; 32], &moment(HOUR, 10 * HOUR));
@@ -295,40 +295,40 @@ mod tests {
         let sessions = Sessions::default();
         let key = begin(&sessions, 1, 0);
         for minute in 1..120 {
-            assert!(sessions.seen(key.text(), true, &Moment::at(minute * 60_000)).is_some(), "{minute}");
+            assert!(sessions.seen(key.text(), true, &ClockReading::at(minute * 60_000)).is_some(), "{minute}");
         }
-        assert!(sessions.seen(key.text(), true, &Moment::at(2 * HOUR)).is_none());
+        assert!(sessions.seen(key.text(), true, &ClockReading::at(2 * HOUR)).is_none());
     }
 
     #[test]
     fn what_is_said_is_said_once_and_a_stranger_is_nobody() {
         let sessions = Sessions::default();
         let key = begin(&sessions, 1, 0);
-        sessions.say(key.text(), "kept".to_owned(), &Moment::at(1));
-        sessions.show_in(key.text(), LengthUnit::Mm, &Moment::at(1));
-        let seen = sessions.seen(key.text(), false, &Moment::at(2)).unwrap();
+        sessions.say(key.text(), "kept".to_owned(), &ClockReading::at(1));
+        sessions.show_in(key.text(), LengthUnit::Mm, &ClockReading::at(1));
+        let seen = sessions.seen(key.text(), false, &ClockReading::at(2)).unwrap();
         assert_ne!(seen.form_token, key.text());
         assert_eq!((seen.unit, seen.person, seen.form_token), (Some(LengthUnit::Mm), person(1), form_token(key.text())));
-        assert_eq!(sessions.said(key.text(), &Moment::at(3)).as_deref(), Some("kept"));
-        assert_eq!(sessions.said(key.text(), &Moment::at(3)), None);
-        assert!(sessions.seen("", false, &Moment::at(3)).is_none());
-        assert!(sessions.seen(&hex::encode([2; 32]), false, &Moment::at(3)).is_none());
+        assert_eq!(sessions.said(key.text(), &ClockReading::at(3)).as_deref(), Some("kept"));
+        assert_eq!(sessions.said(key.text(), &ClockReading::at(3)), None);
+        assert!(sessions.seen("", false, &ClockReading::at(3)).is_none());
+        assert!(sessions.seen(&hex::encode([2; 32]), false, &ClockReading::at(3)).is_none());
         // The book of sessions holds no key: what is shown to it is not what it holds.
-        assert!(sessions.seen(&hex::encode(hash(key.text())), false, &Moment::at(3)).is_none());
+        assert!(sessions.seen(&hex::encode(hash(key.text())), false, &ClockReading::at(3)).is_none());
     }
 
     #[test]
     fn the_longest_unused_gives_way_and_a_person_can_be_signed_out_everywhere() {
         let sessions = Sessions::default();
         let keys: Vec<Key> = (0..64).map(|n| begin(&sessions, n, i64::from(n))).collect();
-        sessions.seen(keys[0].text(), false, &Moment::at(100)).unwrap();
+        sessions.seen(keys[0].text(), false, &ClockReading::at(100)).unwrap();
         let more = begin(&sessions, 200, 101);
-        assert!(sessions.seen(keys[1].text(), false, &Moment::at(102)).is_none());
-        assert!(sessions.seen(keys[0].text(), false, &Moment::at(102)).is_some());
-        sessions.end(keys[2].text(), &Moment::at(103));
-        assert!(sessions.seen(keys[2].text(), false, &Moment::at(103)).is_none());
-        sessions.end_all_of(person(200), &Moment::at(104));
-        assert!(sessions.seen(more.text(), false, &Moment::at(105)).is_none());
-        assert!(sessions.seen(keys[3].text(), false, &Moment::at(105)).is_some());
+        assert!(sessions.seen(keys[1].text(), false, &ClockReading::at(102)).is_none());
+        assert!(sessions.seen(keys[0].text(), false, &ClockReading::at(102)).is_some());
+        sessions.end(keys[2].text(), &ClockReading::at(103));
+        assert!(sessions.seen(keys[2].text(), false, &ClockReading::at(103)).is_none());
+        sessions.end_all_of(person(200), &ClockReading::at(104));
+        assert!(sessions.seen(more.text(), false, &ClockReading::at(105)).is_none());
+        assert!(sessions.seen(keys[3].text(), false, &ClockReading::at(105)).is_some());
     }
 }

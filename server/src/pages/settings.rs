@@ -12,16 +12,16 @@ use shared::usage::Between;
 use sync_core::commands::Settings;
 use sync_core::commands::desk::DeskStep;
 
+use super::current_user::CurrentUser;
+use super::error_page::ErrorPage;
 use super::forms::{Posted, form};
 use super::layout::{Place, field, page as frame};
-use super::shown::Shown;
-use super::visitor::Visitor;
 use super::{cards, desk};
-use crate::problem_response::Refused;
+use crate::problem_response::ApiError;
 use crate::state::ServerState;
 
 /// GET /office/settings
-pub(super) async fn page(visitor: Visitor) -> Result<Response, Shown> {
+pub(super) async fn page(visitor: CurrentUser) -> Result<Response, ErrorPage> {
     let shop = &visitor.shop;
     let tolerance = Length::from_tenth_um(i64::from(shop.leaf_tolerance_tenth_um));
     let feel = Length::from_tenth_um(i64::from(shop.feel_tenth_um));
@@ -82,7 +82,7 @@ fn window(minutes: u32) -> String {
     }
 }
 
-fn change_form(visitor: &Visitor, tolerance: Length, feel: Length) -> Markup {
+fn change_form(visitor: &CurrentUser, tolerance: Length, feel: Length) -> Markup {
     let shop = &visitor.shop;
     let inside = html! {
         div.two {
@@ -123,22 +123,22 @@ fn change_form(visitor: &Visitor, tolerance: Length, feel: Length) -> Markup {
 }
 
 /// POST /office/settings
-pub(super) async fn change(State(state): State<ServerState>, posted: Posted) -> Result<Redirect, Shown> {
+pub(super) async fn change(State(state): State<ServerState>, posted: Posted) -> Result<Redirect, ErrorPage> {
     let Posted { visitor, fields } = posted;
     let uncertain = |name: &str| {
         let given = fields.text(name)?;
         if given.trim_matches(['0', '.', ',']).is_empty() {
-            return Ok::<_, Refused>(0);
+            return Ok::<_, ApiError>(0);
         }
-        let length = labelled(&given, LengthUnit::Mm, &UNCERTAINTY).map_err(|error| Refused::unreadable(&error.to_string()))?.length;
-        u32::try_from(length.tenth_um()).map_err(|_| Refused::unreadable("A leaf's tolerance and feel are not below zero"))
+        let length = labelled(&given, LengthUnit::Mm, &UNCERTAINTY).map_err(|error| ApiError::unreadable(&error.to_string()))?.length;
+        u32::try_from(length.tenth_um()).map_err(|_| ApiError::unreadable("A leaf's tolerance and feel are not below zero"))
     };
     let level = decimal(&fields.text("conformance")?, 1).and_then(|milli| u32::try_from(milli).ok());
-    let level = level.ok_or_else(|| Refused::unreadable("A conformance level is a number of percent, as in 95 or 97.5"))?;
-    let unit = fields.text("shop_unit")?.parse().map_err(|_| Refused::unreadable("Lengths are in thou, inches or mm"))?;
+    let level = level.ok_or_else(|| ApiError::unreadable("A conformance level is a number of percent, as in 95 or 97.5"))?;
+    let unit = fields.text("shop_unit")?.parse().map_err(|_| ApiError::unreadable("Lengths are in thou, inches or mm"))?;
     let every = |duty: &str| {
         let limit = |what: &str| fields.read_maybe::<u32>(&format!("{duty}_{what}"));
-        Ok::<_, Refused>(Interval { hours: limit("hours")?, months: limit("months")? })
+        Ok::<_, ApiError>(Interval { hours: limit("hours")?, months: limit("months")? })
     };
     let change = Settings {
         unit: Some(unit),

@@ -13,23 +13,23 @@ use shared::problem::Code;
 use shared::role::Role;
 use sync_core::book::enrol::EnrolError;
 use sync_core::commands::desk::Desk;
-use sync_core::sys::moment::random;
+use sync_core::sys::rng::random;
 
 use super::asked::Query;
 use super::browser::Known;
+use super::current_user::cookie_of;
 use super::desk::{go, ours};
+use super::error_page::ErrorPage;
 use super::forms::{Fields, Posted, form_at};
 use super::layout::{bare, field};
 use super::passphrase::fits;
 use super::sent::Sent;
 use super::session::{Key, keep, sessions};
-use super::shown::Shown;
-use super::visitor::cookie_of;
 use super::words;
-use crate::outside::entropy;
-use crate::pace::Peer;
-use crate::problem_response::Refused;
+use crate::problem_response::ApiError;
+use crate::rate_limit::Peer;
 use crate::state::ServerState;
+use crate::system::entropy;
 
 /// Where to go once signed in.
 #[derive(Debug, Deserialize)]
@@ -84,8 +84,8 @@ pub(super) async fn page(
     peer: Peer,
     sent: Option<Extension<Arc<Sent>>>,
     Query(to): Query<To>,
-) -> Result<Markup, Shown> {
-    state.pace.stranger(peer, &state.now()).map_err(Refused::too_many_strangers)?;
+) -> Result<Markup, ErrorPage> {
+    state.pace.stranger(peer, &state.now()).map_err(ApiError::too_many_strangers)?;
     let front = state.read(|book| book.shop_front()).await?;
     let sent = sent.as_ref().map(|Extension(sent)| &**sent);
     let pending = Pending::of(sent);
@@ -117,12 +117,12 @@ pub(super) async fn sign_in(
     State(state): State<ServerState>,
     peer: Peer,
     headers: HeaderMap,
-    fields: Result<Fields, Refused>,
-) -> Result<Response, Shown> {
+    fields: Result<Fields, ApiError>,
+) -> Result<Response, ErrorPage> {
     let now = state.now();
     let known = known_browser(&state, &headers).await?;
     if known.is_none() {
-        state.pace.stranger(peer, &now).map_err(Refused::too_many_strangers)?;
+        state.pace.stranger(peer, &now).map_err(ApiError::too_many_strangers)?;
     }
     let fields = fields?;
     let (name, passphrase) = (fields.text("name")?, fields.as_typed("passphrase"));
@@ -131,13 +131,13 @@ pub(super) async fn sign_in(
         state.read(move |book| book.desk(&name)).await?
     };
     let known = known.filter(|known| desk.as_ref().is_some_and(|desk| desk.person == known.person));
-    let attempt = state.rooms.passphrases.begin(&name, peer, known, &now).map_err(Refused::too_many_passphrases)?;
+    let attempt = state.rooms.passphrases.begin(&name, peer, known, &now).map_err(ApiError::too_many_passphrases)?;
     let phc = desk.as_ref().map(|desk| desk.passphrase.clone());
     let right = state.rooms.passphrases.proves(passphrase, phc, &attempt, &state).await?;
     let Some(desk) = desk.filter(|_| right) else {
         let say =
             "There is no such name with such a passphrase. Nobody was signed in. Try again, or set a new passphrase with a one-time code.";
-        return Err(Refused::new(Code::CodeInvalid, say).into());
+        return Err(ApiError::new(Code::CodeInvalid, say).into());
     };
     state.rooms.passphrases.forgive(&attempt);
     let pending = Pending::in_fields(fields.all().get("pending_to"), fields.all().get("pending"));
@@ -145,8 +145,12 @@ pub(super) async fn sign_in(
 }
 
 /// GET /office/first
-pub(super) async fn first_page(State(state): State<ServerState>, peer: Peer, sent: Option<Extension<Arc<Sent>>>) -> Result<Markup, Shown> {
-    state.pace.stranger(peer, &state.now()).map_err(Refused::too_many_strangers)?;
+pub(super) async fn first_page(
+    State(state): State<ServerState>,
+    peer: Peer,
+    sent: Option<Extension<Arc<Sent>>>,
+) -> Result<Markup, ErrorPage> {
+    state.pace.stranger(peer, &state.now()).map_err(ApiError::too_many_strangers)?;
     let hint = format!("{FEWEST_CHARACTERS} characters or more; four plain words do");
     let sent = sent.as_ref().map(|Extension(sent)| &**sent);
     let inside = html! {
@@ -170,18 +174,18 @@ pub(super) async fn first_page(State(state): State<ServerState>, peer: Peer, sen
 }
 
 /// POST /office/first
-pub(super) async fn first(State(state): State<ServerState>, peer: Peer, fields: Result<Fields, Refused>) -> Result<Response, Shown> {
+pub(super) async fn first(State(state): State<ServerState>, peer: Peer, fields: Result<Fields, ApiError>) -> Result<Response, ErrorPage> {
     let now = state.now();
-    state.pace.stranger(peer, &now).map_err(Refused::too_many_strangers)?;
+    state.pace.stranger(peer, &now).map_err(ApiError::too_many_strangers)?;
     let fields = fields?;
     let (code, passphrase) = (fields.text("code")?, fields.as_typed("passphrase"));
     fits(&passphrase)?;
     if passphrase != fields.as_typed("again") {
-        return Err(Refused::new(Code::BodyInvalid, "The two passphrases differ. None was set, and the code is still good.")
+        return Err(ApiError::new(Code::BodyInvalid, "The two passphrases differ. None was set, and the code is still good.")
             .of_field("again")
             .into());
     }
-    let attempt = state.pace.code(peer, &now).map_err(Refused::too_many_codes)?;
+    let attempt = state.pace.code(peer, &now).map_err(ApiError::too_many_codes)?;
     let phc = state.rooms.passphrases.new_hash(passphrase, &state).await?;
     let pace = std::sync::Arc::clone(&state.pace);
     let opened = state.ask(move |shop| {
@@ -198,25 +202,25 @@ pub(super) async fn first(State(state): State<ServerState>, peer: Peer, fields: 
 }
 
 /// The browser that a request shows, where somebody signed in at it before.
-async fn known_browser(state: &ServerState, headers: &HeaderMap) -> Result<Option<Known>, Refused> {
+async fn known_browser(state: &ServerState, headers: &HeaderMap) -> Result<Option<Known>, ApiError> {
     if !Known::is_shown(headers) {
         return Ok(None);
     }
     Ok(Known::of(headers, browser_key(state).await?))
 }
 
-async fn browser_key(state: &ServerState) -> Result<&[u8; 64], Refused> {
+async fn browser_key(state: &ServerState) -> Result<&[u8; 64], ApiError> {
     state.rooms.browser_key.get_or_try_init(|| state.read(|book| book.browser_key())).await
 }
 
 /// Begins a session, for people of the office and leads.
-async fn let_in(state: &ServerState, desk: &Desk, to: &str, pending: Option<Pending>) -> Result<Response, Shown> {
+async fn let_in(state: &ServerState, desk: &Desk, to: &str, pending: Option<Pending>) -> Result<Response, ErrorPage> {
     if !matches!(desk.role, Some(Role::Office | Role::Lead)) {
         let say = "These pages are for the office and leads, and you have another role. You were not signed in. Ask the office.";
-        return Err(Refused::new(Code::RoleMayNot, say).into());
+        return Err(ApiError::new(Code::RoleMayNot, say).into());
     }
     let (session, number) = {
-        let mut chance = entropy().map_err(|_| Refused::broke("Nobody was signed in. Try again."))?;
+        let mut chance = entropy().map_err(|_| ApiError::broke("Nobody was signed in. Try again."))?;
         (random(&mut *chance), random(&mut *chance))
     };
     let known = Known::from_bytes(*desk.person.as_bytes(), number).cookie(browser_key(state).await?, state.over_tls);
@@ -251,7 +255,7 @@ fn taken_up(key: &Key, desk: &Desk, pending: &Pending, to: &str) -> Markup {
 }
 
 /// POST /office/sign-out
-pub(super) async fn sign_out(State(state): State<ServerState>, posted: Posted) -> Result<Response, Shown> {
+pub(super) async fn sign_out(State(state): State<ServerState>, posted: Posted) -> Result<Response, ErrorPage> {
     posted.visitor.leave(&state).await?;
     Ok(([(header::SET_COOKIE, cookie_of("", state.over_tls))], Redirect::to("/office/sign-in")).into_response())
 }

@@ -8,12 +8,12 @@ use sync_core::engine::BookError;
 use sync_core::queries::{DueLine, Order};
 
 use super::asked::{Named, Query};
+use super::current_user::CurrentUser;
+use super::error_page::ErrorPage;
 use super::finding::{self, Find};
 use super::layout::{Place, nothing, page as frame};
 use super::qr;
-use super::shown::Shown;
-use super::visitor::Visitor;
-use crate::problem_response::Refused;
+use crate::problem_response::ApiError;
 use crate::state::ServerState;
 
 /// What is to be known before one prints.
@@ -21,7 +21,7 @@ const HOW: &str = "Print at full size, cut along the lines, and put each tag whe
     the machine, with a signal or without; any other phone only comes to the shop's address.";
 
 /// GET /office/tags: of the machines that are found, by place.
-pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Query(asked): Query<Find>) -> Result<Response, Shown> {
+pub(super) async fn page(State(state): State<ServerState>, visitor: CurrentUser, Query(asked): Query<Find>) -> Result<Response, ErrorPage> {
     let (now, mut filter) = (visitor.now, asked.of_due()?);
     filter.order.get_or_insert(Order::Place);
     let lines = filter.of(state.read(move |book| book.due_list(&now)).await?);
@@ -39,11 +39,15 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: Visitor, Que
 }
 
 /// GET /office/machines/{id}/tag: of this one.
-pub(super) async fn of_machine(State(state): State<ServerState>, visitor: Visitor, Named(id): Named<MachineId>) -> Result<Response, Shown> {
+pub(super) async fn of_machine(
+    State(state): State<ServerState>,
+    visitor: CurrentUser,
+    Named(id): Named<MachineId>,
+) -> Result<Response, ErrorPage> {
     let now = visitor.now;
     let lines = state.read(move |book| book.due_list(&now)).await?;
     let line = lines.into_iter().find(|line| line.machine == id);
-    let line = line.ok_or_else(|| Refused::from(BookError::Unknown("this book has no such machine".to_owned())))?;
+    let line = line.ok_or_else(|| ApiError::from(BookError::Unknown("this book has no such machine".to_owned())))?;
     let title = format!("Tag of {}", line.tag);
     let body = html! {
         div.no-print {
@@ -55,11 +59,11 @@ pub(super) async fn of_machine(State(state): State<ServerState>, visitor: Visito
     Ok(frame(&visitor, Place::Inside, &title, &body))
 }
 
-fn sheet(visitor: &Visitor, lines: &[DueLine]) -> Markup {
+fn sheet(visitor: &CurrentUser, lines: &[DueLine]) -> Markup {
     html! { ul.tags { @for line in lines { li { (tag(visitor, line)) } } } }
 }
 
-fn tag(visitor: &Visitor, line: &DueLine) -> Markup {
+fn tag(visitor: &CurrentUser, line: &DueLine) -> Markup {
     html! {
         (qr::drawn(&link(&visitor.issuer, line.machine), &format!("QR code that opens {} on a phone", line.tag)))
         div {

@@ -6,9 +6,9 @@ use shared::problem::Code;
 use sync_core::book::photo::PhotoError;
 use sync_core::book::pictures::PicturesError;
 
-use super::{Refused, sentence};
+use super::{ApiError, sentence};
 
-impl Refused {
+impl ApiError {
     pub(crate) fn picture_not_here() -> Self {
         let detail = "The record of this photo is in the book, and its picture has not come yet. It comes with the exchange of the phone that took it.";
         Self::new(Code::NotFound, detail)
@@ -27,7 +27,7 @@ impl Refused {
     }
 }
 
-impl From<PhotoError> for Refused {
+impl From<PhotoError> for ApiError {
     fn from(error: PhotoError) -> Self {
         let detail = sentence(&error.to_string());
         match error {
@@ -38,7 +38,7 @@ impl From<PhotoError> for Refused {
     }
 }
 
-impl From<PicturesError> for Refused {
+impl From<PicturesError> for ApiError {
     fn from(error: PicturesError) -> Self {
         let detail = sentence(&error.to_string());
         match error {

@@ -1,8 +1,8 @@
 //! What a refusal says to people: its sentence, and the field of a form that it is about.
 
-use super::Refused;
+use super::ApiError;
 
-impl Refused {
+impl ApiError {
     /// The same, of a field of a form.
     pub(crate) fn of_field(mut self, name: &str) -> Self {
         self.field = Some(name.to_owned());

@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 use shared::bytes::Bytes32;
 use shared::ids::DeviceId;
 use shared::problem::Code;
-use sync_core::book::feed::FeedSecret;
+use sync_core::book::calendar_token::CalendarToken;
 use sync_core::queries::DueLine;
 use utoipa::{IntoParams, ToSchema};
 
@@ -17,7 +17,7 @@ use super::given::Given;
 use crate::bearer::Caller;
 use crate::ical::{AllDay, calendar};
 use crate::json::Json;
-use crate::problem_response::Refused;
+use crate::problem_response::ApiError;
 use crate::state::ServerState;
 
 /// Where a person's calendar is.
@@ -43,7 +43,7 @@ pub(crate) struct OfFeed {
 /// For the office, leads and techs; the same each time, and another for each device. It holds for as long as the person has such a role
 /// and the device is not revoked.
 #[utoipa::path(post, path = "/v1/calendar-feed", tag = "any device", responses((status = 200, description = "The address.", body = Feed)))]
-pub(crate) async fn feed(State(state): State<ServerState>, caller: Caller) -> Result<Json<Feed>, Refused> {
+pub(crate) async fn feed(State(state): State<ServerState>, caller: Caller) -> Result<Json<Feed>, ApiError> {
     let (secret, issuer) = state.read(move |book| book.calendar_feed(caller.device)).await?;
     let path = format!("/v1/due.ics?token={}", text_of(&secret));
     Ok(Json(Feed { url: format!("{}{path}", issuer.trim_end_matches('/')), path }))
@@ -59,13 +59,13 @@ pub(crate) async fn feed(State(state): State<ServerState>, caller: Caller) -> Re
     params(OfFeed),
     responses((status = 200, description = "The calendar.", body = String, content_type = "text/calendar")),
 )]
-pub(crate) async fn due(State(state): State<ServerState>, Given(asked): Given<OfFeed>) -> Result<Response, Refused> {
+pub(crate) async fn due(State(state): State<ServerState>, Given(asked): Given<OfFeed>) -> Result<Response, ApiError> {
     let secret = secret_of(&asked.token);
     let now = state.now();
     let (lines, status, today) = state
         .read(move |book| {
             let person = book.calendar_person(&secret?)?;
-            Ok::<_, Refused>((book.due_for(person, &now)?, book.shop_status()?, book.today(&now)?))
+            Ok::<_, ApiError>((book.due_for(person, &now)?, book.shop_status()?, book.today(&now)?))
         })
         .await?;
     let events: Vec<AllDay> = lines.iter().filter_map(event).collect();
@@ -84,16 +84,16 @@ fn event(line: &DueLine) -> Option<AllDay> {
     })
 }
 
-fn text_of(secret: &FeedSecret) -> String {
+fn text_of(secret: &CalendarToken) -> String {
     BASE64_URL_SAFE_NO_PAD.encode([&secret.device.as_bytes()[..], &secret.code.0].concat())
 }
 
 /// What is no secret at all is refused as a wrong one is.
-fn secret_of(text: &str) -> Result<FeedSecret, Refused> {
+fn secret_of(text: &str) -> Result<CalendarToken, ApiError> {
     let bytes = BASE64_URL_SAFE_NO_PAD.decode(text).unwrap_or_default();
     let read = bytes.split_at_checked(16).and_then(|(device, code)| {
         let device = DeviceId::from_bytes(device.try_into().ok()?);
-        Some(FeedSecret { device, code: Bytes32::from_slice(code)? })
+        Some(CalendarToken { device, code: Bytes32::from_slice(code)? })
     });
-    read.ok_or_else(|| Refused::new(Code::TokenInvalid, sync_core::book::feed::HOLDS_NOT))
+    read.ok_or_else(|| ApiError::new(Code::TokenInvalid, sync_core::book::calendar_token::HOLDS_NOT))
 }

@@ -11,7 +11,7 @@ use super::given::{self, Given};
 use super::looking::Shown;
 use crate::bearer::OfficeOrLead;
 use crate::json::Json;
-use crate::problem_response::Refused;
+use crate::problem_response::ApiError;
 use crate::state::ServerState;
 
 /// GET /v1/days: the closed days, latest first.
@@ -26,7 +26,7 @@ pub(crate) async fn list(
     State(state): State<ServerState>,
     _: OfficeOrLead,
     Given(shown): Given<Shown>,
-) -> Result<Json<Vec<ClosedDay>>, Refused> {
+) -> Result<Json<Vec<ClosedDay>>, ApiError> {
     let unit = given::unit(shown.unit.as_deref())?;
     state.read(move |book| book.closed_days(MOST_DAYS_TOLD, unit)).await.map(Json)
 }
@@ -44,7 +44,7 @@ pub(crate) async fn one(
     _: OfficeOrLead,
     day: Result<Path<String>, PathRejection>,
     Given(shown): Given<Shown>,
-) -> Result<Json<ClosedDay>, Refused> {
+) -> Result<Json<ClosedDay>, ApiError> {
     let Path(day) = day?;
     let (day, unit) = (given::day(&day)?, given::unit(shown.unit.as_deref())?);
     let not_closed = move || BookError::Unknown(format!("{day} is not closed"));
@@ -68,9 +68,9 @@ pub(crate) async fn evening(
     _: OfficeOrLead,
     named: Result<Path<(String, String)>, PathRejection>,
     Given(shown): Given<Shown>,
-) -> Result<Json<Evening>, Refused> {
+) -> Result<Json<Evening>, ApiError> {
     let Path((day, machine)) = named?;
     let (day, unit) = (given::day(&day)?, given::unit(shown.unit.as_deref())?);
-    let machine: MachineId = machine.parse().map_err(|_| Refused::closed())?;
+    let machine: MachineId = machine.parse().map_err(|_| ApiError::closed())?;
     state.read(move |book| book.evening(day, machine.doc(), unit)).await.map(Json)
 }

@@ -12,9 +12,9 @@ use shared::problem::Code;
 use shared::wire::{EXCHANGE_TYPE, ExchangeAnswer, ExchangeRequest, PROTOCOL};
 use sync_core::sync::{BodyError, read_request, write_body};
 
-use crate::problem_response::Refused;
+use crate::concurrency::{Exchanger, until_sent};
+use crate::problem_response::ApiError;
 use crate::state::ServerState;
-use crate::turns::{Exchanger, until_sent};
 
 const ZSTD: &str = "zstd";
 /// What is true when the answer to a request cannot be written.
@@ -26,16 +26,16 @@ struct Packed {
 }
 
 impl Packed {
-    fn of(headers: &HeaderMap) -> Result<Self, Refused> {
+    fn of(headers: &HeaderMap) -> Result<Self, ApiError> {
         let kind = text(headers, header::CONTENT_TYPE).split(';').next().unwrap_or_default().trim();
         if !kind.eq_ignore_ascii_case(EXCHANGE_TYPE) {
-            return Err(Refused::wrong_exchange_type());
+            return Err(ApiError::wrong_exchange_type());
         }
         match text(headers, header::CONTENT_ENCODING).trim() {
             "" => Ok(Self { zstd: false }),
             name if name.eq_ignore_ascii_case("identity") => Ok(Self { zstd: false }),
             name if name.eq_ignore_ascii_case(ZSTD) => Ok(Self { zstd: true }),
-            _ => Err(Refused::wrong_exchange_encoding()),
+            _ => Err(ApiError::wrong_exchange_encoding()),
         }
     }
 }
@@ -97,7 +97,7 @@ pub(crate) async fn exchange(
     Exchanger { caller, turn, unread }: Exchanger,
     headers: HeaderMap,
     body: Result<Bytes, BytesRejection>,
-) -> Result<Response, Refused> {
+) -> Result<Response, ApiError> {
     let packed = Packed::of(&headers)?;
     let body = body?;
     // The time of arrival, before any waiting for the book: the device's clock is measured against it.
@@ -114,7 +114,7 @@ pub(crate) async fn exchange(
                     "Version {} of the exchange is not spoken here, only {PROTOCOL}. Nothing was taken in. Update the program.",
                     request.v
                 );
-                return Err(Refused::new(Code::VersionUnknown, detail));
+                return Err(ApiError::new(Code::VersionUnknown, detail));
             }
             let brought = request.docs.iter().any(|doc| !doc.recipes.is_empty());
             let answer = shop.write(|book, entropy| book.answer(caller.device, &request, &now, entropy))?;
@@ -132,7 +132,7 @@ pub(crate) async fn exchange(
     let written = state.work(TAKEN, move || {
         write_body(&answer, compressed).map_err(|error: BodyError| {
             tracing::error!(%error, "an answer could not be written");
-            Refused::broke(TAKEN)
+            ApiError::broke(TAKEN)
         })
     });
     let mut response = until_sent(written.await?, unread).into_response();

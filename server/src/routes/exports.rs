@@ -18,7 +18,7 @@ use utoipa::IntoParams;
 use super::given::Given;
 use super::page::{self, Paging};
 use crate::bearer::Caller;
-use crate::problem_response::Refused;
+use crate::problem_response::ApiError;
 use crate::state::ServerState;
 
 /// The machines open to the caller, as CSV
@@ -28,7 +28,7 @@ use crate::state::ServerState;
     tag = "any device",
     responses((status = 200, description = "The table.", body = String, content_type = "text/csv")),
 )]
-pub(crate) async fn machines(State(state): State<ServerState>, caller: Caller) -> Result<Response, Refused> {
+pub(crate) async fn machines(State(state): State<ServerState>, caller: Caller) -> Result<Response, ApiError> {
     let lines = state.read(move |book| book.machines_for(caller.person)).await?;
     table("machines", &MACHINES, lines.iter().map(machine))
 }
@@ -40,7 +40,7 @@ pub(crate) async fn machines(State(state): State<ServerState>, caller: Caller) -
     tag = "any device",
     responses((status = 200, description = "The table.", body = String, content_type = "text/csv")),
 )]
-pub(crate) async fn due(State(state): State<ServerState>, caller: Caller) -> Result<Response, Refused> {
+pub(crate) async fn due(State(state): State<ServerState>, caller: Caller) -> Result<Response, ApiError> {
     let now = state.now();
     let lines = state.read(move |book| book.due_for(caller.person, &now)).await?;
     table("due", &DUE, lines.iter().map(due_line))
@@ -62,7 +62,7 @@ pub(crate) async fn readings(
     OriginalUri(uri): OriginalUri,
     caller: Caller,
     Given(asked): Given<OfTable>,
-) -> Result<Response, Refused> {
+) -> Result<Response, ApiError> {
     let after = asked.place()?;
     let rows = state.ask(move |shop| shop.readings(caller.person, after)).await?;
     in_tables(&state, &uri, rows, |rows| table("readings", &[&ORIGIN[..], &READING].concat(), rows.iter().map(reading))).await
@@ -81,7 +81,7 @@ pub(crate) async fn hours(
     OriginalUri(uri): OriginalUri,
     caller: Caller,
     Given(asked): Given<OfTable>,
-) -> Result<Response, Refused> {
+) -> Result<Response, ApiError> {
     let after = asked.place()?;
     let rows = state.ask(move |shop| shop.hours(caller.person, after)).await?;
     in_tables(&state, &uri, rows, |rows| table("hours", &[&ORIGIN[..], &["meter_h"]].concat(), rows.iter().map(hour))).await
@@ -97,7 +97,7 @@ pub(crate) struct OfTable {
 }
 
 impl OfTable {
-    fn place(self) -> Result<Option<RowPlace>, Refused> {
+    fn place(self) -> Result<Option<RowPlace>, ApiError> {
         Paging { limit: None, after: self.after }.place()
     }
 }
@@ -107,8 +107,8 @@ async fn in_tables<T: Send + 'static>(
     state: &ServerState,
     uri: &Uri,
     rows: Rows<T>,
-    write: fn(&[T]) -> Result<Response, Refused>,
-) -> Result<Response, Refused> {
+    write: fn(&[T]) -> Result<Response, ApiError>,
+) -> Result<Response, ApiError> {
     let next = rows.next.as_ref().and_then(|next| page::link(uri, &page::cursor(next)).ok());
     let mut response = state.work("Nothing was changed. Ask again.", move || write(&rows.rows)).await?;
     if let Some(next) = next {
@@ -124,13 +124,13 @@ async fn in_tables<T: Send + 'static>(
     tag = "any device",
     responses((status = 200, description = "The table.", body = String, content_type = "text/csv")),
 )]
-pub(crate) async fn engine_cards(State(state): State<ServerState>, _: Caller) -> Result<Response, Refused> {
+pub(crate) async fn engine_cards(State(state): State<ServerState>, _: Caller) -> Result<Response, ApiError> {
     let cards = state.read(|book| book.engine_cards()).await?;
     of_cards(&cards)
 }
 
 /// Engine cards as a table.
-pub(crate) fn of_cards(cards: &[EngineCard]) -> Result<Response, Refused> {
+pub(crate) fn of_cards(cards: &[EngineCard]) -> Result<Response, ApiError> {
     let columns: Vec<&str> = COLUMNS.into_iter().chain([ID_COLUMN]).collect();
     table("engine-cards", &columns, cards.iter().map(row))
 }
@@ -242,10 +242,10 @@ fn yes(yes: bool) -> String {
     if yes { "yes" } else { "no" }.to_owned()
 }
 
-fn table(name: &str, header_row: &[&str], rows: impl Iterator<Item = Row>) -> Result<Response, Refused> {
+fn table(name: &str, header_row: &[&str], rows: impl Iterator<Item = Row>) -> Result<Response, ApiError> {
     let bytes = written(header_row, rows).map_err(|error| {
         tracing::error!(%error, "a table could not be written");
-        Refused::broke("Nothing was changed.")
+        ApiError::broke("Nothing was changed.")
     })?;
     let headers = [
         (header::CONTENT_TYPE, "text/csv; charset=utf-8; header=present".to_owned()),

@@ -12,47 +12,47 @@ use shared::leaf::LeafSet;
 use shared::length::{Length, LengthUnit};
 use shared::problem::Code;
 use shared::sensible::{Sensible, WARMER};
+use shared::thermal::Material;
 use shared::usage::{Between, Season};
-use shared::warmth::Material;
 
-use crate::problem_response::Refused;
+use crate::problem_response::ApiError;
 
 /// A query whose every name is known and whose every value is of its type.
 #[derive(Debug)]
 pub(crate) struct Given<T>(pub(super) T);
 
 impl<T: DeserializeOwned, S: Send + Sync> FromRequestParts<S> for Given<T> {
-    type Rejection = Refused;
+    type Rejection = ApiError;
 
-    async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, Refused> {
+    async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, ApiError> {
         let Query(query) = Query::from_request_parts(parts, state).await?;
         Ok(Self(query))
     }
 }
 
 /// The unit of lengths, in what is given and in what is answered.
-pub(super) fn unit(text: Option<&str>) -> Result<LengthUnit, Refused> {
+pub(super) fn unit(text: Option<&str>) -> Result<LengthUnit, ApiError> {
     let Some(text) = text else { return Ok(LengthUnit::Thou) };
     // Exactly as it is named: this is no person typing.
     let named = LengthUnit::ALL.into_iter().find(|unit| unit.name() == text);
-    named.ok_or_else(|| Refused::unreadable("A unit is thou, in or mm: write ?unit=thou, ?unit=in or ?unit=mm"))
+    named.ok_or_else(|| ApiError::unreadable("A unit is thou, in or mm: write ?unit=thou, ?unit=in or ?unit=mm"))
 }
 
 /// The id in a path; a text that is none names nothing.
-pub(super) fn id<T: FromStr>(Path(text): Path<String>) -> Result<T, Refused> {
-    text.parse().map_err(|_| Refused::new(Code::NotFound, "What the address names is not an id. Ask by the id of something in a list."))
+pub(super) fn id<T: FromStr>(Path(text): Path<String>) -> Result<T, ApiError> {
+    text.parse().map_err(|_| ApiError::new(Code::NotFound, "What the address names is not an id. Ask by the id of something in a list."))
 }
 
 /// A day as year, month and day alone: a time with it would be a mistake about what is asked.
-pub(crate) fn day(text: &str) -> Result<Date, Refused> {
+pub(crate) fn day(text: &str) -> Result<Date, ApiError> {
     let plain = text.len() == 10 && text.bytes().all(|b| b.is_ascii_digit() || b == b'-');
     let day = plain.then(|| text.parse().ok()).flatten();
-    day.ok_or_else(|| Refused::unreadable("A day is written as year-month-day: write ?day=2026-05-04"))
+    day.ok_or_else(|| ApiError::unreadable("A day is written as year-month-day: write ?day=2026-05-04"))
 }
 
 /// What reads itself from a text, as a valve or a stage.
-pub(super) fn read<T: FromStr<Err: Display>>(text: &str) -> Result<T, Refused> {
-    text.parse().map_err(|error: T::Err| Refused::unreadable(&error.to_string()))
+pub(super) fn read<T: FromStr<Err: Display>>(text: &str) -> Result<T, ApiError> {
+    text.parse().map_err(|error: T::Err| ApiError::unreadable(&error.to_string()))
 }
 
 /// The lengths of one request, and what of them was taken for inches: the answer says so.
@@ -69,21 +69,21 @@ impl Lengths {
     }
 
     /// A length of one kind.
-    pub(super) fn length(&mut self, text: &str, of: &Sensible<Length>) -> Result<Length, Refused> {
-        let read = entry::length(text, self.unit, of).map_err(|error| Refused::unreadable(&error.to_string()))?;
+    pub(super) fn length(&mut self, text: &str, of: &Sensible<Length>) -> Result<Length, ApiError> {
+        let read = entry::length(text, self.unit, of).map_err(|error| ApiError::unreadable(&error.to_string()))?;
         self.inches.extend(read.note());
         Ok(read.length)
     }
 
     /// A length for arithmetic on tenths of a µm.
     #[expect(clippy::cast_precision_loss, reason = "what is read is at most 1e7 tenths")]
-    pub(super) fn tenth_um(&mut self, text: &str, of: &Sensible<Length>) -> Result<f64, Refused> {
+    pub(super) fn tenth_um(&mut self, text: &str, of: &Sensible<Length>) -> Result<f64, ApiError> {
         self.length(text, of).map(|length| length.tenth_um() as f64)
     }
 
     /// Leaves, as in 2,3,4 or 2-12.
-    pub(super) fn leaves(&mut self, text: &str) -> Result<LeafSet, Refused> {
-        let (set, notes) = LeafSet::parse_noted(text, self.unit).map_err(|error| Refused::unreadable(&error.in_unit(self.unit)))?;
+    pub(super) fn leaves(&mut self, text: &str) -> Result<LeafSet, ApiError> {
+        let (set, notes) = LeafSet::parse_noted(text, self.unit).map_err(|error| ApiError::unreadable(&error.in_unit(self.unit)))?;
         self.inches.extend(notes);
         Ok(set)
     }
@@ -95,30 +95,30 @@ impl Lengths {
 }
 
 /// An angle in degrees.
-pub(super) fn degrees(text: &str) -> Result<f64, Refused> {
-    entry::degrees(text).map_err(|error| Refused::unreadable(&error.to_string()))
+pub(super) fn degrees(text: &str) -> Result<f64, ApiError> {
+    entry::degrees(text).map_err(|error| ApiError::unreadable(&error.to_string()))
 }
 
 /// How much warmer than cold, in degrees Celsius, in tenths.
-pub(super) fn warmer_tenth_c(text: &str) -> Result<i32, Refused> {
-    entry::tenth_c(text, &WARMER).map_err(|error| Refused::unreadable(&error.to_string()))
+pub(super) fn warmer_tenth_c(text: &str) -> Result<i32, ApiError> {
+    entry::tenth_c(text, &WARMER).map_err(|error| ApiError::unreadable(&error.to_string()))
 }
 
 /// A rocker ratio in thousandths.
-pub(super) fn ratio_milli(text: &str) -> Result<u32, Refused> {
-    entry::ratio_milli(text).map_err(|error| Refused::unreadable(&error.to_string()))
+pub(super) fn ratio_milli(text: &str) -> Result<u32, ApiError> {
+    entry::ratio_milli(text).map_err(|error| ApiError::unreadable(&error.to_string()))
 }
 
 /// A material's name, or its coefficient in 1e-6 per K with where it was read.
-pub(super) fn material(text: &str) -> Result<Material, Refused> {
-    text.parse::<Material>().map_err(|error| Refused::unreadable(&error.to_string()))
+pub(super) fn material(text: &str) -> Result<Material, ApiError> {
+    text.parse::<Material>().map_err(|error| ApiError::unreadable(&error.to_string()))
 }
 
 /// The first and last day of a season and how far back readings count; as usual where nothing is given.
-pub(super) fn season(days: Option<u32>, between: Option<&str>) -> Result<Season, Refused> {
+pub(super) fn season(days: Option<u32>, between: Option<&str>) -> Result<Season, ApiError> {
     let trailing_days = days.unwrap_or(Season::default().trailing_days);
     let season = Season { trailing_days, between: between.map(read::<Between>).transpose()? };
-    season.check().map_err(|error| Refused::unreadable(&error.to_string()))?;
+    season.check().map_err(|error| ApiError::unreadable(&error.to_string()))?;
     Ok(season)
 }
 

@@ -15,8 +15,8 @@ use utoipa::ToSchema;
 
 use crate::bearer::Office;
 use crate::json::Json;
-use crate::pace::Peer;
-use crate::problem_response::Refused;
+use crate::problem_response::ApiError;
+use crate::rate_limit::Peer;
 use crate::state::ServerState;
 
 /// One public key (RFC 7517, RFC 8037).
@@ -44,7 +44,7 @@ pub(crate) struct KeySet {
     tag = "anyone",
     responses((status = 200, description = "The key set.", body = KeySet, content_type = "application/jwk-set+json")),
 )]
-pub(crate) async fn keys(State(state): State<ServerState>) -> Result<impl IntoResponse, Refused> {
+pub(crate) async fn keys(State(state): State<ServerState>) -> Result<impl IntoResponse, ApiError> {
     let (device, key) = state.read(|book| book.token_key()).await?;
     let key = PublicKey {
         kty: "OKP",
@@ -71,10 +71,10 @@ pub(crate) async fn enrol(
     State(state): State<ServerState>,
     peer: Peer,
     request: Result<Given<EnrolRequest>, JsonRejection>,
-) -> Result<Json<EnrolAnswer>, Refused> {
+) -> Result<Json<EnrolAnswer>, ApiError> {
     let Given(request) = request?;
     let now = state.now();
-    let attempt = state.pace.code(peer, &now).map_err(Refused::too_many_codes)?;
+    let attempt = state.pace.code(peer, &now).map_err(ApiError::too_many_codes)?;
     let pace = std::sync::Arc::clone(&state.pace);
     let answer = state.ask(move |shop| {
         let answer = shop.write(|book, entropy| book.admit_device(&request, &now, entropy));
@@ -103,13 +103,13 @@ pub(crate) async fn enrol(
 pub(crate) async fn token(
     State(state): State<ServerState>,
     request: Result<Form<TokenRequest>, FormRejection>,
-) -> Result<Json<TokenAnswer>, Refused> {
+) -> Result<Json<TokenAnswer>, ApiError> {
     let Form(request) = request?;
     if request.grant_type != "client_credentials" {
-        return Err(Refused::new(Code::Unreadable, "The grant_type here is client_credentials. No token was given."));
+        return Err(ApiError::new(Code::Unreadable, "The grant_type here is client_credentials. No token was given."));
     }
     if request.client_assertion_type != ASSERTION_TYPE {
-        return Err(Refused::new(Code::Unreadable, format!("The client_assertion_type here is {ASSERTION_TYPE}. No token was given.")));
+        return Err(ApiError::new(Code::Unreadable, format!("The client_assertion_type here is {ASSERTION_TYPE}. No token was given.")));
     }
     let now = state.now();
     let (access_token, life_s) =
@@ -129,7 +129,7 @@ pub(crate) async fn codes(
     State(state): State<ServerState>,
     Office(caller): Office,
     request: Result<Given<CodeRequest>, JsonRejection>,
-) -> Result<Json<CodeIssued>, Refused> {
+) -> Result<Json<CodeIssued>, ApiError> {
     let Given(request) = request?;
     let now = state.now();
     state.write(move |book, entropy| book.issue_code(caller.person, request.person, &now, entropy)).await.map(Json)

@@ -20,7 +20,7 @@ use super::looking::Shown;
 use super::page::{Page, PagingFind, PagingIn};
 use crate::bearer::{Caller, OfficeOrLead, OpenMachine};
 use crate::json::Json;
-use crate::problem_response::Refused;
+use crate::problem_response::ApiError;
 use crate::state::ServerState;
 
 /// The shop in numbers
@@ -30,7 +30,7 @@ use crate::state::ServerState;
     tag = "any device",
     responses((status = 200, description = "What the book holds.", body = ShopStatus)),
 )]
-pub(crate) async fn status(State(state): State<ServerState>, _: Caller) -> Result<Json<ShopStatus>, Refused> {
+pub(crate) async fn status(State(state): State<ServerState>, _: Caller) -> Result<Json<ShopStatus>, ApiError> {
     state.read(|book| book.shop_status()).await.map(Json)
 }
 
@@ -47,7 +47,7 @@ pub(crate) async fn people(
     OriginalUri(uri): OriginalUri,
     _: OfficeOrLead,
     Given(asked): Given<PagingFind>,
-) -> Result<Response, Refused> {
+) -> Result<Response, ApiError> {
     let (paging, sought) = asked.parts();
     let people = state.read(|book| book.people()).await?;
     paging.of(&uri, find(people, &sought), |line| (line.name.clone(), line.person))
@@ -66,7 +66,7 @@ pub(crate) async fn devices(
     OriginalUri(uri): OriginalUri,
     _: OfficeOrLead,
     Given(asked): Given<PagingFind>,
-) -> Result<Response, Refused> {
+) -> Result<Response, ApiError> {
     let (paging, sought) = asked.parts();
     let devices = state.read(|book| book.devices()).await?;
     paging.of(&uri, find(devices, &sought), |line| (line.person_name.clone(), line.name.clone(), line.device))
@@ -85,7 +85,7 @@ pub(crate) async fn properties(
     OriginalUri(uri): OriginalUri,
     caller: Caller,
     Given(asked): Given<PagingFind>,
-) -> Result<Response, Refused> {
+) -> Result<Response, ApiError> {
     let (paging, sought) = asked.parts();
     let properties = state.read(move |book| book.properties_for(caller.person)).await?;
     paging.of(&uri, find(properties, &sought), |line| (line.name.clone(), line.property))
@@ -103,7 +103,7 @@ pub(crate) async fn property(
     State(state): State<ServerState>,
     caller: Caller,
     id: Result<Path<String>, PathRejection>,
-) -> Result<Json<PropertyView>, Refused> {
+) -> Result<Json<PropertyView>, ApiError> {
     let property: PropertyId = given::id(id?)?;
     state.read(move |book| book.property_for(caller.person, property)).await.map(Json)
 }
@@ -121,7 +121,7 @@ pub(crate) async fn engine_cards(
     OriginalUri(uri): OriginalUri,
     _: Caller,
     Given(asked): Given<PagingFind>,
-) -> Result<Response, Refused> {
+) -> Result<Response, ApiError> {
     let (paging, sought) = asked.parts();
     let cards = state.read(|book| book.engine_cards()).await?;
     paging.of(&uri, find(cards, &sought), |card| (card.name.clone(), card.card))
@@ -140,7 +140,7 @@ pub(crate) async fn machines(
     OriginalUri(uri): OriginalUri,
     caller: Caller,
     Given(asked): Given<PagingFind>,
-) -> Result<Response, Refused> {
+) -> Result<Response, ApiError> {
     let (paging, sought) = asked.parts();
     let machines = state.read(move |book| book.machines_for(caller.person)).await?;
     paging.of(&uri, find(machines, &sought), |line| (line.tag.clone(), line.machine))
@@ -159,7 +159,7 @@ pub(crate) async fn history(
     OriginalUri(uri): OriginalUri,
     OpenMachine(machine): OpenMachine,
     Given(asked): Given<PagingIn>,
-) -> Result<Response, Refused> {
+) -> Result<Response, ApiError> {
     let (paging, unit) = asked.parts()?;
     let (before, most) = (paging.place::<Reverse<(i64, RecordId)>>()?.map(|Reverse(place)| place), paging.one_more()?);
     let lines = state.read(move |book| book.history_before(machine, before, most, unit)).await?;
@@ -179,7 +179,7 @@ pub(crate) async fn service_record(
     caller: Caller,
     id: Result<Path<String>, PathRejection>,
     Given(shown): Given<Shown>,
-) -> Result<Json<ServiceRecord>, Refused> {
+) -> Result<Json<ServiceRecord>, ApiError> {
     let (visit, unit): (RecordId, _) = (given::id(id?)?, given::unit(shown.unit.as_deref())?);
     let now = state.now();
     state.read(move |book| book.service_record_for(caller.person, visit, unit, &now)).await.map(Json)
@@ -208,7 +208,7 @@ pub(crate) async fn record(
     caller: Caller,
     id: Result<Path<String>, PathRejection>,
     Given(shown): Given<Shown>,
-) -> Result<Json<SignedRecord>, Refused> {
+) -> Result<Json<SignedRecord>, ApiError> {
     let (record, unit): (RecordId, _) = (given::id(id?)?, given::unit(shown.unit.as_deref())?);
     let view = state.read(move |book| book.record_for(caller.person, record, unit)).await?;
     Ok(Json(SignedRecord { signed: BASE64_STANDARD.encode(&view.bytes), view }))

@@ -8,7 +8,7 @@ use axum::response::IntoResponse;
 
 use crate::bearer::WithToken;
 use crate::events::{self, Moved};
-use crate::problem_response::Refused;
+use crate::problem_response::ApiError;
 use crate::state::ServerState;
 
 /// What moved, as it moves: server-sent events
@@ -30,7 +30,7 @@ use crate::state::ServerState;
         ),
     ),
 )]
-pub(crate) async fn events(State(state): State<ServerState>, caller: WithToken, headers: HeaderMap) -> Result<impl IntoResponse, Refused> {
+pub(crate) async fn events(State(state): State<ServerState>, caller: WithToken, headers: HeaderMap) -> Result<impl IntoResponse, ApiError> {
     let WithToken { caller, token } = caller;
     let last_event = headers.get("last-event-id").and_then(|id| id.to_str().ok()).map(str::to_owned);
     let who: events::Who = Arc::new(move |shop, now| Ok(shop.read(|book| book.bearer_with_role(&token, now))?.1));

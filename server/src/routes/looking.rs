@@ -11,7 +11,7 @@ use utoipa::IntoParams;
 use super::given::{self, Given};
 use crate::bearer::{Caller, OfficeOrLead, OpenMachine};
 use crate::json::Json;
-use crate::problem_response::Refused;
+use crate::problem_response::ApiError;
 use crate::state::ServerState;
 
 /// In which unit lengths are shown. A misspelt parameter is refused: a wrong unit must not pass for a right one.
@@ -55,8 +55,8 @@ pub(crate) struct OfDue {
 }
 
 impl OfDue {
-    fn filter(self) -> Result<DueFilter, Refused> {
-        let wrong = |why: String| Refused::unreadable(&crate::problem_response::sentence(&why));
+    fn filter(self) -> Result<DueFilter, ApiError> {
+        let wrong = |why: String| ApiError::unreadable(&crate::problem_response::sentence(&why));
         Ok(DueFilter {
             find: self.find.unwrap_or_default(),
             engine: self.engine,
@@ -78,7 +78,7 @@ pub(crate) async fn due(
     State(state): State<ServerState>,
     caller: Caller,
     Given(asked): Given<OfDue>,
-) -> Result<Json<Vec<DueLine>>, Refused> {
+) -> Result<Json<Vec<DueLine>>, ApiError> {
     let (filter, now) = (asked.filter()?, state.now());
     state.read(move |book| book.due_for(caller.person, &now)).await.map(|lines| Json(filter.of(lines)))
 }
@@ -95,7 +95,7 @@ pub(crate) async fn machine(
     State(state): State<ServerState>,
     OpenMachine(machine): OpenMachine,
     Given(shown): Given<Shown>,
-) -> Result<Json<MachineView>, Refused> {
+) -> Result<Json<MachineView>, ApiError> {
     let unit = given::unit(shown.unit.as_deref())?;
     let now = state.now();
     state.read(move |book| book.machine_screen(machine, unit, &now)).await.map(Json)
@@ -113,7 +113,7 @@ pub(crate) async fn day_sheet(
     State(state): State<ServerState>,
     _: OfficeOrLead,
     Given(asked): Given<Day>,
-) -> Result<Json<DaySheet>, Refused> {
+) -> Result<Json<DaySheet>, ApiError> {
     let unit = given::unit(asked.unit.as_deref())?;
     let day = asked.day.as_deref().map(given::day).transpose()?;
     let now = state.now();
@@ -132,7 +132,7 @@ pub(crate) async fn contested(
     State(state): State<ServerState>,
     _: OfficeOrLead,
     Given(shown): Given<Shown>,
-) -> Result<Json<Vec<ContestedSlot>>, Refused> {
+) -> Result<Json<Vec<ContestedSlot>>, ApiError> {
     let unit = given::unit(shown.unit.as_deref())?;
     state.read(move |book| book.contested(unit)).await.map(Json)
 }
@@ -161,13 +161,13 @@ pub(crate) async fn slot(
     State(state): State<ServerState>,
     OpenMachine(machine): OpenMachine,
     Given(asked): Given<OfSlot>,
-) -> Result<Json<SlotSheet>, Refused> {
+) -> Result<Json<SlotSheet>, ApiError> {
     let unit = given::unit(asked.unit.as_deref())?;
     state.read(move |book| book.slot_sheet(machine, &Slot(asked.slot), unit)).await.map(Json)
 }
 
 /// The shop's settings
 #[utoipa::path(get, path = "/v1/settings", tag = "any device", responses((status = 200, description = "The settings that every replica shares.", body = ShopCard)))]
-pub(crate) async fn settings(State(state): State<ServerState>, _: Caller) -> Result<Json<ShopCard>, Refused> {
+pub(crate) async fn settings(State(state): State<ServerState>, _: Caller) -> Result<Json<ShopCard>, ApiError> {
     state.read(|book| book.shop_front()).await.map(|front| Json(front.settings))
 }

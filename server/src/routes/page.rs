@@ -14,7 +14,7 @@ use utoipa::{IntoParams, ToSchema};
 
 use super::given;
 use crate::json::Json;
-use crate::problem_response::Refused;
+use crate::problem_response::ApiError;
 
 /// Items of a page where the caller names no number.
 const USUAL: usize = 100;
@@ -71,7 +71,7 @@ pub(crate) struct PagingIn {
 
 impl PagingIn {
     /// The page and the unit apart.
-    pub(crate) fn parts(self) -> Result<(Paging, LengthUnit), Refused> {
+    pub(crate) fn parts(self) -> Result<(Paging, LengthUnit), ApiError> {
         Ok((Paging { limit: self.limit, after: self.after }, given::unit(self.unit.as_deref())?))
     }
 }
@@ -87,24 +87,24 @@ pub(crate) struct Page<T: ToSchema> {
 }
 
 impl Paging {
-    fn limit(&self) -> Result<usize, Refused> {
+    fn limit(&self) -> Result<usize, ApiError> {
         let limit = self.limit.unwrap_or(USUAL);
         let say = format!("A page has from 1 to {MOST} items: write ?limit=100");
-        (1..=MOST).contains(&limit).then_some(limit).ok_or_else(|| Refused::unreadable(&say))
+        (1..=MOST).contains(&limit).then_some(limit).ok_or_else(|| ApiError::unreadable(&say))
     }
 
     /// The place behind which the page begins, where one is given.
-    pub(crate) fn place<K: DeserializeOwned>(&self) -> Result<Option<K>, Refused> {
+    pub(crate) fn place<K: DeserializeOwned>(&self) -> Result<Option<K>, ApiError> {
         self.after.as_deref().map(place::<K>).transpose()
     }
 
     /// As many items as the page and one more, which tells that there is another page.
-    pub(crate) fn one_more(&self) -> Result<usize, Refused> {
+    pub(crate) fn one_more(&self) -> Result<usize, ApiError> {
         Ok(self.limit()? + 1)
     }
 
     /// The page of a list that is sorted by this key.
-    pub(crate) fn of<T, K>(&self, uri: &Uri, items: Vec<T>, key: impl Fn(&T) -> K) -> Result<Response, Refused>
+    pub(crate) fn of<T, K>(&self, uri: &Uri, items: Vec<T>, key: impl Fn(&T) -> K) -> Result<Response, ApiError>
     where
         T: Serialize + ToSchema,
         K: Ord + Serialize + DeserializeOwned,
@@ -128,10 +128,10 @@ pub(crate) fn cursor(key: &impl Serialize) -> String {
     BASE64_URL_SAFE_NO_PAD.encode(serde_json::to_vec(key).unwrap_or_default())
 }
 
-fn place<K: DeserializeOwned>(cursor: &str) -> Result<K, Refused> {
+fn place<K: DeserializeOwned>(cursor: &str) -> Result<K, ApiError> {
     let bytes = BASE64_URL_SAFE_NO_PAD.decode(cursor).ok();
     let key = bytes.and_then(|bytes| serde_json::from_slice(&bytes).ok());
-    key.ok_or_else(|| Refused::unreadable("after is what the page before this one gave as next: ask without it for the first page"))
+    key.ok_or_else(|| ApiError::unreadable("after is what the page before this one gave as next: ask without it for the first page"))
 }
 
 /// The same question with another beginning.

@@ -11,8 +11,8 @@ use utoipa::IntoParams;
 
 use super::given::{self, Given};
 use crate::bearer::{Caller, OpenMachine};
-use crate::paper::{self, Paper};
-use crate::problem_response::Refused;
+use crate::pdf::{self, Paper};
+use crate::problem_response::ApiError;
 use crate::state::ServerState;
 
 /// What is true when a page cannot be made.
@@ -65,13 +65,13 @@ pub(crate) async fn service_record(
     caller: Caller,
     id: Result<Path<String>, PathRejection>,
     Given(asked): Given<Asked>,
-) -> Result<Response, Refused> {
+) -> Result<Response, ApiError> {
     let (visit, unit): (RecordId, _) = (given::id(id?)?, given::unit(asked.unit.as_deref())?);
     let paper = paper_of(asked.paper.as_deref())?;
     let now = state.now();
     let record = state.read(move |book| book.service_record_for(caller.person, visit, unit, &now)).await?;
     let name = file_name(&record.tag, &record.when);
-    let pdf = state.work(NOTHING_CHANGED, move || paper::service_record(&record, paper)).await?;
+    let pdf = state.work(NOTHING_CHANGED, move || pdf::service_record(&record, paper)).await?;
     Ok(sent(pdf, &name))
 }
 
@@ -89,17 +89,17 @@ pub(crate) async fn season(
     State(state): State<ServerState>,
     OpenMachine(machine): OpenMachine,
     Given(asked): Given<AskedOfDays>,
-) -> Result<Response, Refused> {
+) -> Result<Response, ApiError> {
     let (unit, paper) = (given::unit(asked.unit.as_deref())?, paper_of(asked.paper.as_deref())?);
     let (from, until) = (given::day(&asked.from)?, given::day(&asked.until)?);
     let now = state.now();
     let record = state.read(move |book| book.season_record(machine, from, until, unit, &now)).await?;
     let name = file_name(&record.tag, &format!("{from} {until}"));
-    let pdf = state.work(NOTHING_CHANGED, move || paper::season_record(&record, paper)).await?;
+    let pdf = state.work(NOTHING_CHANGED, move || pdf::season_record(&record, paper)).await?;
     Ok(sent(pdf, &name))
 }
 
-pub(crate) fn paper_of(text: Option<&str>) -> Result<Paper, Refused> {
+pub(crate) fn paper_of(text: Option<&str>) -> Result<Paper, ApiError> {
     text.map_or(Ok(Paper::default()), given::read)
 }
 

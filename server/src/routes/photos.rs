@@ -18,10 +18,10 @@ use sync_core::book::pictures::named;
 use tokio::sync::OwnedSemaphorePermit;
 
 use crate::bearer::Caller;
+use crate::concurrency::{Turn, until_sent};
 use crate::etag;
-use crate::problem_response::Refused;
+use crate::problem_response::ApiError;
 use crate::state::ServerState;
-use crate::turns::{Turn, until_sent};
 
 /// A picture never changes under its address: a year, and no asking again (RFC 9111 section 5.2.2.1, RFC 8246 section 2). It is
 /// for the one who asked, and for no cache in between.
@@ -38,9 +38,9 @@ pub(crate) struct NamedPhoto {
 
 impl NamedPhoto {
     /// The photo that the parts of a path name; a text that is no id or no hash names nothing.
-    pub(crate) fn of(doc: &str, sha256: &str) -> Result<Self, Refused> {
-        let doc: MachineId = doc.parse().map_err(|_| Refused::closed())?;
-        let no_hash = || Refused::new(Code::NotFound, "A photo is named by its SHA-256: 64 hexadecimal digits in lower case.");
+    pub(crate) fn of(doc: &str, sha256: &str) -> Result<Self, ApiError> {
+        let doc: MachineId = doc.parse().map_err(|_| ApiError::closed())?;
+        let no_hash = || ApiError::new(Code::NotFound, "A photo is named by its SHA-256: 64 hexadecimal digits in lower case.");
         Ok(Self { doc: doc.doc(), sha256: named(sha256).ok_or_else(no_hash)? })
     }
 }
@@ -60,9 +60,9 @@ pub(crate) struct Sender {
 }
 
 impl FromRequestParts<ServerState> for OpenPhoto {
-    type Rejection = Refused;
+    type Rejection = ApiError;
 
-    async fn from_request_parts(parts: &mut Parts, state: &ServerState) -> Result<Self, Refused> {
+    async fn from_request_parts(parts: &mut Parts, state: &ServerState) -> Result<Self, ApiError> {
         let caller = Caller::from_request_parts(parts, state).await?;
         let Path((doc, sha256)) = Path::<(String, String)>::from_request_parts(parts, state).await?;
         let photo = NamedPhoto::of(&doc, &sha256)?;
@@ -72,12 +72,12 @@ impl FromRequestParts<ServerState> for OpenPhoto {
 }
 
 impl FromRequestParts<ServerState> for Sender {
-    type Rejection = Refused;
+    type Rejection = ApiError;
 
-    async fn from_request_parts(parts: &mut Parts, state: &ServerState) -> Result<Self, Refused> {
+    async fn from_request_parts(parts: &mut Parts, state: &ServerState) -> Result<Self, ApiError> {
         let OpenPhoto { photo, caller } = OpenPhoto::from_request_parts(parts, state).await?;
-        let turn = state.uploads.begin(caller.device).ok_or_else(Refused::too_many_pictures)?;
-        let room = turn.room_now().ok_or_else(Refused::too_many_pictures)?;
+        let turn = state.uploads.begin(caller.device).ok_or_else(ApiError::too_many_pictures)?;
+        let room = turn.room_now().ok_or_else(ApiError::too_many_pictures)?;
         Ok(Self { photo, turn: (turn, room) })
     }
 }
@@ -103,7 +103,7 @@ pub(crate) async fn send(
     State(state): State<ServerState>,
     Sender { photo, turn }: Sender,
     body: Result<Bytes, BytesRejection>,
-) -> Result<StatusCode, Refused> {
+) -> Result<StatusCode, ApiError> {
     let body = body?;
     state
         .ask(move |shop| {
@@ -132,18 +132,23 @@ pub(crate) async fn picture(
     State(state): State<ServerState>,
     OpenPhoto { photo, caller }: OpenPhoto,
     asked: HeaderMap,
-) -> Result<Response, Refused> {
+) -> Result<Response, ApiError> {
     hand_out(&state, photo, state.unread.begin(caller.device), &asked).await
 }
 
 /// A picture, or that the browser has it: `unread` until it is sent. The caller has asked whether it is open to them.
-pub(crate) async fn hand_out(state: &ServerState, photo: NamedPhoto, unread: Option<Turn>, asked: &HeaderMap) -> Result<Response, Refused> {
-    let unread = unread.ok_or_else(Refused::too_much_unread)?;
+pub(crate) async fn hand_out(
+    state: &ServerState,
+    photo: NamedPhoto,
+    unread: Option<Turn>,
+    asked: &HeaderMap,
+) -> Result<Response, ApiError> {
+    let unread = unread.ok_or_else(ApiError::too_much_unread)?;
     let tag = format!("\"{}\"", photo.sha256);
     let known = asked.get_all(header::IF_NONE_MATCH).iter().any(|value| value.to_str().is_ok_and(|list| etag::names(list, &tag)));
     let bytes = state.ask(move |shop| shop.pictures().read(photo.doc, photo.sha256)).await?;
     let found = bytes.and_then(|bytes| PictureKind::of(&bytes).map(|kind| (kind, bytes)));
-    let Some((kind, bytes)) = found else { return Err(Refused::picture_not_here()) };
+    let Some((kind, bytes)) = found else { return Err(ApiError::picture_not_here()) };
     let mut response = if known {
         StatusCode::NOT_MODIFIED.into_response()
     } else {

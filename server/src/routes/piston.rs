@@ -10,7 +10,7 @@ use utoipa::{IntoParams, ToSchema};
 use super::given::{self, Given, Lengths};
 use crate::bearer::Caller;
 use crate::json::Json;
-use crate::problem_response::Refused;
+use crate::problem_response::ApiError;
 
 /// A crank, with the angle or the drop that is known.
 #[derive(Debug, Deserialize, IntoParams)]
@@ -81,7 +81,7 @@ pub(crate) struct Tdc {
     params(OfCrank),
     responses((status = 200, description = "The piston.", body = Reckoned<Piston>)),
 )]
-pub(crate) async fn crank(_: Caller, Given(asked): Given<OfCrank>) -> Result<Json<Reckoned<Piston>>, Refused> {
+pub(crate) async fn crank(_: Caller, Given(asked): Given<OfCrank>) -> Result<Json<Reckoned<Piston>>, ApiError> {
     let unit = given::unit(asked.unit.as_deref())?;
     let mut lengths = Lengths::bare_in(unit);
     let (stroke, rod) = (lengths.length(&asked.stroke, &STROKE)?, lengths.length(&asked.rod, &CONNECTING_ROD)?);
@@ -95,7 +95,7 @@ pub(crate) async fn crank(_: Caller, Given(asked): Given<OfCrank>) -> Result<Jso
             let past = past_tdc(stroke, rod, lengths.length(drop, &PISTON_DROP)?)?;
             (past.degrees, past.drop.mm() * 10_000.0, past.words(unit))
         }
-        _ => return Err(Refused::unreadable("Say either the crank's angle or the piston's drop: write angle=20 or drop=0.25in")),
+        _ => return Err(ApiError::unreadable("Say either the crank's angle or the piston's drop: write angle=20 or drop=0.25in")),
     };
     let facts = Piston { stroke_tenth_um: stroke, rod_tenth_um: rod, degrees, drop_tenth_um };
     Ok(Json(Reckoned { facts, words: [words].into_iter().chain(lengths.words()).collect() }))
@@ -109,7 +109,7 @@ pub(crate) async fn crank(_: Caller, Given(asked): Given<OfCrank>) -> Result<Jso
     params(OfTdc),
     responses((status = 200, description = "Where it is.", body = Reckoned<Tdc>)),
 )]
-pub(crate) async fn tdc(_: Caller, Given(asked): Given<OfTdc>) -> Result<Json<Reckoned<Tdc>>, Refused> {
+pub(crate) async fn tdc(_: Caller, Given(asked): Given<OfTdc>) -> Result<Json<Reckoned<Tdc>>, ApiError> {
     let unit = given::unit(asked.unit.as_deref())?;
     let (before, after) = (given::degrees(&asked.before)?, given::degrees(&asked.after)?);
     let mut lengths = Lengths::bare_in(unit);
@@ -122,7 +122,7 @@ pub(crate) async fn tdc(_: Caller, Given(asked): Given<OfTdc>) -> Result<Json<Re
             tdc_from_heights(&Crank::new(stroke, rod)?, before, after)?
         }
         _ => {
-            return Err(Refused::unreadable(
+            return Err(ApiError::unreadable(
                 "Where the heights differ it takes all four of drop_before, drop_after, stroke and rod; where they are equal, none of them",
             ));
         }

@@ -10,7 +10,7 @@ use sync_core::queries::QuarantineView;
 use super::given::Given;
 use super::page::{Page, PagingIn};
 use crate::bearer::{Office, OfficeOrLead};
-use crate::problem_response::Refused;
+use crate::problem_response::ApiError;
 use crate::state::ServerState;
 
 /// What is in quarantine, with what became of it, oldest first
@@ -26,7 +26,7 @@ pub(crate) async fn list(
     OriginalUri(uri): OriginalUri,
     _: OfficeOrLead,
     Given(asked): Given<PagingIn>,
-) -> Result<Response, Refused> {
+) -> Result<Response, ApiError> {
     let (paging, unit) = asked.parts()?;
     let (after, most) = (paging.place::<i64>()?.unwrap_or_default(), paging.one_more()?);
     let now = state.now();
@@ -46,7 +46,7 @@ pub(crate) async fn release(
     state: State<ServerState>,
     office: Office,
     id: Result<Path<String>, PathRejection>,
-) -> Result<StatusCode, Refused> {
+) -> Result<StatusCode, ApiError> {
     settle(state, office, id, true).await
 }
 
@@ -62,7 +62,7 @@ pub(crate) async fn keep_out(
     state: State<ServerState>,
     office: Office,
     id: Result<Path<String>, PathRejection>,
-) -> Result<StatusCode, Refused> {
+) -> Result<StatusCode, ApiError> {
     settle(state, office, id, false).await
 }
 
@@ -71,10 +71,10 @@ async fn settle(
     Office(caller): Office,
     id: Result<Path<String>, PathRejection>,
     let_in: bool,
-) -> Result<StatusCode, Refused> {
+) -> Result<StatusCode, ApiError> {
     let Path(id) = id?;
     let number: i64 =
-        id.parse().map_err(|_| Refused::new(Code::NotFound, "Quarantine numbers what it holds: 1, 2, 3. Nothing was changed."))?;
+        id.parse().map_err(|_| ApiError::new(Code::NotFound, "Quarantine numbers what it holds: 1, 2, 3. Nothing was changed."))?;
     let now = state.now();
     state.write(move |book, entropy| book.settle(number, let_in, caller.person, &now, entropy)).await?;
     state.moved();

@@ -19,10 +19,10 @@ use utoipa::IntoParams;
 use super::given::{self, Given, Lengths};
 use crate::bearer::{Caller, OfficeOrLead, OpenMachine};
 use crate::json::Json;
-use crate::problem_response::Refused;
+use crate::problem_response::ApiError;
 use crate::state::ServerState;
 
-pub(super) type Answered = Result<Json<Answer>, Refused>;
+pub(super) type Answered = Result<Json<Answer>, ApiError>;
 
 async fn ask(state: &ServerState, question: Question, unit: LengthUnit) -> Answered {
     let now = state.now();
@@ -259,7 +259,7 @@ pub(crate) async fn carry(
     if person != Some(caller.person) {
         caller.office_or_lead()?;
     }
-    let person = person.ok_or_else(|| Refused::new(Code::NotFound, "There is no such person. Ask by the id of someone on the roster."))?;
+    let person = person.ok_or_else(|| ApiError::new(Code::NotFound, "There is no such person. Ask by the id of someone on the roster."))?;
     let unit = given::unit(shown.unit.as_deref())?;
     ask(&state, Question::Carry { person }, unit).await
 }

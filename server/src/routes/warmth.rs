@@ -6,8 +6,8 @@ use shared::ids::DocId;
 use shared::length::LengthUnit;
 use shared::record::Stage;
 use shared::sensible::TRAIN_PART;
+use shared::thermal::{Head, Part, Train, WarmEstimate};
 use shared::valve::Valve;
-use shared::warmth::{Head, Part, Train, WarmEstimate};
 use sync_core::engine::BookError;
 use sync_core::queries::question::OfMachine;
 use sync_core::queries::reckon::Reckoned;
@@ -16,7 +16,7 @@ use utoipa::IntoParams;
 use super::given::{self, Given, Lengths};
 use super::reckoning::{Answered, ask_of, noted};
 use crate::bearer::OpenMachine;
-use crate::problem_response::Refused;
+use crate::problem_response::ApiError;
 use crate::state::ServerState;
 
 /// What a warm reading may be when cold.
@@ -83,7 +83,7 @@ pub(crate) async fn warm(State(state): State<ServerState>, OpenMachine(machine):
     let unit = given::unit(asked.unit.as_deref())?;
     let (valve, stage) = (given::read(&asked.valve)?, given::read(&asked.stage)?);
     let mut lengths = Lengths::bare_in(unit);
-    let mut part = |length: &str, material: &str, warmer: &str| -> Result<Part, Refused> {
+    let mut part = |length: &str, material: &str, warmer: &str| -> Result<Part, ApiError> {
         Ok(Part {
             length: lengths.length(length, &TRAIN_PART)?,
             material: given::material(material)?,
@@ -104,7 +104,7 @@ pub(crate) async fn warm(State(state): State<ServerState>, OpenMachine(machine):
     Ok(noted(answer, &lengths))
 }
 
-async fn ratio_of_card(state: &ServerState, machine: DocId, unit: LengthUnit) -> Result<u32, Refused> {
+async fn ratio_of_card(state: &ServerState, machine: DocId, unit: LengthUnit) -> Result<u32, ApiError> {
     let now = state.now();
     let view = state.read(move |book| book.machine_screen(machine, unit, &now)).await?;
     let adjuster = view.engine_card.and_then(|card| card.adjuster);

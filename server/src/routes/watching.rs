@@ -13,8 +13,8 @@ use utoipa::ToSchema;
 use crate::bearer::Office;
 use crate::guards::{host_of, is_here};
 use crate::json::Json;
-use crate::measures::Now;
-use crate::problem_response::Refused;
+use crate::metrics::Now;
+use crate::problem_response::ApiError;
 use crate::serve::FromHere;
 use crate::state::ServerState;
 
@@ -40,9 +40,9 @@ pub(crate) async fn health() -> Json<Health> {
 ///
 /// With the disk full it cannot: 507.
 #[utoipa::path(get, path = "/ready", tag = "anyone", responses((status = 200, description = "It does.", body = Health)))]
-pub(crate) async fn ready(State(state): State<ServerState>) -> Result<Json<Health>, Refused> {
+pub(crate) async fn ready(State(state): State<ServerState>) -> Result<Json<Health>, ApiError> {
     let now = state.now();
-    tokio::time::timeout(READY_WITHIN, state.write(move |book, _| book.ready(&now))).await.map_err(|_| Refused::not_ready())??;
+    tokio::time::timeout(READY_WITHIN, state.write(move |book, _| book.ready(&now))).await.map_err(|_| ApiError::not_ready())??;
     Ok(Json(Health { status: "ready" }))
 }
 
@@ -70,9 +70,9 @@ fn of_a_scraper(headers: &HeaderMap) -> bool {
 pub(crate) struct Watcher;
 
 impl FromRequestParts<ServerState> for Watcher {
-    type Rejection = Refused;
+    type Rejection = ApiError;
 
-    async fn from_request_parts(parts: &mut Parts, state: &ServerState) -> Result<Self, Refused> {
+    async fn from_request_parts(parts: &mut Parts, state: &ServerState) -> Result<Self, ApiError> {
         if parts.extensions.get::<FromHere>().is_some() && of_a_scraper(&parts.headers) {
             return Ok(Self);
         }
@@ -89,11 +89,11 @@ impl FromRequestParts<ServerState> for Watcher {
     tag = "office",
     responses((status = 200, description = "The counts.", body = String, content_type = "text/plain")),
 )]
-pub(crate) async fn metrics(State(state): State<ServerState>, _: Watcher) -> Result<impl IntoResponse, Refused> {
+pub(crate) async fn metrics(State(state): State<ServerState>, _: Watcher) -> Result<impl IntoResponse, ApiError> {
     let (waiting, end) = state
         .read(|book| {
             let waiting = book.count_quarantined(QuarantineState::Waiting)?;
-            Ok::<_, Refused>((waiting, book.log_end()?))
+            Ok::<_, ApiError>((waiting, book.log_end()?))
         })
         .await?;
     let text = state.measures.text(Now { waiting, streams: state.events.live(), position: end.position });

@@ -5,15 +5,15 @@ use std::path::Path;
 use std::time::{SystemTime, UNIX_EPOCH};
 
 use cli_client::Environment;
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 
 pub(crate) fn chance(buffer: &mut [u8]) {
     getrandom::fill(buffer).unwrap();
 }
 
-pub(crate) fn now() -> Moment {
+pub(crate) fn now() -> ClockReading {
     let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap();
-    Moment::at(i64::try_from(since.as_millis()).unwrap())
+    ClockReading::at(i64::try_from(since.as_millis()).unwrap())
 }
 
 /// Runs one terminal command on a book: its exit code, and what it said, its errors last.

@@ -9,7 +9,7 @@ use serde_json::{Value, json};
 use shared::problem::Code;
 use shared::role::Role;
 use shared::wire::{ASSERTION_TYP, TokenAnswer};
-use sync_core::sys::moment::fresh_person;
+use sync_core::sys::rng::fresh_person;
 
 use crate::support::{Device, ISSUER, World, chance};
 use server::Clock;

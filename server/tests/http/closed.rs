@@ -6,7 +6,7 @@ use shared::ids::DocId;
 use shared::role::Role;
 use shared::wire::{DocOffer, ExchangeAnswer};
 use sync_core::sync::{read_body, write_body};
-use sync_core::sys::moment::{fresh_person, fresh_uuid};
+use sync_core::sys::rng::{fresh_person, fresh_uuid};
 
 use crate::support::{Answer, World, chance, exchange_of, reading};
 

@@ -5,7 +5,7 @@ use serde_json::Value;
 use server::Clock;
 use shared::problem::Code;
 use shared::role::Role;
-use sync_core::commands::Hand;
+use sync_core::commands::ActionContext;
 
 use crate::support::{World, chance, reading};
 
@@ -21,7 +21,7 @@ async fn a_closed_day_says_who_closed_it_and_what_was_known() {
     world.get("/v1/days/2026-06-01", &office.token).await.problem(404, Code::NotFound);
 
     office.level(&world).await;
-    let mut hand = Hand { now: world.clock.now(), entropy: &mut chance, measured_by: None };
+    let mut hand = ActionContext { now: world.clock.now(), entropy: &mut chance, measured_by: None };
     office.book.close_day("2026-06-01".parse().unwrap(), "", &mut hand).unwrap();
     office.level(&world).await;
     let day: Value = world.get("/v1/days/2026-06-01", &office.token).await.json();

@@ -12,7 +12,7 @@ use shared::record::{HourReading, MachineCard, Note, PropertyCard, RoleGrant, Vo
 use shared::role::Role;
 use shared::usage::Between;
 use sync_core::book::Draft;
-use sync_core::sys::moment::fresh_uuid;
+use sync_core::sys::rng::fresh_uuid;
 
 use crate::support::{Device, World, chance, reading};
 use server::Clock;

@@ -9,8 +9,8 @@ use shared::length::{Length, LengthUnit, TENTH_UM_PER_THOU};
 use shared::record::MachineCard;
 use shared::record::Stage::{self, Found, Left, Set};
 use shared::role::Role;
-use sync_core::commands::{Hand, ReadingEntry, VisitEntry};
-use sync_core::sys::moment::fresh_uuid;
+use sync_core::commands::{ActionContext, ReadingEntry, VisitEntry};
+use sync_core::sys::rng::fresh_uuid;
 
 use crate::support::{Device, World, chance};
 
@@ -115,9 +115,9 @@ impl History {
 }
 
 /// A hand a minute after whatever was done before.
-fn hand(world: &World) -> Hand<'static> {
+fn hand(world: &World) -> ActionContext<'static> {
     world.clock.on(60_000);
-    Hand { now: world.clock.now(), entropy: Box::leak(Box::new(chance)), measured_by: None }
+    ActionContext { now: world.clock.now(), entropy: Box::leak(Box::new(chance)), measured_by: None }
 }
 
 fn read(world: &World, device: &mut Device, machine: DocId, (valve, stage, go, no_go): Read, cold: Option<bool>) {

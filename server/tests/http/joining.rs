@@ -9,7 +9,7 @@ use shared::ids::PersonId;
 use shared::problem::Code;
 use shared::role::Role;
 use shared::wire::{ASSERTION_TYP, ASSERTION_TYPE, AccessClaims, AssertionClaims, CodeRequest, EnrolAnswer, TokenAnswer};
-use sync_core::sys::moment::fresh_person;
+use sync_core::sys::rng::fresh_person;
 
 use crate::support::{Device, ISSUER, World, asked, chance};
 use server::Clock;

@@ -9,7 +9,7 @@ use shared::record::{Photo, PropertyCard};
 use shared::wire::LARGEST_BODY;
 use sync_core::book::Draft;
 use sync_core::book::pictures::sha256;
-use sync_core::sys::moment::fresh_doc;
+use sync_core::sys::rng::fresh_doc;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::{TcpSocket, TcpStream};
 

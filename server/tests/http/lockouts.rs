@@ -2,7 +2,7 @@
 
 use axum::http::header;
 use server::origin::AddressHeader;
-use server::pace::Rate;
+use server::rate_limit::Rate;
 use server::{Clock, Config, Limits};
 use shared::wire::{CodeIssued, CodeRequest, EnrolAnswer};
 

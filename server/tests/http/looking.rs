@@ -8,7 +8,7 @@ use shared::role::Role;
 
 use crate::support::{World, chance, reading};
 use server::Clock;
-use sync_core::sys::moment::fresh_uuid;
+use sync_core::sys::rng::fresh_uuid;
 
 #[tokio::test]
 async fn the_day_sheet_counts_what_came_in_and_the_contested_slot_shows_both_readings() {

@@ -2,7 +2,7 @@
 
 use axum::http::{StatusCode, header};
 use server::Limits;
-use server::pace::Rate;
+use server::rate_limit::Rate;
 use shared::problem::Code;
 use shared::role::Role;
 use sync_core::sync::write_body;

@@ -9,7 +9,7 @@ use shared::length::Length;
 use shared::record::{Body as Stated, Clearance, Finding, FindingKind, HourReading, MachineCard, Note, PropertyCard, Stage, Visit};
 use shared::role::Role;
 use sync_core::book::Draft;
-use sync_core::sys::moment::fresh_uuid;
+use sync_core::sys::rng::fresh_uuid;
 
 use crate::browser::Browser;
 use crate::support::{Device, World, chance};

@@ -6,7 +6,7 @@ use server::Clock;
 use shared::ids::DocId;
 use shared::problem::Code;
 use shared::role::Role;
-use sync_core::sys::moment::{fresh_person, fresh_uuid};
+use sync_core::sys::rng::{fresh_person, fresh_uuid};
 
 use crate::history::History;
 use crate::support::{World, chance};

@@ -9,7 +9,7 @@ use shared::record::{Body as Stated, Note, PropertyCard};
 use shared::wire::{ExchangeAnswer, LARGEST_BODY};
 use sync_core::book::Draft;
 use sync_core::sync::{read_body, write_body};
-use sync_core::sys::moment::fresh_doc;
+use sync_core::sys::rng::fresh_doc;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::TcpStream;
 
@@ -71,7 +71,7 @@ async fn a_whole_round_over_the_wire_and_the_issuer_outlives_the_port() {
     assert_ne!(again.address, address);
     log_in(&desk, again.address, &*clock).await;
     again.shutdown().await;
-    let found = server::running::verify(&config(&data)).unwrap();
+    let found = server::lifecycle::verify(&config(&data)).unwrap();
     assert!(found.faults.is_empty() && found.records > 0, "{found:?}");
 }
 
@@ -91,7 +91,7 @@ async fn what_cannot_be_started_leaves_no_book_behind() {
     busy.listen = taken.local_addr().unwrap();
     assert!(matches!(start(busy, clock.clone()).await.unwrap_err(), ServerError::Address { .. }));
     assert!(!folder.path().join("shop.db").exists());
-    assert!(matches!(server::running::verify(&config(folder.path())), Err(ServerError::NoBook(_))));
+    assert!(matches!(server::lifecycle::verify(&config(folder.path())), Err(ServerError::NoBook(_))));
     assert!(!folder.path().join("shop.db").exists());
 
     std::fs::write(folder.path().join("shop.db"), b"a shopping list, and surely no database of any kind").unwrap();

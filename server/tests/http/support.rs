@@ -17,9 +17,10 @@ use shared::role::Role;
 use shared::wire::{ASSERTION_TYPE, CodeIssued, ExchangeAnswer, TokenAnswer};
 use sync_core::book::enrol::Founding;
 use sync_core::book::{Book, Draft};
-use sync_core::server::{OwnedEntropy, SharedBook};
+use sync_core::server::{OwnedRng, SharedBook};
 use sync_core::sync::{Report, read_body, write_body};
-use sync_core::sys::moment::{Moment, fresh_doc, fresh_person};
+use sync_core::sys::clock::ClockReading;
+use sync_core::sys::rng::{fresh_doc, fresh_person};
 use tempfile::TempDir;
 use tower::ServiceExt;
 
@@ -42,8 +43,8 @@ impl HandClock {
 }
 
 impl Clock for HandClock {
-    fn now(&self) -> Moment {
-        Moment::at(MORNING + self.0.load(Ordering::SeqCst))
+    fn now(&self) -> ClockReading {
+        ClockReading::at(MORNING + self.0.load(Ordering::SeqCst))
     }
 }
 
@@ -95,12 +96,12 @@ impl World {
     }
 
     /// A shop that draws its chance from here.
-    pub(crate) fn with(entropy: OwnedEntropy) -> Self {
+    pub(crate) fn with(entropy: OwnedRng) -> Self {
         Self::bounded(entropy, Limits::default())
     }
 
     /// A shop whose server bears so much.
-    pub(crate) fn bounded(entropy: OwnedEntropy, limits: Limits) -> Self {
+    pub(crate) fn bounded(entropy: OwnedRng, limits: Limits) -> Self {
         let folder = tempfile::tempdir().unwrap();
         let clock = Arc::new(HandClock::default());
         let opened = SharedBook::open(&folder.path().join("shop.db"), &founding(), &clock.now(), entropy).unwrap();

@@ -6,7 +6,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use axum::body::{Body, to_bytes};
 use axum::http::{Method, header};
 use axum::routing::get;
-use server::layers::around;
+use server::middleware::around;
 use shared::problem::Code;
 use shared::role::Role;
 use sync_core::sync::write_body;

@@ -16,7 +16,7 @@ pub use enrol::{
     TokenRequest,
 };
 pub use exchange::{Cursor, DocAnswer, DocOffer, ExchangeAnswer, ExchangeRequest, Fill, PROTOCOL, Recipe, Refusal};
-pub use short::{Facts, Reader, ShortRecipe, shorten};
+pub use short::{Facts, Reader, ShortRecipe, delta_encode};
 
 /// Media type of both halves of the exchange.
 pub const EXCHANGE_TYPE: &str = "application/cbor";

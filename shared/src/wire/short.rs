@@ -53,7 +53,7 @@ impl From<Recipe> for ShortRecipe {
 
 /// A list in which nothing is said twice. With each recipe goes the time that its first record names, in ms.
 #[must_use]
-pub fn shorten(recipes: Vec<(Recipe, i64)>) -> Vec<ShortRecipe> {
+pub fn delta_encode(recipes: Vec<(Recipe, i64)>) -> Vec<ShortRecipe> {
     let mut short: Vec<ShortRecipe> = Vec::with_capacity(recipes.len());
     let mut before: Option<(Bytes16, u64, u64, Bytes32)> = None;
     for (recipe, first_ms) in recipes {
@@ -149,7 +149,7 @@ mod tests {
         let first = recipe(1, 7, 1, 2, vec![Bytes32([9; 32])], 1);
         let second = recipe(2, 7, 2, 3, vec![first.hash], 2);
         let other = recipe(3, 8, 1, 5, vec![second.hash], 1);
-        let short = shorten(vec![(first, 1), (second, 2), (other, 0)]);
+        let short = delta_encode(vec![(first, 1), (second, 2), (other, 0)]);
         assert_eq!(short.iter().map(|s| s.hash.map(|h| h.0[0])).collect::<Vec<_>>(), [None, Some(2), Some(3)]);
         assert_eq!(short.iter().map(|s| s.deps.is_some()).collect::<Vec<_>>(), [true, false, false]);
         assert_eq!(short.iter().map(|s| s.start_op).collect::<Vec<_>>(), [Some(2), None, None]);
@@ -183,7 +183,7 @@ mod tests {
                 let first_ms = if own_time { recipe.time } else { -1 };
                 list.push((recipe, first_ms));
             }
-            let short = shorten(list.clone());
+            let short = delta_encode(list.clone());
             let mut reader = Reader::default();
             for (n, (one, (recipe, first_ms))) in short.iter().zip(&list).enumerate() {
                 let facts = reader.next(one).unwrap();

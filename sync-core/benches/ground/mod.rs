@@ -13,11 +13,12 @@ use shared::wire::{DocOffer, ExchangeAnswer, ExchangeRequest, MOST_RECORDS, Reci
 use sync_core::book::enrol::Founding;
 use sync_core::book::{Book, Draft};
 use sync_core::change::replica::change_hash;
-use sync_core::commands::Hand;
+use sync_core::commands::ActionContext;
 use sync_core::crypto::envelope::sign;
 use sync_core::store::Store;
 use sync_core::store::frontier::Frontier;
-use sync_core::sys::moment::{Entropy, Moment, fresh_doc, fresh_record, random};
+use sync_core::sys::clock::ClockReading;
+use sync_core::sys::rng::{CryptoRng, fresh_doc, fresh_record, random};
 
 /// 2026-06-01 06:00 UTC.
 const MORNING: i64 = 1_780_293_600_000;
@@ -31,7 +32,7 @@ pub(crate) const OF_A_VISIT: usize = 12;
 /// Pseudo-random bytes (xorshift64*): every run measures the same work. No key made of them guards anything.
 pub(crate) struct Dice(u64);
 
-impl Entropy for Dice {
+impl CryptoRng for Dice {
     fn fill(&mut self, buffer: &mut [u8]) {
         for chunk in buffer.chunks_mut(8) {
             self.0 ^= self.0 >> 12;
@@ -57,7 +58,7 @@ pub(crate) struct Ground {
 impl Ground {
     /// A shop with so many machines, one office and one lead.
     pub(crate) fn with_machines(count: usize) -> Self {
-        let (now, mut dice) = (Moment::at(MORNING), Dice(0x9E37_79B9_7F4A_7C15));
+        let (now, mut dice) = (ClockReading::at(MORNING), Dice(0x9E37_79B9_7F4A_7C15));
         let mut shop = Book::over(Store::in_memory().unwrap(), &mut dice).unwrap();
         let card = ShopCard::usual("Bench", "UTC");
         let founding = Founding { shop: card, office_name: "Office".into(), issuer: "http://127.0.0.1".into() };
@@ -69,7 +70,7 @@ impl Ground {
         let office = answer.person;
         let mut ground = Self { shop, machines: Vec::new(), office, lead: office, now_ms: MORNING, dice, written: 0 };
         ground.level(&mut book);
-        let mut hand = Hand { now: ground.now(), entropy: &mut ground.dice, measured_by: None };
+        let mut hand = ActionContext { now: ground.now(), entropy: &mut ground.dice, measured_by: None };
         ground.lead = book.add_person("Lead", Role::Lead, &mut hand).unwrap();
         let yard = PropertyCard { name: "Yard".into(), address: String::new(), access: String::new(), season: None };
         let property = book.add_property(yard, &mut hand).unwrap();
@@ -109,8 +110,8 @@ impl Ground {
     }
 
     /// What every clock shows.
-    pub(crate) const fn now(&self) -> Moment {
-        Moment { wall_ms: self.now_ms, steady_ms: self.now_ms, boot: Bytes16([1; 16]) }
+    pub(crate) const fn now(&self) -> ClockReading {
+        ClockReading { wall_ms: self.now_ms, steady_ms: self.now_ms, boot: Bytes16([1; 16]) }
     }
 
     /// A phone of the lead's, enrolled and with nothing of the shop in its book.

@@ -4,16 +4,16 @@ use shared::record::ClockEvidence;
 
 use crate::book::Book;
 use crate::engine::BookError;
-use crate::judge::clock::Contact;
+use crate::judge::corrected_time::Contact;
 use crate::store::Identity;
-use crate::sys::moment::Moment;
+use crate::sys::clock::ClockReading;
 
 impl Book {
     /// What this device knows of its clock now. Before any exchange it knows when the shop enrolled it.
     ///
     /// # Errors
     /// [`BookError::Store`].
-    pub fn clock_evidence(&self, now: &Moment) -> Result<ClockEvidence, BookError> {
+    pub fn clock_evidence(&self, now: &ClockReading) -> Result<ClockEvidence, BookError> {
         if self.identity.as_ref().is_some_and(Identity::is_shop) {
             return Ok(ClockEvidence { offset_ms: Some(0), uncertainty_ms: Some(0), ..ClockEvidence::default() });
         }

@@ -11,16 +11,17 @@ use shared::record::{Device, Person, RoleGrant, ShopCard};
 use shared::role::Role;
 use shared::wire::{CodeIssued, EnrolAnswer, EnrolRequest};
 
+use crate::book::keystore::{self, PENDING};
 use crate::book::photo;
-use crate::book::sealing::{self, PENDING};
 use crate::book::{Book, Draft};
 use crate::crypto::keys::Keys;
 use crate::engine::BookError;
-use crate::judge::rights::Place;
+use crate::judge::permissions::DocKind;
 use crate::judge::roster::{Roster, ShopRoot};
 use crate::store::Code;
 use crate::store::{IDENTITY, Identity};
-use crate::sys::moment::{Entropy, Moment, fresh_device, fresh_person, fresh_shop, random};
+use crate::sys::clock::ClockReading;
+use crate::sys::rng::{CryptoRng, fresh_device, fresh_person, fresh_shop, random};
 
 /// A code holds for a day.
 pub const CODE_LIFE_MS: i64 = 24 * 3_600_000;
@@ -64,7 +65,7 @@ impl<E: Into<BookError>> From<E> for EnrolError {
 }
 
 /// A fresh code, as it is read out.
-fn fresh_code(entropy: &mut dyn Entropy) -> String {
+fn fresh_code(entropy: &mut dyn CryptoRng) -> String {
     let letters: Vec<char> = random::<10>(entropy).iter().map(|byte| char::from(LETTERS[usize::from(byte & 31)])).collect();
     let (first, second) = letters.split_at(5);
     format!("{}-{}", first.iter().collect::<String>(), second.iter().collect::<String>())
@@ -89,17 +90,23 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError::Enrolled`] where the book belongs to a shop already.
-    pub fn enrol_request(&self, code: &str, device_name: &str, now: &Moment, entropy: &mut dyn Entropy) -> Result<EnrolRequest, BookError> {
+    pub fn enrol_request(
+        &self,
+        code: &str,
+        device_name: &str,
+        now: &ClockReading,
+        entropy: &mut dyn CryptoRng,
+    ) -> Result<EnrolRequest, BookError> {
         if self.identity.is_some() {
             return Err(BookError::Enrolled);
         }
         let (device, keys) = match self.store.meta::<Pending>(PENDING)? {
-            Some(pending) => (pending.device, sealing::keys_of(&self.store, pending.device, pending.keys)?.ok_or(BookError::Sealed)?),
+            Some(pending) => (pending.device, keystore::keys_of(&self.store, pending.device, pending.keys)?.ok_or(BookError::Sealed)?),
             None => {
                 let (device, keys) = (fresh_device(now, entropy), Keys::fresh(entropy));
                 self.store.atomically(|store| {
                     let record_key = keys.public().0;
-                    let pending = Pending { device, record_key, keys: sealing::keep(store, device, Some(keys.clone()), entropy)? };
+                    let pending = Pending { device, record_key, keys: keystore::keep(store, device, Some(keys.clone()), entropy)? };
                     Ok::<(), BookError>(store.set_meta(PENDING, &pending)?)
                 })?;
                 (device, keys)
@@ -135,12 +142,12 @@ impl Book {
             // Sealed keys stay where they are: their row has the device's name.
             store.set_meta(IDENTITY, &identity)?;
             store.clear_meta(PENDING)?;
-            store.found_document(root.shop.roster(), Place::Roster)?;
-            store.found_document(root.shop.engines(), Place::Engines)?;
-            store.found_document(root.shop.days(), Place::Days)?;
+            store.found_document(root.shop.roster(), DocKind::Roster)?;
+            store.found_document(root.shop.engines(), DocKind::Engines)?;
+            store.found_document(root.shop.days(), DocKind::Days)?;
             Ok::<(), BookError>(())
         })?;
-        self.identity = sealing::identity_of(&self.store)?;
+        self.identity = keystore::identity_of(&self.store)?;
         self.own_store();
         self.reload_roster()
     }
@@ -149,7 +156,7 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError::Enrolled`], or the store.
-    pub fn found_shop(&mut self, founding: &Founding, now: &Moment, entropy: &mut dyn Entropy) -> Result<String, BookError> {
+    pub fn found_shop(&mut self, founding: &Founding, now: &ClockReading, entropy: &mut dyn CryptoRng) -> Result<String, BookError> {
         if self.identity.is_some() {
             return Err(BookError::Enrolled);
         }
@@ -171,12 +178,12 @@ impl Book {
         self.as_one(|book| {
             book.store.set_opening(book.actor());
             book.store.set_meta("root", &root)?;
-            let keys = sealing::keep(&book.store, identity.device, identity.keys.clone(), entropy)?;
+            let keys = keystore::keep(&book.store, identity.device, identity.keys.clone(), entropy)?;
             book.store.set_meta(IDENTITY, &Identity { keys, ..identity.clone() })?;
             book.store.set_meta("epoch", &epoch)?;
-            book.store.found_document(roster_doc, Place::Roster)?;
-            book.store.found_document(root.shop.engines(), Place::Engines)?;
-            book.store.found_document(root.shop.days(), Place::Days)?;
+            book.store.found_document(roster_doc, DocKind::Roster)?;
+            book.store.found_document(root.shop.engines(), DocKind::Engines)?;
+            book.store.found_document(root.shop.days(), DocKind::Days)?;
             book.identity = Some(identity);
             book.own_store();
             book.roster = Some(Arc::new(Roster::empty(root)));
@@ -193,7 +200,7 @@ impl Book {
         })
     }
 
-    fn keep_code(&self, code: &str, person: PersonId, issued_by: PersonId, now: &Moment) -> Result<i64, BookError> {
+    fn keep_code(&self, code: &str, person: PersonId, issued_by: PersonId, now: &ClockReading) -> Result<i64, BookError> {
         let until_ms = now.wall_ms.saturating_add(CODE_LIFE_MS);
         self.store.keep_code(&Code { hash: code_hash(code), person, issued_by, until_ms })?;
         Ok(until_ms)
@@ -203,7 +210,13 @@ impl Book {
     ///
     /// # Errors
     /// [`EnrolError::Refused`] where the asker is not of the office or the person is not on the roster.
-    pub fn issue_code(&self, by: PersonId, person: PersonId, now: &Moment, entropy: &mut dyn Entropy) -> Result<CodeIssued, EnrolError> {
+    pub fn issue_code(
+        &self,
+        by: PersonId,
+        person: PersonId,
+        now: &ClockReading,
+        entropy: &mut dyn CryptoRng,
+    ) -> Result<CodeIssued, EnrolError> {
         let roster = self.roster()?;
         if roster.role_now(by) != Some(Role::Office) {
             return Err(EnrolError::Refused(
@@ -226,7 +239,12 @@ impl Book {
     ///
     /// # Errors
     /// [`EnrolError::Refused`] where the code does not hold or the keys cannot be.
-    pub fn admit_device(&mut self, request: &EnrolRequest, now: &Moment, entropy: &mut dyn Entropy) -> Result<EnrolAnswer, EnrolError> {
+    pub fn admit_device(
+        &mut self,
+        request: &EnrolRequest,
+        now: &ClockReading,
+        entropy: &mut dyn CryptoRng,
+    ) -> Result<EnrolAnswer, EnrolError> {
         let refuse = |why: &str| {
             EnrolError::Refused(ProblemCode::CodeInvalid, format!("{why} Nothing was enrolled. Ask the office for a new code."))
         };

@@ -14,7 +14,8 @@ use shared::wire::{ASSERTION_TYP, AccessClaims, AssertionClaims};
 use crate::book::Book;
 use crate::engine::BookError;
 use crate::store::KeptSession;
-use crate::sys::moment::{Entropy, Moment, fresh_uuid};
+use crate::sys::clock::ClockReading;
+use crate::sys::rng::{CryptoRng, fresh_uuid};
 
 /// An assertion holds at most this long, in seconds.
 pub const ASSERTION_LIFE_S: i64 = 300;
@@ -88,7 +89,7 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError::NotEnrolled`].
-    pub fn assertion(&self, now: &Moment, clock_offset_ms: i64, entropy: &mut dyn Entropy) -> Result<String, BookError> {
+    pub fn assertion(&self, now: &ClockReading, clock_offset_ms: i64, entropy: &mut dyn CryptoRng) -> Result<String, BookError> {
         let identity = self.identity()?;
         let iat = now.wall_ms.saturating_add(clock_offset_ms) / 1000;
         let header =
@@ -108,7 +109,7 @@ impl Book {
     ///
     /// # Errors
     /// [`LoginError::Refused`]; [`Code::ClockWrong`] where only the times do not fit.
-    pub fn log_in(&self, assertion: &str, now: &Moment) -> Result<(String, i64), LoginError> {
+    pub fn log_in(&self, assertion: &str, now: &ClockReading) -> Result<(String, i64), LoginError> {
         let identity = self.identity()?;
         let Some(header) = header_of(assertion, ASSERTION_TYP) else {
             return refuse(Code::TokenInvalid, "The assertion is no JWT of the agreed type and algorithm, or names an extension.");
@@ -160,7 +161,7 @@ impl Book {
     ///
     /// # Errors
     /// [`LoginError::Refused`].
-    pub fn bearer(&self, token: &str, now: &Moment) -> Result<(DeviceId, PersonId), LoginError> {
+    pub fn bearer(&self, token: &str, now: &ClockReading) -> Result<(DeviceId, PersonId), LoginError> {
         let identity = self.identity()?;
         let typed = header_of(token, ACCESS_TYP).is_some();
         let key = identity.keys()?.public().1;
@@ -185,7 +186,7 @@ impl Book {
     ///
     /// # Errors
     /// As [`Book::bearer`].
-    pub fn bearer_with_role(&self, token: &str, now: &Moment) -> Result<(DeviceId, PersonId, Option<Role>), LoginError> {
+    pub fn bearer_with_role(&self, token: &str, now: &ClockReading) -> Result<(DeviceId, PersonId, Option<Role>), LoginError> {
         let (device, person) = self.bearer(token, now)?;
         Ok((device, person, self.roster()?.role_now(person)))
     }

@@ -3,14 +3,14 @@
 //! A step that returns is kept: it survives a power cut. A step that fails has kept nothing.
 
 // Beginning: keys, enrolment, log-ins.
+pub mod calendar_token;
 mod device_clock;
 pub mod enrol;
-pub mod feed;
+pub mod keystore;
 pub mod login;
-pub mod sealing;
 
 // The file: backups, pictures, verification beside other work.
-pub mod keeping;
+pub mod backup;
 pub mod photo;
 pub mod pictures;
 pub(crate) mod shop_clock;
@@ -29,15 +29,16 @@ use shared::slot::Slot;
 use crate::change::replica::MOST_RECORDS;
 use crate::crypto::envelope;
 use crate::crypto::storage_key::{Access, KeysAtRest};
-use crate::engine::admission;
 use crate::engine::append::{append_signed, follow_roster};
+use crate::engine::validate;
 use crate::engine::{self, BookError, Verification, projection};
 use crate::judge::ledger::Entry;
-use crate::judge::rights::{self, Place};
+use crate::judge::permissions::{self, DocKind};
 use crate::judge::roster::Roster;
 use crate::store::Identity;
 use crate::store::{Owner, Store, StoreError};
-use crate::sys::moment::{Entropy, Moment, fresh_record, random};
+use crate::sys::clock::ClockReading;
+use crate::sys::rng::{CryptoRng, fresh_record, random};
 
 /// Something to be stated.
 #[derive(Debug, Clone)]
@@ -66,7 +67,7 @@ pub struct Book {
     /// Who writes instead of the book's owner: a person at a desk of the shop's.
     desk: Option<Identity>,
     /// The clocks when a shop last kept a step: whether its clock was set since.
-    pub(crate) last_kept: Option<Moment>,
+    pub(crate) last_kept: Option<ClockReading>,
     /// Automerge actor of this opening: fresh each time, so that a copied or restored file never forks one.
     actor: Bytes16,
 }
@@ -76,7 +77,7 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError::Store`] where the file is no book, is in use, or cannot be written.
-    pub fn open(path: &Path, entropy: &mut dyn Entropy) -> Result<Self, BookError> {
+    pub fn open(path: &Path, entropy: &mut dyn CryptoRng) -> Result<Self, BookError> {
         Self::over(Store::open(path)?, entropy)
     }
 
@@ -84,7 +85,7 @@ impl Book {
     ///
     /// # Errors
     /// As [`Book::open`].
-    pub fn open_to_look(path: &Path, entropy: &mut dyn Entropy) -> Result<Self, BookError> {
+    pub fn open_to_look(path: &Path, entropy: &mut dyn CryptoRng) -> Result<Self, BookError> {
         Self::over(Store::open_to_look(path)?, entropy)
     }
 
@@ -92,7 +93,7 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError::Sealed`]; [`BookError::Store`].
-    pub fn over(store: Store, entropy: &mut dyn Entropy) -> Result<Self, BookError> {
+    pub fn over(store: Store, entropy: &mut dyn CryptoRng) -> Result<Self, BookError> {
         Self::over_with(store, Access::InTheClear, entropy)
     }
 
@@ -101,9 +102,9 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError::Sealed`] or [`BookError::KeyWrong`], having changed nothing; [`BookError::Store`].
-    pub fn over_with(mut store: Store, access: Access, entropy: &mut dyn Entropy) -> Result<Self, BookError> {
-        sealing::unlock(&mut store, access, entropy)?;
-        let identity = sealing::identity_of(&store)?;
+    pub fn over_with(mut store: Store, access: Access, entropy: &mut dyn CryptoRng) -> Result<Self, BookError> {
+        keystore::unlock(&mut store, access, entropy)?;
+        let identity = keystore::identity_of(&store)?;
         let mut book = Self { store, identity, roster: None, desk: None, last_kept: None, actor: Bytes16(random(entropy)) };
         book.own_store();
         if book.identity.as_ref().is_some_and(Identity::is_shop) {
@@ -132,7 +133,7 @@ impl Book {
     }
 
     /// Begins another life of the actor: after healing, nothing is appended under one that was refused.
-    pub(crate) fn renew_actor(&mut self, entropy: &mut dyn Entropy) {
+    pub(crate) fn renew_actor(&mut self, entropy: &mut dyn CryptoRng) {
         self.actor = Bytes16(random(entropy));
     }
 
@@ -189,7 +190,7 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError`], having kept nothing: not enrolled, not this role's to write, content that cannot be, or the store.
-    pub fn write(&mut self, drafts: Vec<Draft>, now: &Moment, entropy: &mut dyn Entropy) -> Result<Vec<RecordId>, BookError> {
+    pub fn write(&mut self, drafts: Vec<Draft>, now: &ClockReading, entropy: &mut dyn CryptoRng) -> Result<Vec<RecordId>, BookError> {
         let evidence = self.clock_evidence(now)?;
         let identity = self.writer()?.clone();
         let at_shop = self.identity()?.is_shop();
@@ -229,7 +230,7 @@ impl Book {
                     writing.batch(*doc, batch.to_vec())?;
                     // The next batch must see what this one has replaced. A moved roster derives its own rows below.
                     if let Some(document) =
-                        store.document(*doc)?.filter(|document| document.place != Place::Roster || records.len() > MOST_RECORDS)
+                        store.document(*doc)?.filter(|document| document.place != DocKind::Roster || records.len() > MOST_RECORDS)
                     {
                         projection::derive(store, &document, &roster)?;
                     }
@@ -257,7 +258,7 @@ struct Writing<'a> {
     roster: &'a Roster,
     actor: Bytes16,
     at_shop: bool,
-    now: &'a Moment,
+    now: &'a ClockReading,
 }
 
 impl Writing<'_> {
@@ -269,14 +270,14 @@ impl Writing<'_> {
         let mut signed = Vec::with_capacity(records.len());
         let mut place = store.place(doc)?;
         for mut record in records {
-            place = place.or(Place::founded_by(&record.body));
+            place = place.or(DocKind::founded_by(&record.body));
             if !place.is_some_and(|place| place.takes(record.body.kind())) {
                 let kind = record.body.kind();
                 return Err(BookError::Unknown(format!("a {kind} does not belong in a document that this book does not know")));
             }
             if !identity.is_shop() || !matches!(record.body, Body::Arrival(_)) {
-                let target = rights::Target { place, ..admission::target(store, roster, &record)? };
-                rights::may_write(&record, role, identity.is_shop(), &target).map_err(|why| BookError::Denied(why.to_string()))?;
+                let target = permissions::Target { place, ..validate::target(store, roster, &record)? };
+                permissions::may_write(&record, role, identity.is_shop(), &target).map_err(|why| BookError::Denied(why.to_string()))?;
             }
             if let Some(slot) = Slot::of(&record) {
                 record.seen = match last_in_slot.insert(slot.clone(), record.id) {

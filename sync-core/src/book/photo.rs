@@ -13,7 +13,7 @@ use crate::engine::BookError;
 use crate::judge::ledger::Ledger;
 use crate::judge::roster::Roster;
 use crate::store::{Store, StoreError};
-use crate::sys::moment::Moment;
+use crate::sys::clock::ClockReading;
 
 /// The name under which a device keeps where the bytes of its own photos are.
 const OWN: &str = "photos";
@@ -189,7 +189,7 @@ impl Book {
     ///
     /// # Errors
     /// As [`Book::own_photos`].
-    pub fn photos_due(&self, now: &Moment) -> Result<Vec<PhotoDue>, BookError> {
+    pub fn photos_due(&self, now: &ClockReading) -> Result<Vec<PhotoDue>, BookError> {
         let roster = self.roster()?;
         let mut due = Vec::new();
         for photo in self.own_photos()? {
@@ -211,7 +211,7 @@ impl Book {
     ///
     /// # Errors
     /// As [`Book::own_photos`].
-    pub fn photos_to_let_go(&self, now: &Moment) -> Result<Vec<OwnPhoto>, BookError> {
+    pub fn photos_to_let_go(&self, now: &ClockReading) -> Result<Vec<OwnPhoto>, BookError> {
         let mut photos = self.own_photos()?;
         photos.retain(|photo| photo.let_go_ms().is_some_and(|at| at <= now.wall_ms));
         Ok(photos)
@@ -221,7 +221,7 @@ impl Book {
     ///
     /// # Errors
     /// As [`Book::own_photos`].
-    pub fn photo_at_shop(&mut self, doc: DocId, sha256: Bytes32, now: &Moment) -> Result<(), BookError> {
+    pub fn photo_at_shop(&mut self, doc: DocId, sha256: Bytes32, now: &ClockReading) -> Result<(), BookError> {
         let epoch = self.store.meta("epoch")?;
         let at_shop = Whereabouts::AtShop { since_ms: now.wall_ms, epoch };
         self.each_own(doc, sha256, |photo| {
@@ -235,7 +235,7 @@ impl Book {
     ///
     /// # Errors
     /// As [`Book::own_photos`].
-    pub fn photo_refused(&mut self, doc: DocId, sha256: Bytes32, problem: &Problem, now: &Moment) -> Result<(), BookError> {
+    pub fn photo_refused(&mut self, doc: DocId, sha256: Bytes32, problem: &Problem, now: &ClockReading) -> Result<(), BookError> {
         match problem.code {
             Code::BodyInvalid | Code::EntryInvalid | Code::Unreadable | Code::TooLarge => {
                 self.photo_stopped(doc, sha256, problem.code.name(), &problem.detail)

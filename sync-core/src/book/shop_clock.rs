@@ -7,10 +7,10 @@ use shared::ids::DeviceId;
 
 use crate::book::Book;
 use crate::engine::BookError;
-use crate::judge::clock::IGNORED_OFFSET_MS;
+use crate::judge::corrected_time::IGNORED_OFFSET_MS;
 use crate::judge::words::apart;
 use crate::store::{LastContact, Store};
-use crate::sys::moment::Moment;
+use crate::sys::clock::ClockReading;
 
 /// The named value that says when the shop's clock was last set while its server ran.
 const SET: &str = "clock-set";
@@ -29,7 +29,7 @@ pub(crate) struct ClockSet {
 impl ClockSet {
     /// How far a clock has moved against the steady clock of one boot; `None` where that is no more than phones drift.
     #[must_use]
-    pub(crate) fn between(before: &Moment, now: &Moment) -> Option<Self> {
+    pub(crate) fn between(before: &ClockReading, now: &ClockReading) -> Option<Self> {
         let by_ms = now.wall_ms.saturating_sub(before.wall_ms).saturating_sub(now.steady_ms.saturating_sub(before.steady_ms));
         (before.boot == now.boot && by_ms.abs() > IGNORED_OFFSET_MS).then_some(Self { at_ms: now.wall_ms, by_ms })
     }
@@ -40,7 +40,7 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
-    pub(crate) fn shop_clock_doubts(&self, now: &Moment) -> Result<Vec<String>, BookError> {
+    pub(crate) fn shop_clock_doubts(&self, now: &ClockReading) -> Result<Vec<String>, BookError> {
         let set: Option<ClockSet> = self.store.meta(SET)?;
         let set = set.filter(|set| (now.wall_ms - set.at_ms).abs() < RECENT_MS);
         let contacts = self.store.contacts()?;
@@ -61,7 +61,7 @@ impl Book {
 }
 
 /// Notes where the shop's clock was set since the last exchange.
-pub(crate) fn note_where_set(store: &Store, last: Option<&Moment>, now: &Moment) -> Result<(), BookError> {
+pub(crate) fn note_where_set(store: &Store, last: Option<&ClockReading>, now: &ClockReading) -> Result<(), BookError> {
     let set = last.and_then(|last| ClockSet::between(last, now));
     set.map_or(Ok(()), |set| Ok(store.set_meta(SET, &set)?))
 }
@@ -109,11 +109,15 @@ mod tests {
     #[test]
     fn a_clock_that_moves_against_the_steady_one_was_set() {
         let boot = Bytes16([1; 16]);
-        let before = Moment { wall_ms: 10 * HOUR, steady_ms: HOUR, boot };
-        let later = Moment { wall_ms: 11 * HOUR, steady_ms: 2 * HOUR, boot };
+        let before = ClockReading { wall_ms: 10 * HOUR, steady_ms: HOUR, boot };
+        let later = ClockReading { wall_ms: 11 * HOUR, steady_ms: 2 * HOUR, boot };
         assert_eq!(ClockSet::between(&before, &later), None);
-        let set = Moment { wall_ms: 35 * HOUR, ..later };
+        let set = ClockReading { wall_ms: 35 * HOUR, ..later };
         assert_eq!(ClockSet::between(&before, &set), Some(ClockSet { at_ms: 35 * HOUR, by_ms: 24 * HOUR }));
-        assert_eq!(ClockSet::between(&before, &Moment { boot: Bytes16([2; 16]), ..set }), None, "another boot has another steady clock");
+        assert_eq!(
+            ClockSet::between(&before, &ClockReading { boot: Bytes16([2; 16]), ..set }),
+            None,
+            "another boot has another steady clock"
+        );
     }
 }

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use crate::book::Book;
-use crate::book::sealing;
+use crate::book::keystore;
 use crate::engine::BookError;
 use crate::judge::roster::Roster;
 use crate::store::Identity;
@@ -60,7 +60,7 @@ impl Book {
     pub(crate) fn recover(&mut self) -> Result<(), BookError> {
         self.store.undo_left_open();
         self.sit_down(None);
-        self.identity = sealing::identity_of(&self.store)?;
+        self.identity = keystore::identity_of(&self.store)?;
         self.reload_roster()
     }
 }

@@ -1,6 +1,6 @@
 //! Changes: how a recipe becomes an Automerge change, and how recipes become bytes for a row. Only this room knows Automerge.
 
-pub(crate) mod pack;
 pub mod replica;
+pub(crate) mod segment_codec;
 
-pub use pack::{PackError, unpack, unpacked_size};
+pub use segment_codec::{SegmentError, decode, decoded_size};

@@ -8,7 +8,7 @@ use shared::ids::{DocId, RecordId};
 use shared::length::LengthUnit;
 use shared::record::{Covered, DayClosed, DayCounts, MOST_COVERED, MOST_HEADS, MOST_PARTS};
 
-use super::Hand;
+use super::ActionContext;
 use crate::book::{Book, Draft};
 use crate::engine::BookError;
 use crate::queries::DaySheet;
@@ -20,7 +20,7 @@ impl Book {
     /// # Errors
     /// [`BookError::Entry`] for a day that has not come, one that is closed and has had no news, or open matters without
     /// a reason; any other having kept nothing.
-    pub fn close_day(&mut self, day: Date, left_open: &str, hand: &mut Hand<'_>) -> Result<RecordId, BookError> {
+    pub fn close_day(&mut self, day: Date, left_open: &str, hand: &mut ActionContext<'_>) -> Result<RecordId, BookError> {
         let today = self.roster()?.day(self.shop_now_ms(&hand.now)?);
         if day > today {
             return Err(BookError::Entry(format!("{day} has not come yet; today is {today}.")));
@@ -42,7 +42,7 @@ impl Book {
         let known = before.map_or_else(|| Ok(BTreeMap::new()), |closing| self.covered_by(closing))?;
         let doc = self.identity()?.root.shop.days();
         let moved = self.store.documents()?.into_iter().filter(|row| row.doc != doc && known.get(&row.doc) != Some(&row.heads));
-        let covers = parts_of(moved.map(|row| Covered { doc: row.doc, heads: row.heads }).collect())?;
+        let covers = segments_of(moved.map(|row| Covered { doc: row.doc, heads: row.heads }).collect())?;
         let parts = u32::try_from(covers.len()).unwrap_or(u32::MAX);
         let position = self.store.log_end()?;
         // Nothing was open, so there is nothing to give a reason for.
@@ -58,7 +58,7 @@ impl Book {
 }
 
 /// The documents in as many parts as they need; one part where nothing moved.
-fn parts_of(mut covers: Vec<Covered>) -> Result<Vec<Vec<Covered>>, BookError> {
+fn segments_of(mut covers: Vec<Covered>) -> Result<Vec<Vec<Covered>>, BookError> {
     covers.sort_by_key(|covered| covered.doc);
     let mut parts: Vec<Vec<Covered>> = vec![Vec::new()];
     let mut heads = 0;
@@ -131,12 +131,12 @@ mod tests {
 
     #[test]
     fn every_document_is_in_one_part_and_every_part_can_be() {
-        let parts = parts_of((0..1_201).rev().map(|n| document(n, 1 + usize::from(n % 3))).collect()).unwrap();
+        let parts = segments_of((0..1_201).rev().map(|n| document(n, 1 + usize::from(n % 3))).collect()).unwrap();
         assert_eq!(parts.concat().len(), 1_201);
         assert!(parts.concat().is_sorted_by(|a, b| a.doc < b.doc));
         let heads = |part: &Vec<Covered>| part.iter().map(|c| c.heads.len()).sum::<usize>();
         assert!(parts.iter().all(|part| part.len() <= MOST_COVERED && heads(part) <= MOST_HEADS));
         assert_eq!(parts.len(), 4, "2,402 heads at 800 a part");
-        assert_eq!(parts_of(Vec::new()).unwrap(), vec![Vec::<Covered>::new()], "a quiet day is closed too");
+        assert_eq!(segments_of(Vec::new()).unwrap(), vec![Vec::<Covered>::new()], "a quiet day is closed too");
     }
 }

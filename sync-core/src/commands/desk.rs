@@ -17,12 +17,13 @@ use shared::wire::EnrolRequest;
 
 use crate::book::Book;
 use crate::book::enrol::{EnrolError, code_hash};
-use crate::book::sealing;
-use crate::commands::{Hand, Settings};
+use crate::book::keystore;
+use crate::commands::{ActionContext, Settings};
 use crate::crypto::keys::Keys;
 use crate::engine::BookError;
 use crate::store::{DeskRow, Identity};
-use crate::sys::moment::{Entropy, Moment, fresh_device};
+use crate::sys::clock::ClockReading;
+use crate::sys::rng::{CryptoRng, fresh_device};
 
 /// What a desk is called on the roster.
 const DESK_NAME: &str = "desk at the shop";
@@ -90,7 +91,7 @@ impl Book {
     ///
     /// # Errors
     /// [`EnrolError::Refused`] where the code does not hold, or is for somebody with nothing to do at a desk.
-    pub fn open_desk(&mut self, code: &str, passphrase: &str, now: &Moment, entropy: &mut dyn Entropy) -> Result<Desk, EnrolError> {
+    pub fn open_desk(&mut self, code: &str, passphrase: &str, now: &ClockReading, entropy: &mut dyn CryptoRng) -> Result<Desk, EnrolError> {
         let refuse =
             |why: &str| EnrolError::Refused(ProblemCode::CodeInvalid, format!("{why} Nothing was changed. Ask the office for a new code."));
         let hash = code_hash(code);
@@ -123,7 +124,7 @@ impl Book {
             } else {
                 book.store.use_code(hash, &request)?;
             }
-            let keys = sealing::keep(&book.store, row.device, row.keys.clone(), entropy)?;
+            let keys = keystore::keep(&book.store, row.device, row.keys.clone(), entropy)?;
             book.store.keep_desk(&DeskRow { keys, ..row })?;
             book.desk_of(person)?.ok_or_else(|| BookError::Defect("a desk that was just opened is not there".to_owned()).into())
         })
@@ -155,7 +156,7 @@ impl Book {
         let roster = self.roster()?;
         let open = |device: DeviceId| roster.devices.get(&device).is_some_and(|d| d.revoked_ms.is_none());
         let Some(row) = self.store.desk_row(person)?.filter(|row| open(row.device)) else { return Ok(None) };
-        Ok(Some(DeskRow { keys: sealing::keys_of(&self.store, row.device, row.keys)?, ..row }))
+        Ok(Some(DeskRow { keys: keystore::keys_of(&self.store, row.device, row.keys)?, ..row }))
     }
 
     /// Does one thing at a person's desk: signed in that person's name, and receipted.
@@ -163,7 +164,13 @@ impl Book {
     /// # Errors
     /// [`BookError::Denied`] where the person has no open desk or not the right; any other as the step's own, having
     /// kept nothing.
-    pub fn at_desk(&mut self, person: PersonId, step: &DeskStep, now: &Moment, entropy: &mut dyn Entropy) -> Result<DeskDone, BookError> {
+    pub fn at_desk(
+        &mut self,
+        person: PersonId,
+        step: &DeskStep,
+        now: &ClockReading,
+        entropy: &mut dyn CryptoRng,
+    ) -> Result<DeskDone, BookError> {
         let row = self.desk_row(person)?.ok_or_else(|| BookError::Denied("this person has no open desk at the shop".to_owned()))?;
         let shop = self.identity()?;
         let record_key = row.keys.as_ref().ok_or(BookError::Sealed)?.public().0;
@@ -172,7 +179,7 @@ impl Book {
         self.as_one(|book| {
             let before = book.store.log_end()?;
             book.sit_down(Some(identity));
-            let done = book.take_step(step, &mut Hand { now: *now, entropy: &mut *entropy, measured_by: None });
+            let done = book.take_step(step, &mut ActionContext { now: *now, entropy: &mut *entropy, measured_by: None });
             book.sit_down(None);
             let done = done?;
             book.receipt_since(before, row.device, now, entropy)?;
@@ -180,7 +187,7 @@ impl Book {
         })
     }
 
-    fn take_step(&mut self, step: &DeskStep, hand: &mut Hand<'_>) -> Result<DeskDone, BookError> {
+    fn take_step(&mut self, step: &DeskStep, hand: &mut ActionContext<'_>) -> Result<DeskDone, BookError> {
         Ok(match step.clone() {
             DeskStep::Rule { doc, slot, weighed, decision, reason } => {
                 // Of the very readings that were looked at: one that came in since has not been weighed.

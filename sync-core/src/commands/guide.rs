@@ -21,7 +21,7 @@ use crate::judge::ledger::Ledger;
 use crate::judge::machine::OpenFinding;
 use crate::judge::roster::Roster;
 use crate::queries::of_visit::{of_visit, readings_of, was_asked};
-use crate::sys::moment::Moment;
+use crate::sys::clock::ClockReading;
 
 /// What is to be done with a valve.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -199,7 +199,7 @@ impl Book {
         visit: Option<RecordId>,
         set: &LeafSet,
         unit: LengthUnit,
-        now: &Moment,
+        now: &ClockReading,
     ) -> Result<Guide, BookError> {
         let state = self.known_machine(machine)?;
         let visit = match visit {

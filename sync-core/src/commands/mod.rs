@@ -23,28 +23,29 @@ pub use visit::{FinishOutcome, HoursOutcome, VisitEntry, VisitOutcome};
 
 use crate::book::{Book, Draft};
 use crate::engine::BookError;
-use crate::judge::rights;
+use crate::judge::permissions;
 use crate::queries::bounds::MOST_HISTORY;
-use crate::sys::moment::{Entropy, Moment, fresh_doc};
+use crate::sys::clock::ClockReading;
+use crate::sys::rng::{CryptoRng, fresh_doc};
 
 /// Who does a step, when, and with what randomness.
-pub struct Hand<'a> {
+pub struct ActionContext<'a> {
     /// The device's clocks.
-    pub now: Moment,
+    pub now: ClockReading,
     /// Randomness.
-    pub entropy: &'a mut dyn Entropy,
+    pub entropy: &'a mut dyn CryptoRng,
     /// Who measured, where the office writes a paper sheet down.
     pub measured_by: Option<PersonId>,
 }
 
-impl std::fmt::Debug for Hand<'_> {
+impl std::fmt::Debug for ActionContext<'_> {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("Hand").field("now", &self.now).field("measured_by", &self.measured_by).finish_non_exhaustive()
+        f.debug_struct("ActionContext").field("now", &self.now).field("measured_by", &self.measured_by).finish_non_exhaustive()
     }
 }
 
 impl Book {
-    pub(crate) fn state_one(&mut self, doc: DocId, body: impl Into<Body>, hand: &mut Hand<'_>) -> Result<RecordId, BookError> {
+    pub(crate) fn state_one(&mut self, doc: DocId, body: impl Into<Body>, hand: &mut ActionContext<'_>) -> Result<RecordId, BookError> {
         let draft = Draft { doc, body: body.into(), measured_by: hand.measured_by };
         self.write(vec![draft], &hand.now, hand.entropy)?.pop().ok_or_else(|| BookError::Defect("nothing was written".to_owned()))
     }
@@ -53,7 +54,7 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError`], having kept nothing.
-    pub fn add_machine(&mut self, card: MachineCard, hand: &mut Hand<'_>) -> Result<DocId, BookError> {
+    pub fn add_machine(&mut self, card: MachineCard, hand: &mut ActionContext<'_>) -> Result<DocId, BookError> {
         let office = self.my_role() == Some(shared::role::Role::Office);
         let card = self.with_cylinders(MachineCard { provisional: !office, ..card })?;
         if !self.tagged(&card.tag)?.is_empty() {
@@ -77,7 +78,13 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError`], having kept nothing.
-    pub fn add_finding(&mut self, machine: DocId, grade: FindingKind, what: &str, hand: &mut Hand<'_>) -> Result<RecordId, BookError> {
+    pub fn add_finding(
+        &mut self,
+        machine: DocId,
+        grade: FindingKind,
+        what: &str,
+        hand: &mut ActionContext<'_>,
+    ) -> Result<RecordId, BookError> {
         let visit = self.open_visit_of(machine, hand.measured_by)?;
         self.state_one(machine, Finding { grade, what: what.to_owned(), visit }, hand)
     }
@@ -86,7 +93,7 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError`], having kept nothing.
-    pub fn clear_finding(&mut self, finding: RecordId, how: &str, hand: &mut Hand<'_>) -> Result<RecordId, BookError> {
+    pub fn clear_finding(&mut self, finding: RecordId, how: &str, hand: &mut ActionContext<'_>) -> Result<RecordId, BookError> {
         let held = self.store.held(finding)?.filter(|h| matches!(h.entry.record.body, Body::Finding(_)));
         let held = held.ok_or_else(|| BookError::Unknown("this book has no such finding".to_owned()))?;
         self.state_one(held.doc, FindingCleared { finding, how: how.to_owned() }, hand)
@@ -96,7 +103,7 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError`], having kept nothing.
-    pub fn add_note(&mut self, doc: DocId, text: &str, hand: &mut Hand<'_>) -> Result<RecordId, BookError> {
+    pub fn add_note(&mut self, doc: DocId, text: &str, hand: &mut ActionContext<'_>) -> Result<RecordId, BookError> {
         let visit = self.open_visit_of(doc, hand.measured_by)?;
         self.state_one(doc, Note { text: text.to_owned(), visit }, hand)
     }
@@ -105,7 +112,7 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError`], having kept nothing.
-    pub fn add_photo(&mut self, doc: DocId, photo: Photo, hand: &mut Hand<'_>) -> Result<RecordId, BookError> {
+    pub fn add_photo(&mut self, doc: DocId, photo: Photo, hand: &mut ActionContext<'_>) -> Result<RecordId, BookError> {
         let photo = Photo { visit: self.open_visit_of(doc, hand.measured_by)?, ..photo };
         self.state_one(doc, photo, hand)
     }
@@ -114,7 +121,7 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError`], having kept nothing.
-    pub fn change_meter(&mut self, machine: DocId, change: MeterChange, hand: &mut Hand<'_>) -> Result<RecordId, BookError> {
+    pub fn change_meter(&mut self, machine: DocId, change: MeterChange, hand: &mut ActionContext<'_>) -> Result<RecordId, BookError> {
         self.known_machine(machine)?;
         let now = self.shop_now_ms(&hand.now)?;
         if change.changed_ms.is_some_and(|ms| ms > now) {
@@ -127,12 +134,12 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError`], having kept nothing.
-    pub fn void(&mut self, target: RecordId, reason: &str, hand: &mut Hand<'_>) -> Result<RecordId, BookError> {
+    pub fn void(&mut self, target: RecordId, reason: &str, hand: &mut ActionContext<'_>) -> Result<RecordId, BookError> {
         let held = self.store.held(target)?.ok_or_else(|| BookError::Unknown("this book has no such record".to_owned()))?;
-        if !rights::is_voidable(held.entry.record.body.kind()) {
+        if !permissions::is_voidable(held.entry.record.body.kind()) {
             return Err(BookError::Denied("a void or a receipt is not undone; state the matter again".to_owned()));
         }
-        let mut own = Hand { now: hand.now, entropy: &mut *hand.entropy, measured_by: None };
+        let mut own = ActionContext { now: hand.now, entropy: &mut *hand.entropy, measured_by: None };
         self.state_one(held.doc, Void { target, reason: reason.to_owned() }, &mut own)
     }
 
@@ -149,7 +156,7 @@ impl Book {
         let open = ledger.entries().filter(|entry| {
             let record = &entry.record;
             !founds(&record.body)
-                && rights::takes_back(person, role, entry, &ledger, roster)
+                && permissions::takes_back(person, role, entry, &ledger, roster)
                 && ledger.voided_by(record.id, roster).is_none()
         });
         let mut own: Vec<(i64, RecordId)> = open.map(|entry| (ledger.time(entry.record.id).ms, entry.record.id)).collect();

@@ -8,14 +8,14 @@ use shared::role::Role;
 use shared::slot::Slot;
 use shared::usage::Between;
 
-use super::Hand;
+use super::ActionContext;
 use crate::book::{Book, Draft};
 use crate::engine::BookError;
 use crate::judge::ledger::Ledger;
 use crate::judge::roster::Roster;
 use crate::judge::standing::{Standing, Standings};
 use crate::queries::short;
-use crate::sys::moment::{fresh_doc, fresh_person};
+use crate::sys::rng::{fresh_doc, fresh_person};
 
 /// Settings to be changed; what is absent stays.
 #[derive(Debug, Clone, Default)]
@@ -51,7 +51,7 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError`], having kept nothing.
-    pub fn add_person(&mut self, name: &str, role: Role, hand: &mut Hand<'_>) -> Result<PersonId, BookError> {
+    pub fn add_person(&mut self, name: &str, role: Role, hand: &mut ActionContext<'_>) -> Result<PersonId, BookError> {
         if self.is_named(name)? {
             return Err(BookError::Entry(format!("The roster has a person named {name} already; a second one needs another name.")));
         }
@@ -67,7 +67,7 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError`], having kept nothing.
-    pub fn set_role(&mut self, person: PersonId, role: Option<Role>, hand: &mut Hand<'_>) -> Result<RecordId, BookError> {
+    pub fn set_role(&mut self, person: PersonId, role: Option<Role>, hand: &mut ActionContext<'_>) -> Result<RecordId, BookError> {
         let doc = self.roster_doc()?;
         self.state_one(doc, RoleGrant { person, role }, hand)
     }
@@ -76,7 +76,7 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError`], having kept nothing.
-    pub fn revoke_device(&mut self, device: DeviceId, reason: &str, hand: &mut Hand<'_>) -> Result<RecordId, BookError> {
+    pub fn revoke_device(&mut self, device: DeviceId, reason: &str, hand: &mut ActionContext<'_>) -> Result<RecordId, BookError> {
         let doc = self.roster_doc()?;
         self.state_one(doc, DeviceRevoked { device, reason: reason.to_owned() }, hand)
     }
@@ -85,7 +85,13 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError`], having kept nothing.
-    pub fn assign(&mut self, person: PersonId, property: PropertyId, active: bool, hand: &mut Hand<'_>) -> Result<RecordId, BookError> {
+    pub fn assign(
+        &mut self,
+        person: PersonId,
+        property: PropertyId,
+        active: bool,
+        hand: &mut ActionContext<'_>,
+    ) -> Result<RecordId, BookError> {
         let doc = self.roster_doc()?;
         self.state_one(doc, Assignment { person, property, active }, hand)
     }
@@ -94,7 +100,7 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError::Entry`] for a zone that is none; any other having kept nothing.
-    pub fn change_settings(&mut self, change: Settings, hand: &mut Hand<'_>) -> Result<ShopCard, BookError> {
+    pub fn change_settings(&mut self, change: Settings, hand: &mut ActionContext<'_>) -> Result<ShopCard, BookError> {
         let old = self.roster()?.settings.clone();
         let new = ShopCard {
             name: change.name.unwrap_or(old.name),
@@ -120,7 +126,7 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError`], having kept nothing.
-    pub fn add_property(&mut self, card: PropertyCard, hand: &mut Hand<'_>) -> Result<PropertyId, BookError> {
+    pub fn add_property(&mut self, card: PropertyCard, hand: &mut ActionContext<'_>) -> Result<PropertyId, BookError> {
         if !self.properties_named(&card.name)?.is_empty() {
             return Err(BookError::Entry(format!("The book has a property named {} already.", card.name)));
         }
@@ -133,7 +139,12 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError`], having kept nothing.
-    pub fn restate_property(&mut self, property: PropertyId, card: PropertyCard, hand: &mut Hand<'_>) -> Result<RecordId, BookError> {
+    pub fn restate_property(
+        &mut self,
+        property: PropertyId,
+        card: PropertyCard,
+        hand: &mut ActionContext<'_>,
+    ) -> Result<RecordId, BookError> {
         if self.property(property)?.is_none() {
             return Err(BookError::Unknown("this book has no such property".to_owned()));
         }
@@ -147,7 +158,7 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError`], having kept nothing.
-    pub fn restate_machine(&mut self, machine: DocId, card: MachineCard, hand: &mut Hand<'_>) -> Result<RecordId, BookError> {
+    pub fn restate_machine(&mut self, machine: DocId, card: MachineCard, hand: &mut ActionContext<'_>) -> Result<RecordId, BookError> {
         self.known_machine(machine)?;
         if self.tagged(&card.tag)?.iter().any(|other| *other != machine) {
             return Err(BookError::Entry(format!("Another machine is tagged {} already.", card.tag)));
@@ -160,7 +171,7 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError`], having kept nothing.
-    pub fn keep_engine_card(&mut self, card: EngineCard, hand: &mut Hand<'_>) -> Result<RecordId, BookError> {
+    pub fn keep_engine_card(&mut self, card: EngineCard, hand: &mut ActionContext<'_>) -> Result<RecordId, BookError> {
         let doc = self.identity()?.root.shop.engines();
         if self.engine_cards()?.iter().any(|other| other.card != card.card && other.name.eq_ignore_ascii_case(card.name.trim())) {
             return Err(BookError::Entry(format!(
@@ -176,7 +187,14 @@ impl Book {
     /// # Errors
     /// [`BookError::Unknown`] where there is nothing to rule on, [`BookError::Denied`] where it is not this person's to rule, or
     /// where the ruling would not decide.
-    pub fn rule(&mut self, doc: DocId, slot: &Slot, decision: Decision, reason: &str, hand: &mut Hand<'_>) -> Result<RecordId, BookError> {
+    pub fn rule(
+        &mut self,
+        doc: DocId,
+        slot: &Slot,
+        decision: Decision,
+        reason: &str,
+        hand: &mut ActionContext<'_>,
+    ) -> Result<RecordId, BookError> {
         let standing = self
             .store
             .standing(doc, slot)?
@@ -192,7 +210,7 @@ impl Book {
         }
         of.sort_unstable();
         let ruling = Ruling { slot: slot.clone(), of, decision, reason: reason.to_owned() };
-        let mut own = Hand { now: hand.now, entropy: &mut *hand.entropy, measured_by: None };
+        let mut own = ActionContext { now: hand.now, entropy: &mut *hand.entropy, measured_by: None };
         self.as_one(|book| {
             let record = book.state_one(doc, ruling, &mut own)?;
             let (ledger, roster) = (book.store.ledger_of(doc)?, book.roster()?);

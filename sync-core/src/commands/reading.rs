@@ -13,7 +13,7 @@ use shared::slot::Slot;
 use shared::valve::Valve;
 use shared::verdict::{Gross, NextLeaf, Proof, Verdict, Why, advice, gross_on_card, judge_on_card, next_leaf, setting_words};
 
-use super::Hand;
+use super::ActionContext;
 use crate::book::Book;
 use crate::engine::BookError;
 use crate::judge::plausible;
@@ -89,7 +89,7 @@ impl Book {
         entry: ReadingEntry,
         set: &LeafSet,
         unit: LengthUnit,
-        hand: &mut Hand<'_>,
+        hand: &mut ActionContext<'_>,
     ) -> Result<ReadingOutcome, BookError> {
         let state = self.known_machine(machine)?;
         for leaf in [entry.go, entry.no_go].into_iter().flatten() {

@@ -14,7 +14,7 @@ use shared::verdict::{NextLeaf, Proof, Verdict, judge, judge_on_card, next_leaf}
 
 use crate::book::Book;
 use crate::engine::BookError;
-use crate::sys::moment::Moment;
+use crate::sys::clock::ClockReading;
 
 /// A leaf that was tried, or a stack of two.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -157,7 +157,7 @@ impl Book {
         tried: &[Tried],
         set: &LeafSet,
         unit: LengthUnit,
-        now: &Moment,
+        now: &ClockReading,
     ) -> Result<TrialView, BookError> {
         let state = self.known_machine(machine)?;
         let card = self.card_of(&state)?.filter(|card| card.source.is_some());

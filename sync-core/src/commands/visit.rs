@@ -10,13 +10,13 @@ use shared::slot::Slot;
 use shared::valve::Valve;
 use shared::verdict::{Verdict, judge_on_card};
 
-use super::Hand;
+use super::ActionContext;
 use crate::book::{Book, Draft};
 use crate::engine::BookError;
 use crate::judge::machine::OpenFinding;
 use crate::judge::standing::State;
 use crate::queries::last_of_visit;
-use crate::sys::moment::Moment;
+use crate::sys::clock::ClockReading;
 
 /// What is needed to open a visit.
 #[derive(Debug, Clone, Default, Serialize, Deserialize)]
@@ -88,7 +88,7 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError::Entry`] where the cautions were not confirmed; any other having kept nothing.
-    pub fn open_visit(&mut self, machine: DocId, entry: &VisitEntry, hand: &mut Hand<'_>) -> Result<VisitOutcome, BookError> {
+    pub fn open_visit(&mut self, machine: DocId, entry: &VisitEntry, hand: &mut ActionContext<'_>) -> Result<VisitOutcome, BookError> {
         let stated = entry.stated(None)?;
         self.begin_with(machine, stated, entry.meter, hand)
     }
@@ -97,14 +97,20 @@ impl Book {
     ///
     /// # Errors
     /// As [`Book::open_visit`]; [`BookError::Unknown`] where no visit is open.
-    pub fn resume_visit(&mut self, machine: DocId, entry: &VisitEntry, hand: &mut Hand<'_>) -> Result<VisitOutcome, BookError> {
+    pub fn resume_visit(&mut self, machine: DocId, entry: &VisitEntry, hand: &mut ActionContext<'_>) -> Result<VisitOutcome, BookError> {
         let visit = self.open_visit_of(machine, hand.measured_by)?;
         let visit = visit.ok_or_else(|| BookError::Unknown("you have no open visit to this machine".to_owned()))?;
         let stated = entry.stated(Some(visit))?;
         self.begin_with(machine, stated, entry.meter, hand)
     }
 
-    fn begin_with(&mut self, machine: DocId, stated: Visit, meter: Option<Hours>, hand: &mut Hand<'_>) -> Result<VisitOutcome, BookError> {
+    fn begin_with(
+        &mut self,
+        machine: DocId,
+        stated: Visit,
+        meter: Option<Hours>,
+        hand: &mut ActionContext<'_>,
+    ) -> Result<VisitOutcome, BookError> {
         let state = self.known_machine(machine)?;
         let person = hand.measured_by.unwrap_or(self.writer()?.person);
         let resumes = stated.resumes;
@@ -121,7 +127,7 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError::Unknown`] where the book has no such machine; the store.
-    pub fn cold_now(&self, machine: DocId, visit: Option<RecordId>, now: &Moment) -> Result<Cold, BookError> {
+    pub fn cold_now(&self, machine: DocId, visit: Option<RecordId>, now: &ClockReading) -> Result<Cold, BookError> {
         Ok(self.known_machine(machine)?.cold_at(visit, self.shop_now_ms(now)?))
     }
 
@@ -129,7 +135,7 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError`], having kept nothing.
-    pub fn read_hours(&mut self, machine: DocId, meter: Hours, hand: &mut Hand<'_>) -> Result<HoursOutcome, BookError> {
+    pub fn read_hours(&mut self, machine: DocId, meter: Hours, hand: &mut ActionContext<'_>) -> Result<HoursOutcome, BookError> {
         self.known_machine(machine)?;
         let visit = self.open_visit_of(machine, hand.measured_by)?;
         let record = self.state_one(machine, HourReading { meter, visit }, hand)?;
@@ -151,7 +157,7 @@ impl Book {
         machine: DocId,
         visit: Option<RecordId>,
         remark: &str,
-        hand: &mut Hand<'_>,
+        hand: &mut ActionContext<'_>,
     ) -> Result<FinishOutcome, BookError> {
         let state = self.known_machine(machine)?;
         let visit = match visit {

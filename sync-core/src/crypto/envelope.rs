@@ -81,7 +81,7 @@ pub fn sign(record: &Record, device: DeviceId, key: &SigningKey, shop: ShopId) -
 ///
 /// # Errors
 /// [`EnvelopeError`]; nothing is taken from refused bytes.
-pub fn open(bytes: &[u8]) -> Result<Opened, EnvelopeError> {
+pub fn decode_unverified(bytes: &[u8]) -> Result<Opened, EnvelopeError> {
     if bytes.len() > LARGEST_RECORD {
         return Err(EnvelopeError::TooLarge);
     }
@@ -100,7 +100,7 @@ pub fn sha256(bytes: &[u8]) -> Bytes32 {
     Bytes32(Sha256::digest(bytes).into())
 }
 
-/// Reads the bytes of an envelope that [`open`] has taken before, and that was verified then.
+/// Reads the bytes of an envelope that [`decode_unverified`] has taken before, and that was verified then.
 ///
 /// For the program's own store alone: the signature is not looked at, nor is the record's form judged again
 /// ([`Record::read_back`]).
@@ -110,7 +110,7 @@ pub fn sha256(bytes: &[u8]) -> Bytes32 {
 pub fn read_back(bytes: &[u8]) -> Result<(DeviceId, Record), EnvelopeError> {
     match own::split(bytes) {
         Some(split) => Ok((split.device, Record::read_back(split.payload)?)),
-        None => open(bytes).map(|opened| (opened.device, opened.record)),
+        None => decode_unverified(bytes).map(|opened| (opened.device, opened.record)),
     }
 }
 

@@ -9,7 +9,7 @@ use sha2::{Digest, Sha512};
 use shared::bytes::Bytes32;
 use zeroize::Zeroizing;
 
-use crate::sys::moment::{Entropy, random};
+use crate::sys::rng::{CryptoRng, random};
 
 /// The private keys are sealed, and the book was opened without the key that they are sealed with.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
@@ -28,7 +28,7 @@ pub struct Keys {
 
 impl Keys {
     /// A fresh pair.
-    pub fn fresh(entropy: &mut dyn Entropy) -> Self {
+    pub fn fresh(entropy: &mut dyn CryptoRng) -> Self {
         Self { record: Bytes32(random(entropy)), login: Bytes32(random(entropy)), ready: Arc::default() }
     }
 

@@ -10,7 +10,7 @@ use chacha20poly1305::{KeyInit, XChaCha20Poly1305, XNonce};
 use serde::Serialize;
 use zeroize::Zeroizing;
 
-use crate::sys::moment::{Entropy, random};
+use crate::sys::rng::{CryptoRng, random};
 
 /// The form of a sealed value.
 const FORM: u8 = 1;
@@ -36,7 +36,7 @@ impl StorageKey {
     }
 
     /// Seals a value under its name; `None` where it is longer than the cipher takes.
-    pub(crate) fn seal(&self, name: &str, plain: &[u8], entropy: &mut dyn Entropy) -> Option<Vec<u8>> {
+    pub(crate) fn seal(&self, name: &str, plain: &[u8], entropy: &mut dyn CryptoRng) -> Option<Vec<u8>> {
         let nonce: [u8; NONCE_BYTES] = random(entropy);
         let sealed = self.cipher().encrypt(&XNonce::from(nonce), Payload { msg: plain, aad: name.as_bytes() });
         sealed.ok().map(|sealed| [&[FORM], nonce.as_slice(), &sealed].concat())

@@ -11,8 +11,8 @@ use shared::role::Role;
 use shared::wire::{LARGEST_CHANGE, Recipe, Refusal};
 
 use crate::change::replica::{LARGEST_DOCUMENT, MOST_DEPS};
-use crate::engine::admission::Gate;
-use crate::judge::rights::Place;
+use crate::engine::validate::Validator;
+use crate::judge::permissions::DocKind;
 use crate::store::Checked;
 use crate::store::frontier::Frontier;
 use crate::store::{Brought, Size, Store, StoreError};
@@ -86,9 +86,9 @@ impl Allowance {
     pub(crate) fn judge(
         &mut self,
         store: &Store,
-        gate: &Gate<'_>,
+        gate: &Validator<'_>,
         frontier: &Frontier,
-        place: Place,
+        place: DocKind,
         recipe: &Recipe,
         checked: &[Checked],
     ) -> Result<Option<Refusal>, StoreError> {
@@ -130,7 +130,7 @@ impl Allowance {
                 None => at_shop.of(store, *device)?,
             };
             let one = Size::default().with(std::slice::from_ref(bytes));
-            let common = matches!(place, Place::Roster | Place::Engines);
+            let common = matches!(place, DocKind::Roster | DocKind::Engines);
             brought.all = brought.all.and(one);
             if common {
                 brought.common = brought.common.and(one);
@@ -196,15 +196,15 @@ const fn within(size: Size, bound: Size) -> bool {
 }
 
 /// How far someone with a role may grow a document.
-const fn room_of(place: Place, role: Option<Role>) -> Size {
+const fn room_of(place: DocKind, role: Option<Role>) -> Size {
     let office = matches!(role, Some(Role::Office));
     match place {
-        Place::Roster | Place::Engines if office => COMMON,
-        Place::Days if office => DAYS.and(FOR_OFFICE),
-        Place::Days if matches!(role, Some(Role::Lead)) => DAYS,
-        Place::Roster | Place::Engines | Place::Days => COMMON_BY_CREW,
-        Place::Machine | Place::Property if office => OF_ONE.and(FOR_OFFICE),
-        Place::Machine | Place::Property => OF_ONE,
+        DocKind::Roster | DocKind::Engines if office => COMMON,
+        DocKind::Days if office => DAYS.and(FOR_OFFICE),
+        DocKind::Days if matches!(role, Some(Role::Lead)) => DAYS,
+        DocKind::Roster | DocKind::Engines | DocKind::Days => COMMON_BY_CREW,
+        DocKind::Machine | DocKind::Property if office => OF_ONE.and(FOR_OFFICE),
+        DocKind::Machine | DocKind::Property => OF_ONE,
     }
 }
 

@@ -11,11 +11,11 @@ use crate::change::replica::{self, MOST_RECORDS};
 use crate::engine::BookError;
 use crate::engine::projection;
 use crate::judge::ledger::Entry;
-use crate::judge::rights::Place;
+use crate::judge::permissions::DocKind;
 use crate::judge::roster::Roster;
 use crate::store::Checked;
 use crate::store::frontier::Frontier;
-use crate::store::{Known, Store, TouchedDocument};
+use crate::store::{Provenance, Store, TouchedDocument};
 
 /// Appends signed records to a document on its present heads: as one change, or as several where one would be too large.
 /// Its rows are derived by the caller, once for all that a step appends.
@@ -23,7 +23,7 @@ pub(crate) fn append_signed(
     store: &Store,
     actor: Bytes16,
     doc: DocId,
-    place: Place,
+    place: DocKind,
     signed: Vec<(Entry, Vec<u8>)>,
     time_ms: i64,
     at_shop: bool,
@@ -32,7 +32,7 @@ pub(crate) fn append_signed(
     for batch in batches(signed) {
         append_on(store, &mut frontier, actor, place, batch, time_ms, at_shop)?;
         // The next one must know what this one holds.
-        store.settle(&mut frontier)?;
+        store.index(&mut frontier)?;
     }
     Ok(())
 }
@@ -58,7 +58,7 @@ pub(crate) fn append_on(
     store: &Store,
     frontier: &mut Frontier,
     actor: Bytes16,
-    place: Place,
+    place: DocKind,
     signed: Vec<(Entry, Vec<u8>)>,
     time_ms: i64,
     at_shop: bool,
@@ -82,7 +82,7 @@ pub(crate) fn append_on(
     }
     recipe.hash = replica::hash_of(frontier.doc, &recipe, &ids)?;
     frontier.advance(&recipe);
-    store.append_part(frontier, place, vec![(recipe, checked)], Known { at_shop, proved: true }, None)?;
+    store.append_segment(frontier, place, vec![(recipe, checked)], Provenance { at_shop, proved: true }, None)?;
     Ok(())
 }
 
@@ -92,7 +92,7 @@ pub(crate) fn append_again(
     store: &Store,
     actor: Bytes16,
     doc: DocId,
-    place: Place,
+    place: DocKind,
     mut signed: Vec<(Entry, Vec<u8>)>,
     time_ms: i64,
 ) -> Result<usize, BookError> {

@@ -9,15 +9,15 @@ use shared::bytes::{Blob, Bytes32};
 use shared::ids::{DeviceId, DocId, PersonId, ShopId};
 use shared::wire::{Reader, Recipe};
 
-use super::projection::squeezed_rows_of;
-use crate::change::pack;
+use super::projection::compressed_rows_of;
+use crate::change::segment_codec;
 use crate::crypto::envelope;
 use crate::judge::ledger::{Entry, Ledger};
-use crate::judge::rights::Place;
+use crate::judge::permissions::DocKind;
 use crate::judge::roster::Roster;
 use crate::store::frontier::Frontier;
 use crate::store::{Store, StoreError, WholeDocument, changes_in, entry};
-use crate::sys::cores::on_all_cores;
+use crate::sys::par_map::par_map;
 
 /// A whole document, opened and ready to be kept.
 #[derive(Debug)]
@@ -29,12 +29,12 @@ impl Filled {
         let mut frontier = Frontier::empty(doc);
         let mut parts = Vec::with_capacity(packs.len());
         let mut all = Vec::new();
-        let mut place = Place::reserved(roster.root.shop, doc);
+        let mut place = DocKind::reserved(roster.root.shop, doc);
         for pack in packs {
             let mut reader = Reader::default();
             let mut entries = Vec::new();
             let mut before = None;
-            for short in pack::unpack(&pack.0).ok()? {
+            for short in segment_codec::decode(&pack.0).ok()? {
                 let facts = reader.next(&short)?;
                 // Named or not, a hash that the next change leaves out is nobody's end: anything stands in for it here.
                 let deps = facts.deps.or_else(|| before.map(|hash| vec![hash]))?;
@@ -56,13 +56,13 @@ impl Filled {
             if !reader.may_end() {
                 return None;
             }
-            place = place.or_else(|| entries.iter().find_map(|entry| Place::founded_by(&entry.record.body)));
+            place = place.or_else(|| entries.iter().find_map(|entry| DocKind::founded_by(&entry.record.body)));
             all.extend(entries.iter().cloned());
             parts.push((before?, pack, entries));
         }
         let place = place?;
         let fits = |entry: &Entry| entry.record.doc == doc && place.takes(entry.record.body.kind());
-        let rows = all.iter().all(fits).then(|| squeezed_rows_of(place, &Ledger::new(all), roster).ok())??;
+        let rows = all.iter().all(fits).then(|| compressed_rows_of(place, &Ledger::new(all), roster).ok())??;
         Some(Self(WholeDocument { frontier, place, parts, rows }))
     }
 
@@ -85,9 +85,9 @@ impl Filled {
 ///
 /// # Errors
 /// [`StoreError`].
-pub(crate) fn prove(store: &Store, most: usize, roster: &Roster) -> Result<BTreeSet<DocId>, StoreError> {
+pub(crate) fn verify_deferred(store: &Store, most: usize, roster: &Roster) -> Result<BTreeSet<DocId>, StoreError> {
     let holds = |Blob(bytes): &Blob| record_holds(bytes, roster.root.shop, |device| roster.signer(device));
-    let looked_at = on_all_cores(store.unproved_parts(most)?, |part| {
+    let looked_at = par_map(store.unverified_segments(most)?, |part| {
         let changes = changes_in(part.doc, &part.pack, true);
         let holds = changes.is_ok_and(|changes| changes.iter().flat_map(|(recipe, _)| &recipe.records).all(holds));
         (part.pos, part.doc, holds)
@@ -95,7 +95,7 @@ pub(crate) fn prove(store: &Store, most: usize, roster: &Roster) -> Result<BTree
     let mut broken = BTreeSet::new();
     for (pos, doc, holds) in looked_at {
         if holds {
-            store.note_proved(pos)?;
+            store.note_verified(pos)?;
         } else {
             broken.insert(doc);
         }
@@ -105,7 +105,7 @@ pub(crate) fn prove(store: &Store, most: usize, roster: &Roster) -> Result<BTree
 
 /// Whether a record holds under its device's key, and is its device's person's.
 pub(super) fn record_holds(bytes: &[u8], shop: ShopId, signer: impl Fn(DeviceId) -> Option<(Bytes32, PersonId)>) -> bool {
-    envelope::open(bytes).is_ok_and(|opened| {
+    envelope::decode_unverified(bytes).is_ok_and(|opened| {
         signer(opened.device).is_some_and(|(key, person)| opened.record.by == person && opened.verify(&key, shop).is_ok())
     })
 }

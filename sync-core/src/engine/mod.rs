@@ -4,10 +4,10 @@
 mod error;
 
 // What comes in from outside.
-pub mod admission;
-pub(crate) mod admitting;
 pub(crate) mod allowance;
-pub mod delivery;
+pub mod incoming;
+pub(crate) mod ingest;
+pub mod validate;
 
 // How it is kept.
 pub(crate) mod append;

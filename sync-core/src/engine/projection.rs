@@ -7,15 +7,17 @@ use shared::ids::PersonId;
 use shared::record::Body;
 use shared::slot::Slot;
 
-use crate::change::pack;
-use crate::judge::brief::Brief;
+use crate::change::segment_codec;
 use crate::judge::ledger::Ledger;
 use crate::judge::machine::MachineState;
-use crate::judge::rights::Place;
+use crate::judge::machine_summary::MachineSummary;
+use crate::judge::permissions::DocKind;
 use crate::judge::roster::Roster;
 use crate::judge::standing::{Standing, Standings};
-use crate::store::{Before, Came, DocumentRow, MachineColumns, Rows, Store, StoreError, ToDerive, TouchedDocument, entries_in, row};
-use crate::sys::cores::on_all_cores;
+use crate::store::{
+    Came, DocumentRow, MachineColumns, Rows, StandingsCache, Store, StoreError, ToDerive, TouchedDocument, entries_in, row,
+};
+use crate::sys::par_map::par_map;
 
 /// So many documents are read at once, and worked on by all cores, before their rows are written.
 const AT_ONCE: usize = 256;
@@ -38,7 +40,7 @@ pub fn derive(store: &Store, document: &DocumentRow, roster: &Roster) -> Result<
         return store.underive(document.num);
     };
     // In a visit one reading follows another: each asks what stood before it, and writes this row anew.
-    store.write_rows(document.num, &Rows { view: pack::leave_loose(rows.view), ..rows })?;
+    store.write_rows(document.num, &Rows { view: segment_codec::leave_uncompressed(rows.view), ..rows })?;
     store.keep_stood(document.num, standings);
     Ok(())
 }
@@ -50,7 +52,7 @@ pub fn derive(store: &Store, document: &DocumentRow, roster: &Roster) -> Result<
 pub(crate) fn derive_all(store: &Store, documents: &[TouchedDocument], roster: &Roster) -> Result<(), StoreError> {
     for some in documents.chunks(AT_ONCE) {
         let packed = some.iter().map(|document| store.to_derive(*document)).collect::<Result<Vec<_>, _>>()?;
-        on_all_cores(packed, |packed| derived(packed, roster)).into_iter().try_for_each(|derived| keep(store, derived))?;
+        par_map(packed, |packed| derived(packed, roster)).into_iter().try_for_each(|derived| keep(store, derived))?;
     }
     Ok(())
 }
@@ -77,7 +79,7 @@ pub(crate) fn renew(store: &Store, roster: &Roster) -> Result<(), StoreError> {
 pub(crate) fn derived(read: ToDerive, roster: &Roster) -> Derived {
     let mut entries = read.entries;
     let unpacked = read.packs.iter().try_for_each(|pack| entries_in(pack).map(|some| entries.extend(some)));
-    let rows = unpacked.and_then(|()| squeezed_rows_of(read.document.place, &Ledger::new(entries), roster));
+    let rows = unpacked.and_then(|()| compressed_rows_of(read.document.place, &Ledger::new(entries), roster));
     Derived { num: read.document.num, rows }
 }
 
@@ -90,8 +92,8 @@ pub(crate) fn keep(store: &Store, derived: Derived) -> Result<(), StoreError> {
 }
 
 /// How everything stands now: what was not spoken about stands as it did.
-fn again(before: Before, judge: &Standings<'_>, ledger: &Ledger) -> Vec<Standing> {
-    let Before { standings, moved } = before;
+fn again(before: StandingsCache, judge: &Standings<'_>, ledger: &Ledger) -> Vec<Standing> {
+    let StandingsCache { standings, moved } = before;
     let mut before = standings.into_iter().peekable();
     let mut stood = |slot: &Slot| {
         while before.next_if(|standing| standing.slot < *slot).is_some() {}
@@ -102,10 +104,10 @@ fn again(before: Before, judge: &Standings<'_>, ledger: &Ledger) -> Vec<Standing
 
 /// The rows that a document's records make, and what stands by them; `None` where it has no record.
 pub(crate) fn rows_of(
-    place: Place,
+    place: DocKind,
     ledger: &Ledger,
     roster: &Roster,
-    before: Option<Before>,
+    before: Option<StandingsCache>,
 ) -> Result<Option<(Rows, Vec<Standing>)>, StoreError> {
     if ledger.entries().next().is_none() {
         return Ok(None);
@@ -113,18 +115,18 @@ pub(crate) fn rows_of(
     let judge = Standings::new(ledger, roster);
     let standings: Vec<Standing> = before.map_or_else(|| judge.all(), |before| again(before, &judge, ledger));
     let wanting = standings.iter().filter(|s| s.wants_ruling()).map(|s| (s.slot.clone(), false));
-    let waiting = standings.iter().filter(|s| place != Place::Machine && !s.aside.is_empty()).map(|s| (s.slot.clone(), true));
+    let waiting = standings.iter().filter(|s| place != DocKind::Machine && !s.aside.is_empty()).map(|s| (s.slot.clone(), true));
     let open = wanting.chain(waiting).collect();
-    let state = (place == Place::Machine).then(|| MachineState::fold(ledger, &standings, roster));
+    let state = (place == DocKind::Machine).then(|| MachineState::fold(ledger, &standings, roster));
     let machine = state.as_ref().map(machine_columns).transpose()?;
     let view = row::of(state.as_ref(), &standings)?;
     Ok(Some((Rows { view, open, machine, came: came(ledger) }, standings)))
 }
 
 /// The rows that a document's records make, as they go into the tables.
-pub(crate) fn squeezed_rows_of(place: Place, ledger: &Ledger, roster: &Roster) -> Result<Option<Rows>, StoreError> {
+pub(crate) fn compressed_rows_of(place: DocKind, ledger: &Ledger, roster: &Roster) -> Result<Option<Rows>, StoreError> {
     let made = rows_of(place, ledger, roster, None)?;
-    made.map(|(rows, _)| Ok(Rows { view: pack::squeeze(&rows.view)?, ..rows })).transpose()
+    made.map(|(rows, _)| Ok(Rows { view: segment_codec::compress(&rows.view)?, ..rows })).transpose()
 }
 
 /// What the shop's receipts in a ledger are for. A receipt that an earlier one displaced is in it too, perhaps for nothing:
@@ -148,7 +150,7 @@ fn came(ledger: &Ledger) -> BTreeMap<(i64, PersonId), Came> {
 }
 
 fn machine_columns(state: &MachineState) -> Result<MachineColumns, StoreError> {
-    let brief = row::brief(Brief::of(state).as_ref())?;
+    let brief = row::brief(MachineSummary::of(state).as_ref())?;
     let visits = || state.visits.iter().map(|visit| visit.at_ms);
     let attention =
         !state.aside.is_empty() || !state.recheck.is_empty() || state.holds().next().is_some() || state.open_visits().next().is_some();
@@ -210,7 +212,7 @@ mod tests {
         let note = Body::Note(Note { text: "ticks".to_owned(), visit: None });
         for first in [2_000, 3_000] {
             let store = Store::in_memory().unwrap();
-            let document = store.found_document(DocId::from_bytes([8; 16]), Place::Machine).unwrap();
+            let document = store.found_document(DocId::from_bytes([8; 16]), DocKind::Machine).unwrap();
             let mut entries = vec![entry(1, note.clone()), receipt(2, first)];
             for second in [None, Some(receipt(3, 5_000 - first))] {
                 entries.extend(second);

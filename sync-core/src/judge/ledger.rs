@@ -11,8 +11,8 @@ use shared::ids::{DeviceId, RecordId};
 use shared::record::{Arrival, Body, Receipted, Record};
 use shared::slot::Slot;
 
-use crate::judge::clock::{Corrected, Receipt, correct};
-use crate::judge::rights::{self, Place};
+use crate::judge::corrected_time::{Corrected, Receipt, correct};
+use crate::judge::permissions::{self, DocKind};
 use crate::judge::roster::Roster;
 
 /// A record of the book, with the device that signed it.
@@ -94,7 +94,7 @@ impl Ledger {
         let mut ledger = Self { laid: Vec::with_capacity(entries.len()), displaced, ..Self::default() };
         let mut slotted: Vec<(Slot, usize)> = Vec::with_capacity(entries.len());
         let entered = |(entry, receipt): (&Entry, &Option<Receipt>)| {
-            let founds = Place::founded_by(&entry.record.body).is_some();
+            let founds = DocKind::founded_by(&entry.record.body).is_some();
             founds.then(|| correct(&entry.record, receipt.as_ref(), None)).map(|time| time.ms.saturating_sub(time.uncertainty_ms))
         };
         ledger.entered_ms = entries.iter().zip(&receipts).filter_map(entered).min();
@@ -141,12 +141,12 @@ impl Ledger {
         let apart = || !matches!(entry.record.body, Body::Arrival(_)) && !self.laid.iter().any(names);
         // Of a slot in which one has seen what came after it, the ring is looked for in all of it.
         let in_order = || Slot::of(&entry.record).is_none_or(|slot| self.in_slot(&slot).iter().all(|held| self.has_seen_older_only(*held)));
-        let founds = Place::founded_by(&entry.record.body).is_some();
+        let founds = DocKind::founded_by(&entry.record.body).is_some();
         newest && !founds && apart() && in_order()
     }
 
     fn correct(&self, record: &Record, receipt: Option<&Receipt>) -> Corrected {
-        let founds = Place::founded_by(&record.body).is_some();
+        let founds = DocKind::founded_by(&record.body).is_some();
         correct(record, receipt, self.entered_ms.filter(|_| !founds))
     }
 
@@ -317,11 +317,11 @@ impl Ledger {
             return None;
         }
         let target = self.at(id)?;
-        if !rights::is_voidable(target.entry.record.body.kind()) {
+        if !permissions::is_voidable(target.entry.record.body.kind()) {
             return None;
         }
         let voids = self.in_slot(&Slot::void(id));
-        voids.iter().copied().find(|void| self.get(*void).is_some_and(|void| rights::had_right(void, self, roster).is_ok()))
+        voids.iter().copied().find(|void| self.get(*void).is_some_and(|void| permissions::had_right(void, self, roster).is_ok()))
     }
 
     /// Those of these records of one slot that none of the others has seen, directly or through any record.

@@ -4,8 +4,8 @@
 pub mod ledger;
 
 // When, by whom, with what right.
-pub mod clock;
-pub mod rights;
+pub mod corrected_time;
+pub mod permissions;
 pub mod roster;
 
 // What stands in a slot.
@@ -20,5 +20,5 @@ pub(crate) mod valve_set;
 pub mod words;
 
 // What a machine comes to.
-pub mod brief;
 pub mod machine;
+pub mod machine_summary;

@@ -7,8 +7,8 @@ use shared::slot::Slot;
 
 use crate::judge::hours::MachineHours;
 use crate::judge::ledger::Ledger;
+use crate::judge::permissions;
 use crate::judge::reason::Doubt;
-use crate::judge::rights;
 use crate::judge::roster::Roster;
 
 /// What the judging of a slot needs to know of the machine.
@@ -24,11 +24,11 @@ pub struct Machine {
 #[must_use]
 pub fn doubt(id: RecordId, ledger: &Ledger, roster: &Roster, machine: &Machine) -> Option<Doubt> {
     let entry = ledger.get(id)?;
-    if let Err(denied) = rights::had_right(entry, ledger, roster) {
+    if let Err(denied) = permissions::had_right(entry, ledger, roster) {
         return Some(Doubt::NoRight { denied });
     }
     let role = roster.role_at(entry.record.by, ledger.time(id).ms);
-    if rights::proposes(&entry.record, role) {
+    if permissions::proposes(&entry.record, role) {
         return Some(Doubt::Proposed);
     }
     match &entry.record.body {

@@ -10,7 +10,7 @@ use shared::record::{Body, Device, Record, RoleGrant, ShopCard};
 use shared::role::Role;
 
 use crate::judge::ledger::{Entry, Ledger};
-use crate::judge::rights::{self, Place, Site, Target};
+use crate::judge::permissions::{self, DocKind, Site, Target};
 use crate::judge::standing::stands;
 
 /// Who the shop is: known from enrolment, and the root of all trust in the roster.
@@ -74,7 +74,7 @@ impl<'a> Grant<'a> {
     }
 
     fn may_be_by(&self, role: Option<Role>) -> bool {
-        rights::may_write(&self.entry.record, role, false, &Target::default()).is_ok()
+        permissions::may_write(&self.entry.record, role, false, &Target::default()).is_ok()
     }
 
     /// Its author's role when it arrived, as others' grants have it: giving up one's own role does not count against itself.
@@ -165,7 +165,7 @@ impl Roster {
         });
         let mut held = Vec::with_capacity(grants.len());
         for grant in grants {
-            if rights::had_right(grant.entry, ledger, self).is_ok() {
+            if permissions::had_right(grant.entry, ledger, self).is_ok() {
                 grant.enter(&mut self.roles);
                 held.push(grant);
             }
@@ -204,7 +204,7 @@ impl Roster {
         for entry in ledger.entries() {
             let id = entry.record.id;
             if let Body::Assignment(a) = &entry.record.body
-                && rights::had_right(entry, ledger, first).is_ok()
+                && permissions::had_right(entry, ledger, first).is_ok()
                 && ledger.voided_by(id, first).is_none()
             {
                 self.assigned.entry((a.person, a.property)).or_default().insert((ledger.time(id).ms, id), a.active);
@@ -230,7 +230,7 @@ impl Roster {
         }
         for entry in ledger.entries() {
             if let Body::DeviceRevoked(revoked) = &entry.record.body
-                && rights::had_right(entry, ledger, self).is_ok()
+                && permissions::had_right(entry, ledger, self).is_ok()
                 && let Some(device) = self.devices.get_mut(&revoked.device)
             {
                 let at = ledger.time(entry.record.id).ms;
@@ -288,7 +288,7 @@ impl Roster {
         if self.role_now(person).is_none() {
             return false;
         }
-        let common = matches!(site.place, Place::Roster | Place::Engines);
+        let common = matches!(site.place, DocKind::Roster | DocKind::Engines);
         let given = site.property.is_some_and(|property| self.assignments.contains(&(person, property)));
         common || self.sees_all(person) || site.founder == Some(person) || given
     }
@@ -301,7 +301,7 @@ impl Roster {
             let given = site.property.and_then(|property| self.assigned.get(&(record.by, property)));
             given.and_then(|changes| changes.range(..=(written_ms, LAST_ID)).next_back()).is_some_and(|(_, active)| *active)
         };
-        self.may_read(record.by, site) || (!rights::decides(record.body.kind()) && self.role_now(record.by).is_some() && then())
+        self.may_read(record.by, site) || (!permissions::decides(record.body.kind()) && self.role_now(record.by).is_some() && then())
     }
 
     /// The people whose roles over time differ between two rosters.

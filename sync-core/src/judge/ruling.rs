@@ -7,10 +7,10 @@ use shared::record::{Body, Decision};
 use shared::role::Role;
 use shared::slot::Slot;
 
-use crate::judge::clock::Corrected;
+use crate::judge::corrected_time::Corrected;
 use crate::judge::ledger::Ledger;
+use crate::judge::permissions;
 use crate::judge::reason::{Lapse, Reason, Rule};
-use crate::judge::rights;
 use crate::judge::roster::Roster;
 use crate::judge::standing::{Standing, State, live, order_known, within};
 
@@ -24,7 +24,7 @@ pub(crate) fn with_right(slot: &Slot, ledger: &Ledger, roster: &Roster) -> Vec<R
     if !ledger.settles() {
         return Vec::new();
     }
-    let had_right = |id: &RecordId| ledger.get(*id).is_some_and(|entry| rights::had_right(entry, ledger, roster).is_ok());
+    let had_right = |id: &RecordId| ledger.get(*id).is_some_and(|entry| permissions::had_right(entry, ledger, roster).is_ok());
     live(&Slot::ruling(slot), ledger, roster).into_iter().filter(had_right).collect()
 }
 

@@ -12,7 +12,7 @@ use shared::record::Body;
 use shared::role::Role;
 use shared::slot::Slot;
 
-use crate::judge::clock::Corrected;
+use crate::judge::corrected_time::Corrected;
 use crate::judge::dispute::{Said, any_disagree, disagree};
 use crate::judge::hours::MachineHours;
 use crate::judge::ledger::Ledger;

@@ -18,7 +18,7 @@ use crate::engine::BookError;
 use crate::judge::machine::{MachineState, OpenFinding, VisitLine};
 use crate::judge::standing::Aside;
 use crate::store::QuarantineState;
-use crate::sys::moment::Moment;
+use crate::sys::clock::ClockReading;
 
 /// One day at the shop. Each list is cut to what a screen shows ([`bounds`](super::bounds)); `counts` says how much there is.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -66,7 +66,7 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
-    pub fn day_sheet(&self, day: Option<Date>, unit: LengthUnit, now: &Moment) -> Result<DaySheet, BookError> {
+    pub fn day_sheet(&self, day: Option<Date>, unit: LengthUnit, now: &ClockReading) -> Result<DaySheet, BookError> {
         let roster = self.roster()?;
         let day = day.unwrap_or(roster.day(self.shop_now_ms(now)?));
         let from = roster.day_start_ms(day);

@@ -16,7 +16,7 @@ use super::names::Names;
 use super::{describe, short};
 use crate::book::Book;
 use crate::engine::BookError;
-use crate::judge::clock::{Receipt, correct};
+use crate::judge::corrected_time::{Receipt, correct};
 use crate::judge::ledger::Ledger;
 use crate::judge::roster::Roster;
 use crate::judge::standing::{Standings, State};

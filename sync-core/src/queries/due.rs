@@ -10,7 +10,7 @@ use shared::ids::{MachineId, PropertyId};
 use super::names::Names;
 use crate::book::Book;
 use crate::engine::BookError;
-use crate::sys::moment::Moment;
+use crate::sys::clock::ClockReading;
 
 /// A machine on the due list.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -50,12 +50,12 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
-    pub fn due_list(&self, now: &Moment) -> Result<Vec<DueLine>, BookError> {
+    pub fn due_list(&self, now: &ClockReading) -> Result<Vec<DueLine>, BookError> {
         let today = self.roster()?.day(self.shop_now_ms(now)?);
         let cards: BTreeMap<_, _> = self.engine_cards()?.into_iter().map(|card| (card.card, card)).collect();
         let (mut lines, mut names) = (Vec::new(), Names::default());
         let clock = self.due_clock(now)?;
-        for (doc, brief) in self.store.briefs()? {
+        for (doc, brief) in self.store.machine_summaries()? {
             let card = brief.engine_card().and_then(|id| cards.get(&id));
             let due = self.due_of(&brief, card, &clock)?;
             let property_name = names.property(self, Some(brief.property()))?;

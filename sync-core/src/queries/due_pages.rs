@@ -10,7 +10,7 @@ use super::finding::{DueFilter, Only, Order, find};
 use super::{DueLine, PropertyLine};
 use crate::book::Book;
 use crate::engine::BookError;
-use crate::sys::moment::Moment;
+use crate::sys::clock::ClockReading;
 
 /// Which page of what is sought. All of it must hold.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Deserialize)]
@@ -74,7 +74,7 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
-    pub fn due_page(&self, query: &DueQuery, now: &Moment) -> Result<DuePage, BookError> {
+    pub fn due_page(&self, query: &DueQuery, now: &ClockReading) -> Result<DuePage, BookError> {
         let lines = self.due_list(now)?;
         let all = lines.len();
         let lines = query.of(lines);
@@ -87,7 +87,7 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
-    pub fn round_page(&self, query: &DueQuery, now: &Moment) -> Result<RoundPage, BookError> {
+    pub fn round_page(&self, query: &DueQuery, now: &ClockReading) -> Result<RoundPage, BookError> {
         let properties = self.properties()?;
         let all = properties.len();
         let mut at: HashMap<PropertyId, (usize, Vec<DueLine>)> = HashMap::new();

@@ -15,7 +15,7 @@ use super::{DueLine, HistoryLine, NoteLine, PropertyLine, describe, short};
 use crate::book::Book;
 use crate::engine::BookError;
 use crate::store::{HeldRecord, MachineRow, QuarantineState};
-use crate::sys::moment::Moment;
+use crate::sys::clock::ClockReading;
 
 /// A machine in a list.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -168,7 +168,7 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
-    pub fn due_for(&self, person: PersonId, now: &Moment) -> Result<Vec<DueLine>, BookError> {
+    pub fn due_for(&self, person: PersonId, now: &ClockReading) -> Result<Vec<DueLine>, BookError> {
         let mut open = Vec::new();
         for line in self.due_list(now)? {
             if self.may_read(person, line.machine.doc())? {
@@ -294,7 +294,7 @@ impl Book {
         person: PersonId,
         visit: RecordId,
         unit: LengthUnit,
-        now: &Moment,
+        now: &ClockReading,
     ) -> Result<super::ServiceRecord, BookError> {
         self.held_for(person, visit)?;
         self.service_record(visit, unit, now)

@@ -20,12 +20,12 @@ use super::names::Names;
 use super::notes::{NoteLine, latest};
 use crate::book::Book;
 use crate::engine::BookError;
-use crate::judge::brief::Brief;
 use crate::judge::ledger::{Entry, Ledger};
 use crate::judge::machine::{Lash, MachineState, OpenFinding, VisitLine};
+use crate::judge::machine_summary::MachineSummary;
 use crate::judge::roster::Roster;
 use crate::judge::standing::State;
-use crate::sys::moment::Moment;
+use crate::sys::clock::ClockReading;
 
 /// How one valve stands at one stage, judged.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -173,7 +173,7 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError::Unknown`] where the book has no such machine.
-    pub fn machine_view(&self, doc: DocId, unit: LengthUnit, now: &Moment) -> Result<MachineView, BookError> {
+    pub fn machine_view(&self, doc: DocId, unit: LengthUnit, now: &ClockReading) -> Result<MachineView, BookError> {
         self.machine_to(doc, unit, now, Longest { history: usize::MAX, checks: usize::MAX, lines: usize::MAX })
     }
 
@@ -181,16 +181,16 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError::Unknown`] where the book has no such machine.
-    pub fn machine_screen(&self, doc: DocId, unit: LengthUnit, now: &Moment) -> Result<MachineView, BookError> {
+    pub fn machine_screen(&self, doc: DocId, unit: LengthUnit, now: &ClockReading) -> Result<MachineView, BookError> {
         self.machine_to(doc, unit, now, Longest { history: MOST_HISTORY, checks: MOST_CHECKS, lines: MOST_LINES })
     }
 
     /// One machine, judged and in words, without its history: what other views are made from.
-    pub(super) fn machine_without_history(&self, doc: DocId, unit: LengthUnit, now: &Moment) -> Result<MachineView, BookError> {
+    pub(super) fn machine_without_history(&self, doc: DocId, unit: LengthUnit, now: &ClockReading) -> Result<MachineView, BookError> {
         self.machine_to(doc, unit, now, Longest { history: 0, checks: 0, lines: usize::MAX })
     }
 
-    fn machine_to(&self, doc: DocId, unit: LengthUnit, now: &Moment, longest: Longest) -> Result<MachineView, BookError> {
+    fn machine_to(&self, doc: DocId, unit: LengthUnit, now: &ClockReading, longest: Longest) -> Result<MachineView, BookError> {
         let roster = self.roster()?;
         let row = self.store.machine(doc)?.ok_or_else(|| BookError::Unknown("this book has no such machine".to_owned()))?;
         let mut state = row.state;
@@ -208,7 +208,7 @@ impl Book {
             });
         }
         let clock = self.due_clock(now)?;
-        let due = Brief::of(&state).map(|brief| self.due_of(&brief, card.as_ref(), &clock)).transpose()?.flatten();
+        let due = MachineSummary::of(&state).map(|brief| self.due_of(&brief, card.as_ref(), &clock)).transpose()?.flatten();
         let today = roster.day(self.shop_now_ms(now)?);
         let machine_card = state.card.clone();
         let mut photos = photos(&ledger, roster);
@@ -263,7 +263,7 @@ impl Book {
     }
 
     /// When a machine's next check is due; `None` without an engine card.
-    pub(crate) fn due_of(&self, brief: &Brief, card: Option<&EngineCard>, clock: &DueClock) -> Result<Option<Due>, BookError> {
+    pub(crate) fn due_of(&self, brief: &MachineSummary, card: Option<&EngineCard>, clock: &DueClock) -> Result<Option<Due>, BookError> {
         let Some(card) = card else { return Ok(None) };
         let roster = self.roster()?;
         let last = brief.last_check().map(|c| LastCheck { date: clock.day(c.at_ms), hours: c.engine });
@@ -283,7 +283,7 @@ impl Book {
     }
 
     /// The shop's calendar, for many machines at once.
-    pub(crate) fn due_clock(&self, now: &Moment) -> Result<DueClock, BookError> {
+    pub(crate) fn due_clock(&self, now: &ClockReading) -> Result<DueClock, BookError> {
         let roster = self.roster()?;
         Ok(DueClock { today: roster.day(self.shop_now_ms(now)?), zone: roster.zone(), names: RefCell::default() })
     }

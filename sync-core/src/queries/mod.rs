@@ -60,9 +60,9 @@ pub use slot_sheet::{SlotSheet, weighed};
 
 use crate::book::Book;
 use crate::engine::BookError;
-use crate::judge::clock::IGNORED_OFFSET_MS;
+use crate::judge::corrected_time::IGNORED_OFFSET_MS;
 use crate::judge::roster::Roster;
-use crate::sys::moment::Moment;
+use crate::sys::clock::ClockReading;
 
 impl Roster {
     /// The shop's time zone; UTC where its name is none.
@@ -104,7 +104,7 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
-    pub fn shop_now_ms(&self, now: &Moment) -> Result<i64, BookError> {
+    pub fn shop_now_ms(&self, now: &ClockReading) -> Result<i64, BookError> {
         let evidence = self.clock_evidence(now)?;
         let offset = evidence.offset_ms.filter(|offset| !evidence.stepped && offset.abs() >= IGNORED_OFFSET_MS).unwrap_or(0);
         Ok(now.wall_ms.saturating_add(offset))
@@ -114,7 +114,7 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
-    pub fn today(&self, now: &Moment) -> Result<Date, BookError> {
+    pub fn today(&self, now: &ClockReading) -> Result<Date, BookError> {
         Ok(self.roster()?.day(self.shop_now_ms(now)?))
     }
 

@@ -15,12 +15,12 @@ use super::{describe, short};
 use crate::book::Book;
 use crate::crypto::envelope::{self, Opened};
 use crate::engine::BookError;
-use crate::engine::admission::{entry_of, may_be_let_in};
+use crate::engine::validate::{entry_of, may_be_let_in};
 use crate::judge::ledger::{Entry, Ledger};
 use crate::judge::roster::Roster;
 use crate::judge::standing::{Standing, stands};
 use crate::store::{BroughtTooMuch, QuarantineState, Quarantined};
-use crate::sys::moment::Moment;
+use crate::sys::clock::ClockReading;
 
 /// A record in quarantine with what the office decides by.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -74,7 +74,7 @@ impl Book {
         after: i64,
         most: usize,
         unit: LengthUnit,
-        now: &Moment,
+        now: &ClockReading,
     ) -> Result<Vec<QuarantineView>, BookError> {
         let held = self.store.some_quarantined(state, after, most)?;
         held.into_iter().map(|held| self.quarantine_view(held, unit, now)).collect()
@@ -84,9 +84,9 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
-    pub fn quarantine_view(&self, held: Quarantined, unit: LengthUnit, now: &Moment) -> Result<QuarantineView, BookError> {
+    pub fn quarantine_view(&self, held: Quarantined, unit: LengthUnit, now: &ClockReading) -> Result<QuarantineView, BookError> {
         let roster = self.roster()?;
-        let opened = envelope::open(&held.bytes).ok();
+        let opened = envelope::decode_unverified(&held.bytes).ok();
         let device_name = held.device.map_or_else(
             || "a device that cannot be read".to_owned(),
             |id| roster.devices.get(&id).map_or_else(|| "a device that the roster does not know".to_owned(), |d| d.card.name.clone()),
@@ -124,7 +124,7 @@ impl Book {
     }
 
     /// What letting a record in would change of what its document says, a sentence each.
-    fn would_change(&self, opened: &Opened, unit: LengthUnit, now: &Moment) -> Result<Vec<String>, BookError> {
+    fn would_change(&self, opened: &Opened, unit: LengthUnit, now: &ClockReading) -> Result<Vec<String>, BookError> {
         let roster = self.roster()?;
         let (id, body) = (opened.record.id, &opened.record.body);
         let before = self.store.ledger_of(opened.record.doc)?;
@@ -215,7 +215,7 @@ impl Told<'_> {
 }
 
 /// The receipt with which the office would let a record in now. Its own id comes behind every other; it is written nowhere.
-fn let_in(opened: &Opened, roster: &Roster, now: &Moment) -> Entry {
+fn let_in(opened: &Opened, roster: &Roster, now: &ClockReading) -> Entry {
     let shop = roster.root.shop;
     let arrival = Arrival {
         records: vec![opened.receipted()],

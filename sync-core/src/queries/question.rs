@@ -10,14 +10,14 @@ use shared::ids::{DocId, PersonId};
 use shared::leaf::LeafSet;
 use shared::length::LengthUnit;
 use shared::record::Stage;
+use shared::thermal::Train;
 use shared::usage::Season;
 use shared::valve::Valve;
-use shared::warmth::Train;
 
 use crate::book::Book;
 use crate::engine::BookError;
 use crate::queries::reckon::Reckoned;
-use crate::sys::moment::Moment;
+use crate::sys::clock::ClockReading;
 
 /// What the book's arithmetic can be asked.
 #[derive(Debug, Clone, PartialEq)]
@@ -108,7 +108,7 @@ impl Book {
     /// # Errors
     /// [`BookError::Reckoning`] where the book's readings do not tell; [`BookError::Unknown`] for a machine or a person
     /// that this book does not know.
-    pub fn reckon(&self, question: &Question, unit: LengthUnit, now: &Moment) -> Result<Answer, BookError> {
+    pub fn reckon(&self, question: &Question, unit: LengthUnit, now: &ClockReading) -> Result<Answer, BookError> {
         match question {
             Question::Machine(machine, asked) => self.reckon_of_machine(*machine, asked, unit, now),
             Question::Carry { person } => {
@@ -122,7 +122,7 @@ impl Book {
         }
     }
 
-    fn reckon_of_machine(&self, machine: DocId, asked: &OfMachine, unit: LengthUnit, now: &Moment) -> Result<Answer, BookError> {
+    fn reckon_of_machine(&self, machine: DocId, asked: &OfMachine, unit: LengthUnit, now: &ClockReading) -> Result<Answer, BookError> {
         match asked {
             OfMachine::Sure { valve, stage, spread, level } => answer(self.conformance_of(machine, *valve, *stage, spread, *level, unit)?),
             OfMachine::Leaves { valve, set } => answer(self.leaf_plan_of(machine, *valve, set, unit)?),

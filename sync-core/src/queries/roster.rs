@@ -10,8 +10,8 @@ use shared::usage::Between;
 use super::names::Names;
 use crate::book::Book;
 use crate::engine::BookError;
-use crate::judge::clock::Contact;
-use crate::judge::rights::{self, Place};
+use crate::judge::corrected_time::Contact;
+use crate::judge::permissions::{self, DocKind};
 use crate::store::{QuarantineState, given_to};
 
 /// A person.
@@ -155,7 +155,7 @@ impl Book {
     pub fn properties(&self) -> Result<Vec<PropertyLine>, BookError> {
         let mut properties = Vec::new();
         for document in self.store.documents()? {
-            if document.place == Place::Property {
+            if document.place == DocKind::Property {
                 let property = PropertyId(document.doc.0);
                 if let Some(card) = self.property(property)? {
                     properties.push(self.property_line(property, card)?);
@@ -213,8 +213,8 @@ impl Book {
             shop: roster.settings.name.clone(),
             person: roster.name(identity.person),
             role,
-            measures: role.is_some_and(rights::measures),
-            signs_off: role.is_some_and(rights::signs_off),
+            measures: role.is_some_and(permissions::measures),
+            signs_off: role.is_some_and(permissions::signs_off),
             time_zone: roster.settings.time_zone.clone(),
             machines: self.store.count_machines()?,
             server: identity.server.clone(),
@@ -222,7 +222,7 @@ impl Book {
             waiting,
             oldest_waiting_ms,
             quarantined: self.store.count_quarantined(QuarantineState::Waiting)?,
-            unproved: self.store.unproved()?,
+            unproved: self.store.unverified()?,
             last_exchange_ms: contact.map(|c| c.wall_ms),
             clock_offset_ms: contact.map(|c| c.offset_ms),
             epoch: self.store.meta("epoch")?,

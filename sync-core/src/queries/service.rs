@@ -19,7 +19,7 @@ use crate::book::Book;
 use crate::engine::BookError;
 use crate::judge::ledger::{Entry, Ledger};
 use crate::judge::machine::VisitLine;
-use crate::sys::moment::Moment;
+use crate::sys::clock::ClockReading;
 
 /// One valve in a service record.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -122,7 +122,7 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError::Unknown`] where the book has no such visit.
-    pub fn service_record(&self, visit: RecordId, unit: LengthUnit, now: &Moment) -> Result<ServiceRecord, BookError> {
+    pub fn service_record(&self, visit: RecordId, unit: LengthUnit, now: &ClockReading) -> Result<ServiceRecord, BookError> {
         let doc = self.machine_of_visit(visit)?;
         let view = self.machine_without_history(doc, unit, now)?;
         let ledger = self.store.ledger_of(doc)?;
@@ -140,7 +140,7 @@ impl Book {
         from: Date,
         until: Date,
         unit: LengthUnit,
-        now: &Moment,
+        now: &ClockReading,
     ) -> Result<SeasonRecord, BookError> {
         if until < from {
             return Err(BookError::Entry(format!("The days end ({until}) before they begin ({from}).")));
@@ -180,7 +180,7 @@ impl Book {
         held.map(|h| h.doc).ok_or_else(|| BookError::Unknown("this book has no such visit".to_owned()))
     }
 
-    fn of_visit(&self, visit: RecordId, season: &Season<'_>, unit: LengthUnit, now: &Moment) -> Result<ServiceRecord, BookError> {
+    fn of_visit(&self, visit: RecordId, season: &Season<'_>, unit: LengthUnit, now: &ClockReading) -> Result<ServiceRecord, BookError> {
         let roster = self.roster()?;
         let Season { view, ledger, .. } = *season;
         let by = ledger.get(visit).map(|e| e.record.measurer());

@@ -9,7 +9,7 @@ use shared::ids::{DeviceId, DocId, PersonId, PropertyId};
 use super::documents::DocumentRow;
 use super::{Store, StoreError, fixed, from_json, signed, to_json, unsigned};
 use crate::crypto::keys::Keys;
-use crate::judge::rights::Place;
+use crate::judge::permissions::DocKind;
 use crate::judge::roster::Roster;
 
 /// A one-time code as it is kept: by its hash alone.
@@ -294,7 +294,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn may_read(&self, person: PersonId, document: &DocumentRow) -> Result<bool, StoreError> {
-        if matches!(document.place, Place::Roster | Place::Engines) {
+        if matches!(document.place, DocKind::Roster | DocKind::Engines) {
             return Ok(true);
         }
         let mut statement = self.connection.prepare_cached(

@@ -6,7 +6,7 @@ use sha2::{Digest, Sha256};
 use shared::bytes::Bytes32;
 
 use super::{Store, StoreError};
-use crate::change::pack;
+use crate::change::segment_codec;
 
 impl Store {
     /// What SQLite finds damaged; `None` where it finds nothing.
@@ -46,7 +46,7 @@ impl Store {
         let mut views = self.connection.prepare("SELECT num, view FROM views ORDER BY num")?;
         for row in views.query_map([], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, Vec<u8>>(1)?)))? {
             let (num, view) = row?;
-            lines.push(match pack::loosened(&view) {
+            lines.push(match segment_codec::decompressed(&view) {
                 Ok(plain) => format!("view {num} {}", Bytes32(Sha256::digest(&plain).into())),
                 Err(error) => format!("view {num}: {error}"),
             });

@@ -75,7 +75,7 @@ pub struct Draft {
 }
 
 impl Store {
-    /// Copies the database into a new file beside `path`, for [`crate::book::keeping`] to prove and give its name. This is all of a
+    /// Copies the database into a new file beside `path`, for [`crate::book::backup`] to prove and give its name. This is all of a
     /// backup that needs the book; `mark` tells this copy's temporary file from any other's.
     ///
     /// # Errors
@@ -135,12 +135,12 @@ impl Draft {
     }
 
     /// Proves that the copy is the same as the book, brings it to the disk, and gives it its name. That it verifies is for
-    /// [`crate::book::keeping`] to say.
+    /// [`crate::book::backup`] to say.
     ///
     /// # Errors
     /// [`BackupError`]; no file is left then.
     pub(crate) fn keep_verified(self) -> Result<Backup, BackupError> {
-        let bytes = self.prove()?;
+        let bytes = self.verify_deferred()?;
         // A link, and not a renaming, because it never takes another file's place.
         match fs::hard_link(&self.part, &self.path) {
             Ok(()) => {}
@@ -155,7 +155,7 @@ impl Draft {
     }
 
     /// The copy read back by a connection of its own, and written through to the disk; its size.
-    fn prove(&self) -> Result<u64, BackupError> {
+    fn verify_deferred(&self) -> Result<u64, BackupError> {
         let read_back = || -> Result<(String, [u64; 3]), StoreError> {
             let copy = Connection::open_with_flags(&self.part, OpenFlags::SQLITE_OPEN_READ_ONLY)?;
             let integrity = copy.query_row("PRAGMA integrity_check(5)", [], |row| row.get(0))?;

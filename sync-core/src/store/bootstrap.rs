@@ -6,15 +6,15 @@ use shared::bytes::{Blob, Bytes32};
 use shared::ids::DocId;
 
 use super::frontier::Frontier;
-use super::{Checked, Known, Part, Rows, Store, StoreError, signed};
+use super::{Checked, Provenance, Rows, Segment, Store, StoreError, signed};
 use crate::judge::ledger::Entry;
-use crate::judge::rights::Place;
+use crate::judge::permissions::DocKind;
 
 /// A whole document, opened and ready to be kept.
 #[derive(Debug)]
 pub(crate) struct WholeDocument {
     pub(crate) frontier: Frontier,
-    pub(crate) place: Place,
+    pub(crate) place: DocKind,
     /// Hash of the last change, pack and records of each part.
     pub(crate) parts: Vec<(Bytes32, Blob, Vec<Entry>)>,
     pub(crate) rows: Option<Rows>,
@@ -38,7 +38,7 @@ impl Store {
         let mut records = Vec::new();
         let mut seen = BTreeSet::new();
         for (hash, pack, entries) in parts {
-            self.insert_part(row.num, Known::VOUCHED, hash, &pack.0)?;
+            self.insert_segment(row.num, Provenance::VOUCHED, hash, &pack.0)?;
             records.extend(entries.into_iter().map(|entry| Checked { held: !seen.insert(entry.record.id), entry }));
         }
         self.insert_records(row.num, &records)?;
@@ -82,18 +82,18 @@ impl Store {
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn unproved(&self) -> Result<usize, StoreError> {
+    pub fn unverified(&self) -> Result<usize, StoreError> {
         let count: i64 = self.connection.prepare_cached("SELECT count(*) FROM parts WHERE proved = 0")?.query_row([], |row| row.get(0))?;
         Ok(usize::try_from(count).unwrap_or_default())
     }
 
     /// Parts that were kept on the shop's word and are not proved yet, the oldest first, up to a count.
-    pub(crate) fn unproved_parts(&self, most: usize) -> Result<Vec<Part>, StoreError> {
+    pub(crate) fn unverified_segments(&self, most: usize) -> Result<Vec<Segment>, StoreError> {
         self.parts(&format!("WHERE proved = 0 ORDER BY pos LIMIT {most}"), [])
     }
 
     /// Notes that the part at a position was proved.
-    pub(crate) fn note_proved(&self, pos: u64) -> Result<(), StoreError> {
+    pub(crate) fn note_verified(&self, pos: u64) -> Result<(), StoreError> {
         self.connection.prepare_cached("UPDATE parts SET proved = 1 WHERE pos = ?1")?.execute([signed(pos)])?;
         Ok(())
     }

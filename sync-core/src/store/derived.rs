@@ -10,7 +10,7 @@ use shared::slot::Slot;
 
 use super::{Checked, DocumentRow, Settled, Store, StoreError, fixed, row, signed};
 use crate::judge::ledger::Entry;
-use crate::judge::rights::Place;
+use crate::judge::permissions::DocKind;
 use crate::judge::standing::Standing;
 use crate::judge::valve_set;
 
@@ -23,7 +23,7 @@ pub struct TouchedDocument {
     /// The store's own number of it.
     pub num: i64,
     /// What kind.
-    pub place: Place,
+    pub place: DocKind,
 }
 
 impl From<&DocumentRow> for TouchedDocument {
@@ -75,13 +75,13 @@ pub(crate) struct ToDerive {
 
 /// How a document stood before more was appended to it, and which slots that speaks about.
 #[derive(Debug)]
-pub(crate) struct Before {
+pub(crate) struct StandingsCache {
     /// In the order of their slots.
     pub(crate) standings: Vec<Standing>,
     pub(crate) moved: BTreeSet<Slot>,
 }
 
-impl Before {
+impl StandingsCache {
     /// Hears what was appended. False: some of it reaches beyond its own slot, and so everything is to be judged anew.
     pub(crate) fn hear(&mut self, records: &[Checked]) -> bool {
         records.iter().all(|Checked { entry, .. }| {
@@ -115,13 +115,13 @@ impl Store {
     }
 
     /// How a document stood when its rows were derived last, where that is at hand: it is taken out.
-    pub(crate) fn take_stood(&self, num: i64) -> Option<Before> {
+    pub(crate) fn take_stood(&self, num: i64) -> Option<StandingsCache> {
         self.stood.borrow_mut().take_if(|(held, _)| *held == num).map(|(_, before)| before)
     }
 
     /// Keeps at hand how a document stands.
     pub(crate) fn keep_stood(&self, num: i64, standings: Vec<Standing>) {
-        *self.stood.borrow_mut() = Some((num, Before { standings, moved: BTreeSet::new() }));
+        *self.stood.borrow_mut() = Some((num, StandingsCache { standings, moved: BTreeSet::new() }));
     }
 
     /// Whether the derived rows have the form of now, and follow the rules of now.
@@ -231,7 +231,7 @@ impl Store {
             let mut statement = self.connection.prepare_cached("SELECT view FROM views WHERE num = ?1")?;
             let bytes: Option<Vec<u8>> = statement.query_row([document.num], |row| row.get(0)).optional()?;
             let standings = bytes.map_or_else(|| Ok(Vec::new()), |bytes| row::standings(&bytes))?;
-            *self.stood.borrow_mut() = Some((document.num, Before { standings, moved: BTreeSet::new() }));
+            *self.stood.borrow_mut() = Some((document.num, StandingsCache { standings, moved: BTreeSet::new() }));
         }
         Ok(Ref::filter_map(self.stood.borrow(), |stood| stood.as_ref().map(|(_, before)| before.standings.as_slice())).ok())
     }

@@ -7,7 +7,7 @@ use std::collections::BTreeSet;
 
 use super::{Store, StoreError, fixed, unsigned};
 use crate::change::replica::genesis_hash;
-use crate::judge::rights::{Place, Site};
+use crate::judge::permissions::{DocKind, Site};
 
 /// How much the changes of a document hold; a record that stands in two of them counts twice.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -41,7 +41,7 @@ pub struct DocumentRow {
     /// Which document.
     pub doc: DocId,
     /// What kind.
-    pub place: Place,
+    pub place: DocKind,
     /// Heads now.
     pub heads: Vec<Bytes32>,
     /// How much its changes hold.
@@ -133,7 +133,7 @@ impl Store {
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn place(&self, doc: DocId) -> Result<Option<Place>, StoreError> {
+    pub fn place(&self, doc: DocId) -> Result<Option<DocKind>, StoreError> {
         Ok(self.document(doc)?.map(|row| row.place))
     }
 
@@ -141,7 +141,7 @@ impl Store {
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn found_document(&self, doc: DocId, place: Place) -> Result<DocumentRow, StoreError> {
+    pub fn found_document(&self, doc: DocId, place: DocKind) -> Result<DocumentRow, StoreError> {
         if let Some(row) = self.document(doc)? {
             return Ok(row);
         }
@@ -181,13 +181,13 @@ impl Store {
         let row: Option<SiteRow> =
             statement.query_row([doc.as_bytes().as_slice()], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?))).optional()?;
         let Some((num, place, founder, at)) = row else { return Ok(None) };
-        let place = Place::from_name(&place).ok_or_else(|| StoreError::Damaged(format!("a document of kind {place}")))?;
+        let place = DocKind::from_name(&place).ok_or_else(|| StoreError::Damaged(format!("a document of kind {place}")))?;
         let founder = founder.map(|founder| fixed(&founder).map(PersonId::from_bytes)).transpose()?;
         let property = match (place, at) {
-            (Place::Property, _) => Some(PropertyId::from_bytes(*doc.as_bytes())),
-            (Place::Machine, Some(at)) => Some(PropertyId::from_bytes(fixed(&at)?)),
+            (DocKind::Property, _) => Some(PropertyId::from_bytes(*doc.as_bytes())),
+            (DocKind::Machine, Some(at)) => Some(PropertyId::from_bytes(fixed(&at)?)),
             // Nothing has been derived of it yet: what founded it says where it is.
-            (Place::Machine, None) => {
+            (DocKind::Machine, None) => {
                 let ledger = self.ledger(num)?;
                 ledger.entries().find_map(|entry| Site::founded_by(&entry.record)).and_then(|site| site.property)
             }
@@ -222,7 +222,7 @@ fn document_row(row: &Row<'_>) -> Result<DocumentRow, StoreError> {
     Ok(DocumentRow {
         num: row.get(0)?,
         doc: DocId::from_bytes(fixed(&row.get::<_, Vec<u8>>(1)?)?),
-        place: Place::from_name(&place).ok_or_else(|| StoreError::Damaged(format!("a document of kind {place}")))?,
+        place: DocKind::from_name(&place).ok_or_else(|| StoreError::Damaged(format!("a document of kind {place}")))?,
         heads: hashes(&row.get::<_, Vec<u8>>(3)?)?,
         lacking: row.get(4)?,
         size: Size { bytes: unsigned(row.get(5)?), records: unsigned(row.get(6)?) },

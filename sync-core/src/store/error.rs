@@ -1,6 +1,6 @@
 //! How the store fails, in sentences that say what was kept.
 
-use crate::change::pack::PackError;
+use crate::change::segment_codec::SegmentError;
 
 /// The store failed. Whatever was being written when it did is not kept; everything before is.
 #[derive(Debug, thiserror::Error)]
@@ -41,8 +41,8 @@ impl From<rusqlite::Error> for StoreError {
     }
 }
 
-impl From<PackError> for StoreError {
-    fn from(error: PackError) -> Self {
+impl From<SegmentError> for StoreError {
+    fn from(error: SegmentError) -> Self {
         Self::Damaged(error.to_string())
     }
 }

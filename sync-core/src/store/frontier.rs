@@ -64,12 +64,12 @@ pub struct Frontier {
     /// How much it holds.
     size: Size,
     /// What was appended to the log and has no rows yet.
-    pub(crate) unsettled: Unsettled,
+    pub(crate) pending: Pending,
 }
 
 /// What was appended to a document's log and has no rows yet.
 #[derive(Debug, Default)]
-pub(crate) struct Unsettled {
+pub(crate) struct Pending {
     /// The position of its first part.
     pub(crate) from: Option<u64>,
     /// The records of it.
@@ -100,7 +100,7 @@ impl Frontier {
             taken: BTreeMap::new(),
             history: OnceCell::new(),
             size,
-            unsettled: Unsettled::default(),
+            pending: Pending::default(),
         })
     }
 
@@ -116,7 +116,7 @@ impl Frontier {
             taken: BTreeMap::new(),
             history: OnceCell::from(BTreeMap::new()),
             size: Size::default(),
-            unsettled: Unsettled::default(),
+            pending: Pending::default(),
         }
     }
 
@@ -166,8 +166,8 @@ impl Frontier {
         Ok(self.history(store)?.get(&hash).cloned())
     }
 
-    fn ends_part(&self, store: &Store, hash: Bytes32) -> Result<bool, StoreError> {
-        self.document.as_ref().map_or(Ok(false), |row| store.ends_part(row.num, hash))
+    fn ends_segment(&self, store: &Store, hash: Bytes32) -> Result<bool, StoreError> {
+        self.document.as_ref().map_or(Ok(false), |row| store.ends_segment(row.num, hash))
     }
 
     /// Whether a change is held.
@@ -181,7 +181,7 @@ impl Frontier {
             Some(last) if recipe.seq > last.seq => Ok(false),
             Some(last) if last.hash == recipe.hash => Ok(true),
             // One's own changes come back as they were written, each a part: a look at the parts spares the history.
-            Some(_) => Ok(self.ends_part(store, recipe.hash)? || self.step(store, recipe.hash)?.is_some()),
+            Some(_) => Ok(self.ends_segment(store, recipe.hash)? || self.step(store, recipe.hash)?.is_some()),
         }
     }
 

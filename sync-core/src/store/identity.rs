@@ -26,7 +26,7 @@ pub struct Identity {
     pub server: String,
     /// The public half of the key that signs records, which is never sealed.
     pub record_key: Bytes32,
-    /// The keys. Not here where they are kept elsewhere, sealed ([`crate::book::sealing`]), and the book was opened without their key.
+    /// The keys. Not here where they are kept elsewhere, sealed ([`crate::book::keystore`]), and the book was opened without their key.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub(crate) keys: Option<Keys>,
 }

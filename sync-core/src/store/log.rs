@@ -8,11 +8,11 @@ use shared::ids::DocId;
 use shared::wire::{Reader, Recipe};
 
 use super::{Store, StoreError, fixed, signed, unsigned};
-use crate::change::pack;
 use crate::change::replica;
+use crate::change::segment_codec;
 use crate::crypto::envelope;
 use crate::store::frontier::Frontier;
-use crate::sys::cores::on_all_cores;
+use crate::sys::par_map::par_map;
 
 /// A change in the log.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -23,13 +23,13 @@ pub struct Logged {
     pub doc: DocId,
     /// How to build it.
     pub recipe: Recipe,
-    /// The time that its first record names, as `shorten` wants it.
+    /// The time that its first record names, as `delta_encode` wants it.
     pub first_ms: i64,
 }
 
 /// A part of the log as it is kept.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Part {
+pub struct Segment {
     /// Its position.
     pub pos: u64,
     /// Its document.
@@ -40,13 +40,13 @@ pub struct Part {
     pub pack: Vec<u8>,
 }
 
-/// The changes of a pack of our own, in full, each with the time that its first record names, as `shorten` wants it. A hash
+/// The changes of a pack of our own, in full, each with the time that its first record names, as `delta_encode` wants it. A hash
 /// that is named is taken as it is, unless `again`: then every one is made again from the records.
 pub(crate) fn changes_in(doc: DocId, pack: &[u8], again: bool) -> Result<Vec<(Recipe, i64)>, StoreError> {
     let damaged = |why: &str| StoreError::Damaged(why.to_owned());
     let mut reader = Reader::default();
     let mut changes: Vec<(Recipe, i64)> = Vec::new();
-    for short in pack::unpack(pack)? {
+    for short in segment_codec::decode(pack)? {
         let facts = reader.next(&short).ok_or_else(|| damaged("a change leaves out what nothing before it says"))?;
         let opened = |Blob(bytes): &Blob| envelope::read_back(bytes).map_err(|e| StoreError::Damaged(e.to_string()));
         let first = short.records.first().map(opened).transpose()?;
@@ -85,7 +85,7 @@ impl Store {
         Ok(end.map_or(0, unsigned))
     }
 
-    pub(super) fn parts(&self, which: &str, parameters: impl rusqlite::Params) -> Result<Vec<Part>, StoreError> {
+    pub(super) fn parts(&self, which: &str, parameters: impl rusqlite::Params) -> Result<Vec<Segment>, StoreError> {
         let sql = format!("SELECT pos, doc, hash, pack FROM parts JOIN documents USING (num) {which}");
         let mut statement = self.connection.prepare_cached(&sql)?;
         let mut rows = statement.query(parameters)?;
@@ -93,14 +93,14 @@ impl Store {
         while let Some(row) = rows.next()? {
             let blob = |n: usize| row.get_ref(n)?.as_blob().map_err(rusqlite::Error::from);
             let (doc, hash) = (DocId::from_bytes(fixed(blob(1)?)?), Bytes32(fixed(blob(2)?)?));
-            parts.push(Part { pos: unsigned(row.get(0)?), doc, hash, pack: blob(3)?.to_vec() });
+            parts.push(Segment { pos: unsigned(row.get(0)?), doc, hash, pack: blob(3)?.to_vec() });
         }
         Ok(parts)
     }
 
     fn changes(&self, which: &str, parameters: impl rusqlite::Params) -> Result<Vec<Logged>, StoreError> {
         let parts = self.parts(which, parameters)?;
-        let changes = on_all_cores(parts, |Part { pos, doc, pack, .. }| {
+        let changes = par_map(parts, |Segment { pos, doc, pack, .. }| {
             let changes = changes_in(doc, &pack, false)?;
             Ok(changes.into_iter().map(|(recipe, first_ms)| Logged { pos, doc, recipe, first_ms }).collect::<Vec<_>>())
         });
@@ -111,7 +111,7 @@ impl Store {
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn parts_of(&self, num: i64) -> Result<Vec<Part>, StoreError> {
+    pub fn segments_of(&self, num: i64) -> Result<Vec<Segment>, StoreError> {
         self.parts("WHERE num = ?1 ORDER BY pos", [num])
     }
 
@@ -133,7 +133,7 @@ impl Store {
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn ends_part(&self, num: i64, hash: Bytes32) -> Result<bool, StoreError> {
+    pub fn ends_segment(&self, num: i64, hash: Bytes32) -> Result<bool, StoreError> {
         Ok(self.connection.prepare_cached("SELECT 1 FROM parts WHERE num = ?1 AND hash = ?2")?.exists(params![num, hash.0.as_slice()])?)
     }
 
@@ -141,7 +141,7 @@ impl Store {
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn part_at(&self, pos: u64) -> Result<Option<Part>, StoreError> {
+    pub fn segment_at(&self, pos: u64) -> Result<Option<Segment>, StoreError> {
         Ok(self.parts("WHERE pos = ?1", [signed(pos)])?.pop())
     }
 

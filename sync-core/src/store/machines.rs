@@ -4,8 +4,8 @@ use rusqlite::OptionalExtension;
 use shared::ids::{DocId, PropertyId};
 
 use super::{Store, StoreError, fixed, row};
-use crate::judge::brief::Brief;
 use crate::judge::machine::MachineState;
+use crate::judge::machine_summary::MachineSummary;
 
 /// A machine's row.
 #[derive(Debug, Clone, PartialEq)]
@@ -52,17 +52,17 @@ impl Store {
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn briefs(&self) -> Result<Vec<(DocId, Brief)>, StoreError> {
+    pub fn machine_summaries(&self) -> Result<Vec<(DocId, MachineSummary)>, StoreError> {
         let mut statement =
             self.connection.prepare_cached("SELECT doc, brief FROM machines JOIN documents USING (num) ORDER BY tag, doc")?;
         let mut rows = statement.query([])?;
-        let mut briefs = Vec::new();
+        let mut machine_summaries = Vec::new();
         while let Some(row) = rows.next()? {
             let doc = DocId::from_bytes(fixed(row.get_ref(0)?.as_blob().map_err(rusqlite::Error::from)?)?);
             let bytes = row.get_ref(1)?.as_blob().map_err(rusqlite::Error::from)?;
-            briefs.extend(row::brief_in(bytes)?.map(|brief| (doc, brief)));
+            machine_summaries.extend(row::brief_in(bytes)?.map(|brief| (doc, brief)));
         }
-        Ok(briefs)
+        Ok(machine_summaries)
     }
 
     /// Every machine's tag.

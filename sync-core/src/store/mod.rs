@@ -2,7 +2,7 @@
 //!
 //! - A record, its change and every row derived from it commit in one transaction, or none of them does.
 //! - WAL, `synchronous=EXTRA` (FULL, and the folder too), and an exclusive lock for as long as the book is open: a second program is told so.
-//! - The file holds the device's keys, sealed or not ([`crate::book::sealing`]), so only its owner may read it.
+//! - The file holds the device's keys, sealed or not ([`crate::book::keystore`]), so only its owner may read it.
 //! - Kept: the log, in parts (changes as recipes with their signed records, packed), and quarantine. Derived, and rebuilt by
 //!   [`crate::book::Book::verify`] to be compared: heads, actors, rows of records, standings, machine rows.
 
@@ -11,6 +11,7 @@ mod audit;
 mod backup;
 mod bootstrap;
 mod brought;
+mod compact;
 mod derived;
 mod documents;
 mod error;
@@ -19,15 +20,14 @@ mod identity;
 mod log;
 mod machines;
 mod meta;
-mod parts;
 mod quarantine;
 mod records;
 mod salvage;
 mod schema;
+mod segments;
 mod sent;
 mod sessions;
 mod step;
-mod tidy;
 
 use std::cell::{Cell, RefCell};
 use std::collections::HashMap;
@@ -49,20 +49,20 @@ pub(crate) use bootstrap::WholeDocument;
 pub(crate) use brought::Brought;
 pub use brought::BroughtTooMuch;
 pub use derived::TouchedDocument;
-pub(crate) use derived::{Before, Came, MachineColumns, Rows, ToDerive};
+pub(crate) use derived::{Came, MachineColumns, Rows, StandingsCache, ToDerive};
 pub use documents::{DocumentRow, Size};
 pub use error::StoreError;
 pub(crate) use identity::IDENTITY;
 pub use identity::Identity;
-pub use log::{Logged, Part};
+pub use log::{Logged, Segment};
 pub(crate) use log::{changes_in, frontier_of};
 pub use machines::MachineRow;
-pub(crate) use parts::Settled;
-pub use parts::{Checked, Known, Taken};
 pub use quarantine::{QuarantineState, Quarantined, RefusedBy};
 pub use records::{CameIn, HeldRecord, ReceivedAfter};
 pub(crate) use records::{entries_in, entry};
 pub(crate) use salvage::Salvage;
+pub(crate) use segments::Settled;
+pub use segments::{Checked, Provenance, Taken};
 pub use sessions::KeptSession;
 pub(crate) mod row;
 
@@ -81,7 +81,7 @@ pub struct Store {
     /// What was read last of one document, by its number: screens ask for one after another.
     unpacked: RefCell<Option<(i64, Arc<records::Unpacked>)>>,
     laid_out: RefCell<Option<(i64, Arc<Ledger>)>>,
-    stood: RefCell<Option<(i64, Before)>>,
+    stood: RefCell<Option<(i64, StandingsCache)>>,
     /// Whether anything is or ever was in quarantine, once that was looked at.
     any_quarantined: Cell<Option<bool>>,
     /// This opening is noted in the log.

@@ -10,7 +10,7 @@ use shared::ids::{DocId, PersonId, RecordId};
 
 use super::log::Logged;
 use super::{Store, StoreError, fixed, unsigned};
-use crate::change::pack;
+use crate::change::segment_codec;
 use crate::crypto::envelope;
 use crate::judge::ledger::{Entry, Ledger};
 use crate::store::Checked;
@@ -100,7 +100,7 @@ pub(crate) fn entry(bytes: &[u8]) -> Result<Entry, StoreError> {
 
 /// The records of a pack, in order.
 pub(crate) fn entries_in(pack: &[u8]) -> Result<Vec<Entry>, StoreError> {
-    pack::unpack(pack)?.iter().flat_map(|short| &short.records).map(|Blob(bytes)| entry(bytes)).collect()
+    segment_codec::decode(pack)?.iter().flat_map(|short| &short.records).map(|Blob(bytes)| entry(bytes)).collect()
 }
 
 impl Store {
@@ -154,7 +154,7 @@ impl Store {
         }
         let mut records = Vec::new();
         for bytes in self.packs_of(num)? {
-            records.extend(pack::unpack(&bytes)?.into_iter().flat_map(|short| short.records));
+            records.extend(segment_codec::decode(&bytes)?.into_iter().flat_map(|short| short.records));
         }
         let records = Arc::new(Unpacked { records, asked: AtomicBool::new(false), by_id: OnceLock::new() });
         *self.unpacked.borrow_mut() = Some((num, Arc::clone(&records)));

@@ -6,9 +6,9 @@ use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
 use super::StoreError;
-use crate::change::pack;
-use crate::judge::brief::Brief;
+use crate::change::segment_codec;
 use crate::judge::machine::MachineState;
+use crate::judge::machine_summary::MachineSummary;
 use crate::judge::standing::{RULES, Standing};
 
 /// The form of the derived rows, and the rules that make them: rows of any other are made anew when the book is opened.
@@ -40,16 +40,16 @@ pub(crate) fn of(state: Option<&MachineState>, standings: &[Standing]) -> Result
 }
 
 fn read<T: DeserializeOwned>(row: &[u8]) -> Result<T, StoreError> {
-    rmp_serde::from_slice(&pack::loosened(row)?).map_err(|e| damaged(&e))
+    rmp_serde::from_slice(&segment_codec::decompressed(row)?).map_err(|e| damaged(&e))
 }
 
 /// The brief of a machine, for its own column.
-pub(crate) fn brief(brief: Option<&Brief>) -> Result<Vec<u8>, StoreError> {
+pub(crate) fn brief(brief: Option<&MachineSummary>) -> Result<Vec<u8>, StoreError> {
     rmp_serde::to_vec(&brief).map_err(|e| damaged(&e))
 }
 
 /// The brief in a column; `None` where no card of the machine stands.
-pub(crate) fn brief_in(bytes: &[u8]) -> Result<Option<Brief>, StoreError> {
+pub(crate) fn brief_in(bytes: &[u8]) -> Result<Option<MachineSummary>, StoreError> {
     rmp_serde::from_slice(bytes).map_err(|e| damaged(&e))
 }
 
@@ -70,7 +70,7 @@ mod tests {
 
     use crate::book::Book;
     use crate::book::enrol::Founding;
-    use crate::sys::moment::Moment;
+    use crate::sys::clock::ClockReading;
 
     #[test]
     fn rows_of_another_form_are_made_anew_when_the_book_is_opened() {
@@ -87,7 +87,7 @@ mod tests {
         };
         let mut book = Book::open(&place, &mut dice).unwrap();
         let founding = Founding { shop: ShopCard::usual("Shop", "UTC"), office_name: "Office".into(), issuer: "http://127.0.0.1".into() };
-        book.found_shop(&founding, &Moment::at(1_795_608_000_000), &mut dice).unwrap();
+        book.found_shop(&founding, &ClockReading::at(1_795_608_000_000), &mut dice).unwrap();
         let before = book.verify().unwrap();
         drop(book);
         let other_form = |form: &str| {

@@ -10,7 +10,7 @@ use shared::wire::Recipe;
 
 use super::log::changes_in;
 use super::{Store, StoreError, fixed, from_json};
-use crate::change::pack;
+use crate::change::segment_codec;
 use crate::crypto::envelope;
 use crate::store::Identity;
 
@@ -112,7 +112,7 @@ fn document(damaged: &Connection, num: i64) -> Result<DocId, StoreError> {
 }
 
 fn doc_of(bytes: &[u8]) -> Result<DocId, StoreError> {
-    let records = pack::unpack(bytes)?.into_iter().flat_map(|short| short.records);
-    let opened = records.filter_map(|record| envelope::open(&record.0).ok()).next();
+    let records = segment_codec::decode(bytes)?.into_iter().flat_map(|short| short.records);
+    let opened = records.filter_map(|record| envelope::decode_unverified(&record.0).ok()).next();
     opened.map(|opened| opened.record.doc).ok_or_else(|| StoreError::Damaged("a part of the log with no record".to_owned()))
 }

@@ -6,11 +6,11 @@ use rusqlite::params;
 use shared::bytes::{Blob, Bytes32};
 use shared::ids::DocId;
 use shared::record::Body;
-use shared::wire::{Recipe, ShortRecipe, shorten};
+use shared::wire::{Recipe, ShortRecipe, delta_encode};
 
 use super::log::{changes_in, frontier_of};
 use super::{Store, StoreError, fixed, signed, unsigned};
-use crate::change::pack;
+use crate::change::segment_codec;
 
 impl Store {
     /// Notes that the shop holds these changes of a document, and all that they build on. Gives how many changes that tells
@@ -51,7 +51,7 @@ impl Store {
         let mut rows = unsent.query([num])?;
         let mut marked = 0;
         while let Some(row) = rows.next()? {
-            marked += pack::count(row.get_ref(0)?.as_blob().map_err(rusqlite::Error::from)?)?;
+            marked += segment_codec::count(row.get_ref(0)?.as_blob().map_err(rusqlite::Error::from)?)?;
         }
         if marked > 0 {
             self.connection.prepare_cached("UPDATE parts SET at_shop = 1 WHERE num = ?1 AND +at_shop = 0")?.execute([num])?;
@@ -146,7 +146,7 @@ impl Store {
         let Some(document) = self.document(doc)? else { return Ok(Vec::new()) };
         let mut taken: Vec<Blob> = self.mark_built_upon(doc, document.num, held)?;
         for part in self.parts("WHERE num = ?1 AND at_shop = 0 ORDER BY pos", [document.num])? {
-            taken.extend(pack::unpack(&part.pack)?.into_iter().flat_map(|short: ShortRecipe| short.records));
+            taken.extend(segment_codec::decode(&part.pack)?.into_iter().flat_map(|short: ShortRecipe| short.records));
             self.connection.prepare_cached("DELETE FROM parts WHERE pos = ?1")?.execute([signed(part.pos)])?;
         }
         self.connection.prepare_cached("DELETE FROM actors WHERE num = ?1")?.execute([document.num])?;
@@ -202,7 +202,7 @@ impl Store {
             }
             if !goes.is_empty() {
                 stays.reverse();
-                self.narrow_part(pos, stays)?;
+                self.narrow_segment(pos, stays)?;
                 parted_off.extend(goes.into_iter().rev().flat_map(|recipe| recipe.records));
             }
             self.set_at_shop(unsigned(pos), true)?;
@@ -211,11 +211,11 @@ impl Store {
     }
 
     /// Leaves only these of its changes in a part.
-    fn narrow_part(&self, pos: i64, stays: Vec<(Recipe, i64)>) -> Result<(), StoreError> {
+    fn narrow_segment(&self, pos: i64, stays: Vec<(Recipe, i64)>) -> Result<(), StoreError> {
         let hash = stays.last().map_or(Bytes32([0; 32]), |(last, _)| last.hash);
         self.connection.prepare_cached("UPDATE parts SET pack = ?2, hash = ?3 WHERE pos = ?1")?.execute(params![
             pos,
-            pack::pack(&shorten(stays))?,
+            segment_codec::encode(&delta_encode(stays))?,
             hash.0.as_slice()
         ])?;
         Ok(())

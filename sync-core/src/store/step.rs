@@ -4,7 +4,7 @@ use super::{Store, StoreError};
 
 /// A large step writes thousands of pages, and copying them right away would be waited for, too.
 pub(super) const AFTER_LARGE_STEPS: u32 = 4096;
-/// Where [`Store::shorten_log`] follows each step when nobody waits: only if it does not come by.
+/// Where [`Store::checkpoint_wal`] follows each step when nobody waits: only if it does not come by.
 const AT_THE_VERY_MOST: u32 = 4 * AFTER_LARGE_STEPS;
 /// Small steps are waited for one by one. Over a log that was copied the next pages are written in place, and a file that need not
 /// grow is on the disk sooner.
@@ -27,7 +27,7 @@ impl Store {
         self.in_one(AFTER_SMALL_STEPS, step)
     }
 
-    /// As [`Store::atomically`], where [`Store::shorten_log`] follows once nobody waits.
+    /// As [`Store::atomically`], where [`Store::checkpoint_wal`] follows once nobody waits.
     ///
     /// # Errors
     /// As [`Store::atomically`].
@@ -132,7 +132,7 @@ mod tests {
     fn a_log_that_is_shortened_after_each_step_does_not_grow_on() {
         let step = |store: &Store, much: &str| store.in_step_tidied_after(|store| store.set_meta("much", &much));
         let left = log_after(220, step);
-        let shortened = log_after(220, |store, much| step(store, much).and_then(|()| store.shorten_log()));
+        let shortened = log_after(220, |store, much| step(store, much).and_then(|()| store.checkpoint_wal()));
         assert!(left > 4_500, "{left} pages");
         assert!(shortened < 4_200, "{shortened} pages");
     }

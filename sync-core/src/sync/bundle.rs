@@ -17,20 +17,20 @@ use shared::wire::{BUNDLE, Bundle, BundledDoc, LARGEST_PLAIN, ShortRecipe};
 
 use crate::book::Book;
 use crate::engine::BookError;
-use crate::engine::admission::{Gate, RecordRefusal};
-use crate::engine::admitting::{Admitted, Outcome, admit, place_of};
 use crate::engine::allowance::Allowance;
 use crate::engine::append::{append_again, follow_roster};
-use crate::engine::delivery::{BroughtRecord, Delivery};
+use crate::engine::incoming::{IncomingBatch, IncomingRecord};
+use crate::engine::ingest::{Admitted, Outcome, admit, place_of};
 use crate::engine::projection;
-use crate::judge::clock::Receipt;
-use crate::judge::rights::Place;
+use crate::engine::validate::{RecordRefusal, Validator};
+use crate::judge::corrected_time::Receipt;
+use crate::judge::permissions::DocKind;
 use crate::judge::roster::Roster;
 use crate::store::Checked;
 use crate::store::Identity;
-use crate::store::{Known, RefusedBy, Store};
+use crate::store::{Provenance, RefusedBy, Store};
 use crate::sync::{RefusedLine, read_body, write_body};
-use crate::sys::moment::Moment;
+use crate::sys::clock::ClockReading;
 
 pub use salvage::{Salvaged, salvage};
 
@@ -77,7 +77,7 @@ fn weight(recipes: &[ShortRecipe]) -> usize {
 }
 
 /// The bundle's bytes: the roster first, since by it the receiver judges the rest.
-fn written(identity: &Identity, mut docs: Vec<BundledDoc>, now: &Moment) -> Result<Vec<u8>, BookError> {
+fn written(identity: &Identity, mut docs: Vec<BundledDoc>, now: &ClockReading) -> Result<Vec<u8>, BookError> {
     let shop = identity.root.shop;
     docs.sort_by_key(|doc| doc.id != shop.roster());
     let bundle = Bundle { bundle: BUNDLE, shop, from: identity.device, made_at: now.wall_ms, docs };
@@ -90,7 +90,7 @@ impl Book {
     /// # Errors
     /// [`BookError::NotEnrolled`]; [`BookError::Unknown`] for a document that is not here; [`BookError::Message`] where
     /// it is more than a bundle holds; the store.
-    pub fn make_bundle(&self, load: &Load, now: &Moment) -> Result<Made, BookError> {
+    pub fn make_bundle(&self, load: &Load, now: &ClockReading) -> Result<Made, BookError> {
         let identity = self.identity()?;
         let wanted: BTreeSet<DocId> = match load {
             Load::Unsent => self.store.documents_waiting()?,
@@ -99,7 +99,7 @@ impl Book {
         let mut docs = Vec::new();
         let (mut bytes, mut documents) = (0, 0);
         for row in self.store.documents()? {
-            let common = matches!(row.place, Place::Roster | Place::Engines);
+            let common = matches!(row.place, DocKind::Roster | DocKind::Engines);
             if !common && !wanted.contains(&row.doc) {
                 continue;
             }
@@ -125,7 +125,7 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError::Message`] for bytes that are no bundle, or one of another shop or version; the store.
-    pub fn take_bundle(&mut self, bytes: &[u8], now: &Moment) -> Result<Taken, BookError> {
+    pub fn take_bundle(&mut self, bytes: &[u8], now: &ClockReading) -> Result<Taken, BookError> {
         let identity = self.identity()?.clone();
         let before = self.roster_of_now()?;
         let bundle: Bundle =
@@ -146,7 +146,7 @@ impl Book {
             for doc in bundle.docs {
                 let of_roster = doc.id == identity.root.shop.roster();
                 let taking = Taking { store, actor, receipt, carrier: bundle.from, now };
-                let mut delivery = Delivery::open(doc.id, doc.recipes);
+                let mut delivery = IncomingBatch::open(doc.id, doc.recipes);
                 delivery.check(&roster);
                 let new = taking.document(delivery, &roster, &mut taken)?;
                 if new && let Some(document) = store.document(doc.id)? {
@@ -169,14 +169,14 @@ struct Taking<'a> {
     actor: Bytes16,
     receipt: Receipt,
     carrier: DeviceId,
-    now: &'a Moment,
+    now: &'a ClockReading,
 }
 
 impl Taking<'_> {
     /// Takes one document in; true where something new came.
-    fn document(&self, mut delivery: Delivery, roster: &Roster, taken: &mut Taken) -> Result<bool, BookError> {
+    fn document(&self, mut delivery: IncomingBatch, roster: &Roster, taken: &mut Taken) -> Result<bool, BookError> {
         let vouched = std::mem::take(&mut delivery.vouched);
-        let gate = Gate {
+        let gate = Validator {
             roster,
             vouched: &vouched,
             contact: self.receipt,
@@ -186,10 +186,10 @@ impl Taking<'_> {
         };
         // What the shop once received or signed may be from before it was put back from a backup: all of it is offered once.
         let Admitted { outcomes, mut frontier } =
-            admit(self.store, &gate, &mut Allowance::of_a_bundle(), &mut delivery, Known::FROM_BUNDLE)?;
-        self.store.settle(&mut frontier)?;
+            admit(self.store, &gate, &mut Allowance::of_a_bundle(), &mut delivery, Provenance::FROM_BUNDLE)?;
+        self.store.index(&mut frontier)?;
         let mut new = false;
-        let mut loose: Vec<(&BroughtRecord, &Blob)> = Vec::new();
+        let mut loose: Vec<(&IncomingRecord, &Blob)> = Vec::new();
         for (brought, outcome) in delivery.changes.iter().zip(outcomes) {
             match outcome {
                 Outcome::Held => taken.held += 1,
@@ -205,7 +205,7 @@ impl Taking<'_> {
     }
 
     /// Saves what is good out of changes that cannot be taken as they are: their writer's phone may never reach the shop.
-    fn save(&self, doc: DocId, gate: &Gate<'_>, loose: &[(&BroughtRecord, &Blob)], taken: &mut Taken) -> Result<bool, BookError> {
+    fn save(&self, doc: DocId, gate: &Validator<'_>, loose: &[(&IncomingRecord, &Blob)], taken: &mut Taken) -> Result<bool, BookError> {
         let (mut good, mut signed): (Vec<Checked>, Vec<Vec<u8>>) = (Vec::new(), Vec::new());
         for (record, Blob(bytes)) in loose {
             match gate.judge_record(self.store, doc, record, bytes)? {

@@ -4,25 +4,25 @@
 //! [`crate::book::Book::take_answer`]; the shop answers with [`crate::book::Book::answer`]. Sending a request twice
 //! changes nothing; an answer that is lost is made good by the next one.
 
+mod attestation;
 mod body;
 pub mod bundle;
+mod client;
 mod closed;
 mod cursor;
-mod device;
-mod heal;
 mod page;
+mod rebase;
 mod receipts;
 mod release;
-mod shop;
-mod vouch;
+mod server;
 
 use std::collections::BTreeSet;
 
 use shared::ids::DocId;
 
 pub use body::{BodyError, read_body, read_request, write_body};
+pub use client::{RefusedLine, Report};
 pub use cursor::LogEnd;
-pub use device::{RefusedLine, Report};
 
 /// Whether each document is named once. Rows of one named twice would be derived twice at a time, and the older kept last.
 fn each_once(docs: impl Iterator<Item = DocId>) -> bool {

@@ -11,11 +11,11 @@ use shared::ids::{DocId, PersonId};
 use shared::wire::{Cursor, DocAnswer, Fill, PAGE_BYTES, ShortRecipe};
 
 use super::receipts;
-use super::shop::Intake;
-use crate::change::{unpack, unpacked_size};
+use super::server::Intake;
+use crate::change::{decode, decoded_size};
 use crate::engine::BookError;
-use crate::judge::rights::Place;
-use crate::store::{DocumentRow, Logged, Part, Store, StoreError};
+use crate::judge::permissions::DocKind;
+use crate::store::{DocumentRow, Logged, Segment, Store, StoreError};
 
 /// The most parts of the log looked at for one page.
 const MOST_PARTS: i64 = 8_192;
@@ -175,12 +175,12 @@ impl Filling<'_> {
         if !(may && self.manner.packs) {
             return Ok(Added::UpTo(None));
         }
-        let parts = self.store.parts_of(num)?;
+        let parts = self.store.segments_of(num)?;
         let Some(doc) = parts.first().map(|part| part.doc) else { return Ok(Added::All) };
         let mut bytes = 0_usize;
         for part in &parts {
             // As packs it travels smaller, and a device must hold it unpacked.
-            bytes = bytes.saturating_add(unpacked_size(&part.pack)?);
+            bytes = bytes.saturating_add(decoded_size(&part.pack)?);
         }
         if bytes > self.manner.room || self.docs.contains_key(&doc) {
             return Ok(Added::UpTo(None));
@@ -201,15 +201,15 @@ impl Filling<'_> {
     /// Adds a part of the log, unless the device has it: it offered it just now. Of one that was begun, what comes after a
     /// change; of one that no page holds, as much as this one does.
     fn part(&mut self, pos: u64, after: Option<Bytes32>) -> Result<Added, StoreError> {
-        let Some(part) = self.store.part_at(pos)? else { return Ok(Added::All) };
+        let Some(part) = self.store.segment_at(pos)? else { return Ok(Added::All) };
         if self.offered.contains(&part.hash) && (pos > self.before || self.is_offered(pos)?) {
             return Ok(Added::All);
         }
-        if !self.fits(unpacked_size(&part.pack)?) {
+        if !self.fits(decoded_size(&part.pack)?) {
             return Ok(Added::Nothing);
         }
         if self.manner.packs && after.is_none() {
-            let recipes = unpack(&part.pack)?;
+            let recipes = decode(&part.pack)?;
             if recipes.iter().map(measure).sum::<usize>() <= self.manner.room.saturating_sub(self.bytes) {
                 self.add(part.doc, recipes);
                 self.reached.insert(part.doc, pos);
@@ -222,7 +222,7 @@ impl Filling<'_> {
     }
 
     /// The changes of a part after one of them: that one may stand in another part by now, and then it is all of them.
-    fn left_of(&self, part: &Part, after: Option<Bytes32>) -> Result<Vec<Logged>, StoreError> {
+    fn left_of(&self, part: &Segment, after: Option<Bytes32>) -> Result<Vec<Logged>, StoreError> {
         let mut changes = self.store.changes_at(part.pos)?;
         if let Some(at) = changes.iter().position(|logged| Some(logged.recipe.hash) == after) {
             changes.drain(..=at);
@@ -288,8 +288,8 @@ impl Filling<'_> {
                 answer.receipts = self.receipts_beyond(row, &answer)?;
             }
             let rank = match row.map(|r| r.place) {
-                Some(Place::Roster) => 0,
-                Some(Place::Engines) => 1,
+                Some(DocKind::Roster) => 0,
+                Some(DocKind::Engines) => 1,
                 _ => 2,
             };
             docs.push((rank, answer));

@@ -2,18 +2,19 @@
 
 use shared::ids::PersonId;
 
-use super::shop::{ONE_WAY_UNCERTAINTY_MS, Taking};
+use super::server::{ONE_WAY_UNCERTAINTY_MS, Taking};
 use crate::book::Book;
 use crate::engine::BookError;
-use crate::engine::admission::{entry_of, may_be_let_in};
 use crate::engine::allowance::Allowance;
 use crate::engine::append::{append_signed, follow_roster};
 use crate::engine::projection;
-use crate::judge::clock::Receipt;
-use crate::judge::rights::Site;
+use crate::engine::validate::{entry_of, may_be_let_in};
+use crate::judge::corrected_time::Receipt;
+use crate::judge::permissions::Site;
 use crate::store::QuarantineState;
 use crate::store::frontier::Frontier;
-use crate::sys::moment::{Entropy, Moment};
+use crate::sys::clock::ClockReading;
+use crate::sys::rng::CryptoRng;
 
 impl Book {
     /// Lets a record in from quarantine or keeps it out, as a person of the office decides.
@@ -25,8 +26,8 @@ impl Book {
         quarantine_id: i64,
         let_in: bool,
         by: PersonId,
-        now: &Moment,
-        entropy: &mut dyn Entropy,
+        now: &ClockReading,
+        entropy: &mut dyn CryptoRng,
     ) -> Result<(), BookError> {
         if let_in {
             return self.release(quarantine_id, by, now, entropy);
@@ -42,7 +43,7 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError::Unknown`] where there is no such record, [`BookError::Denied`] where it can never come in.
-    pub fn release(&mut self, quarantine_id: i64, by: PersonId, now: &Moment, entropy: &mut dyn Entropy) -> Result<(), BookError> {
+    pub fn release(&mut self, quarantine_id: i64, by: PersonId, now: &ClockReading, entropy: &mut dyn CryptoRng) -> Result<(), BookError> {
         let identity = self.identity()?.clone();
         let before = self.roster_of_now()?;
         let waiting = self.store.one_quarantined(quarantine_id)?.filter(|held| held.state != QuarantineState::Released);
@@ -60,7 +61,7 @@ impl Book {
                 Taking { store, identity: &identity, actor, device, receipt, allowance: Allowance::at_the_shop(now.wall_ms), now, entropy };
             let mut frontier = Frontier::read(store, waiting.doc)?;
             taking.receipt_for(&mut frontier, &[named], Some(by))?;
-            store.settle(&mut frontier)?;
+            store.index(&mut frontier)?;
             if let Some(document) = store.document(waiting.doc)? {
                 projection::derive(store, &document, &before)?;
             }

@@ -6,7 +6,8 @@ use std::os::unix::ffi::OsStringExt;
 
 use cli_client::Environment;
 use sync_core::book::Book;
-use sync_core::sys::moment::{Entropy, Moment};
+use sync_core::sys::clock::ClockReading;
+use sync_core::sys::rng::CryptoRng;
 use tests::Dice;
 
 use super::ground::{self, Looks, Template, dice};
@@ -255,7 +256,7 @@ fn run(template: &Template, now_ms: i64, args: Vec<OsString>, terminal: &Termina
     let code = {
         let clock = move || {
             now += 1_000;
-            Moment::at(now)
+            ClockReading::at(now)
         };
         let mut env = Environment::simulated(clock, move |buffer: &mut [u8]| drawn.fill(buffer));
         (env.stdout, env.stderr, env.stdin) = (Box::new(&mut out), Box::new(&mut err), Box::new(terminal.answers));
@@ -270,7 +271,7 @@ fn run(template: &Template, now_ms: i64, args: Vec<OsString>, terminal: &Termina
     assert!(matches!(code, 0 | 3) || guided || after == before, "{typed} ends with {code} and has kept something");
     if after != before {
         let book = open(template);
-        looks.at(&book, &Moment::at(now_ms));
+        looks.at(&book, &ClockReading::at(now_ms));
     }
 }
 

@@ -9,7 +9,7 @@ use shared::ids::DeviceId;
 use shared::wire::{CodeIssued, CodeRequest, EnrolAnswer, EnrolRequest, TokenAnswer, TokenRequest};
 use sync_core::book::Book;
 use sync_core::store::Store;
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 use tests::Crew;
 
 use super::ground::{Looks, Template, dice};
@@ -22,7 +22,7 @@ struct Ground {
     device: Template,
     request: EnrolRequest,
     answer: EnrolAnswer,
-    now: Moment,
+    now: ClockReading,
 }
 
 thread_local! {
@@ -32,7 +32,7 @@ thread_local! {
 fn ground() -> Ground {
     let (shop, device) = (Template::new(), Template::new());
     let mut crew = Crew::over(17, Store::open(&shop.original()).expect("a store"));
-    let (office, now) = (crew.phones[0].person, Moment::at(crew.now_ms));
+    let (office, now) = (crew.phones[0].person, ClockReading::at(crew.now_ms));
     let issued = crew.shop.issue_code(office, office, &now, &mut crew.dice).expect("a code");
     let book = Book::open(&device.original(), &mut crew.dice).expect("a book");
     let request = book.enrol_request(&issued.code, "phone", &now, &mut crew.dice).expect("a request");

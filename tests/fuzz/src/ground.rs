@@ -13,7 +13,7 @@ use sync_core::book::Book;
 use sync_core::commands::VisitEntry;
 use sync_core::store::Store;
 use sync_core::sync::bundle::Load;
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 use tempfile::TempDir;
 use tests::{Crew, Dice};
 
@@ -74,7 +74,7 @@ pub(crate) struct AtShop {
     /// What each of them would send.
     pub(crate) offers: Vec<ExchangeRequest>,
     pub(crate) machine: DocId,
-    pub(crate) now: Moment,
+    pub(crate) now: ClockReading,
 }
 
 /// A day's entries on a tech's phone: a visit with hours, readings, a finding, a note.
@@ -128,7 +128,7 @@ pub(crate) fn at_shop() -> AtShop {
     crew.read(phones[0], machine, "1I", Stage::Found, 3, 4);
     crew.read(phones[2], machine, "2I", Stage::Found, 4, 5);
     let offers = (0..crew.phones.len()).map(|phone| crew.offer(phone)).collect();
-    AtShop { template, signers, offers, machine, now: Moment::at(crew.now_ms + 60_000) }
+    AtShop { template, signers, offers, machine, now: ClockReading::at(crew.now_ms + 60_000) }
 }
 
 /// A tech's book with entries that the shop has not seen, and the shop's answer to them.
@@ -138,7 +138,7 @@ pub(crate) struct OnPhone {
     /// The shop's id and key, then the office's, the lead's and the tech's own.
     pub(crate) signers: Vec<Signer>,
     pub(crate) answer: ExchangeAnswer,
-    pub(crate) now: Moment,
+    pub(crate) now: ClockReading,
 }
 
 /// One more device of a phone's person, with its book in a file, in place of the phone.
@@ -167,7 +167,7 @@ pub(crate) fn on_phone() -> OnPhone {
     let request = crew.offer(tech);
     let answer = crew.answer(tech, &request);
     let books = [&crew.shop, &crew.phones[0].book, &crew.phones[lead].book, &crew.phones[tech].book];
-    OnPhone { template, signers: books.map(Signer::of).to_vec(), answer, now: Moment::at(crew.now_ms) }
+    OnPhone { template, signers: books.map(Signer::of).to_vec(), answer, now: ClockReading::at(crew.now_ms) }
 }
 
 /// A tech's book with entries of its own, and a bundle from another truck.
@@ -177,7 +177,7 @@ pub(crate) struct InTheYard {
     /// The shop's id and key, then the office's, the lead's, the helper's and the tech's own.
     pub(crate) signers: Vec<Signer>,
     pub(crate) bundle: Vec<u8>,
-    pub(crate) now: Moment,
+    pub(crate) now: ClockReading,
 }
 
 /// The receiver's side of a bundle. The bundle brings a lead's and a helper's day, on a machine that the receiver knows and
@@ -198,14 +198,14 @@ pub(crate) fn in_the_yard() -> InTheYard {
     .expect("a note");
     a_day(&mut crew, lead, machine);
     a_day(&mut crew, tech, machine);
-    let now = Moment::at(crew.now_ms);
+    let now = ClockReading::at(crew.now_ms);
     let bundle = crew.phones[lead].book.make_bundle(&Load::Unsent, &now).expect("a bundle").bytes;
     let books = [&crew.shop, &crew.phones[0].book, &crew.phones[lead].book, &crew.phones[helper].book, &crew.phones[tech].book];
     InTheYard { template, signers: books.map(Signer::of).to_vec(), bundle, now }
 }
 
 /// The books of a tech and of the office, level and with some history.
-pub(crate) fn of_both() -> ([Template; 2], Moment) {
+pub(crate) fn of_both() -> ([Template; 2], ClockReading) {
     let books = [Template::new(), Template::new()];
     let (mut crew, machine, [lead, tech, _]) = crew(Store::in_memory().expect("a store"));
     in_a_file(&mut crew, tech, &books[0]);
@@ -214,7 +214,7 @@ pub(crate) fn of_both() -> ([Template; 2], Moment) {
     a_day(&mut crew, tech, machine);
     crew.read(lead, machine, "1I", Stage::Found, 3, 4);
     crew.level_all();
-    (books, Moment::at(crew.now_ms))
+    (books, ClockReading::at(crew.now_ms))
 }
 
 /// [`Crew::of_three`] with the shop's book in a store of its own.
@@ -242,7 +242,7 @@ impl Looks {
     }
 
     /// Looks at the book where it is time to.
-    pub(crate) fn at(self, book: &Book, now: &Moment) {
+    pub(crate) fn at(self, book: &Book, now: &ClockReading) {
         if self.0 {
             holds(book, now);
         }
@@ -250,7 +250,7 @@ impl Looks {
 }
 
 /// Whether the book is what its records make it, and can be looked at from every side.
-fn holds(book: &Book, now: &Moment) {
+fn holds(book: &Book, now: &ClockReading) {
     let found = book.verify().expect("verified");
     assert_eq!(found.faults, Vec::<String>::new());
     let unit = shared::length::LengthUnit::Thou;

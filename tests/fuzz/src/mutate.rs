@@ -5,9 +5,9 @@ use serde::Serialize;
 use serde::de::DeserializeOwned;
 use shared::bytes::{Blob, Bytes16, Bytes32};
 use shared::ids::DocId;
-use shared::wire::{Recipe, ShortRecipe, shorten};
+use shared::wire::{Recipe, ShortRecipe, delta_encode};
 use sync_core::change::replica;
-use sync_core::engine::delivery::Delivery;
+use sync_core::engine::incoming::IncomingBatch;
 
 use super::forge::{self, Signer};
 use super::script::Script;
@@ -97,7 +97,7 @@ pub(crate) fn restated(bytes: &[u8], signers: &[Signer], script: &mut Script<'_>
 
 /// A list of recipes in full, with the hashes that they have.
 pub(crate) fn full(doc: DocId, list: &[ShortRecipe]) -> Vec<Recipe> {
-    Delivery::open(doc, list.to_vec()).changes.into_iter().map(|brought| brought.recipe).collect()
+    IncomingBatch::open(doc, list.to_vec()).changes.into_iter().map(|brought| brought.recipe).collect()
 }
 
 /// One edit of a document's recipes, which leaves the list in full or in short. `others` are hashes that mean something in
@@ -109,7 +109,7 @@ pub(crate) fn recipes(doc: DocId, of: &mut Vec<ShortRecipe>, others: &[Bytes32],
     let mut list = full(doc, of);
     edit(&mut list, others, signers, script);
     *of = if script.flag() {
-        shorten(list.into_iter().map(|recipe| (recipe, -1)).collect())
+        delta_encode(list.into_iter().map(|recipe| (recipe, -1)).collect())
     } else {
         list.into_iter().map(Into::into).collect()
     };

@@ -8,7 +8,7 @@ use shared::ids::DeviceId;
 use shared::wire::ASSERTION_TYP;
 use sync_core::book::Book;
 use sync_core::book::login::{ASSERTION_LIFE_S, LEEWAY_S, LoginError};
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 use tests::Crew;
 
 use super::script::Script;
@@ -20,7 +20,7 @@ struct Ground {
     key: SigningKey,
     wrong_key: SigningKey,
     issuer: String,
-    now: Moment,
+    now: ClockReading,
     token: String,
 }
 
@@ -30,7 +30,7 @@ thread_local! {
 
 fn ground() -> Ground {
     let (mut crew, _, [lead, tech, _]) = Crew::of_three(13);
-    let now = Moment::at(crew.now_ms);
+    let now = ClockReading::at(crew.now_ms);
     let identity = crew.phones[tech].book.identity().expect("enrolled").clone();
     let other = crew.phones[lead].book.identity().expect("enrolled").device;
     let assertion = crew.phones[tech].book.assertion(&now, 0, &mut crew.dice).expect("an assertion");
@@ -82,7 +82,7 @@ pub fn seeds() -> Vec<Vec<u8>> {
 }
 
 /// Logs in twice: the second time the assertion has been used. Undone afterwards, so that no input depends on another.
-fn log_in(shop: &Book, assertion: &str, now: &Moment) -> Result<String, LoginError> {
+fn log_in(shop: &Book, assertion: &str, now: &ClockReading) -> Result<String, LoginError> {
     enum Undo {
         With(Result<String, LoginError>),
         Store(sync_core::store::StoreError),

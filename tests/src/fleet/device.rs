@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 use shared::wire::{ASSERTION_TYPE, EXCHANGE_TYPE, ExchangeAnswer, ExchangeRequest, TokenAnswer};
 use sync_core::book::{Book, Draft};
 use sync_core::sync::{read_body, write_body};
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 
 use super::line::{Asked, Line};
 use super::seed::Seeded;
@@ -162,7 +162,7 @@ impl Device {
     /// One round trip; whether there is more to exchange.
     fn exchange(&mut self, request: &ExchangeRequest, did: &mut Did) -> Result<bool, String> {
         let watch = Stopwatch::start();
-        let sent_at = Moment::at(request.device_time);
+        let sent_at = ClockReading::at(request.device_time);
         let body = write_body(request, true).map_err(words)?;
         let offered_ms = watch.wall_ms();
         let asked = Asked { method: "POST", path: "/v1/exchange", token: Some(&self.token), kind: EXCHANGE_TYPE, body: &body };
@@ -192,7 +192,7 @@ impl Device {
     /// A sentence.
     pub fn prove(&mut self) -> Result<Did, String> {
         self.counted(|device, _| {
-            while device.book.prove(1_024).map_err(words)? > 0 {}
+            while device.book.verify_deferred(1_024).map_err(words)? > 0 {}
             while device.book.tidy(64).map_err(words)? > 0 {}
             Ok(())
         })
@@ -210,7 +210,7 @@ impl Device {
                 let doc = machines.get(&line.machine).ok_or_else(|| format!("{} is no machine of the fleet", line.machine))?;
                 let draft = Draft::new(*doc, line.body());
                 let called_ms = watch.wall_ms();
-                device.book.write(vec![draft], &Moment::at(line.at_ms()), &mut chance).map_err(words)?;
+                device.book.write(vec![draft], &ClockReading::at(line.at_ms()), &mut chance).map_err(words)?;
                 kept_ms.push(watch.wall_ms() - called_ms);
                 did.written += 1;
             }

@@ -11,7 +11,8 @@ use shared::wire::{DocOffer, ExchangeRequest, MOST_OFFERED, PAGE_BYTES, PROTOCOL
 use sync_core::book::Book;
 use sync_core::change::replica;
 use sync_core::crypto::envelope;
-use sync_core::sys::moment::{Moment, random};
+use sync_core::sys::clock::ClockReading;
+use sync_core::sys::rng::random;
 
 use super::workload::Line;
 use super::{Stopwatch, chance, words};
@@ -99,7 +100,7 @@ impl<'g> Forger<'g> {
             if of_device.is_empty() {
                 return Ok(());
             }
-            let now = Moment::at(latest_ms.saturating_add(UNTIL_SENT_MS));
+            let now = ClockReading::at(latest_ms.saturating_add(UNTIL_SENT_MS));
             let mut changes = 0;
             for (number, visits) in of_device {
                 let device = self.ground.crew.get(number).ok_or("a device that was there")?;
@@ -153,7 +154,7 @@ impl Told {
 }
 
 /// Hands a device's visits to the shop, as many to a request as one takes; how many changes were taken.
-fn hand_over(shop: &mut Book, device: &Book, visits: Vec<Visit>, now: &Moment) -> Result<usize, String> {
+fn hand_over(shop: &mut Book, device: &Book, visits: Vec<Visit>, now: &ClockReading) -> Result<usize, String> {
     let (mut taken, mut changes, mut bytes) = (0, 0, 0);
     let mut batch: Vec<Visit> = Vec::new();
     for visit in visits {
@@ -169,7 +170,7 @@ fn hand_over(shop: &mut Book, device: &Book, visits: Vec<Visit>, now: &Moment) -
 }
 
 /// One request of a device, which says that it has never been here, and of which the answer's page is left lying.
-fn offer(shop: &mut Book, device: &Book, visits: Vec<Visit>, now: &Moment) -> Result<usize, String> {
+fn offer(shop: &mut Book, device: &Book, visits: Vec<Visit>, now: &ClockReading) -> Result<usize, String> {
     let changes: usize = visits.iter().map(|visit| visit.recipes.len()).sum();
     let docs = visits.into_iter().map(offer_of).collect();
     let request = ExchangeRequest {

@@ -13,8 +13,9 @@ use shared::record::{MachineCard, PropertyCard, ShopCard};
 use shared::role::Role;
 use sync_core::book::enrol::{EnrolError, Founding};
 use sync_core::book::{Book, Draft};
-use sync_core::commands::Hand;
-use sync_core::sys::moment::{Moment, fresh_doc};
+use sync_core::commands::ActionContext;
+use sync_core::sys::clock::ClockReading;
+use sync_core::sys::rng::fresh_doc;
 
 use super::history::{Forger, Ground};
 use super::workload::{Line, Machine, days, lines};
@@ -77,7 +78,7 @@ fn refused(error: EnrolError) -> String {
 }
 
 /// Puts a book on the roster as a device of the person whom the code is for.
-fn enrol(shop: &mut Book, book: &mut Book, code: &str, name: &str, now: &Moment) -> Result<PersonId, String> {
+fn enrol(shop: &mut Book, book: &mut Book, code: &str, name: &str, now: &ClockReading) -> Result<PersonId, String> {
     let request = book.enrol_request(code, name, now, &mut chance).map_err(words)?;
     let answer = shop.admit_device(&request, now, &mut chance).map_err(refused)?;
     book.enrolled(&answer, "http://127.0.0.1").map_err(words)?;
@@ -99,7 +100,7 @@ pub fn seed(data: &Path, work: &Work, say: &mut dyn FnMut(&str)) -> Result<Seede
     for folder in [work.shop(), work.devices()] {
         fs::create_dir_all(&folder).map_err(about(&folder))?;
     }
-    let mut founding = Beginning::found(work, Moment::at(began))?;
+    let mut founding = Beginning::found(work, ClockReading::at(began))?;
     let crew = founding.crew(work, days.len())?;
     let (documents, heads) = founding.machines(machines.len())?;
     let by_index: BTreeMap<usize, DocId> = documents.iter().copied().enumerate().collect();
@@ -112,7 +113,7 @@ pub fn seed(data: &Path, work: &Work, say: &mut dyn FnMut(&str)) -> Result<Seede
     Forger::new(ground, fleet)?.write_into(&mut shop, say)?;
     let evening_ms = last.saturating_add(AROUND_THE_DAY_MS);
     let morning_ms = first.saturating_sub(AROUND_THE_DAY_MS);
-    let code = shop.issue_code(office_person, office_person, &Moment::at(morning_ms), &mut chance).map_err(refused)?.code;
+    let code = shop.issue_code(office_person, office_person, &ClockReading::at(morning_ms), &mut chance).map_err(refused)?.code;
     // As the shop's server does in quiet minutes.
     while shop.tidy(256).map_err(words)? > 0 {}
     let (held, ..) = shop.store().counts().map_err(words)?;
@@ -136,13 +137,13 @@ struct Beginning {
     shop: Book,
     office: Book,
     office_person: PersonId,
-    now: Moment,
+    now: ClockReading,
     /// Records written so far.
     written: u64,
 }
 
 impl Beginning {
-    fn found(work: &Work, now: Moment) -> Result<Self, String> {
+    fn found(work: &Work, now: ClockReading) -> Result<Self, String> {
         let mut shop = open(&work.shop_book())?;
         let card = ShopCard::usual("Fleet", "UTC");
         let founding = Founding { shop: card, office_name: "Office".to_owned(), issuer: "http://127.0.0.1".to_owned() };
@@ -159,7 +160,7 @@ impl Beginning {
     fn crew(&mut self, work: &Work, devices: usize) -> Result<Vec<Book>, String> {
         let mut people = Vec::with_capacity(devices);
         for n in 0..devices {
-            let mut hand = Hand { now: self.now, entropy: &mut chance, measured_by: None };
+            let mut hand = ActionContext { now: self.now, entropy: &mut chance, measured_by: None };
             people.push(self.office.add_person(&format!("p-{n:02}"), Role::Lead, &mut hand).map_err(words)?);
             self.written += 2;
         }
@@ -179,7 +180,7 @@ impl Beginning {
     fn machines(&mut self, count: usize) -> Result<(Vec<DocId>, Heads), String> {
         let card = EngineCard { cylinders: 4, ..crate::engine_card() };
         let engine = card.card;
-        let mut hand = Hand { now: self.now, entropy: &mut chance, measured_by: None };
+        let mut hand = ActionContext { now: self.now, entropy: &mut chance, measured_by: None };
         self.office.keep_engine_card(card, &mut hand).map_err(words)?;
         self.written += 1;
         let mut properties = Vec::new();

@@ -67,7 +67,7 @@ pub fn sizes(work: &Work) -> Result<Sizes, String> {
     let own = shop.identity().map_err(words)?.device;
     let mut records = Vec::new();
     each_record(&shop, |bytes| {
-        let opened = envelope::open(&bytes).map_err(words)?;
+        let opened = envelope::decode_unverified(&bytes).map_err(words)?;
         let arrival = matches!(opened.record.body, Body::Arrival(_));
         let (of_shop, of_first, of_day) = (opened.device == own, opened.device == first, opened.record.at_ms >= seeded.day_from_ms);
         records.push(Record { id: *opened.record.id.as_bytes(), bytes, arrival, of_shop, of_first, of_day });

@@ -5,7 +5,7 @@ use std::sync::atomic::{AtomicI64, Ordering};
 use std::time::Instant;
 
 use server::{Clock, SystemClock};
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 
 /// Time and processor time since a start.
 #[derive(Debug, Clone)]
@@ -85,14 +85,14 @@ impl ShiftedClock {
     /// What a device's clocks show. Its steady clock runs with the wall clock, from one process to the next: a phone is not
     /// restarted between its morning's exchange and its evening's.
     #[must_use]
-    pub fn on_a_phone(&self) -> Moment {
-        Moment::at(self.now().wall_ms)
+    pub fn on_a_phone(&self) -> ClockReading {
+        ClockReading::at(self.now().wall_ms)
     }
 }
 
 impl Clock for ShiftedClock {
-    fn now(&self) -> Moment {
+    fn now(&self) -> ClockReading {
         let now = self.system.now();
-        Moment { wall_ms: now.wall_ms.saturating_add(self.shift_ms.load(Ordering::Relaxed)), ..now }
+        ClockReading { wall_ms: now.wall_ms.saturating_add(self.shift_ms.load(Ordering::Relaxed)), ..now }
     }
 }

@@ -8,7 +8,7 @@ use shared::record::Stage;
 use shared::valve::Valve;
 use shared::wire::{ASSERTION_TYPE, ExchangeAnswer, TokenAnswer};
 use sync_core::book::Book;
-use sync_core::commands::{Hand, ReadingEntry};
+use sync_core::commands::{ActionContext, ReadingEntry};
 use sync_core::store::Store;
 use sync_core::sync::{read_body, write_body};
 
@@ -85,7 +85,7 @@ impl<'c> Device<'c> {
         let valves = Valve::all(2);
         let set = LeafSet::inch();
         for (n, machine) in (0..records).zip(machines.iter().cycle()) {
-            let mut hand = Hand { now: self.caller.clock.now(), entropy: &mut chance, measured_by: None };
+            let mut hand = ActionContext { now: self.caller.clock.now(), entropy: &mut chance, measured_by: None };
             let record = if n % NOTE_EACH == 0 {
                 self.book.add_note(*machine, &format!("note {n} of the load"), &mut hand)
             } else {

@@ -22,7 +22,7 @@ use sync_core::change::replica;
 use sync_core::crypto::envelope;
 use sync_core::store::Identity;
 use sync_core::sync::write_body;
-use sync_core::sys::moment::{fresh_record, random};
+use sync_core::sys::rng::{fresh_record, random};
 
 use super::device::{Device, chance, words};
 

@@ -19,8 +19,8 @@ use shared::record::{Assignment, MachineCard, Person, PropertyCard, RoleGrant};
 use shared::role::Role;
 use shared::wire::{CodeIssued, CodeRequest};
 use sync_core::book::{Book, Draft};
-use sync_core::commands::Hand;
-use sync_core::sys::moment::fresh_person;
+use sync_core::commands::ActionContext;
+use sync_core::sys::rng::fresh_person;
 
 use caller::{Caller, Told};
 use device::{Device, chance};
@@ -141,7 +141,7 @@ struct Yard {
 fn stock(office: &mut Device<'_>, plan: &Plan) -> Result<Vec<Yard>, String> {
     let words = |e: sync_core::engine::BookError| e.to_string();
     let now = office.caller.clock.now();
-    let mut hand = Hand { now, entropy: &mut chance, measured_by: None };
+    let mut hand = ActionContext { now, entropy: &mut chance, measured_by: None };
     office.book.keep_engine_card(crate::engine_card(), &mut hand).map_err(words)?;
     (0..plan.people().div_ceil(plan.devices_per_yard.max(1)))
         .map(|y| {

@@ -8,7 +8,7 @@ use shared::slot::Slot;
 use sync_core::book::Book;
 use sync_core::book::enrol::EnrolError;
 use sync_core::commands::desk::{DeskDone, DeskStep};
-use sync_core::commands::{Hand, ReadingEntry, Settings};
+use sync_core::commands::{ActionContext, ReadingEntry, Settings};
 use sync_core::engine::BookError;
 
 use super::steps::{Act, Cut, Step, Way};
@@ -20,7 +20,13 @@ const ROLES: [Role; 3] = [Role::Helper, Role::Tech, Role::Lead];
 const VALVES: [&str; 3] = ["1I", "1E", "2I"];
 
 /// One thing at the office's desk, which is opened where it is not.
-fn at_desk(book: &mut Book, office: PersonId, machine: DocId, close: bool, hand: &mut Hand<'_>) -> Result<Vec<RecordId>, BookError> {
+fn at_desk(
+    book: &mut Book,
+    office: PersonId,
+    machine: DocId,
+    close: bool,
+    hand: &mut ActionContext<'_>,
+) -> Result<Vec<RecordId>, BookError> {
     let refused = |error: EnrolError| match error {
         EnrolError::Book(error) => error,
         EnrolError::Refused(_, why) => BookError::Denied(why),
@@ -49,7 +55,7 @@ impl World {
         cut: Cut,
         dice: &mut Dice,
         what: &str,
-        step: impl FnOnce(&mut Book, &mut Hand<'_>) -> Result<Vec<RecordId>, BookError>,
+        step: impl FnOnce(&mut Book, &mut ActionContext<'_>) -> Result<Vec<RecordId>, BookError>,
     ) -> Result<(), Broken> {
         self.now_ms += 1_000;
         let now = self.nodes[phone].moment(self.now_ms);
@@ -59,7 +65,7 @@ impl World {
             return Ok(());
         }
         let Some(book) = self.nodes[phone].book.as_mut() else { return Ok(()) };
-        let outcome = step(book, &mut Hand { now, entropy: dice, measured_by: None });
+        let outcome = step(book, &mut ActionContext { now, entropy: dice, measured_by: None });
         match outcome {
             Ok(records) => {
                 self.say(&format!("    {what}: kept."));

@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use shared::record::Body;
 use shared::role::Role;
 use sync_core::book::Book;
-use sync_core::commands::Hand;
+use sync_core::commands::ActionContext;
 use sync_core::engine::BookError;
 use sync_core::store::QuarantineState;
 
@@ -41,7 +41,7 @@ impl World {
         let outcome = (|| -> Result<Node, String> {
             let office = self.nodes[OFFICE].book(dice).ok_or("the office cannot open its book")?;
             let words = |e: BookError| e.to_string();
-            let person = office.add_person(&name, role, &mut Hand { now, entropy: dice, measured_by: None }).map_err(words)?;
+            let person = office.add_person(&name, role, &mut ActionContext { now, entropy: dice, measured_by: None }).map_err(words)?;
             let office_person = office.identity().map_err(words)?.person;
             let request = office.offer(&now).map_err(words)?;
             let device = office.identity().map_err(words)?.device;
@@ -96,7 +96,7 @@ impl World {
             && node == SHOP
             && let Some(book) = &self.nodes[SHOP].book
         {
-            let fresh = shared::bytes::Bytes16(sync_core::sys::moment::random(dice));
+            let fresh = shared::bytes::Bytes16(sync_core::sys::rng::random(dice));
             book.store().set_meta("epoch", &fresh).expect("kept");
         }
         self.forgive();

@@ -6,7 +6,7 @@ use shared::bytes::Bytes16;
 use shared::ids::{DeviceId, PersonId, RecordId};
 use sync_core::book::Book;
 use sync_core::engine::BookError;
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 
 use crate::crew::Dice;
 use crate::disk::{Disk, Image, Phase};
@@ -30,8 +30,8 @@ pub(super) struct Node {
 }
 
 impl Node {
-    pub(super) fn moment(&self, now_ms: i64) -> Moment {
-        Moment { wall_ms: now_ms + self.clock_off_ms, steady_ms: now_ms, boot: Bytes16([self.boot; 16]) }
+    pub(super) fn moment(&self, now_ms: i64) -> ClockReading {
+        ClockReading { wall_ms: now_ms + self.clock_off_ms, steady_ms: now_ms, boot: Bytes16([self.boot; 16]) }
     }
 
     /// Opens the book, after the power came back where it was off. What a lying disk lost is told by `true`.

@@ -1,6 +1,6 @@
 //! What the network does: bodies that arrive, are lost, cut at any byte, doubled, held up and come out of order.
 
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 
 use super::steps::Way;
 
@@ -10,7 +10,7 @@ pub(super) enum Letter {
     /// A device's request; where it came from.
     Up { phone: usize, body: Vec<u8> },
     /// The shop's answer; for whom, and when the request left.
-    Down { phone: usize, body: Vec<u8>, sent_at: Moment },
+    Down { phone: usize, body: Vec<u8>, sent_at: ClockReading },
 }
 
 /// What of a body arrives, and how often.

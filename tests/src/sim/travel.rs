@@ -117,7 +117,7 @@ impl World {
         &mut self,
         phone: usize,
         body: &[u8],
-        sent_at: sync_core::sys::moment::Moment,
+        sent_at: sync_core::sys::clock::ClockReading,
         cut: Cut,
         dice: &mut Dice,
     ) -> Result<Option<bool>, Broken> {

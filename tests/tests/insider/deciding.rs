@@ -19,7 +19,7 @@ fn a_backdated_record_decides_nothing() {
         Body::Role(RoleGrant { person: friend, role: Some(Role::Office) }),
     ] {
         let deed = forged(&crew, fallen, 0x61, roster, body);
-        slip(&crew, fallen, Place::Roster, &deed, before_ms);
+        slip(&crew, fallen, DocKind::Roster, &deed, before_ms);
         assert_eq!(refused(&mut crew, fallen), [Code::RoleMayNot]);
         assert!(!held_by_shop(&crew, deed.id));
     }
@@ -54,7 +54,10 @@ fn what_is_held_without_the_right_decides_nothing() {
     let mut frontier = sync_core::store::frontier::Frontier::read(crew.shop.store(), machine).unwrap();
     frontier.advance(&recipe);
     let checked = sync_core::store::Checked { entry: sync_core::judge::ledger::Entry { device, record, sha256 }, held: false };
-    crew.shop.store().append(&mut frontier, Place::Machine, vec![(recipe, vec![checked])], sync_core::store::Known::AT_SHOP).unwrap();
+    crew.shop
+        .store()
+        .append(&mut frontier, DocKind::Machine, vec![(recipe, vec![checked])], sync_core::store::Provenance::AT_SHOP)
+        .unwrap();
     sync_core::engine::rebuild(crew.shop.store(), crew.shop.roster().unwrap()).unwrap();
     let standing = crew.shop.store().standing(machine, &slot).unwrap().unwrap();
     assert_eq!(
@@ -101,7 +104,7 @@ fn a_device_card_is_the_shops_own_word() {
         issued_by: crew.phones[office].person,
     };
     let deed = forged(&crew, office, 0x81, roster, card);
-    slip(&crew, office, Place::Roster, &deed, crew.now_ms - 10_000_000);
+    slip(&crew, office, DocKind::Roster, &deed, crew.now_ms - 10_000_000);
     let key = |book: &sync_core::book::Book| book.roster().unwrap().devices[&taken].card.record_key;
     let genuine = key(&crew.shop);
     assert_eq!(key(&crew.phones[office].book), genuine, "not even its own book takes it for a device's card");
@@ -122,7 +125,7 @@ fn a_known_kind_keeps_its_rights_in_every_version() {
     let shop = crew.shop.identity().unwrap().root.shop;
     let helpers = ["visit", "hours", "meter-change", "clearance", "finding", "note", "photo"];
     for kind in Body::KINDS.iter().copied().chain(["weather"]) {
-        for (doc, place) in [(machine, Place::Machine), (shop.roster(), Place::Roster), (shop.engines(), Place::Engines)] {
+        for (doc, place) in [(machine, DocKind::Machine), (shop.roster(), DocKind::Roster), (shop.engines(), DocKind::Engines)] {
             let body = UnknownBody { kind: kind.to_owned(), v: 2, body: Value::Map(vec![]) };
             let (before, deed) = (crew.phones[helper].book.store().unsent(1).unwrap(), Body::Unknown(body));
             assert_eq!(before, vec![]);
@@ -135,7 +138,7 @@ fn a_known_kind_keeps_its_rights_in_every_version() {
             slip(&crew, helper, place, &deed, crew.now_ms);
             let codes = refused(&mut crew, helper);
             let common = matches!(kind, "note" | "photo");
-            let allowed = place.takes(kind) && (helpers.contains(&kind) || (kind == "weather" && place == Place::Machine));
+            let allowed = place.takes(kind) && (helpers.contains(&kind) || (kind == "weather" && place == DocKind::Machine));
             assert_eq!(codes.is_empty(), allowed, "{kind} of tomorrow in {place:?}: {codes:?}");
             assert!(common || allowed || !held_by_shop(&crew, deed.id), "{kind} {place:?}");
             crew.level(helper);
@@ -207,7 +210,7 @@ fn a_grant_from_before_a_dismissal_counts_once_the_office_lets_it_in() {
     crew.level(other);
     assert_eq!(crew.shop.roster().unwrap().role_now(friend), Some(Role::Lead));
     let waiting = crew.shop.store().quarantined().unwrap()[0].id;
-    let (office, now) = (crew.phones[0].person, Moment::at(crew.now_ms));
+    let (office, now) = (crew.phones[0].person, ClockReading::at(crew.now_ms));
     crew.shop.release(waiting, office, &now, &mut crew.dice).unwrap();
     crew.level_all();
     assert_eq!(crew.shop.roster().unwrap().role_now(friend), Some(Role::Office));
@@ -240,10 +243,10 @@ fn a_ruling_without_the_right_puts_no_engine_card_in_force() {
     crew.level_all();
     let ruling = Ruling { slot, of: vec![proposal], decision: Decision::Stands(proposal), reason: String::new() };
     let deed = forged(&crew, helper, 0x61, engines, ruling);
-    slip(&crew, helper, Place::Engines, &deed, crew.now_ms);
+    slip(&crew, helper, DocKind::Engines, &deed, crew.now_ms);
     crew.level(helper);
     let waiting = crew.shop.store().quarantined().unwrap()[0].id;
-    let (office, now) = (crew.phones[0].person, Moment::at(crew.now_ms));
+    let (office, now) = (crew.phones[0].person, ClockReading::at(crew.now_ms));
     crew.shop.release(waiting, office, &now, &mut crew.dice).unwrap();
     crew.level_all();
     assert!(held_by_shop(&crew, deed.id));
@@ -293,7 +296,7 @@ fn a_lead_takes_back_nothing_of_the_offices() {
     let said = crew.on(lead, |book, hand| book.void(grant, "no", hand));
     assert!(matches!(said, Err(BookError::Denied(_))), "{said:?}");
     let deed = forged(&crew, lead, 0x63, roster_of(&crew), Void { target: grant, reason: "no".into() });
-    slip(&crew, lead, Place::Roster, &deed, crew.now_ms);
+    slip(&crew, lead, DocKind::Roster, &deed, crew.now_ms);
     assert_eq!(refused(&mut crew, lead), [Code::RoleMayNot]);
     assert_eq!(crew.shop.roster().unwrap().role_now(crew.phones[other].person), Some(Role::Helper));
     clean(&crew);
@@ -323,7 +326,7 @@ fn an_id_that_names_nothing_is_taken_nowhere() {
             _ => Forged { id: record, ..forged(&crew, tech, 0x74, machine, note(None)) },
         };
         let now_ms = crew.now_ms;
-        slip(&crew, tech, Place::Machine, &deed, now_ms);
+        slip(&crew, tech, DocKind::Machine, &deed, now_ms);
         assert_eq!(refused(&mut crew, tech), [Code::BodyInvalid], "{deed:?}");
         assert!(!held_by_shop(&crew, deed.id) && crew.shop.store().document(nowhere).unwrap().is_none());
         assert_eq!(crew.shop.verify().unwrap().faults, Vec::<String>::new());

@@ -20,10 +20,10 @@ use sync_core::book::Draft;
 use sync_core::commands::VisitEntry;
 use sync_core::crypto::envelope;
 use sync_core::engine::BookError;
-use sync_core::judge::clock::{Receipt, correct};
-use sync_core::judge::rights::Place;
+use sync_core::judge::corrected_time::{Receipt, correct};
+use sync_core::judge::permissions::DocKind;
 use sync_core::sync::bundle::Load;
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 use tests::Crew;
 
 mod deciding;
@@ -37,7 +37,7 @@ fn forged(crew: &Crew, phone: usize, n: u8, doc: DocId, body: impl Into<Body>) -
 }
 
 /// Slips a record into its writer's own book as if written at a time, past every check.
-fn slip(crew: &Crew, phone: usize, place: Place, forged: &Forged, at_ms: i64) {
+fn slip(crew: &Crew, phone: usize, place: DocKind, forged: &Forged, at_ms: i64) {
     slip_in(&crew.phones[phone].book, forged.doc, place, BAD, std::slice::from_ref(forged), at_ms);
 }
 

@@ -21,7 +21,7 @@ fn who_has_no_role_reads_nothing_and_can_still_hand_over() {
     let waits = crew.shop.store().quarantined().unwrap();
     assert_eq!(waits.iter().map(|q| q.record).collect::<Vec<_>>(), [Some(late)], "it waits for the office");
     let office = crew.phones[0].person;
-    crew.shop.release(waits[0].id, office, &Moment::at(crew.now_ms), &mut crew.dice).unwrap();
+    crew.shop.release(waits[0].id, office, &ClockReading::at(crew.now_ms), &mut crew.dice).unwrap();
     assert!(held_by_shop(&crew, late));
     clean(&crew);
 }
@@ -37,7 +37,7 @@ fn writing_somewhere_opens_nothing() {
     crew.level_all();
     let person = crew.phones[helper].person;
     let deed = forged(&crew, helper, 0x91, yard.doc(), Note { text: "hello".into(), visit: None });
-    slip(&crew, helper, Place::Property, &deed, crew.now_ms);
+    slip(&crew, helper, DocKind::Property, &deed, crew.now_ms);
     assert_eq!(refused(&mut crew, helper), [Code::DocumentClosed]);
     crew.level_all();
     assert!(!crew.shop.may_read(person, yard.doc()).unwrap());
@@ -106,7 +106,7 @@ fn nobody_founds_a_document_under_a_reserved_id() {
     for doc in [shop.days(), shop.roster(), shop.engines(), yard.doc()] {
         let place = crew.shop.store().place(doc).unwrap().unwrap();
         let deed = forged(&crew, helper, 0xa1, doc, card.clone());
-        slip(&crew, helper, Place::Machine, &deed, crew.now_ms);
+        slip(&crew, helper, DocKind::Machine, &deed, crew.now_ms);
         assert_eq!(refused(&mut crew, helper), [Code::WrongPlace], "{place:?}");
         assert_eq!(crew.shop.store().place(doc).unwrap(), Some(place));
         crew.level(helper);
@@ -125,7 +125,7 @@ fn what_is_refused_of_the_shops_own_document_leaves_it_there() {
     let (mut crew, _, [_, _, helper]) = Crew::of_three(18);
     let days = crew.shop.identity().unwrap().root.shop.days();
     let deed = forged(&crew, helper, 0x92, days, Note { text: "x".into(), visit: None });
-    slip(&crew, helper, Place::Days, &deed, crew.now_ms);
+    slip(&crew, helper, DocKind::Days, &deed, crew.now_ms);
     let bundle = crew.phones[helper].book.make_bundle(&Load::Documents(vec![days]), &crew.moment(helper)).unwrap();
     let moment = crew.moment(0);
     crew.phones[0].book.take_bundle(&bundle.bytes, &moment).unwrap();

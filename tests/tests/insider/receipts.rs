@@ -18,7 +18,7 @@ fn a_receipt_is_for_the_bytes_that_it_names() {
     });
     crew.level_all();
     let note = forged(&crew, helper, 0x51, machine, Note { text: "all well".into(), visit: None });
-    slip(&crew, helper, Place::Machine, &note, crew.now_ms);
+    slip(&crew, helper, DocKind::Machine, &note, crew.now_ms);
     crew.level(helper);
     assert!(held_by_shop(&crew, note.id), "an honest note is receipted");
     // What the receipt names, and a clearing under the same id, in the order in which a carrier's program meets them.
@@ -59,7 +59,7 @@ fn nobody_takes_the_id_of_a_record_that_is_on_its_way() {
     });
     let instead = Note { text: "nothing found".into(), visit: None };
     let other = Forged { id: own, ..forged(&crew, helper, 0x52, machine, instead) };
-    slip(&crew, helper, Place::Machine, &other, crew.now_ms);
+    slip(&crew, helper, DocKind::Machine, &other, crew.now_ms);
     assert_eq!(refused(&mut crew, helper), [Code::NotTheAuthor]);
     assert_eq!(crew.exchange(tech).refused, vec![]);
     assert!(held_by_shop(&crew, own));
@@ -75,7 +75,7 @@ fn nobody_founds_the_machine_that_is_on_its_way() {
     let entered = MachineCard { tag: "M-new".into(), provisional: true, ..card };
     let own = crew.on(tech, |book, hand| book.add_machine(entered.clone(), hand).unwrap());
     let mine = forged(&crew, helper, 0x55, own, MachineCard { tag: "M-mine".into(), ..entered });
-    slip(&crew, helper, Place::Machine, &mine, crew.now_ms);
+    slip(&crew, helper, DocKind::Machine, &mine, crew.now_ms);
     assert_eq!(refused(&mut crew, helper), [Code::WrongPlace]);
     assert_eq!(crew.exchange(tech).refused, vec![]);
     assert_eq!(crew.shop.store().machine(own).unwrap().unwrap().state.card.unwrap().tag, "M-new");
@@ -126,7 +126,7 @@ fn a_receipt_of_another_document_vouches_for_nothing() {
     };
     for (doc, vouches) in [(machine, true), (root.shop.roster(), false)] {
         let recipe = next_recipe(&crew.shop, machine, BAD, vec![bytes.clone(), arrival(doc)]);
-        let mut delivery = sync_core::engine::delivery::Delivery::open(machine, vec![recipe.into()]);
+        let mut delivery = sync_core::engine::incoming::IncomingBatch::open(machine, vec![recipe.into()]);
         delivery.check(crew.shop.roster().unwrap());
         assert_eq!(delivery.vouched.names(deed.id, envelope::sha256(&bytes)), vouches);
         assert!(!delivery.vouched.names(deed.id, Bytes32([0; 32])));

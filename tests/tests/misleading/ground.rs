@@ -18,10 +18,10 @@ use shared::slot::Slot;
 use sync_core::book::Book;
 use sync_core::crypto::envelope;
 use sync_core::judge::ledger::Entry;
-use sync_core::judge::rights::Place;
+use sync_core::judge::permissions::DocKind;
 use sync_core::store::Checked;
 use sync_core::store::frontier::Frontier;
-use sync_core::store::{Known, Store};
+use sync_core::store::{Provenance, Store};
 use tests::Crew;
 use tests::{Dice, engine_card};
 
@@ -75,7 +75,7 @@ impl Forge {
     }
 
     /// Puts records into a document of both books with the shop's receipt, past every check; gives their ids.
-    fn put(&mut self, place: Place, doc: DocId, said: Vec<(By, Body)>) -> Vec<RecordId> {
+    fn put(&mut self, place: DocKind, doc: DocId, said: Vec<(By, Body)>) -> Vec<RecordId> {
         let mut all: Vec<_> = said.into_iter().map(|(by, body)| self.sign(by, doc, body)).collect();
         let receipted =
             all.iter().map(|(_, record, bytes)| Receipted { record: record.id, sha256: envelope::sha256(bytes) }).collect::<Vec<_>>();
@@ -92,7 +92,7 @@ impl Forge {
                 held: false,
             };
             let checked = all.iter().map(entry).collect();
-            book.store().append(&mut frontier, place, vec![(recipe, checked)], Known::AT_SHOP).unwrap();
+            book.store().append(&mut frontier, place, vec![(recipe, checked)], Provenance::AT_SHOP).unwrap();
         }
         self.records.extend(&ids);
         ids
@@ -124,7 +124,7 @@ impl Ground {
 
         forge.of_the_shop(office, tech_is);
         let place = PropertyCard { name: hostile("property"), address: hostile("address"), access: hostile("access"), season: None };
-        forge.put(Place::Property, property.doc(), vec![(office, place.into())]);
+        forge.put(DocKind::Property, property.doc(), vec![(office, place.into())]);
         let card = MachineCard {
             tag: hostile("tag"),
             description: hostile("description"),
@@ -136,7 +136,7 @@ impl Ground {
             provisional: false,
         };
         let visit = Visit { cold: true, engine_tenth_c: None, cautions_confirmed: true, purpose: hostile("purpose"), resumes: None };
-        let visit = forge.put(Place::Machine, machine, vec![(office, card.into()), (tech, visit.into())])[1];
+        let visit = forge.put(DocKind::Machine, machine, vec![(office, card.into()), (tech, visit.into())])[1];
         forge.at_the_machine(machine, visit, [office, lead, tech]);
         let Forge { crew, records, .. } = forge;
         let now_ms = crew.now_ms + 60_000;
@@ -170,10 +170,10 @@ impl Forge {
             (office, DeviceRevoked { device, reason: hostile("revoked") }.into()),
             (office, Body::Unknown(UnknownBody { kind: hostile("kind"), v: 1, body: ciborium::Value::Text(hostile("unknown")) })),
         ];
-        self.put(Place::Roster, root.shop.roster(), said);
+        self.put(DocKind::Roster, root.shop.roster(), said);
         let source = Some(Source { manual: hostile("manual"), page: hostile("page") });
         let card = shared::engine_card::EngineCard { name: hostile("engine"), source, ..engine_card() };
-        self.put(Place::Engines, root.shop.engines(), vec![(office, card.into())]);
+        self.put(DocKind::Engines, root.shop.engines(), vec![(office, card.into())]);
         let day = DayClosed {
             day: date(2026, 6, 1),
             counts: DayCounts::default(),
@@ -184,7 +184,7 @@ impl Forge {
             since: None,
             covers: vec![],
         };
-        self.put(Place::Days, root.shop.days(), vec![(office, day.into())]);
+        self.put(DocKind::Days, root.shop.days(), vec![(office, day.into())]);
     }
 
     /// What is said of the machine: readings that disagree and are ruled on, findings, notes, a photo, what was taken back.
@@ -210,7 +210,7 @@ impl Forge {
             (tech, Note { text: hostile("taken-back"), visit: None }.into()),
             (tech, photo.into()),
         ];
-        let ids = self.put(Place::Machine, machine, said);
+        let ids = self.put(DocKind::Machine, machine, said);
         let slot = Slot::lash("1E".parse().unwrap(), Stage::Found);
         let ruling = Ruling { slot, of: vec![ids[2], ids[3]], decision: Decision::Stands(ids[2]), reason: hostile("ruling") };
         let said = vec![
@@ -220,6 +220,6 @@ impl Forge {
             (tech, SignOff { visit, complete: true, remark: hostile("remark") }.into()),
             (tech, Body::Unknown(UnknownBody { kind: hostile("strange"), v: 9, body: ciborium::Value::Text(hostile("inside")) })),
         ];
-        self.put(Place::Machine, machine, said);
+        self.put(DocKind::Machine, machine, said);
     }
 }

@@ -7,7 +7,7 @@ use std::sync::Arc;
 use server::{Clock, Config, Running, start};
 use shared::wire::ASSERTION_TYPE;
 use sync_core::book::Book;
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 use tests::Dice;
 
 use crate::ground::{Ground, hostile};
@@ -17,8 +17,8 @@ use crate::{all_were_shown, holds_nothing_that_misleads};
 struct At(i64);
 
 impl Clock for At {
-    fn now(&self) -> Moment {
-        Moment::at(self.0)
+    fn now(&self) -> ClockReading {
+        ClockReading::at(self.0)
     }
 }
 
@@ -68,7 +68,7 @@ fn signed_in(walk: &mut Walk, code: &str) -> Vec<String> {
 /// The token of the office's terminal.
 fn bearer(walk: &Walk, ground: &Ground) -> Vec<String> {
     let book = Book::open(&ground.path("office.db"), &mut Dice::new(6)).unwrap();
-    let assertion = book.assertion(&Moment::at(ground.now_ms), 0, &mut Dice::new(7)).unwrap();
+    let assertion = book.assertion(&ClockReading::at(ground.now_ms), 0, &mut Dice::new(7)).unwrap();
     let form = ["content-type: application/x-www-form-urlencoded".to_owned()];
     let body = format!("grant_type=client_credentials&client_assertion_type={ASSERTION_TYPE}&client_assertion={assertion}");
     let came = ask(walk.address, "POST", "/v1/token", &form, &body);

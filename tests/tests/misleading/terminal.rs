@@ -5,7 +5,8 @@ use std::ffi::OsString;
 use std::path::Path;
 
 use cli_client::Environment;
-use sync_core::sys::moment::{Entropy as _, Moment};
+use sync_core::sys::clock::ClockReading;
+use sync_core::sys::rng::CryptoRng as _;
 use tests::Dice;
 
 use crate::ground::{Ground, hostile};
@@ -66,7 +67,7 @@ impl Terminal<'_> {
         let code = {
             let clock = || {
                 self.now_ms.set(self.now_ms.get() + 1_000);
-                Moment::at(self.now_ms.get())
+                ClockReading::at(self.now_ms.get())
             };
             let mut env = Environment::simulated(clock, move |buffer: &mut [u8]| dice.fill(buffer));
             env.stdout = Box::new(&mut out);

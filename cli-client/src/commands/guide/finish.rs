@@ -5,9 +5,9 @@ use shared::record::FindingKind;
 use sync_core::commands::FinishOutcome;
 
 use super::Check;
-use crate::ask::{self, Halt};
-use crate::given;
-use crate::show;
+use crate::parse;
+use crate::prompt::{self, Halt};
+use crate::render;
 
 /// Asks for what is left; `None` where the visit is not finished now.
 pub(super) fn finish(check: &mut Check<'_, '_, '_>) -> Result<Option<FinishOutcome>, Halt> {
@@ -17,14 +17,14 @@ pub(super) fn finish(check: &mut Check<'_, '_, '_>) -> Result<Option<FinishOutco
     findings(check)?;
     let open = check.session.book.left_open(check.machine, check.visit)?;
     if open.is_empty() {
-        ask::say(check.session, "Every valve is left in range.");
+        prompt::say(check.session, "Every valve is left in range.");
     } else {
-        ask::say(check.session, &format!("Still open:\n  {}", open.join("\n  ")));
+        prompt::say(check.session, &format!("Still open:\n  {}", open.join("\n  ")));
     }
-    if !ask::yes_or_no(check.session, "Finish the visit?")? {
+    if !prompt::yes_or_no(check.session, "Finish the visit?")? {
         return Ok(None);
     }
-    let remark = ask::line(check.session, "A remark (Enter: none):")?;
+    let remark = prompt::line(check.session, "A remark (Enter: none):")?;
     let session = &mut *check.session;
     let done = session.book.finish_visit(check.machine, Some(check.visit), &remark, &mut session.env.hand(None))?;
     check.kept.push(done.record);
@@ -35,15 +35,15 @@ pub(super) fn finish(check: &mut Check<'_, '_, '_>) -> Result<Option<FinishOutco
 fn hours(check: &mut Check<'_, '_, '_>) -> Result<(), Halt> {
     let mut question = "Hour meter, as in 1523.4 (Enter: not read):";
     loop {
-        let meter = ask::until(check.session, question, |_, answer| match answer {
+        let meter = prompt::until(check.session, question, |_, answer| match answer {
             "" => Ok(None),
-            text => given::read::<Hours>(text).map(Some),
+            text => parse::read::<Hours>(text).map(Some),
         })?;
         let Some(meter) = meter else { return Ok(()) };
         let session = &mut *check.session;
         let done = session.book.read_hours(check.machine, meter, &mut session.env.hand(None))?;
         check.kept.push(done.record);
-        ask::say(check.session, &show::reading::hours(meter, &done));
+        prompt::say(check.session, &render::reading::hours(meter, &done));
         // The last one counts: a slip that was put right needs no look any more.
         check.hours_in_doubt = done.doubt.is_some();
         if !check.hours_in_doubt {
@@ -56,17 +56,17 @@ fn hours(check: &mut Check<'_, '_, '_>) -> Result<(), Halt> {
 fn findings(check: &mut Check<'_, '_, '_>) -> Result<(), Halt> {
     let mut question = "Anything found? In words (Enter: nothing):";
     loop {
-        let what = ask::line(check.session, question)?;
+        let what = prompt::line(check.session, question)?;
         if what.is_empty() {
             return Ok(());
         }
-        let hold = ask::yes_or_no(check.session, "Must the machine not be run until that is put right?")?;
+        let hold = prompt::yes_or_no(check.session, "Must the machine not be run until that is put right?")?;
         let grade = if hold { FindingKind::Hold } else { FindingKind::Watch };
         let session = &mut *check.session;
         let record = session.book.add_finding(check.machine, grade, &what, &mut session.env.hand(None))?;
         check.kept.push(record);
         let kept = if hold { "Kept: ON HOLD, not to be run." } else { "Kept." };
-        ask::say(check.session, kept);
+        prompt::say(check.session, kept);
         question = "Anything else? (Enter: nothing):";
     }
 }

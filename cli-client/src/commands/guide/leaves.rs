@@ -11,8 +11,8 @@ use sync_core::commands::{Ask, TrialView, Tried};
 use sync_core::engine::BookError;
 
 use super::Check;
-use crate::ask::{self, Halt};
 use crate::exit::Failure;
+use crate::prompt::{self, Halt};
 use crate::session::Session;
 
 /// An answer to "does it go?".
@@ -59,7 +59,7 @@ fn kept(view: TrialView) -> Pair {
 fn goes(check: &mut Check<'_, '_, '_>, valve: Valve, stage: Stage, leaf: &NextLeaf) -> Result<Goes, Halt> {
     let unit = check.session.unit;
     let question = format!("{valve} {stage}: try {}. Does it go?", leaf.feeler.words(unit));
-    ask::until(check.session, &question, |session, answer| match answer.to_ascii_lowercase().as_str() {
+    prompt::until(check.session, &question, |session, answer| match answer.to_ascii_lowercase().as_str() {
         "y" | "yes" => Ok(Goes::Yes),
         "n" | "no" => Ok(Goes::No),
         "s" => Ok(Goes::Skip),
@@ -71,7 +71,7 @@ fn goes(check: &mut Check<'_, '_, '_>, valve: Valve, stage: Stage, leaf: &NextLe
 /// Both leaves at once: where there is no card to be guided by.
 fn both(check: &mut Check<'_, '_, '_>, valve: Valve, stage: Stage) -> Result<Option<Pair>, Halt> {
     let question = format!("{valve} {stage}: the largest leaf that goes and the smallest that does not, as 5/6:");
-    ask::until(check.session, &question, |session, answer| match answer {
+    prompt::until(check.session, &question, |session, answer| match answer {
         "s" | "S" => Ok(None),
         text => read_both(text, session).map(Some),
     })
@@ -90,7 +90,7 @@ fn closed(check: &mut Check<'_, '_, '_>, valve: Valve, tried: &[Tried], asked: &
     let question = format!("{} (Enter: not tried{none}):", asked.words(check.session.unit));
     let thinnest = check.set.leaves().first().copied();
     let (machine, set) = (check.machine, &check.set);
-    ask::until(check.session, &question, |session, answer| {
+    prompt::until(check.session, &question, |session, answer| {
         if answer.is_empty() {
             return Ok(None);
         }

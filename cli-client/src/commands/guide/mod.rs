@@ -15,12 +15,12 @@ use sync_core::commands::{Guide, Step, ValveGuide, VisitEntry, next_of};
 use sync_core::engine::BookError;
 use sync_core::queries::short;
 
-use crate::ask::{self, Halt};
 use crate::commands::visit;
 use crate::exit::{Exit, Failure};
 use crate::outcome::Outcome;
+use crate::prompt::{self, Halt};
+use crate::render;
 use crate::session::Session;
-use crate::show;
 
 /// Arguments of `guide`.
 #[derive(Debug, clap::Args)]
@@ -61,7 +61,7 @@ pub(crate) fn run(args: &GuideArgs, session: &mut Session<'_, '_>) -> Result<Out
         Err(Halt::Quit) => None,
         Err(Halt::Failed(failure)) => {
             let how = going_on(&check);
-            ask::say(check.session, &how);
+            prompt::say(check.session, &how);
             return Err(failure);
         }
     };
@@ -73,7 +73,7 @@ pub(crate) fn run(args: &GuideArgs, session: &mut Session<'_, '_>) -> Result<Out
         "machine": check.machine, "tag": check.tag, "visit": check.visit, "kept": check.kept,
         "stopped": finished.is_none(), "finish": finished,
     });
-    let text = show::wrapped(&text, show::width(check.session.env));
+    let text = render::wrapped(&text, render::width(check.session.env));
     let outcome = Outcome::new(&json, text)?;
     Ok(Outcome { exit: if check.look || check.hours_in_doubt { Exit::NeedsALook } else { Exit::Done }, ..outcome })
 }
@@ -82,26 +82,26 @@ pub(crate) fn run(args: &GuideArgs, session: &mut Session<'_, '_>) -> Result<Out
 fn begin<'c, 's, 'e>(args: &GuideArgs, session: &'c mut Session<'s, 'e>) -> Result<(Check<'c, 's, 'e>, bool), Halt> {
     let machine = match &args.machine {
         Some(given) => session.machine(given)?,
-        None => ask::until(session, "Which machine? Its tag:", |session, answer| session.machine(answer))?,
+        None => prompt::until(session, "Which machine? Its tag:", |session, answer| session.machine(answer))?,
     };
     let tag = session.book.title(machine)?;
     let open = session.book.open_visit_of(machine, None)?;
     let resumed = open.is_some();
     visit::say_holds(session, machine)?;
-    ask::say(session, &format!("{tag}. Before a hand goes near the engine:"));
+    prompt::say(session, &format!("{tag}. Before a hand goes near the engine:"));
     let cautions = visit::cautions(session, machine)?;
-    ask::say(session, &cautions);
-    if !ask::yes_or_no(session, "Read, and followed?")? {
-        ask::say(session, "Then stop here, and come back when they are.");
+    prompt::say(session, &cautions);
+    if !prompt::yes_or_no(session, "Read, and followed?")? {
+        prompt::say(session, "Then stop here, and come back when they are.");
         return Err(Halt::Quit);
     }
     let mut kept = Vec::new();
     let visit = match open {
         Some(visit) => {
-            ask::say(session, &format!("Going on with your open visit {}.", short(&visit)));
+            prompt::say(session, &format!("Going on with your open visit {}.", short(&visit)));
             let cold = session.book.cold_now(machine, Some(visit), &session.env.now())?;
             if !cold.counts() {
-                ask::say(session, &cold.words());
+                prompt::say(session, &cold.words());
                 let entry = VisitEntry { cold: is_cold(session)?, cautions_confirmed: true, ..VisitEntry::default() };
                 session.book.resume_visit(machine, &entry, &mut session.env.hand(None))?;
             }
@@ -111,25 +111,27 @@ fn begin<'c, 's, 'e>(args: &GuideArgs, session: &'c mut Session<'s, 'e>) -> Resu
             let entry = VisitEntry { cold: is_cold(session)?, cautions_confirmed: true, ..VisitEntry::default() };
             let visit = session.book.open_visit(machine, &entry, &mut session.env.hand(None))?.visit;
             kept.push(visit);
-            ask::say(session, &format!("Visit {} is open. Every answer is kept at once.", short(&visit)));
+            prompt::say(session, &format!("Visit {} is open. Every answer is kept at once.", short(&visit)));
             visit
         }
     };
     let now = session.env.now();
     let view = session.book.machine_view(machine, session.unit, &now)?;
     match &view.engine_card {
-        Some(card) => ask::say(session, &card.words(session.unit)),
-        None => ask::say(session, "No engine card yet: readings are kept and not judged. Look the range up in the engine maker's manual."),
+        Some(card) => prompt::say(session, &card.words(session.unit)),
+        None => {
+            prompt::say(session, "No engine card yet: readings are kept and not judged. Look the range up in the engine maker's manual.")
+        }
     }
-    ask::say(session, "Answer y or n, or both leaves at once as 5/6; s leaves a valve out; q stops, and nothing is lost.");
+    prompt::say(session, "Answer y or n, or both leaves at once as 5/6; s leaves a valve out; q stops, and nothing is lost.");
     let set = session.leaves()?;
     Ok((Check { session, machine, tag, visit, set, said: None, kept, look: false, hours_in_doubt: false }, resumed))
 }
 
 fn is_cold(session: &mut Session<'_, '_>) -> Result<bool, Halt> {
-    let cold = ask::yes_or_no(session, "Is the engine cold?")?;
+    let cold = prompt::yes_or_no(session, "Is the engine cold?")?;
     if !cold {
-        ask::say(session, "Ranges are for a cold engine: readings are kept, and none of them settles before it has cooled.");
+        prompt::say(session, "Ranges are for a cold engine: readings are kept, and none of them settles before it has cooled.");
     }
     Ok(cold)
 }
@@ -141,7 +143,7 @@ fn valves(check: &mut Check<'_, '_, '_>, resumed: bool) -> Result<(), Halt> {
     let mut piston = String::new();
     if resumed {
         for valve in guide(check)?.valves.iter().filter(|valve| valve.next == Step::Done) {
-            ask::say(check.session, &format!("{} is done already.", valve.valve));
+            prompt::say(check.session, &format!("{} is done already.", valve.valve));
         }
     }
     loop {
@@ -152,7 +154,7 @@ fn valves(check: &mut Check<'_, '_, '_>, resumed: bool) -> Result<(), Halt> {
         let Some(one) = guide.valves.iter().find(|one| Some(one.valve) == next) else { return Ok(()) };
         if one.piston != piston {
             piston.clone_from(&one.piston);
-            ask::say(check.session, &format!("\n{piston}"));
+            prompt::say(check.session, &format!("\n{piston}"));
         }
         if valve::step(check, one, !guide.holds.is_empty())? {
             read.insert(one.valve);

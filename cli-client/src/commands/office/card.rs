@@ -5,15 +5,15 @@ use shared::engine_card::EngineCard;
 use shared::ids::CardId;
 use shared::valve::Side;
 use sync_core::queries::short;
-use sync_core::sys::moment::fresh_uuid;
+use sync_core::sys::rng::fresh_uuid;
 
 use super::FindArgs;
 use super::card_file::{self, ExportArgs, ImportArgs};
 use super::card_flags::CardFlags;
 use crate::exit::Failure;
 use crate::outcome::{Outcome, to_json};
+use crate::render::{self, Table};
 use crate::session::Session;
-use crate::show::{self, Table};
 
 /// What to do with an engine card.
 #[derive(Debug, clap::Subcommand)]
@@ -60,7 +60,7 @@ fn keep(card: EngineCard, session: &mut Session<'_, '_>) -> Result<Outcome, Fail
     let words = card.words(session.unit);
     let json = to_json(&card)?;
     let record = session.book.keep_engine_card(card, &mut session.env.hand(None))?;
-    let text = show::wrapped(&format!("{words}\nKept as record {}.", short(&record)), show::width(session.env));
+    let text = render::wrapped(&format!("{words}\nKept as record {}.", short(&record)), render::width(session.env));
     Outcome::new(&json!({ "engine_card": json, "record": record }), text)
 }
 
@@ -77,6 +77,6 @@ pub(super) fn list(args: &FindArgs, session: &mut Session<'_, '_>) -> Result<Out
             source,
         ]);
     }
-    let text = if table.is_empty() { args.none("No engine cards yet.") } else { table.text(show::width(session.env)) };
+    let text = if table.is_empty() { args.none("No engine cards yet.") } else { table.text(render::width(session.env)) };
     Outcome::new(&json!({ "engine_cards": cards }), text)
 }

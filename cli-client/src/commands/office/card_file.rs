@@ -8,13 +8,13 @@ use shared::engine_card::EngineCard;
 use shared::engine_card::file::{self, CardFileError, Change, LARGEST_FILE, Settled};
 use shared::ids::CardId;
 use sync_core::book::Draft;
-use sync_core::sys::moment::fresh_uuid;
+use sync_core::sys::rng::fresh_uuid;
 
 use crate::exit::Failure;
 use crate::files;
 use crate::outcome::Outcome;
+use crate::render;
 use crate::session::Session;
-use crate::show;
 
 /// Arguments of `card import`.
 #[derive(Debug, clap::Args)]
@@ -45,7 +45,7 @@ pub(super) fn import(args: &ImportArgs, session: &mut Session<'_, '_>) -> Result
     let changed = settled.iter().filter(|one| one.change != Change::Same);
     let drafts: Vec<Draft> = changed.map(|one| Draft::new(doc, one.card.clone())).collect();
     let records = if drafts.is_empty() { Vec::new() } else { session.book.write(drafts, &now, &mut *session.env.entropy)? };
-    let text = show::wrapped(&words(&settled), show::width(session.env));
+    let text = render::wrapped(&words(&settled), render::width(session.env));
     let cards: Vec<_> = settled.iter().map(|one| json!({ "change": one.change, "engine_card": one.card })).collect();
     Outcome::new(&json!({ "imported": cards, "records": records }), text)
 }
@@ -66,7 +66,7 @@ pub(super) fn export(args: &ExportArgs, session: &mut Session<'_, '_>) -> Result
     let Some(path) = &args.file else { return Outcome::new(&json!({ "engine_cards": cards, "file": null }), text) };
     files::write_new(path, text.as_bytes())?;
     let said = format!("{} written to {}.", counted(cards.len()), path.display());
-    Outcome::new(&json!({ "engine_cards": cards, "file": path }), show::wrapped(&said, show::width(session.env)))
+    Outcome::new(&json!({ "engine_cards": cards, "file": path }), render::wrapped(&said, render::width(session.env)))
 }
 
 /// What an import did: each card, and those that name no source.

@@ -6,10 +6,10 @@ use sync_core::queries::bounds::MOST_DAYS_TOLD;
 
 use super::FindArgs;
 use crate::exit::Failure;
-use crate::given;
 use crate::outcome::Outcome;
+use crate::parse;
+use crate::render::{self, Table};
 use crate::session::Session;
-use crate::show::{self, Table};
 
 /// The most closed days that are listed where none is sought.
 const MOST_LISTED: usize = 60;
@@ -18,7 +18,7 @@ const MOST_LISTED: usize = 60;
 #[derive(Debug, clap::Args)]
 pub(super) struct CloseArgs {
     /// Which day, as in 2026-04-29 [today where none is given]
-    #[arg(long, value_name = "DAY", value_parser = given::day)]
+    #[arg(long, value_name = "DAY", value_parser = parse::day)]
     day: Option<Date>,
     /// Why the day is closed with something still open
     #[arg(long, value_name = "TEXT", default_value = "", hide_default_value = true)]
@@ -29,7 +29,7 @@ pub(super) struct CloseArgs {
 #[derive(Debug, clap::Args)]
 pub(super) struct EveningArgs {
     /// The closed day, as in 2026-04-29
-    #[arg(value_name = "DAY", value_parser = given::day)]
+    #[arg(value_name = "DAY", value_parser = parse::day)]
     day: Date,
     /// The machine's tag
     machine: String,
@@ -44,18 +44,18 @@ pub(super) fn close(args: &CloseArgs, session: &mut Session<'_, '_>) -> Result<O
     session.book.close_day(day, &args.left_open, &mut session.env.hand(None))?;
     let closed = session.book.closed_day(day, session.unit)?;
     let closed = closed.ok_or_else(|| sync_core::engine::BookError::Defect("the closing does not stand".to_owned()))?;
-    let open = if closed.left_open.is_empty() { String::new() } else { format!(" Left open: {}", show::sentence(&closed.left_open)) };
+    let open = if closed.left_open.is_empty() { String::new() } else { format!(" Left open: {}", render::sentence(&closed.left_open)) };
     let text = format!(
         "{day} is closed: {} records came in, {} of them readings; {} visits.{open} What comes for it later will show as late.",
         closed.counts.records, closed.counts.readings, closed.counts.visits
     );
-    Outcome::new(&closed, show::wrapped(&text, show::width(session.env)))
+    Outcome::new(&closed, render::wrapped(&text, render::width(session.env)))
 }
 
 pub(super) fn list(args: &FindArgs, session: &Session<'_, '_>) -> Result<Outcome, Failure> {
     let most = if args.is_cut() { MOST_DAYS_TOLD } else { MOST_LISTED };
     let days = args.of(session.book.closed_days(most, session.unit)?);
-    let wide = show::width(session.env);
+    let wide = render::width(session.env);
     let mut text = args.none("No day has been closed.");
     if !days.is_empty() {
         let mut table = Table::new(&["Day", "Closed", "By", "Records", "Late", "Left open"]);
@@ -68,7 +68,7 @@ pub(super) fn list(args: &FindArgs, session: &Session<'_, '_>) -> Result<Outcome
     for day in days.iter().filter(|day| !day.late.is_empty()) {
         let lines: Vec<String> =
             day.late.iter().map(|l| format!("{}: {} ({}, {}; came {})", l.title, l.words, l.by, l.when, l.came)).collect();
-        text = format!("{text}\n\nCame late for {}\n{}", day.day, show::indented(&lines.join("\n"), wide));
+        text = format!("{text}\n\nCame late for {}\n{}", day.day, render::indented(&lines.join("\n"), wide));
     }
     Outcome::new(&json!({ "days": days }), text)
 }
@@ -76,7 +76,7 @@ pub(super) fn list(args: &FindArgs, session: &Session<'_, '_>) -> Result<Outcome
 pub(super) fn evening(args: &EveningArgs, session: &Session<'_, '_>) -> Result<Outcome, Failure> {
     let machine = session.machine(&args.machine)?;
     let evening = session.book.evening(args.day, machine, session.unit)?;
-    let wide = show::width(session.env);
+    let wide = render::width(session.env);
     let mut table = Table::new(&["What", "As it stood", "Who", "Since then"]);
     for line in &evening.lines {
         let since = if line.changed_since { "reads otherwise now" } else { "" };
@@ -84,6 +84,6 @@ pub(super) fn evening(args: &EveningArgs, session: &Session<'_, '_>) -> Result<O
         table.row([line.slot_words.clone(), stood, line.by.clone(), since.to_owned()]);
     }
     let head = format!("{} when {} was closed, {}:", evening.title, evening.day, evening.when);
-    let text = format!("{}\n{}", show::wrapped(&head, wide), table.text(wide));
+    let text = format!("{}\n{}", render::wrapped(&head, wide), table.text(wide));
     Outcome::new(&evening, text)
 }

@@ -4,17 +4,17 @@ use jiff::civil::Date;
 use serde_json::Value;
 
 use crate::exit::Failure;
-use crate::given;
-use crate::level;
 use crate::outcome::{Outcome, to_json};
+use crate::parse;
+use crate::render;
 use crate::session::Session;
-use crate::show;
+use crate::sync;
 
 /// Arguments of `day-sheet`.
 #[derive(Debug, clap::Args)]
 pub(super) struct DaySheetArgs {
     /// Which day, as in 2026-04-29 [today where none is given]
-    #[arg(long, value_name = "DAY", value_parser = given::day)]
+    #[arg(long, value_name = "DAY", value_parser = parse::day)]
     day: Option<Date>,
 }
 
@@ -25,23 +25,23 @@ pub(super) fn run(args: &DaySheetArgs, there: bool, session: &mut Session<'_, '_
         Ok(None) | Err(Failure::ShopAway(_)) => (of_this_book(args, session)?, true),
         Err(failure) => return Err(failure),
     };
-    let mut text = show::day_sheet::screen(&sheet, !local, session)?;
+    let mut text = render::day_sheet::screen(&sheet, !local, session)?;
     if local {
         let note =
             "This is the day as this book knows it: when devices were at the shop, and what waits in its quarantine, only the shop knows.";
-        text = format!("{text}\n\n{}", show::wrapped(note, show::width(session.env)));
+        text = format!("{text}\n\n{}", render::wrapped(note, render::width(session.env)));
     }
     Outcome::new(&sheet, text)?.with("from", if local { &"this book" } else { &"the shop" })
 }
 
 fn ask_shop(args: &DaySheetArgs, session: &mut Session<'_, '_>) -> Result<Value, Failure> {
-    let mut transport = level::transport(session)?;
+    let mut transport = sync::transport(session)?;
     let unit = session.unit.name();
     let path = match args.day {
         Some(day) => format!("/v1/day-sheet?day={day}&unit={unit}"),
         None => format!("/v1/day-sheet?unit={unit}"),
     };
-    level::in_my_name(session, &mut transport, |transport, token| transport.get_json(&path, token))
+    sync::in_my_name(session, &mut transport, |transport, token| transport.get_json(&path, token))
 }
 
 fn of_this_book(args: &DaySheetArgs, session: &mut Session<'_, '_>) -> Result<Value, Failure> {

@@ -6,10 +6,10 @@ use sync_core::queries::short;
 
 use super::FindArgs;
 use crate::exit::Failure;
-use crate::level;
 use crate::outcome::Outcome;
+use crate::render::{self, Table};
 use crate::session::Session;
-use crate::show::{self, Table};
+use crate::sync;
 
 /// What to do with a device.
 #[derive(Debug, clap::Subcommand)]
@@ -53,7 +53,7 @@ pub(super) fn run(command: &DeviceCommand, there: bool, session: &mut Session<'_
                 "Device {} is revoked. What it wrote before stays; what it brings from now on waits in quarantine for you. To undo this, enrol it again.",
                 args.name
             );
-            Outcome::new(&json!({ "device": device, "record": record }), show::wrapped(&text, show::width(session.env)))
+            Outcome::new(&json!({ "device": device, "record": record }), render::wrapped(&text, render::width(session.env)))
         }
     }
 }
@@ -63,10 +63,10 @@ fn code(args: &CodeArgs, there: bool, session: &mut Session<'_, '_>) -> Result<O
     if !there {
         return Err(Failure::ShopAway("a code is made by the shop's server, and no exchange came about".to_owned()));
     }
-    let mut transport = level::transport(session)?;
+    let mut transport = sync::transport(session)?;
     let request = CodeRequest { person };
     let issued: CodeIssued =
-        level::in_my_name(session, &mut transport, |transport, token| transport.post_json("/v1/codes", Some(token), &request))?;
+        sync::in_my_name(session, &mut transport, |transport, token| transport.post_json("/v1/codes", Some(token), &request))?;
     let text = format!(
         "{}\nFor one device of {}, until {}. It is shown once. On that device: tappet enrol --server {} --code {}",
         issued.code,
@@ -75,7 +75,7 @@ fn code(args: &CodeArgs, there: bool, session: &mut Session<'_, '_>) -> Result<O
         session.book.identity()?.server,
         issued.code
     );
-    Outcome::new(&issued, show::wrapped(&text, show::width(session.env)))
+    Outcome::new(&issued, render::wrapped(&text, render::width(session.env)))
 }
 
 pub(super) fn list(args: &FindArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
@@ -88,5 +88,5 @@ pub(super) fn list(args: &FindArgs, session: &mut Session<'_, '_>) -> Result<Out
         };
         table.row([device.name.clone(), device.person_name.clone(), short(&device.device), trusted]);
     }
-    Outcome::new(&json!({ "devices": devices }), table.text(show::width(session.env)))
+    Outcome::new(&json!({ "devices": devices }), table.text(render::width(session.env)))
 }

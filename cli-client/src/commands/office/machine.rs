@@ -9,8 +9,8 @@ use super::FindArgs;
 use crate::commands::machine::{self, MachineArgs};
 use crate::exit::Failure;
 use crate::outcome::Outcome;
+use crate::render::{self, Table};
 use crate::session::Session;
-use crate::show::{self, Table};
 
 /// What to do with a machine.
 #[derive(Debug, clap::Subcommand)]
@@ -102,6 +102,6 @@ pub(super) fn list(args: &FindArgs, session: &mut Session<'_, '_>) -> Result<Out
             "duty": view.duty, "provisional": view.provisional,
         }));
     }
-    let text = if table.is_empty() { args.none("No machines yet.") } else { table.text(show::width(session.env)) };
+    let text = if table.is_empty() { args.none("No machines yet.") } else { table.text(render::width(session.env)) };
     Outcome::new(&json!({ "machines": lines }), text)
 }

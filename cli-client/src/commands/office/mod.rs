@@ -23,10 +23,10 @@ use sync_core::queries::{Findable, find};
 
 use crate::commands::due;
 use crate::exit::Failure;
-use crate::level::{self, Levelled};
 use crate::outcome::Outcome;
+use crate::render;
 use crate::session::Session;
-use crate::show;
+use crate::sync::{self, Levelled};
 
 /// `office` and its own option.
 #[derive(Debug, clap::Args)]
@@ -197,9 +197,9 @@ fn contact(offline: bool, session: &mut Session<'_, '_>) -> Contact {
     if offline {
         return Contact::Skipped;
     }
-    match level::exchange(session) {
+    match sync::exchange(session) {
         Ok(done) => Contact::Done(Box::new(done)),
-        Err(failure) => Contact::Failed { why: show::sentence(&failure.to_string()) },
+        Err(failure) => Contact::Failed { why: render::sentence(&failure.to_string()) },
     }
 }
 
@@ -215,9 +215,9 @@ fn finish(
     for contact in [before, after] {
         match contact {
             Contact::Failed { why } => said.push(format!("No exchange: {why}")),
-            Contact::Done(done) if show::exchange::wants_a_look(done) || session.global.verbose => {
-                look |= show::exchange::wants_a_look(done);
-                said.push(show::exchange::words(session, done)?);
+            Contact::Done(done) if render::exchange::wants_a_look(done) || session.global.verbose => {
+                look |= render::exchange::wants_a_look(done);
+                said.push(render::exchange::words(session, done)?);
             }
             _ => {}
         }
@@ -225,7 +225,7 @@ fn finish(
     if command.verb.writes() && !matches!(after, Contact::Done(_)) {
         said.push("What was entered is kept here, and goes to the shop with the next exchange.".to_owned());
     }
-    let said = show::wrapped(&said.join("\n"), show::width(session.env));
+    let said = render::wrapped(&said.join("\n"), render::width(session.env));
     let outcome = outcome.with("exchange", &serde_json::json!({ "before": before, "after": after }))?;
     Ok(outcome.and_say(&said).needing(look))
 }

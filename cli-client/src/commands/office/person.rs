@@ -7,8 +7,8 @@ use sync_core::queries::short;
 use super::FindArgs;
 use crate::exit::Failure;
 use crate::outcome::Outcome;
+use crate::render::{self, Table};
 use crate::session::Session;
-use crate::show::{self, Table};
 
 /// What to do with a person.
 #[derive(Debug, clap::Subcommand)]
@@ -59,7 +59,10 @@ pub(super) fn run(command: &PersonCommand, session: &mut Session<'_, '_>) -> Res
                 "{} is on the roster as {}. A code for their device: tappet office device code \"{}\"",
                 args.name, args.role, args.name
             );
-            Outcome::new(&json!({ "person": person, "name": args.name, "role": args.role }), show::wrapped(&text, show::width(session.env)))
+            Outcome::new(
+                &json!({ "person": person, "name": args.name, "role": args.role }),
+                render::wrapped(&text, render::width(session.env)),
+            )
         }
         PersonCommand::Role(args) => {
             let person = session.book.find_person(&args.name)?;
@@ -81,5 +84,5 @@ pub(super) fn list(args: &FindArgs, session: &mut Session<'_, '_>) -> Result<Out
         let role = person.role.map_or("none", |role| role.name()).to_owned();
         table.row([person.name.clone(), role, person.properties.join(", "), short(&person.person)]);
     }
-    Outcome::new(&json!({ "people": people }), table.text(show::width(session.env)))
+    Outcome::new(&json!({ "people": people }), table.text(render::width(session.env)))
 }

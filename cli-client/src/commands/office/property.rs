@@ -9,8 +9,8 @@ use sync_core::queries::short;
 use super::FindArgs;
 use crate::exit::Failure;
 use crate::outcome::Outcome;
+use crate::render::{self, Table};
 use crate::session::Session;
-use crate::show::{self, Table};
 
 /// What to do with a property.
 #[derive(Debug, clap::Subcommand)]
@@ -65,7 +65,7 @@ pub(super) fn run(command: &PropertyCommand, session: &mut Session<'_, '_>) -> R
         PropertyCard { name: args.name.trim().to_owned(), address: args.address.clone(), access: args.access.clone(), season: args.season };
     let property = session.book.add_property(card, &mut session.env.hand(None))?;
     let text = format!("Property {} is in the book. Give it to somebody: tappet office assign PERSON \"{0}\"", args.name.trim());
-    Outcome::new(&json!({ "property": property, "name": args.name.trim() }), show::wrapped(&text, show::width(session.env)))
+    Outcome::new(&json!({ "property": property, "name": args.name.trim() }), render::wrapped(&text, render::width(session.env)))
 }
 
 fn set(args: &SetArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
@@ -96,6 +96,6 @@ pub(super) fn list(args: &FindArgs, session: &mut Session<'_, '_>) -> Result<Out
             short(&line.property),
         ]);
     }
-    let text = if table.is_empty() { args.none("No properties yet.") } else { table.text(show::width(session.env)) };
+    let text = if table.is_empty() { args.none("No properties yet.") } else { table.text(render::width(session.env)) };
     Outcome::new(&json!({ "properties": properties }), text)
 }

@@ -5,10 +5,10 @@ use serde_json::{Value, json};
 
 use crate::commands::quarantine;
 use crate::exit::Failure;
-use crate::level;
 use crate::outcome::Outcome;
+use crate::render;
 use crate::session::Session;
-use crate::show;
+use crate::sync;
 
 /// Arguments of `quarantine`.
 #[derive(Debug, clap::Args)]
@@ -51,25 +51,25 @@ struct Page {
 }
 
 fn list(session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
-    let mut transport = level::transport(session)?;
+    let mut transport = sync::transport(session)?;
     let mut held: Vec<Value> = Vec::new();
     let mut path = "/v1/quarantine?limit=500".to_owned();
     // As the shop gives it: one page after another, each as long as one may be.
     loop {
-        let page: Page = level::in_my_name(session, &mut transport, |transport, token| transport.get_json(&path, token))?;
+        let page: Page = sync::in_my_name(session, &mut transport, |transport, token| transport.get_json(&path, token))?;
         held.extend(page.items);
         let Some(next) = page.next else { break };
         path = format!("/v1/quarantine?limit=500&after={next}");
     }
     let held = Value::Array(held);
-    let text = show::lists::shop_quarantine(&held, session)?;
+    let text = render::lists::shop_quarantine(&held, session)?;
     Outcome::new(&json!({ "quarantine": held }), text)
 }
 
 fn settle(number: u32, how: &str, words: &str, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
-    let mut transport = level::transport(session)?;
+    let mut transport = sync::transport(session)?;
     let path = format!("/v1/quarantine/{number}/{how}");
-    level::in_my_name(session, &mut transport, |transport, token| transport.post_empty(&path, token))?;
-    let text = show::sentence(&format!("number {number} {words}"));
+    sync::in_my_name(session, &mut transport, |transport, token| transport.post_empty(&path, token))?;
+    let text = render::sentence(&format!("number {number} {words}"));
     Outcome::new(&json!({ "number": number, "settled": how }), text)
 }

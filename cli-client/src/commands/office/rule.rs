@@ -6,10 +6,10 @@ use shared::record::Decision;
 use sync_core::queries::{ContestedSlot, short};
 
 use crate::exit::Failure;
-use crate::given;
 use crate::outcome::Outcome;
+use crate::parse;
+use crate::render;
 use crate::session::Session;
-use crate::show;
 
 /// Arguments of `rule`.
 #[derive(Debug, clap::Args)]
@@ -32,18 +32,18 @@ pub(super) struct RuleArgs {
 
 pub(super) fn contested(session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let slots = session.book.contested(session.unit)?;
-    let width = show::width(session.env);
+    let width = render::width(session.env);
     let text = if slots.is_empty() {
         "Nothing is contested.".to_owned()
     } else {
-        slots.iter().map(|slot| show::lists::contested(slot, width)).collect::<Vec<_>>().join("\n\n")
+        slots.iter().map(|slot| render::lists::contested(slot, width)).collect::<Vec<_>>().join("\n\n")
     };
     Outcome::new(&json!({ "contested": slots }), text)
 }
 
 pub(super) fn run(args: &RuleArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let doc = document(&args.of, session)?;
-    let slot = given::slot(&args.slot.join(" "));
+    let slot = parse::slot(&args.slot.join(" "));
     let decision = match &args.stands {
         Some(record) => Decision::Stands(session.book.find_record(record)?),
         None => Decision::Recheck,
@@ -61,7 +61,7 @@ pub(super) fn run(args: &RuleArgs, session: &mut Session<'_, '_>) -> Result<Outc
         short(&record)
     );
     let json = json!({ "doc": doc, "slot": slot, "decision": decision, "record": record, "now": view });
-    Outcome::new(&json, show::wrapped(&text, show::width(session.env)))
+    Outcome::new(&json, render::wrapped(&text, render::width(session.env)))
 }
 
 /// What a ruling may be about, by what people call it.

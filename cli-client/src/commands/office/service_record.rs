@@ -4,8 +4,8 @@ use sync_core::engine::BookError;
 
 use crate::exit::Failure;
 use crate::outcome::Outcome;
+use crate::render;
 use crate::session::Session;
-use crate::show;
 
 /// Arguments of `service-record`.
 #[derive(Debug, clap::Args)]
@@ -25,6 +25,6 @@ pub(super) fn run(args: &ServiceRecordArgs, session: &mut Session<'_, '_>) -> Re
         Err(_) => session.book.find_record(&args.of)?,
     };
     let record = session.book.service_record(visit, session.unit, &now)?;
-    let text = show::service_record::page(&record, show::width(session.env));
+    let text = render::service_record::page(&record, render::width(session.env));
     Outcome::new(&record, text)
 }

@@ -7,10 +7,10 @@ use shared::usage::Between;
 use sync_core::commands::Settings;
 
 use crate::exit::Failure;
-use crate::given;
 use crate::outcome::Outcome;
+use crate::parse;
+use crate::render::{self, Table};
 use crate::session::Session;
-use crate::show::{self, Table};
 
 /// Arguments of `settings`. What is not named stays; without any, the settings are shown.
 #[derive(Debug, clap::Args)]
@@ -34,13 +34,13 @@ pub(super) struct SettingsArgs {
     #[arg(long, value_name = "UNIT", value_parser = crate::args::unit)]
     shown_in: Option<LengthUnit>,
     /// How sure a reading must make of a range before it proves anything, in per cent
-    #[arg(long, value_name = "PERCENT", value_parser = given::level)]
+    #[arg(long, value_name = "PERCENT", value_parser = parse::level)]
     level: Option<f64>,
     /// Check commercial machines at least so often, as in 100h, 6mo or 100h,6mo; none for by their cards alone
-    #[arg(long, value_name = "OFTEN", value_parser = given::interval)]
+    #[arg(long, value_name = "OFTEN", value_parser = parse::interval)]
     commercial: Option<Interval>,
     /// The same of homeowners' machines
-    #[arg(long, value_name = "OFTEN", value_parser = given::interval)]
+    #[arg(long, value_name = "OFTEN", value_parser = parse::interval)]
     homeowner: Option<Interval>,
     /// When machines are in use, as in 4..10 for April to October; 1..12 for all year
     #[arg(long, value_name = "MONTHS", value_parser = str::parse::<Between>)]
@@ -96,7 +96,7 @@ pub(super) fn run(args: &SettingsArgs, session: &mut Session<'_, '_>) -> Result<
     table.row(["Commercial machines", &often(shop.commercial)]);
     table.row(["Homeowners' machines", &often(shop.homeowner)]);
     table.row(["In use", &shop.season.map_or_else(|| "all year".to_owned(), |season| season.to_string())]);
-    let text = table.text(show::width(session.env));
+    let text = table.text(render::width(session.env));
     Outcome::new(&shop, text)
 }
 

@@ -5,19 +5,19 @@ use jiff::civil::Date;
 use crate::exit::Failure;
 use crate::outcome::Outcome;
 use crate::session::Session;
-use crate::{given, show};
+use crate::{parse, render};
 
 /// Arguments of `reckon agreement`.
 #[derive(Debug, clap::Args)]
 pub(crate) struct AgreementArgs {
     /// Only the readings of one day, as in 2026-04-29
-    #[arg(long, value_name = "DAY", value_parser = given::day)]
+    #[arg(long, value_name = "DAY", value_parser = parse::day)]
     day: Option<Date>,
 }
 
 pub(super) fn run(args: &AgreementArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     session.book.identity()?;
     let reckoned = session.book.agreement(args.day, session.unit)?;
-    let table = show::reckon::agreement(&reckoned.facts, session.unit, show::width(session.env));
+    let table = render::reckon::agreement(&reckoned.facts, session.unit, render::width(session.env));
     super::answer(&reckoned, &table, session)
 }

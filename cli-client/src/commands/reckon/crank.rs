@@ -9,8 +9,8 @@ use sync_core::queries::reckon::Reckoned;
 use super::no_answer;
 use crate::exit::Failure;
 use crate::outcome::Outcome;
+use crate::render;
 use crate::session::Session;
-use crate::show;
 
 /// Arguments of `reckon crank`.
 #[derive(Debug, clap::Args)]
@@ -41,7 +41,7 @@ pub(super) fn run(args: &CrankArgs, session: &mut Session<'_, '_>) -> Result<Out
             // Not minus zero, which would be shown as such.
             let angle = angle.unwrap_or_default() + 0.0;
             let drop = Crank::new(stroke, rod).and_then(|crank| crank.drop_at(angle)).map_err(no_answer)?;
-            let shown = show::reckon::fine(drop, session.unit);
+            let shown = render::reckon::fine(drop, session.unit);
             (angle, drop, format!("At {angle}° from top dead center, before it or after it, the piston is {shown} down."))
         }
     };

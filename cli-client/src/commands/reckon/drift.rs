@@ -3,8 +3,8 @@
 use shared::valve::Valve;
 
 use crate::exit::Failure;
-use crate::given;
 use crate::outcome::Outcome;
+use crate::parse;
 use crate::session::Session;
 
 /// Arguments of `reckon drift`.
@@ -18,7 +18,7 @@ pub(crate) struct DriftArgs {
 
 pub(super) fn run(args: &DriftArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let machine = session.machine(&args.machine)?;
-    let valve: Valve = given::read(&args.valve)?;
+    let valve: Valve = parse::read(&args.valve)?;
     let reckoned = session.book.drift_of(machine, valve, session.unit)?;
     super::answer(&reckoned, "", session)
 }

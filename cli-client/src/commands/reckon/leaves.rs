@@ -3,10 +3,10 @@
 use shared::valve::Valve;
 
 use crate::exit::Failure;
-use crate::given;
 use crate::outcome::Outcome;
+use crate::parse;
+use crate::render;
 use crate::session::Session;
-use crate::show;
 
 /// Arguments of `reckon leaves`.
 #[derive(Debug, clap::Args)]
@@ -19,10 +19,10 @@ pub(crate) struct LeavesArgs {
 
 pub(super) fn run(args: &LeavesArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let machine = session.machine(&args.machine)?;
-    let valve: Valve = given::read(&args.valve)?;
+    let valve: Valve = parse::read(&args.valve)?;
     let set = session.leaves()?;
     let reckoned = session.book.leaf_plan_of(machine, valve, &set, session.unit)?;
-    let plan = show::wrapped(&reckoned.facts.lines.join("\n"), show::width(session.env));
+    let plan = render::wrapped(&reckoned.facts.lines.join("\n"), render::width(session.env));
     let outcome = super::answer(&reckoned, &plan, session)?;
     Ok(if session.own_leaves()?.is_some() {
         outcome

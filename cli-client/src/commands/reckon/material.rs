@@ -11,7 +11,7 @@ Materials:
 #[cfg(test)]
 mod tests {
     use super::HELP;
-    use shared::warmth::Material;
+    use shared::thermal::Material;
 
     #[test]
     fn help_lists_every_name_once() {

@@ -2,8 +2,8 @@
 
 use crate::exit::Failure;
 use crate::outcome::Outcome;
+use crate::render;
 use crate::session::Session;
-use crate::show;
 
 /// Arguments of `reckon meter`.
 #[derive(Debug, clap::Args)]
@@ -15,6 +15,6 @@ pub(crate) struct MeterArgs {
 pub(super) fn run(args: &MeterArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let machine = session.machine(&args.machine)?;
     let reckoned = session.book.meter_of(machine)?;
-    let table = show::reckon::meter(&reckoned.facts, show::width(session.env));
+    let table = render::reckon::meter(&reckoned.facts, render::width(session.env));
     super::answer(&reckoned, &table, session)
 }

@@ -23,8 +23,8 @@ use sync_core::queries::reckon::Reckoned;
 
 use crate::exit::Failure;
 use crate::outcome::Outcome;
+use crate::render;
 use crate::session::Session;
-use crate::show;
 
 /// What to reckon.
 #[derive(Debug, clap::Subcommand)]
@@ -94,12 +94,12 @@ pub(crate) fn run(command: &ReckonCommand, session: &mut Session<'_, '_>) -> Res
 
 /// An answer: its words first, then what else there is to see; its facts and words for programs.
 fn answer<T: Serialize>(reckoned: &Reckoned<T>, more: &str, session: &Session<'_, '_>) -> Result<Outcome, Failure> {
-    let words = show::reckon::said(&reckoned.words, show::width(session.env));
+    let words = render::reckon::said(&reckoned.words, render::width(session.env));
     let text = if more.is_empty() { words } else { format!("{words}\n\n{more}") };
     Outcome::new(reckoned, text.trim_start())
 }
 
 /// What the arithmetic refused without the book, as the book would say it.
 fn no_answer(error: impl std::fmt::Display) -> Failure {
-    Failure::Book(BookError::Reckoning(show::sentence(&error.to_string())))
+    Failure::Book(BookError::Reckoning(render::sentence(&error.to_string())))
 }

@@ -7,10 +7,10 @@ use sync_core::engine::BookError;
 use sync_core::judge::machine::Lash;
 
 use crate::exit::Failure;
-use crate::given;
 use crate::outcome::Outcome;
+use crate::parse;
+use crate::render;
 use crate::session::Session;
-use crate::show;
 
 /// Which reading.
 #[derive(Debug, clap::Args)]
@@ -36,8 +36,8 @@ impl ReadingArgs {
     /// Finds it. Where nothing stands the book says so, in its own order of what it asks for first.
     pub(super) fn asked(&self, session: &Session<'_, '_>) -> Result<Asked, Failure> {
         let machine = session.machine(&self.machine)?;
-        let valve: Valve = given::read(&self.valve)?;
-        let stage: Option<Stage> = self.stage.as_deref().map(given::read).transpose()?;
+        let valve: Valve = parse::read(&self.valve)?;
+        let stage: Option<Stage> = self.stage.as_deref().map(parse::read).transpose()?;
         let row = session.book.store().machine(machine).map_err(BookError::from)?;
         let stage = stage.unwrap_or_else(|| row.as_ref().map_or(Stage::Left, |row| row.state.present_stage(valve)));
         let line = row.and_then(|row| row.state.lash_at(valve, stage).filter(|line| line.stands.is_some()).cloned());
@@ -53,6 +53,6 @@ impl Asked {
         let (valve, stage, read, when) = (self.valve, self.stage.name(), bracket.show(session.unit), session.local(at_ms)?);
         let warm = if self.line.as_ref().is_some_and(|line| line.cold) { "" } else { ", cold not confirmed" };
         let said = format!("Goes by {valve} {stage}, {read}{warm}, read {when}.");
-        Ok(outcome.and_say(&show::wrapped(&said, show::width(session.env))))
+        Ok(outcome.and_say(&render::wrapped(&said, render::width(session.env))))
     }
 }

@@ -2,8 +2,8 @@
 
 use crate::exit::Failure;
 use crate::outcome::Outcome;
+use crate::render;
 use crate::session::Session;
-use crate::show;
 
 /// Arguments of `reckon round`.
 #[derive(Debug, clap::Args)]
@@ -20,6 +20,6 @@ pub(super) fn run(args: &RoundArgs, session: &mut Session<'_, '_>) -> Result<Out
     session.book.identity()?;
     let now = session.env.now();
     let reckoned = session.book.week_round(args.days, args.minutes, &now)?;
-    let screen = show::reckon::round(&reckoned.facts, &reckoned.words, session)?;
+    let screen = render::reckon::round(&reckoned.facts, &reckoned.words, session)?;
     Outcome::new(&reckoned, screen)
 }

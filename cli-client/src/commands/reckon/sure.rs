@@ -5,8 +5,8 @@ use shared::sensible::ANY_LENGTH;
 
 use super::reading::ReadingArgs;
 use crate::exit::Failure;
-use crate::given;
 use crate::outcome::Outcome;
+use crate::parse;
 use crate::session::Session;
 
 /// Arguments of `reckon sure`.
@@ -24,7 +24,7 @@ pub(crate) struct SureArgs {
     #[arg(long, value_name = "TEXT")]
     source: String,
     /// How sure is sure enough, in percent, from 50 to below 100 [as the shop has set it]
-    #[arg(long, value_name = "PERCENT", value_parser = given::level)]
+    #[arg(long, value_name = "PERCENT", value_parser = parse::level)]
     level: Option<f64>,
 }
 

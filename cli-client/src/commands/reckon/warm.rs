@@ -2,14 +2,14 @@
 
 use shared::entry;
 use shared::sensible::TRAIN_PART;
-use shared::warmth::{Head, Material, Part, Train};
+use shared::thermal::{Head, Material, Part, Train};
 
 use super::material;
 use super::no_answer;
 use super::reading::{Asked, ReadingArgs};
 use crate::exit::Failure;
-use crate::given;
 use crate::outcome::Outcome;
+use crate::parse;
 use crate::session::Session;
 
 /// Arguments of `reckon warm`.
@@ -43,16 +43,16 @@ pub(crate) struct WarmArgs {
     #[arg(long, value_parser = entry::ratio_milli)]
     ratio: Option<u32>,
     /// How much warmer than cold barrel and head are, in degrees Celsius
-    #[arg(long, value_name = "C", value_parser = given::warmer_tenth_c, allow_negative_numbers = true)]
+    #[arg(long, value_name = "C", value_parser = parse::warmer_tenth_c, allow_negative_numbers = true)]
     barrel_warmer: i32,
     /// How much warmer than cold the push rod is, in degrees Celsius
-    #[arg(long, value_name = "C", value_parser = given::warmer_tenth_c, allow_negative_numbers = true)]
+    #[arg(long, value_name = "C", value_parser = parse::warmer_tenth_c, allow_negative_numbers = true)]
     rod_warmer: i32,
     /// How much warmer than cold the valve stem is, in degrees Celsius; an exhaust stem is often much hotter than the head
-    #[arg(long, value_name = "C", value_parser = given::warmer_tenth_c, allow_negative_numbers = true)]
+    #[arg(long, value_name = "C", value_parser = parse::warmer_tenth_c, allow_negative_numbers = true)]
     stem_warmer: i32,
     /// How much warmer than cold the head beside the stem is, in degrees Celsius [as barrel and head]
-    #[arg(long, value_name = "C", value_parser = given::warmer_tenth_c, allow_negative_numbers = true)]
+    #[arg(long, value_name = "C", value_parser = parse::warmer_tenth_c, allow_negative_numbers = true)]
     head_warmer: Option<i32>,
 }
 

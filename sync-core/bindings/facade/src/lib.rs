@@ -36,11 +36,12 @@ use std::path::Path;
 
 use shared::caution::DEFERENCE;
 use sync_core::book::Book;
-use sync_core::commands::Hand;
+use sync_core::commands::ActionContext;
 use sync_core::crypto::storage_key::Access;
 use sync_core::engine::BookError;
 use sync_core::store::Store;
-use sync_core::sys::moment::{Entropy, Moment};
+use sync_core::sys::clock::ClockReading;
+use sync_core::sys::rng::CryptoRng;
 
 pub use call::Call;
 pub use error::KitError;
@@ -53,7 +54,7 @@ pub use sync_core::crypto::storage_key::{KeysAtRest, StorageKey};
 /// Time and chance of a device, handed in.
 pub trait Surroundings: Send {
     /// What the device's clocks show now.
-    fn now(&mut self) -> Moment;
+    fn now(&mut self) -> ClockReading;
     /// Fills a buffer with random bytes fit for keys.
     fn fill(&mut self, buffer: &mut [u8]);
 }
@@ -74,7 +75,7 @@ impl std::fmt::Debug for Kit {
 /// The surroundings as a source of random bytes.
 struct Chance<'a>(&'a mut dyn Surroundings);
 
-impl Entropy for Chance<'_> {
+impl CryptoRng for Chance<'_> {
     fn fill(&mut self, buffer: &mut [u8]) {
         self.0.fill(buffer);
     }
@@ -165,10 +166,10 @@ impl Kit {
     }
 
     /// Does a step of work with this device's clocks and randomness.
-    fn by_hand<T>(&mut self, step: impl FnOnce(&mut Book, &mut Hand<'_>) -> Result<T, BookError>) -> Result<T, KitError> {
+    fn by_hand<T>(&mut self, step: impl FnOnce(&mut Book, &mut ActionContext<'_>) -> Result<T, BookError>) -> Result<T, KitError> {
         let now = self.around.now();
         let mut chance = Chance(&mut *self.around);
-        let mut hand = Hand { now, entropy: &mut chance, measured_by: None };
+        let mut hand = ActionContext { now, entropy: &mut chance, measured_by: None };
         Ok(step(&mut self.book, &mut hand)?)
     }
 }

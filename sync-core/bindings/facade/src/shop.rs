@@ -4,7 +4,7 @@ use shared::problem::Code;
 use shared::wire::{ASSERTION_TYPE, EXCHANGE_TYPE, EnrolAnswer, ExchangeAnswer, TokenAnswer};
 use sync_core::sync::bundle::{Load, Made, Taken};
 use sync_core::sync::{Report, read_body, write_body};
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 
 use crate::call::{Call, form, is_compressed, read_json, success};
 use crate::error::KitError;
@@ -26,7 +26,7 @@ pub(crate) struct Session {
     /// Shop time minus device time, as the shop told it when it refused this device's.
     told_offset_ms: Option<i64>,
     /// The device's clocks when the request that is under way was made.
-    sent_at: Option<Moment>,
+    sent_at: Option<ClockReading>,
 }
 
 /// What became of a log-in.
@@ -168,7 +168,7 @@ impl Kit {
     /// # Errors
     /// [`KitError`] where the store fails.
     pub fn prove(&mut self, most: usize) -> Result<usize, KitError> {
-        Ok(self.book.prove(most)?)
+        Ok(self.book.verify_deferred(most)?)
     }
 
     /// Tidies up to a count of documents, and closes the holes that it leaves: what is in the book does not change, only the
@@ -178,7 +178,7 @@ impl Kit {
     /// [`KitError`] where the store fails.
     pub fn tidy(&mut self, most: usize) -> Result<usize, KitError> {
         let tidied = self.book.tidy(most)?;
-        self.book.close_holes()?;
+        self.book.vacuum()?;
         Ok(tidied)
     }
 

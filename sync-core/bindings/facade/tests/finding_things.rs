@@ -36,8 +36,10 @@ fn a_note_is_on_top_for_the_next_person_until_it_is_taken_back() {
     kit.add_note(machine, "Choke sticks").unwrap();
     kit.add_note(yard.doc(), "Dog behind the gate").unwrap();
     shop.level(&mut kit);
-    let shown =
-        shop.book.machine_screen(machine, shared::length::LengthUnit::Thou, &sync_core::sys::moment::Moment::at(shop.world.now())).unwrap();
+    let shown = shop
+        .book
+        .machine_screen(machine, shared::length::LengthUnit::Thou, &sync_core::sys::clock::ClockReading::at(shop.world.now()))
+        .unwrap();
     assert_eq!(shown.notes.iter().map(|note| (note.text.as_str(), note.by.as_str())).collect::<Vec<_>>(), [("Choke sticks", "Tech")]);
     let place = kit.property(yard).unwrap();
     assert_eq!((place.notes[0].text.as_str(), place.more_notes), ("Dog behind the gate", 0));

@@ -3,15 +3,15 @@
 #![expect(clippy::unwrap_used, reason = "a test may panic")]
 
 use shared::problem::Code;
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 use tappet_kit::{KeysAtRest, Kit, KitError, StorageKey, Surroundings};
 
 /// A device whose dice give a run of bytes: for replay, never for keys that matter.
 struct Device(u8);
 
 impl Surroundings for Device {
-    fn now(&mut self) -> Moment {
-        Moment::at(1_780_293_600_000)
+    fn now(&mut self) -> ClockReading {
+        ClockReading::at(1_780_293_600_000)
     }
 
     fn fill(&mut self, buffer: &mut [u8]) {

@@ -12,7 +12,7 @@ use shared::problem::{Code, Problem};
 use shared::record::{FindingKind, Stage};
 use shared::valve::Valve;
 use sync_core::commands::{Ask, ReadingEntry, ReadingOutcome, Step, Tried, VisitEntry};
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 use tappet_kit::{Kit, LogIn};
 
 use common::{MORNING, shop, thou};
@@ -94,7 +94,7 @@ fn a_whole_round_from_enrolment_to_the_shops_receipt() {
     shop.level(&mut kit);
     assert_eq!(kit.status().unwrap().level.unwrap().waiting, 0);
     assert_eq!(kit.verify().unwrap().faults, Vec::<String>::new());
-    let at_shop = shop.book.machine_view(machine, shared::length::LengthUnit::Thou, &Moment::at(shop.world.now())).unwrap();
+    let at_shop = shop.book.machine_view(machine, shared::length::LengthUnit::Thou, &ClockReading::at(shop.world.now())).unwrap();
     let here = kit.machine(machine).unwrap();
     assert_eq!(at_shop.lash, here.lash);
     assert_eq!(here.lash.len(), 6);
@@ -111,7 +111,7 @@ fn a_phone_with_a_wrong_clock_is_told_the_time_and_signs_again() {
         let mut dice = move |buffer: &mut [u8]| world.throw(buffer);
         let people = shop.book.roster().unwrap().people.clone();
         let office = people.iter().find(|(_, name)| *name == "Office").map(|(id, _)| *id).unwrap();
-        shop.book.issue_code(office, office, &Moment::at(shop.world.now()), &mut dice).unwrap().code
+        shop.book.issue_code(office, office, &ClockReading::at(shop.world.now()), &mut dice).unwrap().code
     };
     shop.enrol(&mut late);
     // Enrolment told the time already.
@@ -159,14 +159,17 @@ fn what_is_unsent_goes_by_another_phone() {
     let mut dice = move |buffer: &mut [u8]| world.throw(buffer);
     let people = shop.book.roster().unwrap().people.clone();
     let id_of = |who: &str| people.iter().find(|(_, name)| *name == who).map(|(id, _)| *id).unwrap();
-    shop.code = shop.book.issue_code(id_of("Office"), id_of("Tech"), &Moment::at(shop.world.now()), &mut dice).unwrap().code;
+    shop.code = shop.book.issue_code(id_of("Office"), id_of("Tech"), &ClockReading::at(shop.world.now()), &mut dice).unwrap().code;
     let mut other = shop.phone(0);
     shop.enrol(&mut other);
     shop.level(&mut other);
     let taken = other.take_bundle(&made.bytes).unwrap();
     assert!(taken.taken > 0 && taken.refused.is_empty(), "{taken:?}");
     shop.level(&mut other);
-    assert_eq!(shop.book.machine_view(machine, shared::length::LengthUnit::Thou, &Moment::at(shop.world.now())).unwrap().lash.len(), 1);
+    assert_eq!(
+        shop.book.machine_view(machine, shared::length::LengthUnit::Thou, &ClockReading::at(shop.world.now())).unwrap().lash.len(),
+        1
+    );
     assert_eq!(other.take_bundle(b"no bundle").unwrap_err().code(), "unreadable");
 }
 

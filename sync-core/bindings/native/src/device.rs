@@ -6,7 +6,7 @@ use std::fs;
 use std::time::{Instant, SystemTime, UNIX_EPOCH};
 
 use shared::bytes::Bytes16;
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 use tappet_kit::{KitError, Surroundings};
 
 /// The clocks and the random bytes of the operating system.
@@ -30,14 +30,14 @@ impl Device {
 }
 
 impl Surroundings for Device {
-    fn now(&mut self) -> Moment {
+    fn now(&mut self) -> ClockReading {
         let wall_ms = SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |since| i64::try_from(since.as_millis()).unwrap_or(i64::MAX));
         match (self.of_system, since_boot_ms()) {
-            (Some(boot), Some(steady_ms)) => Moment { wall_ms, steady_ms, boot },
-            (None, Some(steady_ms)) => Moment { wall_ms, steady_ms, boot: self.own },
+            (Some(boot), Some(steady_ms)) => ClockReading { wall_ms, steady_ms, boot },
+            (None, Some(steady_ms)) => ClockReading { wall_ms, steady_ms, boot: self.own },
             (_, None) => {
                 let steady_ms = i64::try_from(self.began.elapsed().as_millis()).unwrap_or(i64::MAX);
-                Moment { wall_ms, steady_ms, boot: self.own }
+                ClockReading { wall_ms, steady_ms, boot: self.own }
             }
         }
     }

@@ -3,7 +3,7 @@
 #![expect(clippy::disallowed_methods, reason = "this is where the browser is asked")]
 
 use shared::bytes::Bytes16;
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 use tappet_kit::Surroundings;
 use wasm_bindgen::prelude::wasm_bindgen;
 
@@ -30,8 +30,8 @@ pub(crate) fn surroundings() -> Box<dyn Surroundings> {
 }
 
 impl Surroundings for Browser {
-    fn now(&mut self) -> Moment {
-        Moment { wall_ms: whole(js_sys::Date::now()), steady_ms: whole(steady_ms()), boot: self.opening }
+    fn now(&mut self) -> ClockReading {
+        ClockReading { wall_ms: whole(js_sys::Date::now()), steady_ms: whole(steady_ms()), boot: self.opening }
     }
 
     fn fill(&mut self, buffer: &mut [u8]) {

@@ -18,11 +18,11 @@ use shared::length::Length;
 use shared::record::Record;
 use shared::verdict::{FAR_TENTHS, gross};
 use shared::wire::{ExchangeAnswer, ExchangeRequest, Recipe, ShortRecipe};
-use sync_core::engine::delivery::Delivery;
+use sync_core::engine::incoming::IncomingBatch;
 use sync_core::crypto::envelope;
 use sync_core::sync::{read_body, write_body};
 use sync_core::book::login::LoginError;
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 use sync_core::change::replica::{change_bytes, change_hash, genesis_bytes, genesis_hash, save};
 
 use made::exchange::World;
@@ -67,7 +67,7 @@ fn records(file: &Value) -> Result<usize, String> {
     let (shop, key): (ShopId, Bytes32) = (get(file, "shop")?, get(file, "record_key_public")?);
     let (good, refused) = (list(file, "good")?, list(file, "refused")?);
     for case in good {
-        let opened = envelope::open(&bytes(case, "envelope")?).map_err(said)?;
+        let opened = envelope::decode_unverified(&bytes(case, "envelope")?).map_err(said)?;
         opened.verify(&key, shop).map_err(said)?;
         opened.record.check().map_err(said)?;
         let record: Record = made::record_of(&case["payload"])?;
@@ -77,11 +77,11 @@ fn records(file: &Value) -> Result<usize, String> {
         )?;
     }
     for case in list(file, "carried")?.iter().chain(list(file, "also_read")?) {
-        envelope::open(&bytes(case, "envelope")?).map_err(said)?.verify(&key, shop).map_err(said)?;
+        envelope::decode_unverified(&bytes(case, "envelope")?).map_err(said)?.verify(&key, shop).map_err(said)?;
     }
     for case in refused {
         let what = case["what"].to_string();
-        let opened = envelope::open(&bytes(case, "envelope")?);
+        let opened = envelope::decode_unverified(&bytes(case, "envelope")?);
         let step = case["step"].as_str().unwrap_or_default();
         let Ok(opened) = opened else {
             holds(step == "open", &what)?;
@@ -180,8 +180,8 @@ fn exchange(file: &Value) -> Result<usize, String> {
         let answer: ExchangeAnswer = both_ways(&step["answer"])?;
         let lists =
             request.docs.iter().map(|doc| (doc.id, doc.recipes.clone())).chain(answer.docs.iter().map(|doc| (doc.id, doc.recipes.clone())));
-        holds(lists.flat_map(|(doc, recipes)| Delivery::open(doc, recipes).changes).all(|change| change.fault.is_none()), &what)?;
-        let now = Moment::at(request.device_time);
+        holds(lists.flat_map(|(doc, recipes)| IncomingBatch::open(doc, recipes).changes).all(|change| change.fault.is_none()), &what)?;
+        let now = ClockReading::at(request.device_time);
         if n < 4 {
             let device = phone.identity().map_err(said)?.device;
             let again = shop.answer(device, &request, &now, &mut chance).map_err(|_| what.clone())?;
@@ -201,7 +201,7 @@ fn exchange(file: &Value) -> Result<usize, String> {
     }
     for case in list(file, "refused_short")? {
         let recipes: Vec<ShortRecipe> = read_body(&bytes(case, "cbor")?, false).map_err(said)?;
-        let mut brought = Delivery::open(get(case, "doc")?, recipes).changes.into_iter();
+        let mut brought = IncomingBatch::open(get(case, "doc")?, recipes).changes.into_iter();
         holds(brought.any(|change| change.fault.is_some()), &case["what"].to_string())?;
     }
     Ok(steps.len() + list(file, "refused_bodies")?.len() + list(file, "refused_short")?.len())
@@ -218,7 +218,7 @@ fn both_ways<T: DeserializeOwned + Serialize + PartialEq>(json: &Value) -> Resul
 
 fn tokens(file: &Value) -> Result<usize, String> {
     let shop = World::new().shop;
-    let now = Moment::at(file["now_s"].as_i64().ok_or("no now_s")? * 1000);
+    let now = ClockReading::at(file["now_s"].as_i64().ok_or("no now_s")? * 1000);
     let cases = list(file, "cases")?;
     for case in cases {
         let code = match shop.log_in(case["assertion"].as_str().unwrap_or_default(), &now) {

@@ -26,11 +26,11 @@ fn a_signed_record_opens_and_holds_in_its_own_shop_only() {
     let (device, shop) = (DeviceId::from_bytes([5; 16]), ShopId::from_bytes([6; 16]));
     let bytes = sign(&note(), device, &key, shop).unwrap();
     assert_eq!(bytes[..2], [0xd2, 0x84], "tagged COSE_Sign1");
-    let opened = open(&bytes).unwrap();
+    let opened = decode_unverified(&bytes).unwrap();
     assert_eq!((opened.device, &opened.record), (device, &note()));
     assert_eq!(opened.verify(&public, shop), Ok(()));
     assert_eq!(opened.verify(&public, ShopId::from_bytes([9; 16])), Err(EnvelopeError::Signature));
-    assert!(open(&bytes[1..]).unwrap().verify(&public, shop).is_ok(), "untagged is read too");
+    assert!(decode_unverified(&bytes[1..]).unwrap().verify(&public, shop).is_ok(), "untagged is read too");
 }
 
 #[test]
@@ -42,7 +42,7 @@ fn every_changed_byte_is_noticed() {
     for at in 1..bytes.len() {
         let mut changed = bytes.clone();
         changed[at] ^= 1;
-        let holds = open(&changed).is_ok_and(|o| o.device == device && o.verify(&public, shop).is_ok());
+        let holds = decode_unverified(&changed).is_ok_and(|o| o.device == device && o.verify(&public, shop).is_ok());
         assert!(!holds, "byte {at}");
     }
 }
@@ -57,7 +57,8 @@ fn key() -> SigningKey {
 /// Both ways say the same of these bytes, to the last word; gives whether the signature holds, where they open at all.
 fn opened_alike(bytes: &[u8]) -> Option<bool> {
     let public = Bytes32(key().verifying_key().to_bytes());
-    let (quick, slow) = (open(bytes), if bytes.len() > LARGEST_RECORD { Err(EnvelopeError::TooLarge) } else { open_other(bytes) });
+    let (quick, slow) =
+        (decode_unverified(bytes), if bytes.len() > LARGEST_RECORD { Err(EnvelopeError::TooLarge) } else { open_other(bytes) });
     match (quick, slow) {
         (Ok(quick), Ok(slow)) => {
             assert_eq!((quick.device, &quick.record), (slow.device, &slow.record));
@@ -91,11 +92,11 @@ fn around(payload: &[u8], algorithm: iana::Algorithm, tagged: bool) -> Vec<u8> {
 #[test]
 fn what_is_signed_here_takes_the_quick_way() {
     let bytes = sign(&note(), DEVICE, &key(), SHOP).unwrap();
-    assert!(matches!(open(&bytes).unwrap().held, Held::Own(_)));
-    assert!(matches!(open(&bytes[1..]).unwrap().held, Held::Other(_)));
+    assert!(matches!(decode_unverified(&bytes).unwrap().held, Held::Own(_)));
+    assert!(matches!(decode_unverified(&bytes[1..]).unwrap().held, Held::Other(_)));
     let no_key = (0..=255).map(|byte| Bytes32([byte; 32])).find(|key| VerifyingKey::from_bytes(&key.0).is_err()).unwrap();
     for bytes in [&bytes[..], &bytes[1..]] {
-        assert_eq!(open(bytes).unwrap().verify(&no_key, SHOP), Err(EnvelopeError::Key));
+        assert_eq!(decode_unverified(bytes).unwrap().verify(&no_key, SHOP), Err(EnvelopeError::Key));
     }
 }
 
@@ -174,7 +175,7 @@ proptest! {
         let bytes = sign(&record, DEVICE, &key(), SHOP).unwrap();
         prop_assert!(own::split(&bytes).is_some());
         prop_assert_eq!(opened_alike(&bytes), Some(true));
-        prop_assert_eq!(&open(&bytes).unwrap().record, &record);
+        prop_assert_eq!(&decode_unverified(&bytes).unwrap().record, &record);
         prop_assert_eq!(&bytes, &around(&record.encode().unwrap(), iana::Algorithm::EdDSA, true));
         let mut changed = bytes.clone();
         let at = at.index(bytes.len());

@@ -9,9 +9,9 @@ use shared::leaf::LeafSet;
 use shared::length::LengthUnit;
 use shared::record::{Body, Stage};
 use shared::text::count;
+use shared::thermal::{Train, WarmEstimate, estimate_cold};
 use shared::valve::Valve;
 use shared::verdict::{Proof, leaf_plan, next_leaf, setting_words};
-use shared::warmth::{Train, WarmEstimate, estimate_cold};
 
 use super::{Reckoned, cannot};
 use crate::book::Book;

@@ -18,7 +18,7 @@ use super::{Reckoned, cannot, hours_at};
 use crate::book::Book;
 use crate::engine::BookError;
 use crate::judge::machine::MachineState;
-use crate::sys::moment::Moment;
+use crate::sys::clock::ClockReading;
 
 /// One reading of the hour meter.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -117,7 +117,7 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError::Reckoning`] where the readings do not tell.
-    pub fn usage_of(&self, machine: DocId, season: &Season, now: &Moment) -> Result<Reckoned<Usage>, BookError> {
+    pub fn usage_of(&self, machine: DocId, season: &Season, now: &ClockReading) -> Result<Reckoned<Usage>, BookError> {
         let (state, ledger) = self.machine_ledger(machine)?;
         let season = self.in_season(season, &state)?;
         let chain = self.judged_hours(&ledger)?.on_chain();
@@ -129,7 +129,7 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError::Reckoning`] without an engine card.
-    pub fn due_range_of(&self, machine: DocId, season: &Season, now: &Moment) -> Result<Reckoned<DueFacts>, BookError> {
+    pub fn due_range_of(&self, machine: DocId, season: &Season, now: &ClockReading) -> Result<Reckoned<DueFacts>, BookError> {
         let (state, ledger) = self.machine_ledger(machine)?;
         let (Some(card), Some(own)) = (self.card_of(&state)?, &state.card) else {
             return Err(cannot("this machine has no engine card, so there is no interval"));

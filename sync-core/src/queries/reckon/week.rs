@@ -7,15 +7,20 @@ use shared::round::{Round, RoundMachine, RoundRules, plan_round};
 use super::Reckoned;
 use crate::book::Book;
 use crate::engine::BookError;
-use crate::judge::brief::Brief;
-use crate::sys::moment::Moment;
+use crate::judge::machine_summary::MachineSummary;
+use crate::sys::clock::ClockReading;
 
 impl Book {
     /// The round over the machines that this book knows. The order is left to the crew: properties carry no coordinates yet.
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
-    pub fn week_round(&self, horizon_days: Option<u32>, most_minutes: Option<u32>, now: &Moment) -> Result<Reckoned<Round>, BookError> {
+    pub fn week_round(
+        &self,
+        horizon_days: Option<u32>,
+        most_minutes: Option<u32>,
+        now: &ClockReading,
+    ) -> Result<Reckoned<Round>, BookError> {
         let today = self.roster()?.day(self.shop_now_ms(now)?);
         let mut rules = RoundRules::of(today);
         rules.horizon_days = horizon_days.unwrap_or(rules.horizon_days);
@@ -24,7 +29,7 @@ impl Book {
         let cards: BTreeMap<_, _> = self.engine_cards()?.into_iter().map(|card| (card.card, card)).collect();
         let mut machines = Vec::new();
         for row in self.store.machines()? {
-            let Some((card, brief)) = row.state.card.clone().zip(Brief::of(&row.state)) else { continue };
+            let Some((card, brief)) = row.state.card.clone().zip(MachineSummary::of(&row.state)) else { continue };
             let engine = card.engine_card.and_then(|id| cards.get(&id));
             machines.push(RoundMachine {
                 machine: shared::ids::MachineId(row.doc.0),

@@ -8,7 +8,7 @@ use shared::wire::{BundledDoc, LARGEST_PLAIN, Recipe, ShortRecipe};
 use super::{weight, written};
 use crate::engine::BookError;
 use crate::store::{Salvage, Store};
-use crate::sys::moment::Moment;
+use crate::sys::clock::ClockReading;
 
 /// What was saved of a damaged book.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -28,7 +28,7 @@ pub struct Salvaged {
 ///
 /// # Errors
 /// The store, where not even whose book it is can be read.
-pub fn salvage(path: &Path, now: &Moment) -> Result<Salvaged, BookError> {
+pub fn salvage(path: &Path, now: &ClockReading) -> Result<Salvaged, BookError> {
     let Salvage { identity, changes, unsent, unreadable } = Store::salvage(path)?;
     let shop = identity.root.shop;
     let is_common = |doc: &DocId| [shop.roster(), shop.engines()].contains(doc);

@@ -108,7 +108,7 @@ impl World {
                 (held.doc, FindingCleared { finding, how: "looked at".to_owned() }.into())
             }
             Deed::SignsOff => {
-                let visit = RecordId::from_bytes(sync_core::sys::moment::random(dice));
+                let visit = RecordId::from_bytes(sync_core::sys::rng::random(dice));
                 (machine(0)?, SignOff { visit, complete: true, remark: String::new() }.into())
             }
             Deed::ChangesEngineCard => {

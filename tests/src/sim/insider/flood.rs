@@ -4,7 +4,7 @@ use ciborium::Value;
 use shared::ids::DocId;
 use shared::record::{Body, Note, UnknownBody, Void};
 use shared::wire::{LARGEST_CHANGE, MOST_RECORDS, Recipe};
-use sync_core::sys::moment::Entropy;
+use sync_core::sys::rng::CryptoRng;
 
 use super::super::world::{Broken, SHOP, World};
 use super::Door;

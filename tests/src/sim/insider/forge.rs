@@ -9,7 +9,7 @@ use sync_core::change::replica;
 use sync_core::crypto::envelope;
 use sync_core::judge::ledger::Entry;
 use sync_core::sync::{read_body, write_body};
-use sync_core::sys::moment::{fresh_record, random};
+use sync_core::sys::rng::{fresh_record, random};
 
 use super::super::world::{Broken, SHOP, World};
 use super::Door;
@@ -49,7 +49,7 @@ pub(in crate::sim) struct Forged {
 impl Forged {
     /// Whether a record in a book is this one: another may have its id.
     pub(in crate::sim) fn is(&self, entry: &Entry) -> bool {
-        envelope::open(&self.bytes).is_ok_and(|opened| opened.sha256 == entry.sha256)
+        envelope::decode_unverified(&self.bytes).is_ok_and(|opened| opened.sha256 == entry.sha256)
     }
 }
 
@@ -122,7 +122,7 @@ impl World {
     }
 
     /// What kind of document the shop has under an id.
-    pub(super) fn shop_place(&self, doc: DocId) -> Option<sync_core::judge::rights::Place> {
+    pub(super) fn shop_place(&self, doc: DocId) -> Option<sync_core::judge::permissions::DocKind> {
         self.nodes[SHOP].book.as_ref()?.store().place(doc).ok().flatten()
     }
 

@@ -29,7 +29,7 @@ impl World {
         let card = MachineCard {
             tag: "nothing".to_owned(),
             description: String::new(),
-            property: PropertyId::from_bytes(sync_core::sys::moment::random(dice)),
+            property: PropertyId::from_bytes(sync_core::sys::rng::random(dice)),
             engine_card: None,
             cylinders: None,
             duty: shared::engine_card::Duty::Commercial,

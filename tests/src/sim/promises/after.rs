@@ -2,10 +2,10 @@
 //! every honest device.
 
 use shared::role::Role;
-use sync_core::book::keeping::restore_shop;
-use sync_core::commands::Hand;
+use sync_core::book::backup::restore_shop;
+use sync_core::commands::ActionContext;
 use sync_core::engine::BookError;
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 
 use super::super::rest::{come_to_rest, judge, level};
 use super::super::world::{Broken, OFFICE, SHOP, World};
@@ -40,7 +40,7 @@ fn close_a_day(world: &mut World, dice: &mut Dice) -> Result<(), Broken> {
     let Some(book) = world.nodes[OFFICE].book.as_mut() else { return Ok(()) };
     let Ok(roster) = book.roster() else { return Ok(()) };
     let yesterday = roster.day(world.now_ms - 86_400_000);
-    let closed = book.close_day(yesterday, "the story ends", &mut Hand { now, entropy: dice, measured_by: None });
+    let closed = book.close_day(yesterday, "the story ends", &mut ActionContext { now, entropy: dice, measured_by: None });
     match closed {
         // It was closed in the story, and nothing came since.
         Err(BookError::Entry(_)) => {}
@@ -79,7 +79,7 @@ fn put_a_backup_back(world: &mut World, dice: &mut Dice) -> Result<(), Broken> {
     if let Err(error) = shop.backup_to(&copy) {
         return broken("every backup restores", format!("no backup can be made: {error}"));
     }
-    if let Err(error) = restore_shop(&copy, &place, &Moment::at(world.now_ms), dice) {
+    if let Err(error) = restore_shop(&copy, &place, &ClockReading::at(world.now_ms), dice) {
         return broken("every backup restores", format!("{error}"));
     }
     let bytes = std::fs::read(&place).map_err(|e| Broken { promise: "reads", seen: e.to_string() })?;

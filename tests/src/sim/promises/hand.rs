@@ -6,7 +6,7 @@ use shared::problem::Code;
 use shared::record::Body;
 use shared::role::Role;
 use shared::wire::ExchangeAnswer;
-use sync_core::judge::rights::Place;
+use sync_core::judge::permissions::DocKind;
 use sync_core::store::{QuarantineState, Store};
 
 use super::super::insider::{Fate, Forged};
@@ -142,6 +142,6 @@ impl World {
 
     pub(super) fn shop_place_name(&self, doc: DocId) -> &'static str {
         let place = self.nodes[SHOP].book.as_ref().and_then(|book| book.store().place(doc).ok().flatten());
-        place.map_or("nothing", Place::name)
+        place.map_or("nothing", DocKind::name)
     }
 }

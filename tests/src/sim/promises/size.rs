@@ -2,8 +2,8 @@
 //! figures, and not asked of the program.
 
 use shared::wire::{DocAnswer, ExchangeAnswer, ShortRecipe};
-use sync_core::change::unpacked_size;
-use sync_core::judge::rights::Place;
+use sync_core::change::decoded_size;
+use sync_core::judge::permissions::DocKind;
 
 use super::super::world::{Broken, SHOP, World};
 
@@ -16,18 +16,18 @@ const CHANGE: u64 = MIB;
 const RECEIPTS: u64 = MIB;
 
 /// The most bytes of records that a document may come to.
-const fn most(place: Place) -> u64 {
+const fn most(place: DocKind) -> u64 {
     match place {
-        Place::Days => 132 * MIB,
-        Place::Machine | Place::Property => 24 * MIB,
-        Place::Roster | Place::Engines => 20 * MIB,
+        DocKind::Days => 132 * MIB,
+        DocKind::Machine | DocKind::Property => 24 * MIB,
+        DocKind::Roster | DocKind::Engines => 20 * MIB,
     }
 }
 
 /// How many changes of a document are in an answer, and their bytes; what is packed counts as it is unpacked.
 fn weight(answer: &DocAnswer) -> (usize, u64) {
     let loose = answer.recipes.iter().flat_map(|recipe| &recipe.records).map(|record| record.0.len());
-    let packed = answer.packs.iter().filter_map(|pack| unpacked_size(&pack.0).ok());
+    let packed = answer.packs.iter().filter_map(|pack| decoded_size(&pack.0).ok());
     let bytes: usize = loose.chain(packed).sum();
     (answer.recipes.len() + answer.packs.len(), u64::try_from(bytes).unwrap_or(u64::MAX))
 }

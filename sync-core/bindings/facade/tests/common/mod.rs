@@ -17,10 +17,10 @@ use sync_core::book::Book;
 use sync_core::book::enrol::Founding;
 use sync_core::book::login::LoginError;
 use sync_core::book::pictures::named;
-use sync_core::commands::Hand;
+use sync_core::commands::ActionContext;
 use sync_core::store::Store;
 use sync_core::sync::{Report, read_body, write_body};
-use sync_core::sys::moment::Moment;
+use sync_core::sys::clock::ClockReading;
 use tappet_kit::{Call, Kit, Surroundings};
 
 /// 2026-06-01 06:00 UTC.
@@ -53,9 +53,9 @@ impl World {
 }
 
 impl Surroundings for Phone {
-    fn now(&mut self) -> Moment {
+    fn now(&mut self) -> ClockReading {
         let now = self.0.now();
-        Moment { wall_ms: now + self.1, steady_ms: now, boot: Bytes16([7; 16]) }
+        ClockReading { wall_ms: now + self.1, steady_ms: now, boot: Bytes16([7; 16]) }
     }
 
     fn fill(&mut self, buffer: &mut [u8]) {
@@ -84,7 +84,7 @@ pub(crate) fn shop() -> Shop {
     let mut book = Book::over(Store::in_memory().unwrap(), &mut dice).unwrap();
     let founding =
         Founding { shop: ShopCard::usual("Invented shop", "UTC"), office_name: "Office".into(), issuer: "http://127.0.0.1".into() };
-    let code = book.found_shop(&founding, &Moment::at(MORNING), &mut dice).unwrap();
+    let code = book.found_shop(&founding, &ClockReading::at(MORNING), &mut dice).unwrap();
     // The office's device enters the yard, and hands it over.
     let mut office = Kit::in_memory(Box::new(Phone(world.clone(), 0))).unwrap();
     let mut shop = Shop { book, world: world.clone(), machine: DocId::from_bytes([0; 16]), code, pictures: Vec::new() };
@@ -92,12 +92,12 @@ pub(crate) fn shop() -> Shop {
     shop.level(&mut office);
     let mut desk = Book::over(Store::in_memory().unwrap(), &mut dice).unwrap();
     let person = shop.book.roster().unwrap().people.keys().copied().next().unwrap();
-    let issued = shop.book.issue_code(person, person, &Moment::at(MORNING), &mut dice).unwrap();
-    let request = desk.enrol_request(&issued.code, "desk", &Moment::at(MORNING), &mut dice).unwrap();
-    let answer = shop.book.admit_device(&request, &Moment::at(MORNING), &mut dice).unwrap();
+    let issued = shop.book.issue_code(person, person, &ClockReading::at(MORNING), &mut dice).unwrap();
+    let request = desk.enrol_request(&issued.code, "desk", &ClockReading::at(MORNING), &mut dice).unwrap();
+    let answer = shop.book.admit_device(&request, &ClockReading::at(MORNING), &mut dice).unwrap();
     desk.enrolled(&answer, "http://127.0.0.1").unwrap();
     shop.level_book(&mut desk);
-    let mut hand = Hand { now: Moment::at(world.now()), entropy: &mut dice, measured_by: None };
+    let mut hand = ActionContext { now: ClockReading::at(world.now()), entropy: &mut dice, measured_by: None };
     let tech = desk.add_person("Tech", Role::Tech, &mut hand).unwrap();
     desk.keep_engine_card(card(), &mut hand).unwrap();
     let yard = PropertyCard { name: "Invented yard".into(), address: String::new(), access: "Gate".into(), season: None };
@@ -115,7 +115,7 @@ pub(crate) fn shop() -> Shop {
     };
     shop.machine = desk.add_machine(machine, &mut hand).unwrap();
     shop.level_book(&mut desk);
-    shop.code = shop.book.issue_code(person, tech, &Moment::at(world.now()), &mut dice).unwrap().code;
+    shop.code = shop.book.issue_code(person, tech, &ClockReading::at(world.now()), &mut dice).unwrap().code;
     shop
 }
 
@@ -135,7 +135,7 @@ impl Shop {
     pub(crate) fn serve(&mut self, call: &Call) -> (u16, Vec<u8>) {
         let world = self.world.clone();
         let mut dice = move |buffer: &mut [u8]| world.throw(buffer);
-        let now = Moment::at(self.world.now());
+        let now = ClockReading::at(self.world.now());
         match &*call.path {
             "/v1/enrol" => {
                 let request: EnrolRequest = serde_json::from_slice(&call.body).unwrap();
@@ -170,7 +170,7 @@ impl Shop {
 
     /// As the server's route does it, over a folder that is in memory.
     fn photo(&mut self, call: &Call) -> (u16, Vec<u8>) {
-        let now = Moment::at(self.world.now());
+        let now = ClockReading::at(self.world.now());
         let bearer = call.headers.iter().find(|(name, _)| *name == "authorization").unwrap().1.clone();
         let (_, person) = self.book.bearer(bearer.strip_prefix("Bearer ").unwrap(), &now).unwrap();
         let (doc, hash) = call.path.strip_prefix("/v1/photos/").unwrap().split_once('/').unwrap();
@@ -218,7 +218,7 @@ impl Shop {
         let mut dice = move |buffer: &mut [u8]| world.throw(buffer);
         let device = book.identity().unwrap().device;
         loop {
-            let now = Moment::at(self.world.now());
+            let now = ClockReading::at(self.world.now());
             let request = book.offer(&now).unwrap();
             let answer = self.book.answer(device, &request, &now, &mut dice).unwrap();
             if !book.take_answer(&now, &answer, &now, &mut dice).unwrap().more {
