@@ -54,25 +54,28 @@ fn refused(acts: Vec<Act>) {
 
 #[test]
 fn a_flood_leaves_every_exchange_possible() {
-    let flood = |records| by(HELPER, Attack::Floods { into: Into::Machine(0), records, bytes: 60_000, within: false });
+    let flood = |records| by(HELPER, Attack::Floods { into: Into::Machine(0), records, bytes: 60_000, within: false, days: 1 });
     told(vec![flood(104), flood(505), exchange(0)]);
 }
 
 /// Everything in it is taken until the day is full, and a page has room for a part of it alone.
 #[test]
 fn a_flood_that_is_within_every_bound_leaves_pages_small() {
-    let flood = by(HELPER, Attack::Floods { into: Into::Machine(0), records: 300, bytes: 60_000, within: true });
+    let flood = by(HELPER, Attack::Floods { into: Into::Machine(0), records: 300, bytes: 60_000, within: true, days: 1 });
     told(vec![flood, exchange(0), exchange(phone(LEAD))]);
 }
 
 #[test]
 fn a_flood_leaves_every_document_whole() {
-    told(vec![by(HELPER, Attack::Floods { into: Into::Machine(0), records: 300, bytes: 60_000, within: false })]);
+    told(vec![by(HELPER, Attack::Floods { into: Into::Machine(0), records: 300, bytes: 60_000, within: false, days: 1 })]);
 }
 
 #[test]
 fn quarantine_has_room_for_a_flood() {
-    told(vec![by(HELPER, Attack::Floods { into: Into::Machine(0), records: 400, bytes: 0, within: false }), exchange(phone(HELPER))]);
+    told(vec![
+        by(HELPER, Attack::Floods { into: Into::Machine(0), records: 400, bytes: 0, within: false, days: 1 }),
+        exchange(phone(HELPER)),
+    ]);
 }
 
 fn on_hold() -> Vec<Act> {

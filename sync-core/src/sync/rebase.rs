@@ -69,6 +69,8 @@ impl Rebase<'_> {
             let id = opened.record.id;
             let named = answer.refused.iter().find(|r| r.record == Some(id) && !(r.code.waits() && opened.device == self.own));
             match named.or_else(|| of_others.get(&opened.device).copied()) {
+                // Refused for want of room, say, in yet another change: it waits for nobody.
+                Some(_) if store.held(id)?.is_some_and(|held| held.bytes == bytes.0) => {}
                 Some(refusal) => store.quarantine(answer.id, &bytes.0, refusal.code, &refusal.detail, now.wall_ms, RefusedBy::Shop)?,
                 // The shop may have sent the very record by another way.
                 None if store.holds_record(id)? || store.is_quarantined(&bytes.0)? => {}

@@ -2,6 +2,7 @@ use proptest::prelude::*;
 
 use super::super::{Why, inside, settling, useful};
 use super::*;
+use crate::conformance::Spread;
 
 fn tenth(tenth_um: i64) -> Length {
     Length::from_tenth_um(tenth_um)
@@ -66,6 +67,24 @@ fn the_plan_for_four_to_six_thou_reads_as_a_tree() {
             "    refused: tight",
         ]
     );
+}
+
+/// Where the leaves cannot give the proof that the shop asks for, the plan says so of what ends in spec, and of nothing else.
+#[test]
+fn what_ends_in_spec_without_the_proof_asked_for_says_so() {
+    let ends = |leaf_tenth_um: f64| {
+        let spread = Spread { leaf_tenth_um, feel_tenth_um: 0.0, source: "invented".to_owned() };
+        let plan = leaf_plan(&thou(4, 6), &LeafSet::inch(), Some(&Proof { spread, level: 0.95 }));
+        let ends = plan.lines(LengthUnit::Thou).into_iter().filter(|line| !line.contains("try") && !line.contains("would tell"));
+        let ends: Vec<String> = ends.map(|line| line.rsplit(": ").next().unwrap_or_default().to_owned()).collect();
+        let of = |word: &str| ends.iter().filter(|end| *end == word).count();
+        (of("in spec"), of("in spec, not proven"), ends.iter().filter(|end| end.contains("not proven")).count())
+    };
+    // 3 mm and a hundredth of a micrometre: nothing is proven, everything is.
+    let (proven, unproven, said) = ends(30_000.0);
+    assert!(proven == 0 && unproven > 0 && said == unproven, "{proven} {unproven} {said}");
+    let (proven, unproven, said) = ends(0.1);
+    assert!(proven > 0 && unproven == 0 && said == 0, "{proven} {unproven} {said}");
 }
 
 #[test]

@@ -60,8 +60,9 @@ pub enum Attack {
     SendsUnknown { into: Into },
     /// Lies about how far the clock is off, in minutes.
     LiesAboutClock { offset_min: i32 },
-    /// Writes very much: in as few changes as can be, or in changes that are just small enough, each on the one before.
-    Floods { into: Into, records: u16, bytes: u32, within: bool },
+    /// Writes very much, and as much on each of the next days: in as few changes as can be, or in changes that are just small enough,
+    /// each on the one before.
+    Floods { into: Into, records: u16, bytes: u32, within: bool, days: u8 },
     /// Takes the id of a record that is still on its writer's phone.
     TakesId { record: usize },
     /// Hands in twice, in one change, what somebody else has handed in.
@@ -123,8 +124,10 @@ impl World {
             Attack::SendsVersion { deed, v, door } => self.send_version(node, deed, v, door, dice),
             Attack::SendsUnknown { into } => self.send_unknown(node, into, dice),
             Attack::LiesAboutClock { offset_min } => self.lie_about_clock(node, offset_min, dice),
-            Attack::Floods { into, records, bytes, within: false } => self.flood(node, into, records, bytes, dice),
-            Attack::Floods { into, records, bytes, within: true } => self.flood_within(node, into, records, bytes, dice),
+            Attack::Floods { into, records, bytes, within, days } => (0..days).try_for_each(|day| {
+                self.now_ms += if day == 0 { 0 } else { 86_400_000 };
+                if within { self.flood_within(node, into, records, bytes, dice) } else { self.flood(node, into, records, bytes, dice) }
+            }),
             Attack::TakesId { record } => self.take_id(node, record, dice),
             Attack::Repeats { record } => self.repeat(node, record, dice),
             Attack::Mixes { deed, to } => self.mix(node, deed, to, dice),

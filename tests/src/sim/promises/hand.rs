@@ -97,14 +97,20 @@ impl World {
     }
 
     /// Looks at what the shop would not take of an honest phone: what is in its book already is not judged again, whatever has become
-    /// of its author since.
+    /// of its author since. That another change with it finds no room is no judgement of the record.
     pub(in crate::sim) fn watch_refusals(&self, phone: usize, answer: &ExchangeAnswer) -> Result<(), Broken> {
         let Some(shop) = self.nodes[SHOP].book.as_ref() else { return Ok(()) };
-        let refused = answer.docs.iter().flat_map(|doc| &doc.refused).filter(|refusal| refusal.code != Code::IdTaken);
-        let again = refused.filter_map(|refusal| refusal.record).find(|record| shop.store().holds_record(*record).unwrap_or(false));
+        let refused = answer
+            .docs
+            .iter()
+            .flat_map(|doc| &doc.refused)
+            .filter(|refusal| !matches!(refusal.code, Code::IdTaken | Code::DocumentFull | Code::DayFull));
+        let again = refused
+            .filter_map(|refusal| refusal.record.map(|record| (record, refusal.code)))
+            .find(|(record, _)| shop.store().holds_record(*record).unwrap_or(false));
         match again {
-            Some(record) if !self.is_insider(phone) => {
-                let seen = format!("{record}, which {} carries, is in the shop's book, and refused", self.nodes[phone].name);
+            Some((record, code)) if !self.is_insider(phone) => {
+                let seen = format!("{record}, which {} carries, is in the shop's book, and refused: {code:?}", self.nodes[phone].name);
                 Err(Broken { promise: "what is in the book is not judged again", seen })
             }
             _ => Ok(()),
