@@ -294,3 +294,28 @@ proptest! {
         let _ = season.day_after(date(2026, 5, 1), now_ms % 4000);
     }
 }
+
+/// The part of the year is written as it is read, and said in words, whichever months or days it is.
+#[test]
+fn a_season_is_read_as_it_is_written_and_said() {
+    let between = |from, to| Between { from, to };
+    for (text, season, words) in [
+        ("4..10", between(day(4, 1), day(10, 31)), "April to October"),
+        ("2..2", between(day(2, 1), day(2, 29)), "February to February"),
+        ("9..4", between(day(9, 1), day(4, 30)), "September to April"),
+        ("1..12", between(day(1, 1), day(12, 31)), "all year"),
+        ("1..11", between(day(1, 1), day(11, 30)), "January to November"),
+        ("2..12", between(day(2, 1), day(12, 31)), "February to December"),
+        ("3-15..10-31", between(day(3, 15), day(10, 31)), "15 March to 31 October"),
+        ("1-2..12-31", between(day(1, 2), day(12, 31)), "2 January to 31 December"),
+    ] {
+        assert_eq!(text.parse(), Ok(season), "{text}");
+        assert_eq!(season.form(), text);
+        assert_eq!(season.to_string(), words, "{text}");
+    }
+    assert_eq!("4-1..10-31".parse(), Ok(Between::months(4, 10).unwrap()), "whole months in days are the months");
+    for wrong in ["", "4", "4-1..10", "4..10-31", "0..10", "4..13", "2-30..10-31", "+4..10", "4...10", "4..-10", "april..october"] {
+        assert!(wrong.parse::<Between>().is_err(), "{wrong}");
+    }
+    assert!(Between::months(0, 10).is_err() && Between::months(4, 13).is_err());
+}

@@ -174,7 +174,7 @@ fn attack(dice: &mut Dice) -> Attack {
             let (records, bytes, within) =
                 [(40, 0, false), (120, 3_900, false), (20, 60_000, false), (60, 2_000, true), (130, 60_000, true)][index(dice, 5)];
             // Twice as much as a device may bring in a day is what a machine's document has no room for.
-            match below(dice, 8) {
+            match below(dice, 48) {
                 0 => Attack::Floods { into: Into::Machine(at), records: 260, bytes: 60_000, within: true, days: 2 },
                 _ => Attack::Floods { into, records, bytes, within, days: 1 },
             }
