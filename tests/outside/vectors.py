@@ -129,7 +129,7 @@ def expanded(doc, short):
     return whole
 
 
-def unpacked_list(pack, dictionary=(TOP / "sync-core/src/store/dictionary-1.bin").read_bytes()):
+def unpacked_list(pack, dictionary=(TOP / "sync-core/src/change/dictionary-1.bin").read_bytes()):
     assert pack[0] == 1, "another dictionary"
     reader = zstandard.ZstdDecompressor(dict_data=zstandard.ZstdCompressionDict(dictionary))
     return cbor2.loads(reader.decompress(pack[1:], max_output_size=32 << 20))

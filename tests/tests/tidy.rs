@@ -69,6 +69,44 @@ fn only_the_rooms_meant_for_it_name_a_library() {
     }
 }
 
+/// Guides, scripts and checks in other languages name our files by their paths; nothing else tells them when one moves.
+#[test]
+fn what_is_named_by_its_path_is_there() {
+    const ENDINGS: [&str; 10] = ["rs", "bin", "py", "mjs", "js", "toml", "json", "tsv", "sh", "md"];
+    fn walk(folder: &Path, found: &mut Vec<PathBuf>) {
+        for path in fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().path()) {
+            let name = path.file_name().unwrap().to_string_lossy().into_owned();
+            if path.is_dir() {
+                let made_elsewhere =
+                    ["target", "node_modules", "generated", "pkg", "built"].contains(&name.as_str()) || name.starts_with('.');
+                if !made_elsewhere {
+                    walk(&path, found);
+                }
+            } else if name != "CHANGELOG.md" {
+                found.push(path);
+            }
+        }
+    }
+    let mut files = Vec::new();
+    walk(&top(), &mut files);
+    let (mut gone, mut looked_at) = (Vec::new(), 0);
+    for file in files {
+        let Ok(text) = fs::read_to_string(&file) else { continue };
+        for word in text.split(|c: char| !c.is_ascii_alphanumeric() && !"_./-".contains(c)) {
+            let named = word.trim_end_matches(['.', '/']);
+            let ours = CRATES.iter().any(|name| named.strip_prefix(name).is_some_and(|rest| rest.starts_with('/')));
+            if ours && ENDINGS.iter().any(|ending| named.ends_with(&format!(".{ending}"))) {
+                looked_at += 1;
+                if !top().join(named).is_file() {
+                    gone.push(format!("{} names {named}", file.strip_prefix(top()).unwrap().display()));
+                }
+            }
+        }
+    }
+    assert!(looked_at > 100, "only {looked_at} paths were found");
+    assert!(gone.is_empty(), "{gone:#?}");
+}
+
 #[test]
 fn layers_point_one_way() {
     let depends = |name: &str| fs::read_to_string(top().join(name).join("Cargo.toml")).unwrap();

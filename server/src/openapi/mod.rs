@@ -2,7 +2,7 @@
 //!
 //! A route describes what is its own beside its handler; what follows from who may call it and from what surrounds every
 //! route is added in [`rules`], and examples in [`examples`]. [`page`] shows the same document to people.
-//! A test (`tests/http/description.rs`) holds this list and `router.rs` to each other.
+//! A test (`server/tests/http/description.rs`) holds this list and `router.rs` to each other.
 
 mod examples;
 mod page;
