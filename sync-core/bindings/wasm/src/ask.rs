@@ -123,7 +123,7 @@ pub(crate) fn ask(kit: &mut Kit, name: &str, arguments: &str) -> Result<String, 
         // For the tests alone: what must not be found in any file.
         #[cfg(feature = "vectors")]
         "privateKeys" => {
-            let keys = kit.book().identity()?.keys()?;
+            let keys = kit.book().identity()?.keys().map_err(sync_core::engine::BookError::from)?;
             said([keys.record().to_bytes(), keys.login().to_bytes()].map(hex::encode))
         }
         // When nobody waits.
