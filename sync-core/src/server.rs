@@ -52,7 +52,7 @@ impl SharedBook {
             Ok(_) => return Err(BookError::Unknown("this file is a device's book, not a shop's".to_owned())),
             Err(_) => Some(book.found_shop(founding, now, &mut *entropy)?),
         };
-        // A disk too full to write the file anew is no reason not to serve.
+        // A disk too full to rewrite the file is no reason not to serve.
         let _ = book.vacuum();
         Ok(OpenedShop { shop: Self::over(book, entropy, path), first_code })
     }

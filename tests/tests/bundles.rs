@@ -363,34 +363,3 @@ fn a_receipt_that_comes_before_its_record_counts() {
     assert!(held.received_ms.is_some());
     assert_eq!(crew.phones[newcomer].book.verify().unwrap().faults, Vec::<String>::new());
 }
-
-/// Of a phone that the shop does not know any more, say: it hands over what it has again and again, and its carrier has exchanged.
-#[test]
-fn what_the_shop_has_refused_is_not_taken_out_of_a_bundle_again() {
-    let (mut crew, machine, [_, tech, _]) = Crew::of_three(11);
-    crew.take_yard(tech);
-    let read = crew.read(tech, machine, "1I", Stage::Found, 4, 5);
-    let bytes = make(&crew, tech);
-    assert_eq!(take(&mut crew, 0, &bytes).taken, 1);
-    crew.level(0);
-    let waits = |book: &sync_core::book::Book| {
-        let held = book.store().quarantined().unwrap().into_iter().find(|held| held.record == Some(read)).unwrap();
-        (held.state, held.code, held.id)
-    };
-    let (_, code, number) = waits(&crew.shop);
-    assert_eq!(waits(&crew.shop), (QuarantineState::Waiting, shared::problem::Code::DocumentClosed, number));
-    let end = crew.phones[0].book.store().log_end().unwrap();
-    for _ in 0..2 {
-        let taken = take(&mut crew, 0, &bytes);
-        assert_eq!((taken.taken, taken.refused.len(), taken.refused[0].code), (0, 1, code), "{taken:?}");
-        assert_eq!(crew.level(0), 1);
-        assert_eq!(crew.phones[0].book.store().log_end().unwrap(), end);
-        assert_eq!(waits(&crew.phones[0].book).0, QuarantineState::Waiting);
-    }
-    // What the office lets in comes back by the shop, with its receipt.
-    let (office, now) = (crew.phones[0].person, sync_core::sys::clock::ClockReading::at(crew.now_ms));
-    crew.shop.release(number, office, &now, &mut crew.dice).unwrap();
-    crew.level(0);
-    assert!(crew.phones[0].book.store().held(read).unwrap().is_some());
-    assert_eq!(waits(&crew.phones[0].book).0, QuarantineState::Released);
-}

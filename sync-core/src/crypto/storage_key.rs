@@ -81,7 +81,7 @@ pub enum Access {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum KeysAtRest {
-    /// In the book's file as they are: whoever has a copy of it can sign as this device.
+    /// In the book's file as they are: anybody with a copy of it can sign as this device.
     Clear,
     /// Sealed, with the key that this opening was handed.
     Sealed,

@@ -1,4 +1,4 @@
-//! Verification: everything derived is derived anew from the records, and must be the same.
+//! Verification: everything derived is derived again from the records, and must be the same.
 
 use shared::wire::Recipe;
 

@@ -1,4 +1,4 @@
-//! The gate: whether a change that somebody offers becomes part of the book. One function for the shop that admits a
+//! Validation: whether a change that somebody offers becomes part of the book. One function for the shop that admits a
 //! device's changes, the device that takes the shop's, and the phone that checks another phone's.
 //!
 //! Nothing offered reaches Automerge's decoder: the change is rebuilt from its recipe and must have the hash named.
@@ -162,7 +162,7 @@ impl Validator<'_> {
         let record = &opened.record;
         let kind = record.body.kind();
         if store.holds_record(record.id)? {
-            if store.held(record.id)?.is_some_and(|held| held.bytes != bytes) {
+            if !store.holds_bytes(record.id, bytes)? {
                 return Ok(Err(No(Code::IdTaken, "Another record has this id; records are never overwritten.".to_owned())));
             }
             // In the book already: its rights were judged when it came, and another change that carries it changes nothing.

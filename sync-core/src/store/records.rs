@@ -122,6 +122,11 @@ impl Store {
         Ok(word)
     }
 
+    /// Whether the record with this id is held with these very bytes.
+    pub(crate) fn holds_bytes(&self, id: RecordId, bytes: &[u8]) -> Result<bool, StoreError> {
+        Ok(self.held(id)?.is_some_and(|held| held.bytes == bytes))
+    }
+
     /// Whether a record is held.
     ///
     /// # Errors

@@ -70,8 +70,12 @@ impl Rebase<'_> {
             let named = answer.refused.iter().find(|r| r.record == Some(id) && !(r.code.waits() && opened.device == self.own));
             match named.or_else(|| of_others.get(&opened.device).copied()) {
                 // Refused for want of room, say, in yet another change: it waits for nobody.
-                Some(_) if store.held(id)?.is_some_and(|held| held.bytes == bytes.0) => {}
-                Some(refusal) => store.quarantine(answer.id, &bytes.0, refusal.code, &refusal.detail, now.wall_ms, RefusedBy::Shop)?,
+                Some(_) if store.holds_bytes(id, &bytes.0)? => {}
+                Some(refusal) => {
+                    // What the shop takes on another day is not in its own quarantine: a bundle may bring it again.
+                    let by = if refusal.code.waits() { RefusedBy::ThisBook { brought_by: None } } else { RefusedBy::Shop };
+                    store.quarantine(answer.id, &bytes.0, refusal.code, &refusal.detail, now.wall_ms, by)?;
+                }
                 // The shop may have sent the very record by another way.
                 None if store.holds_record(id)? || store.is_quarantined(&bytes.0)? => {}
                 None => good.push((Entry { device: opened.device, sha256: opened.sha256, record: opened.record }, bytes.0)),

@@ -28,7 +28,7 @@ use crate::judge::ledger::Entry;
 use crate::judge::roster::Roster;
 use crate::store::Identity;
 use crate::store::frontier::Frontier;
-use crate::store::{Provenance, RefusedBy, Store, StoreError, ToDerive};
+use crate::store::{Provenance, RefusedBy, Store, ToDerive};
 use crate::sys::clock::ClockReading;
 use crate::sys::par_map::ordered_pipeline;
 use crate::sys::rng::{CryptoRng, fresh_record, random};
@@ -255,7 +255,7 @@ impl Taking<'_> {
         for (record, Blob(bytes)) in brought.records.iter().zip(&brought.recipe.records) {
             let at_fault = refusal.record.is_none_or(|id| record.opened.as_ref().is_ok_and(|o| o.record.id == id));
             let held = || match &record.opened {
-                Ok(opened) => Ok::<_, StoreError>(self.store.held(opened.record.id)?.is_some_and(|held| held.bytes == *bytes)),
+                Ok(opened) => self.store.holds_bytes(opened.record.id, bytes),
                 Err(_) => Ok(false),
             };
             // What is in the book waits for nobody: kept out, it would be refused wherever it is not held yet.
