@@ -5,8 +5,13 @@
 use std::process::ExitCode;
 
 use clap::Parser;
+use mimalloc::MiMalloc;
 use tests::disk::Part;
 use tests::sim::{Told, Weights, shrink, tell};
+
+/// What the terminal and the server run with; a story takes memory a great many times.
+#[global_allocator]
+static ALLOCATOR: MiMalloc = MiMalloc;
 
 /// Simulates a shop and its crew through power cuts, bad networks, wrong clocks and restored copies.
 #[derive(Debug, Parser)]
