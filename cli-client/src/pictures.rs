@@ -46,34 +46,34 @@ pub(crate) fn unkept(error: PicturesError) -> Failure {
 pub(crate) fn send_due(session: &mut Session<'_, '_>, transport: &mut Transport) -> Result<SentPictures, Failure> {
     let pictures = pictures_of(session)?;
     let now = session.env.now();
-    let due = session.book.photos_due(&now)?;
+    let due = session.book.photos().due(&now)?;
     let mut done = SentPictures::default();
     for PhotoDue { photo, .. } in due.into_iter().filter(|due| due.ready).take(MOST_SENT) {
         let (doc, sha256) = (photo.doc, photo.sha256);
         let Some((kind, bytes)) = pictures.read(doc, sha256).map_err(unkept)?.and_then(|bytes| Some((PictureKind::of(&bytes)?, bytes)))
         else {
-            session.book.photo_gone(doc, sha256)?;
+            session.book.photos().note_gone(doc, sha256)?;
             continue;
         };
         let path = format!("/v1/photos/{doc}/{sha256}");
         match in_my_name(session, transport, |transport, token| transport.put(&path, token, kind.media_type(), &bytes)) {
             Ok(()) => {
-                session.book.photo_at_shop(doc, sha256, &now)?;
+                session.book.photos().note_at_shop(doc, sha256, &now)?;
                 done.sent += 1;
             }
-            Err(Failure::Refused(problem)) => session.book.photo_refused(doc, sha256, &problem, &now)?,
+            Err(Failure::Refused(problem)) => session.book.photos().note_refused(doc, sha256, &problem, &now)?,
             // No signal any more, or a server that does not know photos yet.
             Err(_) => break,
         }
     }
-    for photo in session.book.photos_to_let_go(&now)? {
-        session.book.photo_let_go(photo.doc, photo.sha256)?;
+    for photo in session.book.photos().to_let_go(&now)? {
+        session.book.photos().note_let_go(photo.doc, photo.sha256)?;
         // Noted twice there, it may be due again for the other.
-        if session.book.own_photos()?.iter().all(|other| (other.doc, other.sha256) != (photo.doc, photo.sha256)) {
+        if session.book.photos().own()?.iter().all(|other| (other.doc, other.sha256) != (photo.doc, photo.sha256)) {
             pictures.remove(photo.doc, photo.sha256).map_err(unkept)?;
         }
     }
-    done.waiting = session.book.photos_due(&now)?.len();
+    done.waiting = session.book.photos().due(&now)?.len();
     done.stopped = stopped(session)?;
     Ok(done)
 }
@@ -81,9 +81,13 @@ pub(crate) fn send_due(session: &mut Session<'_, '_>, transport: &mut Transport)
 /// Why pictures of this device will not get to the shop, one sentence each.
 fn stopped(session: &Session<'_, '_>) -> Result<Vec<String>, BookError> {
     let mut said = Vec::new();
-    for photo in session.book.own_photos()? {
+    for photo in session.book.photos().own()? {
         if let Whereabouts::Stopped { detail, .. } = photo.bytes {
-            said.push(format!("photo {} of {}: {detail}", sync_core::queries::short(&photo.record), session.book.title(photo.doc)?));
+            said.push(format!(
+                "photo {} of {}: {detail}",
+                sync_core::queries::short(&photo.record),
+                session.book.reader().title(photo.doc)?
+            ));
         }
     }
     Ok(said)

@@ -145,12 +145,12 @@ impl<'s, 'e> Session<'s, 'e> {
     /// A machine by what people call it.
     pub(crate) fn machine(&self, given: &str) -> Result<DocId, Failure> {
         self.book.identity()?;
-        Ok(self.book.find_machine(given)?)
+        Ok(self.book.finder().find_machine(given)?)
     }
 
     /// Who measured, where the office writes a paper sheet down.
     pub(crate) fn measurer(&self, given: Option<&str>) -> Result<Option<PersonId>, Failure> {
-        Ok(given.map(|name| self.book.find_person(name)).transpose()?)
+        Ok(given.map(|name| self.book.finder().find_person(name)).transpose()?)
     }
 
     /// The open visit that a step belongs to: of the one who measured, else of the book's own person.

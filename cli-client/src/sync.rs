@@ -143,7 +143,7 @@ fn log_in(session: &mut Session<'_, '_>, transport: &mut Transport) -> Result<St
 
 fn ask_token(session: &mut Session<'_, '_>, transport: &mut Transport, offset_ms: i64) -> Result<TokenAnswer, Failure> {
     let now = session.env.now();
-    let assertion = session.book.assertion(&now, offset_ms, &mut *session.env.entropy)?;
+    let assertion = session.book.tokens().assertion(&now, offset_ms, &mut *session.env.entropy)?;
     let form = [("grant_type", "client_credentials"), ("client_assertion_type", ASSERTION_TYPE), ("client_assertion", assertion.as_str())];
     transport.post_form("/v1/token", &form)
 }
@@ -156,11 +156,11 @@ pub(crate) fn exchange(session: &mut Session<'_, '_>) -> Result<Levelled, Failur
     let mut done = Levelled::default();
     while done.rounds < MOST_ROUNDS && !done.level {
         let sent_at = session.env.now();
-        let body = write_body(&session.book.offer(&sent_at)?, true)?;
+        let body = write_body(&session.book.outgoing().offer(&sent_at)?, true)?;
         let (bytes, compressed) = in_my_name(session, &mut transport, |transport, token| transport.post_exchange(token, &body))?;
         let answer: ExchangeAnswer = read_body(&bytes, compressed)?;
         let now = session.env.now();
-        let report = session.book.take_answer(&sent_at, &answer, &now, &mut *session.env.entropy).map_err(|error| match error {
+        let report = session.book.peer().take_answer(&sent_at, &answer, &now, &mut *session.env.entropy).map_err(|error| match error {
             BookError::Store(StoreError::Full) => Failure::NoRoom,
             other => other.into(),
         })?;
@@ -181,8 +181,9 @@ pub(crate) fn exchange(session: &mut Session<'_, '_>) -> Result<Levelled, Failur
         done.pictures = pictures::send_due(session, &mut transport)?;
     }
     // The exchange is done and kept: what this does not get to is done after the next one.
-    let _ = session.book.verify_deferred(PROVED_AFTER).and_then(|_| session.book.tidy(TIDIED_AFTER)).and_then(|_| session.book.vacuum());
-    done.waiting = session.book.status()?.waiting;
+    let _ =
+        session.book.peer().verify_deferred(PROVED_AFTER).and_then(|_| session.book.upkeep().tidy(TIDIED_AFTER)).and_then(|_| session.book.upkeep().vacuum());
+    done.waiting = session.book.reader().status()?.waiting;
     done.traffic = transport.traffic;
     Ok(done)
 }

@@ -32,11 +32,11 @@ fn enrolled(path: &Path) {
     let answer = shop.admit_device(&request, &now, &mut entropy).unwrap();
     book.enrolled(&answer, "http://127.0.0.1:9").unwrap();
     let device = book.identity().unwrap().device;
-    let reply = shop.answer(device, &book.offer(&now).unwrap(), &now, &mut entropy).unwrap();
-    book.take_answer(&now, &reply, &now, &mut entropy).unwrap();
+    let reply = shop.peer().answer(device, &book.outgoing().offer(&now).unwrap(), &now, &mut entropy).unwrap();
+    book.peer().take_answer(&now, &reply, &now, &mut entropy).unwrap();
     let mut hand = ActionContext { now, entropy: &mut entropy, measured_by: None };
     let yard = shared::record::PropertyCard { name: "Yard".into(), address: String::new(), access: String::new(), season: None };
-    let property = book.add_property(yard, &mut hand).unwrap();
+    let property = book.author().add_property(yard, &mut hand).unwrap();
     let card = shared::record::MachineCard {
         tag: "K-9".into(),
         description: String::new(),
@@ -47,7 +47,7 @@ fn enrolled(path: &Path) {
         hours_per_week: None,
         provisional: false,
     };
-    book.add_machine(card, &mut hand).unwrap();
+    book.author().add_machine(card, &mut hand).unwrap();
 }
 
 #[test]

@@ -78,7 +78,7 @@ impl FromRequestParts<ServerState> for Caller {
         }
         let token = token_of(parts)?;
         let now = state.now();
-        let (device, person, role) = state.read(move |book| book.bearer_with_role(&token, &now)).await?;
+        let (device, person, role) = state.read(move |book| book.tokens().bearer_with_role(&token, &now)).await?;
         state.pace.device(device, &now).map_err(ApiError::too_many_requests)?;
         Ok(Self { device, person, role })
     }
@@ -115,7 +115,7 @@ impl FromRequestParts<ServerState> for OpenMachine {
         let caller = Caller::from_request_parts(parts, state).await?;
         let named = Path::<String>::from_request_parts(parts, state).await.ok();
         let machine: MachineId = named.and_then(|Path(id)| id.parse().ok()).ok_or_else(ApiError::closed)?;
-        let open = state.read(move |book| book.may_read(caller.person, machine.doc())).await?;
+        let open = state.read(move |book| book.read_by(caller.person).may_read(machine.doc())).await?;
         if open { Ok(Self(machine.doc())) } else { Err(ApiError::closed()) }
     }
 }

@@ -216,11 +216,11 @@ impl Listening {
             .state
             .ask(move |shop| {
                 let person = who(shop, &now)?;
-                let end = shop.read(|book| book.log_end())?;
+                let end = shop.read(|book| book.outgoing().log_end())?;
                 let within = since.filter(|since| since.epoch == end.epoch && since.position <= end.position);
                 let moved = match within.or(since.is_none().then_some(end)) {
                     Some(from) if from.position == end.position => Some(Vec::new()),
-                    Some(from) => Some(shop.read(|book| book.moved_for(person, from.position, end.position))?)
+                    Some(from) => Some(shop.read(|book| book.read_by(person).moved(from.position, end.position))?)
                         .filter(|docs| docs.len() <= MOST_DOCUMENTS),
                     None => None,
                 };

@@ -107,7 +107,7 @@ pub async fn start(config: Config, clock: Arc<dyn Clock>) -> Result<Running, Ser
             () = served => {}
             () = keep_tidy(state.clone()) => {}
             // Beside the answer, not before it; a failure is the next request's to tell.
-            () = state.events.after_each(|| state.read(|book| book.checkpoint_wal())) => {}
+            () = state.events.after_each(|| state.read(|book| book.upkeep().checkpoint_wal())) => {}
         }
         state.quiet().await;
     });
@@ -122,11 +122,11 @@ async fn keep_tidy(state: ServerState) {
     loop {
         turns.tick().await;
         // A failure is the next request's to tell; there is nobody here to hear it.
-        while state.read(|book| book.tidy(TIDIED_AT_ONCE)).await.is_ok_and(|tidied| tidied > 0) {
+        while state.read(|book| book.upkeep().tidy(TIDIED_AT_ONCE)).await.is_ok_and(|tidied| tidied > 0) {
             tokio::task::yield_now().await;
         }
         // Exchanges that move nothing wake nobody, and are written all the same.
-        let _ = state.read(|book| book.checkpoint_wal()).await;
+        let _ = state.read(|book| book.upkeep().checkpoint_wal()).await;
     }
 }
 
@@ -140,7 +140,7 @@ fn open(config: &Config, address: SocketAddr, clock: &dyn Clock) -> Result<(Open
         false => config.founding(address)?,
     };
     let opened = SharedBook::open(&book, &founding, &clock.now(), entropy()?)?;
-    let issuer = opened.shop.read(Book::shop_front)?.issuer;
+    let issuer = opened.shop.read(|book| book.reader().shop_front())?.issuer;
     Ok((opened, issuer))
 }
 
@@ -168,7 +168,7 @@ pub fn verify(config: &Config) -> Result<Verification, ServerError> {
 /// # Errors
 /// [`ServerError`] where there is none or it cannot even be read.
 pub fn verify_backup(file: &Path) -> Result<Verification, ServerError> {
-    Ok(Book::of_backup(file, &mut *entropy()?)?.verify()?)
+    Ok(sync_core::book::backup::open_backup(file, &mut *entropy()?)?.verify()?)
 }
 
 /// Makes a backup of the shop's book in a folder that no server is serving, and of its photos' pictures beside that file.

@@ -102,7 +102,7 @@ fn a_kill_leaves_a_picture_whole_or_not_there_and_what_was_acknowledged_is_there
         let (there, others) = whole(&photos);
         halves += usize::from(others > 0);
         let device = Book::open(&world.path(OFFICE), &mut chance).unwrap();
-        for photo in device.own_photos().unwrap() {
+        for photo in device.photos().own().unwrap() {
             let acknowledged = matches!(photo.bytes, Whereabouts::AtShop { .. });
             assert!(!acknowledged || there.contains(&photo.sha256), "{} was acknowledged and is not there", photo.sha256);
         }

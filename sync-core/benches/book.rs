@@ -184,7 +184,9 @@ fn sheet_of_a_slot_of_tips(bencher: Bencher<'_, '_>) {
     let (ground, machine) = many_tips();
     let standings = ground.shop.store().standings(machine).unwrap();
     let slot = standings.iter().find(|standing| standing.contenders.len() == TIPS).unwrap().slot.clone();
-    bencher.counter(ItemsCount::new(TIPS)).bench_local(|| ground.shop.slot_sheet(machine, black_box(&slot), LengthUnit::Thou).unwrap());
+    bencher
+        .counter(ItemsCount::new(TIPS))
+        .bench_local(|| ground.shop.reader().slot_sheet(machine, black_box(&slot), LengthUnit::Thou).unwrap());
 }
 
 /// A shop with one machine that has [`TIPS`] readings in one slot.
@@ -217,7 +219,7 @@ fn a_full_page() -> ExchangeAnswer {
         ground.visit(&mut writer, READINGS);
         ground.level(&mut writer);
     }
-    let request = behind.offer(&ground.now()).unwrap();
+    let request = behind.outgoing().offer(&ground.now()).unwrap();
     let answer = ground.answer(behind.identity().unwrap().device, &request);
     let records: usize = answer.docs.iter().flat_map(|doc| &doc.recipes).map(|recipe| recipe.records.len()).sum();
     assert!(!answer.more && records >= 8_000, "{records} records");
@@ -245,7 +247,7 @@ fn first_fill(bencher: Bencher<'_, '_>) {
     let mut phones: Vec<(Book, ExchangeAnswer)> = Vec::with_capacity(FIXTURES);
     for _ in 0..FIXTURES {
         let phone = ground.phone(Store::in_memory().unwrap());
-        let request = phone.offer(&ground.now()).unwrap();
+        let request = phone.outgoing().offer(&ground.now()).unwrap();
         let answer = ground.answer(phone.identity().unwrap().device, &request);
         assert!(!answer.more && answer.docs.iter().filter(|doc| !doc.packs.is_empty()).count() >= 100, "one page of packs");
         phones.push((phone, answer));

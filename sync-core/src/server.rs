@@ -53,7 +53,7 @@ impl SharedBook {
             Err(_) => Some(book.found_shop(founding, now, &mut *entropy)?),
         };
         // A disk too full to rewrite the file is no reason not to serve.
-        let _ = book.vacuum();
+        let _ = book.upkeep().vacuum();
         Ok(OpenedShop { shop: Self::over(book, entropy, path), first_code })
     }
 
@@ -88,7 +88,7 @@ impl SharedBook {
     pub fn backup(&self, now: &ClockReading) -> Result<BackupLine, BackupError> {
         private_folder(&self.backups).map_err(|why| BackupError::Unwritable { path: self.backups.clone(), why: why.to_string() })?;
         let name = backup_name(now);
-        let draft = self.lock().0.copy_for(&self.backups.join(&name))?;
+        let draft = self.lock().0.upkeep().copy_for(&self.backups.join(&name))?;
         let made = backup::keep(draft)?;
         copy_pictures(&self.pictures, &Pictures::at(self.backups.join(PHOTOS)))?;
         Ok(BackupLine { made_ms: now.wall_ms, name, bytes: made.bytes })

@@ -23,7 +23,7 @@ fn a_slot_shows_some_readings_and_weighs_all() {
     let slot = |ground: &Ground| {
         let standings = ground.shop.store().standings(machine).unwrap();
         let standing = standings.into_iter().find(|standing| standing.contenders.len() > MOST_READINGS).unwrap();
-        ground.shop.slot_sheet(machine, &standing.slot, Thou).unwrap()
+        ground.shop.reader().slot_sheet(machine, &standing.slot, Thou).unwrap()
     };
     let before = slot(&ground);
     assert_eq!((before.side_by_side.readings.len(), before.side_by_side.more), (MOST_READINGS, 7));
@@ -55,20 +55,20 @@ fn a_machine_and_a_day_show_some_lines_and_count_all() {
         }
     }
     let now = ground.now();
-    let screen = ground.shop.machine_screen(machine, Thou, &now).unwrap();
+    let screen = ground.shop.machines().machine_screen(machine, Thou, &now).unwrap();
     assert_eq!((screen.findings.len(), screen.more.findings), (MOST_LINES, MANY - MOST_LINES));
     assert_eq!((screen.history.len(), screen.more.history), (MOST_HISTORY, 2 * MANY + 1 - MOST_HISTORY));
     assert_eq!((screen.notes.len(), screen.more.notes), (MOST_NOTES, MANY - MOST_NOTES));
     assert!(screen.notes.is_sorted_by_key(|note| std::cmp::Reverse((note.at_ms, note.record))), "the latest first");
-    let whole = ground.shop.machine_view(machine, Thou, &now).unwrap();
+    let whole = ground.shop.machines().machine_view(machine, Thou, &now).unwrap();
     assert_eq!((whole.history.len(), whole.findings.len()), (2 * MANY + 1, MANY), "a device's own screens take what they show");
-    let sheet = ground.shop.day_sheet(None, Thou, &now).unwrap();
+    let sheet = ground.shop.days().day_sheet(None, Thou, &now).unwrap();
     assert_eq!((sheet.holds.len(), sheet.counts.holds), (MOST_LINES, MANY));
 
     // Page upon page, each record once.
     let (mut before, mut paged) = (None, Vec::new());
     loop {
-        let page = ground.shop.history_before(machine, before, 97, Thou).unwrap();
+        let page = ground.shop.machines().history_before(machine, before, 97, Thou).unwrap();
         let Some(last) = page.last() else { break };
         before = Some((last.at_ms, last.record));
         paged.extend(page.into_iter().map(|line| line.record));

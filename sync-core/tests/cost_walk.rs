@@ -55,35 +55,35 @@ impl Walk {
 fn look(walk: &mut Walk, book: &Book, machine: DocId, now: &ClockReading) {
     let unit = LengthUnit::Thou;
     let everyone = book.identity().unwrap().person;
-    let lead = book.people().unwrap().into_iter().find(|line| line.name == "Lead").unwrap().person;
-    walk.step("day sheet", || book.day_sheet(None, unit, now));
-    walk.step("contested", || book.contested(unit));
-    let contested = book.contested(unit).unwrap();
+    let lead = book.reader().people().unwrap().into_iter().find(|line| line.name == "Lead").unwrap().person;
+    walk.step("day sheet", || book.days().day_sheet(None, unit, now));
+    walk.step("contested", || book.reader().contested(unit));
+    let contested = book.reader().contested(unit).unwrap();
     walk.step("contested sheets", || {
-        contested.iter().map(|slot| book.slot_sheet(slot.doc, &slot.slot, unit)).collect::<Result<Vec<_>, _>>()
+        contested.iter().map(|slot| book.reader().slot_sheet(slot.doc, &slot.slot, unit)).collect::<Result<Vec<_>, _>>()
     });
     let slots: Vec<_> = book.store().standings(machine).unwrap().into_iter().map(|standing| standing.slot).collect();
-    walk.step("slot sheet", || book.slot_sheet(machine, &slots[0], unit));
-    walk.step("machine", || book.machine_screen(machine, unit, now));
-    walk.step("history", || book.history_before(machine, None, 100, unit));
-    walk.step("whole history", || book.history(machine, unit));
-    walk.step("courses", || book.lash_courses(machine, unit));
-    walk.step("meter", || book.meter_of(machine));
-    walk.step("season", || book.season_record(machine, "2026-01-01".parse().unwrap(), "2026-12-31".parse().unwrap(), unit, now));
-    walk.step("due", || book.due_list(now));
-    walk.step("round", || book.week_round(None, None, now));
-    walk.step("machines", || book.machines_for(lead));
-    walk.step("properties", || book.properties());
-    walk.step("people", || book.people());
-    walk.step("devices", || book.devices());
-    walk.step("status", || book.shop_status());
-    walk.step("mark", || book.day_mark());
-    walk.step("closed days", || book.closed_days(60, unit));
-    walk.step("reckon carry", || book.carry_of(lead, unit));
-    walk.step("reckon agreement", || book.agreement(None, unit));
+    walk.step("slot sheet", || book.reader().slot_sheet(machine, &slots[0], unit));
+    walk.step("machine", || book.machines().machine_screen(machine, unit, now));
+    walk.step("history", || book.machines().history_before(machine, None, 100, unit));
+    walk.step("whole history", || book.machines().history(machine, unit));
+    walk.step("courses", || book.reckoner().lash_courses(machine, unit));
+    walk.step("meter", || book.reckoner().meter_of(machine));
+    walk.step("season", || book.machines().season_record(machine, "2026-01-01".parse().unwrap(), "2026-12-31".parse().unwrap(), unit, now));
+    walk.step("due", || book.reader().due_list(now));
+    walk.step("round", || book.reckoner().week_round(None, None, now));
+    walk.step("machines", || book.read_by(lead).machines());
+    walk.step("properties", || book.reader().properties());
+    walk.step("people", || book.reader().people());
+    walk.step("devices", || book.reader().devices());
+    walk.step("status", || book.reader().shop_status());
+    walk.step("mark", || book.reader().day_mark());
+    walk.step("closed days", || book.days().closed_days(60, unit));
+    walk.step("reckon carry", || book.reckoner().carry_of(lead, unit));
+    walk.step("reckon agreement", || book.reckoner().agreement(None, unit));
     let record = book.store().ledger_of(machine).unwrap().entries().last().unwrap().record.id;
-    walk.step("record", || book.whole_record(record, unit));
-    walk.step("may read", || book.may_read(everyone, machine));
+    walk.step("record", || book.reader().whole_record(record, unit));
+    walk.step("may read", || book.read_by(everyone).may_read(machine));
 }
 
 /// One kind of thing of which there may be many.

@@ -140,7 +140,7 @@ impl Crew {
     pub fn person(&mut self, name: &str, role: Role) -> PersonId {
         let (moment, dice) = (self.moment(0), &mut self.dice);
         let mut hand = ActionContext { now: moment, entropy: dice, measured_by: None };
-        let person = self.phones[0].book.add_person(name, role, &mut hand).expect("person");
+        let person = self.phones[0].book.author().add_person(name, role, &mut hand).expect("person");
         self.level(0);
         person
     }
@@ -198,12 +198,12 @@ impl Crew {
     /// Where the engine fails.
     pub fn machine(&mut self, tag: &str) -> DocId {
         let doc = self.on(0, |book, hand| {
-            let property = match book.find_property("Test yard") {
+            let property = match book.finder().find_property("Test yard") {
                 Ok(property) => property,
                 Err(_) => {
-                    book.keep_engine_card(engine_card(), hand).expect("card");
+                    book.author().keep_engine_card(engine_card(), hand).expect("card");
                     let card = PropertyCard { name: "Test yard".into(), address: String::new(), access: String::new(), season: None };
-                    book.add_property(card, hand).expect("property")
+                    book.author().add_property(card, hand).expect("property")
                 }
             };
             let card = MachineCard {
@@ -216,7 +216,7 @@ impl Crew {
                 hours_per_week: None,
                 provisional: false,
             };
-            book.add_machine(card, hand).expect("machine")
+            book.author().add_machine(card, hand).expect("machine")
         });
         self.level(0);
         doc
@@ -229,8 +229,8 @@ impl Crew {
     pub fn give_yard(&mut self, phone: usize) {
         let person = self.phones[phone].person;
         self.on(0, |book, hand| {
-            let yard = book.find_property("Test yard").expect("yard");
-            book.assign(person, yard, true, hand).expect("assigned")
+            let yard = book.finder().find_property("Test yard").expect("yard");
+            book.author().assign(person, yard, true, hand).expect("assigned")
         });
     }
 
@@ -241,8 +241,8 @@ impl Crew {
     pub fn take_yard(&mut self, phone: usize) {
         let person = self.phones[phone].person;
         self.on(0, |book, hand| {
-            let yard = book.find_property("Test yard").expect("yard");
-            book.assign(person, yard, false, hand).expect("taken away")
+            let yard = book.finder().find_property("Test yard").expect("yard");
+            book.author().assign(person, yard, false, hand).expect("taken away")
         });
         self.level(0);
         self.now_ms += 3_600_000;
@@ -279,7 +279,7 @@ impl Crew {
             cold: Some(true),
         };
         let set = shared::leaf::LeafSet::inch();
-        self.on(phone, |book, hand| book.take_reading(machine, entry, &set, LengthUnit::Thou, hand).expect("kept").record)
+        self.on(phone, |book, hand| book.author().take_reading(machine, entry, &set, LengthUnit::Thou, hand).expect("kept").record)
     }
 
     /// What a phone would send now.
@@ -288,7 +288,7 @@ impl Crew {
     /// Where the engine fails.
     #[must_use]
     pub fn offer(&self, phone: usize) -> ExchangeRequest {
-        self.phones[phone].book.offer(&self.moment(phone)).expect("offer")
+        self.phones[phone].book.outgoing().offer(&self.moment(phone)).expect("offer")
     }
 
     /// The shop's answer to a request, through the bytes that travel both ways.
@@ -299,7 +299,7 @@ impl Crew {
         let up = write_body(request, true).expect("written");
         let request: ExchangeRequest = read_body(&up, true).expect("read");
         let device = self.phones[phone].book.identity().expect("enrolled").device;
-        let answer = self.shop.answer(device, &request, &ClockReading::at(self.now_ms), &mut self.dice).expect("answered");
+        let answer = self.shop.peer().answer(device, &request, &ClockReading::at(self.now_ms), &mut self.dice).expect("answered");
         let down = write_body(&answer, true).expect("written");
         self.traffic = (self.traffic.0 + up.len(), self.traffic.1 + down.len());
         read_body(&down, true).expect("read")
@@ -311,7 +311,7 @@ impl Crew {
     /// Where the engine fails.
     pub fn take(&mut self, phone: usize, answer: &ExchangeAnswer) -> Report {
         let moment = self.moment(phone);
-        self.phones[phone].book.take_answer(&moment, answer, &moment, &mut self.dice).expect("taken")
+        self.phones[phone].book.peer().take_answer(&moment, answer, &moment, &mut self.dice).expect("taken")
     }
 
     /// One round trip.

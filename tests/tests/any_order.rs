@@ -354,24 +354,24 @@ proptest! {
                     };
                     let set = shared::leaf::LeafSet::inch();
                     // The office refuses to measure: that is its right, and keeps nothing.
-                    kept.extend(crew.on(phone, |b, h| b.take_reading(machine, entry, &set, shared::length::LengthUnit::Thou, h)).ok().map(|o| o.record));
+                    kept.extend(crew.on(phone, |b, h| b.author().take_reading(machine, entry, &set, shared::length::LengthUnit::Thou, h)).ok().map(|o| o.record));
                 }
                 Step::Hours(phone, tenths) => {
                     let meter = shared::hours::Hours::from_tenths(tenths);
-                    kept.extend(crew.on(phone, |b, h| b.read_hours(machine, meter, h)).ok().map(|o| o.record));
+                    kept.extend(crew.on(phone, |b, h| b.author().read_hours(machine, meter, h)).ok().map(|o| o.record));
                 }
                 Step::Void(phone, n) => if let Some(target) = kept.get(n).copied() {
-                    kept.extend(crew.on(phone, |b, h| b.void(target, "slip", h)).ok());
+                    kept.extend(crew.on(phone, |b, h| b.author().void(target, "slip", h)).ok());
                 },
                 Step::Rule(phone, pick) => {
                     let slot = lash();
                     let standing = crew.phones[phone].book.store().standing(machine, &slot).unwrap();
                     let decision = pick.and_then(|n| standing.and_then(|s| s.contenders.get(n).copied())).map_or(Decision::Recheck, Decision::Stands);
-                    kept.extend(crew.on(phone, |b, h| b.rule(machine, &slot, decision, "", h)).ok());
+                    kept.extend(crew.on(phone, |b, h| b.author().rule(machine, &slot, decision, "", h)).ok());
                 }
                 Step::Role(phone, role) => {
                     let person = crew.phones[phone].person;
-                    crew.on(0, |b, h| b.set_role(person, Some(role), h)).unwrap();
+                    crew.on(0, |b, h| b.author().set_role(person, Some(role), h)).unwrap();
                 }
                 Step::Exchange(phone) => { crew.exchange(phone); }
                 Step::Wait(minutes) => crew.wait_min(minutes),

@@ -78,7 +78,7 @@ fn all_served(crew: &mut Crew, doc: DocId) {
     let new = crew.phone_for(office);
     let heads = |book: &Book| book.store().document(doc).unwrap().unwrap().heads;
     assert_eq!(heads(&crew.phones[new].book), heads(&crew.shop), "a new phone holds all of it");
-    assert_eq!(crew.phones[new].book.verify_deferred(usize::MAX >> 1).unwrap(), 0);
+    assert_eq!(crew.phones[new].book.peer().verify_deferred(usize::MAX >> 1).unwrap(), 0);
     assert_eq!(crew.phones[new].book.verify().unwrap().faults, Vec::<String>::new());
 }
 
@@ -87,7 +87,7 @@ fn kept_and_restored(crew: &mut Crew) {
     assert_eq!(crew.shop.verify().unwrap().faults, Vec::<String>::new());
     let folder = tempfile::tempdir().unwrap();
     let (from, to) = (folder.path().join("backup.db"), folder.path().join("shop.db"));
-    crew.shop.backup_to(&from).unwrap();
+    crew.shop.upkeep().backup_to(&from).unwrap();
     let restored = restore_shop(&from, &to, &ClockReading::at(crew.now_ms), &mut crew.dice).unwrap();
     assert_eq!(restored.verified.faults, Vec::<String>::new());
     crew.shop = Book::open(&to, &mut crew.dice).unwrap();
@@ -118,7 +118,7 @@ fn a_change_that_no_page_holds_is_served_and_kept_all_the_same() {
         let records = blobs(&crew, helper, machine, 10 + n, &[60_000; 17]);
         force(&crew, helper, machine, records);
     }
-    while crew.shop.tidy(8).unwrap() > 0 {}
+    while crew.shop.upkeep().tidy(8).unwrap() > 0 {}
     all_served(&mut crew, machine);
     kept_and_restored(&mut crew);
     all_served(&mut crew, machine);
@@ -217,7 +217,7 @@ fn a_flood_waits_on_its_own_device_and_goes_on_tomorrow() {
     let before = taken_in(&crew);
     let folder = tempfile::tempdir().unwrap();
     let (from, to) = (folder.path().join("backup.db"), folder.path().join("shop.db"));
-    crew.shop.backup_to(&from).unwrap();
+    crew.shop.upkeep().backup_to(&from).unwrap();
     // 2,000 notes into the document that every phone has, written on the device itself.
     for batch in notes(&crew, helper, roster, 1, 2_000, 60) {
         let by = crew.phones[helper].person;
@@ -305,7 +305,7 @@ proptest! {
                 1 => force(&crew, helper, machine, records),
                 2 => {
                     crew.wait_min(DAY_MIN);
-                    crew.shop.tidy(usize::from(some) + 1).unwrap();
+                    crew.shop.upkeep().tidy(usize::from(some) + 1).unwrap();
                 }
                 _ => {
                     let over = records.iter().map(|(_, bytes)| bytes.len()).sum::<usize>() > LARGEST_CHANGE;
@@ -316,7 +316,7 @@ proptest! {
         }
         all_served(&mut crew, machine);
         kept_and_restored(&mut crew);
-        while crew.shop.tidy(8).unwrap() > 0 {}
+        while crew.shop.upkeep().tidy(8).unwrap() > 0 {}
         all_served(&mut crew, machine);
     }
 }

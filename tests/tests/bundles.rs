@@ -15,12 +15,12 @@ use sync_core::sync::bundle::{Load, Taken};
 use tests::Crew;
 
 fn make(crew: &Crew, from: usize) -> Vec<u8> {
-    crew.phones[from].book.make_bundle(&Load::Unsent, &crew.moment(from)).unwrap().bytes
+    crew.phones[from].book.outgoing().make_bundle(&Load::Unsent, &crew.moment(from)).unwrap().bytes
 }
 
 fn take(crew: &mut Crew, to: usize, bytes: &[u8]) -> Taken {
     let moment = crew.moment(to);
-    crew.phones[to].book.take_bundle(bytes, &moment).unwrap()
+    crew.phones[to].book.peer().take_bundle(bytes, &moment).unwrap()
 }
 
 fn hand_over(crew: &mut Crew, from: usize, to: usize) -> Taken {
@@ -47,7 +47,7 @@ fn a_reading_reaches_the_shop_on_another_phone_and_stays_its_writers() {
     // It stands on the other phone at once, and waits there too.
     let stands = |crew: &Crew, phone: usize| crew.phones[phone].book.store().standings(machine).unwrap();
     assert_eq!(stands(&crew, helper), stands(&crew, tech));
-    assert_eq!(crew.phones[helper].book.status().unwrap().waiting, 1);
+    assert_eq!(crew.phones[helper].book.reader().status().unwrap().waiting, 1);
     crew.level(helper);
     let arrival = arrival_of(&crew, machine, read).expect("the shop has signed for it");
     assert_eq!(arrival.brought_by, crew.phones[helper].book.identity().unwrap().device);
@@ -59,7 +59,7 @@ fn a_reading_reaches_the_shop_on_another_phone_and_stays_its_writers() {
     assert_eq!(crew.shop.store().log_end().unwrap(), log);
     for phone in [lead, tech, helper] {
         assert_eq!(stands(&crew, phone), crew.shop.store().standings(machine).unwrap());
-        assert_eq!(crew.phones[phone].book.status().unwrap().waiting, 0, "phone {phone}");
+        assert_eq!(crew.phones[phone].book.reader().status().unwrap().waiting, 0, "phone {phone}");
         assert!(crew.phones[phone].book.verify().unwrap().faults.is_empty());
     }
 }
@@ -71,7 +71,7 @@ fn a_new_device_is_whole_before_its_first_exchange() {
     let person = crew.person("newcomer", Role::Tech);
     crew.level(lead);
     let new = crew.empty_phone_for(person);
-    let bytes = crew.phones[lead].book.make_bundle(&Load::Documents(vec![machine]), &crew.moment(lead)).unwrap().bytes;
+    let bytes = crew.phones[lead].book.outgoing().make_bundle(&Load::Documents(vec![machine]), &crew.moment(lead)).unwrap().bytes;
     take(&mut crew, new, &bytes);
     let own = crew.phones[new].book.identity().unwrap().device;
     assert!(!crew.phones[new].book.roster().unwrap().devices.contains_key(&own), "its card is not here yet");
@@ -79,10 +79,10 @@ fn a_new_device_is_whole_before_its_first_exchange() {
     assert_eq!(crew.phones[new].book.verify().unwrap().faults, Vec::<String>::new());
     let folder = tempfile::tempdir().unwrap();
     let copy = folder.path().join("copy.db");
-    crew.phones[new].book.backup_to(&copy).unwrap();
-    assert_eq!(sync_core::book::Book::of_backup(&copy, &mut tests::Dice::new(1)).unwrap().verify().unwrap().faults, Vec::<String>::new());
+    crew.phones[new].book.upkeep().backup_to(&copy).unwrap();
+    assert_eq!(sync_core::book::backup::open_backup(&copy, &mut tests::Dice::new(1)).unwrap().verify().unwrap().faults, Vec::<String>::new());
     crew.level(new);
-    assert_eq!(crew.phones[new].book.status().unwrap().waiting, 0);
+    assert_eq!(crew.phones[new].book.reader().status().unwrap().waiting, 0);
 }
 
 #[test]
@@ -97,7 +97,7 @@ fn the_same_bundle_twice_or_after_the_exchange_changes_nothing() {
     let log = crew.phones[helper].book.store().log_end().unwrap();
     assert_eq!(take(&mut crew, helper, &bytes).taken, 0);
     assert_eq!(crew.phones[helper].book.store().log_end().unwrap(), log);
-    let level = crew.phones[tech].book.make_bundle(&Load::Unsent, &crew.moment(tech)).unwrap();
+    let level = crew.phones[tech].book.outgoing().make_bundle(&Load::Unsent, &crew.moment(tech)).unwrap();
     assert_eq!((level.documents, level.unsent), (0, 0), "nothing waits any more");
 }
 
@@ -116,7 +116,7 @@ fn a_stranger_to_the_yard_carries_too_and_does_not_wait_for_ever() {
     for (doc, read) in [(machine, old), (founded, new)] {
         assert!(arrival_of(&crew, doc, read).is_some());
     }
-    assert_eq!(crew.phones[stranger].book.status().unwrap().waiting, 0);
+    assert_eq!(crew.phones[stranger].book.reader().status().unwrap().waiting, 0);
     assert_eq!(crew.level(stranger), 1, "nothing is offered again and again");
 }
 
@@ -178,7 +178,7 @@ fn late_records_of_a_revoked_device_wait_for_the_office() {
     let (mut crew, machine, [_, tech, helper]) = Crew::of_three(6);
     let late = crew.read(tech, machine, "1I", Stage::Found, 4, 5);
     let device = crew.phones[tech].book.identity().unwrap().device;
-    crew.on(0, |book, hand| book.revoke_device(device, "lost", hand).unwrap());
+    crew.on(0, |book, hand| book.author().revoke_device(device, "lost", hand).unwrap());
     crew.level(0);
     hand_over(&mut crew, tech, helper);
     assert!(crew.phones[helper].book.store().held(late).unwrap().is_some(), "the helper cannot know yet");
@@ -197,7 +197,7 @@ fn of_one_bundle_the_good_stays_and_what_a_revoked_device_wrote_after_it_goes() 
     hand_over(&mut crew, lead, tech);
     let late = crew.read(tech, machine, "1E", Stage::Found, 5, 6);
     let device = crew.phones[tech].book.identity().unwrap().device;
-    crew.on(0, |book, hand| book.revoke_device(device, "left in the rain", hand).unwrap());
+    crew.on(0, |book, hand| book.author().revoke_device(device, "left in the rain", hand).unwrap());
     crew.level(0);
     // Both come in one piece; the shop has the first by then, and its receipt builds on it.
     assert_eq!(hand_over(&mut crew, tech, helper).taken, 2);
@@ -221,7 +221,7 @@ fn what_is_no_bundle_of_this_shop_is_told_so_and_changes_nothing() {
     let before = crew.phones[helper].book.store().log_end().unwrap();
     let moment = crew.moment(helper);
     let mut refused = |bytes: &[u8], words: &str| {
-        let error = crew.phones[helper].book.take_bundle(bytes, &moment).unwrap_err();
+        let error = crew.phones[helper].book.peer().take_bundle(bytes, &moment).unwrap_err();
         assert!(matches!(&error, BookError::Message(said) if said.contains(words)), "{error}");
     };
     for cut in [0, 1, 7, bytes.len() / 2, bytes.len() - 1] {
@@ -243,21 +243,21 @@ fn chosen_machines_go_whole_to_a_phone_that_never_had_them() {
     let stranger = crew.join("New hand", Role::Tech);
     crew.read(tech, machine, "1I", Stage::Found, 4, 5);
     crew.level_all();
-    let made = crew.phones[lead].book.make_bundle(&Load::Documents(vec![machine]), &crew.moment(lead)).unwrap();
+    let made = crew.phones[lead].book.outgoing().make_bundle(&Load::Documents(vec![machine]), &crew.moment(lead)).unwrap();
     assert_eq!((made.documents, made.unsent), (1, 0));
     take(&mut crew, stranger, &made.bytes);
     let stands = |crew: &Crew, phone: usize| crew.phones[phone].book.store().standings(machine).unwrap();
     assert_eq!(stands(&crew, stranger), stands(&crew, lead));
     assert_eq!(stands(&crew, stranger).len(), 2, "the card, and the valve");
     // What the shop has signed for is offered to it once, since it may have been put back from a backup, and changes nothing there.
-    assert!(crew.phones[stranger].book.status().unwrap().waiting > 0);
+    assert!(crew.phones[stranger].book.reader().status().unwrap().waiting > 0);
     let log = crew.shop.store().log_end().unwrap();
     crew.level(stranger);
     assert_eq!(crew.shop.store().log_end().unwrap(), log);
-    assert_eq!(crew.phones[stranger].book.status().unwrap().waiting, 0);
+    assert_eq!(crew.phones[stranger].book.reader().status().unwrap().waiting, 0);
     assert_eq!(crew.phones[stranger].book.store().unsent(9).unwrap(), vec![]);
     let unknown = Load::Documents(vec![DocId::from_bytes([7; 16])]);
-    assert!(matches!(crew.phones[lead].book.make_bundle(&unknown, &crew.moment(lead)), Err(BookError::Unknown(_))));
+    assert!(matches!(crew.phones[lead].book.outgoing().make_bundle(&unknown, &crew.moment(lead)), Err(BookError::Unknown(_))));
 }
 
 /// Found by the simulator (seed 254): a record already in the book came again in another change after its device was
@@ -276,7 +276,7 @@ fn what_is_in_the_book_stays_in_it_however_often_it_comes() {
     assert_eq!((taken.taken, taken.saved), (0, 1), "{taken:?}");
     crew.level(lead);
     let device = crew.phones[tech].book.identity().unwrap().device;
-    crew.on(0, |book, hand| book.revoke_device(device, "lost", hand).unwrap());
+    crew.on(0, |book, hand| book.author().revoke_device(device, "lost", hand).unwrap());
     crew.level(0);
     for phone in [helper, lead, 0, helper, lead, 0] {
         crew.level(phone);
@@ -294,13 +294,13 @@ fn a_released_record_leaves_its_carrier_with_the_shops_heads() {
     let read = crew.read(tech, machine, "1I", Stage::Found, 4, 5);
     hand_over(&mut crew, tech, helper);
     let person = crew.phones[tech].person;
-    crew.on(0, |book, hand| book.set_role(person, None, hand).unwrap());
+    crew.on(0, |book, hand| book.author().set_role(person, None, hand).unwrap());
     crew.level(0);
     crew.level(helper);
     let waiting = crew.shop.store().quarantined().unwrap();
     assert_eq!(waiting.len(), 1, "{waiting:?}");
     let (office, now) = (crew.phones[0].person, crew.moment(0));
-    crew.shop.release(waiting[0].id, office, &now, &mut crew.dice).unwrap();
+    crew.shop.peer().release(waiting[0].id, office, &now, &mut crew.dice).unwrap();
     for phone in [helper, lead, 0, helper] {
         crew.level(phone);
     }
@@ -309,7 +309,7 @@ fn a_released_record_leaves_its_carrier_with_the_shops_heads() {
         let book = &crew.phones[phone].book;
         assert!(book.store().held(read).unwrap().is_some(), "phone {phone}");
         assert_eq!(heads(book), heads(&crew.shop), "phone {phone}");
-        assert_eq!(book.status().unwrap().quarantined, 0, "phone {phone}: nothing waits that was let in");
+        assert_eq!(book.reader().status().unwrap().quarantined, 0, "phone {phone}: nothing waits that was let in");
     }
 }
 
@@ -322,7 +322,7 @@ fn who_carries_a_refused_record_keeps_what_the_shop_holds() {
     let newcomer = crew.join("Newcomer", Role::Tech);
     crew.give_yard(newcomer);
     let device = crew.phones[tech].book.identity().unwrap().device;
-    crew.on(0, |book, hand| book.revoke_device(device, "lost", hand).unwrap());
+    crew.on(0, |book, hand| book.author().revoke_device(device, "lost", hand).unwrap());
     crew.level(0);
     let taken = hand_over(&mut crew, tech, newcomer);
     assert!(taken.taken > 1, "the machine is new to this phone: {taken:?}");
@@ -343,7 +343,7 @@ fn a_receipt_that_comes_before_its_record_counts() {
     let read = crew.read(tech, machine, "1I", Stage::Found, 4, 5);
     crew.level_all();
     let newcomer = crew.join("Newcomer", Role::Tech);
-    let made = crew.phones[lead].book.make_bundle(&Load::Documents(vec![machine]), &crew.moment(lead)).unwrap().bytes;
+    let made = crew.phones[lead].book.outgoing().make_bundle(&Load::Documents(vec![machine]), &crew.moment(lead)).unwrap().bytes;
     let without = |left_out: &dyn Fn(&Body, RecordId) -> bool| {
         let mut bundle: shared::wire::Bundle = sync_core::sync::read_body(&made, true).unwrap();
         let has = |bytes: &shared::bytes::Blob| {

@@ -12,19 +12,19 @@ use tests::Crew;
 
 fn visit(crew: &mut Crew, phone: usize, machine: DocId, readings: &[(&str, Stage, i64, i64)], finish: bool) -> RecordId {
     let entry = VisitEntry { cold: true, cautions_confirmed: true, ..Default::default() };
-    let visit = crew.on(phone, |book, hand| book.open_visit(machine, &entry, hand).unwrap().visit);
+    let visit = crew.on(phone, |book, hand| book.author().open_visit(machine, &entry, hand).unwrap().visit);
     for (valve, stage, go, no_go) in readings {
         crew.read(phone, machine, valve, *stage, *go, *no_go);
     }
     if finish {
-        crew.on(phone, |book, hand| book.finish_visit(machine, None, "", hand).unwrap());
+        crew.on(phone, |book, hand| book.author().finish_visit(machine, None, "", hand).unwrap());
     }
     crew.wait_min(60 * 24 * 30);
     visit
 }
 
 fn shown(crew: &Crew, machine: DocId) -> MachineView {
-    crew.shop.machine_screen(machine, LengthUnit::Thou, &crew.moment(0)).unwrap()
+    crew.shop.machines().machine_screen(machine, LengthUnit::Thou, &crew.moment(0)).unwrap()
 }
 
 /// Every reading that is shown, with the visit of the row that it stands in.
@@ -69,7 +69,7 @@ fn what_was_taken_back_is_in_no_row() {
     let (mut crew, machine, [_, tech, _]) = Crew::of_three(42);
     visit(&mut crew, tech, machine, &[("1I", Stage::Found, 8, 9)], true);
     let slip = crew.read(tech, machine, "1E", Stage::Found, 3, 4);
-    crew.on(tech, |book, hand| book.void(slip, "wrong valve", hand).unwrap());
+    crew.on(tech, |book, hand| book.author().void(slip, "wrong valve", hand).unwrap());
     crew.level_all();
     assert!(readings(&shown(&crew, machine)).iter().all(|(_, reading)| reading.record != slip));
 }

@@ -76,9 +76,9 @@ fn a_clock_that_is_ahead_does_not_win_by_somebody_elses_phone() {
     crew.wait_min(60);
     crew.phones[one].clock_off_ms = YEAR;
     let ahead = found(&mut crew, one, machine, 8);
-    let bundle = crew.phones[one].book.make_bundle(&Load::Unsent, &crew.moment(one)).unwrap();
+    let bundle = crew.phones[one].book.outgoing().make_bundle(&Load::Unsent, &crew.moment(one)).unwrap();
     let moment = crew.moment(lead);
-    crew.phones[lead].book.take_bundle(&bundle.bytes, &moment).unwrap();
+    crew.phones[lead].book.peer().take_bundle(&bundle.bytes, &moment).unwrap();
     crew.wait_min(60);
     let later = found(&mut crew, other, machine, 5);
     crew.wait_min(60);
@@ -121,14 +121,14 @@ fn a_shop_whose_clock_is_wrong_is_told() {
     let (mut crew, _, [lead, one, other]) = crew(5);
     let doubts = |crew: &Crew, off_ms: i64| {
         let now = ClockReading { wall_ms: crew.now_ms + off_ms, ..crew.moment(usize::MAX) };
-        crew.shop.day_sheet(None, LengthUnit::Thou, &now).unwrap().clock_doubts
+        crew.shop.days().day_sheet(None, LengthUnit::Thou, &now).unwrap().clock_doubts
     };
     assert_eq!(doubts(&crew, 0), Vec::<String>::new());
     let exchange = |crew: &mut Crew, phone: usize, off_ms: i64| {
         let request = crew.offer(phone);
         let device = crew.phones[phone].book.identity().unwrap().device;
         let now = ClockReading { wall_ms: crew.now_ms + off_ms, ..crew.moment(usize::MAX) };
-        crew.shop.answer(device, &request, &now, &mut crew.dice).unwrap();
+        crew.shop.peer().answer(device, &request, &now, &mut crew.dice).unwrap();
     };
     exchange(&mut crew, other, 0);
     crew.wait_min(60);

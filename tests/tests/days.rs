@@ -29,12 +29,12 @@ fn first_day() -> Date {
 fn open_desk(crew: &mut Crew, phone: usize, passphrase: &str) -> Result<PersonId, EnrolError> {
     let (office, person, now) = (crew.phones[0].person, crew.phones[phone].person, ClockReading::at(crew.now_ms));
     let code = crew.shop.issue_code(office, person, &now, &mut crew.dice).unwrap().code;
-    crew.shop.open_desk(&code, passphrase, &now, &mut crew.dice).map(|desk| desk.person)
+    crew.shop.author().open_desk(&code, passphrase, &now, &mut crew.dice).map(|desk| desk.person)
 }
 
 fn at_desk(crew: &mut Crew, person: PersonId, step: &DeskStep) -> Result<DeskDone, BookError> {
     let now = ClockReading::at(crew.now_ms);
-    crew.shop.at_desk(person, step, &now, &mut crew.dice)
+    crew.shop.author().at_desk(person, step, &now, &mut crew.dice)
 }
 
 fn close(crew: &mut Crew, person: PersonId, day: Date, left_open: &str) -> Result<DeskDone, BookError> {
@@ -94,7 +94,7 @@ fn a_desk_gives_nobody_a_right_that_their_role_lacks() {
     assert!(at_desk(&mut crew, person, &add).is_err() && crew.shop.store().log_end().unwrap() == end && end > before);
     // Whoever loses the role has no rights left at the desk.
     let taken = crew.phones[lead].person;
-    crew.on(0, |book, hand| book.set_role(taken, Some(Role::Helper), hand).unwrap());
+    crew.on(0, |book, hand| book.author().set_role(taken, Some(Role::Helper), hand).unwrap());
     crew.level_all();
     let note = DeskStep::CloseDay { day: first_day(), left_open: "x".into() };
     assert!(matches!(at_desk(&mut crew, person, &note), Err(BookError::Denied(_))));
@@ -110,23 +110,23 @@ fn a_code_opens_one_desk_once_and_a_second_code_only_changes_the_passphrase() {
     let (first, count) = (device(&crew), crew.shop.roster().unwrap().devices.len());
     assert_eq!(open_desk(&mut crew, 0, "second").unwrap(), office);
     assert_eq!((device(&crew), crew.shop.roster().unwrap().devices.len()), (first, count));
-    assert_eq!(crew.shop.desk(" OFFICE ").unwrap().unwrap().passphrase, "second");
-    assert_eq!(crew.shop.desk("Nobody").unwrap(), None);
+    assert_eq!(crew.shop.advisor().desk(" OFFICE ").unwrap().unwrap().passphrase, "second");
+    assert_eq!(crew.shop.advisor().desk("Nobody").unwrap(), None);
     let now = ClockReading::at(crew.now_ms);
     let code = crew.shop.issue_code(office, office, &now, &mut crew.dice).unwrap().code;
-    crew.shop.open_desk(&code, "third", &now, &mut crew.dice).unwrap();
+    crew.shop.author().open_desk(&code, "third", &now, &mut crew.dice).unwrap();
     for used in [code.as_str(), "00000-00000"] {
-        let refused = crew.shop.open_desk(used, "fourth", &now, &mut crew.dice);
+        let refused = crew.shop.author().open_desk(used, "fourth", &now, &mut crew.dice);
         assert!(matches!(refused, Err(EnrolError::Refused(Code::CodeInvalid, _))));
     }
     let late = ClockReading::at(crew.now_ms + 2 * DAY_MS);
     let code = crew.shop.issue_code(office, office, &now, &mut crew.dice).unwrap().code;
-    assert!(matches!(crew.shop.open_desk(&code, "fifth", &late, &mut crew.dice), Err(EnrolError::Refused(Code::CodeInvalid, _))));
-    assert_eq!(crew.shop.desk_of(office).unwrap().unwrap().passphrase, "third");
+    assert!(matches!(crew.shop.author().open_desk(&code, "fifth", &late, &mut crew.dice), Err(EnrolError::Refused(Code::CodeInvalid, _))));
+    assert_eq!(crew.shop.advisor().desk_of(office).unwrap().unwrap().passphrase, "third");
     // Revoked, it is gone; a new code opens another.
-    crew.on(0, |book, hand| book.revoke_device(first, "left unlocked", hand).unwrap());
+    crew.on(0, |book, hand| book.author().revoke_device(first, "left unlocked", hand).unwrap());
     crew.level(0);
-    assert_eq!(crew.shop.desk_of(office).unwrap(), None);
+    assert_eq!(crew.shop.advisor().desk_of(office).unwrap(), None);
     assert!(matches!(close(&mut crew, office, first_day(), "x"), Err(BookError::Denied(_))));
     open_desk(&mut crew, 0, "sixth").unwrap();
     assert!(device(&crew) != first && close(&mut crew, office, first_day(), "still contested").is_ok());
@@ -139,18 +139,18 @@ fn a_day_is_closed_with_nothing_open_or_with_a_reason() {
     assert!(why.contains("M-1: clearance 1I (cylinder 1 intake), found is contested"), "{why}");
     assert!(matches!(close(&mut crew, office, "2026-06-02".parse().unwrap(), "x"), Err(BookError::Entry(_))), "it has not come");
     close(&mut crew, office, first_day(), "the lead looks at it tomorrow").unwrap();
-    let closed = crew.shop.closed_day(first_day(), Thou).unwrap().unwrap();
+    let closed = crew.shop.days().closed_day(first_day(), Thou).unwrap().unwrap();
     assert_eq!((closed.counts.contested, closed.counts.readings, closed.late.len()), (1, 2, 0));
     assert_eq!((closed.by.as_str(), closed.left_open.as_str()), ("Office", "the lead looks at it tomorrow"));
     assert!(matches!(close(&mut crew, office, first_day(), "again"), Err(BookError::Entry(_))), "closed, and nothing came since");
     crew.level_all();
-    let at = |crew: &Crew, phone: usize| crew.phones[phone].book.closed_day(first_day(), Thou).unwrap();
+    let at = |crew: &Crew, phone: usize| crew.phones[phone].book.days().closed_day(first_day(), Thou).unwrap();
     assert_eq!(at(&crew, lead), Some(closed), "a lead knows of it");
     assert_eq!((at(&crew, tech), at(&crew, helper)), (None, None), "it is not for the crew");
     assert!(crew.phones[tech].book.store().has_nothing_of(crew.shop.identity().unwrap().root.shop.days()).unwrap());
     let mine = DeskStep::Note { doc: machine, text: "after hours".into() };
     at_desk(&mut crew, office, &mine).unwrap();
-    assert_eq!(crew.shop.closed_day(first_day(), Thou).unwrap().unwrap().late.len(), 0, "a note of the same moment is not late");
+    assert_eq!(crew.shop.days().closed_day(first_day(), Thou).unwrap().unwrap().late.len(), 0, "a note of the same moment is not late");
 }
 
 #[test]
@@ -158,7 +158,7 @@ fn what_comes_late_shows_and_the_evening_stays_as_it_was() {
     let (mut crew, machine, [lead, tech, _], office) = crew();
     let kept_back = crew.read(tech, machine, "2E", Stage::Found, 9, 10);
     close(&mut crew, office, first_day(), "one contested").unwrap();
-    let evening = |crew: &Crew| crew.shop.evening(first_day(), machine, Thou).unwrap();
+    let evening = |crew: &Crew| crew.shop.days().evening(first_day(), machine, Thou).unwrap();
     let then = evening(&crew);
     let lines =
         |evening: &sync_core::queries::Evening| evening.lines.iter().map(|l| (l.slot_words.clone(), l.words.clone())).collect::<Vec<_>>();
@@ -168,14 +168,14 @@ fn what_comes_late_shows_and_the_evening_stays_as_it_was() {
     crew.level(tech);
     crew.read(lead, machine, "1I", Stage::Found, 4, 5);
     crew.level_all();
-    let closed = crew.shop.closed_day(first_day(), Thou).unwrap().unwrap();
+    let closed = crew.shop.days().closed_day(first_day(), Thou).unwrap().unwrap();
     assert_eq!(closed.late.iter().map(|l| l.record).collect::<Vec<_>>(), [kept_back], "yesterday's reading, and not today's");
     let now = evening(&crew);
     assert_eq!(lines(&now), lines(&then), "what they knew that evening does not change");
     assert!(now.lines.iter().any(|line| line.slot_words.contains("1I") && line.changed_since));
     // Closed again, with what came: a second statement, which stands and covers what moved since.
     close(&mut crew, office, first_day(), "one contested").unwrap();
-    let again = crew.shop.closed_day(first_day(), Thou).unwrap().unwrap();
+    let again = crew.shop.days().closed_day(first_day(), Thou).unwrap().unwrap();
     assert!(again.record != closed.record && again.late.is_empty());
     assert!(lines(&evening(&crew)).iter().any(|(slot, _)| slot.contains("2E")));
     let days = crew.shop.store().ledger_of(crew.shop.identity().unwrap().root.shop.days()).unwrap();
@@ -183,8 +183,8 @@ fn what_comes_late_shows_and_the_evening_stays_as_it_was() {
     assert_eq!(second.since, Some(closed.record));
     assert!(second.covers.len() < closed.covers, "only what moved since");
     let property = crew.shop.store().documents().unwrap().into_iter().find(|d| d.place == DocKind::Property).unwrap().doc;
-    assert!(crew.shop.evening(first_day(), property, Thou).is_ok(), "what did not move is as the closing before said");
-    assert!(matches!(crew.shop.evening("2026-05-31".parse().unwrap(), machine, Thou), Err(BookError::Unknown(_))));
+    assert!(crew.shop.days().evening(first_day(), property, Thou).is_ok(), "what did not move is as the closing before said");
+    assert!(matches!(crew.shop.days().evening("2026-05-31".parse().unwrap(), machine, Thou), Err(BookError::Unknown(_))));
     for book in [&crew.shop, &crew.phones[lead].book] {
         assert_eq!(book.verify().unwrap().faults, Vec::<String>::new());
     }
@@ -193,10 +193,10 @@ fn what_comes_late_shows_and_the_evening_stays_as_it_was() {
 #[test]
 fn an_office_device_closes_a_day_as_well() {
     let (mut crew, _, [lead, ..], _) = crew();
-    let refused = crew.on(lead, |book, hand| book.close_day(first_day(), "x", hand));
+    let refused = crew.on(lead, |book, hand| book.author().close_day(first_day(), "x", hand));
     assert!(matches!(refused, Err(BookError::Denied(_))), "a lead does not close days");
-    let record = crew.on(0, |book, hand| book.close_day(first_day(), "one contested", hand).unwrap());
+    let record = crew.on(0, |book, hand| book.author().close_day(first_day(), "one contested", hand).unwrap());
     crew.level(0);
-    assert_eq!(crew.shop.closed_day(first_day(), Thou).unwrap().unwrap().record, record);
-    assert_eq!(crew.shop.closed_days(5, Thou).unwrap().len(), 1);
+    assert_eq!(crew.shop.days().closed_day(first_day(), Thou).unwrap().unwrap().record, record);
+    assert_eq!(crew.shop.days().closed_days(5, Thou).unwrap().len(), 1);
 }

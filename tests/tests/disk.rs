@@ -36,7 +36,7 @@ fn on_disk(name: &str) -> (Crew, Disk, usize, shared::ids::DocId) {
 
 fn note(crew: &mut Crew, tech: usize, machine: shared::ids::DocId) -> Result<shared::ids::RecordId, BookError> {
     let long = "what was seen ".repeat(100);
-    crew.on(tech, |book, hand| book.add_note(machine, &long, hand))
+    crew.on(tech, |book, hand| book.author().add_note(machine, &long, hand))
 }
 
 #[test]
@@ -56,19 +56,19 @@ fn a_full_disk_says_so_keeps_what_was_kept_and_goes_on_once_there_is_room() {
     // Looking still works, and the step that failed left nothing.
     let book = &crew.phones[tech].book;
     assert!(kept.iter().chain([&before]).all(|id| book.store().held(*id).unwrap().is_some()));
-    assert_eq!(usize::try_from(book.status().unwrap().waiting).unwrap(), kept.len() + 1);
+    assert_eq!(usize::try_from(book.reader().status().unwrap().waiting).unwrap(), kept.len() + 1);
     // An exchange that finds no room fails as a whole and is made good later.
     let request = crew.offer(tech);
     let answer = crew.answer(tech, &request);
     let moment = crew.moment(tech);
     disk.leave_room(Some(0));
-    let taken = crew.phones[tech].book.take_answer(&moment, &answer, &moment, &mut crew.dice);
+    let taken = crew.phones[tech].book.peer().take_answer(&moment, &answer, &moment, &mut crew.dice);
     assert!(matches!(taken, Err(BookError::Store(StoreError::Full))), "{taken:?}");
     disk.leave_room(None);
     kept.push(note(&mut crew, tech, machine).unwrap());
     crew.level_all();
     let book = &crew.phones[tech].book;
-    assert_eq!((book.status().unwrap().waiting, book.verify().unwrap().faults), (0, vec![]));
+    assert_eq!((book.reader().status().unwrap().waiting, book.verify().unwrap().faults), (0, vec![]));
     assert!(kept.iter().chain([&before]).all(|id| crew.shop.store().held(*id).unwrap().is_some()));
 }
 
@@ -143,7 +143,7 @@ fn begun(name: &str) -> (Image, RecordId, impl Fn(&mut Book, &mut Dice) -> Optio
     let before = crew.read(tech, machine, "1I", Stage::Found, 4, 5);
     let (start, moment) = (disk.image(), crew.moment(tech));
     (start, before, move |book, dice| {
-        book.add_note(machine, "one step", &mut ActionContext { now: moment, entropy: dice, measured_by: None }).ok()
+        book.author().add_note(machine, "one step", &mut ActionContext { now: moment, entropy: dice, measured_by: None }).ok()
     })
 }
 
@@ -165,7 +165,7 @@ fn the_power_goes_at_every_single_operation_of_a_step() {
     let (start, before, note) = begun("step");
     let hits = at_each_operation("a step", &start, (1, 12), one_step(note), |book, kept| {
         assert!(book.store().held(before).unwrap().is_some());
-        let waiting = book.status().unwrap().waiting;
+        let waiting = book.reader().status().unwrap().waiting;
         assert!(waiting == 2 || (waiting == 1 && kept.is_none()), "{waiting} wait: whole or not at all");
     });
     assert!(hits.of(Phase::Step, Part::Log) > 12 * 12, "{hits}");

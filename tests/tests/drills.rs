@@ -37,7 +37,7 @@ impl Ground {
     fn new(seed: u64) -> Self {
         let folder = tempfile::tempdir().unwrap();
         let mut crew = Crew::over(seed, Store::open(&folder.path().join("shop.db")).unwrap());
-        crew.shop.backup_to(&folder.path().join("founding.db")).unwrap();
+        crew.shop.upkeep().backup_to(&folder.path().join("founding.db")).unwrap();
         let phones = [("Lead", Role::Lead), ("Tech", Role::Tech), ("Helper", Role::Helper)].map(|(name, role)| crew.join(name, role));
         let machine = crew.machine("M-1");
         for phone in &phones[1..] {
@@ -61,8 +61,8 @@ impl Ground {
         crew.read(helper, machine, "1E", Stage::Found, 5, 6);
         crew.read(lead, machine, "1E", Stage::Found, 5, 7);
         let slip = crew.read(tech, machine, "2I", Stage::Left, 9, 10);
-        crew.on(tech, |book, hand| book.void(slip, "wrong valve", hand).unwrap());
-        crew.on(helper, |book, hand| book.read_hours(machine, "512.5".parse().unwrap(), hand).unwrap());
+        crew.on(tech, |book, hand| book.author().void(slip, "wrong valve", hand).unwrap());
+        crew.on(helper, |book, hand| book.author().read_hours(machine, "512.5".parse().unwrap(), hand).unwrap());
         let new = crew.machine("M-2");
         crew.level_all();
         crew.read(tech, new, "2E", Stage::Found, 5, 6);
@@ -87,7 +87,7 @@ impl Ground {
         assert_eq!(self.crew.shop.verify().unwrap().faults, CLEAN);
         for phone in &self.crew.phones {
             assert_eq!(phone.book.verify().unwrap().faults, CLEAN);
-            assert_eq!(phone.book.status().unwrap().waiting, 0);
+            assert_eq!(phone.book.reader().status().unwrap().waiting, 0);
         }
     }
 }
@@ -115,7 +115,7 @@ fn said(book: &Book) -> Said {
 
 fn put_back(backup: &str, seed: u64) {
     let mut ground = Ground::new(seed);
-    ground.crew.shop.backup_to(&ground.path("last-night.db")).unwrap();
+    ground.crew.shop.upkeep().backup_to(&ground.path("last-night.db")).unwrap();
     // A phone that no backup knows of.
     let person = ground.crew.phones[ground.phones[1]].person;
     let newest = ground.crew.phone_for(person);
@@ -124,13 +124,13 @@ fn put_back(backup: &str, seed: u64) {
     ground.crew.level_all();
     let before = said(&ground.crew.shop);
     let log = ground.crew.shop.store().log_end().unwrap();
-    let unsent = ground.crew.on(newest, |book, hand| book.add_note(ground.machine, "not exchanged yet", hand).unwrap());
+    let unsent = ground.crew.on(newest, |book, hand| book.author().add_note(ground.machine, "not exchanged yet", hand).unwrap());
     ground.lose_and_restore(backup);
     assert!(ground.crew.shop.store().log_end().unwrap() < log);
     assert!(ground.crew.shop.store().held(written_there).unwrap().is_none());
     let request = ground.crew.offer(newest);
     let device = ground.crew.phones[newest].book.identity().unwrap().device;
-    let stranger = ground.crew.shop.answer(device, &request, &ClockReading::at(ground.crew.now_ms), &mut ground.crew.dice);
+    let stranger = ground.crew.shop.peer().answer(device, &request, &ClockReading::at(ground.crew.now_ms), &mut ground.crew.dice);
     assert!(matches!(stranger, Err(BookError::Unknown(_))), "nobody has brought the roster yet: {stranger:?}");
     ground.crew.level_all();
     let mut after = said(&ground.crew.shop);
@@ -162,7 +162,7 @@ fn a_shop_put_back_from_its_founding_has_everything_again() {
 #[test]
 fn a_shop_put_back_by_hand_within_its_first_run_finds_out() {
     let mut ground = Ground::new(63);
-    ground.crew.shop.backup_to(&ground.path("last-night.db")).unwrap();
+    ground.crew.shop.upkeep().backup_to(&ground.path("last-night.db")).unwrap();
     ground.day();
     let before = said(&ground.crew.shop);
     ground.crew.shop = Book::open(&ground.path("last-night.db"), &mut ground.crew.dice).unwrap();
@@ -186,7 +186,7 @@ fn actors_of(book: &Book, records: &[RecordId]) -> BTreeSet<Bytes16> {
 }
 
 fn open_copy(crew: &mut Crew, of: usize, path: &Path) -> Book {
-    crew.phones[of].book.backup_to(path).unwrap();
+    crew.phones[of].book.upkeep().backup_to(path).unwrap();
     Book::open(path, &mut crew.dice).unwrap()
 }
 
@@ -256,7 +256,7 @@ fn documents_come_from_records_alone_and_rows_from_documents_byte_for_byte() {
     let mut ground = Ground::new(65);
     ground.day();
     let path = ground.path("again.db");
-    ground.crew.shop.backup_to(&path).unwrap();
+    ground.crew.shop.upkeep().backup_to(&path).unwrap();
     let again = Book::open(&path, &mut ground.crew.dice).unwrap();
     sync_core::engine::rebuild(again.store(), again.roster().unwrap()).unwrap();
     assert_eq!(said(&again), said(&ground.crew.shop));
@@ -307,9 +307,11 @@ fn a_backup_in_a_storm_of_exchanges_is_a_whole_earlier_state() {
                 for round in 1..=ROUNDS {
                     let now = ClockReading::at(now_ms + round * 1_000);
                     let mut hand = sync_core::commands::ActionContext { now, entropy: &mut dice, measured_by: None };
-                    phone.book.add_note(machine, "in the storm", &mut hand).unwrap();
-                    let answer = shop.write(|book, entropy| book.answer(device, &phone.book.offer(&now).unwrap(), &now, entropy)).unwrap();
-                    phone.book.take_answer(&now, &answer, &now, &mut dice).unwrap();
+                    phone.book.author().add_note(machine, "in the storm", &mut hand).unwrap();
+                    let answer = shop
+                        .write(|book, entropy| book.peer().answer(device, &phone.book.outgoing().offer(&now).unwrap(), &now, entropy))
+                        .unwrap();
+                    phone.book.peer().take_answer(&now, &answer, &now, &mut dice).unwrap();
                 }
             });
         }
@@ -324,7 +326,7 @@ fn a_backup_in_a_storm_of_exchanges_is_a_whole_earlier_state() {
     let mut before = start;
     let mut ends = BTreeSet::new();
     for line in made.iter().rev() {
-        let copy = Book::of_backup(&folder.path().join("backups").join(&line.name), &mut crew.dice).unwrap();
+        let copy = sync_core::book::backup::open_backup(&folder.path().join("backups").join(&line.name), &mut crew.dice).unwrap();
         assert_eq!(copy.verify().unwrap().faults, CLEAN, "{line:?}");
         let end = copy.store().log_end().unwrap();
         assert!(end >= before, "a later backup is no earlier state");

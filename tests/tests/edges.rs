@@ -110,5 +110,5 @@ fn what_was_taken_for_sent_without_a_receipt_is_offered_again() {
     assert!(crew.offer(tech).docs.iter().all(|doc| doc.recipes.is_empty()), "nothing is offered as it is");
     crew.level(tech);
     assert!(crew.shop.store().held(read).unwrap().is_some(), "the shop has it");
-    assert_eq!(crew.phones[tech].book.status().unwrap().waiting, 0);
+    assert_eq!(crew.phones[tech].book.reader().status().unwrap().waiting, 0);
 }

@@ -36,29 +36,29 @@ fn every_kind_is_written_and_read_everywhere() {
     crew.give_yard(tech);
     crew.level_all();
     let visit = VisitEntry { cold: true, cautions_confirmed: true, meter: Some("100.0".parse().unwrap()), ..Default::default() };
-    crew.on(tech, |book, hand| book.open_visit(machine, &visit, hand).unwrap());
+    crew.on(tech, |book, hand| book.author().open_visit(machine, &visit, hand).unwrap());
     let by_tech = crew.read(tech, machine, "1I", Stage::Found, 5, 6);
     let by_lead = crew.read(lead, machine, "1I", Stage::Found, 3, 4);
     let slip = crew.read(tech, machine, "1E", Stage::Found, 9, 10);
-    crew.on(tech, |book, hand| book.void(slip, "wrong valve", hand).unwrap());
+    crew.on(tech, |book, hand| book.author().void(slip, "wrong valve", hand).unwrap());
     crew.on(tech, |book, hand| {
         let change = MeterChange { old: "100.0".parse().unwrap(), new: "0.0".parse().unwrap(), changed_ms: Some(0) };
-        book.change_meter(machine, change, hand).unwrap();
-        let finding = book.add_finding(machine, FindingKind::Watch, "belt worn", hand).unwrap();
-        book.clear_finding(finding, "belt changed", hand).unwrap();
-        book.add_note(machine, "gate sticks", hand).unwrap();
+        book.author().change_meter(machine, change, hand).unwrap();
+        let finding = book.author().add_finding(machine, FindingKind::Watch, "belt worn", hand).unwrap();
+        book.author().clear_finding(finding, "belt changed", hand).unwrap();
+        book.author().add_note(machine, "gate sticks", hand).unwrap();
         let photo = Photo { sha256: Bytes32([7; 32]), size_bytes: 9, media_type: "image/jpeg".into(), caption: String::new(), visit: None };
-        book.add_photo(machine, photo, hand).unwrap();
-        book.finish_visit(machine, None, "", hand).unwrap()
+        book.author().add_photo(machine, photo, hand).unwrap();
+        book.author().finish_visit(machine, None, "", hand).unwrap()
     });
     crew.level_all();
     let slot = Slot::lash("1I".parse().unwrap(), Stage::Found);
-    crew.on(0, |book, hand| book.rule(machine, &slot, Decision::Stands(by_tech), "", hand).unwrap());
-    crew.on(0, |book, hand| book.close_day("2026-06-01".parse().unwrap(), "", hand).unwrap());
+    crew.on(0, |book, hand| book.author().rule(machine, &slot, Decision::Stands(by_tech), "", hand).unwrap());
+    crew.on(0, |book, hand| book.author().close_day("2026-06-01".parse().unwrap(), "", hand).unwrap());
     let person = crew.phones[tech].person;
     let spare = crew.phone_for(person);
     let device = crew.phones[spare].book.identity().unwrap().device;
-    crew.on(0, |book, hand| book.revoke_device(device, "dropped in a pond", hand).unwrap());
+    crew.on(0, |book, hand| book.author().revoke_device(device, "dropped in a pond", hand).unwrap());
     crew.phones.pop();
     crew.level_all();
     let all: BTreeSet<String> = Body::KINDS.iter().map(|kind| (*kind).to_owned()).collect();
@@ -66,7 +66,7 @@ fn every_kind_is_written_and_read_everywhere() {
         assert_eq!(kinds(book), all);
         assert_eq!(book.verify().unwrap().faults, Vec::<String>::new());
     }
-    let view = crew.phones[lead].book.machine_view(machine, LengthUnit::Thou, &crew.moment(lead)).unwrap();
+    let view = crew.phones[lead].book.machines().machine_view(machine, LengthUnit::Thou, &crew.moment(lead)).unwrap();
     let fate = |id: RecordId| view.history.iter().find(|line| line.record == id).unwrap().fate;
     assert_eq!((fate(by_tech), fate(by_lead), fate(slip)), (Fate::Stands, Fate::Contends, Fate::Voided));
     assert!(view.history.iter().all(|line| line.at_shop && !line.words.is_empty()));
@@ -95,7 +95,7 @@ fn a_kind_of_tomorrow_is_carried_and_passed_on() {
         assert_eq!(held.entry.record.body, newer.body);
         assert_eq!(book.verify().unwrap().faults, Vec::<String>::new());
     }
-    let view = crew.phones[0].book.machine_view(machine, LengthUnit::Thou, &crew.moment(0)).unwrap();
+    let view = crew.phones[0].book.machines().machine_view(machine, LengthUnit::Thou, &crew.moment(0)).unwrap();
     let line = view.history.iter().find(|line| line.record == newer.id).unwrap();
     assert_eq!((line.fate, line.words.as_str()), (Fate::NotUnderstood, "a torque of version 3: a newer program understands it"));
 }

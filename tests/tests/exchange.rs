@@ -18,7 +18,7 @@ fn fleet(machines: usize) -> (Crew, Vec<shared::ids::DocId>, usize, usize) {
 
 /// 400 records over 40 machines: one round trip each way. The sizes are printed for the closing note.
 fn records_in(book: &Book) -> u64 {
-    book.status().expect("status").records
+    book.reader().status().expect("status").records
 }
 
 #[test]
@@ -29,8 +29,8 @@ fn a_days_exchange_is_one_round_trip() {
             crew.read(tech, *doc, valve, Stage::Found, 4, 5 + i64::try_from(n).unwrap());
             crew.read(tech, *doc, valve, Stage::Left, 5, 6);
         }
-        crew.on(tech, |book, hand| book.read_hours(*doc, "100.0".parse().unwrap(), hand).unwrap());
-        crew.on(tech, |book, hand| book.add_note(*doc, "checked", hand).unwrap());
+        crew.on(tech, |book, hand| book.author().read_hours(*doc, "100.0".parse().unwrap(), hand).unwrap());
+        crew.on(tech, |book, hand| book.author().add_note(*doc, "checked", hand).unwrap());
     }
     let raw: usize = crew.offer(tech).docs.iter().flat_map(|d| &d.recipes).flat_map(|r| &r.records).map(|r| r.0.len()).sum();
     let all: Vec<u8> = crew.offer(tech).docs.iter().flat_map(|d| &d.recipes).flat_map(|r| &r.records).flat_map(|r| r.0.clone()).collect();
@@ -62,7 +62,7 @@ fn the_same_request_twice_changes_nothing() {
     let before = crew.phones[tech].book.store().log_end().unwrap();
     for late in [&second, &first] {
         let moment = crew.moment(tech);
-        let taken = crew.phones[tech].book.take_answer(&moment, late, &moment, &mut crew.dice);
+        let taken = crew.phones[tech].book.peer().take_answer(&moment, late, &moment, &mut crew.dice);
         assert!(matches!(taken, Err(BookError::LateAnswer)), "an answer to an older request: {taken:?}");
     }
     assert_eq!(crew.phones[tech].book.store().log_end().unwrap(), before);
@@ -80,13 +80,13 @@ fn a_message_that_names_a_document_twice_is_refused_whole() {
     twice.docs.extend(request.docs.clone());
     let device = crew.phones[tech].book.identity().unwrap().device;
     let (moment, end) = (crew.moment(tech), crew.shop.store().log_end().unwrap());
-    let refused = crew.shop.answer(device, &twice, &moment, &mut crew.dice);
+    let refused = crew.shop.peer().answer(device, &twice, &moment, &mut crew.dice);
     assert!(matches!(&refused, Err(BookError::Message(why)) if why.contains("twice")), "{refused:?}");
     assert_eq!(crew.shop.store().log_end().unwrap(), end);
     let answer = crew.answer(tech, &request);
     let mut twice = answer.clone();
     twice.docs.extend(answer.docs.clone());
-    let refused = crew.phones[tech].book.take_answer(&moment, &twice, &moment, &mut crew.dice);
+    let refused = crew.phones[tech].book.peer().take_answer(&moment, &twice, &moment, &mut crew.dice);
     assert!(matches!(&refused, Err(BookError::Message(why)) if why.contains("twice")), "{refused:?}");
     crew.take(tech, &answer);
     assert_eq!(crew.phones[tech].book.store().unsent(9).unwrap(), vec![]);
@@ -112,7 +112,7 @@ fn a_new_phone_is_filled_in_pages() {
     let text = "x".repeat(3_900);
     for doc in &docs {
         for _ in 0..60 {
-            crew.on(tech, |book, hand| book.add_note(*doc, &text, hand).unwrap());
+            crew.on(tech, |book, hand| book.author().add_note(*doc, &text, hand).unwrap());
         }
     }
     let up = crew.level(tech);
@@ -138,8 +138,8 @@ fn a_tech_is_handed_what_is_assigned_and_no_more() {
     assert_eq!(crew.phones[stranger].book.store().standings(docs[0]).unwrap(), crew.shop.store().standings(docs[0]).unwrap());
     let person = crew.phones[stranger].person;
     crew.on(0, |book, hand| {
-        let yard = book.find_property("Test yard").unwrap();
-        book.assign(person, yard, false, hand).unwrap()
+        let yard = book.finder().find_property("Test yard").unwrap();
+        book.author().assign(person, yard, false, hand).unwrap()
     });
     crew.level(0);
     crew.read(tech, docs[0], "1E", Stage::Found, 5, 6);
@@ -153,7 +153,7 @@ fn a_tech_is_handed_what_is_assigned_and_no_more() {
 fn a_machine_entered_in_the_field_reaches_everyone() {
     let (mut crew, _, lead, tech) = fleet(1);
     let doc = crew.on(tech, |book, hand| {
-        let property = book.find_property("Test yard").unwrap();
+        let property = book.finder().find_property("Test yard").unwrap();
         let card = shared::record::MachineCard {
             tag: "NEW-1".into(),
             description: "found in the shed".into(),
@@ -164,22 +164,22 @@ fn a_machine_entered_in_the_field_reaches_everyone() {
             hours_per_week: None,
             provisional: false,
         };
-        book.add_machine(card, hand).unwrap()
+        book.author().add_machine(card, hand).unwrap()
     });
     crew.read(tech, doc, "1I", Stage::Found, 4, 5);
     assert_eq!(crew.level(tech), 1, "founding takes no second round trip");
     crew.level_all();
     for phone in [0, lead, tech] {
-        let view = crew.phones[phone].book.machine_view(doc, shared::length::LengthUnit::Thou, &crew.moment(phone)).unwrap();
+        let view = crew.phones[phone].book.machines().machine_view(doc, shared::length::LengthUnit::Thou, &crew.moment(phone)).unwrap();
         assert!(view.provisional && view.tag == "NEW-1", "phone {phone}");
     }
     crew.on(0, |book, hand| {
         let mut card = book.store().machine(doc).unwrap().unwrap().state.card.unwrap();
         card.engine_card = Some(tests::engine_card().card);
-        book.restate_machine(doc, card, hand).unwrap()
+        book.author().restate_machine(doc, card, hand).unwrap()
     });
     crew.level_all();
-    let view = crew.phones[tech].book.machine_view(doc, shared::length::LengthUnit::Thou, &crew.moment(tech)).unwrap();
+    let view = crew.phones[tech].book.machines().machine_view(doc, shared::length::LengthUnit::Thou, &crew.moment(tech)).unwrap();
     assert_eq!((view.provisional, view.cylinders), (false, Some(2)));
 }
 
@@ -282,7 +282,7 @@ fn a_copied_phone_goes_on_as_two() {
         for record in [before, on_one, on_two] {
             assert!(store.held(record).unwrap().is_some_and(|h| h.received_ms.is_some()), "phone {phone}");
         }
-        assert_eq!(book.status().unwrap().waiting, 0, "nothing waits on phone {phone}");
+        assert_eq!(book.reader().status().unwrap().waiting, 0, "nothing waits on phone {phone}");
         assert_eq!(crew.phones[phone].book.verify().unwrap().faults, Vec::<String>::new());
     }
     assert_eq!(crew.shop.store().quarantined().unwrap(), vec![]);
@@ -293,22 +293,22 @@ fn a_copied_phone_goes_on_as_two() {
 fn a_founding_that_is_refused_leaves_no_empty_document() {
     let (mut crew, _, _, tech) = fleet(1);
     let person = crew.phones[tech].person;
-    crew.on(0, |book, hand| book.set_role(person, Some(Role::Office), hand).unwrap());
+    crew.on(0, |book, hand| book.author().set_role(person, Some(Role::Office), hand).unwrap());
     crew.level_all();
-    crew.on(0, |book, hand| book.set_role(person, Some(Role::Helper), hand).unwrap());
+    crew.on(0, |book, hand| book.author().set_role(person, Some(Role::Helper), hand).unwrap());
     crew.level(0);
     let doc = crew.on(tech, |book, hand| {
         let card = shared::record::MachineCard {
             tag: "NEW-2".into(),
             description: String::new(),
-            property: book.find_property("Test yard").unwrap(),
+            property: book.finder().find_property("Test yard").unwrap(),
             engine_card: None,
             cylinders: Some(1),
             duty: shared::engine_card::Duty::Commercial,
             hours_per_week: None,
             provisional: false,
         };
-        book.add_machine(card, hand).unwrap()
+        book.author().add_machine(card, hand).unwrap()
     });
     crew.level_all();
     let store = crew.phones[tech].book.store();
@@ -323,9 +323,9 @@ fn a_founding_that_is_refused_leaves_no_empty_document() {
 fn healing_leaves_what_the_shops_changes_build_on() {
     let (mut crew, docs, lead, tech) = fleet(2);
     let carried = crew.read(tech, docs[0], "1I", Stage::Found, 4, 5);
-    let bundle = crew.phones[tech].book.make_bundle(&sync_core::sync::bundle::Load::Unsent, &crew.moment(tech)).unwrap();
+    let bundle = crew.phones[tech].book.outgoing().make_bundle(&sync_core::sync::bundle::Load::Unsent, &crew.moment(tech)).unwrap();
     let moment = crew.moment(lead);
-    crew.phones[lead].book.take_bundle(&bundle.bytes, &moment).unwrap();
+    crew.phones[lead].book.peer().take_bundle(&bundle.bytes, &moment).unwrap();
     crew.read(lead, docs[0], "1E", Stage::Found, 5, 6);
     crew.level(lead);
     let later = crew.read(tech, docs[0], "2I", Stage::Found, 4, 5);

@@ -66,7 +66,7 @@ fn body(book: &Book, machine: DocId, step: &Step) -> Option<Body> {
             cold: true,
             engine_tenth_c: None,
             adjusted,
-            visit: book.open_visit_of(machine, None).unwrap(),
+            visit: book.advisor().open_visit_of(machine, None).unwrap(),
         }),
         Step::Visit => {
             Body::Visit(Visit { cold: true, engine_tenth_c: None, cautions_confirmed: true, purpose: String::new(), resumes: None })

@@ -41,7 +41,7 @@ fn what_arrived_by_right_is_taken_by_who_knows_of_a_revocation_already() {
             crew.level(tech);
         }
         let device = crew.phones[tech].book.identity().unwrap().device;
-        crew.on(0, |book, hand| book.revoke_device(device, "lost", hand)).unwrap();
+        crew.on(0, |book, hand| book.author().revoke_device(device, "lost", hand)).unwrap();
         let (pages, refused) = level_by(&mut crew, 0, room);
         assert_eq!(refused, Vec::<String>::new(), "room for {room}");
         assert!(pages > 1 || room > 3_200);

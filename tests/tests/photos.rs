@@ -19,12 +19,12 @@ fn photo(sha256: Bytes32) -> Photo {
 }
 
 fn note(crew: &mut Crew, phone: usize, doc: DocId, hash: Bytes32) -> RecordId {
-    crew.on(phone, |book, hand| book.add_photo(doc, photo(hash), hand)).unwrap()
+    crew.on(phone, |book, hand| book.author().add_photo(doc, photo(hash), hand)).unwrap()
 }
 
 /// Hashes that are due on a phone, and whether each may be sent now.
 fn due(crew: &Crew, phone: usize) -> Vec<(Bytes32, bool)> {
-    let due = crew.phones[phone].book.photos_due(&crew.moment(phone)).unwrap();
+    let due = crew.phones[phone].book.photos().due(&crew.moment(phone)).unwrap();
     due.into_iter().map(|due| (due.photo.sha256, due.ready)).collect()
 }
 
@@ -35,7 +35,7 @@ fn whoever_may_read_the_document_may_send_and_see_its_photos_and_nobody_else() {
     let stranger = crew.join("Nobody's helper", Role::Helper);
     let people = |crew: &Crew, phones: [usize; 4]| phones.map(|phone| crew.phones[phone].person);
     let [lead_is, tech_is, helper_is, stranger_is] = people(&crew, [lead, tech, helper, stranger]);
-    let open = |crew: &Crew, person, doc, hash| crew.shop.photo_open_to(person, doc, hash);
+    let open = |crew: &Crew, person, doc, hash| crew.shop.photos().open_to(person, doc, hash);
     // Before the record is at the shop, its bytes are nobody's.
     note(&mut crew, helper, machine, HASH);
     assert!(matches!(open(&crew, helper_is, machine, HASH), Err(PhotoError::NotNoted)));
@@ -53,15 +53,15 @@ fn whoever_may_read_the_document_may_send_and_see_its_photos_and_nobody_else() {
 fn a_photo_that_was_taken_back_is_neither_sent_nor_seen_unless_it_was_noted_again() {
     let (mut crew, machine, [_, tech, _]) = Crew::of_three(2);
     let first = note(&mut crew, tech, machine, HASH);
-    crew.on(tech, |book, hand| book.void(first, "wrong machine", hand)).unwrap();
+    crew.on(tech, |book, hand| book.author().void(first, "wrong machine", hand)).unwrap();
     assert_eq!(due(&crew, tech), []);
     crew.level_all();
     let person = crew.phones[tech].person;
-    assert!(matches!(crew.shop.photo_open_to(person, machine, HASH), Err(PhotoError::TakenBack)));
+    assert!(matches!(crew.shop.photos().open_to(person, machine, HASH), Err(PhotoError::TakenBack)));
     note(&mut crew, tech, machine, HASH);
     crew.level_all();
-    assert!(crew.shop.photo_open_to(person, machine, HASH).is_ok());
-    let view = crew.shop.machine_view(machine, shared::length::LengthUnit::Thou, &crew.moment(0)).unwrap();
+    assert!(crew.shop.photos().open_to(person, machine, HASH).is_ok());
+    let view = crew.shop.machines().machine_view(machine, shared::length::LengthUnit::Thou, &crew.moment(0)).unwrap();
     assert_eq!(view.photos.iter().map(|photo| (photo.sha256, photo.record == first)).collect::<Vec<_>>(), [(HASH, false)]);
 }
 
@@ -70,27 +70,27 @@ fn a_photo_is_due_until_the_shop_says_that_it_has_it_and_sent_once_its_record_is
     let (mut crew, machine, [lead, tech, _]) = Crew::of_three(3);
     note(&mut crew, tech, machine, HASH);
     assert_eq!(due(&crew, tech), [(HASH, false)]);
-    let denied = crew.on(tech, |book, _| book.photo_let_go(machine, HASH));
+    let denied = crew.on(tech, |book, _| book.photos().note_let_go(machine, HASH));
     assert!(matches!(denied, Err(BookError::Denied(_))), "never before the shop has it: {denied:?}");
     crew.level_all();
     assert_eq!((due(&crew, tech), due(&crew, lead)), (vec![(HASH, true)], vec![]));
     let closed = Problem::new(Code::DocumentClosed, 404, "Closed.");
     // Refused for now: not again at once, and not never.
-    crew.on(tech, |book, hand| book.photo_refused(machine, HASH, &closed, &hand.now)).unwrap();
+    crew.on(tech, |book, hand| book.photos().note_refused(machine, HASH, &closed, &hand.now)).unwrap();
     assert_eq!(due(&crew, tech), [(HASH, false)]);
     crew.wait_min(61);
     assert_eq!(due(&crew, tech), [(HASH, true)]);
-    crew.on(tech, |book, hand| book.photo_at_shop(machine, HASH, &hand.now)).unwrap();
+    crew.on(tech, |book, hand| book.photos().note_at_shop(machine, HASH, &hand.now)).unwrap();
     assert_eq!(due(&crew, tech), []);
     // What the shop has is not said to be lost, whatever becomes of the bytes here.
-    crew.on(tech, |book, _| book.photo_gone(machine, HASH)).unwrap();
-    assert!(matches!(crew.phones[tech].book.own_photos().unwrap()[0].bytes, Whereabouts::AtShop { .. }));
-    let to_let_go = |crew: &Crew| crew.phones[tech].book.photos_to_let_go(&crew.moment(tech)).unwrap().len();
+    crew.on(tech, |book, _| book.photos().note_gone(machine, HASH)).unwrap();
+    assert!(matches!(crew.phones[tech].book.photos().own().unwrap()[0].bytes, Whereabouts::AtShop { .. }));
+    let to_let_go = |crew: &Crew| crew.phones[tech].book.photos().to_let_go(&crew.moment(tech)).unwrap().len();
     assert_eq!(to_let_go(&crew), 0);
     crew.wait_min(STAYS_MS / 60_000);
     assert_eq!(to_let_go(&crew), 1);
-    crew.on(tech, |book, _| book.photo_let_go(machine, HASH)).unwrap();
-    assert_eq!((to_let_go(&crew), crew.phones[tech].book.own_photos().unwrap().len()), (0, 0));
+    crew.on(tech, |book, _| book.photos().note_let_go(machine, HASH)).unwrap();
+    assert_eq!((to_let_go(&crew), crew.phones[tech].book.photos().own().unwrap().len()), (0, 0));
 }
 
 #[test]
@@ -98,7 +98,7 @@ fn a_shop_that_was_put_back_is_offered_the_pictures_again() {
     let (mut crew, machine, [_, tech, _]) = Crew::of_three(4);
     note(&mut crew, tech, machine, HASH);
     crew.level_all();
-    crew.on(tech, |book, hand| book.photo_at_shop(machine, HASH, &hand.now)).unwrap();
+    crew.on(tech, |book, hand| book.photos().note_at_shop(machine, HASH, &hand.now)).unwrap();
     assert_eq!(due(&crew, tech), []);
     let store = crew.phones[tech].book.store();
     store.set_meta("epoch", &shared::bytes::Bytes16([9; 16])).unwrap();
@@ -110,9 +110,9 @@ fn what_will_not_get_there_is_said_and_not_tried_for_ever() {
     let (mut crew, machine, [_, tech, _]) = Crew::of_three(5);
     note(&mut crew, tech, machine, HASH);
     crew.level_all();
-    crew.on(tech, |book, _| book.photo_gone(machine, HASH)).unwrap();
+    crew.on(tech, |book, _| book.photos().note_gone(machine, HASH)).unwrap();
     assert_eq!(due(&crew, tech), []);
-    let own = crew.phones[tech].book.own_photos().unwrap();
+    let own = crew.phones[tech].book.photos().own().unwrap();
     assert!(matches!(&own[0].bytes, Whereabouts::Stopped { code, .. } if code == "photo-gone"), "{own:?}");
 }
 

@@ -82,7 +82,7 @@ fn what_a_damaged_book_has_alone_is_saved() {
         let lost = 40 - saved.changes;
         assert!(lost == 0 || saved.unreadable > 0, "page {page}: {lost} changes are gone, and nothing says so");
         lost_all += usize::from(lost == 40);
-        let taken = crew.phones[lead].book.take_bundle(&saved.bundles[0], &now).unwrap();
+        let taken = crew.phones[lead].book.peer().take_bundle(&saved.bundles[0], &now).unwrap();
         assert!(taken.refused.is_empty(), "page {page}: {taken:?}");
     }
     assert!(saved_some * 10 >= pages * 8, "{saved_some} of {pages} pages");
@@ -104,9 +104,9 @@ fn a_book_that_is_only_looked_at_keeps_nothing() {
     let (mut crew, machine, tech) = with_unsent(folder.path(), 1);
     crew.phones[tech].book = Book::over(Store::in_memory().unwrap(), &mut crew.dice).unwrap();
     let mut book = Book::open_to_look(&folder.path().join("book.db"), &mut Dice::new(7)).unwrap();
-    assert_eq!(book.status().unwrap().waiting, 1);
+    assert_eq!(book.reader().status().unwrap().waiting, 1);
     let mut dice = Dice::new(8);
     let mut hand = sync_core::commands::ActionContext { now: crew.moment(tech), entropy: &mut dice, measured_by: None };
-    let refused = book.add_note(machine, "seen", &mut hand);
+    let refused = book.author().add_note(machine, "seen", &mut hand);
     assert!(matches!(refused, Err(BookError::Store(StoreError::Unwritable(_)))), "{refused:?}");
 }

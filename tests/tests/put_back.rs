@@ -29,7 +29,7 @@ impl Ground {
         let machine = crew.machine("M-1");
         crew.give_yard(tech);
         crew.level_all();
-        crew.shop.backup_to(&folder.path().join("backup.db")).unwrap();
+        crew.shop.upkeep().backup_to(&folder.path().join("backup.db")).unwrap();
         Self { folder, crew, machine, lead, tech }
     }
 
@@ -45,9 +45,9 @@ impl Ground {
 
     fn hand_over(&mut self, from: usize, to: usize) -> Taken {
         let load = Load::Documents(vec![self.machine]);
-        let bundle = self.crew.phones[from].book.make_bundle(&load, &self.crew.moment(from)).unwrap();
+        let bundle = self.crew.phones[from].book.outgoing().make_bundle(&load, &self.crew.moment(from)).unwrap();
         let moment = self.crew.moment(to);
-        self.crew.phones[to].book.take_bundle(&bundle.bytes, &moment).unwrap()
+        self.crew.phones[to].book.peer().take_bundle(&bundle.bytes, &moment).unwrap()
     }
 
     fn at_the_shop(&self, record: RecordId) -> bool {
@@ -57,7 +57,7 @@ impl Ground {
     /// Whether a phone's history of the machine says that the shop has a record.
     fn said_at_the_shop(&self, phone: usize, record: RecordId) -> bool {
         let book = &self.crew.phones[phone].book;
-        let view = book.machine_view(self.machine, shared::length::LengthUnit::Thou, &self.crew.moment(phone)).unwrap();
+        let view = book.machines().machine_view(self.machine, shared::length::LengthUnit::Thou, &self.crew.moment(phone)).unwrap();
         view.history.iter().find(|line| line.record == record).unwrap().at_shop
     }
 }
@@ -75,7 +75,7 @@ fn what_a_bundle_brings_goes_to_the_shop_of_this_epoch_whatever_was_receipted() 
     // The technician's phone never reaches the shop again.
     ground.hand_over(tech, lead);
     assert!(!ground.said_at_the_shop(lead, read), "a receipt of another epoch says nothing of this shop");
-    assert!(ground.crew.phones[lead].book.status().unwrap().waiting > 0);
+    assert!(ground.crew.phones[lead].book.reader().status().unwrap().waiting > 0);
     ground.crew.level(lead);
     assert!(ground.at_the_shop(read));
     assert!(ground.said_at_the_shop(lead, read));
@@ -99,7 +99,7 @@ fn a_device_that_a_bundle_names_is_known_to_a_shop_that_was_put_back() {
     assert!(ground.at_the_shop(read));
     ground.crew.read(newcomer, ground.machine, "1E", Stage::Left, 5, 6);
     ground.crew.level(newcomer);
-    assert_eq!(ground.crew.phones[newcomer].book.status().unwrap().waiting, 0);
+    assert_eq!(ground.crew.phones[newcomer].book.reader().status().unwrap().waiting, 0);
 }
 
 /// Whatever a shop answers: where nothing came nearer, asking again would go on for ever.
@@ -116,9 +116,9 @@ fn an_exchange_that_changes_nothing_is_the_last() {
     for _ in 0..2 {
         assert!(!ground.crew.take(tech, &answer).more);
     }
-    assert_eq!(ground.crew.phones[tech].book.status().unwrap().waiting, 1);
+    assert_eq!(ground.crew.phones[tech].book.reader().status().unwrap().waiting, 1);
     ground.crew.level(tech);
-    assert_eq!(ground.crew.phones[tech].book.status().unwrap().waiting, 0);
+    assert_eq!(ground.crew.phones[tech].book.reader().status().unwrap().waiting, 0);
 }
 
 /// A refusal belongs to its epoch, as a receipt does: the office of a shop that was put back has to see again what is to be decided.

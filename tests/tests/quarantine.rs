@@ -23,23 +23,23 @@ fn waiting() -> (Crew, DocId) {
     let doubted = crew.read(tech, machine, "2I", Stage::Found, 9, 10);
     crew.level_all();
     let device = crew.phones[tech].book.identity().unwrap().device;
-    crew.on(0, |book, hand| book.revoke_device(device, "left behind", hand).unwrap());
+    crew.on(0, |book, hand| book.author().revoke_device(device, "left behind", hand).unwrap());
     crew.level(0);
     crew.wait_min(30);
     crew.on(tech, |book, hand| {
         let entry = VisitEntry { cold: true, cautions_confirmed: true, meter: Some("100.0".parse().unwrap()), ..Default::default() };
-        book.open_visit(machine, &entry, hand).unwrap();
+        book.author().open_visit(machine, &entry, hand).unwrap();
     });
     crew.read(tech, machine, "1I", Stage::Found, 8, 9);
     crew.read(tech, machine, "1E", Stage::Left, 4, 5);
     crew.on(tech, |book, hand| {
-        book.void(doubted, "wrong valve", hand).unwrap();
-        let finding = book.add_finding(machine, FindingKind::Hold, "blade cracked", hand).unwrap();
-        book.clear_finding(finding, "blade changed", hand).unwrap();
-        book.add_note(machine, "gate sticks", hand).unwrap();
+        book.author().void(doubted, "wrong valve", hand).unwrap();
+        let finding = book.author().add_finding(machine, FindingKind::Hold, "blade cracked", hand).unwrap();
+        book.author().clear_finding(finding, "blade changed", hand).unwrap();
+        book.author().add_note(machine, "gate sticks", hand).unwrap();
         let photo = Photo { sha256: Bytes32([7; 32]), size_bytes: 9, media_type: "image/jpeg".into(), caption: String::new(), visit: None };
-        book.add_photo(machine, photo, hand).unwrap();
-        book.finish_visit(machine, None, "", hand).unwrap();
+        book.author().add_photo(machine, photo, hand).unwrap();
+        book.author().finish_visit(machine, None, "", hand).unwrap();
     });
     crew.level(tech);
     (crew, machine)
@@ -47,7 +47,7 @@ fn waiting() -> (Crew, DocId) {
 
 fn views(crew: &Crew) -> Vec<QuarantineView> {
     let now = crew.moment(0);
-    crew.shop.quarantine_views(Some(QuarantineState::Waiting), 0, usize::MAX, LengthUnit::Thou, &now).unwrap()
+    crew.shop.reader().quarantine_views(Some(QuarantineState::Waiting), 0, usize::MAX, LengthUnit::Thou, &now).unwrap()
 }
 
 fn stands(book: &Book, machine: DocId, slot: &Slot) -> Option<RecordId> {
@@ -70,7 +70,7 @@ fn what_it_says_it_would_change_is_what_letting_it_in_changes() {
         let slot = Slot::of(&body).unwrap();
         let before = stands(&crew.shop, machine, &slot);
         let (office, now) = (crew.phones[0].person, ClockReading::at(crew.now_ms));
-        crew.shop.release(view.held.id, office, &now, &mut crew.dice).unwrap();
+        crew.shop.peer().release(view.held.id, office, &now, &mut crew.dice).unwrap();
         let after = stands(&crew.shop, machine, &slot);
         match &body.body {
             Body::Void(void) => {

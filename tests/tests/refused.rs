@@ -9,12 +9,12 @@ use sync_core::sync::bundle::{Load, Taken};
 use tests::Crew;
 
 fn make(crew: &Crew, from: usize) -> Vec<u8> {
-    crew.phones[from].book.make_bundle(&Load::Unsent, &crew.moment(from)).unwrap().bytes
+    crew.phones[from].book.outgoing().make_bundle(&Load::Unsent, &crew.moment(from)).unwrap().bytes
 }
 
 fn take(crew: &mut Crew, to: usize, bytes: &[u8]) -> Taken {
     let moment = crew.moment(to);
-    crew.phones[to].book.take_bundle(bytes, &moment).unwrap()
+    crew.phones[to].book.peer().take_bundle(bytes, &moment).unwrap()
 }
 
 /// Of a phone that the shop does not know any more, say: it hands over what it has again and again, and its carrier has exchanged.
@@ -42,7 +42,7 @@ fn what_the_shop_has_refused_is_not_taken_out_of_a_bundle_again() {
     }
     // What the office lets in comes back by the shop, with its receipt.
     let (office, now) = (crew.phones[0].person, sync_core::sys::clock::ClockReading::at(crew.now_ms));
-    crew.shop.release(number, office, &now, &mut crew.dice).unwrap();
+    crew.shop.peer().release(number, office, &now, &mut crew.dice).unwrap();
     crew.level(0);
     assert!(crew.phones[0].book.store().held(read).unwrap().is_some());
     assert_eq!(waits(&crew.phones[0].book).0, QuarantineState::Released);

@@ -101,11 +101,11 @@ impl Season {
         self.crew.wait_min(7 * 24 * 60);
         let entry =
             VisitEntry { cold: true, cautions_confirmed: true, meter: Some(Hours::from_tenths(meter * 10)), ..VisitEntry::default() };
-        self.crew.on(phone, |book, hand| book.open_visit(machine, &entry, hand).unwrap());
+        self.crew.on(phone, |book, hand| book.author().open_visit(machine, &entry, hand).unwrap());
         let mut readings = 0;
         loop {
             let moment = self.crew.moment(phone);
-            let guide = self.crew.phones[phone].book.guide(machine, None, &self.set, LengthUnit::Thou, &moment).unwrap();
+            let guide = self.crew.phones[phone].book.advisor().guide(machine, None, &self.set, LengthUnit::Thou, &moment).unwrap();
             // What waits is a reading that settled nothing: it is set to the aim, as the screens offer.
             let waits = || guide.valves.iter().find(|one| one.next == Step::SetToAim).map(|one| one.valve);
             let Some(valve) = guide.next.or_else(waits) else { break };
@@ -127,7 +127,7 @@ impl Season {
             readings += 1;
             assert!(readings < 60, "the check never ends: {:?}", self.lash);
         }
-        self.crew.on(phone, |book, hand| book.finish_visit(machine, None, "", hand).unwrap());
+        self.crew.on(phone, |book, hand| book.author().finish_visit(machine, None, "", hand).unwrap());
         readings
     }
 
@@ -137,7 +137,7 @@ impl Season {
         let mut tried: Vec<Tried> = Vec::new();
         let view = loop {
             let moment = self.crew.moment(phone);
-            let view = self.crew.phones[phone].book.trial(machine, valve, &tried, &self.set, LengthUnit::Thou, &moment).unwrap();
+            let view = self.crew.phones[phone].book.advisor().trial(machine, valve, &tried, &self.set, LengthUnit::Thou, &moment).unwrap();
             let singles = self.set.leaves().iter().copied();
             let next = match &view.next {
                 Ask::Try { leaf } => leaf.feeler.clone(),
@@ -158,7 +158,7 @@ impl Season {
         let adjusted = stage == Stage::Set;
         let entry = ReadingEntry { valve, stage, go: view.go, no_go: view.no_go, leaves: view.leaves, adjusted, cold: None };
         let set = self.set.clone();
-        self.crew.on(phone, |book, hand| book.take_reading(machine, entry, &set, LengthUnit::Thou, hand).unwrap());
+        self.crew.on(phone, |book, hand| book.author().take_reading(machine, entry, &set, LengthUnit::Thou, hand).unwrap());
     }
 
     fn person(&self) -> PersonId {
@@ -206,11 +206,11 @@ fn played(seed: u64, truth: Truth) -> Told {
     }
     let book = &season.crew.phones[season.phone].book;
     let drift = |valve: Valve| {
-        let mut reckoned = book.drift_of(season.machine, valve, LengthUnit::Thou).unwrap();
+        let mut reckoned = book.reckoner().drift_of(season.machine, valve, LengthUnit::Thou).unwrap();
         (truth.drift[side(valve)], reckoned.facts.drift, reckoned.words.swap_remove(0))
     };
     let drifts = Valve::all(2).into_iter().map(drift).collect();
-    Told { drifts, carry: book.carry_of(season.person(), LengthUnit::Thou).unwrap().facts }
+    Told { drifts, carry: book.reckoner().carry_of(season.person(), LengthUnit::Thou).unwrap().facts }
 }
 
 #[test]

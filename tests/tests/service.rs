@@ -14,16 +14,16 @@ use tests::Crew;
 
 fn visit(crew: &mut Crew, phone: usize, machine: DocId, meter: &str) -> RecordId {
     let entry = VisitEntry { cold: true, cautions_confirmed: true, meter: Some(meter.parse().unwrap()), ..Default::default() };
-    crew.on(phone, |book, hand| book.open_visit(machine, &entry, hand).unwrap().visit)
+    crew.on(phone, |book, hand| book.author().open_visit(machine, &entry, hand).unwrap().visit)
 }
 
 fn finish(crew: &mut Crew, phone: usize, machine: DocId) {
-    crew.on(phone, |book, hand| book.finish_visit(machine, None, "for the shop alone", hand).unwrap());
+    crew.on(phone, |book, hand| book.author().finish_visit(machine, None, "for the shop alone", hand).unwrap());
     crew.level_all();
 }
 
 fn season(crew: &Crew, machine: DocId, from: Date, until: Date) -> SeasonRecord {
-    crew.shop.season_record(machine, from, until, LengthUnit::Thou, &crew.moment(0)).unwrap()
+    crew.shop.machines().season_record(machine, from, until, LengthUnit::Thou, &crew.moment(0)).unwrap()
 }
 
 /// A card that is changed after a sign-off changes nothing of what was signed: the record names the revision of its time.
@@ -43,13 +43,13 @@ fn an_old_visit_keeps_its_card() {
     let up = |length: Length| length.plus(Length::from_thou(5));
     card.intake = Some(shared::engine_card::Range { low: up(before.low), high: up(before.high), aim: before.aim.map(up) });
     card.source = Some(shared::engine_card::Source { manual: "Second edition".to_owned(), page: "3".to_owned() });
-    crew.on(0, |book, hand| book.keep_engine_card(card.clone(), hand).unwrap());
+    crew.on(0, |book, hand| book.author().keep_engine_card(card.clone(), hand).unwrap());
     crew.level_all();
     crew.wait_min(60);
     let fresh = visit(&mut crew, tech, machine, "101.0");
     crew.read(tech, machine, "1I", Stage::Left, 5, 6);
     finish(&mut crew, tech, machine);
-    let record = |visit| crew.shop.service_record(visit, LengthUnit::Thou, &crew.moment(0)).unwrap();
+    let record = |visit| crew.shop.machines().service_record(visit, LengthUnit::Thou, &crew.moment(0)).unwrap();
     let range =
         |range: shared::engine_card::Range| format!("{} to {}", range.low.show_bare(LengthUnit::Thou), range.high.show(LengthUnit::Thou));
     let (then, now) = (record(old), record(fresh));
@@ -72,7 +72,7 @@ fn an_old_visit_keeps_the_card_that_its_machine_had() {
     let old = finished(&mut crew, tech, machine);
     let other =
         with_intake(EngineCard { card: CardId::from_bytes([0xcb; 16]), name: "Other twin".to_owned(), ..tests::engine_card() }, 9, 11);
-    crew.on(0, |book, hand| book.keep_engine_card(other.clone(), hand).unwrap());
+    crew.on(0, |book, hand| book.author().keep_engine_card(other.clone(), hand).unwrap());
     give_card(&mut crew, machine, Some(other.card));
     crew.wait_min(60);
     let fresh = finished(&mut crew, tech, machine);
@@ -80,7 +80,7 @@ fn an_old_visit_keeps_the_card_that_its_machine_had() {
     assert_eq!(judged(&crew, fresh), ("9 to 11 thou".to_owned(), "tight".to_owned()));
     // A third revision, after both: neither moves.
     crew.wait_min(60);
-    crew.on(0, |book, hand| book.keep_engine_card(with_intake(other, 20, 22), hand).unwrap());
+    crew.on(0, |book, hand| book.author().keep_engine_card(with_intake(other, 20, 22), hand).unwrap());
     crew.level_all();
     assert_eq!([old, fresh].map(|visit| judged(&crew, visit).0), ["4 to 6 thou", "9 to 11 thou"]);
 }
@@ -92,7 +92,7 @@ fn a_visit_before_any_card_is_judged_by_the_first() {
     let tech = crew.join("Tech", Role::Tech);
     let machine = crew.machine("M-1");
     let bare = crew.on(0, |book, hand| {
-        let property = book.find_property("Test yard").unwrap();
+        let property = book.finder().find_property("Test yard").unwrap();
         let card = MachineCard {
             tag: "M-2".to_owned(),
             description: String::new(),
@@ -103,7 +103,7 @@ fn a_visit_before_any_card_is_judged_by_the_first() {
             hours_per_week: None,
             provisional: false,
         };
-        book.add_machine(card, hand).unwrap()
+        book.author().add_machine(card, hand).unwrap()
     });
     assert_ne!(machine, bare);
     crew.give_yard(tech);
@@ -114,7 +114,7 @@ fn a_visit_before_any_card_is_judged_by_the_first() {
     give_card(&mut crew, bare, Some(tests::engine_card().card));
     assert_eq!(judged(&crew, old), ("4 to 6 thou".to_owned(), "in spec".to_owned()));
     crew.wait_min(60);
-    crew.on(0, |book, hand| book.keep_engine_card(with_intake(tests::engine_card(), 9, 11), hand).unwrap());
+    crew.on(0, |book, hand| book.author().keep_engine_card(with_intake(tests::engine_card(), 9, 11), hand).unwrap());
     crew.level_all();
     assert_eq!(judged(&crew, old), ("4 to 6 thou".to_owned(), "in spec".to_owned()));
 }
@@ -128,12 +128,12 @@ fn a_revision_that_was_undone_judges_nothing() {
     crew.give_yard(tech);
     crew.level_all();
     crew.wait_min(60);
-    let slip = crew.on(0, |book, hand| book.keep_engine_card(with_intake(tests::engine_card(), 9, 11), hand).unwrap());
+    let slip = crew.on(0, |book, hand| book.author().keep_engine_card(with_intake(tests::engine_card(), 9, 11), hand).unwrap());
     crew.level_all();
     let signed = finished(&mut crew, tech, machine);
     assert_eq!(judged(&crew, signed).1, "tight");
     crew.wait_min(60);
-    crew.on(0, |book, hand| book.void(slip, "a slip of the tenth", hand).unwrap());
+    crew.on(0, |book, hand| book.author().void(slip, "a slip of the tenth", hand).unwrap());
     crew.level_all();
     assert_eq!(judged(&crew, signed), ("4 to 6 thou".to_owned(), "in spec".to_owned()));
     let open = visit(&mut crew, tech, machine, "120.0");
@@ -141,7 +141,7 @@ fn a_revision_that_was_undone_judges_nothing() {
     crew.level_all();
     assert_eq!(judged(&crew, open).0, "4 to 6 thou");
     crew.wait_min(60);
-    crew.on(0, |book, hand| book.keep_engine_card(with_intake(tests::engine_card(), 9, 11), hand).unwrap());
+    crew.on(0, |book, hand| book.author().keep_engine_card(with_intake(tests::engine_card(), 9, 11), hand).unwrap());
     crew.level_all();
     assert_eq!([open, signed].map(|visit| judged(&crew, visit).0), ["9 to 11 thou", "4 to 6 thou"]);
 }
@@ -149,7 +149,7 @@ fn a_revision_that_was_undone_judges_nothing() {
 /// A visit with one intake valve left at 5 to 6 thou, signed off.
 fn finished(crew: &mut Crew, phone: usize, machine: DocId) -> RecordId {
     let entry = VisitEntry { cold: true, cautions_confirmed: true, ..Default::default() };
-    let visit = crew.on(phone, |book, hand| book.open_visit(machine, &entry, hand).unwrap().visit);
+    let visit = crew.on(phone, |book, hand| book.author().open_visit(machine, &entry, hand).unwrap().visit);
     crew.read(phone, machine, "1I", Stage::Left, 5, 6);
     finish(crew, phone, machine);
     visit
@@ -162,14 +162,14 @@ fn with_intake(card: EngineCard, low: i64, high: i64) -> EngineCard {
 fn give_card(crew: &mut Crew, machine: DocId, card: Option<CardId>) {
     crew.on(0, |book, hand| {
         let known = book.store().machine(machine).unwrap().unwrap().state.card.unwrap();
-        book.restate_machine(machine, MachineCard { engine_card: card, ..known }, hand).unwrap()
+        book.author().restate_machine(machine, MachineCard { engine_card: card, ..known }, hand).unwrap()
     });
     crew.level_all();
 }
 
 /// The range and the verdict of the one valve of a visit, as its record has them.
 fn judged(crew: &Crew, visit: RecordId) -> (String, String) {
-    let record = crew.shop.service_record(visit, LengthUnit::Thou, &crew.moment(0)).unwrap();
+    let record = crew.shop.machines().service_record(visit, LengthUnit::Thou, &crew.moment(0)).unwrap();
     (record.valves[0].range.clone(), record.valves[0].verdict.clone())
 }
 
@@ -193,12 +193,12 @@ fn a_season_is_its_finished_visits_and_nothing_else() {
         cold: Some(true),
     };
     let set = shared::leaf::LeafSet::inch();
-    crew.on(tech, |book, hand| book.take_reading(machine, entry, &set, LengthUnit::Thou, hand).unwrap());
+    crew.on(tech, |book, hand| book.author().take_reading(machine, entry, &set, LengthUnit::Thou, hand).unwrap());
     let slip = crew.read(tech, machine, "1E", Stage::Found, 9, 10);
     crew.on(tech, |book, hand| {
-        book.void(slip, "wrong valve", hand).unwrap();
-        book.add_finding(machine, FindingKind::Watch, "belt worn", hand).unwrap();
-        book.add_note(machine, "client argues about the bill", hand).unwrap();
+        book.author().void(slip, "wrong valve", hand).unwrap();
+        book.author().add_finding(machine, FindingKind::Watch, "belt worn", hand).unwrap();
+        book.author().add_note(machine, "client argues about the bill", hand).unwrap();
     });
     finish(&mut crew, tech, machine);
     crew.wait_min(30 * 24 * 60);
@@ -225,11 +225,11 @@ fn a_season_is_its_finished_visits_and_nothing_else() {
     let all = serde_json::to_string(&year).unwrap();
     assert!(!all.contains("bill") && !all.contains("shop alone") && !all.contains("wrong valve"), "{all}");
 
-    let hold = crew.on(tech, |book, hand| book.add_finding(machine, FindingKind::Hold, "stud loose", hand).unwrap());
+    let hold = crew.on(tech, |book, hand| book.author().add_finding(machine, FindingKind::Hold, "stud loose", hand).unwrap());
     crew.level_all();
-    let found = |crew: &Crew| crew.shop.service_record(open, LengthUnit::Thou, &crew.moment(0)).unwrap();
+    let found = |crew: &Crew| crew.shop.machines().service_record(open, LengthUnit::Thou, &crew.moment(0)).unwrap();
     assert_eq!((found(&crew).hold, found(&crew).findings), (true, vec!["DO NOT RUN: stud loose".to_owned()]));
-    crew.on(tech, |book, hand| book.clear_finding(hold, "new stud, at the shop's cost", hand).unwrap());
+    crew.on(tech, |book, hand| book.author().clear_finding(hold, "new stud, at the shop's cost", hand).unwrap());
     crew.level_all();
     assert_eq!((found(&crew).hold, found(&crew).findings), (false, vec!["stud loose (put right since)".to_owned()]));
 
@@ -238,14 +238,14 @@ fn a_season_is_its_finished_visits_and_nothing_else() {
     assert_eq!(season(&crew, machine, day(0), day(0)).visits.len(), 1);
     assert_eq!(season(&crew, machine, day(0).tomorrow().unwrap(), day(1)).visits[0].visit, second);
     assert_eq!(season(&crew, machine, date(2020, 1, 1), date(2020, 12, 31)).visits, []);
-    let backwards = crew.shop.season_record(machine, date(2026, 2, 1), date(2026, 1, 1), LengthUnit::Thou, &crew.moment(0));
+    let backwards = crew.shop.machines().season_record(machine, date(2026, 2, 1), date(2026, 1, 1), LengthUnit::Thou, &crew.moment(0));
     assert!(backwards.unwrap_err().to_string().contains("before they begin"));
 
     // A visit taken back is none.
-    crew.on(tech, |book, hand| book.void(open, "wrong machine", hand).unwrap());
+    crew.on(tech, |book, hand| book.author().void(open, "wrong machine", hand).unwrap());
     crew.level_all();
-    assert!(crew.shop.service_record(open, LengthUnit::Thou, &crew.moment(0)).is_err());
-    crew.on(tech, |book, hand| book.void(first, "wrong machine", hand).unwrap());
+    assert!(crew.shop.machines().service_record(open, LengthUnit::Thou, &crew.moment(0)).is_err());
+    crew.on(tech, |book, hand| book.author().void(first, "wrong machine", hand).unwrap());
     crew.level_all();
     assert_eq!(season(&crew, machine, date(2026, 1, 1), date(2026, 12, 31)).visits.iter().map(|v| v.visit).collect::<Vec<_>>(), [second]);
 }
@@ -274,6 +274,6 @@ fn what_is_in_doubt_is_left_out() {
     let draft = sync_core::book::Draft::new(machine, thick);
     crew.on(tech, |book, hand| book.write(vec![draft.clone()], &hand.now, &mut *hand.entropy).unwrap());
     finish(&mut crew, tech, machine);
-    let record = crew.shop.service_record(visit, LengthUnit::Thou, &crew.moment(0)).unwrap();
+    let record = crew.shop.machines().service_record(visit, LengthUnit::Thou, &crew.moment(0)).unwrap();
     assert_eq!(record.valves.iter().map(|v| v.found.as_str()).collect::<Vec<_>>(), ["4 to 5 thou"]);
 }

@@ -15,12 +15,12 @@ fn at_shop(crew: &Crew, doc: DocId, slot: &Slot) -> Standing {
 
 fn hours(crew: &mut Crew, phone: usize, machine: DocId, text: &str) -> RecordId {
     let meter = text.parse().unwrap();
-    crew.on(phone, |book, hand| book.read_hours(machine, meter, hand).unwrap().record)
+    crew.on(phone, |book, hand| book.author().read_hours(machine, meter, hand).unwrap().record)
 }
 
 fn change(crew: &mut Crew, phone: usize, machine: DocId, old: &str, new: &str, changed_ms: Option<i64>) -> RecordId {
     let change = MeterChange { old: old.parse().unwrap(), new: new.parse().unwrap(), changed_ms };
-    crew.on(phone, |book, hand| book.change_meter(machine, change, hand).unwrap())
+    crew.on(phone, |book, hand| book.author().change_meter(machine, change, hand).unwrap())
 }
 
 fn engine_hours(crew: &Crew, machine: DocId) -> Hours {
@@ -83,7 +83,7 @@ fn meter_changes_that_differ_are_contested_and_a_later_one_is_another() {
     let standing = at_shop(&crew, machine, &Slot::meter_changes());
     assert_eq!((standing.state, standing.contenders.len(), standing.outdated), (State::Contested, 2, vec![second]));
     assert_eq!(engine_hours(&crew, machine).to_string(), "548.8", "447.8 + 98 + 3");
-    crew.on(0, |book, hand| book.rule(machine, &Slot::meter_changes(), Decision::Stands(by_helper), "photo", hand).unwrap());
+    crew.on(0, |book, hand| book.author().rule(machine, &Slot::meter_changes(), Decision::Stands(by_helper), "photo", hand).unwrap());
     level(&mut crew, machine);
     let standing = at_shop(&crew, machine, &Slot::meter_changes());
     assert_eq!((standing.state, standing.stands), (State::Stands, Some(second)));
@@ -108,7 +108,7 @@ fn a_meter_change_is_corrected_by_a_person_who_knows_of_it() {
 }
 
 fn rule(crew: &mut Crew, machine: DocId, slot: &Slot, decision: Decision) -> Result<RecordId, String> {
-    crew.on(0, |book, hand| book.rule(machine, slot, decision, "", hand)).map_err(|error| error.to_string())
+    crew.on(0, |book, hand| book.author().rule(machine, slot, decision, "", hand)).map_err(|error| error.to_string())
 }
 
 fn found() -> Slot {
@@ -130,7 +130,7 @@ fn a_ruling_decides_or_is_refused() {
     level(&mut crew, machine);
     let refused = rule(&mut crew, machine, &found(), Decision::Stands(replaced)).unwrap_err();
     assert!(refused.contains("was replaced by a later one, whose author knew of it"), "{refused}");
-    crew.on(tech, |book, hand| book.void(fresh, "wrong valve", hand).unwrap());
+    crew.on(tech, |book, hand| book.author().void(fresh, "wrong valve", hand).unwrap());
     level(&mut crew, machine);
     let refused = rule(&mut crew, machine, &found(), Decision::Stands(fresh)).unwrap_err();
     assert!(refused.contains("was undone"), "{refused}");
@@ -150,7 +150,7 @@ fn a_ruling_on_a_reading_that_is_taken_back_says_so() {
     level(&mut crew, machine);
     rule(&mut crew, machine, &found(), Decision::Stands(by_tech)).unwrap();
     crew.level_all();
-    crew.on(tech, |book, hand| book.void(by_tech, "wrong valve", hand).unwrap());
+    crew.on(tech, |book, hand| book.author().void(by_tech, "wrong valve", hand).unwrap());
     level(&mut crew, machine);
     let standing = at_shop(&crew, machine, &found());
     assert_eq!((standing.state, standing.stands), (State::Stands, Some(by_lead)));
@@ -177,7 +177,7 @@ fn a_mistaken_ruling_on_hours_is_asked_about_again() {
     let standing = at_shop(&crew, machine, &meter);
     assert_eq!((standing.state, standing.stands), (State::Stands, Some(fits)));
     assert_eq!(engine_hours(&crew, machine).to_string(), "15235.0");
-    crew.on(lead, |book, hand| book.void(fits, "misread", hand).unwrap());
+    crew.on(lead, |book, hand| book.author().void(fits, "misread", hand).unwrap());
     for (days, text) in [(2, "1523.0"), (9, "1530.0")] {
         crew.wait_min(days * 24 * 60);
         let read = hours(&mut crew, tech, machine, text);
@@ -186,7 +186,7 @@ fn a_mistaken_ruling_on_hours_is_asked_about_again() {
         assert_eq!((standing.state, standing.stands), (State::Contested, Some(read)), "{text}: {}", standing.reason);
         assert!(standing.reason.to_string().ends_with("a reading that the ruling had not seen re-opened it"), "{}", standing.reason);
         assert_eq!(standing.aside.iter().map(|aside| aside.id).collect::<Vec<_>>(), [slip]);
-        let contested = crew.shop.contested(shared::length::LengthUnit::Thou).unwrap();
+        let contested = crew.shop.reader().contested(shared::length::LengthUnit::Thou).unwrap();
         assert_eq!(contested.iter().map(|slot| &slot.slot).collect::<Vec<_>>(), [&meter]);
     }
     let last = at_shop(&crew, machine, &meter).stands.unwrap();
@@ -230,7 +230,7 @@ fn rulings_that_contradict_each_other_are_contested() {
     let by_helper = crew.read(helper, machine, "1I", Stage::Found, 5, 6);
     crew.level_all();
     crew.level_all();
-    let leads = crew.on(lead, |book, hand| book.rule(machine, &found(), Decision::Stands(by_tech), "I was there", hand).unwrap());
+    let leads = crew.on(lead, |book, hand| book.author().rule(machine, &found(), Decision::Stands(by_tech), "I was there", hand).unwrap());
     crew.wait_min(14);
     let offices = rule(&mut crew, machine, &found(), Decision::Stands(by_helper)).unwrap();
     level(&mut crew, machine);
@@ -239,7 +239,7 @@ fn rulings_that_contradict_each_other_are_contested() {
     assert_eq!(standing.rulings, [leads, offices]);
     assert_eq!(standing.reason.to_string(), "rulings contradict each other, and none had seen the other: lead over office, 14 min apart");
     let now = crew.moment(0);
-    let sheet = crew.shop.day_sheet(None, shared::length::LengthUnit::Thou, &now).unwrap();
+    let sheet = crew.shop.days().day_sheet(None, shared::length::LengthUnit::Thou, &now).unwrap();
     let shown: Vec<_> = sheet.contested[0].rulings.iter().map(|ruling| (ruling.record, ruling.counts)).collect();
     assert_eq!(shown, [(leads, true), (offices, false)]);
     assert!(sheet.contested[0].rulings[0].words.starts_with("Lead ruled that"), "{}", sheet.contested[0].rulings[0].words);
@@ -258,12 +258,12 @@ fn rulings_that_agree_or_lie_far_apart_are_not_contested() {
     let by_helper = crew.read(helper, machine, "1I", Stage::Found, 5, 6);
     crew.level_all();
     crew.level_all();
-    crew.on(lead, |book, hand| book.rule(machine, &found(), Decision::Stands(by_tech), "", hand).unwrap());
+    crew.on(lead, |book, hand| book.author().rule(machine, &found(), Decision::Stands(by_tech), "", hand).unwrap());
     rule(&mut crew, machine, &found(), Decision::Stands(by_tech)).unwrap();
     level(&mut crew, machine);
     let standing = at_shop(&crew, machine, &found());
     assert_eq!((standing.state, standing.stands, standing.rulings), (State::Ruled, Some(by_tech), vec![]));
-    crew.on(lead, |book, hand| book.rule(machine, &found(), Decision::Recheck, "", hand).unwrap());
+    crew.on(lead, |book, hand| book.author().rule(machine, &found(), Decision::Recheck, "", hand).unwrap());
     crew.wait_min(13 * 60);
     rule(&mut crew, machine, &found(), Decision::Stands(by_helper)).unwrap();
     level(&mut crew, machine);
@@ -273,7 +273,7 @@ fn rulings_that_agree_or_lie_far_apart_are_not_contested() {
 
 fn visit(crew: &mut Crew, phone: usize, machine: DocId) {
     let entry = sync_core::commands::VisitEntry { cold: true, cautions_confirmed: true, ..Default::default() };
-    crew.on(phone, |book, hand| book.open_visit(machine, &entry, hand).unwrap());
+    crew.on(phone, |book, hand| book.author().open_visit(machine, &entry, hand).unwrap());
 }
 
 fn turned(crew: &mut Crew, phone: usize, machine: DocId, stage: Stage, go: i64) -> RecordId {
@@ -287,7 +287,7 @@ fn turned(crew: &mut Crew, phone: usize, machine: DocId, stage: Stage, go: i64) 
         cold: Some(true),
     };
     let (set, unit) = (shared::leaf::LeafSet::inch(), shared::length::LengthUnit::Thou);
-    crew.on(phone, |book, hand| book.take_reading(machine, entry, &set, unit, hand).unwrap().record)
+    crew.on(phone, |book, hand| book.author().take_reading(machine, entry, &set, unit, hand).unwrap().record)
 }
 
 fn left() -> Slot {

@@ -92,9 +92,9 @@ fn a_ruling_decides_until_a_reading_that_it_had_not_seen() {
     crew.read(lead, machine, "1I", Stage::Found, 3, 4);
     let by_tech = crew.read(tech, machine, "1I", Stage::Found, 5, 6);
     crew.level_all();
-    let refused = crew.on(lead, |book, hand| book.rule(machine, &slot("1I"), Decision::Stands(by_tech), "", hand));
+    let refused = crew.on(lead, |book, hand| book.author().rule(machine, &slot("1I"), Decision::Stands(by_tech), "", hand));
     assert!(refused.unwrap_err().to_string().contains("a lead does not rule where one of the readings is their own"));
-    crew.on(0, |book, hand| book.rule(machine, &slot("1I"), Decision::Stands(by_tech), "photo of the leaf", hand).unwrap());
+    crew.on(0, |book, hand| book.author().rule(machine, &slot("1I"), Decision::Stands(by_tech), "photo of the leaf", hand).unwrap());
     let unseen = crew.read(helper, machine, "1I", Stage::Set, 5, 6);
     crew.level_all();
     let standing = at_shop(&crew, machine, &slot("1I"));
@@ -114,7 +114,7 @@ fn a_late_reading_reopens_a_ruled_slot_and_recheck_leaves_nothing() {
     crew.level(lead);
     crew.level(tech);
     crew.level(0);
-    crew.on(0, |book, hand| book.rule(machine, &slot("1I"), Decision::Recheck, "", hand).unwrap());
+    crew.on(0, |book, hand| book.author().rule(machine, &slot("1I"), Decision::Recheck, "", hand).unwrap());
     crew.level(0);
     let standing = at_shop(&crew, machine, &slot("1I"));
     assert_eq!((standing.state, standing.stands), (State::Recheck, None));
@@ -132,9 +132,9 @@ fn a_void_brings_back_what_the_record_had_replaced() {
     let slip = crew.read(tech, machine, "1I", Stage::Found, 9, 10);
     crew.level_all();
     assert_eq!(at_shop(&crew, machine, &slot("1I")).stands, Some(slip));
-    let denied = crew.on(helper, |book, hand| book.void(slip, "not mine", hand)).unwrap_err();
+    let denied = crew.on(helper, |book, hand| book.author().void(slip, "not mine", hand)).unwrap_err();
     assert!(denied.to_string().contains("undoes their own records only"), "{denied}");
-    crew.on(tech, |book, hand| book.void(slip, "wrong valve", hand).unwrap());
+    crew.on(tech, |book, hand| book.author().void(slip, "wrong valve", hand).unwrap());
     crew.level_all();
     assert_eq!(at_shop(&crew, machine, &slot("1I")).stands, Some(good));
     agree(&crew, machine);
@@ -146,7 +146,7 @@ fn a_mistyped_hour_reading_never_stands_and_a_ruling_can_admit_it() {
     let (mut crew, machine, _, tech, _) = crew();
     let hours = |crew: &mut Crew, text: &str| {
         let meter = text.parse().unwrap();
-        crew.on(tech, |book, hand| book.read_hours(machine, meter, hand).unwrap())
+        crew.on(tech, |book, hand| book.author().read_hours(machine, meter, hand).unwrap())
     };
     let first = hours(&mut crew, "1520.0");
     crew.wait_min(24 * 60);
@@ -156,7 +156,9 @@ fn a_mistyped_hour_reading_never_stands_and_a_ruling_can_admit_it() {
     let standing = at_shop(&crew, machine, &Slot::hours());
     assert_eq!(standing.stands, Some(first.record));
     assert_eq!(standing.aside[0].id, slip.record);
-    crew.on(0, |book, hand| book.rule(machine, &Slot::hours(), Decision::Stands(slip.record), "meter was replaced", hand).unwrap());
+    crew.on(0, |book, hand| {
+        book.author().rule(machine, &Slot::hours(), Decision::Stands(slip.record), "meter was replaced", hand).unwrap()
+    });
     crew.level_all();
     let standing = at_shop(&crew, machine, &Slot::hours());
     assert_eq!((standing.state, standing.stands), (State::Ruled, Some(slip.record)));
@@ -194,7 +196,8 @@ fn a_twin_has_no_third_cylinder() {
         cold: Some(true),
     };
     let set = shared::leaf::LeafSet::inch();
-    let error = crew.on(tech, |book, hand| book.take_reading(machine, entry, &set, shared::length::LengthUnit::Thou, hand)).unwrap_err();
+    let error =
+        crew.on(tech, |book, hand| book.author().take_reading(machine, entry, &set, shared::length::LengthUnit::Thou, hand)).unwrap_err();
     assert_eq!(error.to_string(), "This is valve 3E on an engine with 2 cylinders; its valves are 1I, 1E, 2I, 2E. Nothing was kept");
 }
 
@@ -207,7 +210,7 @@ fn a_transcribed_visit_is_complete() {
     let finished = crew.on(0, |book, hand| {
         let mut hand = sync_core::commands::ActionContext { now: hand.now, entropy: &mut *hand.entropy, measured_by: Some(measurer) };
         let entry = sync_core::commands::VisitEntry { cold: true, cautions_confirmed: true, ..Default::default() };
-        book.open_visit(machine, &entry, &mut hand).unwrap();
+        book.author().open_visit(machine, &entry, &mut hand).unwrap();
         for (valve, go) in [("1I", 4), ("1E", 5), ("2I", 5), ("2E", 6)] {
             let entry = sync_core::commands::ReadingEntry {
                 valve: valve.parse().unwrap(),
@@ -218,10 +221,10 @@ fn a_transcribed_visit_is_complete() {
                 adjusted: false,
                 cold: None,
             };
-            let outcome = book.take_reading(machine, entry, &set, shared::length::LengthUnit::Thou, &mut hand).unwrap();
+            let outcome = book.author().take_reading(machine, entry, &set, shared::length::LengthUnit::Thou, &mut hand).unwrap();
             assert_eq!(outcome.verdict, "in spec");
         }
-        book.finish_visit(machine, None, "", &mut hand).unwrap()
+        book.author().finish_visit(machine, None, "", &mut hand).unwrap()
     });
     assert_eq!((finished.complete, finished.open), (true, vec![]));
     let state = crew.phones[0].book.store().machine(machine).unwrap().unwrap().state;
@@ -235,16 +238,16 @@ fn a_leads_engine_card_waits_for_the_office() {
     let mut card = tests::engine_card();
     card.card = shared::ids::CardId::from_bytes([0xcb; 16]);
     card.name = "Proposed single".into();
-    let proposed = crew.on(lead, |book, hand| book.keep_engine_card(card.clone(), hand).unwrap());
+    let proposed = crew.on(lead, |book, hand| book.author().keep_engine_card(card.clone(), hand).unwrap());
     crew.level_all();
-    assert!(crew.phones[0].book.find_card("Proposed single").is_err());
+    assert!(crew.phones[0].book.finder().find_card("Proposed single").is_err());
     let now = crew.moment(0);
-    let sheet = crew.shop.day_sheet(None, shared::length::LengthUnit::Thou, &now).unwrap();
+    let sheet = crew.shop.days().day_sheet(None, shared::length::LengthUnit::Thou, &now).unwrap();
     assert_eq!(sheet.aside.iter().map(|a| a.record).collect::<Vec<_>>(), [proposed]);
     let (doc, slot) = (sheet.aside[0].doc, sheet.aside[0].slot.clone());
-    crew.on(0, |book, hand| book.rule(doc, &slot, Decision::Stands(proposed), "", hand).unwrap());
+    crew.on(0, |book, hand| book.author().rule(doc, &slot, Decision::Stands(proposed), "", hand).unwrap());
     crew.level_all();
-    assert_eq!(crew.phones[lead].book.find_card("Proposed single").unwrap(), card.card);
+    assert_eq!(crew.phones[lead].book.finder().find_card("Proposed single").unwrap(), card.card);
 }
 
 /// The conflict window is the shop's setting: widening it brings an old reading back into question, in every document.
@@ -257,7 +260,7 @@ fn a_changed_window_is_felt_everywhere() {
     crew.level_all();
     assert_eq!(at_shop(&crew, machine, &slot("1I")).state, State::Stands);
     let wide = sync_core::commands::Settings { conflict_window_min: Some(24 * 60), ..Default::default() };
-    crew.on(0, |book, hand| book.change_settings(wide, hand).unwrap());
+    crew.on(0, |book, hand| book.author().change_settings(wide, hand).unwrap());
     crew.level_all();
     assert_eq!(at_shop(&crew, machine, &slot("1I")).state, State::Contested);
     agree(&crew, machine);
@@ -269,7 +272,7 @@ fn a_changed_window_is_felt_everywhere() {
 fn a_role_that_arrives_late_is_felt_in_every_document() {
     let (mut crew, machine, lead, tech, _) = crew();
     let person = crew.phones[lead].person;
-    crew.on(0, |book, hand| book.set_role(person, Some(Role::Helper), hand).unwrap());
+    crew.on(0, |book, hand| book.author().set_role(person, Some(Role::Helper), hand).unwrap());
     crew.wait_min(30);
     let by_former_lead = crew.read(lead, machine, "1I", Stage::Found, 3, 4);
     let by_tech = crew.read(tech, machine, "1I", Stage::Found, 5, 6);
@@ -299,8 +302,8 @@ fn of_two_roles_at_once_the_later_word_counts() {
         let tech = crew.join("Tech", Role::Tech);
         let person = crew.phones[tech].person;
         crew.on(0, |book, hand| {
-            book.set_role(person, Some(Role::Lead), hand).unwrap();
-            book.set_role(person, Some(Role::Helper), hand).unwrap()
+            book.author().set_role(person, Some(Role::Lead), hand).unwrap();
+            book.author().set_role(person, Some(Role::Helper), hand).unwrap()
         });
         crew.level(0);
         assert_eq!(crew.shop.roster().unwrap().role_now(person), Some(Role::Helper), "seed {seed}");

@@ -77,12 +77,13 @@ impl Ground {
         let mut from_shop = self.crew.answer(self.helper, &self.crew.offer(self.helper));
         slip_into(&mut from_shop, self.machine, named(&recipes));
         self.crew.take(self.helper, &from_shop);
-        let made = self.crew.phones[self.tech].book.make_bundle(&sync_core::sync::bundle::Load::Unsent, &self.crew.moment(0)).unwrap();
+        let made =
+            self.crew.phones[self.tech].book.outgoing().make_bundle(&sync_core::sync::bundle::Load::Unsent, &self.crew.moment(0)).unwrap();
         let mut bundle: Bundle = read_body(&made.bytes, true).unwrap();
         bundle.docs.push(BundledDoc { id: self.machine, recipes: named(&recipes) });
         let bytes = write_body(&bundle, true).unwrap();
         let moment = self.crew.moment(self.helper);
-        self.crew.phones[self.helper].book.take_bundle(&bytes, &moment).unwrap();
+        self.crew.phones[self.helper].book.peer().take_bundle(&bytes, &moment).unwrap();
         assert!(began.elapsed() < SOON, "answered after {:?}", began.elapsed());
         // A good record is saved out of a bundle's bad change, into a change of the receiver's own; nothing else moves.
         let after = self.log();
@@ -163,7 +164,7 @@ fn orphans_without_end_are_not_queued() {
     let device = ground.crew.phones[ground.tech].book.identity().unwrap().device;
     let moment = ground.crew.moment(0);
     let request = ground.request(too_many);
-    assert!(ground.crew.shop.answer(device, &request, &moment, &mut ground.crew.dice).is_err());
+    assert!(ground.crew.shop.peer().answer(device, &request, &moment, &mut ground.crew.dice).is_err());
     let wide = Recipe {
         deps: (0..10_000_u64)
             .map(|n| {
@@ -224,7 +225,7 @@ fn automerges_own_bytes_are_no_record_no_body_and_no_bundle() {
         assert!(read_body::<ExchangeRequest>(&bytes, false).is_err() && read_body::<ExchangeRequest>(&bytes, true).is_err(), "{what}");
         assert!(read_body::<ExchangeAnswer>(&bytes, false).is_err() && read_body::<ExchangeAnswer>(&bytes, true).is_err(), "{what}");
         let moment = ground.crew.moment(ground.helper);
-        assert!(ground.crew.phones[ground.helper].book.take_bundle(&bytes, &moment).is_err(), "{what}");
+        assert!(ground.crew.phones[ground.helper].book.peer().take_bundle(&bytes, &moment).is_err(), "{what}");
         // Not even read where it is shorter than a signature; else no record.
         if bytes.len() < SHORTEST_RECORD {
             let short = write_body(&ground.request(vec![Recipe { records: vec![Blob(bytes)], ..ground.good(1) }]), true).unwrap();

@@ -248,14 +248,14 @@ fn bodies_are_read_and_the_engine_answers_the_same() {
         // From the fifth on, a request builds on the receipt of the shop that the vectors were made with.
         if n < 4 {
             let device = phone.identity().unwrap().device;
-            let again = shop.answer(device, &request, &now, &mut chance).unwrap();
+            let again = shop.peer().answer(device, &request, &now, &mut chance).unwrap();
             let settled =
                 |answer: &ExchangeAnswer| answer.docs.iter().map(|d| (d.id, d.taken.clone(), d.refused.clone())).collect::<Vec<_>>();
             assert_eq!(settled(&again), settled(&answer), "{what}");
         }
         // The phone of the vectors takes the answers to what it has asked itself: the first two.
         if n < 2 {
-            let report = phone.take_answer(&now, &answer, &now, &mut chance).unwrap();
+            let report = phone.peer().take_answer(&now, &answer, &now, &mut chance).unwrap();
             assert_eq!((report.refused, report.more), (vec![], false), "{what}");
         }
     }
@@ -285,7 +285,7 @@ fn log_ins_are_taken_and_refused_as_said() {
     let shop = World::new().shop;
     let now = ClockReading::at(file["now_s"].as_i64().unwrap() * 1000);
     for case in list(&file, "cases") {
-        let said = match shop.log_in(case["assertion"].as_str().unwrap(), &now) {
+        let said = match shop.tokens().log_in(case["assertion"].as_str().unwrap(), &now) {
             Ok(_) => Value::Null,
             Err(LoginError::Refused(code, _)) => json!(code),
             Err(LoginError::Book(error)) => panic!("{error}"),

@@ -32,13 +32,13 @@ fn what_the_shop_signed_for_is_kept_at_once_and_proved_afterwards() {
     crew.level_all();
     let lead = crew.join("Lead", Role::Lead);
     assert!(crew.phones[lead].book.store().unverified().unwrap() > 0, "filled on the shop's word");
-    assert_eq!(crew.phones[lead].book.verify_deferred(ALL).unwrap(), 0);
+    assert_eq!(crew.phones[lead].book.peer().verify_deferred(ALL).unwrap(), 0);
     let reading = crew.read(writer, machine, "1I", Stage::Found, 4, 5);
     crew.level(writer);
     crew.level(lead);
     assert!(crew.phones[lead].book.store().held(reading).unwrap().is_some());
     assert!(crew.phones[lead].book.store().unverified().unwrap() > 0);
-    assert_eq!(crew.phones[lead].book.verify_deferred(ALL).unwrap(), 0);
+    assert_eq!(crew.phones[lead].book.peer().verify_deferred(ALL).unwrap(), 0);
     assert_eq!(faults(&crew.phones[lead].book), Vec::<String>::new());
 }
 
@@ -49,7 +49,7 @@ fn an_answer_that_was_changed_on_its_way_is_looked_at_before_it_is_kept() {
     let machine = crew.machine("M-1");
     crew.level_all();
     let lead = crew.join("Lead", Role::Lead);
-    crew.phones[lead].book.verify_deferred(ALL).unwrap();
+    crew.phones[lead].book.peer().verify_deferred(ALL).unwrap();
     crew.read(writer, machine, "1I", Stage::Found, 4, 5);
     crew.level(writer);
     let request = crew.offer(lead);
@@ -80,7 +80,7 @@ fn what_does_not_hold_goes_when_it_is_proved_and_the_shops_word_with_it() {
     let good = crew.read(writer, machine, "1I", Stage::Found, 4, 5);
     crew.level(writer);
     crew.level(lead);
-    assert_eq!(crew.phones[lead].book.verify_deferred(ALL).unwrap(), 0);
+    assert_eq!(crew.phones[lead].book.peer().verify_deferred(ALL).unwrap(), 0);
     // A shop that lets in what nobody signed: a note in the office's name under another key.
     let by = crew.phones[writer].person;
     let id = own_id(&crew.phones[writer].book, 0x5a);
@@ -98,7 +98,7 @@ fn what_does_not_hold_goes_when_it_is_proved_and_the_shops_word_with_it() {
     crew.level(lead);
     let book = &mut crew.phones[lead].book;
     assert!(book.store().held(id).unwrap().is_some(), "kept on the shop's word");
-    assert_eq!(book.verify_deferred(ALL).unwrap(), 0);
+    assert_eq!(book.peer().verify_deferred(ALL).unwrap(), 0);
     assert!(book.store().held(id).unwrap().is_none() && book.store().held(good).unwrap().is_none(), "the document went");
     crew.level(lead);
     let book = &crew.phones[lead].book;
@@ -125,6 +125,6 @@ fn a_document_with_one_record_in_two_changes_fills_a_new_phone() {
     crew.shop.store().append(&mut frontier, DocKind::Machine, vec![(recipe, checked)], Provenance::AT_SHOP).unwrap();
     let lead = crew.join("Lead", Role::Lead);
     assert!(crew.phones[lead].book.store().held(reading).unwrap().is_some());
-    assert_eq!(crew.phones[lead].book.verify_deferred(ALL).unwrap(), 0);
+    assert_eq!(crew.phones[lead].book.peer().verify_deferred(ALL).unwrap(), 0);
     assert_eq!(faults(&crew.phones[lead].book), Vec::<String>::new());
 }

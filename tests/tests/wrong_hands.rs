@@ -102,7 +102,7 @@ fn a_released_ruling_of_a_helper_decides_nothing() {
     let waiting = ground.crew.shop.store().quarantined().unwrap()[0].id;
     let office = ground.crew.phones[0].person;
     let now = sync_core::sys::clock::ClockReading::at(ground.crew.now_ms);
-    ground.crew.shop.release(waiting, office, &now, &mut ground.crew.dice).unwrap();
+    ground.crew.shop.peer().release(waiting, office, &now, &mut ground.crew.dice).unwrap();
     ground.crew.level_all();
     for book in [&ground.crew.shop, &ground.crew.phones[ground.tech].book] {
         assert!(book.store().held(forged.id).unwrap().is_some());
@@ -302,14 +302,14 @@ fn a_revoked_devices_late_records_wait_for_the_office() {
     let helper = ground.helper;
     let late = ground.crew.read(helper, ground.machine, "2I", Stage::Found, 4, 5);
     let device = ground.crew.phones[helper].book.identity().unwrap().device;
-    ground.crew.on(0, |book, hand| book.revoke_device(device, "left in a van", hand).unwrap());
+    ground.crew.on(0, |book, hand| book.author().revoke_device(device, "left in a van", hand).unwrap());
     ground.crew.level(0);
     let report = ground.crew.exchange(helper);
     assert_eq!(report.refused[0].code, Code::DeviceRevoked);
     let waiting = ground.crew.shop.store().quarantined().unwrap();
     assert_eq!(waiting[0].record, Some(late));
     let (office, now) = (ground.crew.phones[0].person, ground.crew.now_ms);
-    ground.crew.shop.release(waiting[0].id, office, &sync_core::sys::clock::ClockReading::at(now), &mut ground.crew.dice).unwrap();
+    ground.crew.shop.peer().release(waiting[0].id, office, &sync_core::sys::clock::ClockReading::at(now), &mut ground.crew.dice).unwrap();
     ground.crew.level(0);
     ground.crew.level(ground.tech);
     for phone in [0, ground.tech] {

@@ -20,7 +20,7 @@ pub(crate) struct BackupArgs {
 
 pub(crate) fn run(args: &BackupArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     session.book.identity()?;
-    let made = session.book.backup_to(&args.file).map_err(|error| Failure::CouldNot(error.to_string()))?;
+    let made = session.book.upkeep().backup_to(&args.file).map_err(|error| Failure::CouldNot(error.to_string()))?;
     let text = format!(
         "Written to {}: {}, {}, {} bytes. It holds this device's keys: whoever has the file can write as this device, so keep it where only you can read it. Put it in the place of the book to go back to it.",
         args.file.display(),

@@ -63,7 +63,7 @@ fn make(args: &MakeArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failu
     let named = named?;
     let load = if named.is_empty() { Load::Unsent } else { Load::Documents(named) };
     let now = session.env.now();
-    let made = session.book.make_bundle(&load, &now)?;
+    let made = session.book.outgoing().make_bundle(&load, &now)?;
     files::write_new(&args.file, &made.bytes)?;
     let text = format!(
         "Written to {}: {}, {} that the shop does not have yet, {} bytes. Everything stays here too, and still goes to the shop with the next exchange. The other device takes it in with tappet bundle take.",
@@ -79,7 +79,7 @@ fn make(args: &MakeArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failu
 fn take(args: &TakeArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let bytes = files::read_at_most(&args.file, LARGEST_PLAIN)?;
     let now = session.env.now();
-    let taken = session.book.take_bundle(&bytes, &now)?;
+    let taken = session.book.peer().take_bundle(&bytes, &now)?;
     let roster = session.book.roster()?;
     let from = roster.signer(taken.from).map_or_else(|| "a device that is not on the roster".to_owned(), |(_, person)| roster.name(person));
     let mut lines = vec![format!(
@@ -94,7 +94,7 @@ fn take(args: &TakeArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failu
     if !taken.refused.is_empty() {
         lines.push(format!("Not taken: {}. Nothing is lost; see tappet quarantine.", render::count(taken.refused.len(), "record")));
         for line in &taken.refused {
-            lines.push(format!("  {}: {}", session.book.title(line.doc)?, render::sentence(&line.detail)));
+            lines.push(format!("  {}: {}", session.book.reader().title(line.doc)?, render::sentence(&line.detail)));
         }
     }
     let text = render::wrapped(&lines.join("\n"), render::width(session.env));

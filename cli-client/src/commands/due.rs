@@ -41,8 +41,8 @@ struct Listed<'l> {
 pub(crate) fn run(args: &DueArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let now = session.env.now();
     session.book.identity()?;
-    let property = args.property.as_deref().map(|name| session.book.find_property(name)).transpose()?;
-    let mut lines = session.book.due_list(&now)?;
+    let property = args.property.as_deref().map(|name| session.book.finder().find_property(name)).transpose()?;
+    let mut lines = session.book.reader().due_list(&now)?;
     lines.retain(|line| property.is_none() || line.property == property);
     let none_here = lines.is_empty();
     let filter = DueFilter { find: args.find.join(" "), engine: args.engine.clone(), only: args.only, order: args.order };

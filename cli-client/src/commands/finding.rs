@@ -33,8 +33,8 @@ pub(crate) struct ClearArgs {
 pub(crate) fn run(args: &FindingArgs, grade: FindingKind, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let machine = session.machine(&args.machine)?;
     let measured_by = session.measurer(args.measured_by.as_deref())?;
-    let record = session.book.add_finding(machine, grade, &args.text, &mut session.env.hand(measured_by))?;
-    let tag = session.book.title(machine)?;
+    let record = session.book.author().add_finding(machine, grade, &args.text, &mut session.env.hand(measured_by))?;
+    let tag = session.book.reader().title(machine)?;
     let text = match grade {
         FindingKind::Hold => format!(
             "HOLD: {tag} must not be run until this is cleared. Kept as record {0}; once it is put right: tappet clear {0} \"what was done\"",
@@ -47,8 +47,8 @@ pub(crate) fn run(args: &FindingArgs, grade: FindingKind, session: &mut Session<
 
 pub(crate) fn clear(args: &ClearArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     session.book.identity()?;
-    let finding = session.book.find_record(&args.finding)?;
-    let record = session.book.clear_finding(finding, &args.how, &mut session.env.hand(None))?;
+    let finding = session.book.finder().find_record(&args.finding)?;
+    let record = session.book.author().clear_finding(finding, &args.how, &mut session.env.hand(None))?;
     let text = format!("Finding {} is cleared, by record {}.", short(&finding), short(&record));
     Outcome::new(&json!({ "finding": finding, "record": record }), text)
 }

@@ -20,7 +20,7 @@ pub(crate) struct HistoryArgs {
 pub(crate) fn run(args: &HistoryArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let machine = session.machine(&args.machine)?;
     let now = session.env.now();
-    let view = session.book.machine_view(machine, session.unit, &now)?;
+    let view = session.book.machines().machine_view(machine, session.unit, &now)?;
     let most = args.most.unwrap_or(usize::MAX);
     let lines: Vec<_> = view.history.iter().take(most).collect();
     let mut table = Table::new(&["When", "Record", "Who", "What", "Now", "Shop"]);

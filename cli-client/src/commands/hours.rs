@@ -24,7 +24,7 @@ pub(crate) fn run(args: &HoursArgs, session: &mut Session<'_, '_>) -> Result<Out
     let machine = session.machine(&args.machine)?;
     let meter: Hours = parse::read(&args.hours)?;
     let measured_by = session.measurer(args.measured_by.as_deref())?;
-    let done = session.book.read_hours(machine, meter, &mut session.env.hand(measured_by))?;
+    let done = session.book.author().read_hours(machine, meter, &mut session.env.hand(measured_by))?;
     let text = render::wrapped(&render::reading::hours(meter, &done), render::width(session.env));
     Ok(Outcome::new(&done, text)?.with("machine", &machine)?.with("meter_tenth_h", &meter)?.needing(done.doubt.is_some()))
 }

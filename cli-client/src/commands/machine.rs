@@ -58,14 +58,14 @@ pub(crate) fn add(args: &MachineArgs, session: &mut Session<'_, '_>) -> Result<O
     let card = MachineCard {
         tag: args.tag.trim().to_owned(),
         description: args.about.clone(),
-        property: session.book.find_property(&args.property)?,
-        engine_card: args.card.as_deref().map(|name| session.book.find_card(name)).transpose()?,
+        property: session.book.finder().find_property(&args.property)?,
+        engine_card: args.card.as_deref().map(|name| session.book.finder().find_card(name)).transpose()?,
         cylinders: args.cylinders,
         duty: args.duty,
         hours_per_week: args.hours_per_week,
         provisional: false,
     };
-    let machine = session.book.add_machine(card, &mut session.env.hand(None))?;
+    let machine = session.book.author().add_machine(card, &mut session.env.hand(None))?;
     let provisional = session.book.store().machine(machine).map_err(sync_core::engine::BookError::from)?;
     let provisional = provisional.and_then(|row| row.state.card).is_some_and(|card| card.provisional);
     let then = if provisional { " It is provisional: the office confirms it. Work on it can be entered at once." } else { "" };

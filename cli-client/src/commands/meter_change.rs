@@ -36,7 +36,7 @@ pub(crate) fn run(args: &MeterChangeArgs, session: &mut Session<'_, '_>) -> Resu
     let change = MeterChange { old: parse::read::<Hours>(&args.old)?, new: parse::read::<Hours>(&args.new)?, changed_ms };
     let measured_by = session.measurer(args.measured_by.as_deref())?;
     let (old, new) = (change.old, change.new);
-    let record = session.book.change_meter(machine, change, &mut session.env.hand(measured_by))?;
+    let record = session.book.author().change_meter(machine, change, &mut session.env.hand(measured_by))?;
     let text = format!("Kept as record {}: the old meter ended at {old} h, the new one began at {new} h.", short(&record));
     Outcome::new(&json!({ "machine": machine, "record": record }), text)
 }

@@ -18,6 +18,6 @@ pub(crate) struct NoteArgs {
 
 pub(crate) fn run(args: &NoteArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let machine = session.machine(&args.machine)?;
-    let record = session.book.add_note(machine, &args.text, &mut session.env.hand(None))?;
+    let record = session.book.author().add_note(machine, &args.text, &mut session.env.hand(None))?;
     Outcome::new(&json!({ "machine": machine, "record": record }), format!("Kept as record {}.", short(&record)))
 }

@@ -35,7 +35,7 @@ pub(crate) fn run(args: &PhotoArgs, session: &mut Session<'_, '_>) -> Result<Out
     // The picture first: a record of a picture that is nowhere would say too much.
     pictures_of(session)?.keep(machine, sha256, &bytes).map_err(unkept)?;
     let photo = Photo { sha256, size_bytes, media_type: kind.media_type().to_owned(), caption: args.caption.clone(), visit: None };
-    let record = session.book.add_photo(machine, photo, &mut session.env.hand(None))?;
+    let record = session.book.author().add_photo(machine, photo, &mut session.env.hand(None))?;
     let text = format!(
         "Kept as record {}, with the picture itself: {size_bytes} bytes, SHA-256 {sha256}. Both go to the shop with the next exchange.",
         short(&record)

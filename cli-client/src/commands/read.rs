@@ -56,7 +56,7 @@ pub(crate) fn run(args: &ReadArgs, session: &mut Session<'_, '_>) -> Result<Outc
     let cold = if args.cold || args.warm { Some(args.cold) } else { None };
     let entry = ReadingEntry { valve, stage, go: leaves.go, no_go: leaves.no_go, leaves: leaves.single, adjusted: args.adjusted, cold };
     let set = session.leaves()?;
-    let done = session.book.take_reading(machine, entry, &set, session.unit, &mut session.env.hand(measured_by))?;
+    let done = session.book.author().take_reading(machine, entry, &set, session.unit, &mut session.env.hand(measured_by))?;
     let text = render::reading::words(valve, stage, &done, cold, render::width(session.env));
     let look = done.contested || done.doubt.is_some();
     Ok(Outcome::new(&done, text)?.with("machine", &machine)?.with("valve", &valve)?.with("stage", &stage)?.needing(look))

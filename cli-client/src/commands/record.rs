@@ -21,7 +21,7 @@ pub(crate) struct RecordArgs {
 
 pub(crate) fn run(args: &RecordArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     session.book.identity()?;
-    let id = session.book.find_record(&args.id)?;
+    let id = session.book.finder().find_record(&args.id)?;
     let held = session.book.store().held(id).map_err(BookError::from)?;
     let held = held.ok_or_else(|| BookError::Unknown("this book has no such record".to_owned()))?;
     let fate = fate(&held, session)?;
@@ -35,7 +35,7 @@ pub(crate) fn run(args: &RecordArgs, session: &mut Session<'_, '_>) -> Result<Ou
     let mut table = Table::new(&[]);
     table.row(["Record", &id.to_string()]);
     table.row(["Says", &describe(&record.body, session.unit, roster)]);
-    table.row(["Of", &session.book.title(held.doc)?]);
+    table.row(["Of", &session.book.reader().title(held.doc)?]);
     table.row(["Kind", &format!("{}, version {}", record.body.kind(), record.body.version())]);
     table.row(["Stated by", &roster.name(record.by)]);
     if let Some(measurer) = record.measured_by {
@@ -65,7 +65,7 @@ fn fate(held: &HeldRecord, session: &mut Session<'_, '_>) -> Result<String, Fail
     let machine = session.book.store().machine(held.doc).map_err(BookError::from)?;
     if machine.is_some() {
         let now = session.env.now();
-        let view = session.book.machine_view(held.doc, session.unit, &now)?;
+        let view = session.book.machines().machine_view(held.doc, session.unit, &now)?;
         let line = view.history.iter().find(|line| line.record == id);
         return Ok(line.map_or("the shop's receipt", |line| line.fate.words()).to_owned());
     }

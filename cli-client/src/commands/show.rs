@@ -15,7 +15,7 @@ pub(crate) struct ShowArgs {
 pub(crate) fn run(args: &ShowArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let machine = session.machine(&args.machine)?;
     let now = session.env.now();
-    let view = session.book.machine_view(machine, session.unit, &now)?;
+    let view = session.book.machines().machine_view(machine, session.unit, &now)?;
     let text = render::machine::screen(&view, session)?;
     Outcome::new(&view, text)
 }

@@ -6,7 +6,7 @@ use crate::render::{self, Table};
 use crate::session::Session;
 
 pub(crate) fn run(session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
-    let status = session.book.status()?;
+    let status = session.book.reader().status()?;
     let now_ms = session.env.now().wall_ms;
     let mut table = Table::new(&[]);
     table.row(["Shop", &status.shop]);

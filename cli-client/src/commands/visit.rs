@@ -76,7 +76,7 @@ pub(crate) fn run(command: &VisitCommand, session: &mut Session<'_, '_>) -> Resu
 
 /// The cautions, as they are shown before a hand goes near an engine.
 pub(crate) fn cautions(session: &Session<'_, '_>, machine: DocId) -> Result<String, Failure> {
-    let (width, cautions) = (render::width(session.env), session.book.cautions(machine)?);
+    let (width, cautions) = (render::width(session.env), session.book.advisor().cautions(machine)?);
     let lines: Vec<String> = cautions.iter().enumerate().map(|(n, caution)| format!("{}. {}", n + 1, caution.words())).collect();
     Ok(format!("{}\n{}", render::indented(&lines.join("\n"), width), render::wrapped(DEFERENCE, width)))
 }
@@ -96,8 +96,12 @@ fn open(args: &OpenArgs, resume: bool, session: &mut Session<'_, '_>) -> Result<
     let purpose = args.purpose.clone();
     let entry = VisitEntry { cold, engine_tenth_c: args.temp_c, cautions_confirmed: true, purpose, meter };
     let hand = &mut session.env.hand(measured_by);
-    let done = if resume { session.book.resume_visit(machine, &entry, hand)? } else { session.book.open_visit(machine, &entry, hand)? };
-    let tag = session.book.title(machine)?;
+    let done = if resume {
+        session.book.author().resume_visit(machine, &entry, hand)?
+    } else {
+        session.book.author().open_visit(machine, &entry, hand)?
+    };
+    let tag = session.book.reader().title(machine)?;
     let begun = if resume { "goes on" } else { "is open" };
     let mut lines = vec![format!("Visit {} to {tag} {begun}.", short(&done.visit))];
     if !cold {
@@ -157,7 +161,7 @@ fn finish(args: &FinishArgs, session: &mut Session<'_, '_>) -> Result<Outcome, F
     let machine = session.machine(&args.machine)?;
     let measured_by = session.measurer(args.measured_by.as_deref())?;
     let visit = session.open_visit(machine, measured_by)?;
-    let done = session.book.finish_visit(machine, visit, &args.remark, &mut session.env.hand(measured_by))?;
+    let done = session.book.author().finish_visit(machine, visit, &args.remark, &mut session.env.hand(measured_by))?;
     let text = finish_words(&done, session)?;
     Outcome::new(&done, text)?.with("machine", &machine)
 }
@@ -167,7 +171,7 @@ pub(crate) fn finish_words(done: &sync_core::commands::FinishOutcome, session: &
     let now = session.env.now();
     let held = session.book.store().held(done.record).map_err(BookError::from)?;
     let mut lines = vec![format!("Visit {} is finished.", short(&done.visit))];
-    let view = held.map(|held| session.book.machine_view(held.doc, session.unit, &now)).transpose()?;
+    let view = held.map(|held| session.book.machines().machine_view(held.doc, session.unit, &now)).transpose()?;
     let hydraulic = view.as_ref().and_then(|view| view.engine_card.as_ref()).is_some_and(|card| card.hydraulic);
     if done.complete {
         lines.push(if hydraulic { "What was heard is kept.".to_owned() } else { "Every valve was left in range.".to_owned() });

@@ -19,8 +19,8 @@ pub(crate) struct VoidArgs {
 
 pub(crate) fn run(args: &VoidArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     session.book.identity()?;
-    let target = session.book.find_record(&args.record)?;
-    let record = session.book.void(target, &args.because, &mut session.env.hand(None))?;
+    let target = session.book.finder().find_record(&args.record)?;
+    let record = session.book.author().void(target, &args.because, &mut session.env.hand(None))?;
     let text = format!("Record {} is undone, by record {}. It stays in the history.", short(&target), short(&record));
     Outcome::new(&json!({ "target": target, "record": record }), text)
 }

@@ -35,7 +35,7 @@ pub(crate) fn words(session: &Session<'_, '_>, done: &Levelled) -> Result<String
     }
     for line in &done.refused {
         let which = line.record.map_or_else(|| "a change".to_owned(), |id| format!("record {}", short(&id)));
-        lines.push(format!("  {which} of {}: {}", session.book.title(line.doc)?, render::sentence(&line.detail)));
+        lines.push(format!("  {which} of {}: {}", session.book.reader().title(line.doc)?, render::sentence(&line.detail)));
     }
     lines.push(match (done.level, done.waiting) {
         (true, 0) => "Level with the shop: nothing waits.".to_owned(),

@@ -98,7 +98,7 @@ pub(crate) fn round(round: &Round, words: &[String], session: &Session<'_, '_>) 
 }
 
 fn place(property: PropertyId, session: &Session<'_, '_>) -> Result<String, Failure> {
-    Ok(session.book.property(property)?.map_or_else(|| "a property not known here".to_owned(), |card| card.name))
+    Ok(session.book.reader().property(property)?.map_or_else(|| "a property not known here".to_owned(), |card| card.name))
 }
 
 fn machine(machine: &StopMachine) -> String {

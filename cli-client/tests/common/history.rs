@@ -75,7 +75,10 @@ impl World {
             world.days_before_morning(days);
             if days == 50 {
                 // A digit too many, seen at once and entered again.
-                world.step("tove", |book, hand| book.read_hours(book.find_machine("T-1")?, Hours::from_tenths(45_800), hand).map(drop));
+                world.step("tove", |book, hand| {
+                    let machine = book.finder().find_machine("T-1")?;
+                    book.author().read_hours(machine, Hours::from_tenths(45_800), hand).map(drop)
+                });
             }
             world.visit(meter, true, readings);
         }
@@ -101,11 +104,17 @@ impl World {
     /// A visit of Tove's to T-1, from its opening to its finish.
     fn visit(&self, meter: i64, cold: bool, readings: &[Read]) {
         let entry = VisitEntry { cold, cautions_confirmed: true, meter: Some(Hours::from_tenths(meter)), ..VisitEntry::default() };
-        self.step("tove", |book, hand| book.open_visit(book.find_machine("T-1")?, &entry, hand).map(drop));
+        self.step("tove", |book, hand| {
+            let machine = book.finder().find_machine("T-1")?;
+            book.author().open_visit(machine, &entry, hand).map(drop)
+        });
         for reading in readings {
             self.read("tove", "T-1", *reading, None);
         }
-        self.step("tove", |book, hand| book.finish_visit(book.find_machine("T-1")?, None, "", hand).map(drop));
+        self.step("tove", |book, hand| {
+            let machine = book.finder().find_machine("T-1")?;
+            book.author().finish_visit(machine, None, "", hand).map(drop)
+        });
     }
 
     fn read(&self, device: &str, tag: &str, (valve, stage, go, no_go): Read, cold: Option<bool>) {
@@ -113,7 +122,8 @@ impl World {
         let (go, no_go, adjusted) = (leaf(go), leaf(no_go), stage == Set);
         let entry = ReadingEntry { valve: valve.parse().unwrap(), stage, go, no_go, leaves: vec![], adjusted, cold };
         self.step(device, |book, hand| {
-            book.take_reading(book.find_machine(tag)?, entry, &LeafSet::inch(), LengthUnit::Thou, hand).map(drop)
+            let machine = book.finder().find_machine(tag)?;
+            book.author().take_reading(machine, entry, &LeafSet::inch(), LengthUnit::Thou, hand).map(drop)
         });
     }
 

@@ -93,14 +93,14 @@ impl World {
         let mut office = world.enrol(&mut shop, "office", &code);
         let people = [("Lars Holm", Role::Lead), ("Tove Ask", Role::Tech), ("Hans Lind", Role::Helper)];
         let people: Vec<PersonId> =
-            people.iter().map(|(name, role)| world.hand(|hand| office.add_person(name, *role, hand)).unwrap()).collect();
+            people.iter().map(|(name, role)| world.hand(|hand| office.author().add_person(name, *role, hand)).unwrap()).collect();
         let access = "gate 12".to_owned();
         let card = PropertyCard { name: "Alder Court".into(), address: String::new(), access, season: None };
-        let property = world.hand(|hand| office.add_property(card, hand)).unwrap();
+        let property = world.hand(|hand| office.author().add_property(card, hand)).unwrap();
         for person in &people {
-            world.hand(|hand| office.assign(*person, property, true, hand)).unwrap();
+            world.hand(|hand| office.author().assign(*person, property, true, hand)).unwrap();
         }
-        world.hand(|hand| office.keep_engine_card(twin(), hand)).unwrap();
+        world.hand(|hand| office.author().keep_engine_card(twin(), hand)).unwrap();
         for (tag, engine_card) in [("T-1", Some(twin().card)), ("T-2", None)] {
             let description = "mower".to_owned();
             let cylinders = if engine_card.is_none() { Some(1) } else { None };
@@ -114,7 +114,7 @@ impl World {
                 hours_per_week: None,
                 provisional: false,
             };
-            world.hand(|hand| office.add_machine(card, hand)).unwrap();
+            world.hand(|hand| office.author().add_machine(card, hand)).unwrap();
         }
         world.level(&mut shop, &mut office);
         let olga = office.identity().unwrap().person;
@@ -139,9 +139,9 @@ impl World {
         let device = book.identity().unwrap().device;
         for _ in 0..20 {
             let sent_at = self.now();
-            let request = book.offer(&sent_at).unwrap();
-            let answer = shop.answer(device, &request, &self.now(), &mut self.entropy()).unwrap();
-            if !book.take_answer(&sent_at, &answer, &self.now(), &mut self.entropy()).unwrap().more {
+            let request = book.outgoing().offer(&sent_at).unwrap();
+            let answer = shop.peer().answer(device, &request, &self.now(), &mut self.entropy()).unwrap();
+            if !book.peer().take_answer(&sent_at, &answer, &self.now(), &mut self.entropy()).unwrap().more {
                 return;
             }
         }

@@ -111,10 +111,10 @@ fn answer(shop: &SharedBook, now: &ClockReading, path: &str, token: &str, body: 
                 token_type: "Bearer".into(),
                 expires_in: life_s.unsigned_abs(),
             };
-            shop.read(|book| book.log_in(assertion, now)).map(|told| json(&token(told))).map_err(of_log_in)
+            shop.read(|book| book.tokens().log_in(assertion, now)).map(|told| json(&token(told))).map_err(of_log_in)
         }
         "/v1/exchange" => bearer(shop, token, now).map(|(device, _)| {
-            let answer = shop.write(|book, entropy| book.answer(device, &read_body(body, true).unwrap(), now, entropy)).unwrap();
+            let answer = shop.write(|book, entropy| book.peer().answer(device, &read_body(body, true).unwrap(), now, entropy)).unwrap();
             (200, "content-type: application/cbor\r\ncontent-encoding: zstd", write_body(&answer, true).unwrap())
         }),
         "/v1/codes" => bearer(shop, token, now).and_then(|(_, by)| {
@@ -122,11 +122,11 @@ fn answer(shop: &SharedBook, now: &ClockReading, path: &str, token: &str, body: 
             shop.write(|book, entropy| book.issue_code(by, request.person, now, entropy)).map(|code| json(&code)).map_err(of_enrolment)
         }),
         path if path.starts_with("/v1/day-sheet") => {
-            bearer(shop, token, now).map(|_| json(&shop.read(|book| book.day_sheet(None, shared::length::LengthUnit::Thou, now)).unwrap()))
+            bearer(shop, token, now).map(|_| json(&shop.read(|book| book.days().day_sheet(None, shared::length::LengthUnit::Thou, now)).unwrap()))
         }
         "/v1/quarantine?limit=500" => bearer(shop, token, now).map(|_| {
             json(
-                &serde_json::json!({ "items": shop.read(|book| book.quarantine_views(None, 0, usize::MAX, shared::length::LengthUnit::Thou, now)).unwrap() }),
+                &serde_json::json!({ "items": shop.read(|book| book.reader().quarantine_views(None, 0, usize::MAX, shared::length::LengthUnit::Thou, now)).unwrap() }),
             )
         }),
         other => Err((Code::NotFound, format!("There is no {other} here."))),
@@ -146,7 +146,7 @@ fn problem(code: Code, detail: String, now: &ClockReading) -> Answer {
 }
 
 fn bearer(shop: &SharedBook, token: &str, now: &ClockReading) -> Result<(DeviceId, PersonId), (Code, String)> {
-    shop.read(|book| book.bearer_with_role(token, now)).map(|(device, person, _)| (device, person)).map_err(of_log_in)
+    shop.read(|book| book.tokens().bearer_with_role(token, now)).map(|(device, person, _)| (device, person)).map_err(of_log_in)
 }
 
 fn of_log_in(error: LoginError) -> (Code, String) {

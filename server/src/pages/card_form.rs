@@ -121,7 +121,7 @@ pub(super) async fn add(State(state): State<ServerState>, posted: Posted) -> Res
 /// POST /office/cards/{id}
 pub(super) async fn restate(State(state): State<ServerState>, Named(id): Named<CardId>, posted: Posted) -> Result<Redirect, ErrorPage> {
     let Posted { visitor, fields } = posted;
-    let cards = state.read(|book| book.engine_cards()).await?;
+    let cards = state.read(|book| book.reader().engine_cards()).await?;
     if !cards.iter().any(|card| card.card == id) {
         return Err(ApiError::from(BookError::Unknown("this book has no such engine card".to_owned())).into());
     }

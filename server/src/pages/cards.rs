@@ -49,7 +49,7 @@ pub(super) fn interval(interval: &Interval) -> String {
 
 /// GET /office/cards
 pub(super) async fn list(State(state): State<ServerState>, visitor: CurrentUser, Query(asked): Query<Find>) -> Result<Response, ErrorPage> {
-    let cards = state.read(|book| book.engine_cards()).await?;
+    let cards = state.read(|book| book.reader().engine_cards()).await?;
     let none = cards.is_empty();
     let cards = find(cards, &asked.find);
     let rows: Vec<Vec<Markup>> = finding::page_of(&cards, asked.from)
@@ -101,7 +101,7 @@ fn import_form(visitor: &CurrentUser) -> Markup {
 
 /// GET /office/cards/{id}
 pub(super) async fn page(State(state): State<ServerState>, visitor: CurrentUser, Named(id): Named<CardId>) -> Result<Response, ErrorPage> {
-    let cards = state.read(|book| book.engine_cards()).await?;
+    let cards = state.read(|book| book.reader().engine_cards()).await?;
     let Some(card) = cards.into_iter().find(|card| card.card == id) else {
         return Err(ApiError::from(BookError::Unknown("this book has no such engine card".to_owned())).into());
     };
@@ -160,14 +160,14 @@ fn adjuster_words(adjuster: &Adjuster) -> String {
 
 /// GET /office/cards/export.json
 pub(super) async fn export_json(State(state): State<ServerState>, _: CurrentUser) -> Result<Response, ErrorPage> {
-    let cards = state.read(|book| book.engine_cards()).await?;
+    let cards = state.read(|book| book.reader().engine_cards()).await?;
     let headers = [(header::CONTENT_TYPE, "application/json"), (header::CONTENT_DISPOSITION, "attachment; filename=\"engine-cards.json\"")];
     Ok((headers, file::write(&cards)).into_response())
 }
 
 /// GET /office/cards/export.csv
 pub(super) async fn export_csv(State(state): State<ServerState>, _: CurrentUser) -> Result<Response, ErrorPage> {
-    let cards = state.read(|book| book.engine_cards()).await?;
+    let cards = state.read(|book| book.reader().engine_cards()).await?;
     Ok(of_cards(&cards)?)
 }
 
@@ -178,7 +178,7 @@ pub(super) async fn import(State(state): State<ServerState>, posted: PostedFile)
         ApiError::new(Code::BodyInvalid, format!("{} Nothing of the file was taken in.", sentence(&why.to_string())))
     };
     let (listed, inches) = file::read_either(&file).map_err(refused)?;
-    let known = state.read(|book| book.engine_cards()).await?;
+    let known = state.read(|book| book.reader().engine_cards()).await?;
     let now = visitor.now;
     let mut chance = entropy().map_err(|_| ApiError::broke("Nothing of the file was taken in. Try again."))?;
     let settled = file::settle(listed, &known, || CardId(fresh_uuid(&now, &mut *chance))).map_err(refused)?;

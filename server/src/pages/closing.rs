@@ -113,7 +113,7 @@ pub(super) async fn evening(
     Query(asked): Query<Asked>,
 ) -> Result<Response, ErrorPage> {
     let (on, unit) = (day(&asked.day)?, visitor.unit);
-    let evening = state.read(move |book| book.evening(on, id.doc(), unit)).await?;
+    let evening = state.read(move |book| book.days().evening(on, id.doc(), unit)).await?;
     let rows: Vec<Vec<Markup>> = evening
         .lines
         .iter()
@@ -154,7 +154,7 @@ pub(super) fn evenings(id: MachineId, days: &[ClosedDay]) -> Markup {
 /// GET /office/days
 pub(super) async fn days(State(state): State<ServerState>, visitor: CurrentUser, Query(asked): Query<Find>) -> Result<Response, ErrorPage> {
     let unit: LengthUnit = visitor.unit;
-    let days = state.read(move |book| book.closed_days(MOST_DAYS_TOLD, unit)).await?;
+    let days = state.read(move |book| book.days().closed_days(MOST_DAYS_TOLD, unit)).await?;
     let none = days.is_empty();
     let days = find(days, &asked.find);
     let rows: Vec<Vec<Markup>> = finding::page_of(&days, asked.from)

@@ -93,7 +93,8 @@ impl CurrentUser {
         let person = seen.person;
         // A person has a pace as a device has; the two kinds of id never meet.
         state.pace.device(DeviceId::from_bytes(*person.as_bytes()), &now).map_err(ApiError::too_many_requests)?;
-        let (desk, front) = state.read(move |book| Ok::<_, BookError>((book.desk_of(person)?, book.shop_front()?))).await?;
+        let (desk, front) =
+            state.read(move |book| Ok::<_, BookError>((book.advisor().desk_of(person)?, book.reader().shop_front()?))).await?;
         let role = desk.as_ref().and_then(allowed);
         let (Some(desk), Some(role)) = (desk, role) else {
             sessions(state).await?.end(&key, &now);
@@ -127,7 +128,7 @@ impl CurrentUser {
         Arc::new(move |shop, now| {
             let over = || ApiError::new(Code::TokenInvalid, "This sign-in is over. Nothing was changed. Sign in again.");
             let person = rooms.sessions.seen(&key, true, now).ok_or_else(over)?.person;
-            shop.read(|book| book.desk_of(person))?.as_ref().and_then(allowed).map(|_| person).ok_or_else(over)
+            shop.read(|book| book.advisor().desk_of(person))?.as_ref().and_then(allowed).map(|_| person).ok_or_else(over)
         })
     }
 

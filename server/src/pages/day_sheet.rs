@@ -48,8 +48,8 @@ pub(super) async fn page(
     let (mark, sheet, slots) = state
         .read(move |book| {
             // The mark first: what comes in between it and the sheet is then asked for once more, not missed.
-            let mark = book.day_mark()?;
-            let sheet = book.day_sheet(asked, unit, &now)?;
+            let mark = book.reader().day_mark()?;
+            let sheet = book.days().day_sheet(asked, unit, &now)?;
             let slots = matters::slots(book, &sheet, unit)?;
             Ok::<_, BookError>((mark, sheet, slots))
         })
@@ -85,7 +85,7 @@ pub(super) async fn page(
 
 /// GET /office/day-sheet/position: a mark that is another one whenever the sheet may be.
 pub(super) async fn position(State(state): State<ServerState>, _: Waiting) -> Result<Response, ErrorPage> {
-    Ok(([(header::CONTENT_TYPE, "text/plain; charset=utf-8")], state.read(|book| book.day_mark()).await?).into_response())
+    Ok(([(header::CONTENT_TYPE, "text/plain; charset=utf-8")], state.read(|book| book.reader().day_mark()).await?).into_response())
 }
 
 /// GET /office/events: that something moved, as it moves; the same stream as the devices'.

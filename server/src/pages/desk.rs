@@ -12,7 +12,7 @@ use crate::state::ServerState;
 /// Does a step in a visitor's name.
 pub(super) async fn take(state: &ServerState, visitor: &CurrentUser, step: DeskStep) -> Result<(), ApiError> {
     let (person, now) = (visitor.person, visitor.now);
-    state.write(move |book, entropy| book.at_desk(person, &step, &now, entropy)).await?;
+    state.write(move |book, entropy| book.author().at_desk(person, &step, &now, entropy)).await?;
     state.moved();
     Ok(())
 }

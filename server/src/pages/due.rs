@@ -25,7 +25,7 @@ use crate::state::ServerState;
 /// GET /office/due
 pub(super) async fn page(State(state): State<ServerState>, visitor: CurrentUser, Query(asked): Query<Find>) -> Result<Response, ErrorPage> {
     let (now, filter) = (visitor.now, asked.of_due()?);
-    let (lines, cards) = state.read(move |book| Ok::<_, BookError>((book.due_list(&now)?, book.engine_cards()?))).await?;
+    let (lines, cards) = state.read(move |book| Ok::<_, BookError>((book.reader().due_list(&now)?, book.reader().engine_cards()?))).await?;
     let engines: Vec<String> = cards.into_iter().map(|card| card.name).collect();
     let none = lines.is_empty();
     let lines = filter.of(lines);
@@ -95,8 +95,9 @@ pub(super) async fn round(
     let (person, now) = (visitor.person, visitor.now);
     let (round, names) = state
         .read(move |book| {
-            let round = book.week_round(days, hours.map(|hours| hours * 60), &now)?;
-            let names: BTreeMap<PropertyId, String> = book.properties_for(person)?.into_iter().map(|p| (p.property, p.name)).collect();
+            let round = book.reckoner().week_round(days, hours.map(|hours| hours * 60), &now)?;
+            let names: BTreeMap<PropertyId, String> =
+                book.read_by(person).properties()?.into_iter().map(|p| (p.property, p.name)).collect();
             Ok::<_, BookError>((round, names))
         })
         .await?;

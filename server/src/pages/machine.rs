@@ -30,8 +30,9 @@ pub(super) async fn page(
     let (doc, person, unit, now) = (id.doc(), visitor.person, visitor.unit, visitor.now);
     let (view, photos, due, courses, meter, (properties, cards, days)) = state
         .ask(move |shop| {
-            let view = shop.read(|book| book.machine_screen(doc, unit, &now))?;
-            let due = match shop.read(|book| book.reckon(&Question::Machine(doc, OfMachine::Due { season: Season::default() }), unit, &now))
+            let view = shop.read(|book| book.machines().machine_screen(doc, unit, &now))?;
+            let due = match shop
+                .read(|book| book.reckoner().reckon(&Question::Machine(doc, OfMachine::Due { season: Season::default() }), unit, &now))
             {
                 Ok(answer) => answer.words,
                 // Without an engine card there is no range; the page says so already.
@@ -39,12 +40,19 @@ pub(super) async fn page(
                 Err(other) => return Err(other),
             };
             let around = (
-                shop.read(|book| book.properties_for(person))?,
-                shop.read(|book| book.engine_cards())?,
-                shop.read(|book| book.closed_days(MOST_DAYS, unit))?,
+                shop.read(|book| book.read_by(person).properties())?,
+                shop.read(|book| book.reader().engine_cards())?,
+                shop.read(|book| book.days().closed_days(MOST_DAYS, unit))?,
             );
             let photos: Vec<_> = view.photos.iter().map(|photo| (photo.clone(), shop.pictures().has(doc, photo.sha256))).collect();
-            Ok((view, photos, due, shop.read(|book| book.lash_courses(doc, unit))?, shop.read(|book| book.meter_of(doc))?, around))
+            Ok((
+                view,
+                photos,
+                due,
+                shop.read(|book| book.reckoner().lash_courses(doc, unit))?,
+                shop.read(|book| book.reckoner().meter_of(doc))?,
+                around,
+            ))
         })
         .await?;
     let title = if view.tag.is_empty() { "A machine without a card".to_owned() } else { view.tag.clone() };

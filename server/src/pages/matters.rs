@@ -38,7 +38,7 @@ pub(super) fn slots(book: &Book, sheet: &DaySheet, unit: LengthUnit) -> Result<S
         };
         let Some((doc, slot)) = place.filter(|_| room > 0) else { return Ok(None) };
         room -= 1;
-        match book.slot_sheet(doc, slot, unit) {
+        match book.reader().slot_sheet(doc, slot, unit) {
             Ok(sheet) => Ok(Some(sheet)),
             // What a proposal is about may have no standing of its own yet.
             Err(BookError::Unknown(_)) => Ok(None),

@@ -23,7 +23,7 @@ use crate::state::ServerState;
 
 /// GET /office/people
 pub(super) async fn page(State(state): State<ServerState>, visitor: CurrentUser, Query(asked): Query<Find>) -> Result<Response, ErrorPage> {
-    let (people, devices) = state.read(|book| Ok::<_, BookError>((book.people()?, book.devices()?))).await?;
+    let (people, devices) = state.read(|book| Ok::<_, BookError>((book.reader().people()?, book.reader().devices()?))).await?;
     let mut owned: BTreeMap<PersonId, usize> = BTreeMap::new();
     for device in devices.iter().filter(|device| device.revoked_ms.is_none()) {
         *owned.entry(device.person).or_default() += 1;

@@ -36,7 +36,14 @@ pub(super) async fn page(
 ) -> Result<Response, ErrorPage> {
     let by = visitor.person;
     let (people, devices, given, properties) = state
-        .read(move |book| Ok::<_, BookError>((book.people()?, book.devices()?, book.assignments()?, book.properties_for(by)?)))
+        .read(move |book| {
+            Ok::<_, BookError>((
+                book.reader().people()?,
+                book.reader().devices()?,
+                book.reader().assignments()?,
+                book.read_by(by).properties()?,
+            ))
+        })
         .await?;
     let person = one(people, id)?;
     let given: BTreeSet<PropertyId> = given.into_iter().filter(|(who, _)| *who == id).map(|(_, property)| property).collect();
@@ -117,7 +124,7 @@ pub(super) async fn code(State(state): State<ServerState>, Named(person): Named<
     let visitor = posted.visitor;
     let (by, now) = (visitor.person, visitor.now);
     let issued = state.write(move |book, entropy| book.issue_code(by, person, &now, entropy)).await?;
-    let people = state.read(|book| book.people()).await?;
+    let people = state.read(|book| book.reader().people()).await?;
     let person = one(people, person)?;
     let title = format!("One-time code for {}", person.name);
     let body = html! {

@@ -26,7 +26,7 @@ pub(super) async fn picture(
     // Not as a page's visitor: what the last step gave is for a page to say, and not for a picture to swallow.
     let visitor = CurrentUser::of(&asked, "/office", &state).await?;
     let photo = NamedPhoto::of(&doc, &sha256)?;
-    state.read(move |book| book.photo_open_to(visitor.person, photo.doc, photo.sha256)).await?;
+    state.read(move |book| book.photos().open_to(visitor.person, photo.doc, photo.sha256)).await?;
     Ok(hand_out(&state, photo, state.unread.begin_at(visitor.person), &asked).await?)
 }
 

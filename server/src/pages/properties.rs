@@ -25,7 +25,7 @@ use crate::state::ServerState;
 /// GET /office/properties
 pub(super) async fn list(State(state): State<ServerState>, visitor: CurrentUser, Query(asked): Query<Find>) -> Result<Response, ErrorPage> {
     let person = visitor.person;
-    let properties = state.read(move |book| book.properties_for(person)).await?;
+    let properties = state.read(move |book| book.read_by(person).properties()).await?;
     let none = properties.is_empty();
     let properties = find(properties, &asked.find);
     let rows: Vec<Vec<Markup>> = finding::page_of(&properties, asked.from)
@@ -102,8 +102,8 @@ pub(super) async fn page(
     let (person, now) = (visitor.person, visitor.now);
     let (view, lines, cards, people, given) = state
         .read(move |book| {
-            let (view, due) = (book.property_for(person, id)?, book.due_list(&now)?);
-            Ok::<_, BookError>((view, due, book.engine_cards()?, book.people()?, book.assignments()?))
+            let (view, due) = (book.read_by(person).property(id)?, book.reader().due_list(&now)?);
+            Ok::<_, BookError>((view, due, book.reader().engine_cards()?, book.reader().people()?, book.reader().assignments()?))
         })
         .await?;
     let property = view.line;

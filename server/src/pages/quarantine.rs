@@ -26,15 +26,17 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: CurrentUser,
     let (unit, now) = (visitor.unit, visitor.now);
     let (waiting, all, settled, devices, floods) = state
         .ask(move |shop| {
-            let waiting = shop.read(|book| book.quarantine_views(Some(QuarantineState::Waiting), after, MOST_QUARANTINED, unit, &now))?;
-            let mut settled = shop.read(|book| book.quarantine_views(Some(QuarantineState::Released), 0, MOST_LINES, unit, &now))?;
-            settled.extend(shop.read(|book| book.quarantine_views(Some(QuarantineState::KeptOut), 0, MOST_LINES, unit, &now))?);
+            let waiting =
+                shop.read(|book| book.reader().quarantine_views(Some(QuarantineState::Waiting), after, MOST_QUARANTINED, unit, &now))?;
+            let mut settled =
+                shop.read(|book| book.reader().quarantine_views(Some(QuarantineState::Released), 0, MOST_LINES, unit, &now))?;
+            settled.extend(shop.read(|book| book.reader().quarantine_views(Some(QuarantineState::KeptOut), 0, MOST_LINES, unit, &now))?);
             Ok::<_, BookError>((
                 waiting,
-                shop.read(|book| book.count_quarantined(QuarantineState::Waiting))?,
+                shop.read(|book| book.reader().count_quarantined(QuarantineState::Waiting))?,
                 settled,
-                shop.read(|book| book.devices())?,
-                shop.read(|book| book.brought_too_much())?,
+                shop.read(|book| book.reader().devices())?,
+                shop.read(|book| book.reader().brought_too_much())?,
             ))
         })
         .await?;
@@ -142,7 +144,7 @@ pub(super) async fn settle(State(state): State<ServerState>, Named(id): Named<i6
         _ => return Err(ApiError::unreadable("A record is let in or kept out").into()),
     };
     let (person, now) = (visitor.person, visitor.now);
-    state.write(move |book, entropy| book.settle(id, let_in, person, &now, entropy)).await?;
+    state.write(move |book, entropy| book.peer().settle(id, let_in, person, &now, entropy)).await?;
     state.moved();
     visitor.say(if let_in { "Let in." } else { "Kept out." }, &state);
     Ok(go(fields.maybe("back").unwrap_or("/office/quarantine")))

@@ -23,7 +23,7 @@ pub(super) async fn page(
     Named(id): Named<RecordId>,
 ) -> Result<Response, ErrorPage> {
     let unit = visitor.unit;
-    let view = state.read(move |book| book.whole_record(id, unit)).await?;
+    let view = state.read(move |book| book.reader().whole_record(id, unit)).await?;
     let title = format!("Record {}", view.short);
     let body = html! {
         h1 { (title) }

@@ -42,7 +42,7 @@ pub(super) async fn page(
     Query(asked): Query<Asked>,
 ) -> Result<Response, ErrorPage> {
     let (doc, slot, unit) = (asked.doc, Slot(asked.slot), visitor.unit);
-    let sheet = state.read(move |book| book.slot_sheet(doc, &slot, unit)).await?;
+    let sheet = state.read(move |book| book.reader().slot_sheet(doc, &slot, unit)).await?;
     let title = format!("{}: {}", sheet.side_by_side.title, sheet.side_by_side.slot_words);
     let body = html! {
         h1 { (title) }

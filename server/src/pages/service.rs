@@ -39,7 +39,7 @@ pub(super) async fn pdf(
 ) -> Result<Response, ErrorPage> {
     let (person, unit, now) = (visitor.person, visitor.unit, visitor.now);
     let paper = paper_of(sheet.paper.as_deref())?;
-    let record = state.read(move |book| book.service_record_for(person, visit, unit, &now)).await?;
+    let record = state.read(move |book| book.read_by(person).service_record(visit, unit, &now)).await?;
     let name = file_name(&record.tag, &record.when);
     Ok(sent(state.work(NOTHING_CHANGED, move || pdf::service_record(&record, paper)).await?, &name))
 }
@@ -53,7 +53,7 @@ pub(super) async fn season_pdf(
 ) -> Result<Response, ErrorPage> {
     let (unit, now) = (visitor.unit, visitor.now);
     let (from, until, paper) = (day(&days.from)?, day(&days.until)?, paper_of(days.paper.as_deref())?);
-    let record = state.read(move |book| book.season_record(machine.doc(), from, until, unit, &now)).await?;
+    let record = state.read(move |book| book.machines().season_record(machine.doc(), from, until, unit, &now)).await?;
     let name = file_name(&record.tag, &format!("{from} {until}"));
     Ok(sent(state.work(NOTHING_CHANGED, move || pdf::season_record(&record, paper)).await?, &name))
 }
@@ -77,7 +77,7 @@ pub(super) async fn page(
     Named(visit): Named<RecordId>,
 ) -> Result<Response, ErrorPage> {
     let (person, unit, now) = (visitor.person, visitor.unit, visitor.now);
-    let record = state.read(move |book| book.service_record_for(person, visit, unit, &now)).await?;
+    let record = state.read(move |book| book.read_by(person).service_record(visit, unit, &now)).await?;
     let title = format!("Service record {}, {}", record.tag, record.when);
     let rows: Vec<Vec<Markup>> = record
         .valves

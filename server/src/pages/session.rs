@@ -97,7 +97,7 @@ fn form_token(key: &str) -> String {
 pub(super) async fn sessions(state: &ServerState) -> Result<&Sessions, ApiError> {
     let sessions = &state.rooms.sessions;
     let take = async || {
-        let (kept, now) = (state.read(|book| book.kept_sessions()).await?, state.now());
+        let (kept, now) = (state.read(|book| book.tokens().kept_sessions()).await?, state.now());
         sessions.take_in(&kept, &now);
         Ok::<_, ApiError>(())
     };
@@ -108,7 +108,7 @@ pub(super) async fn sessions(state: &ServerState) -> Result<&Sessions, ApiError>
 /// Keeps the sessions, where something about them is another than was kept.
 pub(super) async fn keep(state: &ServerState) -> Result<(), ApiError> {
     let Some(kept) = state.rooms.sessions.to_keep(&state.now()) else { return Ok(()) };
-    let done = state.read(move |book| book.keep_sessions(&kept)).await;
+    let done = state.read(move |book| book.tokens().keep_sessions(&kept)).await;
     if done.is_err() {
         state.rooms.sessions.moved.store(true, Ordering::Relaxed);
     }

@@ -86,7 +86,7 @@ pub(super) async fn page(
     Query(to): Query<To>,
 ) -> Result<Markup, ErrorPage> {
     state.pace.stranger(peer, &state.now()).map_err(ApiError::too_many_strangers)?;
-    let front = state.read(|book| book.shop_front()).await?;
+    let front = state.read(|book| book.reader().shop_front()).await?;
     let sent = sent.as_ref().map(|Extension(sent)| &**sent);
     let pending = Pending::of(sent);
     let to = to.to.unwrap_or_default();
@@ -128,7 +128,7 @@ pub(super) async fn sign_in(
     let (name, passphrase) = (fields.text("name")?, fields.as_typed("passphrase"));
     let desk = {
         let name = name.clone();
-        state.read(move |book| book.desk(&name)).await?
+        state.read(move |book| book.advisor().desk(&name)).await?
     };
     let known = known.filter(|known| desk.as_ref().is_some_and(|desk| desk.person == known.person));
     let attempt = state.rooms.passphrases.begin(&name, peer, known, &now).map_err(ApiError::too_many_passphrases)?;
@@ -189,7 +189,7 @@ pub(super) async fn first(State(state): State<ServerState>, peer: Peer, fields: 
     let phc = state.rooms.passphrases.new_hash(passphrase, &state).await?;
     let pace = std::sync::Arc::clone(&state.pace);
     let opened = state.ask(move |shop| {
-        let opened = shop.write(|book, entropy| book.open_desk(&code, &phc, &now, entropy));
+        let opened = shop.write(|book, entropy| book.author().open_desk(&code, &phc, &now, entropy));
         if !matches!(opened, Err(EnrolError::Refused(Code::CodeInvalid, _))) {
             pace.forgive(&attempt);
         }
@@ -210,7 +210,7 @@ async fn known_browser(state: &ServerState, headers: &HeaderMap) -> Result<Optio
 }
 
 async fn browser_key(state: &ServerState) -> Result<&[u8; 64], ApiError> {
-    state.rooms.browser_key.get_or_try_init(|| state.read(|book| book.browser_key())).await
+    state.rooms.browser_key.get_or_try_init(|| state.read(|book| book.tokens().browser_key())).await
 }
 
 /// Begins a session, for people of the office and leads.

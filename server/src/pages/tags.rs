@@ -24,7 +24,7 @@ const HOW: &str = "Print at full size, cut along the lines, and put each tag whe
 pub(super) async fn page(State(state): State<ServerState>, visitor: CurrentUser, Query(asked): Query<Find>) -> Result<Response, ErrorPage> {
     let (now, mut filter) = (visitor.now, asked.of_due()?);
     filter.order.get_or_insert(Order::Place);
-    let lines = filter.of(state.read(move |book| book.due_list(&now)).await?);
+    let lines = filter.of(state.read(move |book| book.reader().due_list(&now)).await?);
     let sheet = sheet(&visitor, finding::page_of(&lines, asked.from));
     let body = html! {
         div.no-print {
@@ -45,7 +45,7 @@ pub(super) async fn of_machine(
     Named(id): Named<MachineId>,
 ) -> Result<Response, ErrorPage> {
     let now = visitor.now;
-    let lines = state.read(move |book| book.due_list(&now)).await?;
+    let lines = state.read(move |book| book.reader().due_list(&now)).await?;
     let line = lines.into_iter().find(|line| line.machine == id);
     let line = line.ok_or_else(|| ApiError::from(BookError::Unknown("this book has no such machine".to_owned())))?;
     let title = format!("Tag of {}", line.tag);

@@ -44,7 +44,7 @@ pub(crate) struct OfFeed {
 /// and the device is not revoked.
 #[utoipa::path(post, path = "/v1/calendar-feed", tag = "any device", responses((status = 200, description = "The address.", body = Feed)))]
 pub(crate) async fn feed(State(state): State<ServerState>, caller: Caller) -> Result<Json<Feed>, ApiError> {
-    let (secret, issuer) = state.read(move |book| book.calendar_feed(caller.device)).await?;
+    let (secret, issuer) = state.read(move |book| book.tokens().calendar_feed(caller.device)).await?;
     let path = format!("/v1/due.ics?token={}", text_of(&secret));
     Ok(Json(Feed { url: format!("{}{path}", issuer.trim_end_matches('/')), path }))
 }
@@ -64,8 +64,8 @@ pub(crate) async fn due(State(state): State<ServerState>, Given(asked): Given<Of
     let now = state.now();
     let (lines, status, today) = state
         .read(move |book| {
-            let person = book.calendar_person(&secret?)?;
-            Ok::<_, ApiError>((book.due_for(person, &now)?, book.shop_status()?, book.today(&now)?))
+            let person = book.tokens().calendar_person(&secret?)?;
+            Ok::<_, ApiError>((book.read_by(person).due(&now)?, book.reader().shop_status()?, book.reader().today(&now)?))
         })
         .await?;
     let events: Vec<AllDay> = lines.iter().filter_map(event).collect();

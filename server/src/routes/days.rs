@@ -28,7 +28,7 @@ pub(crate) async fn list(
     Given(shown): Given<Shown>,
 ) -> Result<Json<Vec<ClosedDay>>, ApiError> {
     let unit = given::unit(shown.unit.as_deref())?;
-    state.read(move |book| book.closed_days(MOST_DAYS_TOLD, unit)).await.map(Json)
+    state.read(move |book| book.days().closed_days(MOST_DAYS_TOLD, unit)).await.map(Json)
 }
 
 /// GET /v1/days/{day}: the closing of a day.
@@ -48,7 +48,7 @@ pub(crate) async fn one(
     let Path(day) = day?;
     let (day, unit) = (given::day(&day)?, given::unit(shown.unit.as_deref())?);
     let not_closed = move || BookError::Unknown(format!("{day} is not closed"));
-    state.read(move |book| book.closed_day(day, unit)?.ok_or_else(not_closed)).await.map(Json)
+    state.read(move |book| book.days().closed_day(day, unit)?.ok_or_else(not_closed)).await.map(Json)
 }
 
 /// GET /v1/days/{day}/machines/{id}: a machine as it stood when a day was closed.
@@ -72,5 +72,5 @@ pub(crate) async fn evening(
     let Path((day, machine)) = named?;
     let (day, unit) = (given::day(&day)?, given::unit(shown.unit.as_deref())?);
     let machine: MachineId = machine.parse().map_err(|_| ApiError::closed())?;
-    state.read(move |book| book.evening(day, machine.doc(), unit)).await.map(Json)
+    state.read(move |book| book.days().evening(day, machine.doc(), unit)).await.map(Json)
 }

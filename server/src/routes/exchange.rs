@@ -117,7 +117,7 @@ pub(crate) async fn exchange(
                 return Err(ApiError::new(Code::VersionUnknown, detail));
             }
             let brought = request.docs.iter().any(|doc| !doc.recipes.is_empty());
-            let answer = shop.write(|book, entropy| book.answer(caller.device, &request, &now, entropy))?;
+            let answer = shop.write(|book, entropy| book.peer().answer(caller.device, &request, &now, entropy))?;
             let taken = taken(&request, &answer);
             Ok((answer, brought, taken))
         })

@@ -29,7 +29,7 @@ use crate::state::ServerState;
     responses((status = 200, description = "The table.", body = String, content_type = "text/csv")),
 )]
 pub(crate) async fn machines(State(state): State<ServerState>, caller: Caller) -> Result<Response, ApiError> {
-    let lines = state.read(move |book| book.machines_for(caller.person)).await?;
+    let lines = state.read(move |book| book.read_by(caller.person).machines()).await?;
     table("machines", &MACHINES, lines.iter().map(machine))
 }
 
@@ -42,7 +42,7 @@ pub(crate) async fn machines(State(state): State<ServerState>, caller: Caller) -
 )]
 pub(crate) async fn due(State(state): State<ServerState>, caller: Caller) -> Result<Response, ApiError> {
     let now = state.now();
-    let lines = state.read(move |book| book.due_for(caller.person, &now)).await?;
+    let lines = state.read(move |book| book.read_by(caller.person).due(&now)).await?;
     table("due", &DUE, lines.iter().map(due_line))
 }
 
@@ -125,7 +125,7 @@ async fn in_tables<T: Send + 'static>(
     responses((status = 200, description = "The table.", body = String, content_type = "text/csv")),
 )]
 pub(crate) async fn engine_cards(State(state): State<ServerState>, _: Caller) -> Result<Response, ApiError> {
-    let cards = state.read(|book| book.engine_cards()).await?;
+    let cards = state.read(|book| book.reader().engine_cards()).await?;
     of_cards(&cards)
 }
 

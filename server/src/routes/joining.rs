@@ -45,7 +45,7 @@ pub(crate) struct KeySet {
     responses((status = 200, description = "The key set.", body = KeySet, content_type = "application/jwk-set+json")),
 )]
 pub(crate) async fn keys(State(state): State<ServerState>) -> Result<impl IntoResponse, ApiError> {
-    let (device, key) = state.read(|book| book.token_key()).await?;
+    let (device, key) = state.read(|book| book.tokens().token_key()).await?;
     let key = PublicKey {
         kty: "OKP",
         crv: "Ed25519",
@@ -112,8 +112,10 @@ pub(crate) async fn token(
         return Err(ApiError::new(Code::Unreadable, format!("The client_assertion_type here is {ASSERTION_TYPE}. No token was given.")));
     }
     let now = state.now();
-    let (access_token, life_s) =
-        state.read(move |book| book.log_in(&request.client_assertion, &now)).await.map_err(|refused| refused.telling_time(&now))?;
+    let (access_token, life_s) = state
+        .read(move |book| book.tokens().log_in(&request.client_assertion, &now))
+        .await
+        .map_err(|refused| refused.telling_time(&now))?;
     Ok(Json(TokenAnswer { access_token, token_type: "Bearer".to_owned(), expires_in: u64::try_from(life_s).unwrap_or(0) }))
 }
 

@@ -31,7 +31,7 @@ use crate::state::ServerState;
     responses((status = 200, description = "What the book holds.", body = ShopStatus)),
 )]
 pub(crate) async fn status(State(state): State<ServerState>, _: Caller) -> Result<Json<ShopStatus>, ApiError> {
-    state.read(|book| book.shop_status()).await.map(Json)
+    state.read(|book| book.reader().shop_status()).await.map(Json)
 }
 
 /// Everyone on the roster, by name
@@ -49,7 +49,7 @@ pub(crate) async fn people(
     Given(asked): Given<PagingFind>,
 ) -> Result<Response, ApiError> {
     let (paging, sought) = asked.parts();
-    let people = state.read(|book| book.people()).await?;
+    let people = state.read(|book| book.reader().people()).await?;
     paging.of(&uri, find(people, &sought), |line| (line.name.clone(), line.person))
 }
 
@@ -68,7 +68,7 @@ pub(crate) async fn devices(
     Given(asked): Given<PagingFind>,
 ) -> Result<Response, ApiError> {
     let (paging, sought) = asked.parts();
-    let devices = state.read(|book| book.devices()).await?;
+    let devices = state.read(|book| book.reader().devices()).await?;
     paging.of(&uri, find(devices, &sought), |line| (line.person_name.clone(), line.name.clone(), line.device))
 }
 
@@ -87,7 +87,7 @@ pub(crate) async fn properties(
     Given(asked): Given<PagingFind>,
 ) -> Result<Response, ApiError> {
     let (paging, sought) = asked.parts();
-    let properties = state.read(move |book| book.properties_for(caller.person)).await?;
+    let properties = state.read(move |book| book.read_by(caller.person).properties()).await?;
     paging.of(&uri, find(properties, &sought), |line| (line.name.clone(), line.property))
 }
 
@@ -105,7 +105,7 @@ pub(crate) async fn property(
     id: Result<Path<String>, PathRejection>,
 ) -> Result<Json<PropertyView>, ApiError> {
     let property: PropertyId = given::id(id?)?;
-    state.read(move |book| book.property_for(caller.person, property)).await.map(Json)
+    state.read(move |book| book.read_by(caller.person).property(property)).await.map(Json)
 }
 
 /// Every engine card that stands, by name
@@ -123,7 +123,7 @@ pub(crate) async fn engine_cards(
     Given(asked): Given<PagingFind>,
 ) -> Result<Response, ApiError> {
     let (paging, sought) = asked.parts();
-    let cards = state.read(|book| book.engine_cards()).await?;
+    let cards = state.read(|book| book.reader().engine_cards()).await?;
     paging.of(&uri, find(cards, &sought), |card| (card.name.clone(), card.card))
 }
 
@@ -142,7 +142,7 @@ pub(crate) async fn machines(
     Given(asked): Given<PagingFind>,
 ) -> Result<Response, ApiError> {
     let (paging, sought) = asked.parts();
-    let machines = state.read(move |book| book.machines_for(caller.person)).await?;
+    let machines = state.read(move |book| book.read_by(caller.person).machines()).await?;
     paging.of(&uri, find(machines, &sought), |line| (line.tag.clone(), line.machine))
 }
 
@@ -162,7 +162,7 @@ pub(crate) async fn history(
 ) -> Result<Response, ApiError> {
     let (paging, unit) = asked.parts()?;
     let (before, most) = (paging.place::<Reverse<(i64, RecordId)>>()?.map(|Reverse(place)| place), paging.one_more()?);
-    let lines = state.read(move |book| book.history_before(machine, before, most, unit)).await?;
+    let lines = state.read(move |book| book.machines().history_before(machine, before, most, unit)).await?;
     paging.of(&uri, lines, |line| Reverse((line.at_ms, line.record)))
 }
 
@@ -182,7 +182,7 @@ pub(crate) async fn service_record(
 ) -> Result<Json<ServiceRecord>, ApiError> {
     let (visit, unit): (RecordId, _) = (given::id(id?)?, given::unit(shown.unit.as_deref())?);
     let now = state.now();
-    state.read(move |book| book.service_record_for(caller.person, visit, unit, &now)).await.map(Json)
+    state.read(move |book| book.read_by(caller.person).service_record(visit, unit, &now)).await.map(Json)
 }
 
 /// A record with the bytes that its device signed.
@@ -210,6 +210,6 @@ pub(crate) async fn record(
     Given(shown): Given<Shown>,
 ) -> Result<Json<SignedRecord>, ApiError> {
     let (record, unit): (RecordId, _) = (given::id(id?)?, given::unit(shown.unit.as_deref())?);
-    let view = state.read(move |book| book.record_for(caller.person, record, unit)).await?;
+    let view = state.read(move |book| book.read_by(caller.person).record(record, unit)).await?;
     Ok(Json(SignedRecord { signed: BASE64_STANDARD.encode(&view.bytes), view }))
 }

@@ -33,6 +33,6 @@ use crate::state::ServerState;
 pub(crate) async fn events(State(state): State<ServerState>, caller: WithToken, headers: HeaderMap) -> Result<impl IntoResponse, ApiError> {
     let WithToken { caller, token } = caller;
     let last_event = headers.get("last-event-id").and_then(|id| id.to_str().ok()).map(str::to_owned);
-    let who: events::Who = Arc::new(move |shop, now| Ok(shop.read(|book| book.bearer_with_role(&token, now))?.1));
+    let who: events::Who = Arc::new(move |shop, now| Ok(shop.read(|book| book.tokens().bearer_with_role(&token, now))?.1));
     events::stream(state, caller.device, who, last_event).await
 }

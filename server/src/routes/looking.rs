@@ -80,7 +80,7 @@ pub(crate) async fn due(
     Given(asked): Given<OfDue>,
 ) -> Result<Json<Vec<DueLine>>, ApiError> {
     let (filter, now) = (asked.filter()?, state.now());
-    state.read(move |book| book.due_for(caller.person, &now)).await.map(|lines| Json(filter.of(lines)))
+    state.read(move |book| book.read_by(caller.person).due(&now)).await.map(|lines| Json(filter.of(lines)))
 }
 
 /// One machine: card, clearances with their verdicts, hours, what is due, history
@@ -98,7 +98,7 @@ pub(crate) async fn machine(
 ) -> Result<Json<MachineView>, ApiError> {
     let unit = given::unit(shown.unit.as_deref())?;
     let now = state.now();
-    state.read(move |book| book.machine_screen(machine, unit, &now)).await.map(Json)
+    state.read(move |book| book.machines().machine_screen(machine, unit, &now)).await.map(Json)
 }
 
 /// The day sheet: what came in, what is contested, what is missing
@@ -117,7 +117,7 @@ pub(crate) async fn day_sheet(
     let unit = given::unit(asked.unit.as_deref())?;
     let day = asked.day.as_deref().map(given::day).transpose()?;
     let now = state.now();
-    state.read(move |book| book.day_sheet(day, unit, &now)).await.map(Json)
+    state.read(move |book| book.days().day_sheet(day, unit, &now)).await.map(Json)
 }
 
 /// Slots that want a ruling, their readings side by side
@@ -134,7 +134,7 @@ pub(crate) async fn contested(
     Given(shown): Given<Shown>,
 ) -> Result<Json<Vec<ContestedSlot>>, ApiError> {
     let unit = given::unit(shown.unit.as_deref())?;
-    state.read(move |book| book.contested(unit)).await.map(Json)
+    state.read(move |book| book.reader().contested(unit)).await.map(Json)
 }
 
 /// Which slot of a machine.
@@ -163,11 +163,11 @@ pub(crate) async fn slot(
     Given(asked): Given<OfSlot>,
 ) -> Result<Json<SlotSheet>, ApiError> {
     let unit = given::unit(asked.unit.as_deref())?;
-    state.read(move |book| book.slot_sheet(machine, &Slot(asked.slot), unit)).await.map(Json)
+    state.read(move |book| book.reader().slot_sheet(machine, &Slot(asked.slot), unit)).await.map(Json)
 }
 
 /// The shop's settings
 #[utoipa::path(get, path = "/v1/settings", tag = "any device", responses((status = 200, description = "The settings that every replica shares.", body = ShopCard)))]
 pub(crate) async fn settings(State(state): State<ServerState>, _: Caller) -> Result<Json<ShopCard>, ApiError> {
-    state.read(|book| book.shop_front()).await.map(|front| Json(front.settings))
+    state.read(|book| book.reader().shop_front()).await.map(|front| Json(front.settings))
 }

@@ -69,7 +69,7 @@ pub(crate) async fn service_record(
     let (visit, unit): (RecordId, _) = (given::id(id?)?, given::unit(asked.unit.as_deref())?);
     let paper = paper_of(asked.paper.as_deref())?;
     let now = state.now();
-    let record = state.read(move |book| book.service_record_for(caller.person, visit, unit, &now)).await?;
+    let record = state.read(move |book| book.read_by(caller.person).service_record(visit, unit, &now)).await?;
     let name = file_name(&record.tag, &record.when);
     let pdf = state.work(NOTHING_CHANGED, move || pdf::service_record(&record, paper)).await?;
     Ok(sent(pdf, &name))
@@ -93,7 +93,7 @@ pub(crate) async fn season(
     let (unit, paper) = (given::unit(asked.unit.as_deref())?, paper_of(asked.paper.as_deref())?);
     let (from, until) = (given::day(&asked.from)?, given::day(&asked.until)?);
     let now = state.now();
-    let record = state.read(move |book| book.season_record(machine, from, until, unit, &now)).await?;
+    let record = state.read(move |book| book.machines().season_record(machine, from, until, unit, &now)).await?;
     let name = file_name(&record.tag, &format!("{from} {until}"));
     let pdf = state.work(NOTHING_CHANGED, move || pdf::season_record(&record, paper)).await?;
     Ok(sent(pdf, &name))

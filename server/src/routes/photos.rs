@@ -66,7 +66,7 @@ impl FromRequestParts<ServerState> for OpenPhoto {
         let caller = Caller::from_request_parts(parts, state).await?;
         let Path((doc, sha256)) = Path::<(String, String)>::from_request_parts(parts, state).await?;
         let photo = NamedPhoto::of(&doc, &sha256)?;
-        state.read(move |book| book.photo_open_to(caller.person, photo.doc, photo.sha256)).await?;
+        state.read(move |book| book.photos().open_to(caller.person, photo.doc, photo.sha256)).await?;
         Ok(Self { photo, caller })
     }
 }

@@ -30,7 +30,7 @@ pub(crate) async fn list(
     let (paging, unit) = asked.parts()?;
     let (after, most) = (paging.place::<i64>()?.unwrap_or_default(), paging.one_more()?);
     let now = state.now();
-    let held = state.read(move |book| book.quarantine_views(None, after, most, unit, &now)).await?;
+    let held = state.read(move |book| book.reader().quarantine_views(None, after, most, unit, &now)).await?;
     paging.of(&uri, held, |line| line.held.id)
 }
 
@@ -76,7 +76,7 @@ async fn settle(
     let number: i64 =
         id.parse().map_err(|_| ApiError::new(Code::NotFound, "Quarantine numbers what it holds: 1, 2, 3. Nothing was changed."))?;
     let now = state.now();
-    state.write(move |book, entropy| book.settle(number, let_in, caller.person, &now, entropy)).await?;
+    state.write(move |book, entropy| book.peer().settle(number, let_in, caller.person, &now, entropy)).await?;
     state.moved();
     Ok(StatusCode::NO_CONTENT)
 }

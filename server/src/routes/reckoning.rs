@@ -26,7 +26,7 @@ pub(super) type Answered = Result<Json<Answer>, ApiError>;
 
 async fn ask(state: &ServerState, question: Question, unit: LengthUnit) -> Answered {
     let now = state.now();
-    state.read(move |book| book.reckon(&question, unit, &now)).await.map(Json)
+    state.read(move |book| book.reckoner().reckon(&question, unit, &now)).await.map(Json)
 }
 
 pub(super) async fn ask_of(state: &ServerState, machine: DocId, asked: OfMachine, unit: LengthUnit) -> Answered {

@@ -106,7 +106,7 @@ pub(crate) async fn warm(State(state): State<ServerState>, OpenMachine(machine):
 
 async fn ratio_of_card(state: &ServerState, machine: DocId, unit: LengthUnit) -> Result<u32, ApiError> {
     let now = state.now();
-    let view = state.read(move |book| book.machine_screen(machine, unit, &now)).await?;
+    let view = state.read(move |book| book.machines().machine_screen(machine, unit, &now)).await?;
     let adjuster = view.engine_card.and_then(|card| card.adjuster);
     let say = "No engine card names this machine's rocker ratio. Give it with ratio=1.3, valve-side arm over push-rod-side arm.";
     adjuster.map(|adjuster| adjuster.ratio_milli).ok_or_else(|| BookError::Reckoning(say.to_owned()).into())

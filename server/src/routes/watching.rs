@@ -92,8 +92,8 @@ impl FromRequestParts<ServerState> for Watcher {
 pub(crate) async fn metrics(State(state): State<ServerState>, _: Watcher) -> Result<impl IntoResponse, ApiError> {
     let (waiting, end) = state
         .read(|book| {
-            let waiting = book.count_quarantined(QuarantineState::Waiting)?;
-            Ok::<_, ApiError>((waiting, book.log_end()?))
+            let waiting = book.reader().count_quarantined(QuarantineState::Waiting)?;
+            Ok::<_, ApiError>((waiting, book.outgoing().log_end()?))
         })
         .await?;
     let text = state.measures.text(Now { waiting, streams: state.events.live(), position: end.position });

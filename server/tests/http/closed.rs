@@ -126,7 +126,7 @@ async fn naming_a_closed_document_in_an_exchange_tells_nothing_of_it() {
     let nowhere = DocId(fresh_uuid(&world.clock.now(), &mut chance));
     let mut told = Vec::new();
     for (id, lacking) in [(closed, false), (nowhere, false), (closed, true), (nowhere, true), (machine, false)] {
-        let mut request = ben.book.offer(&world.clock.now()).unwrap();
+        let mut request = ben.book.outgoing().offer(&world.clock.now()).unwrap();
         request.docs = vec![DocOffer { id, heads: Vec::new(), recipes: Vec::new(), lacking }];
         let answer = world.send(exchange_of(&ben.token, write_body(&request, true).unwrap(), true)).await;
         let answer: ExchangeAnswer = read_body(&answer.body, true).unwrap();

@@ -22,7 +22,7 @@ async fn a_closed_day_says_who_closed_it_and_what_was_known() {
 
     office.level(&world).await;
     let mut hand = ActionContext { now: world.clock.now(), entropy: &mut chance, measured_by: None };
-    office.book.close_day("2026-06-01".parse().unwrap(), "", &mut hand).unwrap();
+    office.book.author().close_day("2026-06-01".parse().unwrap(), "", &mut hand).unwrap();
     office.level(&world).await;
     let day: Value = world.get("/v1/days/2026-06-01", &office.token).await.json();
     assert_eq!((&day["counts"]["readings"], &day["left_open"]), (&1.into(), &"".into()), "{day}");

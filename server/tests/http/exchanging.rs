@@ -19,18 +19,18 @@ async fn a_reading_reaches_the_office_and_a_request_sent_twice_changes_nothing()
     tech.state(&world, machine, vec![reading(4, 5)]);
 
     let sent_at = world.clock.now();
-    let body = write_body(&tech.book.offer(&sent_at).unwrap(), true).unwrap();
+    let body = write_body(&tech.book.outgoing().offer(&sent_at).unwrap(), true).unwrap();
     let lost = world.send(exchange_of(&tech.token, body.clone(), true)).await;
     assert_eq!(lost.status, StatusCode::OK);
     let again = world.send(exchange_of(&tech.token, body, true)).await;
     let answer: ExchangeAnswer = read_body(&again.body, true).unwrap();
-    let report = tech.book.take_answer(&sent_at, &answer, &world.clock.now(), &mut chance).unwrap();
+    let report = tech.book.peer().take_answer(&sent_at, &answer, &world.clock.now(), &mut chance).unwrap();
     assert_eq!((report.taken, report.refused.len()), (1, 0));
     assert!(tech.level(&world).await.iter().all(|r| r.taken == 0 && r.refused.is_empty()));
 
     let received: usize = office.level(&world).await.iter().map(|r| r.received).sum();
     assert!(received >= 1);
-    let view = office.book.machine_view(machine, shared::length::LengthUnit::Thou, &world.clock.now()).unwrap();
+    let view = office.book.machines().machine_view(machine, shared::length::LengthUnit::Thou, &world.clock.now()).unwrap();
     assert_eq!(view.lash.len(), 1);
 }
 
@@ -38,7 +38,7 @@ async fn a_reading_reaches_the_office_and_a_request_sent_twice_changes_nothing()
 async fn the_answer_is_packed_only_for_whoever_takes_it() {
     let world = World::new();
     let office = world.office().await;
-    let offer = office.book.offer(&world.clock.now()).unwrap();
+    let offer = office.book.outgoing().offer(&world.clock.now()).unwrap();
     let plain = world.send(exchange_of(&office.token, write_body(&offer, false).unwrap(), false)).await;
     assert_eq!(plain.headers[header::CONTENT_TYPE], "application/cbor");
     assert!(plain.headers.get(header::CONTENT_ENCODING).is_none());
@@ -56,7 +56,7 @@ async fn a_cut_message_is_refused_at_every_cut_and_takes_nothing() {
     let (property, machine) = world.machine(&mut office, "A-12").await;
     let mut tech = world.join(&mut office, "Ben", Role::Tech, Some(property)).await;
     tech.state(&world, machine, vec![reading(4, 5)]);
-    let offer = tech.book.offer(&world.clock.now()).unwrap();
+    let offer = tech.book.outgoing().offer(&world.clock.now()).unwrap();
     for zstd in [false, true] {
         let whole = write_body(&offer, zstd).unwrap();
         for cut in (0..whole.len()).step_by(7).chain([whole.len() - 1]) {
@@ -87,7 +87,7 @@ async fn what_is_too_large_is_refused_packed_or_not() {
 async fn other_media_types_and_versions_are_named() {
     let world = World::new();
     let office = world.office().await;
-    let mut offer = office.book.offer(&world.clock.now()).unwrap();
+    let mut offer = office.book.outgoing().offer(&world.clock.now()).unwrap();
     let body = write_body(&offer, false).unwrap();
     for kind in [None, Some("application/json"), Some("application/cbor-seq"), Some("text/plain")] {
         let mut request = asked(Method::POST, "/v1/exchange", &office.token);

@@ -92,11 +92,11 @@ impl History {
             self.world.clock.on(days * DAY_MS);
             let entry =
                 VisitEntry { cold: true, cautions_confirmed: true, meter: Some(Hours::from_tenths(meter)), ..VisitEntry::default() };
-            self.ben.book.open_visit(self.machine, &entry, &mut hand(&self.world)).unwrap();
+            self.ben.book.author().open_visit(self.machine, &entry, &mut hand(&self.world)).unwrap();
             for one in readings {
                 read(&self.world, &mut self.ben, self.machine, *one, None);
             }
-            self.ben.book.finish_visit(self.machine, None, "", &mut hand(&self.world)).unwrap();
+            self.ben.book.author().finish_visit(self.machine, None, "", &mut hand(&self.world)).unwrap();
         }
         self.world.clock.on(DAY_MS);
         for (device, gaps) in [(&mut self.ben, [60, 100, 65, 100]), (&mut self.cleo, [65, 105, 65, 100])] {
@@ -124,5 +124,5 @@ fn read(world: &World, device: &mut Device, machine: DocId, (valve, stage, go, n
     let leaf = |tenth_thou| Some(Length::from_tenth_um(tenth_thou * TENTH_UM_PER_THOU / 10));
     let valve = valve.parse().unwrap();
     let entry = ReadingEntry { valve, stage, go: leaf(go), no_go: leaf(no_go), leaves: vec![], adjusted: stage == Set, cold };
-    device.book.take_reading(machine, entry, &LeafSet::inch(), LengthUnit::Thou, &mut hand(world)).unwrap();
+    device.book.author().take_reading(machine, entry, &LeafSet::inch(), LengthUnit::Thou, &mut hand(world)).unwrap();
 }

@@ -111,10 +111,10 @@ async fn a_device_with_a_wrong_clock_is_told_the_time_and_logs_in_by_it() {
     let off_by = 3 * 60 * MINUTE;
     let mut device_now = world.clock.now();
     device_now.wall_ms -= off_by;
-    let wrong = office.book.assertion(&device_now, 0, &mut chance).unwrap();
+    let wrong = office.book.tokens().assertion(&device_now, 0, &mut chance).unwrap();
     let told = world.log_in_with(&wrong).await.problem(401, Code::ClockWrong).shop_time_ms.unwrap();
     assert_eq!(told, world.clock.now().wall_ms);
-    let again = office.book.assertion(&device_now, told - device_now.wall_ms, &mut chance).unwrap();
+    let again = office.book.tokens().assertion(&device_now, told - device_now.wall_ms, &mut chance).unwrap();
     world.log_in_with(&again).await.json::<TokenAnswer>();
 }
 

@@ -179,7 +179,7 @@ async fn connections_beyond_the_most_wait_and_are_served_when_others_go() {
 async fn one_device_has_only_so_many_exchanges_under_way() {
     let shop = Served::with(Limits { exchanges_of_one: 1, ..Limits::default() }).await;
     let office = shop.office().await;
-    let body = write_body(&office.book.offer(&server::Clock::now(&*shop.clock)).unwrap(), false).unwrap();
+    let body = write_body(&office.book.outgoing().offer(&server::Clock::now(&*shop.clock)).unwrap(), false).unwrap();
     let head = exchange_head(&office.token);
     let mut first = TcpStream::connect(shop.address()).await.unwrap();
     let lengths = format!("{head}\r\nhost: 127.0.0.1\r\nconnection: close\r\ncontent-length: {}\r\n\r\n", body.len());
@@ -222,7 +222,7 @@ async fn one_device_leaves_only_so_many_answers_unread() {
     let refused = over(shop.address(), &head("GET"), b"").await;
     refused.problem(429, Code::TooMany);
     assert_eq!(refused.headers["retry-after"], "2");
-    let body = write_body(&office.book.offer(&now).unwrap(), false).unwrap();
+    let body = write_body(&office.book.outgoing().offer(&now).unwrap(), false).unwrap();
     over(shop.address(), &exchange_head(&office.token), &body).await.problem(429, Code::TooMany);
     drop((one, other));
     let again = async {

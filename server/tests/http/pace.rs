@@ -34,7 +34,7 @@ async fn a_device_in_a_tight_loop_is_told_to_wait_and_the_others_are_not() {
     };
     assert!(passed > 150, "{passed}");
     assert!(refused.problem(429, Code::TooMany).detail.contains("nothing is lost"));
-    let body = write_body(&tech.book.offer(&world.clock.now()).unwrap(), true).unwrap();
+    let body = write_body(&tech.book.outgoing().offer(&world.clock.now()).unwrap(), true).unwrap();
     let refused = world.send(exchange_of(&tech.token, body, true)).await;
     refused.problem(429, Code::TooMany);
     let wait_s = wait_of(&refused);

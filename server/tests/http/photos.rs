@@ -151,7 +151,7 @@ async fn a_photo_that_was_taken_back_is_served_no_more() {
     ben.level(&world).await;
     let path = at(machine, sha256(JPEG));
     put(&world, &path, &ben.token, JPEG).await;
-    let target = ben.book.own_photos().unwrap()[0].record;
+    let target = ben.book.photos().own().unwrap()[0].record;
     ben.state(&world, machine, vec![Void { target, reason: "wrong machine".to_owned() }.into()]);
     ben.level(&world).await;
     for answer in [world.get(&path, &office.token).await, put(&world, &path, &ben.token, JPEG).await] {

@@ -43,9 +43,9 @@ async fn a_whole_round_over_the_wire_and_the_issuer_outlives_the_port() {
     let sent_at = clock.now();
     let head = exchange_head(&token);
     let packed = format!("{head}\r\ncontent-encoding: zstd\r\naccept-encoding: zstd");
-    let answer = over(address, &packed, &write_body(&desk.book.offer(&sent_at).unwrap(), true).unwrap()).await;
+    let answer = over(address, &packed, &write_body(&desk.book.outgoing().offer(&sent_at).unwrap(), true).unwrap()).await;
     let answer: ExchangeAnswer = read_body(&answer.body, true).unwrap();
-    assert!(desk.book.take_answer(&sent_at, &answer, &clock.now(), &mut chance).unwrap().received >= 1);
+    assert!(desk.book.peer().take_answer(&sent_at, &answer, &clock.now(), &mut chance).unwrap().received >= 1);
     // Announced endless: refused once it is too large, not once it ends.
     let mut endless = TcpStream::connect(address).await.unwrap();
     endless

@@ -251,7 +251,7 @@ impl Device {
     }
 
     pub(crate) fn assertion(&self, world: &World) -> String {
-        self.book.assertion(&world.clock.now(), 0, &mut chance).unwrap()
+        self.book.tokens().assertion(&world.clock.now(), 0, &mut chance).unwrap()
     }
 
     pub(crate) async fn log_in(&mut self, world: &World) {
@@ -268,11 +268,11 @@ impl Device {
     /// One exchange, packed.
     pub(crate) async fn exchange(&mut self, world: &World) -> Report {
         let sent_at = world.clock.now();
-        let body = write_body(&self.book.offer(&sent_at).unwrap(), true).unwrap();
+        let body = write_body(&self.book.outgoing().offer(&sent_at).unwrap(), true).unwrap();
         let answer = world.send(exchange_of(&self.token, body, true)).await;
         assert_eq!(answer.status, StatusCode::OK, "{}", String::from_utf8_lossy(&answer.body));
         let answer: ExchangeAnswer = read_body(&answer.body, true).unwrap();
-        self.book.take_answer(&sent_at, &answer, &world.clock.now(), &mut chance).unwrap()
+        self.book.peer().take_answer(&sent_at, &answer, &world.clock.now(), &mut chance).unwrap()
     }
 
     /// Exchanges until nothing is left to say.

@@ -109,7 +109,7 @@ async fn what_is_said_to_be_kept_after_a_panic_is_kept() {
     let mut ben = world.join(&mut office, "Ben", Role::Tech, Some(property)).await;
     ben.state(&world, machine, vec![reading(4, 5)]);
     breaks.store(true, Ordering::SeqCst);
-    let body = write_body(&ben.book.offer(&world.clock.now()).unwrap(), true).unwrap();
+    let body = write_body(&ben.book.outgoing().offer(&world.clock.now()).unwrap(), true).unwrap();
     world.send(exchange_of(&ben.token, body, true)).await.problem(500, Code::Internal);
     breaks.store(false, Ordering::SeqCst);
     assert_eq!(ben.exchange(&world).await.taken, 1);

@@ -40,10 +40,10 @@ impl Served {
     pub(crate) async fn exchange(&self, device: &mut Device) {
         let now = self.clock.now();
         let head = format!("{}\r\ncontent-encoding: zstd", exchange_head(&device.token));
-        let answer = over(self.address(), &head, &write_body(&device.book.offer(&now).unwrap(), true).unwrap()).await;
+        let answer = over(self.address(), &head, &write_body(&device.book.outgoing().offer(&now).unwrap(), true).unwrap()).await;
         assert!(answer.status.is_success(), "{}: {}", answer.status, String::from_utf8_lossy(&answer.body));
         let answer: ExchangeAnswer = read_body(&answer.body, false).unwrap();
-        let report = device.book.take_answer(&now, &answer, &now, &mut chance).unwrap();
+        let report = device.book.peer().take_answer(&now, &answer, &now, &mut chance).unwrap();
         assert_eq!(report.refused, []);
     }
 
@@ -71,7 +71,7 @@ impl Served {
 
 /// Logs a device in and gives its token.
 pub(crate) async fn log_in(device: &Device, address: SocketAddr, clock: &dyn Clock) -> String {
-    let assertion = device.book.assertion(&clock.now(), 0, &mut chance).unwrap();
+    let assertion = device.book.tokens().assertion(&clock.now(), 0, &mut chance).unwrap();
     let form = format!("grant_type=client_credentials&client_assertion_type={ASSERTION_TYPE}&client_assertion={assertion}");
     let head = "POST /v1/token HTTP/1.1\r\ncontent-type: application/x-www-form-urlencoded";
     over(address, head, form.as_bytes()).await.json::<TokenAnswer>().access_token

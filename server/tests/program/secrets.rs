@@ -77,7 +77,7 @@ fn the_log_at_its_most_talkative_holds_no_secret() {
     let form_type = "POST /v1/token HTTP/1.1\r\ncontent-type: application/x-www-form-urlencoded";
     let mut seen = Vec::new();
     for (offset_ms, times) in [(0, 2), (3_600_000, 1)] {
-        let assertion = desk.assertion(&now(), offset_ms, &mut chance).unwrap();
+        let assertion = desk.tokens().assertion(&now(), offset_ms, &mut chance).unwrap();
         let form = format!("grant_type=client_credentials&client_assertion_type={ASSERTION_TYPE}&client_assertion={assertion}");
         for _ in 0..times {
             seen.push(ask(&address, form_type, form.as_bytes()));

@@ -71,9 +71,9 @@ impl Ground {
         let mut ground = Self { shop, machines: Vec::new(), office, lead: office, now_ms: MORNING, dice, written: 0 };
         ground.level(&mut book);
         let mut hand = ActionContext { now: ground.now(), entropy: &mut ground.dice, measured_by: None };
-        ground.lead = book.add_person("Lead", Role::Lead, &mut hand).unwrap();
+        ground.lead = book.author().add_person("Lead", Role::Lead, &mut hand).unwrap();
         let yard = PropertyCard { name: "Yard".into(), address: String::new(), access: String::new(), season: None };
-        let property = book.add_property(yard, &mut hand).unwrap();
+        let property = book.author().add_property(yard, &mut hand).unwrap();
         let mut drafts = Vec::with_capacity(count);
         for n in 0..count {
             let doc = fresh_doc(&hand.now, book.identity().unwrap().device, hand.entropy);
@@ -173,13 +173,13 @@ impl Ground {
     /// The shop's answer.
     pub(crate) fn answer(&mut self, device: DeviceId, request: &ExchangeRequest) -> ExchangeAnswer {
         let now = self.now();
-        self.shop.answer(device, request, &now, &mut self.dice).unwrap()
+        self.shop.peer().answer(device, request, &now, &mut self.dice).unwrap()
     }
 
     /// A book takes an answer in; whether there is more.
     pub(crate) fn take(&mut self, book: &mut Book, answer: &ExchangeAnswer) -> bool {
         let now = self.now();
-        let report = book.take_answer(&now, answer, &now, &mut self.dice).unwrap();
+        let report = book.peer().take_answer(&now, answer, &now, &mut self.dice).unwrap();
         assert!(report.refused.is_empty(), "{:?}", report.refused);
         report.more
     }
@@ -188,7 +188,7 @@ impl Ground {
     pub(crate) fn level(&mut self, book: &mut Book) {
         let device = book.identity().unwrap().device;
         for _ in 0..1_000 {
-            let request = book.offer(&self.now()).unwrap();
+            let request = book.outgoing().offer(&self.now()).unwrap();
             let answer = self.answer(device, &request);
             if !self.take(book, &answer) {
                 return;
@@ -201,7 +201,7 @@ impl Ground {
     pub(crate) fn days(&mut self, of_machines: usize, readings: usize) -> (DeviceId, Vec<ExchangeRequest>) {
         let mut phone = self.filled_phone(Store::in_memory().unwrap());
         self.visit(&mut phone, readings);
-        let whole = phone.offer_only(&self.now()).unwrap();
+        let whole = phone.outgoing().offer_only(&self.now()).unwrap();
         let requests = self.machines.chunks(of_machines).map(|machines| {
             let machines: BTreeSet<DocId> = machines.iter().copied().collect();
             let docs = whole.docs.iter().filter(|offer| machines.contains(&offer.id)).cloned().collect();
@@ -220,7 +220,7 @@ impl Ground {
         let mut deps = frontier.heads();
         let mut start_op = frontier.top_op(store, &deps).unwrap() + 1;
         let actor = Bytes16(random(&mut self.dice));
-        let whole = phone.offer_only(&self.now()).unwrap();
+        let whole = phone.outgoing().offer_only(&self.now()).unwrap();
         let mut requests = Vec::new();
         for (seq, some) in (1..).zip(bodies.chunks(MOST_RECORDS)) {
             let mut records = Vec::with_capacity(some.len());

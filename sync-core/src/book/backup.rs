@@ -94,14 +94,17 @@ pub struct BackupLine {
     pub bytes: u64,
 }
 
+/// What is done for the file when nobody waits, and its backups. What is in the book does not change by it.
+#[derive(Debug, Clone, Copy)]
+pub struct Upkeep<'a> {
+    book: &'a Book,
+}
+
 impl Book {
-    /// Tidies the log of documents, up to a count of them, when nobody waits: what is in the book does not change, only
-    /// the room it takes. Gives how many were tidied; 0: there is nothing to do.
-    ///
-    /// # Errors
-    /// [`BookError::Store`].
-    pub fn tidy(&self, most: usize) -> Result<usize, BookError> {
-        Ok(self.store.atomically(|store| store.tidy(most))?)
+    /// What is done for the file, and its backups.
+    #[must_use]
+    pub const fn upkeep(&self) -> Upkeep<'_> {
+        Upkeep { book: self }
     }
 
     /// That a shop's book can keep something now. Asked again within a second of the last step that was kept, it writes nothing.
@@ -121,13 +124,24 @@ impl Book {
         self.last_kept = Some(*now);
         Ok(())
     }
+}
+
+impl Upkeep<'_> {
+    /// Tidies the log of documents, up to a count of them, when nobody waits: what is in the book does not change, only
+    /// the room it takes. Gives how many were tidied; 0: there is nothing to do.
+    ///
+    /// # Errors
+    /// [`BookError::Store`].
+    pub fn tidy(&self, most: usize) -> Result<usize, BookError> {
+        Ok(self.book.store.atomically(|store| store.tidy(most))?)
+    }
 
     /// Copies the database's log into its file where it has grown long, when nobody waits.
     ///
     /// # Errors
     /// [`BookError::Store`]; nothing is lost.
     pub fn checkpoint_wal(&self) -> Result<(), BookError> {
-        Ok(self.store.checkpoint_wal()?)
+        Ok(self.book.store.checkpoint_wal()?)
     }
 
     /// Writes the file anew without the holes that tidying has left, where that is worth it: for a moment when nobody waits.
@@ -135,7 +149,7 @@ impl Book {
     /// # Errors
     /// [`BookError::Store`]; the file is as it was.
     pub fn vacuum(&self) -> Result<bool, BookError> {
-        Ok(self.store.vacuum()?)
+        Ok(self.book.store.vacuum()?)
     }
 
     /// Makes a backup of the book in a new file: copied in one step, read back, on the disk, and only then under its name.
@@ -143,7 +157,7 @@ impl Book {
     /// # Errors
     /// [`BackupError`]; no file is left then.
     pub fn backup_to(&self, path: &Path) -> Result<Backup, BackupError> {
-        keep(self.store().copy_for(path, self.actor())?)
+        keep(self.book.store.copy_for(path, self.book.actor())?)
     }
 
     /// The part of a backup that needs the book; [`keep`] does the rest without it.
@@ -151,24 +165,24 @@ impl Book {
     /// # Errors
     /// [`BackupError`]; no file is left then.
     pub fn copy_for(&self, path: &Path) -> Result<Draft, BackupError> {
-        self.store().copy_for(path, self.actor())
+        self.book.store.copy_for(path, self.book.actor())
     }
+}
 
-    /// A backup's content as a book in memory; the file is only read.
-    ///
-    /// # Errors
-    /// [`RestoreError`] where there is none, or it is no book.
-    pub fn of_backup(path: &Path, entropy: &mut dyn CryptoRng) -> Result<Self, RestoreError> {
-        let unreadable = |source: BookError| RestoreError::Unreadable { path: path.to_owned(), source };
-        if !path.is_file() {
-            return Err(RestoreError::NoBackup(path.to_owned()));
-        }
-        let store = Store::of_backup(path).map_err(|e| match e {
-            StoreError::InUse => RestoreError::InUse(path.to_owned()),
-            other => unreadable(other.into()),
-        })?;
-        Self::over(store, entropy).map_err(unreadable)
+/// A backup's content as a book in memory; the file is only read.
+///
+/// # Errors
+/// [`RestoreError`] where there is none, or it is no book.
+pub fn open_backup(path: &Path, entropy: &mut dyn CryptoRng) -> Result<Book, RestoreError> {
+    let unreadable = |source: BookError| RestoreError::Unreadable { path: path.to_owned(), source };
+    if !path.is_file() {
+        return Err(RestoreError::NoBackup(path.to_owned()));
     }
+    let store = Store::of_backup(path).map_err(|e| match e {
+        StoreError::InUse => RestoreError::InUse(path.to_owned()),
+        other => unreadable(other.into()),
+    })?;
+    Book::over(store, entropy).map_err(unreadable)
 }
 
 /// Puts a shop back from a backup: proves the backup, moves the present book aside, puts the backup in its place, and
@@ -180,7 +194,7 @@ pub fn restore_shop(from: &Path, to: &Path, now: &ClockReading, entropy: &mut dy
     if to.exists() && Store::in_use(to) {
         return Err(RestoreError::InUse(to.to_owned()));
     }
-    let book = Book::of_backup(from, entropy)?;
+    let book = open_backup(from, entropy)?;
     if !book.identity.as_ref().is_some_and(Identity::is_shop) {
         return Err(RestoreError::NotAShop(from.to_owned()));
     }
@@ -209,7 +223,7 @@ pub fn restore_shop(from: &Path, to: &Path, now: &ClockReading, entropy: &mut dy
 /// # Errors
 /// [`BackupError`]: no file is left where the book cannot be copied; where a picture cannot, the file stays.
 pub fn back_up_shop(book: &Book, at: &Path, to: &Path) -> Result<Backup, BackupError> {
-    let made = book.backup_to(to)?;
+    let made = book.upkeep().backup_to(to)?;
     copy_pictures(&Pictures::of_shop(at), &Pictures::at(to.with_file_name(PHOTOS)))?;
     Ok(made)
 }

@@ -11,8 +11,7 @@ use shared::ids::{DeviceId, PersonId};
 use shared::problem::Code;
 use shared::role::Role;
 
-use crate::book::Book;
-use crate::book::login::LoginError;
+use crate::book::login::{LoginError, Tokens};
 use crate::crypto::keys::Keys;
 use crate::engine::BookError;
 
@@ -31,7 +30,7 @@ pub struct CalendarToken {
     pub code: Bytes32,
 }
 
-impl Book {
+impl Tokens<'_> {
     /// The secret of a device's calendar feed, the same each time, and the shop's issuer: where its server is found.
     ///
     /// # Errors
@@ -41,7 +40,7 @@ impl Book {
             let say = "a calendar feed is for the office, leads and techs";
             return Err(BookError::Denied(say.to_owned()));
         }
-        let identity = self.identity()?;
+        let identity = self.book.identity()?;
         let code = mac_of(identity.keys()?, device).finalize().into_bytes();
         Ok((CalendarToken { device, code: Bytes32(code.into()) }, identity.issuer.clone()))
     }
@@ -51,14 +50,14 @@ impl Book {
     /// # Errors
     /// [`LoginError::Refused`]; the same words whatever was wrong.
     pub fn calendar_person(&self, secret: &CalendarToken) -> Result<PersonId, LoginError> {
-        let holds = mac_of(self.identity()?.keys()?, secret.device).verify_slice(&secret.code.0).is_ok();
+        let holds = mac_of(self.book.identity()?.keys()?, secret.device).verify_slice(&secret.code.0).is_ok();
         let person = if holds { self.person_of_feed(secret.device)? } else { None };
         person.ok_or_else(|| LoginError::Refused(Code::TokenInvalid, HOLDS_NOT.to_owned()))
     }
 
     /// The person for whom a device may follow a feed now.
     fn person_of_feed(&self, device: DeviceId) -> Result<Option<PersonId>, BookError> {
-        let roster = self.roster()?;
+        let roster = self.book.roster()?;
         let person = roster.devices.get(&device).filter(|entry| entry.revoked_ms.is_none()).map(|entry| entry.card.person);
         Ok(person.filter(|person| roster.role_now(*person).is_some_and(|role| ROLES.contains(&role))))
     }

@@ -18,8 +18,7 @@ use crate::crypto::keys::Keys;
 use crate::engine::BookError;
 use crate::judge::permissions::DocKind;
 use crate::judge::roster::{Roster, ShopRoot};
-use crate::store::Code;
-use crate::store::{IDENTITY, Identity};
+use crate::store::{Code, IDENTITY, Identity, Store};
 use crate::sys::clock::ClockReading;
 use crate::sys::rng::{CryptoRng, fresh_device, fresh_person, fresh_shop, random};
 
@@ -72,6 +71,12 @@ fn fresh_code(entropy: &mut dyn CryptoRng) -> String {
 }
 
 /// The hash under which a code is kept. Case, spaces and dashes do not count; O is 0, I and L are 1.
+fn keep_code(store: &Store, code: &str, person: PersonId, issued_by: PersonId, now: &ClockReading) -> Result<i64, BookError> {
+    let until_ms = now.wall_ms.saturating_add(CODE_LIFE_MS);
+    store.keep_code(&Code { hash: code_hash(code), person, issued_by, until_ms })?;
+    Ok(until_ms)
+}
+
 pub(crate) fn code_hash(code: &str) -> [u8; 32] {
     let plain: String = code
         .chars()
@@ -195,15 +200,9 @@ impl Book {
             book.write(drafts, now, entropy)?;
             book.store.regrant(book.roster()?)?;
             let code = fresh_code(entropy);
-            book.keep_code(&code, office, PersonId::shop(root.shop), now)?;
+            keep_code(&book.store, &code, office, PersonId::shop(root.shop), now)?;
             Ok(code)
         })
-    }
-
-    fn keep_code(&self, code: &str, person: PersonId, issued_by: PersonId, now: &ClockReading) -> Result<i64, BookError> {
-        let until_ms = now.wall_ms.saturating_add(CODE_LIFE_MS);
-        self.store.keep_code(&Code { hash: code_hash(code), person, issued_by, until_ms })?;
-        Ok(until_ms)
     }
 
     /// The shop issues a one-time code, asked by one of the office.
@@ -231,7 +230,7 @@ impl Book {
             ));
         }
         let code = fresh_code(entropy);
-        let until_ms = self.keep_code(&code, person, by, now)?;
+        let until_ms = keep_code(&self.store, &code, person, by, now)?;
         Ok(CodeIssued { code, person, until_ms })
     }
 

@@ -84,13 +84,27 @@ fn claims<T: serde::de::DeserializeOwned>(token: &str, key: &Bytes32, issuer: &s
     decode::<Timed<T>>(token, &DecodingKey::from_ed_der(&key.0), &validation).ok().map(|data| data.claims)
 }
 
+/// Makes and takes what a device or a browser signs in with.
+#[derive(Debug, Clone, Copy)]
+pub struct Tokens<'a> {
+    pub(super) book: &'a Book,
+}
+
 impl Book {
+    /// What devices and browsers sign in with.
+    #[must_use]
+    pub const fn tokens(&self) -> Tokens<'_> {
+        Tokens { book: self }
+    }
+}
+
+impl Tokens<'_> {
     /// The log-in assertion of this device. `clock_offset_ms` is shop time minus device time where the shop has told it.
     ///
     /// # Errors
     /// [`BookError::NotEnrolled`].
     pub fn assertion(&self, now: &ClockReading, clock_offset_ms: i64, entropy: &mut dyn CryptoRng) -> Result<String, BookError> {
-        let identity = self.identity()?;
+        let identity = self.book.identity()?;
         let iat = now.wall_ms.saturating_add(clock_offset_ms) / 1000;
         let header =
             Header { typ: Some(ASSERTION_TYP.to_owned()), kid: Some(identity.device.to_string()), ..Header::new(Algorithm::EdDSA) };
@@ -110,12 +124,12 @@ impl Book {
     /// # Errors
     /// [`LoginError::Refused`]; [`Code::ClockWrong`] where only the times do not fit.
     pub fn log_in(&self, assertion: &str, now: &ClockReading) -> Result<(String, i64), LoginError> {
-        let identity = self.identity()?;
+        let identity = self.book.identity()?;
         let Some(header) = header_of(assertion, ASSERTION_TYP) else {
             return refuse(Code::TokenInvalid, "The assertion is no JWT of the agreed type and algorithm, or names an extension.");
         };
         let device: Option<DeviceId> = header.kid.as_deref().and_then(|kid| kid.parse().ok());
-        let roster = self.roster()?;
+        let roster = self.book.roster()?;
         let Some(entry) = device.and_then(|d| roster.devices.get(&d)) else {
             return refuse(Code::DeviceUnknown, "The device is not on the roster. Enrol it with a code from the office.");
         };
@@ -140,7 +154,8 @@ impl Book {
                 "The device's clock differs from the shop's: sign in again by the time given here. Records keep the device's own time.",
             );
         }
-        let fresh = self.store.atomically(|store| store.use_assertion(said.iss, said.jti, said.exp.saturating_add(LEEWAY_S), now_s))?;
+        let fresh =
+            self.book.store.atomically(|store| store.use_assertion(said.iss, said.jti, said.exp.saturating_add(LEEWAY_S), now_s))?;
         if !fresh {
             return refuse(Code::TokenInvalid, "The assertion has been used before.");
         }
@@ -162,7 +177,7 @@ impl Book {
     /// # Errors
     /// [`LoginError::Refused`].
     pub fn bearer(&self, token: &str, now: &ClockReading) -> Result<(DeviceId, PersonId), LoginError> {
-        let identity = self.identity()?;
+        let identity = self.book.identity()?;
         let typed = header_of(token, ACCESS_TYP).is_some();
         let key = identity.keys()?.public().1;
         let said = typed.then(|| claims::<AccessClaims>(token, &key, &identity.issuer, &["iss", "sub", "aud", "exp"])).flatten();
@@ -173,7 +188,7 @@ impl Book {
         if said.exp <= now.wall_ms / 1000 {
             return refuse(Code::TokenInvalid, "The access token has ended. Log in again.");
         }
-        match self.roster()?.devices.get(&said.sub) {
+        match self.book.roster()?.devices.get(&said.sub) {
             Some(device) if device.revoked_ms.is_some() => {
                 refuse(Code::DeviceRevoked, "The device is revoked. What it still holds stays on it; ask the office.")
             }
@@ -182,13 +197,13 @@ impl Book {
         }
     }
 
-    /// As [`Book::bearer`], with the person's role now.
+    /// As [`Tokens::bearer`], with the person's role now.
     ///
     /// # Errors
-    /// As [`Book::bearer`].
+    /// As [`Tokens::bearer`].
     pub fn bearer_with_role(&self, token: &str, now: &ClockReading) -> Result<(DeviceId, PersonId, Option<Role>), LoginError> {
         let (device, person) = self.bearer(token, now)?;
-        Ok((device, person, self.roster()?.role_now(person)))
+        Ok((device, person, self.book.roster()?.role_now(person)))
     }
 
     /// The secret behind the cookies of browsers that are known; the same for as long as the shop has its keys.
@@ -196,7 +211,7 @@ impl Book {
     /// # Errors
     /// [`BookError::NotEnrolled`]; [`BookError::Sealed`].
     pub fn browser_key(&self) -> Result<[u8; 64], BookError> {
-        Ok(self.identity()?.keys()?.for_browsers())
+        Ok(self.book.identity()?.keys()?.for_browsers())
     }
 
     /// The sessions of the office's pages that were kept.
@@ -204,7 +219,7 @@ impl Book {
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn kept_sessions(&self) -> Result<Vec<KeptSession>, BookError> {
-        Ok(self.store.kept_sessions()?)
+        Ok(self.book.store.kept_sessions()?)
     }
 
     /// Keeps these sessions of the office's pages, and no others.
@@ -212,7 +227,7 @@ impl Book {
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn keep_sessions(&self, sessions: &[KeptSession]) -> Result<(), BookError> {
-        Ok(self.store.keep_sessions(sessions)?)
+        Ok(self.book.store.keep_sessions(sessions)?)
     }
 
     /// The key that verifies access tokens: key id and Ed25519 public key, for the JWKS.
@@ -220,7 +235,7 @@ impl Book {
     /// # Errors
     /// [`BookError::NotEnrolled`].
     pub fn token_key(&self) -> Result<(DeviceId, Bytes32), BookError> {
-        let identity = self.identity()?;
+        let identity = self.book.identity()?;
         Ok((identity.device, identity.keys()?.public().1))
     }
 }

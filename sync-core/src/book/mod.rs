@@ -174,6 +174,17 @@ impl Book {
         self.roster.as_ref()?.role_now(self.writer().ok()?.person)
     }
 
+    /// Whether a person may read a document; not where there is none.
+    ///
+    /// # Errors
+    /// [`BookError`] where the store fails.
+    pub(crate) fn may_read(&self, person: PersonId, doc: DocId) -> Result<bool, BookError> {
+        match self.store.document(doc)? {
+            Some(document) if self.roster()?.role_now(person).is_some() => Ok(self.store.may_read(person, &document)?),
+            _ => Ok(false),
+        }
+    }
+
     /// How this device's private keys are kept.
     #[must_use]
     pub const fn keys_at_rest(&self) -> KeysAtRest {
@@ -242,6 +253,12 @@ impl Book {
         Ok(written)
     }
 
+    /// The actor of this opening.
+    #[must_use]
+    pub(crate) const fn actor(&self) -> Bytes16 {
+        self.actor
+    }
+
     /// Verifies the book against a rebuild of itself.
     ///
     /// # Errors
@@ -302,12 +319,4 @@ fn open_ends(store: &Store, doc: DocId, slot: &Slot) -> Result<Vec<RecordId>, St
     seen.truncate(MOST_SEEN);
     seen.reverse();
     Ok(seen)
-}
-
-impl Book {
-    /// The actor of this opening.
-    #[must_use]
-    pub(crate) const fn actor(&self) -> Bytes16 {
-        self.actor
-    }
 }

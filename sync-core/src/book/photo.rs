@@ -137,30 +137,44 @@ fn noted(ledger: &Ledger, roster: &Roster, sha256: Bytes32) -> Result<(), PhotoE
     if all.any(|id| ledger.voided_by(id, roster).is_none()) { Ok(()) } else { Err(PhotoError::TakenBack) }
 }
 
+/// The bytes of photos, as far as the book knows where they are.
+#[derive(Debug, Clone, Copy)]
+pub struct Photos<'a> {
+    book: &'a Book,
+}
+
 impl Book {
+    /// The bytes of photos.
+    #[must_use]
+    pub const fn photos(&self) -> Photos<'_> {
+        Photos { book: self }
+    }
+}
+
+impl Photos<'_> {
     /// Whether a person may send the bytes of a photo of a document, and see them: whoever may read the document, where it has
     /// a record of that photo which was not taken back. It does not matter who noted it: the hash lets nothing else in, and what is shown
     /// are bytes that were sent for this document (`pictures.rs`).
     ///
     /// # Errors
     /// [`PhotoError`]: why not.
-    pub fn photo_open_to(&self, person: PersonId, doc: DocId, sha256: Bytes32) -> Result<(), PhotoError> {
-        if !self.may_read(person, doc)? {
+    pub fn open_to(&self, person: PersonId, doc: DocId, sha256: Bytes32) -> Result<(), PhotoError> {
+        if !self.book.may_read(person, doc)? {
             return Err(PhotoError::Closed);
         }
-        noted(&*self.store.ledger_of(doc)?, self.roster()?, sha256)
+        noted(&*self.book.store.ledger_of(doc)?, self.book.roster()?, sha256)
     }
 
     /// The photos that this device noted, oldest first, and where the bytes of each are.
     ///
     /// # Errors
     /// [`BookError`] where the book belongs to no shop, or the store fails.
-    pub fn own_photos(&self) -> Result<Vec<OwnPhoto>, BookError> {
-        let mut photos = match self.store.meta::<Vec<OwnPhoto>>(OWN)? {
+    pub fn own(&self) -> Result<Vec<OwnPhoto>, BookError> {
+        let mut photos = match self.book.store.meta::<Vec<OwnPhoto>>(OWN)? {
             Some(photos) => photos,
-            None => self.photos_in_book()?,
+            None => self.in_book()?,
         };
-        let now_epoch: Option<Bytes16> = self.store.meta("epoch")?;
+        let now_epoch: Option<Bytes16> = self.book.store.meta("epoch")?;
         for photo in &mut photos {
             if matches!(photo.bytes, Whereabouts::AtShop { epoch, .. } if epoch != now_epoch) {
                 photo.bytes = Whereabouts::Here;
@@ -170,11 +184,11 @@ impl Book {
     }
 
     /// The photos in the book that are this device's: for a book from before their whereabouts were kept.
-    fn photos_in_book(&self) -> Result<Vec<OwnPhoto>, BookError> {
-        let identity = self.identity()?;
+    fn in_book(&self) -> Result<Vec<OwnPhoto>, BookError> {
+        let identity = self.book.identity()?;
         let mut photos = Vec::new();
-        for num in self.store.documents_by_author(identity.person)? {
-            for entry in self.store.ledger(num)?.entries().filter(|entry| entry.device == identity.device) {
+        for num in self.book.store.documents_by_author(identity.person)? {
+            for entry in self.book.store.ledger(num)?.entries().filter(|entry| entry.device == identity.device) {
                 if let Body::Photo(photo) = &entry.record.body {
                     photos.push(OwnPhoto::new(entry.record.id, entry.record.doc, photo));
                 }
@@ -188,15 +202,15 @@ impl Book {
     /// not among them.
     ///
     /// # Errors
-    /// As [`Book::own_photos`].
-    pub fn photos_due(&self, now: &ClockReading) -> Result<Vec<PhotoDue>, BookError> {
-        let roster = self.roster()?;
+    /// As [`Photos::own`].
+    pub fn due(&self, now: &ClockReading) -> Result<Vec<PhotoDue>, BookError> {
+        let roster = self.book.roster()?;
         let mut due = Vec::new();
-        for photo in self.own_photos()? {
+        for photo in self.own()? {
             if photo.bytes != Whereabouts::Here {
                 continue;
             }
-            let ledger = self.store.ledger_of(photo.doc)?;
+            let ledger = self.book.store.ledger_of(photo.doc)?;
             if ledger.voided_by(photo.record, roster).is_some() {
                 continue;
             }
@@ -210,9 +224,9 @@ impl Book {
     /// The photos of this device that the shop has had for so long that the bytes need not stay here: see [`STAYS_MS`].
     ///
     /// # Errors
-    /// As [`Book::own_photos`].
-    pub fn photos_to_let_go(&self, now: &ClockReading) -> Result<Vec<OwnPhoto>, BookError> {
-        let mut photos = self.own_photos()?;
+    /// As [`Photos::own`].
+    pub fn to_let_go(&self, now: &ClockReading) -> Result<Vec<OwnPhoto>, BookError> {
+        let mut photos = self.own()?;
         photos.retain(|photo| photo.let_go_ms().is_some_and(|at| at <= now.wall_ms));
         Ok(photos)
     }
@@ -220,9 +234,9 @@ impl Book {
     /// The shop has the bytes of a photo.
     ///
     /// # Errors
-    /// As [`Book::own_photos`].
-    pub fn photo_at_shop(&mut self, doc: DocId, sha256: Bytes32, now: &ClockReading) -> Result<(), BookError> {
-        let epoch = self.store.meta("epoch")?;
+    /// As [`Photos::own`].
+    pub fn note_at_shop(&self, doc: DocId, sha256: Bytes32, now: &ClockReading) -> Result<(), BookError> {
+        let epoch = self.book.store.meta("epoch")?;
         let at_shop = Whereabouts::AtShop { since_ms: now.wall_ms, epoch };
         self.each_own(doc, sha256, |photo| {
             photo.bytes = at_shop.clone();
@@ -234,11 +248,11 @@ impl Book {
     /// where the record or the right is missing they are, in an hour; anything else is over by the next exchange.
     ///
     /// # Errors
-    /// As [`Book::own_photos`].
-    pub fn photo_refused(&mut self, doc: DocId, sha256: Bytes32, problem: &Problem, now: &ClockReading) -> Result<(), BookError> {
+    /// As [`Photos::own`].
+    pub fn note_refused(&self, doc: DocId, sha256: Bytes32, problem: &Problem, now: &ClockReading) -> Result<(), BookError> {
         match problem.code {
             Code::BodyInvalid | Code::EntryInvalid | Code::Unreadable | Code::TooLarge => {
-                self.photo_stopped(doc, sha256, problem.code.name(), &problem.detail)
+                self.note_stopped(doc, sha256, problem.code.name(), &problem.detail)
             }
             Code::DocumentClosed | Code::NotFound => self.each_own(doc, sha256, |photo| photo.refused_ms = Some(now.wall_ms)),
             _ => Ok(()),
@@ -248,13 +262,13 @@ impl Book {
     /// The bytes of a photo are gone from this device, or are not those any more: they are not offered again, and that is said.
     ///
     /// # Errors
-    /// As [`Book::own_photos`].
-    pub fn photo_gone(&mut self, doc: DocId, sha256: Bytes32) -> Result<(), BookError> {
-        self.photo_stopped(doc, sha256, GONE, GONE_SAID)
+    /// As [`Photos::own`].
+    pub fn note_gone(&self, doc: DocId, sha256: Bytes32) -> Result<(), BookError> {
+        self.note_stopped(doc, sha256, GONE, GONE_SAID)
     }
 
     /// Not offered again. Where the shop has the bytes already, that stays so.
-    fn photo_stopped(&mut self, doc: DocId, sha256: Bytes32, code: &str, detail: &str) -> Result<(), BookError> {
+    fn note_stopped(&self, doc: DocId, sha256: Bytes32, code: &str, detail: &str) -> Result<(), BookError> {
         self.each_own(doc, sha256, |photo| {
             if photo.bytes == Whereabouts::Here {
                 photo.bytes = Whereabouts::Stopped { code: code.to_owned(), detail: detail.to_owned() };
@@ -265,21 +279,21 @@ impl Book {
     /// The bytes of a photo were let go here; what the shop has, it has.
     ///
     /// # Errors
-    /// As [`Book::own_photos`]. [`BookError::Denied`] where the shop has not said that it has them.
-    pub fn photo_let_go(&mut self, doc: DocId, sha256: Bytes32) -> Result<(), BookError> {
-        let mut photos = self.own_photos()?;
+    /// As [`Photos::own`]. [`BookError::Denied`] where the shop has not said that it has them.
+    pub fn note_let_go(&self, doc: DocId, sha256: Bytes32) -> Result<(), BookError> {
+        let mut photos = self.own()?;
         let of_it = |photo: &OwnPhoto| photo.doc == doc && photo.sha256 == sha256;
         if photos.iter().any(|photo| of_it(photo) && photo.bytes == Whereabouts::Here) {
             return Err(BookError::Denied("the shop has not got this picture yet: it stays on this device".to_owned()));
         }
         photos.retain(|photo| !of_it(photo) || !matches!(photo.bytes, Whereabouts::AtShop { .. }));
-        Ok(self.store.set_meta(OWN, &photos)?)
+        Ok(self.book.store.set_meta(OWN, &photos)?)
     }
 
-    fn each_own(&mut self, doc: DocId, sha256: Bytes32, change: impl Fn(&mut OwnPhoto)) -> Result<(), BookError> {
-        let mut photos = self.own_photos()?;
+    fn each_own(&self, doc: DocId, sha256: Bytes32, change: impl Fn(&mut OwnPhoto)) -> Result<(), BookError> {
+        let mut photos = self.own()?;
         photos.iter_mut().filter(|photo| photo.doc == doc && photo.sha256 == sha256).for_each(change);
-        Ok(self.store.set_meta(OWN, &photos)?)
+        Ok(self.book.store.set_meta(OWN, &photos)?)
     }
 }
 

@@ -9,11 +9,12 @@ use shared::length::LengthUnit;
 use shared::record::{Covered, DayClosed, DayCounts, MOST_COVERED, MOST_HEADS, MOST_PARTS};
 
 use super::ActionContext;
-use crate::book::{Book, Draft};
+use crate::book::Draft;
+use crate::commands::Author;
 use crate::engine::BookError;
 use crate::queries::DaySheet;
 
-impl Book {
+impl Author<'_> {
     /// Closes a day over what this book holds now; gives the first part of the closing. Closed again after late arrivals,
     /// the later closing stands.
     ///
@@ -21,11 +22,11 @@ impl Book {
     /// [`BookError::Entry`] for a day that has not come, one that is closed and has had no news, or open matters without
     /// a reason; any other having kept nothing.
     pub fn close_day(&mut self, day: Date, left_open: &str, hand: &mut ActionContext<'_>) -> Result<RecordId, BookError> {
-        let today = self.roster()?.day(self.shop_now_ms(&hand.now)?);
+        let today = self.book.roster()?.day(self.book.reader().shop_now_ms(&hand.now)?);
         if day > today {
             return Err(BookError::Entry(format!("{day} has not come yet; today is {today}.")));
         }
-        let sheet = self.day_sheet(Some(day), LengthUnit::Thou, &hand.now)?;
+        let sheet = self.book.days().day_sheet(Some(day), LengthUnit::Thou, &hand.now)?;
         if let Some(closed) = &sheet.closed
             && closed.late.is_empty()
         {
@@ -38,13 +39,13 @@ impl Book {
                 "{day} has open matters: {open}. Settle them, or say why the day is closed with them open."
             )));
         }
-        let before = self.last_closing()?;
-        let known = before.map_or_else(|| Ok(BTreeMap::new()), |closing| self.covered_by(closing))?;
-        let doc = self.identity()?.root.shop.days();
-        let moved = self.store.documents()?.into_iter().filter(|row| row.doc != doc && known.get(&row.doc) != Some(&row.heads));
+        let before = self.book.days().last_closing()?;
+        let known = before.map_or_else(|| Ok(BTreeMap::new()), |closing| self.book.days().covered_by(closing))?;
+        let doc = self.book.identity()?.root.shop.days();
+        let moved = self.book.store.documents()?.into_iter().filter(|row| row.doc != doc && known.get(&row.doc) != Some(&row.heads));
         let covers = segments_of(moved.map(|row| Covered { doc: row.doc, heads: row.heads }).collect())?;
         let parts = u32::try_from(covers.len()).unwrap_or(u32::MAX);
-        let position = self.store.log_end()?;
+        let position = self.book.store.log_end()?;
         // Nothing was open, so there is nothing to give a reason for.
         let left_open = if sheet.open_matters.is_empty() { "" } else { left_open };
         let closing = |(part, covers): (u32, Vec<Covered>)| {
@@ -52,7 +53,7 @@ impl Book {
             Draft::new(doc, DayClosed { day, counts, left_open, position, part, parts, since: before, covers })
         };
         let drafts = (1..).zip(covers).map(closing).collect();
-        let written = self.write(drafts, &hand.now, hand.entropy)?;
+        let written = self.book.write(drafts, &hand.now, hand.entropy)?;
         written.first().copied().ok_or_else(|| BookError::Defect("a closing of no parts".to_owned()))
     }
 }
@@ -95,27 +96,6 @@ fn counts(sheet: &DaySheet) -> DayCounts {
         recheck: count(all.recheck),
         unfinished: count(all.unfinished),
         quarantined: count(all.quarantine),
-    }
-}
-
-impl Book {
-    /// The documents that a closing covers, its own and those of the closings before it, with their heads then.
-    pub(crate) fn covered_by(&self, closing: RecordId) -> Result<BTreeMap<DocId, Vec<Bytes32>>, BookError> {
-        let mut covered = BTreeMap::new();
-        let ledger = self.store.ledger_of(self.identity()?.root.shop.days())?;
-        let closings = crate::queries::Closings::of(&ledger);
-        let mut next = Some(closing);
-        let mut seen = std::collections::BTreeSet::new();
-        while let Some(id) = next.filter(|id| seen.insert(*id)) {
-            let Some(first) = crate::queries::closing_in(&ledger, id) else { break };
-            for entry in closings.parts(id) {
-                for one in &entry.covers {
-                    covered.entry(one.doc).or_insert_with(|| one.heads.clone());
-                }
-            }
-            next = first.since;
-        }
-        Ok(covered)
     }
 }
 

@@ -15,9 +15,10 @@ use shared::role::Role;
 use shared::slot::Slot;
 use shared::wire::EnrolRequest;
 
-use crate::book::Book;
 use crate::book::enrol::{EnrolError, code_hash};
 use crate::book::keystore;
+use crate::commands::Advisor;
+use crate::commands::Author;
 use crate::commands::{ActionContext, Settings};
 use crate::crypto::keys::Keys;
 use crate::engine::BookError;
@@ -86,7 +87,7 @@ pub enum DeskDone {
     Cards(usize),
 }
 
-impl Book {
+impl Author<'_> {
     /// Opens a person's desk with a one-time code, or gives one that is open another passphrase.
     ///
     /// # Errors
@@ -95,7 +96,7 @@ impl Book {
         let refuse =
             |why: &str| EnrolError::Refused(ProblemCode::CodeInvalid, format!("{why} Nothing was changed. Ask the office for a new code."));
         let hash = code_hash(code);
-        let state = self.store.code(hash)?.ok_or_else(|| refuse("The code is not one of this shop's."))?;
+        let state = self.book.store.code(hash)?.ok_or_else(|| refuse("The code is not one of this shop's."))?;
         if state.used.is_some() {
             return Err(refuse("The code has been used."));
         }
@@ -103,11 +104,11 @@ impl Book {
             return Err(refuse("The code has expired."));
         }
         let person = state.code.person;
-        if !self.roster()?.sees_all(person) {
+        if !self.book.roster()?.sees_all(person) {
             let why = "A desk is for the office and for leads, and the code is for somebody else. Nothing was changed; the code still enrols a phone.";
             return Err(EnrolError::Refused(ProblemCode::RoleMayNot, why.to_owned()));
         }
-        let (row, is_new) = match self.desk_row(person)? {
+        let (row, is_new) = match self.book.advisor().desk_row(person)? {
             Some(row) => (DeskRow { passphrase: passphrase.to_owned(), ..row }, false),
             None => {
                 let (device, keys) = (fresh_device(now, entropy), Some(Keys::fresh(entropy)));
@@ -117,7 +118,7 @@ impl Book {
         let (record_key, login_key) = row.keys.as_ref().ok_or(BookError::Sealed)?.public();
         let request =
             EnrolRequest { code: code.trim().to_owned(), device: row.device, device_name: DESK_NAME.to_owned(), record_key, login_key };
-        self.as_one(|book| {
+        self.book.as_one(|book| {
             if is_new {
                 book.admit_device(&request, now, entropy)?;
                 book.store.note_contact(row.device, now.wall_ms, 0)?;
@@ -126,17 +127,19 @@ impl Book {
             }
             let keys = keystore::keep(&book.store, row.device, row.keys.clone(), entropy)?;
             book.store.keep_desk(&DeskRow { keys, ..row })?;
-            book.desk_of(person)?.ok_or_else(|| BookError::Defect("a desk that was just opened is not there".to_owned()).into())
+            book.advisor().desk_of(person)?.ok_or_else(|| BookError::Defect("a desk that was just opened is not there".to_owned()).into())
         })
     }
+}
 
+impl Advisor<'_> {
     /// The open desk of the person with a name, however it is capitalised.
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn desk(&self, name: &str) -> Result<Option<Desk>, BookError> {
         let wanted = name.trim().to_lowercase();
-        let roster = self.roster()?;
+        let roster = self.book.roster()?;
         let named = roster.people.iter().find(|(_, other)| other.trim().to_lowercase() == wanted).map(|(person, _)| *person);
         named.map_or(Ok(None), |person| self.desk_of(person))
     }
@@ -146,19 +149,21 @@ impl Book {
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn desk_of(&self, person: PersonId) -> Result<Option<Desk>, BookError> {
-        let roster = self.roster()?;
+        let roster = self.book.roster()?;
         let row = self.desk_row(person)?;
         Ok(row.map(|row| Desk { person, name: roster.name(person), role: roster.role_now(person), passphrase: row.passphrase }))
     }
 
     /// A person's desk, unless its device was revoked.
     fn desk_row(&self, person: PersonId) -> Result<Option<DeskRow>, BookError> {
-        let roster = self.roster()?;
+        let roster = self.book.roster()?;
         let open = |device: DeviceId| roster.devices.get(&device).is_some_and(|d| d.revoked_ms.is_none());
-        let Some(row) = self.store.desk_row(person)?.filter(|row| open(row.device)) else { return Ok(None) };
-        Ok(Some(DeskRow { keys: keystore::keys_of(&self.store, row.device, row.keys)?, ..row }))
+        let Some(row) = self.book.store.desk_row(person)?.filter(|row| open(row.device)) else { return Ok(None) };
+        Ok(Some(DeskRow { keys: keystore::keys_of(&self.book.store, row.device, row.keys)?, ..row }))
     }
+}
 
+impl Author<'_> {
     /// Does one thing at a person's desk: signed in that person's name, and receipted.
     ///
     /// # Errors
@@ -171,18 +176,22 @@ impl Book {
         now: &ClockReading,
         entropy: &mut dyn CryptoRng,
     ) -> Result<DeskDone, BookError> {
-        let row = self.desk_row(person)?.ok_or_else(|| BookError::Denied("this person has no open desk at the shop".to_owned()))?;
-        let shop = self.identity()?;
+        let row = self
+            .book
+            .advisor()
+            .desk_row(person)?
+            .ok_or_else(|| BookError::Denied("this person has no open desk at the shop".to_owned()))?;
+        let shop = self.book.identity()?;
         let record_key = row.keys.as_ref().ok_or(BookError::Sealed)?.public().0;
         let (root, issuer, server) = (shop.root, shop.issuer.clone(), String::new());
         let identity = Identity { device: row.device, person, root, issuer, server, record_key, keys: row.keys };
-        self.as_one(|book| {
+        self.book.as_one(|book| {
             let before = book.store.log_end()?;
             book.sit_down(Some(identity));
-            let done = book.take_step(step, &mut ActionContext { now: *now, entropy: &mut *entropy, measured_by: None });
+            let done = book.author().take_step(step, &mut ActionContext { now: *now, entropy: &mut *entropy, measured_by: None });
             book.sit_down(None);
             let done = done?;
-            book.receipt_since(before, row.device, now, entropy)?;
+            book.peer().receipt_since(before, row.device, now, entropy)?;
             Ok(done)
         })
     }
@@ -191,7 +200,7 @@ impl Book {
         Ok(match step.clone() {
             DeskStep::Rule { doc, slot, weighed, decision, reason } => {
                 // Of the very readings that were looked at: one that came in since has not been weighed.
-                let now = self.store.standing(doc, &slot)?;
+                let now = self.book.store.standing(doc, &slot)?;
                 if weighed.zip(now).is_some_and(|(looked_at, now)| crate::queries::weighed(&now) != looked_at) {
                     return Err(BookError::Moved(
                         "another reading came in since the readings were looked at, or one was undone".to_owned(),

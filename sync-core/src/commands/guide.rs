@@ -15,7 +15,7 @@ use shared::verdict::{Gross, Verdict, Why, gross_on_card, judge_on_card, next_le
 
 use super::next_of;
 use super::reading::ReadingOutcome;
-use crate::book::Book;
+use crate::commands::Advisor;
 use crate::engine::BookError;
 use crate::judge::ledger::Ledger;
 use crate::judge::machine::OpenFinding;
@@ -188,7 +188,7 @@ pub struct Guide {
     pub open: Vec<String>,
 }
 
-impl Book {
+impl Advisor<'_> {
     /// Where the check of a visit is. The person's own latest open visit where none is named.
     ///
     /// # Errors
@@ -201,19 +201,19 @@ impl Book {
         unit: LengthUnit,
         now: &ClockReading,
     ) -> Result<Guide, BookError> {
-        let state = self.known_machine(machine)?;
+        let state = self.book.finder().known_machine(machine)?;
         let visit = match visit {
             Some(visit) => visit,
             None => {
                 self.open_visit_of(machine, None)?.ok_or_else(|| BookError::Unknown("you have no open visit to this machine".to_owned()))?
             }
         };
-        let engine = self.card_of(&state)?;
+        let engine = self.book.machines().card_of(&state)?;
         let cylinders = state.card.as_ref().and_then(|c| c.cylinders).or(engine.as_ref().map(|c| c.cylinders)).unwrap_or(1);
         let card = engine.as_ref().filter(|card| card.source.is_some());
-        let cold = state.cold_at(Some(visit), self.shop_now_ms(now)?);
-        let ledger = self.store.ledger_of(machine)?;
-        let roster = self.roster()?;
+        let cold = state.cold_at(Some(visit), self.book.reader().shop_now_ms(now)?);
+        let ledger = self.book.store.ledger_of(machine)?;
+        let roster = self.book.roster()?;
         let mut valves = Vec::new();
         let none_set = engine.as_ref().is_some_and(|card| card.hydraulic);
         for valve in Valve::all(if none_set { 0 } else { cylinders }) {
@@ -253,7 +253,7 @@ impl Book {
     /// # Errors
     /// [`BookError::Unknown`] where the book has no such machine; the store.
     pub fn cautions(&self, machine: DocId) -> Result<Vec<Caution>, BookError> {
-        let card = self.card_of(&self.known_machine(machine)?)?;
+        let card = self.book.machines().card_of(&self.book.finder().known_machine(machine)?)?;
         Ok(caution::before(card.and_then(|card| card.ignition)))
     }
 
@@ -262,7 +262,7 @@ impl Book {
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn hours_read_in(&self, machine: DocId, visit: RecordId) -> Result<bool, BookError> {
-        Ok(hours_read(&*self.store.ledger_of(machine)?, self.roster()?, visit))
+        Ok(hours_read(&*self.book.store.ledger_of(machine)?, self.book.roster()?, visit))
     }
 }
 

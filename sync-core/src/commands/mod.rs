@@ -2,6 +2,7 @@
 //!
 //! Each writes its records in one transaction and says at once what they mean.
 
+mod author;
 mod day;
 pub mod desk;
 mod guide;
@@ -14,6 +15,7 @@ mod visit;
 use shared::ids::{DocId, PersonId, RecordId};
 use shared::record::{Body, Finding, FindingCleared, FindingKind, MachineCard, MeterChange, Note, Photo, Void};
 
+pub use author::{Advisor, Author};
 pub use guide::{Guide, Step, ValveGuide};
 pub use office::Settings;
 pub use order::next_of;
@@ -21,7 +23,7 @@ pub use reading::{ReadingEntry, ReadingOutcome};
 pub use trial::{Ask, Trial, TrialView, Tried};
 pub use visit::{FinishOutcome, HoursOutcome, VisitEntry, VisitOutcome};
 
-use crate::book::{Book, Draft};
+use crate::book::Draft;
 use crate::engine::BookError;
 use crate::judge::permissions;
 use crate::queries::bounds::MOST_HISTORY;
@@ -44,10 +46,10 @@ impl std::fmt::Debug for ActionContext<'_> {
     }
 }
 
-impl Book {
+impl Author<'_> {
     pub(crate) fn state_one(&mut self, doc: DocId, body: impl Into<Body>, hand: &mut ActionContext<'_>) -> Result<RecordId, BookError> {
         let draft = Draft { doc, body: body.into(), measured_by: hand.measured_by };
-        self.write(vec![draft], &hand.now, hand.entropy)?.pop().ok_or_else(|| BookError::Defect("nothing was written".to_owned()))
+        self.book.write(vec![draft], &hand.now, hand.entropy)?.pop().ok_or_else(|| BookError::Defect("nothing was written".to_owned()))
     }
 
     /// Enters a machine: provisional in the field, final by the office.
@@ -55,25 +57,30 @@ impl Book {
     /// # Errors
     /// [`BookError`], having kept nothing.
     pub fn add_machine(&mut self, card: MachineCard, hand: &mut ActionContext<'_>) -> Result<DocId, BookError> {
-        let office = self.my_role() == Some(shared::role::Role::Office);
-        let card = self.with_cylinders(MachineCard { provisional: !office, ..card })?;
-        if !self.tagged(&card.tag)?.is_empty() {
+        let office = self.book.my_role() == Some(shared::role::Role::Office);
+        let card = self.book.advisor().with_cylinders(MachineCard { provisional: !office, ..card })?;
+        if !self.book.finder().tagged(&card.tag)?.is_empty() {
             return Err(BookError::Entry(format!("The book has a machine tagged {} already.", card.tag)));
         }
-        let doc = fresh_doc(&hand.now, self.writer()?.device, hand.entropy);
+        let doc = fresh_doc(&hand.now, self.book.writer()?.device, hand.entropy);
         self.state_one(doc, card, hand)?;
         Ok(doc)
     }
+}
 
+impl Advisor<'_> {
     /// Fills the cylinders in from the engine card, so that judging a valve needs this document alone.
     pub(crate) fn with_cylinders(&self, mut card: MachineCard) -> Result<MachineCard, BookError> {
         if let Some(id) = card.engine_card {
-            let engine = self.engine_card(id)?.ok_or_else(|| BookError::Unknown("this book has no such engine card".to_owned()))?;
+            let engine =
+                self.book.reader().engine_card(id)?.ok_or_else(|| BookError::Unknown("this book has no such engine card".to_owned()))?;
             card.cylinders = Some(engine.cylinders);
         }
         Ok(card)
     }
+}
 
+impl Author<'_> {
     /// Notes a finding, or puts the machine on hold.
     ///
     /// # Errors
@@ -85,7 +92,7 @@ impl Book {
         what: &str,
         hand: &mut ActionContext<'_>,
     ) -> Result<RecordId, BookError> {
-        let visit = self.open_visit_of(machine, hand.measured_by)?;
+        let visit = self.book.advisor().open_visit_of(machine, hand.measured_by)?;
         self.state_one(machine, Finding { grade, what: what.to_owned(), visit }, hand)
     }
 
@@ -94,7 +101,7 @@ impl Book {
     /// # Errors
     /// [`BookError`], having kept nothing.
     pub fn clear_finding(&mut self, finding: RecordId, how: &str, hand: &mut ActionContext<'_>) -> Result<RecordId, BookError> {
-        let held = self.store.held(finding)?.filter(|h| matches!(h.entry.record.body, Body::Finding(_)));
+        let held = self.book.store.held(finding)?.filter(|h| matches!(h.entry.record.body, Body::Finding(_)));
         let held = held.ok_or_else(|| BookError::Unknown("this book has no such finding".to_owned()))?;
         self.state_one(held.doc, FindingCleared { finding, how: how.to_owned() }, hand)
     }
@@ -104,16 +111,16 @@ impl Book {
     /// # Errors
     /// [`BookError`], having kept nothing.
     pub fn add_note(&mut self, doc: DocId, text: &str, hand: &mut ActionContext<'_>) -> Result<RecordId, BookError> {
-        let visit = self.open_visit_of(doc, hand.measured_by)?;
+        let visit = self.book.advisor().open_visit_of(doc, hand.measured_by)?;
         self.state_one(doc, Note { text: text.to_owned(), visit }, hand)
     }
 
-    /// Notes a photo by the hash of its bytes, which this device has: see [`Book::photos_due`].
+    /// Notes a photo by the hash of its bytes, which this device has: see [`Photos::due`].
     ///
     /// # Errors
     /// [`BookError`], having kept nothing.
     pub fn add_photo(&mut self, doc: DocId, photo: Photo, hand: &mut ActionContext<'_>) -> Result<RecordId, BookError> {
-        let photo = Photo { visit: self.open_visit_of(doc, hand.measured_by)?, ..photo };
+        let photo = Photo { visit: self.book.advisor().open_visit_of(doc, hand.measured_by)?, ..photo };
         self.state_one(doc, photo, hand)
     }
 
@@ -122,8 +129,8 @@ impl Book {
     /// # Errors
     /// [`BookError`], having kept nothing.
     pub fn change_meter(&mut self, machine: DocId, change: MeterChange, hand: &mut ActionContext<'_>) -> Result<RecordId, BookError> {
-        self.known_machine(machine)?;
-        let now = self.shop_now_ms(&hand.now)?;
+        self.book.finder().known_machine(machine)?;
+        let now = self.book.reader().shop_now_ms(&hand.now)?;
         if change.changed_ms.is_some_and(|ms| ms > now) {
             return Err(BookError::Entry("A meter is noted as changed once it is: that day lies ahead. Nothing was kept.".to_owned()));
         }
@@ -135,23 +142,25 @@ impl Book {
     /// # Errors
     /// [`BookError`], having kept nothing.
     pub fn void(&mut self, target: RecordId, reason: &str, hand: &mut ActionContext<'_>) -> Result<RecordId, BookError> {
-        let held = self.store.held(target)?.ok_or_else(|| BookError::Unknown("this book has no such record".to_owned()))?;
+        let held = self.book.store.held(target)?.ok_or_else(|| BookError::Unknown("this book has no such record".to_owned()))?;
         if !permissions::is_voidable(held.entry.record.body.kind()) {
             return Err(BookError::Denied("a void or a receipt is not undone; state the matter again".to_owned()));
         }
         let mut own = ActionContext { now: hand.now, entropy: &mut *hand.entropy, measured_by: None };
         self.state_one(held.doc, Void { target, reason: reason.to_owned() }, &mut own)
     }
+}
 
+impl Advisor<'_> {
     /// The records about a machine or a property that this person may take back, newest first, at most [`MOST_HISTORY`]: what was read,
     /// found and noted there. Not what founds it, nor a visit, in which others' readings may be.
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn to_take_back(&self, doc: DocId) -> Result<Vec<RecordId>, BookError> {
-        let (roster, person) = (self.roster()?, self.writer()?.person);
+        let (roster, person) = (self.book.roster()?, self.book.writer()?.person);
         let Some(role) = roster.role_now(person) else { return Ok(Vec::new()) };
-        let ledger = self.store.ledger_of(doc)?;
+        let ledger = self.book.store.ledger_of(doc)?;
         let founds = |body: &Body| matches!(body, Body::Machine(_) | Body::Property(_) | Body::Visit(_));
         let open = ledger.entries().filter(|entry| {
             let record = &entry.record;
@@ -165,18 +174,13 @@ impl Book {
         Ok(own.into_iter().map(|(_, id)| id).collect())
     }
 
-    pub(crate) fn known_machine(&self, machine: DocId) -> Result<crate::judge::machine::MachineState, BookError> {
-        let row = self.store.machine(machine)?;
-        row.map(|row| row.state).ok_or_else(|| BookError::Unknown("this book has no such machine".to_owned()))
-    }
-
     /// This person's latest open visit to a machine; of the person who measured, where the office writes a sheet down.
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn open_visit_of(&self, machine: DocId, measured_by: Option<PersonId>) -> Result<Option<RecordId>, BookError> {
-        let person = measured_by.unwrap_or(self.writer()?.person);
-        let state = self.store.machine(machine)?.map(|row| row.state);
+        let person = measured_by.unwrap_or(self.book.writer()?.person);
+        let state = self.book.store.machine(machine)?.map(|row| row.state);
         Ok(state.and_then(|state| state.open_visits().find(|v| v.by == person).map(|v| v.visit)))
     }
 }

@@ -9,7 +9,9 @@ use shared::slot::Slot;
 use shared::usage::Between;
 
 use super::ActionContext;
-use crate::book::{Book, Draft};
+use crate::book::Draft;
+use crate::commands::Advisor;
+use crate::commands::Author;
 use crate::engine::BookError;
 use crate::judge::ledger::Ledger;
 use crate::judge::roster::Roster;
@@ -42,24 +44,26 @@ pub struct Settings {
     pub season: Option<Option<Between>>,
 }
 
-impl Book {
+impl Advisor<'_> {
     fn roster_doc(&self) -> Result<DocId, BookError> {
-        Ok(self.identity()?.root.shop.roster())
+        Ok(self.book.identity()?.root.shop.roster())
     }
+}
 
+impl Author<'_> {
     /// Puts a person on the roster, with a role: both records, or neither.
     ///
     /// # Errors
     /// [`BookError`], having kept nothing.
     pub fn add_person(&mut self, name: &str, role: Role, hand: &mut ActionContext<'_>) -> Result<PersonId, BookError> {
-        if self.is_named(name)? {
+        if self.book.finder().is_named(name)? {
             return Err(BookError::Entry(format!("The roster has a person named {name} already; a second one needs another name.")));
         }
-        let doc = self.roster_doc()?;
+        let doc = self.book.advisor().roster_doc()?;
         let person = fresh_person(&hand.now, hand.entropy);
         let drafts =
             vec![Draft::new(doc, Person { person, name: name.trim().to_owned() }), Draft::new(doc, RoleGrant { person, role: Some(role) })];
-        self.write(drafts, &hand.now, hand.entropy)?;
+        self.book.write(drafts, &hand.now, hand.entropy)?;
         Ok(person)
     }
 
@@ -68,7 +72,7 @@ impl Book {
     /// # Errors
     /// [`BookError`], having kept nothing.
     pub fn set_role(&mut self, person: PersonId, role: Option<Role>, hand: &mut ActionContext<'_>) -> Result<RecordId, BookError> {
-        let doc = self.roster_doc()?;
+        let doc = self.book.advisor().roster_doc()?;
         self.state_one(doc, RoleGrant { person, role }, hand)
     }
 
@@ -77,7 +81,7 @@ impl Book {
     /// # Errors
     /// [`BookError`], having kept nothing.
     pub fn revoke_device(&mut self, device: DeviceId, reason: &str, hand: &mut ActionContext<'_>) -> Result<RecordId, BookError> {
-        let doc = self.roster_doc()?;
+        let doc = self.book.advisor().roster_doc()?;
         self.state_one(doc, DeviceRevoked { device, reason: reason.to_owned() }, hand)
     }
 
@@ -92,7 +96,7 @@ impl Book {
         active: bool,
         hand: &mut ActionContext<'_>,
     ) -> Result<RecordId, BookError> {
-        let doc = self.roster_doc()?;
+        let doc = self.book.advisor().roster_doc()?;
         self.state_one(doc, Assignment { person, property, active }, hand)
     }
 
@@ -101,7 +105,7 @@ impl Book {
     /// # Errors
     /// [`BookError::Entry`] for a zone that is none; any other having kept nothing.
     pub fn change_settings(&mut self, change: Settings, hand: &mut ActionContext<'_>) -> Result<ShopCard, BookError> {
-        let old = self.roster()?.settings.clone();
+        let old = self.book.roster()?.settings.clone();
         let new = ShopCard {
             name: change.name.unwrap_or(old.name),
             time_zone: change.time_zone.unwrap_or(old.time_zone),
@@ -117,7 +121,7 @@ impl Book {
         if jiff::tz::TimeZone::get(&new.time_zone).is_err() {
             return Err(BookError::Entry(format!("\"{}\" is not a time zone: use an IANA name as in Europe/Oslo.", new.time_zone)));
         }
-        let doc = self.roster_doc()?;
+        let doc = self.book.advisor().roster_doc()?;
         self.state_one(doc, new.clone(), hand)?;
         Ok(new)
     }
@@ -127,10 +131,10 @@ impl Book {
     /// # Errors
     /// [`BookError`], having kept nothing.
     pub fn add_property(&mut self, card: PropertyCard, hand: &mut ActionContext<'_>) -> Result<PropertyId, BookError> {
-        if !self.properties_named(&card.name)?.is_empty() {
+        if !self.book.finder().properties_named(&card.name)?.is_empty() {
             return Err(BookError::Entry(format!("The book has a property named {} already.", card.name)));
         }
-        let doc = fresh_doc(&hand.now, self.writer()?.device, hand.entropy);
+        let doc = fresh_doc(&hand.now, self.book.writer()?.device, hand.entropy);
         self.state_one(doc, card, hand)?;
         Ok(PropertyId(doc.0))
     }
@@ -145,10 +149,10 @@ impl Book {
         card: PropertyCard,
         hand: &mut ActionContext<'_>,
     ) -> Result<RecordId, BookError> {
-        if self.property(property)?.is_none() {
+        if self.book.reader().property(property)?.is_none() {
             return Err(BookError::Unknown("this book has no such property".to_owned()));
         }
-        if self.properties_named(&card.name)?.iter().any(|other| *other != property) {
+        if self.book.finder().properties_named(&card.name)?.iter().any(|other| *other != property) {
             return Err(BookError::Entry(format!("Another property is named {} already.", card.name)));
         }
         self.state_one(property.doc(), card, hand)
@@ -159,11 +163,11 @@ impl Book {
     /// # Errors
     /// [`BookError`], having kept nothing.
     pub fn restate_machine(&mut self, machine: DocId, card: MachineCard, hand: &mut ActionContext<'_>) -> Result<RecordId, BookError> {
-        self.known_machine(machine)?;
-        if self.tagged(&card.tag)?.iter().any(|other| *other != machine) {
+        self.book.finder().known_machine(machine)?;
+        if self.book.finder().tagged(&card.tag)?.iter().any(|other| *other != machine) {
             return Err(BookError::Entry(format!("Another machine is tagged {} already.", card.tag)));
         }
-        let card = self.with_cylinders(MachineCard { provisional: false, ..card })?;
+        let card = self.book.advisor().with_cylinders(MachineCard { provisional: false, ..card })?;
         self.state_one(machine, card, hand)
     }
 
@@ -172,8 +176,14 @@ impl Book {
     /// # Errors
     /// [`BookError`], having kept nothing.
     pub fn keep_engine_card(&mut self, card: EngineCard, hand: &mut ActionContext<'_>) -> Result<RecordId, BookError> {
-        let doc = self.identity()?.root.shop.engines();
-        if self.engine_cards()?.iter().any(|other| other.card != card.card && other.name.eq_ignore_ascii_case(card.name.trim())) {
+        let doc = self.book.identity()?.root.shop.engines();
+        if self
+            .book
+            .reader()
+            .engine_cards()?
+            .iter()
+            .any(|other| other.card != card.card && other.name.eq_ignore_ascii_case(card.name.trim()))
+        {
             return Err(BookError::Entry(format!(
                 "Another engine card is named {} already; change that one, or name this otherwise.",
                 card.name
@@ -196,6 +206,7 @@ impl Book {
         hand: &mut ActionContext<'_>,
     ) -> Result<RecordId, BookError> {
         let standing = self
+            .book
             .store
             .standing(doc, slot)?
             .ok_or_else(|| BookError::Unknown(format!("nothing is stated about {}, so there is nothing to rule on", slot.words())))?;
@@ -204,15 +215,15 @@ impl Book {
         if let Decision::Stands(id) = decision
             && !of.contains(&id)
         {
-            let held = self.store.held(id)?.filter(|h| h.doc == doc && Slot::of(&h.entry.record).as_ref() == Some(slot));
+            let held = self.book.store.held(id)?.filter(|h| h.doc == doc && Slot::of(&h.entry.record).as_ref() == Some(slot));
             held.ok_or_else(|| BookError::Unknown("that record is not one of this slot's".to_owned()))?;
             of.push(id);
         }
         of.sort_unstable();
         let ruling = Ruling { slot: slot.clone(), of, decision, reason: reason.to_owned() };
         let mut own = ActionContext { now: hand.now, entropy: &mut *hand.entropy, measured_by: None };
-        self.as_one(|book| {
-            let record = book.state_one(doc, ruling, &mut own)?;
+        self.book.as_one(|book| {
+            let record = book.author().state_one(doc, ruling, &mut own)?;
             let (ledger, roster) = (book.store.ledger_of(doc)?, book.roster()?);
             let decides = Standings::new(&ledger, roster).are_decided_by(record, slot);
             if decides { Ok(record) } else { Err(BookError::Denied(would_not(decision, &standing, &ledger, roster))) }

@@ -14,7 +14,8 @@ use shared::valve::Valve;
 use shared::verdict::{Gross, NextLeaf, Proof, Verdict, Why, advice, gross_on_card, judge_on_card, next_leaf, setting_words};
 
 use super::ActionContext;
-use crate::book::Book;
+use crate::commands::Advisor;
+use crate::commands::Author;
 use crate::engine::BookError;
 use crate::judge::plausible;
 use crate::judge::standing::State;
@@ -78,7 +79,7 @@ pub struct ReadingOutcome {
     pub doubt: Option<String>,
 }
 
-impl Book {
+impl Author<'_> {
     /// Keeps a reading and says at once what it means.
     ///
     /// # Errors
@@ -91,18 +92,18 @@ impl Book {
         unit: LengthUnit,
         hand: &mut ActionContext<'_>,
     ) -> Result<ReadingOutcome, BookError> {
-        let state = self.known_machine(machine)?;
+        let state = self.book.finder().known_machine(machine)?;
         for leaf in [entry.go, entry.no_go].into_iter().flatten() {
             check_leaf(leaf).map_err(|e| BookError::Entry(e.in_unit(unit)))?;
         }
         Bracket::new(entry.go, entry.no_go).map_err(|e| BookError::Entry(e.in_unit(unit)))?;
-        let card = self.card_of(&state)?;
+        let card = self.book.machines().card_of(&state)?;
         let cylinders = state.card.as_ref().and_then(|c| c.cylinders).or(card.as_ref().map(|c| c.cylinders));
-        let visit = self.open_visit_of(machine, hand.measured_by)?;
+        let visit = self.book.advisor().open_visit_of(machine, hand.measured_by)?;
         let cold = match entry.cold {
             Some(true) => Cold::Cold,
             Some(false) => Cold::Warm,
-            None => state.cold_at(visit, self.shop_now_ms(&hand.now)?),
+            None => state.cold_at(visit, self.book.reader().shop_now_ms(&hand.now)?),
         };
         let reading = Clearance {
             valve: entry.valve,
@@ -111,7 +112,7 @@ impl Book {
             no_go: entry.no_go,
             leaves: entry.leaves,
             cold: cold.counts(),
-            engine_tenth_c: self.visit_of(visit)?.and_then(|v| v.engine_tenth_c),
+            engine_tenth_c: self.book.advisor().visit_of(visit)?.and_then(|v| v.engine_tenth_c),
             adjusted: entry.adjusted,
             visit,
         };
@@ -120,10 +121,12 @@ impl Book {
             return Err(BookError::Entry(format!("This is {why}; its valves are {}.", names.join(", "))));
         }
         let record = self.state_one(machine, reading.clone(), hand)?;
-        let outcome = self.meaning(machine, record, &reading, card.as_ref(), set, unit)?;
+        let outcome = self.book.advisor().meaning(machine, record, &reading, card.as_ref(), set, unit)?;
         Ok(outcome.taken(cold))
     }
+}
 
+impl Advisor<'_> {
     /// What a reading that is kept means.
     pub(super) fn meaning(
         &self,
@@ -135,7 +138,7 @@ impl Book {
         unit: LengthUnit,
     ) -> Result<ReadingOutcome, BookError> {
         let bracket = reading.bracket().map_err(|e| BookError::Entry(e.in_unit(unit)))?;
-        let standing = self.store.standing(machine, &Slot::lash(reading.valve, reading.stage))?;
+        let standing = self.book.store.standing(machine, &Slot::lash(reading.valve, reading.stage))?;
         let mut outcome = ReadingOutcome {
             record,
             visit: reading.visit,
@@ -154,8 +157,8 @@ impl Book {
         };
         match card {
             Some(card) => {
-                let roster = self.roster()?;
-                let asked = was_asked(&*self.store.ledger_of(machine)?, roster, record, reading, card);
+                let roster = self.book.roster()?;
+                let asked = was_asked(&*self.book.store.ledger_of(machine)?, roster, record, reading, card);
                 let proof = Proof::of(&roster.settings);
                 say_next(&mut outcome, reading, (card, asked), (set, proof.as_ref()), unit);
             }
@@ -169,7 +172,7 @@ impl Book {
 
     fn visit_of(&self, visit: Option<RecordId>) -> Result<Option<Visit>, BookError> {
         let Some(visit) = visit else { return Ok(None) };
-        Ok(self.store.held(visit)?.and_then(|h| match h.entry.record.body {
+        Ok(self.book.store.held(visit)?.and_then(|h| match h.entry.record.body {
             shared::record::Body::Visit(visit) => Some(visit),
             _ => None,
         }))
@@ -180,9 +183,9 @@ impl Book {
     /// # Errors
     /// [`BookError`] where the store fails or the machine is not known.
     pub fn first_leaf(&self, machine: DocId, valve: Valve, set: &LeafSet) -> Result<Option<NextLeaf>, BookError> {
-        let state = self.known_machine(machine)?;
-        let proof = Proof::of(&self.roster()?.settings);
-        Ok(self.card_of(&state)?.and_then(|card| next_leaf(None, &card.range(valve.side())?, set, proof.as_ref())))
+        let state = self.book.finder().known_machine(machine)?;
+        let proof = Proof::of(&self.book.roster()?.settings);
+        Ok(self.book.machines().card_of(&state)?.and_then(|card| next_leaf(None, &card.range(valve.side())?, set, proof.as_ref())))
     }
 }
 

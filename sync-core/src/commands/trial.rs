@@ -12,7 +12,7 @@ use shared::record::{Clearance, Stage};
 use shared::valve::Valve;
 use shared::verdict::{NextLeaf, Proof, Verdict, judge, judge_on_card, next_leaf};
 
-use crate::book::Book;
+use crate::commands::Advisor;
 use crate::engine::BookError;
 use crate::sys::clock::ClockReading;
 
@@ -144,7 +144,7 @@ pub struct TrialView {
     pub leaves: Vec<Length>,
 }
 
-impl Book {
+impl Advisor<'_> {
     /// What the leaves tried so far on a valve say, and what to ask next. Keeps nothing.
     ///
     /// # Errors
@@ -159,10 +159,10 @@ impl Book {
         unit: LengthUnit,
         now: &ClockReading,
     ) -> Result<TrialView, BookError> {
-        let state = self.known_machine(machine)?;
-        let card = self.card_of(&state)?.filter(|card| card.source.is_some());
+        let state = self.book.finder().known_machine(machine)?;
+        let card = self.book.machines().card_of(&state)?.filter(|card| card.source.is_some());
         let visit = self.open_visit_of(machine, None)?;
-        let now_ms = self.shop_now_ms(now)?;
+        let now_ms = self.book.reader().shop_now_ms(now)?;
         let range = card.as_ref().and_then(|card| card.range(valve.side()));
         let mut trial = Trial::default();
         for one in tried {
@@ -180,7 +180,7 @@ impl Book {
             adjusted: false,
             visit,
         });
-        let next = trial.ask(range.as_ref(), set, Proof::of(&self.roster()?.settings).as_ref());
+        let next = trial.ask(range.as_ref(), set, Proof::of(&self.book.roster()?.settings).as_ref());
         Ok(TrialView {
             valve,
             range,

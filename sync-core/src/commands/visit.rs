@@ -11,7 +11,9 @@ use shared::valve::Valve;
 use shared::verdict::{Verdict, judge_on_card};
 
 use super::ActionContext;
-use crate::book::{Book, Draft};
+use crate::book::Draft;
+use crate::commands::Advisor;
+use crate::commands::Author;
 use crate::engine::BookError;
 use crate::judge::machine::OpenFinding;
 use crate::judge::standing::State;
@@ -83,7 +85,7 @@ pub struct FinishOutcome {
     pub open: Vec<String>,
 }
 
-impl Book {
+impl Author<'_> {
     /// Opens a visit, with its hour reading: both are kept, or neither.
     ///
     /// # Errors
@@ -96,9 +98,9 @@ impl Book {
     /// Goes on with the person's own latest open visit: the cautions confirmed once more, and what the engine is like now.
     ///
     /// # Errors
-    /// As [`Book::open_visit`]; [`BookError::Unknown`] where no visit is open.
+    /// As [`Author::open_visit`]; [`BookError::Unknown`] where no visit is open.
     pub fn resume_visit(&mut self, machine: DocId, entry: &VisitEntry, hand: &mut ActionContext<'_>) -> Result<VisitOutcome, BookError> {
-        let visit = self.open_visit_of(machine, hand.measured_by)?;
+        let visit = self.book.advisor().open_visit_of(machine, hand.measured_by)?;
         let visit = visit.ok_or_else(|| BookError::Unknown("you have no open visit to this machine".to_owned()))?;
         let stated = entry.stated(Some(visit))?;
         self.begin_with(machine, stated, entry.meter, hand)
@@ -111,35 +113,39 @@ impl Book {
         meter: Option<Hours>,
         hand: &mut ActionContext<'_>,
     ) -> Result<VisitOutcome, BookError> {
-        let state = self.known_machine(machine)?;
-        let person = hand.measured_by.unwrap_or(self.writer()?.person);
+        let state = self.book.finder().known_machine(machine)?;
+        let person = hand.measured_by.unwrap_or(self.book.writer()?.person);
         let resumes = stated.resumes;
         let also_open = state.open_visits().filter(|v| v.by == person && Some(v.visit) != resumes).count();
         let holds = state.holds().cloned().collect();
-        self.as_one(|book| {
-            let record = book.state_one(machine, stated, hand)?;
-            let hours = meter.map(|meter| book.read_hours(machine, meter, hand)).transpose()?;
+        self.book.as_one(|book| {
+            let record = book.author().state_one(machine, stated, hand)?;
+            let hours = meter.map(|meter| book.author().read_hours(machine, meter, hand)).transpose()?;
             Ok(VisitOutcome { visit: resumes.unwrap_or(record), hours, also_open, holds })
         })
     }
+}
 
+impl Advisor<'_> {
     /// How cold the engine is for a reading taken now in a visit.
     ///
     /// # Errors
     /// [`BookError::Unknown`] where the book has no such machine; the store.
     pub fn cold_now(&self, machine: DocId, visit: Option<RecordId>, now: &ClockReading) -> Result<Cold, BookError> {
-        Ok(self.known_machine(machine)?.cold_at(visit, self.shop_now_ms(now)?))
+        Ok(self.book.finder().known_machine(machine)?.cold_at(visit, self.book.reader().shop_now_ms(now)?))
     }
+}
 
+impl Author<'_> {
     /// Reads the hour meter. A reading that cannot be is kept too, and said to be in doubt.
     ///
     /// # Errors
     /// [`BookError`], having kept nothing.
     pub fn read_hours(&mut self, machine: DocId, meter: Hours, hand: &mut ActionContext<'_>) -> Result<HoursOutcome, BookError> {
-        self.known_machine(machine)?;
-        let visit = self.open_visit_of(machine, hand.measured_by)?;
+        self.book.finder().known_machine(machine)?;
+        let visit = self.book.advisor().open_visit_of(machine, hand.measured_by)?;
         let record = self.state_one(machine, HourReading { meter, visit }, hand)?;
-        let standing = self.store.standing(machine, &Slot::hours())?;
+        let standing = self.book.store.standing(machine, &Slot::hours())?;
         // One that outweighs what it contradicts stands, and whoever read it is told all the same.
         let doubt = standing.and_then(|s| {
             let contradicts = s.state == State::Contested;
@@ -159,38 +165,42 @@ impl Book {
         remark: &str,
         hand: &mut ActionContext<'_>,
     ) -> Result<FinishOutcome, BookError> {
-        let state = self.known_machine(machine)?;
+        let state = self.book.finder().known_machine(machine)?;
         let visit = match visit {
             Some(visit) => visit,
             None => self
+                .book
+                .advisor()
                 .open_visit_of(machine, hand.measured_by)?
                 .ok_or_else(|| BookError::Unknown("you have no open visit to this machine".to_owned()))?,
         };
-        let mut open = self.left_open(machine, visit)?;
+        let mut open = self.book.advisor().left_open(machine, visit)?;
         // Of hydraulic lash the remark is the check: what was heard.
-        if !remark.trim().is_empty() && self.card_of(&state)?.is_some_and(|card| card.hydraulic) {
+        if !remark.trim().is_empty() && self.book.machines().card_of(&state)?.is_some_and(|card| card.hydraulic) {
             open.clear();
         }
         let sign_off = SignOff { visit, complete: open.is_empty(), remark: remark.to_owned() };
         let draft = Draft { doc: machine, body: sign_off.into(), measured_by: hand.measured_by };
-        let record = self.write(vec![draft], &hand.now, hand.entropy)?.pop();
+        let record = self.book.write(vec![draft], &hand.now, hand.entropy)?.pop();
         let record = record.ok_or_else(|| BookError::Defect("nothing was written".to_owned()))?;
         Ok(FinishOutcome { record, visit, complete: open.is_empty(), open })
     }
+}
 
+impl Advisor<'_> {
     /// What a visit leaves open, valve by valve; of hydraulic lash what is left to hear.
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn left_open(&self, machine: DocId, visit: RecordId) -> Result<Vec<String>, BookError> {
-        let state = self.known_machine(machine)?;
-        let card = self.card_of(&state)?;
+        let state = self.book.finder().known_machine(machine)?;
+        let card = self.book.machines().card_of(&state)?;
         if card.as_ref().is_some_and(|card| card.hydraulic) {
             return Ok(LISTEN.map(str::to_owned).to_vec());
         }
         let card = card.filter(|card| card.source.is_some());
-        let roster = self.roster()?;
-        let ledger = self.store.ledger_of(machine)?;
+        let roster = self.book.roster()?;
+        let ledger = self.book.store.ledger_of(machine)?;
         let cylinders = state.card.as_ref().and_then(|c| c.cylinders).or(card.as_ref().map(|c| c.cylinders));
         let mut open = Vec::new();
         for valve in Valve::all(cylinders.unwrap_or(1)) {

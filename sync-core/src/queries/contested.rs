@@ -8,12 +8,12 @@ use shared::slot::Slot;
 use super::bounds::{MOST_READINGS, MOST_SLOTS, none};
 use super::names::Names;
 use super::{describe, short};
-use crate::book::Book;
 use crate::engine::BookError;
 use crate::judge::ledger::Ledger;
 use crate::judge::reason::Doubt;
 use crate::judge::standing::Standing;
 use crate::judge::words::apart;
+use crate::queries::Reader;
 
 /// One of the readings in question.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -84,7 +84,7 @@ pub struct ContestedSlot {
 /// A record that contends, or one that is set aside, and why.
 type Named<'s> = (RecordId, Option<&'s Doubt>);
 
-impl Book {
+impl Reader<'_> {
     /// Slots that want a ruling, as many as are shown at a time.
     ///
     /// # Errors
@@ -92,9 +92,9 @@ impl Book {
     pub fn contested(&self, unit: LengthUnit) -> Result<Vec<ContestedSlot>, BookError> {
         let mut slots = Vec::new();
         let mut names = Names::default();
-        for (doc, standing) in self.store.open_slots(MOST_SLOTS)? {
-            let ledger = self.store.ledger_of(doc)?;
-            slots.push(self.side_by_side(doc, names.title(self, doc)?, &standing, &ledger, unit)?);
+        for (doc, standing) in self.book.store.open_slots(MOST_SLOTS)? {
+            let ledger = self.book.store.ledger_of(doc)?;
+            slots.push(self.side_by_side(doc, names.title(self.book, doc)?, &standing, &ledger, unit)?);
         }
         Ok(slots)
     }
@@ -105,8 +105,8 @@ impl Book {
     /// [`BookError::Unknown`] where nothing speaks about the slot.
     pub fn slot_view(&self, doc: DocId, slot: &Slot, unit: LengthUnit) -> Result<ContestedSlot, BookError> {
         let standing =
-            self.store.standing(doc, slot)?.ok_or_else(|| BookError::Unknown(format!("nothing is stated about {}", slot.words())))?;
-        self.side_by_side(doc, self.title(doc)?, &standing, &*self.store.ledger_of(doc)?, unit)
+            self.book.store.standing(doc, slot)?.ok_or_else(|| BookError::Unknown(format!("nothing is stated about {}", slot.words())))?;
+        self.side_by_side(doc, self.title(doc)?, &standing, &*self.book.store.ledger_of(doc)?, unit)
     }
 
     pub(super) fn side_by_side(
@@ -145,7 +145,7 @@ impl Book {
             record: id,
             short: short(&id),
             words: self.ruling_words(id, ledger)?,
-            when: self.roster()?.local(ledger.time(id).ms),
+            when: self.book.roster()?.local(ledger.time(id).ms),
             counts: standing.ruling == Some(id),
         })
     }
@@ -158,7 +158,7 @@ impl Book {
         standing: &Standing,
         unit: LengthUnit,
     ) -> Result<Option<ContestedReading>, BookError> {
-        let roster = self.roster()?;
+        let roster = self.book.roster()?;
         let Some(entry) = ledger.get(id) else { return Ok(None) };
         let time = ledger.time(id);
         let moved = time.ms - entry.record.at_ms;
@@ -185,7 +185,7 @@ impl Book {
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn title(&self, doc: DocId) -> Result<String, BookError> {
-        let shop = self.identity()?.root.shop;
+        let shop = self.book.identity()?.root.shop;
         if doc == shop.roster() {
             return Ok("the roster".to_owned());
         }
@@ -195,7 +195,7 @@ impl Book {
         if doc == shop.days() {
             return Ok("closed days".to_owned());
         }
-        if let Some(tag) = self.store.tag_of(doc)? {
+        if let Some(tag) = self.book.store.tag_of(doc)? {
             return Ok(tag);
         }
         Ok(self.property(shared::ids::PropertyId(doc.0))?.map_or_else(|| format!("document {}", short(&doc)), |p| p.name))

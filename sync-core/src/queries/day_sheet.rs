@@ -17,6 +17,7 @@ use crate::book::Book;
 use crate::engine::BookError;
 use crate::judge::machine::{MachineState, OpenFinding, VisitLine};
 use crate::judge::standing::Aside;
+use crate::queries::DayReader;
 use crate::store::QuarantineState;
 use crate::sys::clock::ClockReading;
 
@@ -61,25 +62,25 @@ pub struct DaySheet {
     pub closed: Option<ClosedDay>,
 }
 
-impl Book {
+impl DayReader<'_> {
     /// The day sheet of a day, by what this book holds; of today where none is given.
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn day_sheet(&self, day: Option<Date>, unit: LengthUnit, now: &ClockReading) -> Result<DaySheet, BookError> {
-        let roster = self.roster()?;
-        let day = day.unwrap_or(roster.day(self.shop_now_ms(now)?));
+        let roster = self.book.roster()?;
+        let day = day.unwrap_or(roster.day(self.book.reader().shop_now_ms(now)?));
         let from = roster.day_start_ms(day);
         let until = day.checked_add(1.day()).map_or(i64::MAX, |next| roster.day_start_ms(next));
         let (arrived, (devices, missing)) = (self.arrived(from, until)?, self.device_contacts(from, until)?);
         let counts = SheetCounts {
-            contested: self.store.count_open_slots()?,
+            contested: self.book.store.count_open_slots()?,
             people: arrived.len(),
             records: arrived.iter().map(|line| line.records).sum(),
             readings: arrived.iter().map(|line| line.readings).sum(),
             devices: devices.len(),
             missing,
-            quarantine: self.store.count_quarantined(QuarantineState::Waiting)?,
+            quarantine: self.book.store.count_quarantined(QuarantineState::Waiting)?,
             ..SheetCounts::default()
         };
         let mut sheet = DaySheet {
@@ -88,7 +89,7 @@ impl Book {
             time_zone: roster.settings.time_zone.clone(),
             counts,
             matters: Vec::new(),
-            contested: self.contested(unit)?,
+            contested: self.book.reader().contested(unit)?,
             aside: Vec::new(),
             holds: Vec::new(),
             recheck: Vec::new(),
@@ -96,19 +97,19 @@ impl Book {
             visits: Vec::new(),
             notes: self.notes_of_day(from, until)?,
             devices,
-            quarantine: self.quarantine_views(Some(QuarantineState::Waiting), 0, MOST_QUARANTINED, unit, now)?,
+            quarantine: self.book.reader().quarantine_views(Some(QuarantineState::Waiting), 0, MOST_QUARANTINED, unit, now)?,
             open_matters: Vec::new(),
-            clock_doubts: if (from..until).contains(&now.wall_ms) { self.shop_clock_doubts(now)? } else { Vec::new() },
+            clock_doubts: if (from..until).contains(&now.wall_ms) { self.book.shop_clock_doubts(now)? } else { Vec::new() },
             closed: self.closed_day(day, unit)?,
         };
-        let mut making = Making { book: self, sheet: &mut sheet, names: Names::default(), unit };
-        for (doc, standing) in self.store.proposals()? {
-            let title = making.names.title(self, doc)?;
+        let mut making = Making { book: self.book, sheet: &mut sheet, names: Names::default(), unit };
+        for (doc, standing) in self.book.store.proposals()? {
+            let title = making.names.title(self.book, doc)?;
             for aside in &standing.aside {
                 making.set_aside((doc, &title), &standing.slot, aside)?;
             }
         }
-        for row in self.store.machines_of_day(from, until)? {
+        for row in self.book.store.machines_of_day(from, until)? {
             making.machine(row.doc, &row.state, (from, until))?;
         }
         sheet.counts.visits = sheet.visits.len();
@@ -123,8 +124,9 @@ impl Book {
     }
 
     fn arrived(&self, from: i64, until: i64) -> Result<Vec<PersonCount>, BookError> {
-        let roster = self.roster()?;
+        let roster = self.book.roster()?;
         let mut lines: Vec<PersonCount> = self
+            .book
             .store
             .came_in(from, until)?
             .into_iter()
@@ -141,8 +143,10 @@ impl Book {
 
     /// When each device was here last, and how many of those in use were not here in this span.
     fn device_contacts(&self, from: i64, until: i64) -> Result<(Vec<DeviceContact>, usize), BookError> {
-        let (contacts, desks) = (self.store.contacts()?, self.store.desk_devices()?);
+        let (contacts, desks) = (self.book.store.contacts()?, self.book.store.desk_devices()?);
         let devices: Vec<DeviceContact> = self
+            .book
+            .reader()
             .devices()?
             .into_iter()
             // A desk is in the shop itself and never exchanges: it would be missing every day.

@@ -1,11 +1,12 @@
 //! Days that were closed: by whom, over what, what came for them since, and how the book stood that evening.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use jiff::ToSpan;
 use jiff::civil::Date;
 use serde::Serialize;
+use shared::bytes::Bytes32;
 use shared::ids::{DeviceId, DocId, RecordId};
 use shared::length::LengthUnit;
 use shared::record::{Body, DayClosed, DayCounts};
@@ -14,12 +15,12 @@ use shared::slot::Slot;
 use super::bounds::{MOST_LINES, cut, none};
 use super::names::Names;
 use super::{describe, short};
-use crate::book::Book;
 use crate::engine::BookError;
 use crate::judge::corrected_time::{Receipt, correct};
 use crate::judge::ledger::Ledger;
 use crate::judge::roster::Roster;
 use crate::judge::standing::{Standings, State};
+use crate::queries::DayReader;
 use crate::store::ReceivedAfter;
 
 /// A device's own clock may be off by so much before a record of a closed day is no longer looked for.
@@ -147,7 +148,26 @@ impl<'l> Closings<'l> {
     }
 }
 
-impl Book {
+impl DayReader<'_> {
+    /// The documents that a closing covers, its own and those of the closings before it, with their heads then.
+    pub(crate) fn covered_by(&self, closing: RecordId) -> Result<BTreeMap<DocId, Vec<Bytes32>>, BookError> {
+        let mut covered = BTreeMap::new();
+        let ledger = self.book.store.ledger_of(self.book.identity()?.root.shop.days())?;
+        let closings = Closings::of(&ledger);
+        let mut next = Some(closing);
+        let mut seen = BTreeSet::new();
+        while let Some(id) = next.filter(|id| seen.insert(*id)) {
+            let Some(first) = closing_in(&ledger, id) else { break };
+            for entry in closings.parts(id) {
+                for one in &entry.covers {
+                    covered.entry(one.doc).or_insert_with(|| one.heads.clone());
+                }
+            }
+            next = first.since;
+        }
+        Ok(covered)
+    }
+
     /// The closings that stand, latest day first, at most so many.
     ///
     /// # Errors
@@ -164,8 +184,8 @@ impl Book {
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn closed_day(&self, day: Date, unit: LengthUnit) -> Result<Option<ClosedDay>, BookError> {
-        let doc = self.identity()?.root.shop.days();
-        let standing = self.store.standing(doc, &Slot::day(day, 1))?.and_then(|s| s.stands);
+        let doc = self.book.identity()?.root.shop.days();
+        let standing = self.book.store.standing(doc, &Slot::day(day, 1))?.and_then(|s| s.stands);
         let ledger = self.days_ledger()?;
         let standing: Vec<RecordId> = standing.into_iter().filter(|id| closing_in(&ledger, *id).is_some()).collect();
         Ok(self.closed_days_of(&ledger, &standing, unit)?.pop())
@@ -179,9 +199,9 @@ impl Book {
         let closed = self.closed_day(day, unit)?.ok_or_else(|| BookError::Unknown(format!("{day} is not closed")))?;
         let covered = self.covered_by(closed.record)?;
         let heads = covered.get(&doc).ok_or_else(|| BookError::Unknown(format!("the closing of {day} covers no such document")))?;
-        let root = self.identity()?.root;
-        let at = |doc: DocId, heads: &[shared::bytes::Bytes32]| match self.store.document(doc)? {
-            Some(row) => self.store.ledger_at(row.num, heads),
+        let root = self.book.identity()?.root;
+        let at = |doc: DocId, heads: &[shared::bytes::Bytes32]| match self.book.store.document(doc)? {
+            Some(row) => self.book.store.ledger_at(row.num, heads),
             None => Ok(Ledger::default()),
         };
         let roster = match covered.get(&root.shop.roster()) {
@@ -199,7 +219,7 @@ impl Book {
         for slot in slots {
             let then = judge.of(slot);
             let entry = then.stands.and_then(|id| ledger.get(id));
-            let now = self.store.standing(doc, slot)?;
+            let now = self.book.store.standing(doc, slot)?;
             lines.push(EveningLine {
                 slot_words: slot.words(),
                 state: then.state,
@@ -208,7 +228,7 @@ impl Book {
                 changed_since: now.is_none_or(|now| (now.stands, now.state) != (then.stands, then.state)),
             });
         }
-        Ok(Evening { day, when: closed.when, doc, title: self.title(doc)?, lines, more })
+        Ok(Evening { day, when: closed.when, doc, title: self.book.reader().title(doc)?, lines, more })
     }
 
     /// The first part of the closing that was made last.
@@ -219,18 +239,18 @@ impl Book {
     }
 
     fn days_ledger(&self) -> Result<Arc<Ledger>, BookError> {
-        Ok(self.store.ledger_of(self.identity()?.root.shop.days())?)
+        Ok(self.book.store.ledger_of(self.book.identity()?.root.shop.days())?)
     }
 
     fn standing_closings(&self) -> Result<Vec<(Date, RecordId)>, BookError> {
-        let doc = self.identity()?.root.shop.days();
+        let doc = self.book.identity()?.root.shop.days();
         let first = |slot: &Slot| slot.0.strip_prefix("day/")?.strip_suffix("/1")?.parse::<Date>().ok();
-        Ok(self.store.standings(doc)?.into_iter().filter_map(|s| Some((first(&s.slot)?, s.stands?))).collect())
+        Ok(self.book.store.standings(doc)?.into_iter().filter_map(|s| Some((first(&s.slot)?, s.stands?))).collect())
     }
 
     /// Closings in full, in the order given. What came late for them is looked for once, for all of them.
     fn closed_days_of(&self, ledger: &Ledger, ids: &[RecordId], unit: LengthUnit) -> Result<Vec<ClosedDay>, BookError> {
-        let roster = self.roster()?;
+        let roster = self.book.roster()?;
         let closings = Closings::of(ledger);
         let mut days = Vec::with_capacity(ids.len());
         for id in ids {
@@ -258,7 +278,7 @@ impl Book {
 
     /// Adds what was written on each day and came after it was closed, be it work done before the closing or after it.
     fn add_late(&self, days: &mut [ClosedDay], unit: LengthUnit) -> Result<(), BookError> {
-        let roster = self.roster()?;
+        let roster = self.book.roster()?;
         let mut names = Names::default();
         let span = |day: Date| {
             let until = day.checked_add(1.day()).map_or(i64::MAX, |next| roster.day_start_ms(next));
@@ -275,7 +295,7 @@ impl Book {
                 ReceivedAfter { after_ms: closed.at_ms, written_from_ms: from, written_until_ms: until }
             })
             .collect();
-        for (closed, found) in in_order.into_iter().zip(self.store.received_after(&spans)?) {
+        for (closed, found) in in_order.into_iter().zip(self.book.store.received_after(&spans)?) {
             let (from, until) = span(closed.day);
             for held in found {
                 let record = &held.entry.record;
@@ -293,7 +313,7 @@ impl Book {
                     record: record.id,
                     short: short(&record.id),
                     doc: held.doc,
-                    title: names.title(self, held.doc)?,
+                    title: names.title(self.book, held.doc)?,
                     by: roster.name(record.measurer()),
                     words: describe(&record.body, unit, roster),
                     when: roster.local(written),

@@ -8,8 +8,8 @@ use shared::hours::Hours;
 use shared::ids::{MachineId, PropertyId};
 
 use super::names::Names;
-use crate::book::Book;
 use crate::engine::BookError;
+use crate::queries::Reader;
 use crate::sys::clock::ClockReading;
 
 /// A machine on the due list.
@@ -45,20 +45,20 @@ pub struct DueLine {
     pub open_visit: bool,
 }
 
-impl Book {
+impl Reader<'_> {
     /// The due list, the most pressing first: on hold, to be measured again, overdue, never checked, soon, later, unknown.
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn due_list(&self, now: &ClockReading) -> Result<Vec<DueLine>, BookError> {
-        let today = self.roster()?.day(self.shop_now_ms(now)?);
+        let today = self.book.roster()?.day(self.shop_now_ms(now)?);
         let cards: BTreeMap<_, _> = self.engine_cards()?.into_iter().map(|card| (card.card, card)).collect();
         let (mut lines, mut names) = (Vec::new(), Names::default());
-        let clock = self.due_clock(now)?;
-        for (doc, brief) in self.store.machine_summaries()? {
+        let clock = self.book.machines().due_clock(now)?;
+        for (doc, brief) in self.book.store.machine_summaries()? {
             let card = brief.engine_card().and_then(|id| cards.get(&id));
-            let due = self.due_of(&brief, card, &clock)?;
-            let property_name = names.property(self, Some(brief.property()))?;
+            let due = self.book.machines().due_of(&brief, card, &clock)?;
+            let property_name = names.property(self.book, Some(brief.property()))?;
             lines.push(DueLine {
                 machine: MachineId(doc.0),
                 words: due.as_ref().map_or_else(|| "no engine card yet".to_owned(), |d| d.words(today)),

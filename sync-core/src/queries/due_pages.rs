@@ -8,8 +8,8 @@ use shared::ids::PropertyId;
 use super::bounds::{MOST_AT_STOP, MOST_LISTED};
 use super::finding::{DueFilter, Only, Order, find};
 use super::{DueLine, PropertyLine};
-use crate::book::Book;
 use crate::engine::BookError;
+use crate::queries::Reader;
 use crate::sys::clock::ClockReading;
 
 /// Which page of what is sought. All of it must hold.
@@ -69,7 +69,7 @@ impl DueQuery {
     }
 }
 
-impl Book {
+impl Reader<'_> {
     /// A page of the machines that are sought.
     ///
     /// # Errors

@@ -14,6 +14,7 @@ use super::names::Names;
 use crate::book::Book;
 use crate::engine::BookError;
 use crate::judge::ledger::Entry;
+use crate::queries::PersonReader;
 
 /// Where a row comes from: the machine, who, when, and what became of the record.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -123,7 +124,7 @@ impl<T> Table<T> {
     pub(crate) fn add(&mut self, book: &Book, person: PersonId, (machine, tag): &(DocId, String), of: RowOf<T>) -> Result<(), BookError> {
         let place = |at_ms: i64, record: RecordId| RowPlace { tag: tag.clone(), machine: MachineId(machine.0), at_ms, record };
         let before = |a: &RowPlace| (a.tag.as_str(), a.machine) > (tag.as_str(), MachineId(machine.0));
-        if self.after.as_ref().is_some_and(before) || !book.may_read(person, *machine)? {
+        if self.after.as_ref().is_some_and(before) || !book.read_by(person).may_read(*machine)? {
             return Ok(());
         }
         let (roster, ledger, standings) = (book.roster()?, book.store.ledger_of(*machine)?, book.store.standings(*machine)?);
@@ -181,15 +182,15 @@ pub(crate) fn hours_row(origin: RowOrigin, body: &Body) -> Option<HoursRow> {
     Some(HoursRow { origin, meter: said.meter })
 }
 
-impl Book {
-    /// Documents open to a person that moved, or were opened to them, after one position of the shop's log and up to another.
+impl PersonReader<'_> {
+    /// Documents open to a self.person that moved, or were opened to them, after one position of the shop's log and up to another.
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
-    pub fn moved_for(&self, person: PersonId, from: u64, until: u64) -> Result<Vec<DocId>, BookError> {
-        if self.roster()?.role_now(person).is_none() {
+    pub fn moved(&self, from: u64, until: u64) -> Result<Vec<DocId>, BookError> {
+        if self.book.roster()?.role_now(self.person).is_none() {
             return Ok(Vec::new());
         }
-        Ok(self.store.moved_documents(person, from, until)?)
+        Ok(self.book.store.moved_documents(self.person, from, until)?)
     }
 }

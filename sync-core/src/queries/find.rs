@@ -3,8 +3,9 @@
 use shared::ids::{DeviceId, DocId, PersonId, PropertyId, RecordId};
 
 use super::short;
-use crate::book::Book;
 use crate::engine::BookError;
+use crate::judge::machine::MachineState;
+use crate::queries::Finder;
 
 /// Picks the one match, or says what is wrong with the name.
 fn one<T>(what: &str, given: &str, mut matches: Vec<T>) -> Result<T, BookError> {
@@ -26,13 +27,19 @@ fn ends(id: &impl std::fmt::Display, given: &str) -> bool {
     digits.len() >= 4 && id.to_string().replace('-', "").ends_with(&digits)
 }
 
-impl Book {
+impl Finder<'_> {
+    /// The state of a machine that the book has.
+    pub(crate) fn known_machine(&self, machine: DocId) -> Result<MachineState, BookError> {
+        let row = self.book.store.machine(machine)?;
+        row.map(|row| row.state).ok_or_else(|| BookError::Unknown("this book has no such machine".to_owned()))
+    }
+
     /// A machine by its tag or the last digits of its id.
     ///
     /// # Errors
     /// [`BookError::Unknown`] where none or several are meant.
     pub fn find_machine(&self, given: &str) -> Result<DocId, BookError> {
-        let rows = self.store.tags()?;
+        let rows = self.book.store.tags()?;
         let tagged: Vec<DocId> = rows.iter().filter(|(_, tag)| same(tag, given)).map(|(doc, _)| *doc).collect();
         if tagged.is_empty() {
             return one("machine", given, rows.iter().filter(|(doc, _)| ends(doc, given)).map(|(doc, _)| *doc).collect());
@@ -42,17 +49,17 @@ impl Book {
 
     /// The machines with this very tag. The digits of an id are not asked: a tag may look like those of another machine.
     pub(crate) fn tagged(&self, tag: &str) -> Result<Vec<DocId>, BookError> {
-        Ok(self.store.tags()?.into_iter().filter(|(_, known)| same(known, tag)).map(|(doc, _)| doc).collect())
+        Ok(self.book.store.tags()?.into_iter().filter(|(_, known)| same(known, tag)).map(|(doc, _)| doc).collect())
     }
 
     /// The properties with this very name.
     pub(crate) fn properties_named(&self, name: &str) -> Result<Vec<PropertyId>, BookError> {
-        Ok(self.properties()?.into_iter().filter(|line| same(&line.name, name)).map(|line| line.property).collect())
+        Ok(self.book.reader().properties()?.into_iter().filter(|line| same(&line.name, name)).map(|line| line.property).collect())
     }
 
     /// Whether a person has this very name.
     pub(crate) fn is_named(&self, name: &str) -> Result<bool, BookError> {
-        Ok(self.roster()?.people.values().any(|known| same(known, name)))
+        Ok(self.book.roster()?.people.values().any(|known| same(known, name)))
     }
 
     /// A property by its name or the last digits of its id.
@@ -60,7 +67,7 @@ impl Book {
     /// # Errors
     /// [`BookError::Unknown`] where none or several are meant.
     pub fn find_property(&self, given: &str) -> Result<PropertyId, BookError> {
-        let all = self.properties()?;
+        let all = self.book.reader().properties()?;
         let matches = all.iter().filter(|p| same(&p.name, given) || ends(&p.property, given)).map(|p| p.property).collect();
         one("property", given, matches)
     }
@@ -70,7 +77,7 @@ impl Book {
     /// # Errors
     /// [`BookError::Unknown`] where none or several are meant.
     pub fn find_person(&self, given: &str) -> Result<PersonId, BookError> {
-        let people = &self.roster()?.people;
+        let people = &self.book.roster()?.people;
         one("person", given, people.iter().filter(|(id, name)| same(name, given) || ends(id, given)).map(|(id, _)| *id).collect())
     }
 
@@ -79,7 +86,7 @@ impl Book {
     /// # Errors
     /// [`BookError::Unknown`] where none or several are meant.
     pub fn find_device(&self, given: &str) -> Result<DeviceId, BookError> {
-        let devices = &self.roster()?.devices;
+        let devices = &self.book.roster()?.devices;
         let matches = devices.values().filter(|d| same(&d.card.name, given) || ends(&d.card.device, given));
         one("device", given, matches.map(|d| d.card.device).collect())
     }
@@ -89,7 +96,7 @@ impl Book {
     /// # Errors
     /// [`BookError::Unknown`] where none or several are meant.
     pub fn find_card(&self, given: &str) -> Result<shared::ids::CardId, BookError> {
-        let cards = self.engine_cards()?;
+        let cards = self.book.reader().engine_cards()?;
         one("engine card", given, cards.iter().filter(|c| same(&c.name, given) || ends(&c.card, given)).map(|c| c.card).collect())
     }
 
@@ -101,7 +108,7 @@ impl Book {
         if given.chars().filter(char::is_ascii_hexdigit).count() < 4 {
             return Err(BookError::Unknown(format!("\"{given}\" names no record: give the last eight digits shown beside it")));
         }
-        let ids = self.store.ids_like(given)?;
+        let ids = self.book.store.ids_like(given)?;
         one("record", given, ids.into_iter().filter(|id| ends(id, given) || short(id) == given).collect())
     }
 }

@@ -10,11 +10,11 @@ use shared::text::count;
 
 use super::bounds::cut;
 use super::short;
-use crate::book::Book;
 use crate::engine::BookError;
 use crate::judge::ledger::Ledger;
 use crate::judge::roster::Roster;
 use crate::judge::standing::Standing;
+use crate::queries::MachineReader;
 
 /// What became of a record.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -143,7 +143,7 @@ pub(super) struct Stretch {
     pub(super) most: usize,
 }
 
-impl Book {
+impl MachineReader<'_> {
     /// The history of a document, newest first; the shop's receipts left out. With how many more there are beyond the stretch.
     pub(super) fn history_lines(
         &self,
@@ -154,8 +154,8 @@ impl Book {
         stretch: Stretch,
     ) -> Result<(Vec<HistoryLine>, usize), BookError> {
         let (places, more) = places(ledger, stretch);
-        let at_shop = self.store.at_shop_of(doc, places.iter().map(|(_, id)| *id))?;
-        let (roster, fates) = (self.roster()?, Fates::of(standings));
+        let at_shop = self.book.store.at_shop_of(doc, places.iter().map(|(_, id)| *id))?;
+        let (roster, fates) = (self.book.roster()?, Fates::of(standings));
         let line = |(at_ms, id): (i64, RecordId)| {
             let entry = ledger.get(id)?;
             Some(HistoryLine {

@@ -9,13 +9,13 @@ use shared::record::Body;
 use shared::slot::Slot;
 
 use super::short;
-use crate::book::Book;
 use crate::engine::BookError;
 use crate::judge::ledger::Ledger;
 use crate::judge::plausible::{self, Machine};
 use crate::judge::roster::Roster;
 use crate::judge::ruling;
 use crate::judge::standing::live;
+use crate::queries::MachineReader;
 
 /// One revision of an engine card.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -41,14 +41,14 @@ pub(super) struct Revisions {
     stated: BTreeMap<CardId, Vec<(i64, RecordId)>>,
 }
 
-impl Book {
+impl MachineReader<'_> {
     /// The engine cards of a machine over time.
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
     pub(super) fn revisions(&self, machine: &Ledger) -> Result<Revisions, BookError> {
-        let roster = self.roster()?;
-        let engines = self.store.ledger_of(self.identity()?.root.shop.engines())?;
+        let roster = self.book.roster()?;
+        let engines = self.book.store.ledger_of(self.book.identity()?.root.shop.engines())?;
         let card_of = |id| match machine.get(id).map(|entry| &entry.record.body) {
             Some(Body::Machine(card)) => card.engine_card,
             _ => None,

@@ -12,8 +12,10 @@ use super::bounds::none;
 use super::history::{Fates, Stretch};
 use super::names::Names;
 use super::{DueLine, HistoryLine, NoteLine, PropertyLine, describe, short};
-use crate::book::Book;
 use crate::engine::BookError;
+use crate::queries::MachineReader;
+use crate::queries::PersonReader;
+use crate::queries::Reader;
 use crate::store::{HeldRecord, MachineRow, QuarantineState};
 use crate::sys::clock::ClockReading;
 
@@ -137,26 +139,28 @@ pub struct ShopStatus {
     pub epoch: Option<Bytes16>,
 }
 
-impl Book {
-    /// Whether a person may read a document; not where there is none.
+impl PersonReader<'_> {
+    /// Whether a self.person may read a document; not where there is none.
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
-    pub fn may_read(&self, person: PersonId, doc: DocId) -> Result<bool, BookError> {
-        match self.store.document(doc)? {
-            Some(document) if self.roster()?.role_now(person).is_some() => Ok(self.store.may_read(person, &document)?),
+    pub fn may_read(&self, doc: DocId) -> Result<bool, BookError> {
+        match self.book.store.document(doc)? {
+            Some(document) if self.book.roster()?.role_now(self.person).is_some() => {
+                Ok(self.book.store.may_read(self.person, &document)?)
+            }
             _ => Ok(false),
         }
     }
 
-    /// The machines open to a person, by tag.
+    /// The machines open to the person, by tag.
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
-    pub fn machines_for(&self, person: PersonId) -> Result<Vec<MachineLine>, BookError> {
+    pub fn machines(&self) -> Result<Vec<MachineLine>, BookError> {
         let (mut lines, mut names) = (Vec::new(), Names::default());
-        for row in self.store.machines()? {
-            if self.may_read(person, row.doc)? {
+        for row in self.book.store.machines()? {
+            if self.may_read(row.doc)? {
                 lines.push(self.machine_line(&row, &mut names)?);
             }
         }
@@ -164,14 +168,14 @@ impl Book {
         Ok(lines)
     }
 
-    /// The due list, as far as it is open to a person.
+    /// The due list, as far as it is open to the person.
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
-    pub fn due_for(&self, person: PersonId, now: &ClockReading) -> Result<Vec<DueLine>, BookError> {
+    pub fn due(&self, now: &ClockReading) -> Result<Vec<DueLine>, BookError> {
         let mut open = Vec::new();
-        for line in self.due_list(now)? {
-            if self.may_read(person, line.machine.doc())? {
+        for line in self.book.reader().due_list(now)? {
+            if self.may_read(line.machine.doc())? {
                 open.push(line);
             }
         }
@@ -185,10 +189,10 @@ impl Book {
             tag: state.tag().to_owned(),
             description: card.map(|c| c.description.clone()).unwrap_or_default(),
             property: state.property(),
-            property_name: names.property(self, state.property())?,
+            property_name: names.property(self.book, state.property())?,
             duty: card.map(|c| c.duty).unwrap_or_default(),
             hours_per_week: card.and_then(|c| c.hours_per_week),
-            season: names.season(self, state.property())?,
+            season: names.season(self.book, state.property())?,
             provisional: card.is_some_and(|c| c.provisional),
             engine_card: state.engine_card(),
             meter: state.hours.as_ref().map(|h| h.meter),
@@ -197,39 +201,41 @@ impl Book {
         })
     }
 
-    /// The properties open to a person, by name.
+    /// The properties open to the person, by name.
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
-    pub fn properties_for(&self, person: PersonId) -> Result<Vec<PropertyLine>, BookError> {
+    pub fn properties(&self) -> Result<Vec<PropertyLine>, BookError> {
         let mut open = Vec::new();
-        for line in self.properties()? {
-            if self.may_read(person, line.property.doc())? {
+        for line in self.book.reader().properties()? {
+            if self.may_read(line.property.doc())? {
                 open.push(line);
             }
         }
         Ok(open)
     }
 
-    /// One property with its machines, as far as they are open to a person.
+    /// One property with its machines, as far as they are open to the person.
     ///
     /// # Errors
     /// [`BookError::Unknown`] where there is no such property, or it is not open to the person: which of the two is not said.
-    pub fn property_for(&self, person: PersonId, property: PropertyId) -> Result<PropertyView, BookError> {
-        let open = self.may_read(person, property.doc())?;
-        let card = if open { self.property(property)? } else { None };
+    pub fn property(&self, property: PropertyId) -> Result<PropertyView, BookError> {
+        let open = self.may_read(property.doc())?;
+        let card = if open { self.book.reader().property(property)? } else { None };
         let card = card.ok_or_else(|| BookError::Unknown("there is no such property, or it is not open to this device".to_owned()))?;
-        let line = self.property_line(property, card)?;
+        let line = self.book.reader().property_line(property, card)?;
         let (mut machines_there, mut names) = (Vec::new(), Names::default());
-        for row in self.store.machines_of(property)? {
-            if self.may_read(person, row.doc)? {
+        for row in self.book.store.machines_of(property)? {
+            if self.may_read(row.doc)? {
                 machines_there.push(self.machine_line(&row, &mut names)?);
             }
         }
-        let (notes, more_notes) = self.notes(property.doc())?;
+        let (notes, more_notes) = self.book.reader().notes(property.doc())?;
         Ok(PropertyView { line, machines_there, notes, more_notes })
     }
+}
 
+impl MachineReader<'_> {
     /// A machine's history, newest first; the shop's receipts left out. All of it: for a device's own screens.
     ///
     /// # Errors
@@ -250,25 +256,27 @@ impl Book {
         most: usize,
         unit: LengthUnit,
     ) -> Result<Vec<HistoryLine>, BookError> {
-        let known = self.store.tag_of(machine)?.is_some();
+        let known = self.book.store.tag_of(machine)?.is_some();
         known.then_some(()).ok_or_else(|| BookError::Unknown("this book has no such machine".to_owned()))?;
-        let (ledger, standings) = (self.store.ledger_of(machine)?, self.store.standings(machine)?);
+        let (ledger, standings) = (self.book.store.ledger_of(machine)?, self.book.store.standings(machine)?);
         Ok(self.history_lines(machine, &ledger, &standings, unit, Stretch { before, most })?.0)
     }
+}
 
-    /// A record that is open to a person.
+impl PersonReader<'_> {
+    /// A record that is open to the person.
     ///
     /// # Errors
     /// [`BookError::Unknown`] where there is none, or it is not open to the person: which of the two is not said.
-    pub fn record_for(&self, person: PersonId, id: RecordId, unit: LengthUnit) -> Result<RecordView, BookError> {
-        let held = self.held_for(person, id)?;
-        let (roster, record) = (self.roster()?, &held.entry.record);
-        let ledger = self.store.ledger_of(held.doc)?;
+    pub fn record(&self, id: RecordId, unit: LengthUnit) -> Result<RecordView, BookError> {
+        let held = self.held(id)?;
+        let (roster, record) = (self.book.roster()?, &held.entry.record);
+        let ledger = self.book.store.ledger_of(held.doc)?;
         Ok(RecordView {
             record: id,
             short: short(&id),
             doc: held.doc,
-            title: self.title(held.doc)?,
+            title: self.book.reader().title(held.doc)?,
             kind: record.body.kind().to_owned(),
             v: record.body.version(),
             by: record.by,
@@ -280,54 +288,50 @@ impl Book {
             received_ms: held.received_ms,
             seen: record.seen.clone(),
             words: describe(&record.body, unit, roster),
-            fate: Fates::of(&self.store.standings(held.doc)?).fate(id, &record.body, &ledger, roster),
+            fate: Fates::of(&self.book.store.standings(held.doc)?).fate(id, &record.body, &ledger, roster),
             bytes: held.bytes,
         })
     }
 
-    /// The service record of a visit to a machine that is open to a person.
+    /// The service record of a visit to a machine that is open to the person.
     ///
     /// # Errors
     /// [`BookError::Unknown`] where there is no such visit, or its machine is not open to the person: which of the two is not said.
-    pub fn service_record_for(
-        &self,
-        person: PersonId,
-        visit: RecordId,
-        unit: LengthUnit,
-        now: &ClockReading,
-    ) -> Result<super::ServiceRecord, BookError> {
-        self.held_for(person, visit)?;
+    pub fn service_record(&self, visit: RecordId, unit: LengthUnit, now: &ClockReading) -> Result<super::ServiceRecord, BookError> {
+        self.held(visit)?;
         self.service_record(visit, unit, now)
     }
 
-    fn held_for(&self, person: PersonId, id: RecordId) -> Result<HeldRecord, BookError> {
-        let held = self.store.held(id)?;
+    fn held(&self, id: RecordId) -> Result<HeldRecord, BookError> {
+        let held = self.book.store.held(id)?;
         let open = match &held {
-            Some(held) => self.may_read(person, held.doc)?,
+            Some(held) => self.may_read(held.doc)?,
             None => false,
         };
         held.filter(|_| open).ok_or_else(|| BookError::Unknown("there is no such record, or it is not open to this device".to_owned()))
     }
+}
 
+impl Reader<'_> {
     /// What the shop's book holds, in numbers.
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn shop_status(&self) -> Result<ShopStatus, BookError> {
-        let roster = self.roster()?;
+        let roster = self.book.roster()?;
         Ok(ShopStatus {
             shop: roster.settings.name.clone(),
             time_zone: roster.settings.time_zone.clone(),
             people: roster.people.len(),
             devices: roster.devices.len(),
-            properties: self.properties()?.len(),
-            machines: self.store.tags()?.len(),
+            properties: self.book.reader().properties()?.len(),
+            machines: self.book.store.tags()?.len(),
             engine_cards: self.engine_cards()?.len(),
-            records: self.store.counts()?.0,
-            quarantined: self.store.count_quarantined(QuarantineState::Waiting)?,
-            contested: self.store.count_open_slots()?,
-            position: self.store.log_end()?,
-            epoch: self.store.meta("epoch")?,
+            records: self.book.store.counts()?.0,
+            quarantined: self.book.store.count_quarantined(QuarantineState::Waiting)?,
+            contested: self.book.store.count_open_slots()?,
+            position: self.book.store.log_end()?,
+            epoch: self.book.store.meta("epoch")?,
         })
     }
 }

@@ -18,13 +18,13 @@ use super::checks::{self, CheckLine};
 use super::history::{HistoryLine, Stretch, by};
 use super::names::Names;
 use super::notes::{NoteLine, latest};
-use crate::book::Book;
 use crate::engine::BookError;
 use crate::judge::ledger::{Entry, Ledger};
 use crate::judge::machine::{Lash, MachineState, OpenFinding, VisitLine};
 use crate::judge::machine_summary::MachineSummary;
 use crate::judge::roster::Roster;
 use crate::judge::standing::State;
+use crate::queries::MachineReader;
 use crate::sys::clock::ClockReading;
 
 /// How one valve stands at one stage, judged.
@@ -168,7 +168,7 @@ impl MachineView {
     }
 }
 
-impl Book {
+impl MachineReader<'_> {
     /// One machine, judged and in words: all of it, for a device's own screens, which take of it what they show.
     ///
     /// # Errors
@@ -191,12 +191,12 @@ impl Book {
     }
 
     fn machine_to(&self, doc: DocId, unit: LengthUnit, now: &ClockReading, longest: Longest) -> Result<MachineView, BookError> {
-        let roster = self.roster()?;
-        let row = self.store.machine(doc)?.ok_or_else(|| BookError::Unknown("this book has no such machine".to_owned()))?;
+        let roster = self.book.roster()?;
+        let row = self.book.store.machine(doc)?.ok_or_else(|| BookError::Unknown("this book has no such machine".to_owned()))?;
         let mut state = row.state;
         let card = self.card_of(&state)?;
-        let ledger = self.store.ledger_of(doc)?;
-        let standings = self.store.standings(doc)?;
+        let ledger = self.book.store.ledger_of(doc)?;
+        let standings = self.book.store.standings(doc)?;
         let mut lash = Vec::with_capacity(state.lash.len());
         for line in &state.lash {
             lash.push(LashView {
@@ -209,7 +209,7 @@ impl Book {
         }
         let clock = self.due_clock(now)?;
         let due = MachineSummary::of(&state).map(|brief| self.due_of(&brief, card.as_ref(), &clock)).transpose()?.flatten();
-        let today = roster.day(self.shop_now_ms(now)?);
+        let today = roster.day(self.book.reader().shop_now_ms(now)?);
         let machine_card = state.card.clone();
         let mut photos = photos(&ledger, roster);
         let (notes, older_notes) = latest(&ledger, roster);
@@ -235,7 +235,7 @@ impl Book {
             tag: state.tag().to_owned(),
             description: machine_card.as_ref().map(|c| c.description.clone()).unwrap_or_default(),
             property: state.property(),
-            property_name: self.property_name(state.property())?,
+            property_name: self.book.reader().property_name(state.property())?,
             duty: machine_card.as_ref().map(|c| c.duty).unwrap_or_default(),
             provisional: machine_card.as_ref().is_some_and(|c| c.provisional),
             cylinders: machine_card.as_ref().and_then(|c| c.cylinders).or(card.as_ref().map(|c| c.cylinders)),
@@ -257,7 +257,7 @@ impl Book {
 
     pub(crate) fn card_of(&self, state: &MachineState) -> Result<Option<EngineCard>, BookError> {
         match state.engine_card() {
-            Some(card) => self.engine_card(card),
+            Some(card) => self.book.reader().engine_card(card),
             None => Ok(None),
         }
     }
@@ -265,10 +265,10 @@ impl Book {
     /// When a machine's next check is due; `None` without an engine card.
     pub(crate) fn due_of(&self, brief: &MachineSummary, card: Option<&EngineCard>, clock: &DueClock) -> Result<Option<Due>, BookError> {
         let Some(card) = card else { return Ok(None) };
-        let roster = self.roster()?;
+        let roster = self.book.roster()?;
         let last = brief.last_check().map(|c| LastCheck { date: clock.day(c.at_ms), hours: c.engine });
         let hours = brief.hours();
-        let season = clock.names.borrow_mut().season(self, Some(brief.property()))?;
+        let season = clock.names.borrow_mut().season(self.book, Some(brief.property()))?;
         Ok(Some(due(&DueInput {
             last,
             left_open: brief.left_open(),
@@ -284,14 +284,14 @@ impl Book {
 
     /// The shop's calendar, for many machines at once.
     pub(crate) fn due_clock(&self, now: &ClockReading) -> Result<DueClock, BookError> {
-        let roster = self.roster()?;
-        Ok(DueClock { today: roster.day(self.shop_now_ms(now)?), zone: roster.zone(), names: RefCell::default() })
+        let roster = self.book.roster()?;
+        Ok(DueClock { today: roster.day(self.book.reader().shop_now_ms(now)?), zone: roster.zone(), names: RefCell::default() })
     }
 
     /// When the machines of a property are in use: as its card says, or else the shop's.
     pub(crate) fn season_at(&self, property: Option<PropertyId>) -> Result<Option<Between>, BookError> {
-        let own = property.map(|property| self.property(property)).transpose()?.flatten().and_then(|card| card.season);
-        Ok(own.or(self.roster()?.settings.season))
+        let own = property.map(|property| self.book.reader().property(property)).transpose()?.flatten().and_then(|card| card.season);
+        Ok(own.or(self.book.roster()?.settings.season))
     }
 }
 

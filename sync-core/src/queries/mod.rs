@@ -21,6 +21,7 @@ mod notes;
 pub(crate) mod of_visit;
 mod quarantine;
 pub mod question;
+mod reader;
 pub mod reckon;
 mod record;
 mod roster;
@@ -53,12 +54,12 @@ pub(crate) use machine::{gross_lash, judge_lash, last_of_visit};
 pub use matters::{Matter, MatterKind};
 pub use notes::NoteLine;
 pub use quarantine::QuarantineView;
+pub use reader::{DayReader, Finder, MachineReader, PersonReader, Reader, Reckoner};
 pub use record::{NamedRecord, WholeRecord};
 pub use roster::{DeviceLine, PersonLine, PropertyLine, ShopFront, Status};
 pub use service::{SeasonRecord, ServiceRecord, ServiceValve};
 pub use slot_sheet::{SlotSheet, weighed};
 
-use crate::book::Book;
 use crate::engine::BookError;
 use crate::judge::corrected_time::IGNORED_OFFSET_MS;
 use crate::judge::roster::Roster;
@@ -99,13 +100,13 @@ impl Roster {
     }
 }
 
-impl Book {
+impl Reader<'_> {
     /// The shop's time as this device knows it: its own clock, corrected where the last contact showed it to be off.
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn shop_now_ms(&self, now: &ClockReading) -> Result<i64, BookError> {
-        let evidence = self.clock_evidence(now)?;
+        let evidence = self.book.clock_evidence(now)?;
         let offset = evidence.offset_ms.filter(|offset| !evidence.stepped && offset.abs() >= IGNORED_OFFSET_MS).unwrap_or(0);
         Ok(now.wall_ms.saturating_add(offset))
     }
@@ -115,7 +116,7 @@ impl Book {
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn today(&self, now: &ClockReading) -> Result<Date, BookError> {
-        Ok(self.roster()?.day(self.shop_now_ms(now)?))
+        Ok(self.book.roster()?.day(self.shop_now_ms(now)?))
     }
 
     /// The engine card that stands under an id.
@@ -123,7 +124,7 @@ impl Book {
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn engine_card(&self, card: CardId) -> Result<Option<EngineCard>, BookError> {
-        let doc = self.identity()?.root.shop.engines();
+        let doc = self.book.identity()?.root.shop.engines();
         Ok(match self.standing_body(doc, &Slot::engine_card(card))? {
             Some(Body::EngineCard(card)) => Some(*card),
             _ => None,
@@ -135,10 +136,10 @@ impl Book {
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn engine_cards(&self) -> Result<Vec<EngineCard>, BookError> {
-        let doc = self.identity()?.root.shop.engines();
-        let ledger = self.store.ledger_of(doc)?;
+        let doc = self.book.identity()?.root.shop.engines();
+        let ledger = self.book.store.ledger_of(doc)?;
         let mut cards = Vec::new();
-        for standing in self.store.standings(doc)? {
+        for standing in self.book.store.standings(doc)? {
             if let Some(Body::EngineCard(card)) = standing.stands.and_then(|id| ledger.get(id)).map(|entry| &entry.record.body) {
                 cards.push(EngineCard::clone(card));
             }
@@ -164,8 +165,8 @@ impl Book {
     }
 
     pub(crate) fn standing_body(&self, doc: shared::ids::DocId, slot: &Slot) -> Result<Option<Body>, BookError> {
-        let Some(id) = self.store.standing(doc, slot)?.and_then(|s| s.stands) else { return Ok(None) };
-        Ok(self.store.held(id)?.map(|h| h.entry.record.body))
+        let Some(id) = self.book.store.standing(doc, slot)?.and_then(|s| s.stands) else { return Ok(None) };
+        Ok(self.book.store.held(id)?.map(|h| h.entry.record.body))
     }
 }
 

@@ -17,22 +17,22 @@ pub(crate) struct Names {
 }
 
 impl Names {
-    /// As [`Book::title`].
+    /// As [`Reader::title`].
     pub(crate) fn title(&mut self, book: &Book, doc: DocId) -> Result<String, BookError> {
         if let Some(title) = self.titles.get(&doc) {
             return Ok(title.clone());
         }
-        let title = book.title(doc)?;
+        let title = book.reader().title(doc)?;
         self.titles.insert(doc, title.clone());
         Ok(title)
     }
 
-    /// As [`Book::season_at`].
+    /// As [`MachineReader::season_at`].
     pub(crate) fn season(&mut self, book: &Book, property: Option<PropertyId>) -> Result<Option<Between>, BookError> {
         if let Some(season) = self.seasons.get(&property) {
             return Ok(*season);
         }
-        let season = book.season_at(property)?;
+        let season = book.machines().season_at(property)?;
         self.seasons.insert(property, season);
         Ok(season)
     }
@@ -43,7 +43,7 @@ impl Names {
         if let Some(name) = self.properties.get(&id) {
             return Ok(name.clone());
         }
-        let name = book.property_name(property)?;
+        let name = book.reader().property_name(property)?;
         self.properties.insert(id, name.clone());
         Ok(name)
     }

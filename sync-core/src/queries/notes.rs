@@ -8,10 +8,11 @@ use super::NoteOfDay;
 use super::bounds::{MOST_LINES, MOST_NOTED, MOST_NOTES, cut};
 use super::history::by;
 use super::names::Names;
-use crate::book::Book;
 use crate::engine::BookError;
 use crate::judge::ledger::{Entry, Ledger};
 use crate::judge::roster::Roster;
+use crate::queries::DayReader;
+use crate::queries::Reader;
 
 /// A note that was not taken back.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -27,26 +28,26 @@ pub struct NoteLine {
     pub at_ms: i64,
 }
 
-impl Book {
+impl Reader<'_> {
     /// The latest notes of a document, newest first, at most [`MOST_NOTES`]; with how many older ones there are. None of a document
     /// that this book lacks.
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn notes(&self, doc: DocId) -> Result<(Vec<NoteLine>, usize), BookError> {
-        Ok(latest(&*self.store.ledger_of(doc)?, self.roster()?))
+        Ok(latest(&*self.book.store.ledger_of(doc)?, self.book.roster()?))
     }
 }
 
-impl Book {
+impl DayReader<'_> {
     /// The notes that came in within a span of shop time, the latest first; of each machine or property the latest ones.
     pub(super) fn notes_of_day(&self, from_ms: i64, until_ms: i64) -> Result<Vec<NoteOfDay>, BookError> {
         let (mut notes, mut names) = (Vec::new(), Names::default());
-        for doc in self.store.noted(from_ms, until_ms, MOST_NOTED)? {
-            let ledger = self.store.ledger_of(doc)?;
+        for doc in self.book.store.noted(from_ms, until_ms, MOST_NOTED)? {
+            let ledger = self.book.store.ledger_of(doc)?;
             let came = |id: RecordId| ledger.receipt(id).is_some_and(|receipt| (from_ms..until_ms).contains(&receipt.at_ms));
-            let (title, of_machine) = (names.title(self, doc)?, self.store.tag_of(doc)?.is_some());
-            let of_day = latest(&ledger, self.roster()?).0.into_iter().filter(|note| came(note.record));
+            let (title, of_machine) = (names.title(self.book, doc)?, self.book.store.tag_of(doc)?.is_some());
+            let of_day = latest(&ledger, self.book.roster()?).0.into_iter().filter(|note| came(note.record));
             notes.extend(of_day.map(|note| NoteOfDay { doc, title: title.clone(), of_machine, note }));
         }
         notes.sort_by_key(|line| std::cmp::Reverse((line.note.at_ms, line.note.record)));

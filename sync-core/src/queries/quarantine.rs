@@ -12,13 +12,13 @@ use shared::slot::Slot;
 use super::bounds::MOST_LINES;
 use super::history::by;
 use super::{describe, short};
-use crate::book::Book;
 use crate::crypto::envelope::{self, Opened};
 use crate::engine::BookError;
 use crate::engine::validate::{entry_of, may_be_let_in};
 use crate::judge::ledger::{Entry, Ledger};
 use crate::judge::roster::Roster;
 use crate::judge::standing::{Standing, stands};
+use crate::queries::Reader;
 use crate::store::{BroughtTooMuch, QuarantineState, Quarantined};
 use crate::sys::clock::ClockReading;
 
@@ -47,13 +47,13 @@ pub struct QuarantineView {
     pub can_be_let_in: bool,
 }
 
-impl Book {
+impl Reader<'_> {
     /// How many records are in quarantine in this state.
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn count_quarantined(&self, state: QuarantineState) -> Result<usize, BookError> {
-        Ok(self.store.count_quarantined(state)?)
+        Ok(self.book.store.count_quarantined(state)?)
     }
 
     /// Devices that brought more than is taken in a day, or than quarantine has room for.
@@ -61,7 +61,7 @@ impl Book {
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn brought_too_much(&self) -> Result<Vec<BroughtTooMuch>, BookError> {
-        Ok(self.store.brought_too_much()?)
+        Ok(self.book.store.brought_too_much()?)
     }
 
     /// What is in quarantine in this state, or in any, with what the office decides by: numbers beyond `after`, at most so many.
@@ -76,7 +76,7 @@ impl Book {
         unit: LengthUnit,
         now: &ClockReading,
     ) -> Result<Vec<QuarantineView>, BookError> {
-        let held = self.store.some_quarantined(state, after, most)?;
+        let held = self.book.store.some_quarantined(state, after, most)?;
         held.into_iter().map(|held| self.quarantine_view(held, unit, now)).collect()
     }
 
@@ -85,7 +85,7 @@ impl Book {
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn quarantine_view(&self, held: Quarantined, unit: LengthUnit, now: &ClockReading) -> Result<QuarantineView, BookError> {
-        let roster = self.roster()?;
+        let roster = self.book.roster()?;
         let opened = envelope::decode_unverified(&held.bytes).ok();
         let device_name = held.device.map_or_else(
             || "a device that cannot be read".to_owned(),
@@ -112,7 +112,7 @@ impl Book {
         if view.held.state != QuarantineState::Waiting {
             return Ok(view);
         }
-        match may_be_let_in(&self.store, roster, &view.held) {
+        match may_be_let_in(&self.book.store, roster, &view.held) {
             Ok((opened, _)) => {
                 view.can_be_let_in = true;
                 view.would_change = self.would_change(&opened, unit, now)?;
@@ -125,9 +125,9 @@ impl Book {
 
     /// What letting a record in would change of what its document says, a sentence each.
     fn would_change(&self, opened: &Opened, unit: LengthUnit, now: &ClockReading) -> Result<Vec<String>, BookError> {
-        let roster = self.roster()?;
+        let roster = self.book.roster()?;
         let (id, body) = (opened.record.id, &opened.record.body);
-        let before = self.store.ledger_of(opened.record.doc)?;
+        let before = self.book.store.ledger_of(opened.record.doc)?;
         let after = Ledger::clone(&before).with([entry_of(opened), let_in(opened, roster, now)]);
         let told = Told { unit, roster, id };
         let mut lines = Vec::new();

@@ -14,8 +14,8 @@ use shared::thermal::Train;
 use shared::usage::Season;
 use shared::valve::Valve;
 
-use crate::book::Book;
 use crate::engine::BookError;
+use crate::queries::Reckoner;
 use crate::queries::reckon::Reckoned;
 use crate::sys::clock::ClockReading;
 
@@ -102,7 +102,7 @@ pub enum OfMachine {
 /// An answer of any kind: its facts as the function of [`Book`] that gave them names them.
 pub type Answer = Reckoned<Value>;
 
-impl Book {
+impl Reckoner<'_> {
     /// Answers a question.
     ///
     /// # Errors
@@ -112,7 +112,7 @@ impl Book {
         match question {
             Question::Machine(machine, asked) => self.reckon_of_machine(*machine, asked, unit, now),
             Question::Carry { person } => {
-                if !self.roster()?.people.contains_key(person) {
+                if !self.book.roster()?.people.contains_key(person) {
                     return Err(BookError::Unknown("this book has no such person".to_owned()));
                 }
                 answer(self.carry_of(*person, unit)?)

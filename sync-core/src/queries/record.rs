@@ -10,10 +10,10 @@ use shared::slot::Slot;
 
 use super::history::{self, Fate, Fates};
 use super::{describe, short};
-use crate::book::Book;
 use crate::engine::BookError;
 use crate::judge::standing::Standing;
 use crate::judge::words::apart;
+use crate::queries::Reader;
 use crate::store::HeldRecord;
 
 /// Another record, as far as it is named beside one.
@@ -80,18 +80,18 @@ pub struct WholeRecord {
     pub sha256: Bytes32,
 }
 
-impl Book {
+impl Reader<'_> {
     /// One record in full.
     ///
     /// # Errors
     /// [`BookError::Unknown`] where the book has no such record.
     pub fn whole_record(&self, record: RecordId, unit: LengthUnit) -> Result<WholeRecord, BookError> {
-        let held = self.store.held(record)?.ok_or_else(|| BookError::Unknown("this book has no such record".to_owned()))?;
+        let held = self.book.store.held(record)?.ok_or_else(|| BookError::Unknown("this book has no such record".to_owned()))?;
         let HeldRecord { doc, bytes, entry, received_ms } = held;
-        let at_shop = self.store.at_shop_of(doc, [record].into_iter())?.contains(&record);
-        let roster = self.roster()?;
-        let ledger = self.store.ledger_of(doc)?;
-        let standings = self.store.standings(doc)?;
+        let at_shop = self.book.store.at_shop_of(doc, [record].into_iter())?.contains(&record);
+        let roster = self.book.roster()?;
+        let ledger = self.book.store.ledger_of(doc)?;
+        let standings = self.book.store.standings(doc)?;
         let (body, time) = (&entry.record.body, ledger.time(record));
         let slot = Slot::of(&entry.record);
         let standing =
@@ -114,7 +114,7 @@ impl Book {
             record,
             short: short(&record),
             doc,
-            of_machine: self.store.machine(doc)?.is_some(),
+            of_machine: self.book.store.machine(doc)?.is_some(),
             title: self.title(doc)?,
             kind: body.kind().to_owned(),
             version: body.version(),
@@ -143,8 +143,8 @@ impl Book {
     }
 
     fn named(&self, record: RecordId, unit: LengthUnit) -> Result<NamedRecord, BookError> {
-        let words = match self.store.held(record)? {
-            Some(held) => describe(&held.entry.record.body, unit, self.roster()?),
+        let words = match self.book.store.held(record)? {
+            Some(held) => describe(&held.entry.record.body, unit, self.book.roster()?),
             None => String::new(),
         };
         Ok(NamedRecord { record, short: short(&record), words })

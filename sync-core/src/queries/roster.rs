@@ -8,10 +8,10 @@ use shared::role::Role;
 use shared::usage::Between;
 
 use super::names::Names;
-use crate::book::Book;
 use crate::engine::BookError;
 use crate::judge::corrected_time::Contact;
 use crate::judge::permissions::{self, DocKind};
+use crate::queries::Reader;
 use crate::store::{QuarantineState, given_to};
 
 /// A person.
@@ -108,18 +108,18 @@ pub struct Status {
     pub epoch: Option<Bytes16>,
 }
 
-impl Book {
+impl Reader<'_> {
     /// Everyone on the roster, by name.
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn people(&self) -> Result<Vec<PersonLine>, BookError> {
-        let roster = self.roster()?;
+        let roster = self.book.roster()?;
         let (mut people, mut names) = (Vec::with_capacity(roster.people.len()), Names::default());
         for (person, name) in &roster.people {
             let mut properties = Vec::new();
             for property in given_to(&roster.assignments, *person) {
-                properties.push(names.property(self, Some(property))?);
+                properties.push(names.property(self.book, Some(property))?);
             }
             people.push(PersonLine { person: *person, name: name.clone(), role: roster.role_now(*person), properties });
         }
@@ -132,7 +132,7 @@ impl Book {
     /// # Errors
     /// [`BookError::NotEnrolled`].
     pub fn devices(&self) -> Result<Vec<DeviceLine>, BookError> {
-        let roster = self.roster()?;
+        let roster = self.book.roster()?;
         let mut devices: Vec<DeviceLine> = roster
             .devices
             .values()
@@ -154,7 +154,7 @@ impl Book {
     /// [`BookError`] where the store fails.
     pub fn properties(&self) -> Result<Vec<PropertyLine>, BookError> {
         let mut properties = Vec::new();
-        for document in self.store.documents()? {
+        for document in self.book.store.documents()? {
             if document.place == DocKind::Property {
                 let property = PropertyId(document.doc.0);
                 if let Some(card) = self.property(property)? {
@@ -167,7 +167,7 @@ impl Book {
     }
 
     pub(super) fn property_line(&self, property: PropertyId, card: PropertyCard) -> Result<PropertyLine, BookError> {
-        let machines = self.store.machines_at(property)?.len();
+        let machines = self.book.store.machines_at(property)?.len();
         Ok(PropertyLine { property, name: card.name, address: card.address, access: card.access, season: card.season, machines })
     }
 
@@ -176,7 +176,7 @@ impl Book {
     /// # Errors
     /// [`BookError::NotEnrolled`].
     pub fn assignments(&self) -> Result<Vec<(PersonId, PropertyId)>, BookError> {
-        Ok(self.roster()?.assignments.iter().copied().collect())
+        Ok(self.book.roster()?.assignments.iter().copied().collect())
     }
 
     /// The shop's settings, and the address under which devices know it.
@@ -184,7 +184,7 @@ impl Book {
     /// # Errors
     /// [`BookError::NotEnrolled`].
     pub fn shop_front(&self) -> Result<ShopFront, BookError> {
-        Ok(ShopFront { settings: self.roster()?.settings.clone(), issuer: self.identity()?.issuer.clone() })
+        Ok(ShopFront { settings: self.book.roster()?.settings.clone(), issuer: self.book.identity()?.issuer.clone() })
     }
 
     /// A mark that is another one whenever a day sheet may say something else: the log grew, quarantine did, or a device was here.
@@ -193,10 +193,10 @@ impl Book {
     /// [`BookError`] where the store fails.
     pub fn day_mark(&self) -> Result<String, BookError> {
         use QuarantineState::{KeptOut, Released, Waiting};
-        let waiting = self.store.count_quarantined(Waiting)?;
-        let held = waiting + self.store.count_quarantined(Released)? + self.store.count_quarantined(KeptOut)?;
-        let last_ms = self.store.contacts()?.values().map(|contact| contact.at_ms).max().unwrap_or(0);
-        Ok(format!("{}-{held}-{waiting}-{last_ms}", self.store.log_end()?))
+        let waiting = self.book.store.count_quarantined(Waiting)?;
+        let held = waiting + self.book.store.count_quarantined(Released)? + self.book.store.count_quarantined(KeptOut)?;
+        let last_ms = self.book.store.contacts()?.values().map(|contact| contact.at_ms).max().unwrap_or(0);
+        Ok(format!("{}-{held}-{waiting}-{last_ms}", self.book.store.log_end()?))
     }
 
     /// How far this device is level with the shop.
@@ -204,10 +204,10 @@ impl Book {
     /// # Errors
     /// [`BookError::NotEnrolled`], or the store.
     pub fn status(&self) -> Result<Status, BookError> {
-        let identity = self.identity()?;
-        let roster = self.roster()?;
-        let (records, waiting, oldest_waiting_ms) = self.store.counts()?;
-        let contact: Option<Contact> = self.store.meta("contact")?;
+        let identity = self.book.identity()?;
+        let roster = self.book.roster()?;
+        let (records, waiting, oldest_waiting_ms) = self.book.store.counts()?;
+        let contact: Option<Contact> = self.book.store.meta("contact")?;
         let role = roster.role_now(identity.person);
         Ok(Status {
             shop: roster.settings.name.clone(),
@@ -216,16 +216,16 @@ impl Book {
             measures: role.is_some_and(permissions::measures),
             signs_off: role.is_some_and(permissions::signs_off),
             time_zone: roster.settings.time_zone.clone(),
-            machines: self.store.count_machines()?,
+            machines: self.book.store.count_machines()?,
             server: identity.server.clone(),
             records,
             waiting,
             oldest_waiting_ms,
-            quarantined: self.store.count_quarantined(QuarantineState::Waiting)?,
-            unproved: self.store.unverified()?,
+            quarantined: self.book.store.count_quarantined(QuarantineState::Waiting)?,
+            unproved: self.book.store.unverified()?,
             last_exchange_ms: contact.map(|c| c.wall_ms),
             clock_offset_ms: contact.map(|c| c.offset_ms),
-            epoch: self.store.meta("epoch")?,
+            epoch: self.book.store.meta("epoch")?,
         })
     }
 }

@@ -15,10 +15,10 @@ use shared::verdict::judge_on_card;
 use super::MachineView;
 use super::bounds::{MOST_LINES, MOST_VISITS, cut, none};
 use super::in_force::Revisions;
-use crate::book::Book;
 use crate::engine::BookError;
 use crate::judge::ledger::{Entry, Ledger};
 use crate::judge::machine::VisitLine;
+use crate::queries::MachineReader;
 use crate::sys::clock::ClockReading;
 
 /// One valve in a service record.
@@ -117,7 +117,7 @@ impl ServiceRecord {
     }
 }
 
-impl Book {
+impl MachineReader<'_> {
     /// The service record of a visit.
     ///
     /// # Errors
@@ -125,12 +125,12 @@ impl Book {
     pub fn service_record(&self, visit: RecordId, unit: LengthUnit, now: &ClockReading) -> Result<ServiceRecord, BookError> {
         let doc = self.machine_of_visit(visit)?;
         let view = self.machine_without_history(doc, unit, now)?;
-        let ledger = self.store.ledger_of(doc)?;
+        let ledger = self.book.store.ledger_of(doc)?;
         self.of_visit(visit, &Season::of(&view, &ledger, self.revisions(&ledger)?), unit, now)
     }
 
     /// The service record of a machine over days in the shop's zone, both ends in it: its finished visits, each by the rules of
-    /// [`Book::service_record`].
+    /// [`MachineReader::service_record`].
     ///
     /// # Errors
     /// [`BookError::Unknown`] where the book has no such machine, [`BookError::Entry`] where the days end before they begin.
@@ -145,9 +145,9 @@ impl Book {
         if until < from {
             return Err(BookError::Entry(format!("The days end ({until}) before they begin ({from}).")));
         }
-        let roster = self.roster()?;
+        let roster = self.book.roster()?;
         let view = self.machine_without_history(machine, unit, now)?;
-        let ledger = self.store.ledger_of(machine)?;
+        let ledger = self.book.store.ledger_of(machine)?;
         let season = Season::of(&view, &ledger, self.revisions(&ledger)?);
         let in_days = |at_ms: i64| (from..=until).contains(&roster.day(at_ms));
         let mut finished: Vec<&VisitLine> = view.state.visits.iter().filter(|v| v.finished_ms.is_some() && in_days(v.at_ms)).collect();
@@ -167,7 +167,7 @@ impl Book {
             next_due: view.due_words.clone(),
             visits,
             earlier,
-            made: roster.day(self.shop_now_ms(now)?),
+            made: roster.day(self.book.reader().shop_now_ms(now)?),
         })
     }
 
@@ -176,12 +176,12 @@ impl Book {
     /// # Errors
     /// [`BookError::Unknown`] where the book has no such visit.
     pub fn machine_of_visit(&self, visit: RecordId) -> Result<DocId, BookError> {
-        let held = self.store.held(visit)?.filter(|h| matches!(&h.entry.record.body, Body::Visit(b) if b.resumes.is_none()));
+        let held = self.book.store.held(visit)?.filter(|h| matches!(&h.entry.record.body, Body::Visit(b) if b.resumes.is_none()));
         held.map(|h| h.doc).ok_or_else(|| BookError::Unknown("this book has no such visit".to_owned()))
     }
 
     fn of_visit(&self, visit: RecordId, season: &Season<'_>, unit: LengthUnit, now: &ClockReading) -> Result<ServiceRecord, BookError> {
-        let roster = self.roster()?;
+        let roster = self.book.roster()?;
         let Season { view, ledger, .. } = *season;
         let by = ledger.get(visit).map(|e| e.record.measurer());
         let by = by.filter(|_| ledger.voided_by(visit, roster).is_none());
@@ -249,7 +249,7 @@ impl Book {
             hold: view.state.holds().next().is_some(),
             next_due: view.due_words.clone(),
             finished: season.finished.contains_key(&visit),
-            made: roster.day(self.shop_now_ms(now)?),
+            made: roster.day(self.book.reader().shop_now_ms(now)?),
         })
     }
 }

@@ -15,10 +15,10 @@ use shared::slot::Slot;
 
 use super::ContestedSlot;
 use super::names::Names;
-use crate::book::Book;
 use crate::engine::BookError;
 use crate::judge::ledger::Ledger;
 use crate::judge::standing::{Standing, State};
+use crate::queries::Reader;
 
 /// One slot with all that a ruling goes by.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -66,22 +66,27 @@ struct Ground {
     card: Option<EngineCard>,
 }
 
-impl Book {
+impl Reader<'_> {
     /// One slot with all that a ruling goes by.
     ///
     /// # Errors
     /// [`BookError::Unknown`] where nothing speaks about the slot.
     pub fn slot_sheet(&self, doc: DocId, slot: &Slot, unit: LengthUnit) -> Result<SlotSheet, BookError> {
         let unknown = || BookError::Unknown(format!("nothing is stated about {}", slot.words()));
-        let standing = self.store.standing(doc, slot)?.ok_or_else(unknown)?;
+        let standing = self.book.store.standing(doc, slot)?.ok_or_else(unknown)?;
         self.sheet_of(&standing, &self.ground_of(doc, &mut Names::default())?, unit)
     }
 
     fn ground_of(&self, doc: DocId, names: &mut Names) -> Result<Ground, BookError> {
-        let title = names.title(self, doc)?;
-        let machine = self.store.machine(doc)?;
-        let card = machine.as_ref().map(|row| self.card_of(&row.state)).transpose()?.flatten().filter(|card| card.source.is_some());
-        Ok(Ground { doc, title, ledger: self.store.ledger_of(doc)?, of_machine: machine.is_some(), card })
+        let title = names.title(self.book, doc)?;
+        let machine = self.book.store.machine(doc)?;
+        let card = machine
+            .as_ref()
+            .map(|row| self.book.machines().card_of(&row.state))
+            .transpose()?
+            .flatten()
+            .filter(|card| card.source.is_some());
+        Ok(Ground { doc, title, ledger: self.book.store.ledger_of(doc)?, of_machine: machine.is_some(), card })
     }
 
     fn sheet_of(&self, standing: &Standing, ground: &Ground, unit: LengthUnit) -> Result<SlotSheet, BookError> {
@@ -110,7 +115,7 @@ impl Book {
     }
 
     pub(super) fn ruling_words(&self, ruling: RecordId, ledger: &Ledger) -> Result<String, BookError> {
-        let roster = self.roster()?;
+        let roster = self.book.roster()?;
         let Some(entry) = ledger.get(ruling) else { return Ok("ruled".to_owned()) };
         let Body::Ruling(body) = &entry.record.body else { return Ok("ruled".to_owned()) };
         let decision = match body.decision {

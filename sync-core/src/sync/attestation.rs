@@ -10,11 +10,11 @@ use sha2::{Digest, Sha256};
 use shared::bytes::{Blob, Bytes16};
 use shared::wire::{DocAnswer, ShortRecipe};
 
-use crate::book::Book;
 use crate::crypto::keys::Keys;
 use crate::engine::BookError;
 use crate::engine::bootstrap::verify_deferred;
 use crate::judge::roster::ShopRoot;
+use crate::sync::Peer;
 
 /// What is signed: a name of its own, so that the signature is good for nothing else, and a digest.
 fn words(shop: &ShopRoot, epoch: Bytes16, docs: &[DocAnswer]) -> Vec<u8> {
@@ -69,7 +69,7 @@ pub(super) fn holds(shop: &ShopRoot, epoch: Bytes16, docs: &[DocAnswer], vouch: 
     key.ok().zip(signature).is_some_and(|(key, signature)| key.verify_strict(&words(shop, epoch, docs), &signature).is_ok())
 }
 
-impl Book {
+impl Peer<'_> {
     /// Proves what was kept on the shop's word, up to a count of parts of the log: hashes and signatures are looked at as
     /// for anything else. A document with a part that does not hold goes, and is asked for again without the shop's word;
     /// one in which this device has something of its own that is not at the shop stays until it is. Gives how many parts
@@ -78,8 +78,8 @@ impl Book {
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn verify_deferred(&mut self, most: usize) -> Result<usize, BookError> {
-        let roster = self.roster_of_now()?;
-        self.store.atomically(|store| {
+        let roster = self.book.roster_of_now()?;
+        self.book.store.atomically(|store| {
             let waiting = store.documents_waiting()?;
             for doc in verify_deferred(store, most, &roster)?.into_iter().filter(|doc| !waiting.contains(doc)) {
                 store.forget_document(doc)?;

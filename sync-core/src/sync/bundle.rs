@@ -15,7 +15,6 @@ use shared::bytes::{Blob, Bytes16};
 use shared::ids::{DeviceId, DocId};
 use shared::wire::{BUNDLE, Bundle, BundledDoc, LARGEST_PLAIN, ShortRecipe};
 
-use crate::book::Book;
 use crate::engine::BookError;
 use crate::engine::allowance::Allowance;
 use crate::engine::append::{append_again, follow_roster};
@@ -29,6 +28,7 @@ use crate::judge::roster::Roster;
 use crate::store::Checked;
 use crate::store::Identity;
 use crate::store::{Provenance, RefusedBy, Store};
+use crate::sync::{Outgoing, Peer};
 use crate::sync::{RefusedLine, read_body, write_body};
 use crate::sys::clock::ClockReading;
 
@@ -84,27 +84,27 @@ fn written(identity: &Identity, mut docs: Vec<BundledDoc>, now: &ClockReading) -
     write_body(&bundle, true).map_err(|error| BookError::Message(error.to_string()))
 }
 
-impl Book {
+impl Outgoing<'_> {
     /// Makes a bundle for another device of the shop.
     ///
     /// # Errors
     /// [`BookError::NotEnrolled`]; [`BookError::Unknown`] for a document that is not here; [`BookError::Message`] where
     /// it is more than a bundle holds; the store.
     pub fn make_bundle(&self, load: &Load, now: &ClockReading) -> Result<Made, BookError> {
-        let identity = self.identity()?;
+        let identity = self.book.identity()?;
         let wanted: BTreeSet<DocId> = match load {
-            Load::Unsent => self.store.documents_waiting()?,
+            Load::Unsent => self.book.store.documents_waiting()?,
             Load::Documents(docs) => docs.iter().copied().collect(),
         };
         let mut docs = Vec::new();
         let (mut bytes, mut documents) = (0, 0);
-        for row in self.store.documents()? {
+        for row in self.book.store.documents()? {
             let common = matches!(row.place, DocKind::Roster | DocKind::Engines);
             if !common && !wanted.contains(&row.doc) {
                 continue;
             }
             documents += usize::from(!common);
-            let recipes: Vec<ShortRecipe> = self.store.changes_of(row.num)?.into_iter().map(|logged| logged.recipe.into()).collect();
+            let recipes: Vec<ShortRecipe> = self.book.store.changes_of(row.num)?.into_iter().map(|logged| logged.recipe.into()).collect();
             bytes += weight(&recipes);
             if bytes > LARGEST_PLAIN {
                 return Err(BookError::Message(
@@ -116,18 +116,20 @@ impl Book {
         if let Some(strange) = wanted.iter().find(|doc| !docs.iter().any(|d| d.id == **doc)) {
             return Err(BookError::Unknown(format!("there is no document {strange} in this book")));
         }
-        let unsent = self.store.unsent(i64::MAX)?.iter().filter(|change| docs.iter().any(|doc| doc.id == change.doc)).count();
+        let unsent = self.book.store.unsent(i64::MAX)?.iter().filter(|change| docs.iter().any(|doc| doc.id == change.doc)).count();
         let bytes = written(identity, docs, now)?;
         Ok(Made { bytes, documents, unsent })
     }
+}
 
+impl Peer<'_> {
     /// Takes a bundle in: one transaction, or nothing. The same bundle twice changes nothing.
     ///
     /// # Errors
     /// [`BookError::Message`] for bytes that are no bundle, or one of another shop or version; the store.
     pub fn take_bundle(&mut self, bytes: &[u8], now: &ClockReading) -> Result<Taken, BookError> {
-        let identity = self.identity()?.clone();
-        let before = self.roster_of_now()?;
+        let identity = self.book.identity()?.clone();
+        let before = self.book.roster_of_now()?;
         let bundle: Bundle =
             read_body(bytes, true).map_err(|error| BookError::Message(format!("this is no bundle that can be read: {error}")))?;
         if bundle.bundle != BUNDLE {
@@ -137,10 +139,10 @@ impl Book {
             return Err(BookError::Message("this bundle is of another shop; nothing was taken in".to_owned()));
         }
         // By the shop's clock as well as this device knows it: rights are judged by the time of writing.
-        let offset_ms = self.clock_evidence(now)?.offset_ms.unwrap_or_default();
+        let offset_ms = self.book.clock_evidence(now)?.offset_ms.unwrap_or_default();
         let receipt = Receipt::measured(now.wall_ms.saturating_add(offset_ms), 0, 0);
-        let actor = self.actor();
-        let (taken, roster) = self.store.atomically(|store| {
+        let actor = self.book.actor();
+        let (taken, roster) = self.book.store.atomically(|store| {
             let mut taken = Taken { from: bundle.from, made_at: bundle.made_at, taken: 0, held: 0, refused: Vec::new(), saved: 0 };
             let mut roster = before.clone();
             for doc in bundle.docs {
@@ -158,7 +160,7 @@ impl Book {
             }
             Ok::<_, BookError>((taken, roster))
         })?;
-        self.roster = Some(roster);
+        self.book.roster = Some(roster);
         Ok(taken)
     }
 }

@@ -12,7 +12,6 @@ use shared::wire::{
 };
 
 use super::{attestation, rebase, receipts};
-use crate::book::Book;
 use crate::change::decode;
 use crate::engine::BookError;
 use crate::engine::allowance::{Allowance, DAY_MS};
@@ -27,6 +26,7 @@ use crate::judge::roster::Roster;
 use crate::store::frontier::Frontier;
 use crate::store::{Logged, Provenance, RefusedBy, Settled, Store, ToDerive};
 use crate::sync::rebase::Rebase;
+use crate::sync::{Outgoing, Peer};
 use crate::sys::clock::ClockReading;
 use crate::sys::par_map::ordered_pipeline;
 use crate::sys::rng::CryptoRng;
@@ -67,16 +67,16 @@ pub struct RefusedLine {
     pub detail: String,
 }
 
-impl Book {
+impl Outgoing<'_> {
     /// What this device has to say: changes that the shop is not known to hold, a page of them.
     ///
     /// # Errors
     /// [`BookError::NotEnrolled`], or the store.
     pub fn offer(&self, now: &ClockReading) -> Result<ExchangeRequest, BookError> {
-        self.identity()?;
+        self.book.identity()?;
         let mut of_docs: BTreeMap<DocId, Vec<(Recipe, i64)>> = BTreeMap::new();
         let mut bytes = 0;
-        let unsent = self.store.to_offer(i64::try_from(MOST_OFFERED).unwrap_or(i64::MAX), now.wall_ms)?;
+        let unsent = self.book.store.to_offer(i64::try_from(MOST_OFFERED).unwrap_or(i64::MAX), now.wall_ms)?;
         // A part holds many changes, and the shop counts changes.
         for Logged { doc, recipe, first_ms, .. } in unsent.into_iter().take(MOST_OFFERED) {
             bytes += recipe.records.iter().map(|r| r.0.len() + 128).sum::<usize>();
@@ -85,35 +85,37 @@ impl Book {
             }
             of_docs.entry(doc).or_default().push((recipe, first_ms));
         }
-        let lacking = self.store.documents_lacking()?.into_iter().take(MOST_ASKED).map(|document| document.doc);
+        let lacking = self.book.store.documents_lacking()?.into_iter().take(MOST_ASKED).map(|document| document.doc);
         let named: BTreeSet<DocId> = lacking.chain(of_docs.keys().copied()).collect();
         let mut docs = Vec::with_capacity(named.len());
         for id in named {
-            let Some(document) = self.store.document(id)? else { continue };
+            let Some(document) = self.book.store.document(id)? else { continue };
             let recipes = delta_encode(of_docs.remove(&id).unwrap_or_default());
             docs.push(DocOffer { id, heads: document.heads, recipes, lacking: document.lacking });
         }
         Ok(ExchangeRequest {
             v: PROTOCOL,
             device_time: now.wall_ms,
-            epoch: self.store.meta::<Bytes16>("epoch")?,
-            cursor: self.store.meta::<Cursor>("cursor")?.unwrap_or_default(),
+            epoch: self.book.store.meta::<Bytes16>("epoch")?,
+            cursor: self.book.store.meta::<Cursor>("cursor")?.unwrap_or_default(),
             // Once something that the shop vouched for did not hold, its word is not taken any more.
-            packs: !self.store.meta::<bool>("distrust")?.unwrap_or(false),
+            packs: !self.book.store.meta::<bool>("distrust")?.unwrap_or(false),
             room: None,
             docs,
         })
     }
 
-    /// As [`Book::offer`], to hand over only: the answer brings no changes of others. For a signal that may be gone in a
+    /// As [`Outgoing::offer`], to hand over only: the answer brings no changes of others. For a signal that may be gone in a
     /// moment, so that what cannot be replaced goes first.
     ///
     /// # Errors
-    /// As [`Book::offer`].
+    /// As [`Outgoing::offer`].
     pub fn offer_only(&self, now: &ClockReading) -> Result<ExchangeRequest, BookError> {
         Ok(ExchangeRequest { room: Some(0), ..self.offer(now)? })
     }
+}
 
+impl Peer<'_> {
     /// Takes the shop's answer to a request: one transaction, or nothing.
     ///
     /// `sent_at` and `now` are this device's clocks when the request left and the answer came.
@@ -127,8 +129,8 @@ impl Book {
         now: &ClockReading,
         entropy: &mut dyn CryptoRng,
     ) -> Result<Report, BookError> {
-        let identity = self.identity()?.clone();
-        let before = self.roster_of_now()?;
+        let identity = self.book.identity()?.clone();
+        let before = self.book.roster_of_now()?;
         if answer.v != PROTOCOL {
             return Err(BookError::Message(
                 "the shop speaks another version of the exchange; update this program. Nothing was lost".to_owned(),
@@ -139,15 +141,15 @@ impl Book {
                 "the answer names a document twice; nothing was taken from it, and nothing was lost".to_owned(),
             ));
         }
-        if answer.since != self.store.meta::<Cursor>("cursor")?.unwrap_or_default() {
+        if answer.since != self.book.store.meta::<Cursor>("cursor")?.unwrap_or_default() {
             return Err(BookError::LateAnswer);
         }
-        let distrust = self.store.meta::<bool>("distrust")?.unwrap_or(false);
+        let distrust = self.book.store.meta::<bool>("distrust")?.unwrap_or(false);
         let vouched = !distrust && attestation::holds(&identity.root, answer.epoch, &answer.docs, answer.vouch.as_ref());
-        self.renew_actor(entropy);
-        let actor = self.actor();
+        self.book.renew_actor(entropy);
+        let actor = self.book.actor();
         let roster_doc = identity.root.shop.roster();
-        let (report, roster) = self.store.atomically(|store| {
+        let (report, roster) = self.book.store.atomically(|store| {
             let left_before = Left::of(store)?;
             let mut report = Report { more: answer.more, ..Report::default() };
             let known: Option<Bytes16> = store.meta("epoch")?;
@@ -187,7 +189,7 @@ impl Book {
             report.more &= Left::of(store)? != left_before;
             Ok::<_, BookError>((report, roster))
         })?;
-        self.roster = Some(roster);
+        self.book.roster = Some(roster);
         Ok(report)
     }
 }

@@ -10,10 +10,10 @@ use sha2::Sha256;
 use shared::bytes::Bytes16;
 use shared::wire::Cursor;
 
-use crate::book::Book;
 use crate::crypto::keys::Keys;
 use crate::engine::BookError;
 use crate::store::{Store, StoreError};
+use crate::sync::Outgoing;
 
 /// What a cursor says of the shop's log.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -73,12 +73,12 @@ pub struct LogEnd {
     pub epoch: Option<Bytes16>,
 }
 
-impl Book {
+impl Outgoing<'_> {
     /// The end of the shop's log.
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn log_end(&self) -> Result<LogEnd, BookError> {
-        Ok(LogEnd { position: self.store.log_end()?, epoch: self.store.meta("epoch")? })
+        Ok(LogEnd { position: self.book.store.log_end()?, epoch: self.book.store.meta("epoch")? })
     }
 }

@@ -1,8 +1,7 @@
 //! The exchange: both halves as plain functions. One request and its answer bring a device and the shop level.
 //!
-//! A device calls [`crate::book::Book::offer`], lets something carry the request, and hands the answer to
-//! [`crate::book::Book::take_answer`]; the shop answers with [`crate::book::Book::answer`]. Sending a request twice
-//! changes nothing; an answer that is lost is made good by the next one.
+//! A device calls [`Outgoing::offer`], lets something carry the request, and hands the answer to [`Peer::take_answer`]; the shop
+//! answers with [`Peer::answer`]. Sending a request twice changes nothing; an answer that is lost is made good by the next one.
 
 mod attestation;
 mod body;
@@ -11,6 +10,7 @@ mod client;
 mod closed;
 mod cursor;
 mod page;
+mod peer;
 mod rebase;
 mod receipts;
 mod release;
@@ -23,6 +23,7 @@ use shared::ids::DocId;
 pub use body::{BodyError, read_body, read_request, write_body};
 pub use client::{RefusedLine, Report};
 pub use cursor::LogEnd;
+pub use peer::{Outgoing, Peer};
 
 /// Whether each document is named once. Rows of one named twice would be derived twice at a time, and the older kept last.
 fn each_once(docs: impl Iterator<Item = DocId>) -> bool {

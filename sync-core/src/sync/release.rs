@@ -3,7 +3,6 @@
 use shared::ids::PersonId;
 
 use super::server::{ONE_WAY_UNCERTAINTY_MS, Taking};
-use crate::book::Book;
 use crate::engine::BookError;
 use crate::engine::allowance::Allowance;
 use crate::engine::append::{append_signed, follow_roster};
@@ -13,14 +12,15 @@ use crate::judge::corrected_time::Receipt;
 use crate::judge::permissions::Site;
 use crate::store::QuarantineState;
 use crate::store::frontier::Frontier;
+use crate::sync::Peer;
 use crate::sys::clock::ClockReading;
 use crate::sys::rng::CryptoRng;
 
-impl Book {
+impl Peer<'_> {
     /// Lets a record in from quarantine or keeps it out, as a person of the office decides.
     ///
     /// # Errors
-    /// As [`Book::release`]; [`BookError::Unknown`] where nothing waits under this number.
+    /// As [`Peer::release`]; [`BookError::Unknown`] where nothing waits under this number.
     pub fn settle(
         &mut self,
         quarantine_id: i64,
@@ -32,11 +32,11 @@ impl Book {
         if let_in {
             return self.release(quarantine_id, by, now, entropy);
         }
-        let waiting = self.store.one_quarantined(quarantine_id)?.is_some_and(|held| held.state == QuarantineState::Waiting);
+        let waiting = self.book.store.one_quarantined(quarantine_id)?.is_some_and(|held| held.state == QuarantineState::Waiting);
         if !waiting {
             return Err(BookError::Unknown(format!("quarantine holds nothing waiting under {quarantine_id}")));
         }
-        Ok(self.store.settle_quarantined(quarantine_id, QuarantineState::KeptOut)?)
+        Ok(self.book.store.settle_quarantined(quarantine_id, QuarantineState::KeptOut)?)
     }
 
     /// Lets a record in from quarantine, in the name of an office person. The record's own signature must hold.
@@ -44,15 +44,15 @@ impl Book {
     /// # Errors
     /// [`BookError::Unknown`] where there is no such record, [`BookError::Denied`] where it can never come in.
     pub fn release(&mut self, quarantine_id: i64, by: PersonId, now: &ClockReading, entropy: &mut dyn CryptoRng) -> Result<(), BookError> {
-        let identity = self.identity()?.clone();
-        let before = self.roster_of_now()?;
-        let waiting = self.store.one_quarantined(quarantine_id)?.filter(|held| held.state != QuarantineState::Released);
+        let identity = self.book.identity()?.clone();
+        let before = self.book.roster_of_now()?;
+        let waiting = self.book.store.one_quarantined(quarantine_id)?.filter(|held| held.state != QuarantineState::Released);
         let Some(waiting) = waiting else {
             return Err(BookError::Unknown(format!("quarantine holds nothing under {quarantine_id} that could still be let in")));
         };
-        let (opened, Site { place, .. }) = may_be_let_in(&self.store, &before, &waiting)?;
-        let actor = self.actor();
-        let roster = self.store.atomically(|store| {
+        let (opened, Site { place, .. }) = may_be_let_in(&self.book.store, &before, &waiting)?;
+        let actor = self.book.actor();
+        let roster = self.book.store.atomically(|store| {
             let (named, device) = (opened.receipted(), opened.device);
             let signed = vec![(entry_of(&opened), waiting.bytes.clone())];
             append_signed(store, actor, waiting.doc, place, signed, now.wall_ms, true)?;
@@ -70,7 +70,7 @@ impl Book {
             store.regrant(after.as_ref().unwrap_or(&before))?;
             Ok::<_, BookError>(after)
         })?;
-        self.roster = roster.or(Some(before));
+        self.book.roster = roster.or(Some(before));
         Ok(())
     }
 }

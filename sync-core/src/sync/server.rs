@@ -13,7 +13,6 @@ use super::attestation::attest;
 use super::closed;
 use super::cursor::{self, Standing};
 use super::page::{Manner, Page, next_page};
-use crate::book::Book;
 use crate::book::shop_clock;
 use crate::crypto::envelope;
 use crate::engine::BookError;
@@ -29,6 +28,7 @@ use crate::judge::roster::Roster;
 use crate::store::Identity;
 use crate::store::frontier::Frontier;
 use crate::store::{Provenance, RefusedBy, Store, ToDerive};
+use crate::sync::Peer;
 use crate::sys::clock::ClockReading;
 use crate::sys::par_map::ordered_pipeline;
 use crate::sys::rng::{CryptoRng, fresh_record, random};
@@ -54,7 +54,7 @@ pub(super) struct Intake {
     pub(super) news: bool,
 }
 
-impl Book {
+impl Peer<'_> {
     /// Answers a device's request. One transaction: what the answer says was taken is kept.
     ///
     /// # Errors
@@ -66,8 +66,8 @@ impl Book {
         now: &ClockReading,
         entropy: &mut dyn CryptoRng,
     ) -> Result<ExchangeAnswer, BookError> {
-        let identity = self.identity()?.clone();
-        let before = self.roster_of_now()?;
+        let identity = self.book.identity()?.clone();
+        let before = self.book.roster_of_now()?;
         if request.v != PROTOCOL {
             return Err(BookError::Message("this exchange is of another version; update the program. Nothing was taken in".to_owned()));
         }
@@ -83,9 +83,9 @@ impl Book {
             ));
         }
         let (_, person) = before.signer(device).ok_or_else(|| BookError::Unknown("the device is not on the roster".to_owned()))?;
-        let actor = self.actor();
-        let last = self.last_kept;
-        let (answer, roster) = self.store.in_step_tidied_after(|store| {
+        let actor = self.book.actor();
+        let last = self.book.last_kept;
+        let (answer, roster) = self.book.store.in_step_tidied_after(|store| {
             let (epoch, cursor) = epoch_and_cursor(store, &identity, request, entropy)?;
             let skew_ms = now.wall_ms.saturating_sub(request.device_time);
             store.note_contact(device, now.wall_ms, skew_ms)?;
@@ -125,8 +125,8 @@ impl Book {
             let vouch = if request.packs { attest(&identity.root, identity.keys()?, epoch, &docs) } else { None };
             Ok::<_, BookError>((ExchangeAnswer { v: PROTOCOL, shop_time: now.wall_ms, epoch, since, cursor, more, vouch, docs }, roster))
         })?;
-        self.roster = Some(roster);
-        self.last_kept = Some(*now);
+        self.book.roster = Some(roster);
+        self.book.last_kept = Some(*now);
         Ok(answer)
     }
 }
@@ -318,7 +318,7 @@ impl Taking<'_> {
     }
 }
 
-impl Book {
+impl Peer<'_> {
     /// Receipts what a desk of the shop's has written since a position of the log, and opens what it has moved.
     pub(crate) fn receipt_since(
         &mut self,
@@ -327,20 +327,20 @@ impl Book {
         now: &ClockReading,
         entropy: &mut dyn CryptoRng,
     ) -> Result<(), BookError> {
-        let identity = self.identity()?.clone();
-        let roster = self.roster_of_now()?;
+        let identity = self.book.identity()?.clone();
+        let roster = self.book.roster_of_now()?;
         let mut written: BTreeMap<DocId, Vec<Receipted>> = BTreeMap::new();
-        for pos in position + 1..=self.store.log_end()? {
-            for change in self.store.changes_at(pos)? {
+        for pos in position + 1..=self.book.store.log_end()? {
+            for change in self.book.store.changes_at(pos)? {
                 let opened = change.recipe.records.iter().filter_map(|bytes| envelope::decode_unverified(&bytes.0).ok());
                 written.entry(change.doc).or_default().extend(opened.map(|opened| opened.receipted()));
             }
         }
         let receipt = Receipt::measured(now.wall_ms, 0, 0);
         let mut taking = Taking {
-            store: &self.store,
+            store: &self.book.store,
             identity: &identity,
-            actor: self.actor(),
+            actor: self.book.actor(),
             device: desk,
             receipt,
             allowance: Allowance::of_the_shop(),
@@ -348,17 +348,17 @@ impl Book {
             entropy,
         };
         for (doc, ids) in &written {
-            let mut frontier = Frontier::read(&self.store, *doc)?;
+            let mut frontier = Frontier::read(&self.book.store, *doc)?;
             taking.receipt_for(&mut frontier, ids, None)?;
-            self.store.index(&mut frontier)?;
-            if let Some(document) = self.store.document(*doc)? {
-                projection::derive(&self.store, &document, &roster)?;
+            self.book.store.index(&mut frontier)?;
+            if let Some(document) = self.book.store.document(*doc)? {
+                projection::derive(&self.book.store, &document, &roster)?;
             }
         }
-        self.store.note_contact(desk, now.wall_ms, 0)?;
-        let after = follow_roster(&self.store, &roster, written.contains_key(&identity.root.shop.roster()))?.unwrap_or(roster);
-        self.store.regrant(&after)?;
-        self.roster = Some(after);
+        self.book.store.note_contact(desk, now.wall_ms, 0)?;
+        let after = follow_roster(&self.book.store, &roster, written.contains_key(&identity.root.shop.roster()))?.unwrap_or(roster);
+        self.book.store.regrant(&after)?;
+        self.book.roster = Some(after);
         Ok(())
     }
 }

@@ -119,7 +119,7 @@ fn taken(ground: &Ground, bytes: &[u8], changes: usize, looks: Looks) {
     let mut end = log_end(&book);
     let mut rounds = 0;
     loop {
-        let result = book.take_bundle(bytes, &now);
+        let result = book.peer().take_bundle(bytes, &now);
         if result.is_err() {
             assert_eq!(log_end(&book), end, "what was refused as a whole has kept something");
         }
@@ -136,6 +136,6 @@ fn taken(ground: &Ground, bytes: &[u8], changes: usize, looks: Looks) {
         assert!(held, "a record that was in the book is gone");
     }
     looks.at(&book, &now);
-    let offer = book.offer(&now).expect("an offer");
+    let offer = book.outgoing().offer(&now).expect("an offer");
     write_body(&offer, true).expect("a body");
 }

@@ -168,7 +168,7 @@ fn asked(ground: &Ground, request: &EnrolRequest, looks: Looks) {
 fn told(ground: &Ground, answer: &EnrolAnswer, looks: Looks) {
     let mut book = ground.device.fresh();
     if book.enrolled(answer, "http://127.0.0.1:9").is_ok() {
-        book.offer(&ground.now).expect("an offer");
+        book.outgoing().offer(&ground.now).expect("an offer");
         looks.at(&book, &ground.now);
         let ended = book.enrolled(answer, "http://127.0.0.1:9");
         assert!(ended.is_err(), "a device enrols once");

@@ -133,7 +133,7 @@ fn taken(ground: &Ground, answer: &ExchangeAnswer, looks: Looks) {
     let log_end = |book: &Book| book.store().log_end().expect("the log");
     let before = log_end(&book);
     let sent_at = now;
-    let result = book.take_answer(&sent_at, answer, &now, &mut dice());
+    let result = book.peer().take_answer(&sent_at, answer, &now, &mut dice());
     if result.is_err() {
         assert_eq!(log_end(&book), before, "what was refused as a whole has kept something");
     }
@@ -142,6 +142,6 @@ fn taken(ground: &Ground, answer: &ExchangeAnswer, looks: Looks) {
         assert!(held || book.store().is_quarantined(bytes).expect("a row"), "a record that a person entered is gone");
     }
     looks.at(&book, &now);
-    let offer = book.offer(&now).expect("an offer");
+    let offer = book.outgoing().offer(&now).expect("an offer");
     write_body(&offer, true).expect("a body");
 }

@@ -108,7 +108,7 @@ fn answered(ground: &AtShop, who: usize, request: &ExchangeRequest, looks: Looks
     let device = ground.signers[who].device;
     let before = state(shop.store());
     let mut drawn = dice();
-    let Ok(answer) = shop.answer(device, request, &ground.now, &mut drawn) else {
+    let Ok(answer) = shop.peer().answer(device, request, &ground.now, &mut drawn) else {
         assert_eq!(state(shop.store()), before, "what was refused as a whole has kept something");
         return;
     };
@@ -125,7 +125,7 @@ fn answered(ground: &AtShop, who: usize, request: &ExchangeRequest, looks: Looks
         let most = request.docs.iter().map(|doc| doc.recipes.len()).sum::<usize>();
         let mut settled = after;
         for round in 0.. {
-            shop.answer(device, request, &ground.now, &mut drawn).expect("the same request is answered again");
+            shop.peer().answer(device, request, &ground.now, &mut drawn).expect("the same request is answered again");
             let now = state(shop.store());
             if now == settled {
                 break;

@@ -81,15 +81,15 @@ pub(crate) struct AtShop {
 fn a_day(crew: &mut Crew, phone: usize, machine: DocId) {
     let meter = Some(Hours::from_tenths(1_234));
     let visit = VisitEntry { cold: true, cautions_confirmed: true, meter, ..VisitEntry::default() };
-    crew.on(phone, |book, hand| book.open_visit(machine, &visit, hand).map(drop)).expect("a visit");
+    crew.on(phone, |book, hand| book.author().open_visit(machine, &visit, hand).map(drop)).expect("a visit");
     for (valve, stage, go, no_go) in [("1I", Stage::Found, 5, 6), ("1E", Stage::Found, 8, 9), ("1E", Stage::Set, 6, 7)] {
         crew.read(phone, machine, valve, stage, go, no_go);
     }
     crew.on(phone, |book, hand| {
-        let finding = book.add_finding(machine, FindingKind::Hold, "drips", hand)?;
-        book.clear_finding(finding, "line replaced", hand)?;
-        book.add_note(machine, "gate sticks", hand)?;
-        book.finish_visit(machine, None, "", hand).map(drop)
+        let finding = book.author().add_finding(machine, FindingKind::Hold, "drips", hand)?;
+        book.author().clear_finding(finding, "line replaced", hand)?;
+        book.author().add_note(machine, "gate sticks", hand)?;
+        book.author().finish_visit(machine, None, "", hand).map(drop)
     })
     .expect("entries");
 }
@@ -97,9 +97,9 @@ fn a_day(crew: &mut Crew, phone: usize, machine: DocId) {
 /// What the office enters: a person, a property, a machine, a restated card.
 fn at_the_office(crew: &mut Crew) {
     crew.on(0, |book, hand| {
-        let person = book.add_person("New hand", Role::Helper, hand)?;
-        let property = book.find_property("Test yard")?;
-        book.assign(person, property, true, hand)?;
+        let person = book.author().add_person("New hand", Role::Helper, hand)?;
+        let property = book.finder().find_property("Test yard")?;
+        book.author().assign(person, property, true, hand)?;
         let card = shared::record::MachineCard {
             tag: "M-2".into(),
             description: String::new(),
@@ -110,8 +110,8 @@ fn at_the_office(crew: &mut Crew) {
             hours_per_week: None,
             provisional: false,
         };
-        book.add_machine(card, hand)?;
-        book.keep_engine_card(tests::engine_card(), hand).map(drop)
+        book.author().add_machine(card, hand)?;
+        book.author().keep_engine_card(tests::engine_card(), hand).map(drop)
     })
     .expect("entries");
 }
@@ -192,14 +192,14 @@ pub(crate) fn in_the_yard() -> InTheYard {
         crew.level(phone);
     }
     crew.on(lead, |book, hand| {
-        let fresh = book.find_machine("M-2")?;
-        book.add_note(fresh, "blade dull", hand).map(drop)
+        let fresh = book.finder().find_machine("M-2")?;
+        book.author().add_note(fresh, "blade dull", hand).map(drop)
     })
     .expect("a note");
     a_day(&mut crew, lead, machine);
     a_day(&mut crew, tech, machine);
     let now = ClockReading::at(crew.now_ms);
-    let bundle = crew.phones[lead].book.make_bundle(&Load::Unsent, &now).expect("a bundle").bytes;
+    let bundle = crew.phones[lead].book.outgoing().make_bundle(&Load::Unsent, &now).expect("a bundle").bytes;
     let books = [&crew.shop, &crew.phones[0].book, &crew.phones[lead].book, &crew.phones[helper].book, &crew.phones[tech].book];
     InTheYard { template, signers: books.map(Signer::of).to_vec(), bundle, now }
 }
@@ -254,12 +254,12 @@ fn holds(book: &Book, now: &ClockReading) {
     let found = book.verify().expect("verified");
     assert_eq!(found.faults, Vec::<String>::new());
     let unit = shared::length::LengthUnit::Thou;
-    book.due_list(now).expect("a due list");
-    book.contested(unit).expect("the contested");
-    book.day_sheet(None, unit, now).expect("a day sheet");
+    book.reader().due_list(now).expect("a due list");
+    book.reader().contested(unit).expect("the contested");
+    book.days().day_sheet(None, unit, now).expect("a day sheet");
     for row in book.store().machines().expect("rows") {
-        book.machine_view(row.doc, unit, now).expect("a machine");
+        book.machines().machine_view(row.doc, unit, now).expect("a machine");
     }
-    book.people().expect("people");
+    book.reader().people().expect("people");
     book.store().quarantined().expect("quarantine");
 }

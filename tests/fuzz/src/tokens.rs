@@ -33,8 +33,8 @@ fn ground() -> Ground {
     let now = ClockReading::at(crew.now_ms);
     let identity = crew.phones[tech].book.identity().expect("enrolled").clone();
     let other = crew.phones[lead].book.identity().expect("enrolled").device;
-    let assertion = crew.phones[tech].book.assertion(&now, 0, &mut crew.dice).expect("an assertion");
-    let (token, _) = crew.shop.log_in(&assertion, &now).expect("logged in");
+    let assertion = crew.phones[tech].book.tokens().assertion(&now, 0, &mut crew.dice).expect("an assertion");
+    let (token, _) = crew.shop.tokens().log_in(&assertion, &now).expect("logged in");
     let (key, wrong_key) = (identity.keys().expect("keys").login(), identity.keys().expect("keys").record());
     Ground { device: identity.device, other, key, wrong_key: wrong_key.clone(), issuer: identity.issuer, now, token, crew }
 }
@@ -67,7 +67,7 @@ pub fn once(bytes: &[u8]) {
             0 => {
                 let text = String::from_utf8_lossy(rest);
                 assert!(log_in(&ground.crew.shop, &text, &ground.now).is_err(), "nobody signed this");
-                assert!(ground.crew.shop.bearer(&text, &ground.now).is_err() || *text == ground.token, "nobody signed this");
+                assert!(ground.crew.shop.tokens().bearer(&text, &ground.now).is_err() || *text == ground.token, "nobody signed this");
             }
             1 => edited(ground, &mut Script::of(rest)),
             _ => measured(ground, &mut Script::of(rest)),
@@ -93,9 +93,9 @@ fn log_in(shop: &Book, assertion: &str, now: &ClockReading) -> Result<String, Lo
         }
     }
     let outcome: Result<(), Undo> = shop.store().atomically(|_| {
-        let first = shop.log_in(assertion, now);
+        let first = shop.tokens().log_in(assertion, now);
         if first.is_ok() {
-            assert!(shop.log_in(assertion, now).is_err(), "an assertion is good for one log-in");
+            assert!(shop.tokens().log_in(assertion, now).is_err(), "an assertion is good for one log-in");
         }
         Err(Undo::With(first.map(|(token, _)| token)))
     });
@@ -119,7 +119,7 @@ fn edited(ground: &Ground, script: &mut Script<'_>) {
         }
     }
     let token = String::from_utf8_lossy(&token);
-    match ground.crew.shop.bearer(&token, &ground.now) {
+    match ground.crew.shop.tokens().bearer(&token, &ground.now) {
         Ok((device, _)) => assert!(*token == ground.token && device == ground.device, "an edited token holds"),
         Err(LoginError::Refused(..)) => assert!(*token != ground.token, "the real token is refused"),
         Err(LoginError::Book(error)) => panic!("{error}"),
@@ -179,7 +179,7 @@ fn measured(ground: &Ground, script: &mut Script<'_>) {
     let plain = header.as_object().is_some_and(|fields| fields.len() == 3);
     assert!(taken.is_ok() || !(right && times && plain), "{header} {claims} is refused");
     if let Ok(token) = taken {
-        assert!(ground.crew.shop.bearer(&token, &ground.now).is_ok(), "a token just given holds");
+        assert!(ground.crew.shop.tokens().bearer(&token, &ground.now).is_ok(), "a token just given holds");
     }
-    assert!(ground.crew.shop.bearer(&assertion, &ground.now).is_err(), "an assertion is no access token");
+    assert!(ground.crew.shop.tokens().bearer(&assertion, &ground.now).is_err(), "an assertion is no access token");
 }

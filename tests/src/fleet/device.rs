@@ -91,7 +91,7 @@ impl Device {
         let clock = ShiftedClock::new(config.shift_ms)?;
         let mut device = Self { book: open(&config.book)?, line: Line::to(&config.url)?, token: String::new(), clock, config };
         let did = device.counted(|device, _| {
-            let assertion = device.book.assertion(&device.clock.on_a_phone(), 0, &mut chance).map_err(words)?;
+            let assertion = device.book.tokens().assertion(&device.clock.on_a_phone(), 0, &mut chance).map_err(words)?;
             let kind = ASSERTION_TYPE.replace(':', "%3A");
             let form = format!("grant_type=client_credentials&client_assertion_type={kind}&client_assertion={assertion}");
             let kind = "application/x-www-form-urlencoded";
@@ -154,7 +154,8 @@ impl Device {
     fn offer(&self, only_bringing: bool, did: &mut Did) -> Result<ExchangeRequest, String> {
         let watch = Stopwatch::start();
         let now = self.clock.on_a_phone();
-        let request = if only_bringing { self.book.offer_only(&now) } else { self.book.offer(&now) }.map_err(words)?;
+        let request =
+            if only_bringing { self.book.outgoing().offer_only(&now) } else { self.book.outgoing().offer(&now) }.map_err(words)?;
         did.detail.offer_ms += watch.wall_ms();
         Ok(request)
     }
@@ -171,7 +172,7 @@ impl Device {
         let waited_ms = watch.wall_ms();
         let answer: ExchangeAnswer = read_body(&answered.body, answered.zstd).map_err(words)?;
         let read_ms = watch.wall_ms();
-        let report = self.book.take_answer(&sent_at, &answer, &back, &mut chance).map_err(words)?;
+        let report = self.book.peer().take_answer(&sent_at, &answer, &back, &mut chance).map_err(words)?;
         did.detail.offer_ms += offered_ms;
         did.detail.wait_ms += waited_ms - offered_ms;
         did.detail.read_ms += read_ms - waited_ms;
@@ -192,8 +193,8 @@ impl Device {
     /// A sentence.
     pub fn prove(&mut self) -> Result<Did, String> {
         self.counted(|device, _| {
-            while device.book.verify_deferred(1_024).map_err(words)? > 0 {}
-            while device.book.tidy(64).map_err(words)? > 0 {}
+            while device.book.peer().verify_deferred(1_024).map_err(words)? > 0 {}
+            while device.book.upkeep().tidy(64).map_err(words)? > 0 {}
             Ok(())
         })
     }

@@ -183,7 +183,7 @@ fn offer(shop: &mut Book, device: &Book, visits: Vec<Visit>, now: &ClockReading)
         docs,
     };
     let device = device.identity().map_err(words)?.device;
-    let answer = shop.answer(device, &request, now, &mut chance).map_err(words)?;
+    let answer = shop.peer().answer(device, &request, now, &mut chance).map_err(words)?;
     if let Some(refusal) = answer.docs.iter().flat_map(|doc| &doc.refused).next() {
         return Err(format!("the shop refused a forged change: {}", refusal.detail));
     }

@@ -115,7 +115,7 @@ pub fn seed(data: &Path, work: &Work, say: &mut dyn FnMut(&str)) -> Result<Seede
     let morning_ms = first.saturating_sub(AROUND_THE_DAY_MS);
     let code = shop.issue_code(office_person, office_person, &ClockReading::at(morning_ms), &mut chance).map_err(refused)?.code;
     // As the shop's server does in quiet minutes.
-    while shop.tidy(256).map_err(words)? > 0 {}
+    while shop.upkeep().tidy(256).map_err(words)? > 0 {}
     let (held, ..) = shop.store().counts().map_err(words)?;
     let (founding, history, day) = (written, history as u64, of_day().count() as u64);
     if held != founding + history {
@@ -161,7 +161,7 @@ impl Beginning {
         let mut people = Vec::with_capacity(devices);
         for n in 0..devices {
             let mut hand = ActionContext { now: self.now, entropy: &mut chance, measured_by: None };
-            people.push(self.office.add_person(&format!("p-{n:02}"), Role::Lead, &mut hand).map_err(words)?);
+            people.push(self.office.author().add_person(&format!("p-{n:02}"), Role::Lead, &mut hand).map_err(words)?);
             self.written += 2;
         }
         self.level(|_, _| ())?;
@@ -181,12 +181,12 @@ impl Beginning {
         let card = EngineCard { cylinders: 4, ..crate::engine_card() };
         let engine = card.card;
         let mut hand = ActionContext { now: self.now, entropy: &mut chance, measured_by: None };
-        self.office.keep_engine_card(card, &mut hand).map_err(words)?;
+        self.office.author().keep_engine_card(card, &mut hand).map_err(words)?;
         self.written += 1;
         let mut properties = Vec::new();
         for n in 0..count.div_ceil(OF_A_PROPERTY) {
             let card = PropertyCard { name: format!("Yard {n:04}"), address: String::new(), access: String::new(), season: None };
-            properties.push(self.office.add_property(card, &mut hand).map_err(words)?);
+            properties.push(self.office.author().add_property(card, &mut hand).map_err(words)?);
             self.written += 1;
         }
         let device = self.office.identity().map_err(words)?.device;
@@ -223,12 +223,12 @@ impl Beginning {
     fn level(&mut self, mut offered: impl FnMut(DocId, &[Bytes32])) -> Result<(), String> {
         let device = self.office.identity().map_err(words)?.device;
         for _ in 0..MOST_ROUNDS {
-            let request = self.office.offer(&self.now).map_err(words)?;
+            let request = self.office.outgoing().offer(&self.now).map_err(words)?;
             for doc in request.docs.iter().filter(|doc| !doc.recipes.is_empty()) {
                 offered(doc.id, &doc.heads);
             }
-            let answer = self.shop.answer(device, &request, &self.now, &mut chance).map_err(words)?;
-            let report = self.office.take_answer(&self.now, &answer, &self.now, &mut chance).map_err(words)?;
+            let answer = self.shop.peer().answer(device, &request, &self.now, &mut chance).map_err(words)?;
+            let report = self.office.peer().take_answer(&self.now, &answer, &self.now, &mut chance).map_err(words)?;
             if let Some(refused) = report.refused.first() {
                 return Err(format!("the shop refused a record of the office: {}", refused.detail));
             }

@@ -54,7 +54,7 @@ impl<'c> Device<'c> {
         if let Some(token) = &self.token {
             return Ok(token.clone());
         }
-        let assertion = self.book.assertion(&self.caller.clock.now(), 0, &mut chance).map_err(words)?;
+        let assertion = self.book.tokens().assertion(&self.caller.clock.now(), 0, &mut chance).map_err(words)?;
         let kind = ASSERTION_TYPE.replace(':', "%3A");
         let form = format!("grant_type=client_credentials&client_assertion_type={kind}&client_assertion={assertion}");
         let answer: TokenAnswer = self.caller.post_form("/v1/token", &form)?;
@@ -66,10 +66,10 @@ impl<'c> Device<'c> {
         let token = self.token()?;
         for _ in 0..MOST_ROUNDS {
             let sent_at = self.caller.clock.now();
-            let body = write_body(&self.book.offer(&sent_at).map_err(words)?, true).map_err(words)?;
+            let body = write_body(&self.book.outgoing().offer(&sent_at).map_err(words)?, true).map_err(words)?;
             let (bytes, zstd) = self.caller.post_exchange(&token, &body)?;
             let answer: ExchangeAnswer = read_body(&bytes, zstd).map_err(words)?;
-            let report = self.book.take_answer(&sent_at, &answer, &self.caller.clock.now(), &mut chance).map_err(words)?;
+            let report = self.book.peer().take_answer(&sent_at, &answer, &self.caller.clock.now(), &mut chance).map_err(words)?;
             if let Some(refused) = report.refused.first() {
                 return Err(format!("the shop refused a record: {}", refused.detail));
             }
@@ -87,7 +87,7 @@ impl<'c> Device<'c> {
         for (n, machine) in (0..records).zip(machines.iter().cycle()) {
             let mut hand = ActionContext { now: self.caller.clock.now(), entropy: &mut chance, measured_by: None };
             let record = if n % NOTE_EACH == 0 {
-                self.book.add_note(*machine, &format!("note {n} of the load"), &mut hand)
+                self.book.author().add_note(*machine, &format!("note {n} of the load"), &mut hand)
             } else {
                 let go = 3 + i64::try_from(n % 4).unwrap_or(0);
                 let entry = ReadingEntry {
@@ -99,7 +99,7 @@ impl<'c> Device<'c> {
                     adjusted: false,
                     cold: Some(true),
                 };
-                self.book.take_reading(*machine, entry, &set, LengthUnit::Thou, &mut hand).map(|kept| kept.record)
+                self.book.author().take_reading(*machine, entry, &set, LengthUnit::Thou, &mut hand).map(|kept| kept.record)
             };
             self.written.push(record.map_err(words)?);
         }

@@ -142,11 +142,11 @@ fn stock(office: &mut Device<'_>, plan: &Plan) -> Result<Vec<Yard>, String> {
     let words = |e: sync_core::engine::BookError| e.to_string();
     let now = office.caller.clock.now();
     let mut hand = ActionContext { now, entropy: &mut chance, measured_by: None };
-    office.book.keep_engine_card(crate::engine_card(), &mut hand).map_err(words)?;
+    office.book.author().keep_engine_card(crate::engine_card(), &mut hand).map_err(words)?;
     (0..plan.people().div_ceil(plan.devices_per_yard.max(1)))
         .map(|y| {
             let card = PropertyCard { name: format!("Yard {y}"), address: String::new(), access: String::new(), season: None };
-            let property = office.book.add_property(card, &mut hand).map_err(words)?;
+            let property = office.book.author().add_property(card, &mut hand).map_err(words)?;
             let machines = (0..plan.machines_per_yard).map(|m| {
                 let card = MachineCard {
                     tag: format!("L-{y}-{m}"),
@@ -158,7 +158,7 @@ fn stock(office: &mut Device<'_>, plan: &Plan) -> Result<Vec<Yard>, String> {
                     hours_per_week: None,
                     provisional: false,
                 };
-                office.book.add_machine(card, &mut hand).map_err(words)
+                office.book.author().add_machine(card, &mut hand).map_err(words)
             });
             Ok(Yard { property, machines: machines.collect::<Result<_, _>>()? })
         })

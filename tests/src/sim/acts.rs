@@ -31,9 +31,9 @@ fn at_desk(
         EnrolError::Book(error) => error,
         EnrolError::Refused(_, why) => BookError::Denied(why),
     };
-    if book.desk_of(office)?.is_none() {
+    if book.advisor().desk_of(office)?.is_none() {
         let code = book.issue_code(office, office, &hand.now, hand.entropy).map_err(refused)?.code;
-        book.open_desk(&code, "a hash", &hand.now, hand.entropy).map_err(refused)?;
+        book.author().open_desk(&code, "a hash", &hand.now, hand.entropy).map_err(refused)?;
     }
     let day = book.roster()?.day(hand.now.wall_ms);
     let step = if close {
@@ -41,7 +41,7 @@ fn at_desk(
     } else {
         DeskStep::Note { doc: machine, text: "from the desk".to_owned() }
     };
-    Ok(match book.at_desk(office, &step, &hand.now, hand.entropy)? {
+    Ok(match book.author().at_desk(office, &step, &hand.now, hand.entropy)? {
         DeskDone::Record(record) => vec![record],
         _ => vec![],
     })
@@ -114,7 +114,7 @@ impl World {
                 let what = format!("{} reads {} as {go}/{} thou", self.nodes[phone].name, entry.valve, go + 1);
                 let set = shared::leaf::LeafSet::inch();
                 return self.write(phone, cut, dice, &what, |book, hand| {
-                    book.take_reading(machine, entry, &set, LengthUnit::Thou, hand).map(|o| vec![o.record])
+                    book.author().take_reading(machine, entry, &set, LengthUnit::Thou, hand).map(|o| vec![o.record])
                 });
             }
             Act::Hours { phone, machine, tenths, cut } => {
@@ -122,13 +122,15 @@ impl World {
                 let Some(machine) = self.machine(phone, machine) else { return Ok(()) };
                 let what = format!("{} reads the hours as {}.{}", self.nodes[phone].name, tenths / 10, tenths % 10);
                 let meter = shared::hours::Hours::from_tenths(tenths);
-                return self.write(phone, cut, dice, &what, |book, hand| book.read_hours(machine, meter, hand).map(|o| vec![o.record]));
+                return self
+                    .write(phone, cut, dice, &what, |book, hand| book.author().read_hours(machine, meter, hand).map(|o| vec![o.record]));
             }
             Act::Note { phone, machine, cut } => {
                 let phone = self.phone(phone);
                 let Some(machine) = self.machine(phone, machine) else { return Ok(()) };
                 let what = format!("{} leaves a note", self.nodes[phone].name);
-                return self.write(phone, cut, dice, &what, |book, hand| book.add_note(machine, "a note", hand).map(|id| vec![id]));
+                return self
+                    .write(phone, cut, dice, &what, |book, hand| book.author().add_note(machine, "a note", hand).map(|id| vec![id]));
             }
             Act::AtDesk { machine, close, cut } => {
                 let (Some(machine), office) = (self.machine(SHOP, machine), self.nodes[OFFICE].person) else { return Ok(()) };
@@ -141,7 +143,7 @@ impl World {
                 let what = format!("{} takes back \"{}\"", self.nodes[phone].name, self.kept[&target]);
                 let mut void = None;
                 self.write(phone, cut, dice, &what, |book, hand| {
-                    void = Some(book.void(target, "slip", hand)?);
+                    void = Some(book.author().void(target, "slip", hand)?);
                     Ok(void.into_iter().collect())
                 })?;
                 for grant in self.grants.iter_mut().filter(|grant| grant.record == target) {
@@ -156,7 +158,9 @@ impl World {
                 let picked = standing.and_then(|s| pick.and_then(|n| s.contenders.get(n % s.contenders.len().max(1)).copied()));
                 let decision = picked.map_or(Decision::Recheck, Decision::Stands);
                 let what = format!("{} rules on 1I", self.nodes[phone].name);
-                return self.write(phone, cut, dice, &what, |book, hand| book.rule(machine, &slot, decision, "", hand).map(|id| vec![id]));
+                return self.write(phone, cut, dice, &what, |book, hand| {
+                    book.author().rule(machine, &slot, decision, "", hand).map(|id| vec![id])
+                });
             }
             Act::NewMachine { phone, cut } => {
                 let phone = self.phone(phone);
@@ -167,14 +171,14 @@ impl World {
                     let card = shared::record::MachineCard {
                         tag,
                         description: String::new(),
-                        property: book.find_property("Test yard")?,
+                        property: book.finder().find_property("Test yard")?,
                         engine_card: None,
                         cylinders: Some(2),
                         duty: shared::engine_card::Duty::Commercial,
                         hours_per_week: None,
                         provisional: false,
                     };
-                    let doc = book.add_machine(card, hand)?;
+                    let doc = book.author().add_machine(card, hand)?;
                     Ok(book.store().ledger_of(doc)?.entries().map(|e| e.record.id).collect())
                 });
             }
@@ -183,7 +187,7 @@ impl World {
                 // The last is none.
                 let role = ROLES.get(role % 4).copied();
                 let what = format!("The office makes {person} {role:?}");
-                self.write(OFFICE, None, dice, &what, |book, hand| book.set_role(person, role, hand).map(|id| vec![id]))?;
+                self.write(OFFICE, None, dice, &what, |book, hand| book.author().set_role(person, role, hand).map(|id| vec![id]))?;
                 self.told.seams.insert(Seam::Access);
                 self.note_grant_to(person);
             }
@@ -198,21 +202,22 @@ impl World {
                 }
                 self.told.seams.insert(Seam::Revocation);
                 let what = format!("The office revokes the device of {}", self.nodes[phone].name);
-                return self.write(OFFICE, None, dice, &what, |book, hand| book.revoke_device(device, "lost", hand).map(|id| vec![id]));
+                return self
+                    .write(OFFICE, None, dice, &what, |book, hand| book.author().revoke_device(device, "lost", hand).map(|id| vec![id]));
             }
             Act::Yard { phone, given } => {
                 let person = self.nodes[2 + phone % (self.nodes.len() - 2)].person;
                 self.told.seams.insert(Seam::Access);
                 let what = format!("The office {} {person} the yard", if given { "gives" } else { "takes from" });
                 return self.write(OFFICE, None, dice, &what, |book, hand| {
-                    let yard = book.find_property("Test yard")?;
-                    book.assign(person, yard, given, hand).map(|id| vec![id])
+                    let yard = book.finder().find_property("Test yard")?;
+                    book.author().assign(person, yard, given, hand).map(|id| vec![id])
                 });
             }
             Act::Window { minutes } => {
                 let change = Settings { conflict_window_min: Some(minutes), ..Settings::default() };
                 let what = format!("The office sets the conflict window to {minutes} min");
-                return self.write(OFFICE, None, dice, &what, |book, hand| book.change_settings(change, hand).map(|_| vec![]));
+                return self.write(OFFICE, None, dice, &what, |book, hand| book.author().change_settings(change, hand).map(|_| vec![]));
             }
             Act::Join { role } => return self.join(ROLES[role % 3], dice),
             Act::Exchange { phone, up, down, shop_cut, phone_cut } => {
@@ -255,7 +260,7 @@ impl World {
                 let what = format!("{} puts a machine on hold", self.nodes[phone].name);
                 let mut found = None;
                 self.write(phone, cut, dice, &what, |book, hand| {
-                    let id = book.add_finding(machine, FindingKind::Hold, "a cracked blade", hand)?;
+                    let id = book.author().add_finding(machine, FindingKind::Hold, "a cracked blade", hand)?;
                     found = Some(id);
                     Ok(vec![id])
                 })?;
@@ -265,7 +270,9 @@ impl World {
                 let phone = self.phone(phone);
                 let Some(finding) = self.findings.get(finding % self.findings.len().max(1)).copied() else { return Ok(()) };
                 let what = format!("{} clears a hold", self.nodes[phone].name);
-                return self.write(phone, cut, dice, &what, |book, hand| book.clear_finding(finding, "new blade", hand).map(|id| vec![id]));
+                return self.write(phone, cut, dice, &what, |book, hand| {
+                    book.author().clear_finding(finding, "new blade", hand).map(|id| vec![id])
+                });
             }
             Act::Quarrel { one, other, machine, role } => return self.quarrel((one, other), machine, role, dice),
             Act::Attack { insider, ref attack } => return self.attack(insider, attack, dice),

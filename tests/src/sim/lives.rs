@@ -41,13 +41,14 @@ impl World {
         let outcome = (|| -> Result<Node, String> {
             let office = self.nodes[OFFICE].book(dice).ok_or("the office cannot open its book")?;
             let words = |e: BookError| e.to_string();
-            let person = office.add_person(&name, role, &mut ActionContext { now, entropy: dice, measured_by: None }).map_err(words)?;
+            let person =
+                office.author().add_person(&name, role, &mut ActionContext { now, entropy: dice, measured_by: None }).map_err(words)?;
             let office_person = office.identity().map_err(words)?.person;
-            let request = office.offer(&now).map_err(words)?;
+            let request = office.outgoing().offer(&now).map_err(words)?;
             let device = office.identity().map_err(words)?.device;
             let shop_now = self.nodes[SHOP].moment(self.now_ms);
             let shop = self.nodes[SHOP].book(dice).ok_or("the shop cannot open its book")?;
-            shop.answer(device, &request, &shop_now, dice).map_err(words)?;
+            shop.peer().answer(device, &request, &shop_now, dice).map_err(words)?;
             let code = shop.issue_code(office_person, person, &shop_now, dice).map_err(|e| format!("{e:?}"))?;
             let mut book = disk.during(Phase::Opening, || Book::over(disk.open()?, dice)).map_err(words)?;
             let request = book.enrol_request(&code.code, "phone", &shop_now, dice).map_err(words)?;
@@ -143,7 +144,7 @@ impl World {
         let Some(machine) = self.machine(phone, 0) else { return Ok(()) };
         // A small step, after which the log is copied early.
         self.write(phone, None, dice, "A note before the log grows long", |book, hand| {
-            book.add_note(machine, "a note", hand).map(|id| vec![id])
+            book.author().add_note(machine, "a note", hand).map(|id| vec![id])
         })?;
         self.owe(phone);
         let disk = self.nodes[phone].disk.clone();
@@ -198,7 +199,7 @@ impl World {
         let outcome = if keep_out {
             shop.store().settle_quarantined(id, QuarantineState::KeptOut).map_err(BookError::from)
         } else {
-            shop.release(id, office, &now, dice)
+            shop.peer().release(id, office, &now, dice)
         };
         if let Err(error) = outcome {
             self.say(&format!("    {error}."));

@@ -72,7 +72,7 @@ pub(super) fn level(world: &mut World, phone: usize, dice: &mut Dice) -> Result<
     for _ in 0..MOST_EXCHANGES {
         let sent_at = world.nodes[phone].moment(world.now_ms);
         let Some(book) = world.nodes[phone].book.as_ref() else { return Ok(()) };
-        let request = book.offer(&sent_at).map_err(|e| Broken { promise: "offers", seen: e.to_string() })?;
+        let request = book.outgoing().offer(&sent_at).map_err(|e| Broken { promise: "offers", seen: e.to_string() })?;
         let request = ExchangeRequest { room, ..request };
         let body = sync_core::sync::write_body(&request, true).map_err(|e| Broken { promise: "offers", seen: e.to_string() })?;
         let Some(answer) = world.at_the_shop(phone, &body, None, dice)? else {

@@ -28,7 +28,7 @@ impl World {
         self.now_ms += 200;
         let sent_at = self.nodes[phone].moment(self.now_ms);
         let Some(book) = self.nodes[phone].book(dice) else { return Ok(()) };
-        let request = match book.offer(&sent_at) {
+        let request = match book.outgoing().offer(&sent_at) {
             Ok(request) => ExchangeRequest { room: room(dice), ..request },
             Err(error) => {
                 self.say(&format!("    No request: {error}."));
@@ -73,7 +73,7 @@ impl World {
         }
         let before = self.truth();
         let Some(shop) = self.nodes[SHOP].book.as_mut() else { return Ok(None) };
-        let answered = shop.answer(device, &request, &now, dice);
+        let answered = shop.peer().answer(device, &request, &now, dice);
         if let Some(before) = &before {
             self.watch_hands(before)?;
             if let Ok(answer) = &answered {
@@ -128,7 +128,7 @@ impl World {
         }
         let now = self.nodes[phone].moment(self.now_ms);
         let Some(book) = self.nodes[phone].book.as_mut() else { return Ok(None) };
-        let more = match book.take_answer(&sent_at, &answer, &now, dice) {
+        let more = match book.peer().take_answer(&sent_at, &answer, &now, dice) {
             Ok(report) => {
                 for line in &report.refused {
                     self.say(&format!("    Not taken: {:?} {}", line.code, line.detail));
@@ -166,7 +166,9 @@ impl World {
             return Ok(());
         }
         let made_at = self.nodes[from].moment(self.now_ms);
-        let Some(Ok(made)) = self.nodes[from].book(dice).map(|book| book.make_bundle(&Load::Unsent, &made_at)) else { return Ok(()) };
+        let Some(Ok(made)) = self.nodes[from].book(dice).map(|book| book.outgoing().make_bundle(&Load::Unsent, &made_at)) else {
+            return Ok(());
+        };
         let line = format!("    A bundle from {} to {} {way}.", self.nodes[from].name, self.nodes[to].name);
         self.say(&line);
         for bytes in arriving(way, &made.bytes) {
@@ -175,7 +177,7 @@ impl World {
             }
             let now = self.nodes[to].moment(self.now_ms);
             let Some(book) = self.nodes[to].book.as_mut() else { return Ok(()) };
-            match book.take_bundle(&bytes, &now) {
+            match book.peer().take_bundle(&bytes, &now) {
                 Ok(taken) => {
                     if taken.taken + taken.saved > 0 {
                         self.told.seams.insert(Seam::Bundle);

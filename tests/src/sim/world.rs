@@ -126,7 +126,7 @@ fn beginning() -> &'static Beginning {
         }
         let closed_yard = crew.on(0, |book, hand| {
             let card = PropertyCard { name: "Closed yard".into(), address: String::new(), access: "Alarm code 0000".into(), season: None };
-            let yard = book.add_property(card, hand).expect("property");
+            let yard = book.author().add_property(card, hand).expect("property");
             let card = shared::record::MachineCard {
                 tag: "M-3".into(),
                 description: String::new(),
@@ -137,7 +137,7 @@ fn beginning() -> &'static Beginning {
                 hours_per_week: None,
                 provisional: false,
             };
-            book.add_machine(card, hand).expect("machine");
+            book.author().add_machine(card, hand).expect("machine");
             yard
         });
         crew.level_all();

@@ -76,7 +76,7 @@ fn of_two_who_dismiss_each_other_the_first_to_arrive_holds() {
         crew.level_all();
         let persons = people.map(|phone| crew.phones[phone].person);
         for n in [0, 1] {
-            crew.on(people[n], |book, hand| book.set_role(persons[1 - n], Some(Role::Helper), hand).unwrap());
+            crew.on(people[n], |book, hand| book.author().set_role(persons[1 - n], Some(Role::Helper), hand).unwrap());
         }
         crew.level(people[first]);
         crew.level(people[1 - first]);
@@ -114,7 +114,7 @@ fn a_device_card_is_the_shops_own_word() {
         let ledger = crew.shop.store().ledger_of(roster).unwrap();
         ledger.entries().find(|e| matches!(&e.record.body, Body::Device(card) if card.device == taken)).unwrap().record.id
     };
-    let voided = crew.on(office, |book, hand| book.void(the_card, "not mine", hand));
+    let voided = crew.on(office, |book, hand| book.author().void(the_card, "not mine", hand));
     assert!(matches!(voided, Err(BookError::Denied(_) | BookError::Entry(_) | BookError::Unknown(_))), "{voided:?}");
 }
 
@@ -156,10 +156,10 @@ fn what_was_granted_after_a_dismissal_ceases_to_count_when_the_shop_hears_of_it(
     let other = crew.join("Other office", Role::Office);
     crew.level_all();
     let (me, friend) = (crew.phones[other].person, crew.phones[lead].person);
-    crew.on(0, |book, hand| book.set_role(me, None, hand).unwrap());
+    crew.on(0, |book, hand| book.author().set_role(me, None, hand).unwrap());
     crew.wait_min(10);
     for person in [me, friend] {
-        crew.on(other, |book, hand| book.set_role(person, Some(Role::Office), hand).unwrap());
+        crew.on(other, |book, hand| book.author().set_role(person, Some(Role::Office), hand).unwrap());
     }
     crew.level(other);
     assert_eq!(crew.shop.roster().unwrap().role_now(friend), Some(Role::Office), "nobody at the shop could know");
@@ -177,11 +177,11 @@ fn what_arrived_after_a_dismissal_ceases_to_count_when_the_shop_hears_of_it() {
     let other = crew.join("Other office", Role::Office);
     crew.level_all();
     let (me, friend, before) = (crew.phones[other].person, crew.phones[lead].person, crew.phones[tech].person);
-    crew.on(other, |book, hand| book.set_role(before, Some(Role::Helper), hand).unwrap());
+    crew.on(other, |book, hand| book.author().set_role(before, Some(Role::Helper), hand).unwrap());
     crew.level(other);
-    crew.on(other, |book, hand| book.set_role(friend, Some(Role::Office), hand).unwrap());
+    crew.on(other, |book, hand| book.author().set_role(friend, Some(Role::Office), hand).unwrap());
     crew.wait_min(10);
-    crew.on(0, |book, hand| book.set_role(me, None, hand).unwrap());
+    crew.on(0, |book, hand| book.author().set_role(me, None, hand).unwrap());
     crew.wait_min(10);
     crew.level(other);
     let roles = |book: &sync_core::book::Book| [me, friend, before].map(|person| book.roster().unwrap().role_now(person));
@@ -202,16 +202,16 @@ fn a_grant_from_before_a_dismissal_counts_once_the_office_lets_it_in() {
     let other = crew.join("Other office", Role::Office);
     crew.level_all();
     let (me, friend) = (crew.phones[other].person, crew.phones[lead].person);
-    crew.on(other, |book, hand| book.set_role(friend, Some(Role::Office), hand).unwrap());
+    crew.on(other, |book, hand| book.author().set_role(friend, Some(Role::Office), hand).unwrap());
     crew.wait_min(10);
-    crew.on(0, |book, hand| book.set_role(me, None, hand).unwrap());
+    crew.on(0, |book, hand| book.author().set_role(me, None, hand).unwrap());
     crew.level(0);
     crew.wait_min(10);
     crew.level(other);
     assert_eq!(crew.shop.roster().unwrap().role_now(friend), Some(Role::Lead));
     let waiting = crew.shop.store().quarantined().unwrap()[0].id;
     let (office, now) = (crew.phones[0].person, ClockReading::at(crew.now_ms));
-    crew.shop.release(waiting, office, &now, &mut crew.dice).unwrap();
+    crew.shop.peer().release(waiting, office, &now, &mut crew.dice).unwrap();
     crew.level_all();
     assert_eq!(crew.shop.roster().unwrap().role_now(friend), Some(Role::Office));
     clean(&crew);
@@ -224,7 +224,7 @@ fn an_office_person_gives_up_their_own_role() {
     let other = crew.join("Other office", Role::Office);
     crew.level_all();
     let me = crew.phones[other].person;
-    crew.on(other, |book, hand| book.set_role(me, Some(Role::Tech), hand).unwrap());
+    crew.on(other, |book, hand| book.author().set_role(me, Some(Role::Tech), hand).unwrap());
     crew.wait_min(10);
     crew.level_all();
     assert_eq!(crew.shop.roster().unwrap().role_now(me), Some(Role::Tech));
@@ -247,16 +247,16 @@ fn a_ruling_without_the_right_puts_no_engine_card_in_force() {
     crew.level(helper);
     let waiting = crew.shop.store().quarantined().unwrap()[0].id;
     let (office, now) = (crew.phones[0].person, ClockReading::at(crew.now_ms));
-    crew.shop.release(waiting, office, &now, &mut crew.dice).unwrap();
+    crew.shop.peer().release(waiting, office, &now, &mut crew.dice).unwrap();
     crew.level_all();
     assert!(held_by_shop(&crew, deed.id));
     crew.wait_min(60);
     let entry = VisitEntry { cold: true, cautions_confirmed: true, ..Default::default() };
-    let visit = crew.on(tech, |book, hand| book.open_visit(machine, &entry, hand).unwrap().visit);
+    let visit = crew.on(tech, |book, hand| book.author().open_visit(machine, &entry, hand).unwrap().visit);
     crew.read(tech, machine, "1I", Stage::Left, 5, 6);
-    crew.on(tech, |book, hand| book.finish_visit(machine, None, "", hand).unwrap());
+    crew.on(tech, |book, hand| book.author().finish_visit(machine, None, "", hand).unwrap());
     crew.level_all();
-    let record = crew.shop.service_record(visit, LengthUnit::Thou, &crew.moment(0)).unwrap();
+    let record = crew.shop.machines().service_record(visit, LengthUnit::Thou, &crew.moment(0)).unwrap();
     assert_eq!(record.source, "Invented manual, 12");
 }
 
@@ -293,7 +293,7 @@ fn a_lead_takes_back_nothing_of_the_offices() {
     let other = crew.join("Other", Role::Lead);
     let grant = set_role(&mut crew, other, Some(Role::Helper));
     crew.level_all();
-    let said = crew.on(lead, |book, hand| book.void(grant, "no", hand));
+    let said = crew.on(lead, |book, hand| book.author().void(grant, "no", hand));
     assert!(matches!(said, Err(BookError::Denied(_))), "{said:?}");
     let deed = forged(&crew, lead, 0x63, roster_of(&crew), Void { target: grant, reason: "no".into() });
     slip(&crew, lead, DocKind::Roster, &deed, crew.now_ms);

@@ -56,7 +56,7 @@ fn roster_of(crew: &Crew) -> DocId {
 
 fn set_role(crew: &mut Crew, phone: usize, role: Option<Role>) -> RecordId {
     let person = crew.phones[phone].person;
-    let grant = crew.on(0, |book, hand| book.set_role(person, role, hand).unwrap());
+    let grant = crew.on(0, |book, hand| book.author().set_role(person, role, hand).unwrap());
     crew.level(0);
     grant
 }

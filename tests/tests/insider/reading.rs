@@ -11,7 +11,7 @@ fn who_has_no_role_reads_nothing_and_can_still_hand_over() {
     crew.read(lead, machine, "1E", Stage::Found, 5, 6);
     crew.level(lead);
     let person = crew.phones[tech].person;
-    assert!(!crew.shop.may_read(person, machine).unwrap() && !crew.shop.may_read(person, roster_of(&crew)).unwrap());
+    assert!(!crew.shop.read_by(person).may_read(machine).unwrap() && !crew.shop.read_by(person).may_read(roster_of(&crew)).unwrap());
     let request = crew.offer(tech);
     let answer = crew.answer(tech, &request);
     assert!(answer.docs.iter().all(|doc| doc.heads.is_empty() && doc.recipes.is_empty() && doc.packs.is_empty()), "{answer:?}");
@@ -21,7 +21,7 @@ fn who_has_no_role_reads_nothing_and_can_still_hand_over() {
     let waits = crew.shop.store().quarantined().unwrap();
     assert_eq!(waits.iter().map(|q| q.record).collect::<Vec<_>>(), [Some(late)], "it waits for the office");
     let office = crew.phones[0].person;
-    crew.shop.release(waits[0].id, office, &ClockReading::at(crew.now_ms), &mut crew.dice).unwrap();
+    crew.shop.peer().release(waits[0].id, office, &ClockReading::at(crew.now_ms), &mut crew.dice).unwrap();
     assert!(held_by_shop(&crew, late));
     clean(&crew);
 }
@@ -33,14 +33,14 @@ fn writing_somewhere_opens_nothing() {
     let helper = crew.join("Helper", Role::Helper);
     let lead = crew.join("Lead", Role::Lead);
     crew.machine("M-1");
-    let yard = crew.phones[0].book.find_property("Test yard").unwrap();
+    let yard = crew.phones[0].book.finder().find_property("Test yard").unwrap();
     crew.level_all();
     let person = crew.phones[helper].person;
     let deed = forged(&crew, helper, 0x91, yard.doc(), Note { text: "hello".into(), visit: None });
     slip(&crew, helper, DocKind::Property, &deed, crew.now_ms);
     assert_eq!(refused(&mut crew, helper), [Code::DocumentClosed]);
     crew.level_all();
-    assert!(!crew.shop.may_read(person, yard.doc()).unwrap());
+    assert!(!crew.shop.read_by(person).may_read(yard.doc()).unwrap());
     let store = crew.phones[helper].book.store();
     assert!(store.document(yard.doc()).unwrap().is_none(), "its own empty document is gone, and the shop's did not come");
     assert!(crew.phones[lead].book.store().document(yard.doc()).unwrap().is_some());
@@ -56,12 +56,12 @@ fn a_reading_written_while_the_document_was_open_is_taken_and_receipted() {
     let person = crew.phones[tech].person;
     crew.wait_min(1);
     crew.on(0, |book, hand| {
-        let yard = book.find_property("Test yard").unwrap();
-        book.assign(person, yard, false, hand).unwrap();
+        let yard = book.finder().find_property("Test yard").unwrap();
+        book.author().assign(person, yard, false, hand).unwrap();
     });
     crew.level(0);
     assert!(crew.level(tech) < 5);
-    assert!(held_by_shop(&crew, reading) && !crew.shop.may_read(person, machine).unwrap());
+    assert!(held_by_shop(&crew, reading) && !crew.shop.read_by(person).may_read(machine).unwrap());
     let own = crew.phones[tech].book.store().held(reading).unwrap().unwrap();
     assert!(own.received_ms.is_some(), "its receipt came beside the document");
     assert_eq!(crew.phones[tech].book.store().due().unwrap(), 0);
@@ -73,16 +73,16 @@ fn a_reading_written_while_the_document_was_open_is_taken_and_receipted() {
 fn a_machine_card_that_is_taken_back_opens_nothing() {
     let (mut crew, known, [lead, tech, helper]) = Crew::of_three(19);
     let card = crew.shop.store().machine(known).unwrap().unwrap().state.card.unwrap();
-    let own = crew.on(tech, |book, hand| book.add_machine(MachineCard { tag: "N-1".into(), ..card }, hand).unwrap());
+    let own = crew.on(tech, |book, hand| book.author().add_machine(MachineCard { tag: "N-1".into(), ..card }, hand).unwrap());
     crew.level(tech);
     crew.level_all();
     let person = crew.phones[helper].person;
-    assert!(crew.shop.may_read(person, own).unwrap(), "the helper was given the yard");
+    assert!(crew.shop.read_by(person).may_read(own).unwrap(), "the helper was given the yard");
     let founding = crew.shop.store().ledger_of(own).unwrap().entries().find(|e| e.record.body.kind() == "machine").unwrap().record.id;
-    crew.on(lead, |book, hand| book.void(founding, "no such machine", hand).unwrap());
+    crew.on(lead, |book, hand| book.author().void(founding, "no such machine", hand).unwrap());
     crew.level(lead);
-    assert!(!crew.shop.may_read(person, own).unwrap());
-    assert!(crew.shop.may_read(crew.phones[tech].person, own).unwrap(), "who founded it reads it");
+    assert!(!crew.shop.read_by(person).may_read(own).unwrap());
+    assert!(crew.shop.read_by(crew.phones[tech].person).may_read(own).unwrap(), "who founded it reads it");
     crew.level_all();
     clean(&crew);
 }
@@ -92,7 +92,7 @@ fn a_machine_card_that_is_taken_back_opens_nothing() {
 fn nobody_founds_a_document_under_a_reserved_id() {
     let (mut crew, machine, [_, _, helper]) = Crew::of_three(14);
     let shop = crew.shop.identity().unwrap().root.shop;
-    let yard = crew.phones[0].book.find_property("Test yard").unwrap();
+    let yard = crew.phones[0].book.finder().find_property("Test yard").unwrap();
     let card = MachineCard {
         tag: "X-1".into(),
         description: String::new(),
@@ -114,7 +114,7 @@ fn nobody_founds_a_document_under_a_reserved_id() {
     assert_ne!(machine, shop.days());
     crew.level_all();
     let day = sync_core::judge::roster::Roster::day(crew.shop.roster().unwrap(), crew.now_ms);
-    crew.on(0, |book, hand| book.close_day(day, "nothing to say", hand).unwrap());
+    crew.on(0, |book, hand| book.author().close_day(day, "nothing to say", hand).unwrap());
     crew.level(0);
     clean(&crew);
 }
@@ -126,14 +126,14 @@ fn what_is_refused_of_the_shops_own_document_leaves_it_there() {
     let days = crew.shop.identity().unwrap().root.shop.days();
     let deed = forged(&crew, helper, 0x92, days, Note { text: "x".into(), visit: None });
     slip(&crew, helper, DocKind::Days, &deed, crew.now_ms);
-    let bundle = crew.phones[helper].book.make_bundle(&Load::Documents(vec![days]), &crew.moment(helper)).unwrap();
+    let bundle = crew.phones[helper].book.outgoing().make_bundle(&Load::Documents(vec![days]), &crew.moment(helper)).unwrap();
     let moment = crew.moment(0);
-    crew.phones[0].book.take_bundle(&bundle.bytes, &moment).unwrap();
+    crew.phones[0].book.peer().take_bundle(&bundle.bytes, &moment).unwrap();
     crew.level_all();
     assert!(!held_by_shop(&crew, deed.id));
     let day = sync_core::judge::roster::Roster::day(crew.shop.roster().unwrap(), crew.now_ms);
-    crew.on(0, |book, hand| book.close_day(day, "nothing to say", hand).unwrap());
+    crew.on(0, |book, hand| book.author().close_day(day, "nothing to say", hand).unwrap());
     crew.level_all();
-    assert!(crew.shop.closed_day(day, shared::length::LengthUnit::Thou).unwrap().is_some());
+    assert!(crew.shop.days().closed_day(day, shared::length::LengthUnit::Thou).unwrap().is_some());
     clean(&crew);
 }

@@ -32,7 +32,7 @@ fn a_receipt_is_for_the_bytes_that_it_names() {
     let receipt = crew.shop.store().held(arrival).unwrap().unwrap().bytes;
     // The lead's phone has not exchanged since: it knows neither the note nor its receipt.
     let recipe = next_recipe(&crew.phones[lead].book, machine, BAD, vec![bytes, receipt]);
-    let bundle = crew.phones[helper].book.make_bundle(&Load::Documents(vec![machine]), &crew.moment(helper)).unwrap();
+    let bundle = crew.phones[helper].book.outgoing().make_bundle(&Load::Documents(vec![machine]), &crew.moment(helper)).unwrap();
     let mut said: shared::wire::Bundle = sync_core::sync::read_body(&bundle.bytes, true).unwrap();
     said.docs.retain(|doc| doc.id == machine);
     for doc in &mut said.docs {
@@ -40,7 +40,7 @@ fn a_receipt_is_for_the_bytes_that_it_names() {
     }
     let bytes = sync_core::sync::write_body(&said, true).unwrap();
     let moment = crew.moment(lead);
-    let taken = crew.phones[lead].book.take_bundle(&bytes, &moment).unwrap();
+    let taken = crew.phones[lead].book.peer().take_bundle(&bytes, &moment).unwrap();
     assert_eq!(taken.refused.iter().map(|line| line.code).collect::<Vec<_>>(), [Code::RoleMayNot], "{taken:?}");
     let holds = |book: &sync_core::book::Book| book.store().machine(machine).unwrap().unwrap().state.holds().count();
     assert_eq!(holds(&crew.phones[lead].book), 1, "the tech's hold stays");
@@ -73,7 +73,7 @@ fn nobody_founds_the_machine_that_is_on_its_way() {
     let (mut crew, known, [_, tech, helper]) = Crew::of_three(5);
     let card = crew.shop.store().machine(known).unwrap().unwrap().state.card.unwrap();
     let entered = MachineCard { tag: "M-new".into(), provisional: true, ..card };
-    let own = crew.on(tech, |book, hand| book.add_machine(entered.clone(), hand).unwrap());
+    let own = crew.on(tech, |book, hand| book.author().add_machine(entered.clone(), hand).unwrap());
     let mine = forged(&crew, helper, 0x55, own, MachineCard { tag: "M-mine".into(), ..entered });
     slip(&crew, helper, DocKind::Machine, &mine, crew.now_ms);
     assert_eq!(refused(&mut crew, helper), [Code::WrongPlace]);

@@ -117,7 +117,7 @@ impl Ground {
         let terminal = crew.phone_on(office, Store::open(&folder.path().join("office.db")).unwrap());
         crew.level_all();
         let code = crew.shop.issue_code(office, office, &crew.moment(0), &mut crew.dice).unwrap().code;
-        let property = crew.shop.find_property("Test yard").unwrap();
+        let property = crew.shop.finder().find_property("Test yard").unwrap();
         let tech_is = crew.phones[tech].person;
         let mut forge = Forge { crew, terminal, next: 0, records: Vec::new() };
         let (office, lead, tech) = (By::Phone(terminal), By::Phone(lead), By::Phone(tech));

@@ -68,7 +68,7 @@ fn signed_in(walk: &mut Walk, code: &str) -> Vec<String> {
 /// The token of the office's terminal.
 fn bearer(walk: &Walk, ground: &Ground) -> Vec<String> {
     let book = Book::open(&ground.path("office.db"), &mut Dice::new(6)).unwrap();
-    let assertion = book.assertion(&ClockReading::at(ground.now_ms), 0, &mut Dice::new(7)).unwrap();
+    let assertion = book.tokens().assertion(&ClockReading::at(ground.now_ms), 0, &mut Dice::new(7)).unwrap();
     let form = ["content-type: application/x-www-form-urlencoded".to_owned()];
     let body = format!("grant_type=client_credentials&client_assertion_type={ASSERTION_TYPE}&client_assertion={assertion}");
     let came = ask(walk.address, "POST", "/v1/token", &form, &body);

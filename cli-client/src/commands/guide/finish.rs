@@ -11,11 +11,11 @@ use crate::render;
 
 /// Asks for what is left; `None` where the visit is not finished now.
 pub(super) fn finish(check: &mut Check<'_, '_, '_>) -> Result<Option<FinishOutcome>, Halt> {
-    if !check.session.book.hours_read_in(check.machine, check.visit)? {
+    if !check.session.book.advisor().hours_read_in(check.machine, check.visit)? {
         hours(check)?;
     }
     findings(check)?;
-    let open = check.session.book.left_open(check.machine, check.visit)?;
+    let open = check.session.book.advisor().left_open(check.machine, check.visit)?;
     if open.is_empty() {
         prompt::say(check.session, "Every valve is left in range.");
     } else {
@@ -26,7 +26,7 @@ pub(super) fn finish(check: &mut Check<'_, '_, '_>) -> Result<Option<FinishOutco
     }
     let remark = prompt::line(check.session, "A remark (Enter: none):")?;
     let session = &mut *check.session;
-    let done = session.book.finish_visit(check.machine, Some(check.visit), &remark, &mut session.env.hand(None))?;
+    let done = session.book.author().finish_visit(check.machine, Some(check.visit), &remark, &mut session.env.hand(None))?;
     check.kept.push(done.record);
     Ok(Some(done))
 }
@@ -41,7 +41,7 @@ fn hours(check: &mut Check<'_, '_, '_>) -> Result<(), Halt> {
         })?;
         let Some(meter) = meter else { return Ok(()) };
         let session = &mut *check.session;
-        let done = session.book.read_hours(check.machine, meter, &mut session.env.hand(None))?;
+        let done = session.book.author().read_hours(check.machine, meter, &mut session.env.hand(None))?;
         check.kept.push(done.record);
         prompt::say(check.session, &render::reading::hours(meter, &done));
         // The last one counts: a slip that was put right needs no look any more.
@@ -63,7 +63,7 @@ fn findings(check: &mut Check<'_, '_, '_>) -> Result<(), Halt> {
         let hold = prompt::yes_or_no(check.session, "Must the machine not be run until that is put right?")?;
         let grade = if hold { FindingKind::Hold } else { FindingKind::Watch };
         let session = &mut *check.session;
-        let record = session.book.add_finding(check.machine, grade, &what, &mut session.env.hand(None))?;
+        let record = session.book.author().add_finding(check.machine, grade, &what, &mut session.env.hand(None))?;
         check.kept.push(record);
         let kept = if hold { "Kept: ON HOLD, not to be run." } else { "Kept." };
         prompt::say(check.session, kept);

@@ -49,7 +49,7 @@ pub(super) fn find(check: &mut Check<'_, '_, '_>, valve: Valve, stage: Stage) ->
 /// What the leaves tried so far say, and what is asked next.
 fn trial(check: &mut Check<'_, '_, '_>, valve: Valve, tried: &[Tried]) -> Result<TrialView, BookError> {
     let session = &mut *check.session;
-    session.book.trial(check.machine, valve, tried, &check.set, session.unit, &session.env.now())
+    session.book.advisor().trial(check.machine, valve, tried, &check.set, session.unit, &session.env.now())
 }
 
 fn kept(view: TrialView) -> Pair {
@@ -101,7 +101,7 @@ fn closed(check: &mut Check<'_, '_, '_>, valve: Valve, tried: &[Tried], asked: &
         let one = Tried { feeler: Feeler { thickness: leaf, leaves: vec![leaf] }, goes };
         // Refused where it contradicts what was tried before.
         let all: Vec<Tried> = tried.iter().cloned().chain([one.clone()]).collect();
-        session.book.trial(machine, valve, &all, set, session.unit, &session.env.now())?;
+        session.book.advisor().trial(machine, valve, &all, set, session.unit, &session.env.now())?;
         Ok(Some(one))
     })
 }

@@ -84,8 +84,8 @@ fn begin<'c, 's, 'e>(args: &GuideArgs, session: &'c mut Session<'s, 'e>) -> Resu
         Some(given) => session.machine(given)?,
         None => prompt::until(session, "Which machine? Its tag:", |session, answer| session.machine(answer))?,
     };
-    let tag = session.book.title(machine)?;
-    let open = session.book.open_visit_of(machine, None)?;
+    let tag = session.book.reader().title(machine)?;
+    let open = session.book.advisor().open_visit_of(machine, None)?;
     let resumed = open.is_some();
     visit::say_holds(session, machine)?;
     prompt::say(session, &format!("{tag}. Before a hand goes near the engine:"));
@@ -99,24 +99,24 @@ fn begin<'c, 's, 'e>(args: &GuideArgs, session: &'c mut Session<'s, 'e>) -> Resu
     let visit = match open {
         Some(visit) => {
             prompt::say(session, &format!("Going on with your open visit {}.", short(&visit)));
-            let cold = session.book.cold_now(machine, Some(visit), &session.env.now())?;
+            let cold = session.book.advisor().cold_now(machine, Some(visit), &session.env.now())?;
             if !cold.counts() {
                 prompt::say(session, &cold.words());
                 let entry = VisitEntry { cold: is_cold(session)?, cautions_confirmed: true, ..VisitEntry::default() };
-                session.book.resume_visit(machine, &entry, &mut session.env.hand(None))?;
+                session.book.author().resume_visit(machine, &entry, &mut session.env.hand(None))?;
             }
             visit
         }
         None => {
             let entry = VisitEntry { cold: is_cold(session)?, cautions_confirmed: true, ..VisitEntry::default() };
-            let visit = session.book.open_visit(machine, &entry, &mut session.env.hand(None))?.visit;
+            let visit = session.book.author().open_visit(machine, &entry, &mut session.env.hand(None))?.visit;
             kept.push(visit);
             prompt::say(session, &format!("Visit {} is open. Every answer is kept at once.", short(&visit)));
             visit
         }
     };
     let now = session.env.now();
-    let view = session.book.machine_view(machine, session.unit, &now)?;
+    let view = session.book.machines().machine_view(machine, session.unit, &now)?;
     match &view.engine_card {
         Some(card) => prompt::say(session, &card.words(session.unit)),
         None => {
@@ -166,7 +166,7 @@ fn valves(check: &mut Check<'_, '_, '_>, resumed: bool) -> Result<(), Halt> {
 
 fn guide(check: &mut Check<'_, '_, '_>) -> Result<Guide, BookError> {
     let session = &mut *check.session;
-    session.book.guide(check.machine, Some(check.visit), &check.set, session.unit, &session.env.now())
+    session.book.advisor().guide(check.machine, Some(check.visit), &check.set, session.unit, &session.env.now())
 }
 
 /// What is kept, and how to go on.

@@ -50,7 +50,7 @@ fn read(check: &mut Check<'_, '_, '_>, valve: Valve, stage: Stage) -> Result<Opt
     let adjusted = stage == Stage::Set;
     let entry = ReadingEntry { valve, stage, go: leaves.go, no_go: leaves.no_go, leaves: leaves.single, adjusted, cold: None };
     let session = &mut *check.session;
-    let done = session.book.take_reading(check.machine, entry, &check.set, session.unit, &mut session.env.hand(None))?;
+    let done = session.book.author().take_reading(check.machine, entry, &check.set, session.unit, &mut session.env.hand(None))?;
     check.kept.push(done.record);
     check.look |= done.contested || done.doubt.is_some();
     check.said = Some(valve);
@@ -66,7 +66,7 @@ fn hold(check: &mut Check<'_, '_, '_>, valve: Valve, gross: Gross) -> Result<(),
         return Ok(());
     }
     let session = &mut *check.session;
-    let record = session.book.add_finding(check.machine, FindingKind::Hold, &what, &mut session.env.hand(None))?;
+    let record = session.book.author().add_finding(check.machine, FindingKind::Hold, &what, &mut session.env.hand(None))?;
     check.kept.push(record);
     prompt::say(check.session, "Kept: ON HOLD, not to be run.");
     Ok(())

@@ -16,9 +16,9 @@ pub(super) struct AssignArgs {
 }
 
 pub(super) fn run(args: &AssignArgs, active: bool, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
-    let person = session.book.find_person(&args.person)?;
-    let property = session.book.find_property(&args.property)?;
-    let record = session.book.assign(person, property, active, &mut session.env.hand(None))?;
+    let person = session.book.finder().find_person(&args.person)?;
+    let property = session.book.finder().find_property(&args.property)?;
+    let record = session.book.author().assign(person, property, active, &mut session.env.hand(None))?;
     let does = if active { "looks after" } else { "looks no more after" };
     let text = format!("{} {does} {} from the next exchange on.", args.person, args.property);
     Outcome::new(&json!({ "person": person, "property": property, "active": active, "record": record }), text)

@@ -46,7 +46,7 @@ pub(super) fn run(command: &CardCommand, session: &mut Session<'_, '_>) -> Resul
 
 /// The id of a card of that name; a fresh one where there is none.
 fn id_of(name: &str, session: &mut Session<'_, '_>) -> Result<CardId, Failure> {
-    let known = session.book.engine_cards()?.into_iter().find(|card| card.name.to_lowercase() == name.trim().to_lowercase());
+    let known = session.book.reader().engine_cards()?.into_iter().find(|card| card.name.to_lowercase() == name.trim().to_lowercase());
     Ok(known.map_or_else(
         || {
             let now = session.env.now();
@@ -59,13 +59,13 @@ fn id_of(name: &str, session: &mut Session<'_, '_>) -> Result<CardId, Failure> {
 fn keep(card: EngineCard, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let words = card.words(session.unit);
     let json = to_json(&card)?;
-    let record = session.book.keep_engine_card(card, &mut session.env.hand(None))?;
+    let record = session.book.author().keep_engine_card(card, &mut session.env.hand(None))?;
     let text = render::wrapped(&format!("{words}\nKept as record {}.", short(&record)), render::width(session.env));
     Outcome::new(&json!({ "engine_card": json, "record": record }), text)
 }
 
 pub(super) fn list(args: &FindArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
-    let cards = args.of(session.book.engine_cards()?);
+    let cards = args.of(session.book.reader().engine_cards()?);
     let mut table = Table::new(&["Card", "Cylinders", "Intake", "Exhaust", "Source"]);
     for card in &cards {
         let source = card.source.as_ref().map_or_else(|| "NONE: never judged against".to_owned(), |s| format!("{}, {}", s.manual, s.page));

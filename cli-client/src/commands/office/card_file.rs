@@ -38,7 +38,7 @@ pub(super) fn import(args: &ImportArgs, session: &mut Session<'_, '_>) -> Result
     let refused = |error: CardFileError| Failure::File { path: args.file.clone(), why: error.to_string() };
     let (listed, inches) = file::read_either(&files::read_at_most(&args.file, LARGEST_FILE)?).map_err(refused)?;
     session.note_inches(inches);
-    let known = session.book.engine_cards()?;
+    let known = session.book.reader().engine_cards()?;
     let now = session.env.now();
     let settled = file::settle(listed, &known, || CardId(fresh_uuid(&now, &mut *session.env.entropy))).map_err(refused)?;
     let doc = session.book.identity()?.root.shop.engines();
@@ -52,9 +52,9 @@ pub(super) fn import(args: &ImportArgs, session: &mut Session<'_, '_>) -> Result
 
 /// Writes cards to a file, or to standard output.
 pub(super) fn export(args: &ExportArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
-    let mut cards = session.book.engine_cards()?;
+    let mut cards = session.book.reader().engine_cards()?;
     if !args.cards.is_empty() {
-        let wanted: Vec<CardId> = args.cards.iter().map(|name| session.book.find_card(name)).collect::<Result<_, _>>()?;
+        let wanted: Vec<CardId> = args.cards.iter().map(|name| session.book.finder().find_card(name)).collect::<Result<_, _>>()?;
         cards.retain(|card| wanted.contains(&card.card));
     }
     if cards.is_empty() {

@@ -39,10 +39,10 @@ pub(super) fn close(args: &CloseArgs, session: &mut Session<'_, '_>) -> Result<O
     let now = session.env.now();
     let day = match args.day {
         Some(day) => day,
-        None => session.book.roster()?.day(session.book.shop_now_ms(&now)?),
+        None => session.book.roster()?.day(session.book.reader().shop_now_ms(&now)?),
     };
-    session.book.close_day(day, &args.left_open, &mut session.env.hand(None))?;
-    let closed = session.book.closed_day(day, session.unit)?;
+    session.book.author().close_day(day, &args.left_open, &mut session.env.hand(None))?;
+    let closed = session.book.days().closed_day(day, session.unit)?;
     let closed = closed.ok_or_else(|| sync_core::engine::BookError::Defect("the closing does not stand".to_owned()))?;
     let open = if closed.left_open.is_empty() { String::new() } else { format!(" Left open: {}", render::sentence(&closed.left_open)) };
     let text = format!(
@@ -54,7 +54,7 @@ pub(super) fn close(args: &CloseArgs, session: &mut Session<'_, '_>) -> Result<O
 
 pub(super) fn list(args: &FindArgs, session: &Session<'_, '_>) -> Result<Outcome, Failure> {
     let most = if args.is_cut() { MOST_DAYS_TOLD } else { MOST_LISTED };
-    let days = args.of(session.book.closed_days(most, session.unit)?);
+    let days = args.of(session.book.days().closed_days(most, session.unit)?);
     let wide = render::width(session.env);
     let mut text = args.none("No day has been closed.");
     if !days.is_empty() {
@@ -75,7 +75,7 @@ pub(super) fn list(args: &FindArgs, session: &Session<'_, '_>) -> Result<Outcome
 
 pub(super) fn evening(args: &EveningArgs, session: &Session<'_, '_>) -> Result<Outcome, Failure> {
     let machine = session.machine(&args.machine)?;
-    let evening = session.book.evening(args.day, machine, session.unit)?;
+    let evening = session.book.days().evening(args.day, machine, session.unit)?;
     let wide = render::width(session.env);
     let mut table = Table::new(&["What", "As it stood", "Who", "Since then"]);
     for line in &evening.lines {

@@ -46,5 +46,5 @@ fn ask_shop(args: &DaySheetArgs, session: &mut Session<'_, '_>) -> Result<Value,
 
 fn of_this_book(args: &DaySheetArgs, session: &mut Session<'_, '_>) -> Result<Value, Failure> {
     let now = session.env.now();
-    to_json(&session.book.day_sheet(args.day, session.unit, &now)?)
+    to_json(&session.book.days().day_sheet(args.day, session.unit, &now)?)
 }

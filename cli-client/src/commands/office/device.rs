@@ -47,8 +47,8 @@ pub(super) fn run(command: &DeviceCommand, there: bool, session: &mut Session<'_
     match command {
         DeviceCommand::Code(args) => code(args, there, session),
         DeviceCommand::Revoke(args) => {
-            let device = session.book.find_device(&args.name)?;
-            let record = session.book.revoke_device(device, &args.because, &mut session.env.hand(None))?;
+            let device = session.book.finder().find_device(&args.name)?;
+            let record = session.book.author().revoke_device(device, &args.because, &mut session.env.hand(None))?;
             let text = format!(
                 "Device {} is revoked. What it wrote before stays; what it brings from now on waits in quarantine for you. To undo this, enrol it again.",
                 args.name
@@ -59,7 +59,7 @@ pub(super) fn run(command: &DeviceCommand, there: bool, session: &mut Session<'_
 }
 
 fn code(args: &CodeArgs, there: bool, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
-    let person = session.book.find_person(&args.person)?;
+    let person = session.book.finder().find_person(&args.person)?;
     if !there {
         return Err(Failure::ShopAway("a code is made by the shop's server, and no exchange came about".to_owned()));
     }
@@ -79,7 +79,7 @@ fn code(args: &CodeArgs, there: bool, session: &mut Session<'_, '_>) -> Result<O
 }
 
 pub(super) fn list(args: &FindArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
-    let devices = args.of(session.book.devices()?);
+    let devices = args.of(session.book.reader().devices()?);
     let mut table = Table::new(&["Device", "Whose", "Id", "Trusted"]);
     for device in &devices {
         let trusted = match device.revoked_ms {

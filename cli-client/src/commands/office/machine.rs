@@ -65,10 +65,10 @@ fn set(args: &SetArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure
         card.tag = tag.trim().to_owned();
     }
     if let Some(property) = &args.property {
-        card.property = session.book.find_property(property)?;
+        card.property = session.book.finder().find_property(property)?;
     }
     if let Some(name) = &args.card {
-        card.engine_card = Some(session.book.find_card(name)?);
+        card.engine_card = Some(session.book.finder().find_card(name)?);
     }
     card.cylinders = args.cylinders.or(card.cylinders);
     card.hours_per_week = args.hours_per_week.or(card.hours_per_week);
@@ -78,7 +78,7 @@ fn set(args: &SetArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure
     }
     let confirmed = card.provisional;
     let tag = card.tag.clone();
-    let record = session.book.restate_machine(machine, card, &mut session.env.hand(None))?;
+    let record = session.book.author().restate_machine(machine, card, &mut session.env.hand(None))?;
     let also = if confirmed { ", and confirmed" } else { "" };
     let text = format!("The card of {tag} is changed{also}, as record {}.", short(&record));
     Outcome::new(&json!({ "machine": machine, "tag": tag, "confirmed": confirmed, "record": record }), text)
@@ -90,7 +90,7 @@ pub(super) fn list(args: &FindArgs, session: &mut Session<'_, '_>) -> Result<Out
     let mut lines = Vec::new();
     let mut views = Vec::new();
     for row in session.book.store().machines().map_err(BookError::from)? {
-        views.push(session.book.machine_view(row.doc, session.unit, &now)?);
+        views.push(session.book.machines().machine_view(row.doc, session.unit, &now)?);
     }
     for view in args.of(views) {
         let engine = view.engine_card.as_ref().map_or_else(|| "none yet".to_owned(), |card| card.name.clone());

@@ -54,7 +54,7 @@ fn role_or_none(text: &str) -> Result<RoleOrNone, String> {
 pub(super) fn run(command: &PersonCommand, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     match command {
         PersonCommand::Add(args) => {
-            let person = session.book.add_person(&args.name, args.role, &mut session.env.hand(None))?;
+            let person = session.book.author().add_person(&args.name, args.role, &mut session.env.hand(None))?;
             let text = format!(
                 "{} is on the roster as {}. A code for their device: tappet office device code \"{}\"",
                 args.name, args.role, args.name
@@ -65,9 +65,9 @@ pub(super) fn run(command: &PersonCommand, session: &mut Session<'_, '_>) -> Res
             )
         }
         PersonCommand::Role(args) => {
-            let person = session.book.find_person(&args.name)?;
+            let person = session.book.finder().find_person(&args.name)?;
             let RoleOrNone(role) = args.role;
-            let record = session.book.set_role(person, role, &mut session.env.hand(None))?;
+            let record = session.book.author().set_role(person, role, &mut session.env.hand(None))?;
             let text = match role {
                 Some(role) => format!("{} is {role} from now on.", args.name),
                 None => format!("{} has no role from now on. What they wrote before stays.", args.name),
@@ -78,7 +78,7 @@ pub(super) fn run(command: &PersonCommand, session: &mut Session<'_, '_>) -> Res
 }
 
 pub(super) fn list(args: &FindArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
-    let people = args.of(session.book.people()?);
+    let people = args.of(session.book.reader().people()?);
     let mut table = Table::new(&["Name", "Role", "Looks after", "Id"]);
     for person in &people {
         let role = person.role.map_or("none", |role| role.name()).to_owned();

@@ -63,14 +63,15 @@ pub(super) fn run(command: &PropertyCommand, session: &mut Session<'_, '_>) -> R
     };
     let card =
         PropertyCard { name: args.name.trim().to_owned(), address: args.address.clone(), access: args.access.clone(), season: args.season };
-    let property = session.book.add_property(card, &mut session.env.hand(None))?;
+    let property = session.book.author().add_property(card, &mut session.env.hand(None))?;
     let text = format!("Property {} is in the book. Give it to somebody: tappet office assign PERSON \"{0}\"", args.name.trim());
     Outcome::new(&json!({ "property": property, "name": args.name.trim() }), render::wrapped(&text, render::width(session.env)))
 }
 
 fn set(args: &SetArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
-    let property = session.book.find_property(&args.property)?;
-    let old = session.book.property(property)?.ok_or_else(|| BookError::Unknown(format!("no card stands for {}", args.property)))?;
+    let property = session.book.finder().find_property(&args.property)?;
+    let old =
+        session.book.reader().property(property)?.ok_or_else(|| BookError::Unknown(format!("no card stands for {}", args.property)))?;
     let card = PropertyCard {
         name: args.name.as_deref().map_or(old.name, |name| name.trim().to_owned()),
         address: args.address.clone().unwrap_or(old.address),
@@ -78,13 +79,13 @@ fn set(args: &SetArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure
         season: args.season.or(old.season),
     };
     let name = card.name.clone();
-    let record = session.book.restate_property(property, card, &mut session.env.hand(None))?;
+    let record = session.book.author().restate_property(property, card, &mut session.env.hand(None))?;
     let text = format!("The card of {name} is changed, as record {}.", short(&record));
     Outcome::new(&json!({ "property": property, "name": name, "record": record }), text)
 }
 
 pub(super) fn list(args: &FindArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
-    let properties = args.of(session.book.properties()?);
+    let properties = args.of(session.book.reader().properties()?);
     let mut table = Table::new(&["Property", "Machines", "Where", "To know", "In use", "Id"]);
     for line in &properties {
         table.row([

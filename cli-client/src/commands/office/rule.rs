@@ -31,7 +31,7 @@ pub(super) struct RuleArgs {
 }
 
 pub(super) fn contested(session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
-    let slots = session.book.contested(session.unit)?;
+    let slots = session.book.reader().contested(session.unit)?;
     let width = render::width(session.env);
     let text = if slots.is_empty() {
         "Nothing is contested.".to_owned()
@@ -45,11 +45,11 @@ pub(super) fn run(args: &RuleArgs, session: &mut Session<'_, '_>) -> Result<Outc
     let doc = document(&args.of, session)?;
     let slot = parse::slot(&args.slot.join(" "));
     let decision = match &args.stands {
-        Some(record) => Decision::Stands(session.book.find_record(record)?),
+        Some(record) => Decision::Stands(session.book.finder().find_record(record)?),
         None => Decision::Recheck,
     };
-    let record = session.book.rule(doc, &slot, decision, &args.because, &mut session.env.hand(None))?;
-    let view: ContestedSlot = session.book.slot_view(doc, &slot, session.unit)?;
+    let record = session.book.author().rule(doc, &slot, decision, &args.because, &mut session.env.hand(None))?;
+    let view: ContestedSlot = session.book.reader().slot_view(doc, &slot, session.unit)?;
     let decided = match decision {
         Decision::Stands(id) => format!("record {} stands", short(&id)),
         Decision::Recheck => "it is to be measured again".to_owned(),
@@ -73,7 +73,7 @@ fn document(given: &str, session: &Session<'_, '_>) -> Result<DocId, Failure> {
         _ => {}
     }
     let machine = session.machine(given);
-    match (machine, session.book.find_property(given)) {
+    match (machine, session.book.finder().find_property(given)) {
         (Ok(machine), _) => Ok(machine),
         (Err(_), Ok(property)) => Ok(property.doc()),
         (Err(failure), Err(_)) => Err(failure),

@@ -22,9 +22,9 @@ pub(super) fn run(args: &ServiceRecordArgs, session: &mut Session<'_, '_>) -> Re
             let latest = row.and_then(|row| row.state.visits.first().map(|visit| visit.visit));
             latest.ok_or_else(|| BookError::Unknown(format!("nobody has visited {} yet", args.of)))?
         }
-        Err(_) => session.book.find_record(&args.of)?,
+        Err(_) => session.book.finder().find_record(&args.of)?,
     };
-    let record = session.book.service_record(visit, session.unit, &now)?;
+    let record = session.book.machines().service_record(visit, session.unit, &now)?;
     let text = render::service_record::page(&record, render::width(session.env));
     Outcome::new(&record, text)
 }

@@ -82,7 +82,7 @@ pub(super) fn run(args: &SettingsArgs, session: &mut Session<'_, '_>) -> Result<
             homeowner: args.homeowner,
             season: args.season.map(Some),
         };
-        shop = session.book.change_settings(change, &mut session.env.hand(None))?;
+        shop = session.book.author().change_settings(change, &mut session.env.hand(None))?;
     }
     let mut table = Table::new(&[]);
     table.row(["Shop", &shop.name]);

@@ -17,7 +17,7 @@ pub(crate) struct AgreementArgs {
 
 pub(super) fn run(args: &AgreementArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     session.book.identity()?;
-    let reckoned = session.book.agreement(args.day, session.unit)?;
+    let reckoned = session.book.reckoner().agreement(args.day, session.unit)?;
     let table = render::reckon::agreement(&reckoned.facts, session.unit, render::width(session.env));
     super::answer(&reckoned, &table, session)
 }

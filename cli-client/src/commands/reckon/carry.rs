@@ -13,7 +13,7 @@ pub(crate) struct CarryArgs {
 
 pub(super) fn run(args: &CarryArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     session.book.identity()?;
-    let person = session.book.find_person(&args.person)?;
-    let reckoned = session.book.carry_of(person, session.unit)?;
+    let person = session.book.finder().find_person(&args.person)?;
+    let reckoned = session.book.reckoner().carry_of(person, session.unit)?;
     super::answer(&reckoned, "", session)
 }

@@ -19,6 +19,6 @@ pub(crate) struct DriftArgs {
 pub(super) fn run(args: &DriftArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let machine = session.machine(&args.machine)?;
     let valve: Valve = parse::read(&args.valve)?;
-    let reckoned = session.book.drift_of(machine, valve, session.unit)?;
+    let reckoned = session.book.reckoner().drift_of(machine, valve, session.unit)?;
     super::answer(&reckoned, "", session)
 }

@@ -8,6 +8,6 @@ use crate::session::Session;
 pub(super) fn run(args: &SeasonArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let machine = session.machine(&args.machine)?;
     let now = session.env.now();
-    let reckoned = session.book.due_range_of(machine, &args.season()?, &now)?;
+    let reckoned = session.book.reckoner().due_range_of(machine, &args.season()?, &now)?;
     super::answer(&reckoned, "", session)
 }

@@ -21,7 +21,7 @@ pub(super) fn run(args: &LeavesArgs, session: &mut Session<'_, '_>) -> Result<Ou
     let machine = session.machine(&args.machine)?;
     let valve: Valve = parse::read(&args.valve)?;
     let set = session.leaves()?;
-    let reckoned = session.book.leaf_plan_of(machine, valve, &set, session.unit)?;
+    let reckoned = session.book.reckoner().leaf_plan_of(machine, valve, &set, session.unit)?;
     let plan = render::wrapped(&reckoned.facts.lines.join("\n"), render::width(session.env));
     let outcome = super::answer(&reckoned, &plan, session)?;
     Ok(if session.own_leaves()?.is_some() {

@@ -14,7 +14,7 @@ pub(crate) struct MeterArgs {
 
 pub(super) fn run(args: &MeterArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let machine = session.machine(&args.machine)?;
-    let reckoned = session.book.meter_of(machine)?;
+    let reckoned = session.book.reckoner().meter_of(machine)?;
     let table = render::reckon::meter(&reckoned.facts, render::width(session.env));
     super::answer(&reckoned, &table, session)
 }

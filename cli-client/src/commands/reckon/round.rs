@@ -19,7 +19,7 @@ pub(crate) struct RoundArgs {
 pub(super) fn run(args: &RoundArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     session.book.identity()?;
     let now = session.env.now();
-    let reckoned = session.book.week_round(args.days, args.minutes, &now)?;
+    let reckoned = session.book.reckoner().week_round(args.days, args.minutes, &now)?;
     let screen = render::reckon::round(&reckoned.facts, &reckoned.words, session)?;
     Outcome::new(&reckoned, screen)
 }

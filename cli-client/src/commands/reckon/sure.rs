@@ -35,7 +35,7 @@ pub(super) fn run(args: &SureArgs, session: &mut Session<'_, '_>) -> Result<Outc
         feel_tenth_um: tenth_um(&args.feel_u, session)?,
         source: args.source.trim().to_owned(),
     };
-    let reckoned = session.book.conformance_of(asked.machine, asked.valve, asked.stage, &spread, args.level, session.unit)?;
+    let reckoned = session.book.reckoner().conformance_of(asked.machine, asked.valve, asked.stage, &spread, args.level, session.unit)?;
     asked.named(super::answer(&reckoned, "", session)?, session)
 }
 

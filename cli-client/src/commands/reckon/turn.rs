@@ -14,6 +14,6 @@ pub(crate) struct TurnArgs {
 
 pub(super) fn run(args: &TurnArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let asked = args.reading.asked(session)?;
-    let reckoned = session.book.turn_of(asked.machine, asked.valve, asked.stage)?;
+    let reckoned = session.book.reckoner().turn_of(asked.machine, asked.valve, asked.stage)?;
     asked.named(super::answer(&reckoned, "", session)?, session)
 }

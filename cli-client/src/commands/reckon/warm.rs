@@ -67,13 +67,13 @@ pub(super) fn run(args: &WarmArgs, session: &mut Session<'_, '_>) -> Result<Outc
     let head = Head::of(&stack, args.head_material.clone(), args.head_warmer);
     let ratio_milli = args.ratio.map_or_else(|| ratio_of_card(&asked, session), Ok)?;
     let train = Train { stack, rod, stem, head, ratio_milli };
-    let reckoned = session.book.warm_of(asked.machine, asked.valve, asked.stage, &train, session.unit)?;
+    let reckoned = session.book.reckoner().warm_of(asked.machine, asked.valve, asked.stage, &train, session.unit)?;
     asked.named(super::answer(&reckoned, "", session)?, session)
 }
 
 fn ratio_of_card(asked: &Asked, session: &mut Session<'_, '_>) -> Result<u32, Failure> {
     let now = session.env.now();
-    let card = session.book.machine_view(asked.machine, session.unit, &now)?.engine_card;
+    let card = session.book.machines().machine_view(asked.machine, session.unit, &now)?.engine_card;
     let adjuster = card.and_then(|card| card.adjuster);
     adjuster.map(|adjuster| adjuster.ratio_milli).ok_or_else(|| {
         no_answer("no engine card names this machine's rocker ratio: give it with --ratio, valve-side arm over push-rod-side arm")

@@ -72,7 +72,7 @@ impl Kit {
     /// # Errors
     /// [`KitError`] where the store fails.
     pub fn status(&mut self) -> Result<KitStatus, KitError> {
-        let level = match self.book.status() {
+        let level = match self.book.reader().status() {
             Ok(status) => Some(status),
             Err(BookError::NotEnrolled) => None,
             Err(other) => return Err(other.into()),
@@ -89,7 +89,8 @@ impl Kit {
     /// [`KitError`] where the book belongs to no shop, or the store fails.
     pub fn round(&mut self) -> Result<Vec<Stop>, KitError> {
         let due = self.due()?;
-        let mut stops: Vec<Stop> = self.book.properties()?.into_iter().map(|property| Stop { property, due: Vec::new() }).collect();
+        let mut stops: Vec<Stop> =
+            self.book.reader().properties()?.into_iter().map(|property| Stop { property, due: Vec::new() }).collect();
         let mut order: Vec<PropertyId> = Vec::new();
         for line in due {
             let Some(stop) = stops.iter_mut().find(|stop| Some(stop.property.property) == line.property) else { continue };
@@ -110,7 +111,7 @@ impl Kit {
     pub fn property(&mut self, property: PropertyId) -> Result<Place, KitError> {
         let stop = self.round()?.into_iter().find(|stop| stop.property.property == property);
         let stop = stop.ok_or_else(|| BookError::Unknown("this book has no such property".to_owned()))?;
-        let (notes, more_notes) = self.book.notes(property.doc())?;
+        let (notes, more_notes) = self.book.reader().notes(property.doc())?;
         Ok(Place { stop, notes, more_notes })
     }
 
@@ -120,7 +121,7 @@ impl Kit {
     /// As [`Kit::round`].
     pub fn due_page(&mut self, query: &DueQuery) -> Result<DuePage, KitError> {
         let now = self.around.now();
-        Ok(self.book.due_page(query, &now)?)
+        Ok(self.book.reader().due_page(query, &now)?)
     }
 
     /// A page of the round, with what is looked for at each property.
@@ -129,7 +130,7 @@ impl Kit {
     /// As [`Kit::round`].
     pub fn round_page(&mut self, query: &DueQuery) -> Result<RoundPage, KitError> {
         let now = self.around.now();
-        Ok(self.book.round_page(query, &now)?)
+        Ok(self.book.reader().round_page(query, &now)?)
     }
 
     /// Every engine card that stands, by name: to choose from where a machine is entered.
@@ -137,7 +138,7 @@ impl Kit {
     /// # Errors
     /// As [`Kit::round`].
     pub fn engine_cards(&self) -> Result<Vec<EngineCard>, KitError> {
-        Ok(self.book.engine_cards()?)
+        Ok(self.book.reader().engine_cards()?)
     }
 
     /// The records about a machine or a property that this person may take back, newest first: see [`Kit::void`].
@@ -145,7 +146,7 @@ impl Kit {
     /// # Errors
     /// As [`Kit::round`].
     pub fn to_take_back(&self, doc: DocId) -> Result<Vec<RecordId>, KitError> {
-        Ok(self.book.to_take_back(doc)?)
+        Ok(self.book.advisor().to_take_back(doc)?)
     }
 
     /// Every property that this book knows, by name.
@@ -153,7 +154,7 @@ impl Kit {
     /// # Errors
     /// As [`Kit::round`].
     pub fn properties(&self) -> Result<Vec<PropertyLine>, KitError> {
-        Ok(self.book.properties()?)
+        Ok(self.book.reader().properties()?)
     }
 
     /// Every machine with what is due, the most pressing first.
@@ -162,7 +163,7 @@ impl Kit {
     /// As [`Kit::round`].
     pub fn due(&mut self) -> Result<Vec<DueLine>, KitError> {
         let now = self.around.now();
-        Ok(self.book.due_list(&now)?)
+        Ok(self.book.reader().due_list(&now)?)
     }
 
     /// A machine by what people call it: its tag, or the last digits of its id.
@@ -171,7 +172,7 @@ impl Kit {
     /// [`KitError`] with the code `not-found` where none or several are meant.
     pub fn find_machine(&self, given: &str) -> Result<DocId, KitError> {
         self.book.identity()?;
-        Ok(self.book.find_machine(given)?)
+        Ok(self.book.finder().find_machine(given)?)
     }
 
     /// One machine: card, clearances with their verdicts, hours, what is due, findings, visits, history.
@@ -180,7 +181,7 @@ impl Kit {
     /// [`KitError`] with the code `not-found` where this book has no such machine.
     pub fn machine(&mut self, machine: DocId) -> Result<MachineView, KitError> {
         let (unit, now) = (self.unit()?, self.around.now());
-        Ok(self.book.machine_screen(machine, unit, &now)?)
+        Ok(self.book.machines().machine_screen(machine, unit, &now)?)
     }
 
     /// A machine's history, newest first.
@@ -188,7 +189,7 @@ impl Kit {
     /// # Errors
     /// As [`Kit::machine`].
     pub fn history(&self, machine: DocId) -> Result<Vec<HistoryLine>, KitError> {
-        Ok(self.book.history(machine, self.unit()?)?)
+        Ok(self.book.machines().history(machine, self.unit()?)?)
     }
 
     /// Every slot that wants a ruling, with its readings side by side.
@@ -196,7 +197,7 @@ impl Kit {
     /// # Errors
     /// [`KitError`] where the store fails.
     pub fn contested(&self) -> Result<Vec<ContestedSlot>, KitError> {
-        Ok(self.book.contested(self.unit()?)?)
+        Ok(self.book.reader().contested(self.unit()?)?)
     }
 
     /// One slot with its readings side by side, contested or not.
@@ -204,7 +205,7 @@ impl Kit {
     /// # Errors
     /// [`KitError`] with the code `not-found` where nothing speaks about the slot.
     pub fn slot(&self, doc: DocId, slot: &Slot) -> Result<ContestedSlot, KitError> {
-        Ok(self.book.slot_view(doc, slot, self.unit()?)?)
+        Ok(self.book.reader().slot_view(doc, slot, self.unit()?)?)
     }
 
     /// What the shop did not take, or this device could not: the record in words, who stated it, why it waits, what letting it in would
@@ -214,7 +215,7 @@ impl Kit {
     /// [`KitError`] where the store fails.
     pub fn quarantine(&mut self) -> Result<Vec<QuarantineView>, KitError> {
         let (unit, now) = (self.unit()?, self.around.now());
-        Ok(self.book.quarantine_views(None, 0, MOST_QUARANTINED, unit, &now)?)
+        Ok(self.book.reader().quarantine_views(None, 0, MOST_QUARANTINED, unit, &now)?)
     }
 
     /// What moved since a mark that [`Kit::status`] or this gave: what a front end draws anew. 0 for everything.

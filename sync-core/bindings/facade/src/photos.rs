@@ -40,7 +40,7 @@ impl Kit {
         let media_type = picture::check(bytes).map_err(entry)?.media_type().to_owned();
         let sha256 = hash_of(bytes);
         let photo = Photo { sha256, size_bytes: bytes.len() as u64, media_type, caption: caption.to_owned(), visit: None };
-        let record = self.by_hand(|book, hand| book.add_photo(doc, photo, hand))?;
+        let record = self.by_hand(|book, hand| book.author().add_photo(doc, photo, hand))?;
         Ok((record, sha256))
     }
 
@@ -50,7 +50,7 @@ impl Kit {
     /// [`KitError`] where the book belongs to no shop, or the store fails.
     pub fn photos_due(&mut self) -> Result<Vec<PhotoDue>, KitError> {
         let now = self.around.now();
-        Ok(self.book.photos_due(&now)?)
+        Ok(self.book.photos().due(&now)?)
     }
 
     /// Every photo that this device noted and still keeps track of, oldest first, and where its bytes are: here, at the shop, or why they
@@ -60,7 +60,7 @@ impl Kit {
     /// As [`Kit::photos_due`].
     pub fn own_photos(&self) -> Result<Vec<KeptPhoto>, KitError> {
         let kept = |photo: OwnPhoto| KeptPhoto { let_go_ms: photo.let_go_ms(), photo };
-        Ok(self.book.own_photos()?.into_iter().map(kept).collect())
+        Ok(self.book.photos().own()?.into_iter().map(kept).collect())
     }
 
     /// The request that brings the bytes of a photo to the shop.
@@ -73,7 +73,7 @@ impl Kit {
         let kind = picture::check(bytes).ok().filter(|_| hash_of(bytes) == sha256);
         let Some(kind) = kind else {
             let said = "the picture that is kept here is not the one that was noted any more";
-            self.book.photo_gone(doc, sha256)?;
+            self.book.photos().note_gone(doc, sha256)?;
             return Err(KitError::Given(said.to_owned()));
         };
         Ok(Call::put(format!("/v1/photos/{doc}/{sha256}"), kind.media_type(), bytes.to_vec()).with("authorization", token))
@@ -87,14 +87,14 @@ impl Kit {
     pub fn photo_sent(&mut self, doc: DocId, sha256: Bytes32, status: u16, body: &[u8]) -> Result<(), KitError> {
         let now = self.around.now();
         let problem = match success(status, body) {
-            Ok(_) => return Ok(self.book.photo_at_shop(doc, sha256, &now)?),
+            Ok(_) => return Ok(self.book.photos().note_at_shop(doc, sha256, &now)?),
             Err(KitError::Refused(problem)) => problem,
             Err(other) => return Err(other),
         };
         if problem.code == Code::TokenInvalid {
             self.forget_token();
         }
-        self.book.photo_refused(doc, sha256, &problem, &now)?;
+        self.book.photos().note_refused(doc, sha256, &problem, &now)?;
         Err(KitError::Refused(problem))
     }
 
@@ -103,7 +103,7 @@ impl Kit {
     /// # Errors
     /// As [`Kit::photos_due`].
     pub fn photo_gone(&mut self, doc: DocId, sha256: Bytes32) -> Result<(), KitError> {
-        Ok(self.book.photo_gone(doc, sha256)?)
+        Ok(self.book.photos().note_gone(doc, sha256)?)
     }
 
     /// Photos whose bytes the shop has had for a week: they need not stay on this device.
@@ -112,7 +112,7 @@ impl Kit {
     /// As [`Kit::photos_due`].
     pub fn photos_to_let_go(&mut self) -> Result<Vec<OwnPhoto>, KitError> {
         let now = self.around.now();
-        Ok(self.book.photos_to_let_go(&now)?)
+        Ok(self.book.photos().to_let_go(&now)?)
     }
 
     /// The bytes of a photo were let go here.
@@ -120,6 +120,6 @@ impl Kit {
     /// # Errors
     /// [`KitError`] with the code `role-may-not` where the shop has not got them: then they must stay.
     pub fn photo_let_go(&mut self, doc: DocId, sha256: Bytes32) -> Result<(), KitError> {
-        Ok(self.book.photo_let_go(doc, sha256)?)
+        Ok(self.book.photos().note_let_go(doc, sha256)?)
     }
 }

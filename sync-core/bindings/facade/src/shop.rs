@@ -79,7 +79,7 @@ impl Kit {
         let known = self.book.clock_evidence(&now)?;
         let known_ms = known.offset_ms.filter(|_| !known.stepped);
         let offset_ms = self.log_in.told_offset_ms.or(known_ms).unwrap_or(0);
-        let assertion = self.book.assertion(&now, offset_ms, &mut Chance(&mut *self.around))?;
+        let assertion = self.book.tokens().assertion(&now, offset_ms, &mut Chance(&mut *self.around))?;
         let fields =
             [("grant_type", "client_credentials"), ("client_assertion_type", ASSERTION_TYPE), ("client_assertion", assertion.as_str())];
         Ok(Call::post("/v1/token", FORM, JSON, form(&fields)))
@@ -131,7 +131,7 @@ impl Kit {
         self.book.identity()?;
         let Some(token) = self.token().map(|token| format!("Bearer {token}")) else { return Err(KitError::LogInFirst) };
         let now = self.around.now();
-        let mut offer = if hand_over_only { self.book.offer_only(&now)? } else { self.book.offer(&now)? };
+        let mut offer = if hand_over_only { self.book.outgoing().offer_only(&now)? } else { self.book.outgoing().offer(&now)? };
         if !hand_over_only && offer.cursor.position == 0 {
             offer.room = Some(FILL_PAGE_BYTES);
         }
@@ -159,7 +159,7 @@ impl Kit {
         let sent_at = self.log_in.sent_at.take().ok_or_else(|| KitError::Answer("nothing was asked".to_owned()))?;
         let answer: ExchangeAnswer = read_body(body, is_compressed(body))?;
         let now = self.around.now();
-        Ok(self.book.take_answer(&sent_at, &answer, &now, &mut Chance(&mut *self.around))?)
+        Ok(self.book.peer().take_answer(&sent_at, &answer, &now, &mut Chance(&mut *self.around))?)
     }
 
     /// Proves what was kept on the shop's word, up to a count of parts of the log (2 048 is about a second's work on a
@@ -168,7 +168,7 @@ impl Kit {
     /// # Errors
     /// [`KitError`] where the store fails.
     pub fn prove(&mut self, most: usize) -> Result<usize, KitError> {
-        Ok(self.book.verify_deferred(most)?)
+        Ok(self.book.peer().verify_deferred(most)?)
     }
 
     /// Tidies up to a count of documents, and closes the holes that it leaves: what is in the book does not change, only the
@@ -177,8 +177,8 @@ impl Kit {
     /// # Errors
     /// [`KitError`] where the store fails.
     pub fn tidy(&mut self, most: usize) -> Result<usize, KitError> {
-        let tidied = self.book.tidy(most)?;
-        self.book.vacuum()?;
+        let tidied = self.book.upkeep().tidy(most)?;
+        self.book.upkeep().vacuum()?;
         Ok(tidied)
     }
 
@@ -188,7 +188,7 @@ impl Kit {
     /// [`KitError`] where the book belongs to no shop, or it is more than a bundle holds.
     pub fn export_unsent(&mut self) -> Result<Made, KitError> {
         let now = self.around.now();
-        Ok(self.book.make_bundle(&Load::Unsent, &now)?)
+        Ok(self.book.outgoing().make_bundle(&Load::Unsent, &now)?)
     }
 
     /// Takes in a bundle that another device made: one transaction, or nothing. The same bundle twice changes nothing.
@@ -197,6 +197,6 @@ impl Kit {
     /// [`KitError`] for bytes that are no bundle, or one of another shop or version.
     pub fn take_bundle(&mut self, bytes: &[u8]) -> Result<Taken, KitError> {
         let now = self.around.now();
-        Ok(self.book.take_bundle(bytes, &now)?)
+        Ok(self.book.peer().take_bundle(bytes, &now)?)
     }
 }

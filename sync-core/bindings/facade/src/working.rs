@@ -18,7 +18,7 @@ impl Kit {
     /// # Errors
     /// [`KitError`] with the code `not-found` where the book has no such machine.
     pub fn cautions(&self, machine: DocId) -> Result<Vec<Caution>, KitError> {
-        Ok(self.book.cautions(machine)?)
+        Ok(self.book.advisor().cautions(machine)?)
     }
 
     /// Opens a visit, once its cautions have been shown and confirmed (see [`Kit::cautions`]).
@@ -26,7 +26,7 @@ impl Kit {
     /// # Errors
     /// [`KitError`] with the code `entry-invalid` where the cautions were not confirmed.
     pub fn open_visit(&mut self, machine: DocId, entry: &VisitEntry) -> Result<VisitOutcome, KitError> {
-        self.by_hand(|book, hand| book.open_visit(machine, entry, hand))
+        self.by_hand(|book, hand| book.author().open_visit(machine, entry, hand))
     }
 
     /// Goes on with the person's own latest open visit, once its cautions have been shown and confirmed again: says how the
@@ -35,7 +35,7 @@ impl Kit {
     /// # Errors
     /// As [`Kit::open_visit`]; [`KitError`] with the code `not-found` where there is no open visit.
     pub fn resume_visit(&mut self, machine: DocId, entry: &VisitEntry) -> Result<VisitOutcome, KitError> {
-        self.by_hand(|book, hand| book.resume_visit(machine, entry, hand))
+        self.by_hand(|book, hand| book.author().resume_visit(machine, entry, hand))
     }
 
     /// The person's own latest open visit to a machine.
@@ -43,7 +43,7 @@ impl Kit {
     /// # Errors
     /// [`KitError`] where the store fails.
     pub fn open_visit_of(&self, machine: DocId) -> Result<Option<RecordId>, KitError> {
-        Ok(self.book.open_visit_of(machine, None)?)
+        Ok(self.book.advisor().open_visit_of(machine, None)?)
     }
 
     /// Where the guided check of the open visit is: what is done, what is next, what would be left open.
@@ -52,7 +52,7 @@ impl Kit {
     /// [`KitError`] with the code `not-found` where there is no open visit.
     pub fn guide(&mut self, machine: DocId) -> Result<Guide, KitError> {
         let now = self.around.now();
-        Ok(self.book.guide(machine, None, &self.leaves()?.set, self.unit()?, &now)?)
+        Ok(self.book.advisor().guide(machine, None, &self.leaves()?.set, self.unit()?, &now)?)
     }
 
     /// The first leaf to try on a valve, before anything is known of it.
@@ -60,7 +60,7 @@ impl Kit {
     /// # Errors
     /// [`KitError`] where the book has no such machine.
     pub fn first_leaf(&self, machine: DocId, valve: Valve) -> Result<Option<NextLeaf>, KitError> {
-        Ok(self.book.first_leaf(machine, valve, &self.leaves()?.set)?)
+        Ok(self.book.advisor().first_leaf(machine, valve, &self.leaves()?.set)?)
     }
 
     /// What the leaves tried so far on a valve say, and what to ask next. Keeps nothing.
@@ -69,7 +69,7 @@ impl Kit {
     /// [`KitError`] with the code `entry-invalid` for a leaf that cannot be, or that contradicts those before it.
     pub fn trial(&mut self, machine: DocId, valve: Valve, tried: &[Tried]) -> Result<TrialView, KitError> {
         let now = self.around.now();
-        Ok(self.book.trial(machine, valve, tried, &self.leaves()?.set, self.unit()?, &now)?)
+        Ok(self.book.advisor().trial(machine, valve, tried, &self.leaves()?.set, self.unit()?, &now)?)
     }
 
     /// Keeps a reading and says at once what it means: the verdict, what to do next, how far to turn the adjuster.
@@ -78,7 +78,7 @@ impl Kit {
     /// [`KitError`] with the code `entry-invalid` for leaves or a valve that cannot be.
     pub fn take_reading(&mut self, machine: DocId, entry: ReadingEntry) -> Result<ReadingOutcome, KitError> {
         let (set, unit) = (self.leaves()?.set, self.unit()?);
-        self.by_hand(|book, hand| book.take_reading(machine, entry, &set, unit, hand))
+        self.by_hand(|book, hand| book.author().take_reading(machine, entry, &set, unit, hand))
     }
 
     /// Reads the hour meter. A reading that cannot be is kept too, and said to be in doubt.
@@ -86,7 +86,7 @@ impl Kit {
     /// # Errors
     /// [`KitError`], having kept nothing.
     pub fn read_hours(&mut self, machine: DocId, meter: Hours) -> Result<HoursOutcome, KitError> {
-        self.by_hand(|book, hand| book.read_hours(machine, meter, hand))
+        self.by_hand(|book, hand| book.author().read_hours(machine, meter, hand))
     }
 
     /// Notes a changed hour meter.
@@ -94,7 +94,7 @@ impl Kit {
     /// # Errors
     /// [`KitError`], having kept nothing.
     pub fn change_meter(&mut self, machine: DocId, change: MeterChange) -> Result<RecordId, KitError> {
-        self.by_hand(|book, hand| book.change_meter(machine, change, hand))
+        self.by_hand(|book, hand| book.author().change_meter(machine, change, hand))
     }
 
     /// Notes a finding, or puts the machine on hold.
@@ -102,7 +102,7 @@ impl Kit {
     /// # Errors
     /// [`KitError`], having kept nothing.
     pub fn add_finding(&mut self, machine: DocId, grade: FindingKind, what: &str) -> Result<RecordId, KitError> {
-        self.by_hand(|book, hand| book.add_finding(machine, grade, what, hand))
+        self.by_hand(|book, hand| book.author().add_finding(machine, grade, what, hand))
     }
 
     /// Clears a finding or a hold.
@@ -110,7 +110,7 @@ impl Kit {
     /// # Errors
     /// [`KitError`], having kept nothing.
     pub fn clear_finding(&mut self, finding: RecordId, how: &str) -> Result<RecordId, KitError> {
-        self.by_hand(|book, hand| book.clear_finding(finding, how, hand))
+        self.by_hand(|book, hand| book.author().clear_finding(finding, how, hand))
     }
 
     /// Leaves a note on a machine or a property.
@@ -118,7 +118,7 @@ impl Kit {
     /// # Errors
     /// [`KitError`], having kept nothing.
     pub fn add_note(&mut self, doc: DocId, text: &str) -> Result<RecordId, KitError> {
-        self.by_hand(|book, hand| book.add_note(doc, text, hand))
+        self.by_hand(|book, hand| book.author().add_note(doc, text, hand))
     }
 
     /// What a visit would leave open, one sentence each.
@@ -126,7 +126,7 @@ impl Kit {
     /// # Errors
     /// [`KitError`] where the book has no such machine.
     pub fn left_open(&self, machine: DocId, visit: RecordId) -> Result<Vec<String>, KitError> {
-        Ok(self.book.left_open(machine, visit)?)
+        Ok(self.book.advisor().left_open(machine, visit)?)
     }
 
     /// Finishes the person's own latest open visit; says what is left open.
@@ -134,7 +134,7 @@ impl Kit {
     /// # Errors
     /// [`KitError`] with the code `not-found` where no visit is open, `role-may-not` where the role does not sign off.
     pub fn finish_visit(&mut self, machine: DocId, remark: &str) -> Result<FinishOutcome, KitError> {
-        self.by_hand(|book, hand| book.finish_visit(machine, None, remark, hand))
+        self.by_hand(|book, hand| book.author().finish_visit(machine, None, remark, hand))
     }
 
     /// Signs off somebody's visit, their own or another's; says what is left open.
@@ -142,7 +142,7 @@ impl Kit {
     /// # Errors
     /// As [`Kit::finish_visit`].
     pub fn sign_off(&mut self, machine: DocId, visit: RecordId, remark: &str) -> Result<FinishOutcome, KitError> {
-        self.by_hand(|book, hand| book.finish_visit(machine, Some(visit), remark, hand))
+        self.by_hand(|book, hand| book.author().finish_visit(machine, Some(visit), remark, hand))
     }
 
     /// Enters a machine that the list lacks: provisional, until the office confirms it. Gives its document.
@@ -150,7 +150,7 @@ impl Kit {
     /// # Errors
     /// [`KitError`] with the code `entry-invalid` where its tag is in the book already, or is none; having kept nothing.
     pub fn add_machine(&mut self, card: MachineCard) -> Result<DocId, KitError> {
-        self.by_hand(|book, hand| book.add_machine(card, hand))
+        self.by_hand(|book, hand| book.author().add_machine(card, hand))
     }
 
     /// Takes a record back. It stays in the book as history.
@@ -158,6 +158,6 @@ impl Kit {
     /// # Errors
     /// [`KitError`], having kept nothing.
     pub fn void(&mut self, target: RecordId, reason: &str) -> Result<RecordId, KitError> {
-        self.by_hand(|book, hand| book.void(target, reason, hand))
+        self.by_hand(|book, hand| book.author().void(target, reason, hand))
     }
 }

@@ -38,6 +38,7 @@ fn a_note_is_on_top_for_the_next_person_until_it_is_taken_back() {
     shop.level(&mut kit);
     let shown = shop
         .book
+        .machines()
         .machine_screen(machine, shared::length::LengthUnit::Thou, &sync_core::sys::clock::ClockReading::at(shop.world.now()))
         .unwrap();
     assert_eq!(shown.notes.iter().map(|note| (note.text.as_str(), note.by.as_str())).collect::<Vec<_>>(), [("Choke sticks", "Tech")]);

@@ -94,7 +94,8 @@ fn a_whole_round_from_enrolment_to_the_shops_receipt() {
     shop.level(&mut kit);
     assert_eq!(kit.status().unwrap().level.unwrap().waiting, 0);
     assert_eq!(kit.verify().unwrap().faults, Vec::<String>::new());
-    let at_shop = shop.book.machine_view(machine, shared::length::LengthUnit::Thou, &ClockReading::at(shop.world.now())).unwrap();
+    let at_shop =
+        shop.book.machines().machine_view(machine, shared::length::LengthUnit::Thou, &ClockReading::at(shop.world.now())).unwrap();
     let here = kit.machine(machine).unwrap();
     assert_eq!(at_shop.lash, here.lash);
     assert_eq!(here.lash.len(), 6);
@@ -167,7 +168,12 @@ fn what_is_unsent_goes_by_another_phone() {
     assert!(taken.taken > 0 && taken.refused.is_empty(), "{taken:?}");
     shop.level(&mut other);
     assert_eq!(
-        shop.book.machine_view(machine, shared::length::LengthUnit::Thou, &ClockReading::at(shop.world.now())).unwrap().lash.len(),
+        shop.book
+            .machines()
+            .machine_view(machine, shared::length::LengthUnit::Thou, &ClockReading::at(shop.world.now()))
+            .unwrap()
+            .lash
+            .len(),
         1
     );
     assert_eq!(other.take_bundle(b"no bundle").unwrap_err().code(), "unreadable");

@@ -34,16 +34,16 @@ fn a_backup_is_one_private_file_that_verifies_and_never_writes_over_another() {
     let folder = tempfile::tempdir().unwrap();
     let book = shop_at(&folder.path().join("shop.db"));
     let to = folder.path().join("copy.db");
-    let made = book.backup_to(&to).unwrap();
+    let made = book.upkeep().backup_to(&to).unwrap();
     assert_eq!(made.bytes, fs::metadata(&to).unwrap().len());
     assert!(made.documents >= 1 && made.records >= 3, "{made:?}");
     #[cfg(unix)]
     assert_eq!(std::os::unix::fs::PermissionsExt::mode(&fs::metadata(&to).unwrap().permissions()) & 0o777, 0o600);
     let before = fs::read(&to).unwrap();
-    assert!(matches!(book.backup_to(&to), Err(BackupError::Exists(_))));
-    assert!(matches!(book.backup_to(&folder.path().join("no/such/folder.db")), Err(BackupError::Unwritable { .. })));
-    assert!(matches!(book.backup_to(Path::new("/")), Err(BackupError::Exists(_))));
-    let copy = Book::of_backup(&to, &mut entropy()).unwrap();
+    assert!(matches!(book.upkeep().backup_to(&to), Err(BackupError::Exists(_))));
+    assert!(matches!(book.upkeep().backup_to(&folder.path().join("no/such/folder.db")), Err(BackupError::Unwritable { .. })));
+    assert!(matches!(book.upkeep().backup_to(Path::new("/")), Err(BackupError::Exists(_))));
+    let copy = open_backup(&to, &mut entropy()).unwrap();
     assert_eq!(copy.verify().unwrap(), book.verify().unwrap());
     assert_eq!(fs::read(&to).unwrap(), before, "looked at, and not touched");
     assert_eq!(names(folder.path()), ["copy.db", "shop.db", "shop.db-wal"], "and nothing left beside it");
@@ -62,14 +62,14 @@ fn a_copy_that_is_not_the_book_gets_no_name() {
         },
     ];
     for harm in harm {
-        let draft = book.copy_for(&to).unwrap();
+        let draft = book.upkeep().copy_for(&to).unwrap();
         let part = names(folder.path()).into_iter().find(|name| name.ends_with(".part")).unwrap();
         harm(&folder.path().join(part));
         assert!(matches!(keep(draft), Err(BackupError::Untrue(_))));
         assert_eq!(names(folder.path()), ["shop.db", "shop.db-wal"]);
     }
     // A file that took the name in the meantime keeps it.
-    let draft = book.copy_for(&to).unwrap();
+    let draft = book.upkeep().copy_for(&to).unwrap();
     fs::write(&to, b"somebody else's").unwrap();
     assert!(matches!(keep(draft), Err(BackupError::Exists(_))));
     assert_eq!(fs::read(&to).unwrap(), b"somebody else's");
@@ -84,7 +84,7 @@ fn a_shop_put_back_begins_a_new_epoch_and_keeps_the_old_file() {
     let book = shop_at(&place);
     let epoch = |book: &Book| book.store().meta::<Bytes16>("epoch").unwrap().unwrap();
     let before = epoch(&book);
-    book.backup_to(&backup).unwrap();
+    book.upkeep().backup_to(&backup).unwrap();
     let now = ClockReading::at(NOON);
     let refused = restore_shop(&backup, &place, &now, &mut entropy());
     assert!(matches!(refused, Err(RestoreError::InUse(_))), "{refused:?}");
@@ -117,7 +117,7 @@ fn what_is_no_good_backup_is_refused_and_changes_nothing() {
     let place = folder.path().join("shop.db");
     let backup = folder.path().join("backup.db");
     let book = shop_at(&place);
-    book.backup_to(&backup).unwrap();
+    book.upkeep().backup_to(&backup).unwrap();
     drop(book);
     let was = fs::read(&place).unwrap();
     let good = fs::read(&backup).unwrap();
@@ -169,11 +169,11 @@ fn a_book_that_would_not_be_put_back_gets_no_backup() {
     let folder = tempfile::tempdir().unwrap();
     let book = shop_at(&folder.path().join("shop.db"));
     let good = folder.path().join("good.db");
-    book.backup_to(&good).unwrap();
+    book.upkeep().backup_to(&good).unwrap();
     // A copy that is the same as a book which does not verify is no good one.
     let document = book.store().documents().unwrap().remove(0);
     book.store().set_size_wrong(document.num).unwrap();
     let to = folder.path().join("copy.db");
-    assert!(matches!(book.backup_to(&to), Err(BackupError::Unsound(why)) if why.contains("than its row says")));
+    assert!(matches!(book.upkeep().backup_to(&to), Err(BackupError::Unsound(why)) if why.contains("than its row says")));
     assert_eq!(names(folder.path()), ["good.db", "shop.db", "shop.db-wal"]);
 }

@@ -157,8 +157,8 @@ fn a_book_in_the_clear_is_sealed_at_its_first_opening_with_a_key_and_no_trace_is
     assert_eq!(holders(folder.path(), &secrets, "book.db"), []);
     let again = open(&path, Access::With(key(7))).unwrap();
     assert_eq!(again.identity().unwrap().keys().unwrap().public(), public);
-    again.assertion(&NOON, 0, &mut dice(16)).unwrap();
-    again.backup_to(&folder.path().join("book.db.copy")).unwrap();
+    again.tokens().assertion(&NOON, 0, &mut dice(16)).unwrap();
+    again.upkeep().backup_to(&folder.path().join("book.db.copy")).unwrap();
     assert_eq!(holders(folder.path(), &secrets, "book.db"), [], "nor in a backup");
 }
 
@@ -227,11 +227,11 @@ fn without_keys_a_book_is_read_and_its_unsent_saved_but_nothing_signed() {
     assert_eq!(book.keys_at_rest(), KeysAtRest::Locked);
     assert!(book.verify().unwrap().faults.is_empty());
     assert_eq!(book.roster().unwrap().people.len(), 1);
-    book.make_bundle(&Load::Unsent, &NOON).unwrap();
-    assert!(matches!(book.assertion(&NOON, 0, &mut dice(8)), Err(BookError::Sealed)));
+    book.outgoing().make_bundle(&Load::Unsent, &NOON).unwrap();
+    assert!(matches!(book.tokens().assertion(&NOON, 0, &mut dice(8)), Err(BookError::Sealed)));
     assert!(matches!(rename_shop(&mut book, "Without it"), Err(BookError::Sealed)));
     assert_eq!(book.roster().unwrap().settings.name, "With its key");
-    assert!(book.open_desk(&code, "hash", &NOON, &mut dice(10)).is_err());
+    assert!(book.author().open_desk(&code, "hash", &NOON, &mut dice(10)).is_err());
     // Nor does a fresh one make keys that it could not seal.
     let fresh = open(&folder.path().join("fresh.db"), Access::WithoutKeys).unwrap();
     assert!(matches!(fresh.enrol_request(&code, "phone", &NOON, &mut dice(11)), Err(BookError::Sealed)));
@@ -263,13 +263,13 @@ fn a_shops_desks_are_sealed_with_it() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("shop.db");
     let (mut book, code) = shop(Access::InTheClear, &path);
-    let person = book.open_desk(&code, "hash", &NOON, &mut dice(14)).unwrap().person;
+    let person = book.author().open_desk(&code, "hash", &NOON, &mut dice(14)).unwrap().person;
     let keys = book.store().desk_row(person).unwrap().unwrap().keys.unwrap();
     drop(book);
     assert_ne!(holders(folder.path(), &secrets(&keys), "shop.db"), []);
     let mut book = open(&path, Access::With(key(7))).unwrap();
     assert_eq!(holders(folder.path(), &secrets(&keys), "shop.db"), []);
     let step = crate::commands::desk::DeskStep::AddPerson { name: "Pia Larkin".into(), role: Role::Tech };
-    book.at_desk(person, &step, &NOON, &mut dice(15)).unwrap();
+    book.author().at_desk(person, &step, &NOON, &mut dice(15)).unwrap();
     assert_eq!(book.roster().unwrap().people.len(), 2);
 }

@@ -9,9 +9,9 @@ use shared::length::LengthUnit;
 use shared::record::Stage;
 use shared::valve::Valve;
 
-use super::{Taken, hours_at};
-use crate::book::Book;
+use super::{Taken, hours_at, readings_taken};
 use crate::engine::BookError;
+use crate::queries::Reckoner;
 use crate::queries::bounds::MOST_POINTS;
 
 /// A cold and plausible reading on its valve's course.
@@ -50,23 +50,23 @@ pub struct LashCourse {
     pub drift: Vec<String>,
 }
 
-impl Book {
+impl Reckoner<'_> {
     /// The course of every valve of a machine.
     ///
     /// # Errors
     /// [`BookError::Unknown`] where the book has no such machine.
     pub fn lash_courses(&self, machine: DocId, unit: LengthUnit) -> Result<Vec<LashCourse>, BookError> {
         let (state, ledger) = self.machine_ledger(machine)?;
-        let roster = self.roster()?;
+        let roster = self.book.roster()?;
         let chain = self.judged_hours(&ledger)?.on_chain();
-        let card = self.card_of(&state)?;
+        let card = self.book.machines().card_of(&state)?;
         let cylinders = state.card.as_ref().and_then(|c| c.cylinders).or(card.as_ref().map(|c| c.cylinders)).unwrap_or(1);
         let card = card.filter(|card| card.source.is_some());
         let mut courses = Vec::new();
         for valve in Valve::all(cylinders) {
             let mut taken: Vec<(Stage, Taken<'_>)> = Vec::new();
             for stage in Stage::ALL {
-                taken.extend(self.taken(&ledger, valve, stage)?.into_iter().map(|taken| (stage, taken)));
+                taken.extend(readings_taken(&ledger, roster, valve, stage).into_iter().map(|taken| (stage, taken)));
             }
             taken.sort_by_key(|(stage, taken)| (taken.at_ms, *stage));
             let earlier = taken.len().saturating_sub(MOST_POINTS);

@@ -14,9 +14,9 @@ use shared::valve::Valve;
 use shared::verdict::{Proof, leaf_plan, next_leaf, setting_words};
 
 use super::{Reckoned, cannot};
-use crate::book::Book;
 use crate::engine::BookError;
 use crate::judge::machine::Lash;
+use crate::queries::Reckoner;
 
 /// The sequence of leaves that settles a valve's verdict: the aim, one beside it, then the limits.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -48,18 +48,20 @@ fn range_of(card: &EngineCard, valve: Valve) -> Result<Range, BookError> {
     card.range(valve.side()).ok_or_else(none)
 }
 
-impl Book {
+impl Reckoner<'_> {
     fn card_with_source(&self, machine: DocId) -> Result<EngineCard, BookError> {
-        let state = self.known_machine(machine)?;
-        self.card_of(&state)?
+        let state = self.book.finder().known_machine(machine)?;
+        self.book
+            .machines()
+            .card_of(&state)?
             .filter(|card| card.source.is_some())
             .ok_or_else(|| cannot("this machine has no engine card with a source, and nothing is judged without one"))
     }
 
     /// Refuses a valve that the engine does not have.
     fn has_valve(&self, machine: DocId, valve: Valve) -> Result<(), BookError> {
-        let state = self.known_machine(machine)?;
-        let card = self.card_of(&state)?;
+        let state = self.book.finder().known_machine(machine)?;
+        let card = self.book.machines().card_of(&state)?;
         let cylinders = state.card.as_ref().and_then(|c| c.cylinders).or(card.map(|c| c.cylinders));
         match cylinders {
             Some(n) if valve.cylinder() > n => {
@@ -71,7 +73,7 @@ impl Book {
 
     fn reading_of(&self, machine: DocId, valve: Valve, stage: Stage) -> Result<Lash, BookError> {
         self.has_valve(machine, valve)?;
-        let state = self.known_machine(machine)?;
+        let state = self.book.finder().known_machine(machine)?;
         let line = state.lash_at(valve, stage).filter(|l| l.stands.is_some() && l.bracket.is_some()).cloned();
         line.ok_or_else(|| cannot(format!("no reading of {valve} {stage} stands")))
     }
@@ -97,7 +99,7 @@ impl Book {
             )));
         }
         let bracket = line.bracket.ok_or_else(|| cannot("the reading has no bracket"))?;
-        let level = level.unwrap_or(self.roster()?.settings.conformance_level());
+        let level = level.unwrap_or(self.book.roster()?.settings.conformance_level());
         let facts = decide(&bracket, &range_of(&card, valve)?, spread, level).map_err(cannot)?;
         Ok(Reckoned { words: vec![facts.words(unit)], facts })
     }
@@ -109,7 +111,7 @@ impl Book {
     pub fn leaf_plan_of(&self, machine: DocId, valve: Valve, set: &LeafSet, unit: LengthUnit) -> Result<Reckoned<LeafPlan>, BookError> {
         self.has_valve(machine, valve)?;
         let range = range_of(&self.card_with_source(machine)?, valve)?;
-        let proof = Proof::of(&self.roster()?.settings);
+        let proof = Proof::of(&self.book.roster()?.settings);
         let plan = leaf_plan(&range, set, proof.as_ref());
         let first = next_leaf(None, &range, set, proof.as_ref()).map(|leaf| leaf.words(unit));
         let facts = LeafPlan { valve, most_tries: plan.worst_case(), lines: plan.lines(unit) };
@@ -133,14 +135,14 @@ impl Book {
         }
         let bracket = line.bracket.ok_or_else(|| cannot("the reading has no bracket"))?;
         let carry = carry_tolerated(&adjuster, &range).map_err(cannot)?;
-        let ledger = self.store.ledger_of(machine)?;
+        let ledger = self.book.store.ledger_of(machine)?;
         let reading = line.stands.and_then(|id| ledger.get(id)).and_then(|entry| match &entry.record.body {
             Body::Clearance(reading) => Some((entry.record.id, reading)),
             _ => None,
         });
         let gross = crate::queries::gross_lash(&line, &card);
         let asked = match reading {
-            Some((id, reading)) => crate::queries::of_visit::was_asked(&ledger, self.roster()?, id, reading, &card),
+            Some((id, reading)) => crate::queries::of_visit::was_asked(&ledger, self.book.roster()?, id, reading, &card),
             None => false,
         };
         if let Some(gross) = gross.filter(|gross| !(asked && gross.turns())) {

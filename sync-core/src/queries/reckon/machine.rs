@@ -14,10 +14,13 @@ use shared::text::count;
 use shared::usage::{Season, Usage, usage};
 use shared::valve::Valve;
 
-use super::{Reckoned, cannot, hours_at};
+use super::{Reckoned, Taken, cannot, hours_at, readings_taken};
 use crate::book::Book;
 use crate::engine::BookError;
+use crate::judge::ledger::Ledger;
+use crate::judge::roster::Roster;
 use crate::judge::machine::MachineState;
+use crate::queries::Reckoner;
 use crate::sys::clock::ClockReading;
 
 /// One reading of the hour meter.
@@ -65,14 +68,14 @@ pub struct DriftFacts {
     pub needed: Option<Hours>,
 }
 
-impl Book {
+impl Reckoner<'_> {
     /// The hour meter's readings, oldest first, with those that cannot be and the likely slip.
     ///
     /// # Errors
     /// [`BookError`] where the machine is not known.
     pub fn meter_of(&self, machine: DocId) -> Result<Reckoned<Vec<MeterLine>>, BookError> {
         let (_, ledger) = self.machine_ledger(machine)?;
-        let roster = self.roster()?;
+        let roster = self.book.roster()?;
         let hours = self.judged_hours(&ledger)?;
         let mut lines: Vec<MeterLine> = ledger
             .in_slot(&Slot::hours())
@@ -109,7 +112,7 @@ impl Book {
 
     /// A season as asked for; where no days of the year were named, those of the machine's property or of the shop.
     fn in_season(&self, asked: &Season, state: &MachineState) -> Result<Season, BookError> {
-        let between = asked.between.map_or_else(|| self.season_at(state.property()), |between| Ok(Some(between)))?;
+        let between = asked.between.map_or_else(|| self.book.machines().season_at(state.property()), |between| Ok(Some(between)))?;
         Ok(Season { between, ..*asked })
     }
 
@@ -121,7 +124,7 @@ impl Book {
         let (state, ledger) = self.machine_ledger(machine)?;
         let season = self.in_season(season, &state)?;
         let chain = self.judged_hours(&ledger)?.on_chain();
-        let facts = usage(&chain, self.shop_now_ms(now)?, &season).map_err(cannot)?;
+        let facts = usage(&chain, self.book.reader().shop_now_ms(now)?, &season).map_err(cannot)?;
         Ok(Reckoned { words: vec![facts.words()], facts })
     }
 
@@ -131,13 +134,13 @@ impl Book {
     /// [`BookError::Reckoning`] without an engine card.
     pub fn due_range_of(&self, machine: DocId, season: &Season, now: &ClockReading) -> Result<Reckoned<DueFacts>, BookError> {
         let (state, ledger) = self.machine_ledger(machine)?;
-        let (Some(card), Some(own)) = (self.card_of(&state)?, &state.card) else {
+        let (Some(card), Some(own)) = (self.book.machines().card_of(&state)?, &state.card) else {
             return Err(cannot("this machine has no engine card, so there is no interval"));
         };
         season.check().map_err(cannot)?;
         let season = self.in_season(season, &state)?;
-        let roster = self.roster()?;
-        let now_ms = self.shop_now_ms(now)?;
+        let roster = self.book.roster()?;
+        let now_ms = self.book.reader().shop_now_ms(now)?;
         let chain = self.judged_hours(&ledger)?.on_chain();
         let used = usage(&chain, now_ms, &season);
         let today = roster.day(now_ms);
@@ -173,13 +176,14 @@ impl Book {
     pub fn drift_of(&self, machine: DocId, valve: Valve, unit: LengthUnit) -> Result<Reckoned<DriftFacts>, BookError> {
         let (state, ledger) = self.machine_ledger(machine)?;
         let chain = self.judged_hours(&ledger)?.on_chain();
-        let found = self.taken(&ledger, valve, Stage::Found)?;
-        let left = self.left_readings(&ledger, valve)?;
+        let roster = self.book.roster()?;
+        let found = readings_taken(&ledger, roster, valve, Stage::Found);
+        let left = left_readings(&ledger, roster, valve);
         // Between two settings a valve wears alone: one pair, from how it was left to how it was found last. Pairs from check to
         // check would each be a fraction of a leaf, and mostly say nothing.
         let mut touched: Vec<i64> = Vec::new();
         for stage in [Stage::Set, Stage::Left] {
-            touched.extend(self.taken(&ledger, valve, stage)?.iter().map(|taken| taken.at_ms));
+            touched.extend(readings_taken(&ledger, roster, valve, stage).iter().map(|taken| taken.at_ms));
         }
         touched.sort_unstable();
         let settings_before = |at_ms: i64| touched.partition_point(|setting| *setting <= at_ms);
@@ -199,13 +203,13 @@ impl Book {
         }
         let drift = drift(&pairs).map_err(cannot)?;
         let mut words = vec![drift.words(unit)];
-        let card = self.card_of(&state)?.filter(|card| card.source.is_some());
+        let card = self.book.machines().card_of(&state)?.filter(|card| card.source.is_some());
         let range = card.as_ref().and_then(|card| card.range(valve.side()));
         let present = left.last().map(|l| l.bracket);
         let hours_left = range.as_ref().zip(present).map(|(range, now)| hours_to_leave(range, &now, &drift));
         words.extend(hours_left.as_ref().map(HoursLeft::words));
         let duty = state.card.as_ref().map(|c| c.duty).unwrap_or_default();
-        let of_shop = self.roster()?.settings.interval(duty);
+        let of_shop = self.book.roster()?.settings.interval(duty);
         let of_card = card.as_ref().and_then(|card| card.interval(duty).with(of_shop).hours).map(|h| Hours::from_tenths(i64::from(h) * 10));
         // The interval counts from a valve as it is set, not as worn as this one is now.
         let as_set = range.as_ref().and_then(|range| Some((about_aim(range)?, range)));
@@ -218,18 +222,16 @@ impl Book {
         );
         Ok(Reckoned { facts: DriftFacts { valve, drift, left: hours_left, needed }, words })
     }
+}
 
-    /// How a valve was left at each visit: *left*, or *found* where nothing was touched.
-    fn left_readings<'a>(&self, ledger: &'a crate::judge::ledger::Ledger, valve: Valve) -> Result<Vec<super::Taken<'a>>, BookError> {
-        let set = self.taken(ledger, valve, Stage::Set)?;
-        let mut left = self.taken(ledger, valve, Stage::Left)?;
-        let touched: BTreeSet<Option<RecordId>> = set.iter().chain(&left).map(|taken| taken.reading.visit).collect();
-        let untouched: Vec<super::Taken<'a>> =
-            self.taken(ledger, valve, Stage::Found)?.into_iter().filter(|f| !touched.contains(&f.reading.visit)).collect();
-        left.extend(untouched);
-        left.sort_by_key(|t| t.at_ms);
-        Ok(left)
-    }
+/// How a valve was left at each visit: *left*, or *found* where nothing was touched.
+fn left_readings<'a>(ledger: &'a Ledger, roster: &Roster, valve: Valve) -> Vec<Taken<'a>> {
+    let set = readings_taken(ledger, roster, valve, Stage::Set);
+    let mut left = readings_taken(ledger, roster, valve, Stage::Left);
+    let touched: BTreeSet<Option<RecordId>> = set.iter().chain(&left).map(|taken| taken.reading.visit).collect();
+    left.extend(readings_taken(ledger, roster, valve, Stage::Found).into_iter().filter(|found| !touched.contains(&found.reading.visit)));
+    left.sort_by_key(|taken| taken.at_ms);
+    left
 }
 
 /// The clearance to set, or the middle of the range, as a bracket of a tenth of a micrometre.

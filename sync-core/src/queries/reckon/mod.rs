@@ -27,7 +27,9 @@ use crate::book::Book;
 use crate::engine::BookError;
 use crate::judge::hours::MachineHours;
 use crate::judge::ledger::Ledger;
+use crate::judge::roster::Roster;
 use crate::judge::machine::MachineState;
+use crate::queries::Reckoner;
 
 /// A number and what it means.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -61,37 +63,36 @@ pub(crate) struct Taken<'a> {
     pub(crate) at_ms: i64,
 }
 
-impl Book {
+impl Reckoner<'_> {
     /// The state and ledger of a machine.
     pub(crate) fn machine_ledger(&self, machine: DocId) -> Result<(MachineState, Arc<Ledger>), BookError> {
-        Ok((self.known_machine(machine)?, self.store.ledger_of(machine)?))
-    }
-
-    /// The live, cold and plausible readings of a valve at a stage, oldest first.
-    pub(crate) fn taken<'a>(&self, ledger: &'a Ledger, valve: Valve, stage: Stage) -> Result<Vec<Taken<'a>>, BookError> {
-        let roster = self.roster()?;
-        let mut taken: Vec<(i64, RecordId, Taken<'a>)> = ledger
-            .in_slot(&Slot::lash(valve, stage))
-            .iter()
-            .filter(|id| ledger.voided_by(**id, roster).is_none())
-            .filter_map(|id| ledger.get(*id))
-            .filter_map(|entry| match &entry.record.body {
-                Body::Clearance(reading) if reading.cold && crate::judge::plausible::clearance(reading, None).is_none() => {
-                    let at_ms = ledger.time(entry.record.id).ms;
-                    let bracket = reading.bracket().ok()?;
-                    Some((at_ms, entry.record.id, Taken { reading, bracket, by: entry.record.measurer(), at_ms }))
-                }
-                _ => None,
-            })
-            .collect();
-        taken.sort_by_key(|(at, id, _)| (*at, *id));
-        Ok(taken.into_iter().map(|(_, _, taken)| taken).collect())
+        Ok((self.book.finder().known_machine(machine)?, self.book.store.ledger_of(machine)?))
     }
 
     /// The machine's hours as judged, with what rulings let in.
     pub(crate) fn judged_hours(&self, ledger: &Ledger) -> Result<MachineHours, BookError> {
-        Ok(MachineHours::of(ledger, self.roster()?))
+        Ok(MachineHours::of(ledger, self.book.roster()?))
     }
+}
+
+/// The live, cold and plausible readings of a valve at a stage, oldest first.
+pub(crate) fn readings_taken<'a>(ledger: &'a Ledger, roster: &Roster, valve: Valve, stage: Stage) -> Vec<Taken<'a>> {
+    let mut taken: Vec<(i64, RecordId, Taken<'a>)> = ledger
+        .in_slot(&Slot::lash(valve, stage))
+        .iter()
+        .filter(|id| ledger.voided_by(**id, roster).is_none())
+        .filter_map(|id| ledger.get(*id))
+        .filter_map(|entry| match &entry.record.body {
+            Body::Clearance(reading) if reading.cold && crate::judge::plausible::clearance(reading, None).is_none() => {
+                let at_ms = ledger.time(entry.record.id).ms;
+                let bracket = reading.bracket().ok()?;
+                Some((at_ms, entry.record.id, Taken { reading, bracket, by: entry.record.measurer(), at_ms }))
+            }
+            _ => None,
+        })
+        .collect();
+    taken.sort_by_key(|(at, id, _)| (*at, *id));
+    taken.into_iter().map(|(_, _, taken)| taken).collect()
 }
 
 /// Engine hours at a time, from the readings on the chain: between two of them by the straight line.

@@ -11,9 +11,9 @@ use shared::length::{Length, LengthUnit};
 use shared::record::Stage;
 use shared::valve::{MOST_CYLINDERS, Valve};
 
-use super::{Reckoned, Taken, cannot};
-use crate::book::Book;
+use super::{Reckoned, Taken, cannot, readings_taken};
 use crate::engine::BookError;
+use crate::queries::Reckoner;
 
 /// How far people agree, by both methods.
 #[derive(Debug, Clone, Serialize)]
@@ -38,22 +38,23 @@ pub struct AgreementFacts {
     pub remarks: Vec<String>,
 }
 
-impl Book {
+impl Reckoner<'_> {
     /// What tightening the lock nut does to a person's settings: *set* against *left*, over all machines.
     ///
     /// # Errors
     /// [`BookError::Reckoning`] where no valve was read both ways.
     pub fn carry_of(&self, person: PersonId, unit: LengthUnit) -> Result<Reckoned<Carry>, BookError> {
+        let roster = self.book.roster()?;
         let mut pairs = Vec::new();
-        for row in self.store.machines()? {
-            let ledger = self.store.ledger_of(row.doc)?;
+        for row in self.book.store.machines()? {
+            let ledger = self.book.store.ledger_of(row.doc)?;
             for valve in Valve::all(MOST_CYLINDERS) {
                 // The person's own, by visit, each in the order of time.
                 let mut left: BTreeMap<Option<RecordId>, Vec<Taken<'_>>> = BTreeMap::new();
-                for taken in self.taken(&ledger, valve, Stage::Left)?.into_iter().filter(|left| left.by == person) {
+                for taken in readings_taken(&ledger, roster, valve, Stage::Left).into_iter().filter(|left| left.by == person) {
                     left.entry(taken.reading.visit).or_default().push(taken);
                 }
-                for set in self.taken(&ledger, valve, Stage::Set)?.iter().filter(|set| set.by == person) {
+                for set in readings_taken(&ledger, roster, valve, Stage::Set).iter().filter(|set| set.by == person) {
                     let of_visit = left.get(&set.reading.visit).map_or(&[][..], Vec::as_slice);
                     let after = of_visit.get(of_visit.partition_point(|left| left.at_ms < set.at_ms));
                     pairs.extend(after.map(|l| CarryPair { set: set.bracket, left: l.bracket }));
@@ -61,7 +62,7 @@ impl Book {
             }
         }
         let facts = carry(&pairs).map_err(cannot)?;
-        let name = self.roster()?.name(person);
+        let name = self.book.roster()?.name(person);
         Ok(Reckoned { words: vec![facts.words(&name, unit)], facts })
     }
 
@@ -70,14 +71,14 @@ impl Book {
     /// # Errors
     /// [`BookError::Reckoning`] where no valves were read repeatedly by the same people.
     pub fn agreement(&self, day: Option<Date>, unit: LengthUnit) -> Result<Reckoned<AgreementFacts>, BookError> {
-        let roster = self.roster()?;
+        let roster = self.book.roster()?;
         let mut readings = Vec::new();
         let mut widths = BTreeMap::new();
-        for row in self.store.machines()? {
-            let ledger = self.store.ledger_of(row.doc)?;
-            let card = self.card_of(&row.state)?.filter(|card| card.source.is_some());
+        for row in self.book.store.machines()? {
+            let ledger = self.book.store.ledger_of(row.doc)?;
+            let card = self.book.machines().card_of(&row.state)?.filter(|card| card.source.is_some());
             for valve in Valve::all(MOST_CYLINDERS) {
-                for taken in self.taken(&ledger, valve, Stage::Found)? {
+                for taken in readings_taken(&ledger, roster, valve, Stage::Found) {
                     let on = roster.day(taken.at_ms);
                     if day.is_none_or(|day| day == on) {
                         // A valve on another day is another part: the engine has run since.

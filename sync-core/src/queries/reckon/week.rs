@@ -5,12 +5,12 @@ use std::collections::BTreeMap;
 use shared::round::{Round, RoundMachine, RoundRules, plan_round};
 
 use super::Reckoned;
-use crate::book::Book;
 use crate::engine::BookError;
 use crate::judge::machine_summary::MachineSummary;
+use crate::queries::Reckoner;
 use crate::sys::clock::ClockReading;
 
-impl Book {
+impl Reckoner<'_> {
     /// The round over the machines that this book knows. The order is left to the crew: properties carry no coordinates yet.
     ///
     /// # Errors
@@ -21,14 +21,14 @@ impl Book {
         most_minutes: Option<u32>,
         now: &ClockReading,
     ) -> Result<Reckoned<Round>, BookError> {
-        let today = self.roster()?.day(self.shop_now_ms(now)?);
+        let today = self.book.roster()?.day(self.book.reader().shop_now_ms(now)?);
         let mut rules = RoundRules::of(today);
         rules.horizon_days = horizon_days.unwrap_or(rules.horizon_days);
         rules.most_minutes = most_minutes;
-        let clock = self.due_clock(now)?;
-        let cards: BTreeMap<_, _> = self.engine_cards()?.into_iter().map(|card| (card.card, card)).collect();
+        let clock = self.book.machines().due_clock(now)?;
+        let cards: BTreeMap<_, _> = self.book.reader().engine_cards()?.into_iter().map(|card| (card.card, card)).collect();
         let mut machines = Vec::new();
-        for row in self.store.machines()? {
+        for row in self.book.store.machines()? {
             let Some((card, brief)) = row.state.card.clone().zip(MachineSummary::of(&row.state)) else { continue };
             let engine = card.engine_card.and_then(|id| cards.get(&id));
             machines.push(RoundMachine {
@@ -36,7 +36,7 @@ impl Book {
                 tag: card.tag,
                 property: card.property,
                 place: None,
-                due: self.due_of(&brief, engine, &clock)?,
+                due: self.book.machines().due_of(&brief, engine, &clock)?,
                 hold: row.state.holds().next().is_some(),
                 recheck: !row.state.recheck.is_empty(),
                 cylinders: card.cylinders.unwrap_or(1),
@@ -48,7 +48,7 @@ impl Book {
         let facts = plan_round(&machines, &rules);
         let mut words = vec![facts.words()];
         for stop in &facts.stops {
-            words.push(format!("{}: {}", self.property_name(Some(stop.property))?, stop.words()));
+            words.push(format!("{}: {}", self.book.reader().property_name(Some(stop.property))?, stop.words()));
         }
         Ok(Reckoned { facts, words })
     }

@@ -49,14 +49,14 @@ fn what_moves_after_a_look_is_found_at_the_next() {
     let (mut book, roster) = shop_with_people(12);
     assert!(book.store.opening.is_some(), "a shop's book");
     let end = book.store.log_end().unwrap();
-    assert_eq!([book.tidy(9).unwrap(), book.tidy(9).unwrap()], [1, 0]);
+    assert_eq!([book.upkeep().tidy(9).unwrap(), book.upkeep().tidy(9).unwrap()], [1, 0]);
     assert_eq!(book.store.looked_through.get(), end);
     let mut n = 0;
     more_people(&mut book, roster, 12, &mut |buffer: &mut [u8]| {
         n += 1;
         buffer.fill(n);
     });
-    assert_eq!([book.tidy(9).unwrap(), book.tidy(9).unwrap()], [1, 0]);
+    assert_eq!([book.upkeep().tidy(9).unwrap(), book.upkeep().tidy(9).unwrap()], [1, 0]);
     let undone = book.store.atomically(|_| Err::<(), _>(StoreError::Full));
     assert!(undone.is_err() && book.store.looked_through.get() == 0, "after a step that was undone, all is looked through again");
 }
@@ -68,12 +68,12 @@ fn tidying_changes_no_change_and_no_row_and_ends() {
     let changes = |book: &Book| book.store().changes_of(num).unwrap().into_iter().map(|logged| logged.recipe).collect::<Vec<_>>();
     let parts = |book: &Book| book.store().segments_of(num).unwrap().iter().map(|part| part.pos).collect::<Vec<_>>();
     let (before, positions) = (changes(&book), parts(&book));
-    assert_eq!(book.tidy(9).unwrap(), 1);
+    assert_eq!(book.upkeep().tidy(9).unwrap(), 1);
     assert_eq!(changes(&book), before);
     let (last, kept) = (&positions[positions.len() - KEPT - 1..], parts(&book));
     assert_eq!(kept, last, "the newest parts stay where they were, and the others stand where the last of them stood");
-    assert_eq!(book.tidy(9).unwrap(), 0);
-    assert!(book.vacuum().unwrap() && !book.vacuum().unwrap());
+    assert_eq!(book.upkeep().tidy(9).unwrap(), 0);
+    assert!(book.upkeep().vacuum().unwrap() && !book.upkeep().vacuum().unwrap());
     assert_eq!(book.verify().unwrap().faults, Vec::<String>::new());
 }
 
@@ -84,7 +84,7 @@ fn what_the_shop_does_not_hold_or_nobody_has_proved_is_left_alone() {
     let third = book.store().segments_of(num).unwrap()[3].pos;
     for sql in ["UPDATE parts SET at_shop = 0 WHERE pos = ?1", "UPDATE parts SET at_shop = 1, proved = 0 WHERE pos = ?1"] {
         book.store().connection.execute(sql, [signed(third)]).unwrap();
-        book.tidy(9).unwrap();
+        book.upkeep().tidy(9).unwrap();
         assert!(book.store().segments_of(num).unwrap().iter().any(|part| part.pos == third), "{sql}");
         assert_eq!(book.verify().unwrap().faults, Vec::<String>::new());
     }

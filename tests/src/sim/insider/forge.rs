@@ -182,7 +182,7 @@ impl World {
         let now = self.nodes[to].moment(self.now_ms);
         let name = self.nodes[to].name.clone();
         let Some(book) = self.nodes[to].book.as_mut() else { return Ok(()) };
-        let said = match book.take_bundle(&bytes, &now) {
+        let said = match book.peer().take_bundle(&bytes, &now) {
             Ok(taken) => {
                 self.told.refused += taken.refused.len();
                 let why: Vec<_> = taken.refused.iter().map(|line| line.code.name()).collect();

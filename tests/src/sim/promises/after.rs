@@ -40,7 +40,7 @@ fn close_a_day(world: &mut World, dice: &mut Dice) -> Result<(), Broken> {
     let Some(book) = world.nodes[OFFICE].book.as_mut() else { return Ok(()) };
     let Ok(roster) = book.roster() else { return Ok(()) };
     let yesterday = roster.day(world.now_ms - 86_400_000);
-    let closed = book.close_day(yesterday, "the story ends", &mut ActionContext { now, entropy: dice, measured_by: None });
+    let closed = book.author().close_day(yesterday, "the story ends", &mut ActionContext { now, entropy: dice, measured_by: None });
     match closed {
         // It was closed in the story, and nothing came since.
         Err(BookError::Entry(_)) => {}
@@ -76,7 +76,7 @@ fn put_a_backup_back(world: &mut World, dice: &mut Dice) -> Result<(), Broken> {
     let folder = tempfile::tempdir().map_err(|e| Broken { promise: "reads", seen: e.to_string() })?;
     let (copy, place) = (folder.path().join("copy.db"), folder.path().join("book.db"));
     let Some(shop) = world.nodes[SHOP].book.as_ref() else { return Ok(()) };
-    if let Err(error) = shop.backup_to(&copy) {
+    if let Err(error) = shop.upkeep().backup_to(&copy) {
         return broken("every backup restores", format!("no backup can be made: {error}"));
     }
     if let Err(error) = restore_shop(&copy, &place, &ClockReading::at(world.now_ms), dice) {

@@ -98,11 +98,11 @@ pub(crate) fn shop() -> Shop {
     desk.enrolled(&answer, "http://127.0.0.1").unwrap();
     shop.level_book(&mut desk);
     let mut hand = ActionContext { now: ClockReading::at(world.now()), entropy: &mut dice, measured_by: None };
-    let tech = desk.add_person("Tech", Role::Tech, &mut hand).unwrap();
-    desk.keep_engine_card(card(), &mut hand).unwrap();
+    let tech = desk.author().add_person("Tech", Role::Tech, &mut hand).unwrap();
+    desk.author().keep_engine_card(card(), &mut hand).unwrap();
     let yard = PropertyCard { name: "Invented yard".into(), address: String::new(), access: "Gate".into(), season: None };
-    let yard = desk.add_property(yard, &mut hand).unwrap();
-    desk.assign(tech, yard, true, &mut hand).unwrap();
+    let yard = desk.author().add_property(yard, &mut hand).unwrap();
+    desk.author().assign(tech, yard, true, &mut hand).unwrap();
     let machine = MachineCard {
         tag: "M-1".into(),
         description: String::new(),
@@ -113,7 +113,7 @@ pub(crate) fn shop() -> Shop {
         hours_per_week: None,
         provisional: false,
     };
-    shop.machine = desk.add_machine(machine, &mut hand).unwrap();
+    shop.machine = desk.author().add_machine(machine, &mut hand).unwrap();
     shop.level_book(&mut desk);
     shop.code = shop.book.issue_code(person, tech, &ClockReading::at(world.now()), &mut dice).unwrap().code;
     shop
@@ -144,7 +144,7 @@ impl Shop {
             "/v1/token" => {
                 let form = String::from_utf8(call.body.clone()).unwrap();
                 let assertion = form.split("client_assertion=").nth(1).unwrap();
-                match self.book.log_in(assertion, &now) {
+                match self.book.tokens().log_in(assertion, &now) {
                     Ok((access_token, life)) => {
                         let expires_in = u64::try_from(life).unwrap();
                         (200, serde_json::to_vec(&TokenAnswer { access_token, token_type: "Bearer".into(), expires_in }).unwrap())
@@ -158,9 +158,9 @@ impl Shop {
             }
             "/v1/exchange" => {
                 let bearer = call.headers.iter().find(|(name, _)| *name == "authorization").unwrap().1.clone();
-                let (device, _) = self.book.bearer(bearer.strip_prefix("Bearer ").unwrap(), &now).unwrap();
+                let (device, _) = self.book.tokens().bearer(bearer.strip_prefix("Bearer ").unwrap(), &now).unwrap();
                 let request: ExchangeRequest = read_body(&call.body, true).unwrap();
-                let answer = self.book.answer(device, &request, &now, &mut dice).unwrap();
+                let answer = self.book.peer().answer(device, &request, &now, &mut dice).unwrap();
                 (200, write_body(&answer, true).unwrap())
             }
             other if other.starts_with("/v1/photos/") => self.photo(call),
@@ -172,9 +172,9 @@ impl Shop {
     fn photo(&mut self, call: &Call) -> (u16, Vec<u8>) {
         let now = ClockReading::at(self.world.now());
         let bearer = call.headers.iter().find(|(name, _)| *name == "authorization").unwrap().1.clone();
-        let (_, person) = self.book.bearer(bearer.strip_prefix("Bearer ").unwrap(), &now).unwrap();
+        let (_, person) = self.book.tokens().bearer(bearer.strip_prefix("Bearer ").unwrap(), &now).unwrap();
         let (doc, hash) = call.path.strip_prefix("/v1/photos/").unwrap().split_once('/').unwrap();
-        match self.book.photo_open_to(person, doc.parse().unwrap(), named(hash).unwrap()) {
+        match self.book.photos().open_to(person, doc.parse().unwrap(), named(hash).unwrap()) {
             Ok(()) => {
                 self.pictures.push(call.body.clone());
                 (204, Vec::new())
@@ -219,9 +219,9 @@ impl Shop {
         let device = book.identity().unwrap().device;
         loop {
             let now = ClockReading::at(self.world.now());
-            let request = book.offer(&now).unwrap();
-            let answer = self.book.answer(device, &request, &now, &mut dice).unwrap();
-            if !book.take_answer(&now, &answer, &now, &mut dice).unwrap().more {
+            let request = book.outgoing().offer(&now).unwrap();
+            let answer = self.book.peer().answer(device, &request, &now, &mut dice).unwrap();
+            if !book.peer().take_answer(&now, &answer, &now, &mut dice).unwrap().more {
                 break;
             }
         }
