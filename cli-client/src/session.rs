@@ -156,7 +156,7 @@ impl<'s, 'e> Session<'s, 'e> {
     /// The open visit that a step belongs to: of the one who measured, else of the book's own person.
     pub(crate) fn open_visit(&self, machine: DocId, measured_by: Option<PersonId>) -> Result<Option<RecordId>, Failure> {
         let person = measured_by.unwrap_or(self.book.identity()?.person);
-        let row = self.book.store().machine(machine).map_err(BookError::from)?;
+        let row = self.book.store().machine_rows().machine(machine).map_err(BookError::from)?;
         Ok(row.and_then(|row| row.state.open_visits().find(|v| v.by == person).map(|v| v.visit)))
     }
 }

@@ -181,8 +181,12 @@ pub(crate) fn exchange(session: &mut Session<'_, '_>) -> Result<Levelled, Failur
         done.pictures = pictures::send_due(session, &mut transport)?;
     }
     // The exchange is done and kept: what this does not get to is done after the next one.
-    let _ =
-        session.book.peer().verify_deferred(PROVED_AFTER).and_then(|_| session.book.upkeep().tidy(TIDIED_AFTER)).and_then(|_| session.book.upkeep().vacuum());
+    let _ = session
+        .book
+        .peer()
+        .verify_deferred(PROVED_AFTER)
+        .and_then(|_| session.book.upkeep().tidy(TIDIED_AFTER))
+        .and_then(|_| session.book.upkeep().vacuum());
     done.waiting = session.book.reader().status()?.waiting;
     done.traffic = transport.traffic;
     Ok(done)

@@ -88,7 +88,7 @@ fn every_note_reported_kept_survives_the_kill() {
     let mut entropy = chance;
     let book = Book::open(&path, &mut entropy).unwrap();
     for record in &reported {
-        assert!(book.store().held(*record).unwrap().is_some(), "{record} was reported kept");
+        assert!(book.store().records().held(*record).unwrap().is_some(), "{record} was reported kept");
     }
     let found = book.verify().unwrap();
     assert_eq!(found.faults, Vec::<String>::new());

@@ -30,7 +30,7 @@ impl World {
 
     fn held(&self, path: &Path, record: &str) -> Option<Option<i64>> {
         let book = Book::open(path, &mut chance).unwrap();
-        book.store().held(record.parse().unwrap()).unwrap().map(|held| held.received_ms)
+        book.store().records().held(record.parse().unwrap()).unwrap().map(|held| held.received_ms)
     }
 
     fn records(&self, device: &str) -> u64 {

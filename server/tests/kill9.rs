@@ -118,8 +118,8 @@ fn what_the_server_said_it_took_survives_the_kill() {
             let device = Book::open(&book, &mut entropy).unwrap();
             let shop = Book::open(&data.join("shop.db"), &mut entropy).unwrap();
             for record in &written {
-                if device.store().held(*record).unwrap().unwrap().received_ms.is_some() {
-                    assert!(shop.store().held(*record).unwrap().is_some(), "{record} was receipted and is not there");
+                if device.store().records().held(*record).unwrap().unwrap().received_ms.is_some() {
+                    assert!(shop.store().records().held(*record).unwrap().is_some(), "{record} was receipted and is not there");
                 }
             }
             assert_eq!(shop.verify().unwrap().faults, Vec::<String>::new());
@@ -134,8 +134,8 @@ fn what_the_server_said_it_took_survives_the_kill() {
     let shop = Book::open(&data.join("shop.db"), &mut entropy).unwrap();
     let device = Book::open(&book, &mut entropy).unwrap();
     for record in &written {
-        assert!(shop.store().held(*record).unwrap().is_some(), "{record} never reached the shop");
-        assert!(device.store().held(*record).unwrap().unwrap().received_ms.is_some(), "{record} has no receipt");
+        assert!(shop.store().records().held(*record).unwrap().is_some(), "{record} never reached the shop");
+        assert!(device.store().records().held(*record).unwrap().unwrap().received_ms.is_some(), "{record} has no receipt");
     }
     for book in [&shop, &device] {
         assert_eq!(book.verify().unwrap().faults, Vec::<String>::new());

@@ -105,13 +105,13 @@ fn check_a_day(bencher: Bencher<'_, '_>) {
 fn admit_a_day(bencher: Bencher<'_, '_>) {
     let mut ground = Ground::with_history(OF_A_DAY * FIXTURES, VISITS);
     let (device, mut days) = ground.days(OF_A_DAY, READINGS);
-    let (before, ..) = ground.shop.store().counts().unwrap();
+    let (before, ..) = ground.shop.store().records().counts().unwrap();
     let mut taken = 0;
     bencher.counter(ItemsCount::new(OF_A_DAY * READINGS)).with_inputs(|| days.pop().unwrap()).bench_local_values(|day| {
         taken += (OF_A_DAY * READINGS) as u64;
         ground.answer(device, &day)
     });
-    assert_eq!(ground.shop.store().counts().unwrap().0 - before, taken, "the shop holds every record that it was brought");
+    assert_eq!(ground.shop.store().records().counts().unwrap().0 - before, taken, "the shop holds every record that it was brought");
 }
 
 /// One reading after another, each of the next machine: none has many more records than the others.
@@ -151,7 +151,7 @@ fn one_machine(readings: usize, one_slot: bool) -> (Vec<Entry>, Book) {
         ground.write_one(&mut phone, machine, reading);
     }
     ground.level(&mut phone);
-    let entries = phone.store().ledger_of(machine).unwrap().entries().cloned().collect();
+    let entries = phone.store().records().ledger_of(machine).unwrap().entries().cloned().collect();
     (entries, phone)
 }
 
@@ -171,7 +171,7 @@ fn fold_a_slot(bencher: Bencher<'_, '_>, readings: usize) {
 #[divan::bench(sample_count = 20, sample_size = 1)]
 fn fold_a_slot_of_tips(bencher: Bencher<'_, '_>) {
     let (ground, machine) = many_tips();
-    let ledger = ground.shop.store().ledger_of(machine).unwrap();
+    let ledger = ground.shop.store().records().ledger_of(machine).unwrap();
     let slot = ledger.entries().find(|e| matches!(e.record.body, Body::Clearance(_))).and_then(|e| Slot::of(&e.record)).unwrap();
     let roster = ground.shop.roster().unwrap();
     assert_eq!(stands(&slot, &ledger, roster).contenders.len(), TIPS);
@@ -182,7 +182,7 @@ fn fold_a_slot_of_tips(bencher: Bencher<'_, '_>) {
 #[divan::bench(sample_count = 20, sample_size = 1)]
 fn sheet_of_a_slot_of_tips(bencher: Bencher<'_, '_>) {
     let (ground, machine) = many_tips();
-    let standings = ground.shop.store().standings(machine).unwrap();
+    let standings = ground.shop.store().projections().standings(machine).unwrap();
     let slot = standings.iter().find(|standing| standing.contenders.len() == TIPS).unwrap().slot.clone();
     bencher
         .counter(ItemsCount::new(TIPS))

@@ -120,7 +120,7 @@ impl SharedBook {
 
     /// Fills a table one machine after another, and lets go of the book between two: exchanges do not wait for the whole of it.
     fn table<T>(&self, person: PersonId, after: Option<RowPlace>, of: RowOf<T>) -> Result<Rows<T>, BookError> {
-        let machines = self.read(|book| book.store.tags())?;
+        let machines = self.read(|book| book.store.machine_rows().tags())?;
         let mut table = Table::after(after);
         for machine in &machines {
             if table.is_full() {

@@ -21,7 +21,7 @@ fn a_slot_shows_some_readings_and_weighs_all() {
     let (phone, machine) = (ground.filled_phone(Store::in_memory().unwrap()), ground.machines[0]);
     ground.tips(&phone, machine, MOST_READINGS + 7);
     let slot = |ground: &Ground| {
-        let standings = ground.shop.store().standings(machine).unwrap();
+        let standings = ground.shop.store().projections().standings(machine).unwrap();
         let standing = standings.into_iter().find(|standing| standing.contenders.len() > MOST_READINGS).unwrap();
         ground.shop.reader().slot_sheet(machine, &standing.slot, Thou).unwrap()
     };
@@ -30,7 +30,7 @@ fn a_slot_shows_some_readings_and_weighs_all() {
     assert_eq!(before.brackets.len(), MOST_READINGS);
     assert!(before.side_by_side.readings[0].stands, "what stands is always shown");
     // One more, that the sheet does not show, is weighed too: the ruling is of all.
-    let first = ground.shop.store().ledger_of(machine).unwrap();
+    let first = ground.shop.store().records().ledger_of(machine).unwrap();
     let first = first.entries().find(|entry| matches!(entry.record.body, Body::Clearance(_))).unwrap().record.body.clone();
     for request in ground.unseen(&phone, machine, vec![first]) {
         // The phone does not know that the shop has more: its change is asked for upon the old heads.

@@ -62,7 +62,7 @@ fn look(walk: &mut Walk, book: &Book, machine: DocId, now: &ClockReading) {
     walk.step("contested sheets", || {
         contested.iter().map(|slot| book.reader().slot_sheet(slot.doc, &slot.slot, unit)).collect::<Result<Vec<_>, _>>()
     });
-    let slots: Vec<_> = book.store().standings(machine).unwrap().into_iter().map(|standing| standing.slot).collect();
+    let slots: Vec<_> = book.store().projections().standings(machine).unwrap().into_iter().map(|standing| standing.slot).collect();
     walk.step("slot sheet", || book.reader().slot_sheet(machine, &slots[0], unit));
     walk.step("machine", || book.machines().machine_screen(machine, unit, now));
     walk.step("history", || book.machines().history_before(machine, None, 100, unit));
@@ -81,7 +81,7 @@ fn look(walk: &mut Walk, book: &Book, machine: DocId, now: &ClockReading) {
     walk.step("closed days", || book.days().closed_days(60, unit));
     walk.step("reckon carry", || book.reckoner().carry_of(lead, unit));
     walk.step("reckon agreement", || book.reckoner().agreement(None, unit));
-    let record = book.store().ledger_of(machine).unwrap().entries().last().unwrap().record.id;
+    let record = book.store().records().ledger_of(machine).unwrap().entries().last().unwrap().record.id;
     walk.step("record", || book.reader().whole_record(record, unit));
     walk.step("may read", || book.read_by(everyone).may_read(machine));
 }

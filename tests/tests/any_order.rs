@@ -365,7 +365,7 @@ proptest! {
                 },
                 Step::Rule(phone, pick) => {
                     let slot = lash();
-                    let standing = crew.phones[phone].book.store().standing(machine, &slot).unwrap();
+                    let standing = crew.phones[phone].book.store().projections().standing(machine, &slot).unwrap();
                     let decision = pick.and_then(|n| standing.and_then(|s| s.contenders.get(n).copied())).map_or(Decision::Recheck, Decision::Stands);
                     kept.extend(crew.on(phone, |b, h| b.author().rule(machine, &slot, decision, "", h)).ok());
                 }
@@ -380,17 +380,17 @@ proptest! {
         }
         crew.level_all();
         let shop = crew.shop.store();
-        let quarantined: Vec<_> = shop.quarantined().unwrap().into_iter().filter_map(|q| q.record).collect();
+        let quarantined: Vec<_> = shop.quarantine().quarantined().unwrap().into_iter().filter_map(|q| q.record).collect();
         for record in &kept {
-            prop_assert!(shop.held(*record).unwrap().is_some() || quarantined.contains(record), "kept, and neither in the book nor in quarantine");
+            prop_assert!(shop.records().held(*record).unwrap().is_some() || quarantined.contains(record), "kept, and neither in the book nor in quarantine");
         }
-        let end = shop.log_end().unwrap();
+        let end = shop.log().log_end().unwrap();
         for phone in 0..crew.phones.len() {
-            prop_assert_eq!(crew.phones[phone].book.store().standings(machine).unwrap(), crew.shop.store().standings(machine).unwrap());
-            prop_assert_eq!(crew.phones[phone].book.store().document(machine).unwrap().unwrap().heads, crew.shop.store().document(machine).unwrap().unwrap().heads);
+            prop_assert_eq!(crew.phones[phone].book.store().projections().standings(machine).unwrap(), crew.shop.store().projections().standings(machine).unwrap());
+            prop_assert_eq!(crew.phones[phone].book.store().documents().document(machine).unwrap().unwrap().heads, crew.shop.store().documents().document(machine).unwrap().unwrap().heads);
             crew.exchange(phone);
         }
-        prop_assert_eq!(crew.shop.store().log_end().unwrap(), end, "exchanging again changes nothing");
+        prop_assert_eq!(crew.shop.store().log().log_end().unwrap(), end, "exchanging again changes nothing");
         for book in crew.phones.iter().map(|p| &p.book).chain([&crew.shop]) {
             prop_assert_eq!(book.verify().unwrap().faults, Vec::<String>::new());
         }

@@ -63,8 +63,8 @@ fn force(crew: &Crew, phone: usize, doc: DocId, records: Vec<(Record, Vec<u8>)>)
     let recipe: Recipe = next_recipe(&crew.shop, doc, BAD, bytes);
     let mut frontier = Frontier::read(store, doc).unwrap();
     frontier.advance(&recipe);
-    let document = store.document(doc).unwrap().unwrap();
-    store.append(&mut frontier, document.place, vec![(recipe, checked)], Provenance::AT_SHOP).unwrap();
+    let document = store.documents().document(doc).unwrap().unwrap();
+    store.log().append(&mut frontier, document.place, vec![(recipe, checked)], Provenance::AT_SHOP).unwrap();
     sync_core::engine::projection::derive(store, &document, crew.shop.roster().unwrap()).unwrap();
 }
 
@@ -76,7 +76,7 @@ fn all_served(crew: &mut Crew, doc: DocId) {
     }
     let office = crew.phones[0].person;
     let new = crew.phone_for(office);
-    let heads = |book: &Book| book.store().document(doc).unwrap().unwrap().heads;
+    let heads = |book: &Book| book.store().documents().document(doc).unwrap().unwrap().heads;
     assert_eq!(heads(&crew.phones[new].book), heads(&crew.shop), "a new phone holds all of it");
     assert_eq!(crew.phones[new].book.peer().verify_deferred(usize::MAX >> 1).unwrap(), 0);
     assert_eq!(crew.phones[new].book.verify().unwrap().faults, Vec::<String>::new());
@@ -100,7 +100,7 @@ fn a_change_over_the_bound_is_refused_and_its_records_may_come_in_smaller_ones()
     let all = bytes_of(blobs(&crew, helper, machine, 1, &sizes));
     let refused = send(&mut crew, helper, machine, vec![all.clone()]);
     assert_eq!(refused.iter().map(|r| (r.code.name(), r.record)).collect::<Vec<_>>(), [("change-invalid", None)]);
-    assert!(crew.shop.store().quarantined().unwrap().is_empty(), "the records come again");
+    assert!(crew.shop.store().quarantine().quarantined().unwrap().is_empty(), "the records come again");
     assert_eq!(send(&mut crew, helper, machine, all.chunks(8).map(<[_]>::to_vec).collect()), vec![]);
     all_served(&mut crew, machine);
 }
@@ -145,7 +145,7 @@ fn a_part_larger_than_the_room_comes_change_by_change() {
     for packs in [true, false] {
         let new = crew.phone_for(crew.phones[lead].person);
         // A phone that had all of it forgets, and asks again with little room.
-        crew.phones[new].book.store().forget_document(machine).unwrap();
+        crew.phones[new].book.store().documents().forget_document(machine).unwrap();
         crew.phones[new].book.store().clear_meta("cursor").unwrap();
         let mut pages = 0;
         loop {
@@ -163,9 +163,9 @@ fn a_part_larger_than_the_room_comes_change_by_change() {
             assert!(pages < 100, "it goes on");
         }
         assert!(pages > 10, "{pages}");
-        let heads = |book: &Book| book.store().document(machine).unwrap().unwrap().heads;
+        let heads = |book: &Book| book.store().documents().document(machine).unwrap().unwrap().heads;
         assert_eq!(heads(&crew.phones[new].book), heads(&crew.shop), "packs {packs}");
-        assert!(!crew.phones[new].book.store().document(machine).unwrap().unwrap().lacking);
+        assert!(!crew.phones[new].book.store().documents().document(machine).unwrap().unwrap().lacking);
     }
 }
 
@@ -197,13 +197,13 @@ fn a_document_takes_no_more_than_can_be_put_back() {
     full.sort_unstable();
     full.dedup();
     assert_eq!(full, ["document-full"], "its room ends before it could not be put back");
-    let size = crew.shop.store().document(machine).unwrap().unwrap().size;
+    let size = crew.shop.store().documents().document(machine).unwrap().unwrap().size;
     assert!(size.bytes > 18_000_000 && size.bytes < 22_000_000, "{size:?}");
     // The office still finds room, and the shop for its receipt.
     crew.level(0);
     let slip = notes(&crew, 0, machine, 99, 1, 1_000);
     assert_eq!(send(&mut crew, 0, machine, slip), vec![]);
-    assert!(crew.shop.store().quarantined().unwrap().iter().any(|q| q.code.name() == "document-full"), "the office sees it");
+    assert!(crew.shop.store().quarantine().quarantined().unwrap().iter().any(|q| q.code.name() == "document-full"), "the office sees it");
     all_served(&mut crew, machine);
     kept_and_restored(&mut crew);
     all_served(&mut crew, machine);
@@ -213,7 +213,7 @@ fn a_document_takes_no_more_than_can_be_put_back() {
 fn a_flood_waits_on_its_own_device_and_goes_on_tomorrow() {
     let (mut crew, machine, [_, tech, helper]) = Crew::of_three(35);
     let roster = crew.shop.identity().unwrap().root.shop.roster();
-    let taken_in = |crew: &Crew| crew.shop.store().document(roster).unwrap().unwrap().size.records;
+    let taken_in = |crew: &Crew| crew.shop.store().documents().document(roster).unwrap().unwrap().size.records;
     let before = taken_in(&crew);
     let folder = tempfile::tempdir().unwrap();
     let (from, to) = (folder.path().join("backup.db"), folder.path().join("shop.db"));
@@ -237,23 +237,23 @@ fn a_flood_waits_on_its_own_device_and_goes_on_tomorrow() {
     }
     let mut days = 0;
     let mut told = false;
-    while crew.phones[helper].book.store().has_unsent().unwrap() {
+    while crew.phones[helper].book.store().outbox().has_unsent().unwrap() {
         let rounds = crew.level(helper);
         assert!(rounds < 10, "no end of rounds: {rounds}");
         let now = taken_in(&crew) - before;
         assert!(now <= (days + 1) * 300, "{now} records after {days} days");
-        told |= !crew.shop.store().brought_too_much().unwrap().is_empty();
+        told |= !crew.shop.store().quarantine().brought_too_much().unwrap().is_empty();
         // What is held back holds up nothing else.
         let reading = crew.read(helper, machine, "1I", shared::record::Stage::Found, 4, 5);
         crew.level(helper);
-        assert!(crew.shop.store().holds_record(reading).unwrap());
+        assert!(crew.shop.store().records().holds_record(reading).unwrap());
         crew.wait_min(DAY_MIN);
         days += 1;
         assert!(days < 30);
     }
     assert!(days >= 7 && told, "{days} days");
     assert!(taken_in(&crew) - before >= 2_000, "all of it came in the end");
-    assert!(crew.phones[helper].book.store().quarantined().unwrap().is_empty());
+    assert!(crew.phones[helper].book.store().quarantine().quarantined().unwrap().is_empty());
     crew.level(tech);
     all_served(&mut crew, roster);
     // Put back from before the flood, the shop gets everything from one phone in one day: it has receipts for it.
@@ -279,8 +279,8 @@ fn quarantine_is_bounded_and_the_office_told() {
         }
     }
     assert_eq!(codes.into_iter().collect::<Vec<_>>(), [("not-the-author", 512), ("quarantine-full", 188)]);
-    assert_eq!(crew.shop.store().quarantined().unwrap().len(), 512);
-    let told = crew.shop.store().brought_too_much().unwrap();
+    assert_eq!(crew.shop.store().quarantine().quarantined().unwrap().len(), 512);
+    let told = crew.shop.store().quarantine().brought_too_much().unwrap();
     assert_eq!(
         told.iter().map(|t| (t.device, t.turned_away)).collect::<Vec<_>>(),
         [(crew.phones[helper].book.identity().unwrap().device, 188)]

@@ -29,7 +29,7 @@ fn hand_over(crew: &mut Crew, from: usize, to: usize) -> Taken {
 }
 
 fn arrival_of(crew: &Crew, doc: DocId, record: RecordId) -> Option<shared::record::Arrival> {
-    let ledger = crew.shop.store().ledger_of(doc).unwrap();
+    let ledger = crew.shop.store().records().ledger_of(doc).unwrap();
     ledger.entries().find_map(|e| match &e.record.body {
         Body::Arrival(arrival) if arrival.records.iter().any(|named| named.record == record) => Some(arrival.clone()),
         _ => None,
@@ -45,20 +45,20 @@ fn a_reading_reaches_the_shop_on_another_phone_and_stays_its_writers() {
     let writer = crew.phones[tech].book.identity().unwrap().device;
     assert_eq!(taken.from, writer);
     // It stands on the other phone at once, and waits there too.
-    let stands = |crew: &Crew, phone: usize| crew.phones[phone].book.store().standings(machine).unwrap();
+    let stands = |crew: &Crew, phone: usize| crew.phones[phone].book.store().projections().standings(machine).unwrap();
     assert_eq!(stands(&crew, helper), stands(&crew, tech));
     assert_eq!(crew.phones[helper].book.reader().status().unwrap().waiting, 1);
     crew.level(helper);
     let arrival = arrival_of(&crew, machine, read).expect("the shop has signed for it");
     assert_eq!(arrival.brought_by, crew.phones[helper].book.identity().unwrap().device);
-    let held = crew.shop.store().held(read).unwrap().unwrap();
+    let held = crew.shop.store().records().held(read).unwrap().unwrap();
     assert_eq!((held.entry.device, held.entry.record.by), (writer, crew.phones[tech].person));
     // The writer learns of it, and nothing comes twice.
-    let log = crew.shop.store().log_end().unwrap();
+    let log = crew.shop.store().log().log_end().unwrap();
     crew.level_all();
-    assert_eq!(crew.shop.store().log_end().unwrap(), log);
+    assert_eq!(crew.shop.store().log().log_end().unwrap(), log);
     for phone in [lead, tech, helper] {
-        assert_eq!(stands(&crew, phone), crew.shop.store().standings(machine).unwrap());
+        assert_eq!(stands(&crew, phone), crew.shop.store().projections().standings(machine).unwrap());
         assert_eq!(crew.phones[phone].book.reader().status().unwrap().waiting, 0, "phone {phone}");
         assert!(crew.phones[phone].book.verify().unwrap().faults.is_empty());
     }
@@ -80,7 +80,10 @@ fn a_new_device_is_whole_before_its_first_exchange() {
     let folder = tempfile::tempdir().unwrap();
     let copy = folder.path().join("copy.db");
     crew.phones[new].book.upkeep().backup_to(&copy).unwrap();
-    assert_eq!(sync_core::book::backup::open_backup(&copy, &mut tests::Dice::new(1)).unwrap().verify().unwrap().faults, Vec::<String>::new());
+    assert_eq!(
+        sync_core::book::backup::open_backup(&copy, &mut tests::Dice::new(1)).unwrap().verify().unwrap().faults,
+        Vec::<String>::new()
+    );
     crew.level(new);
     assert_eq!(crew.phones[new].book.reader().status().unwrap().waiting, 0);
 }
@@ -94,9 +97,9 @@ fn the_same_bundle_twice_or_after_the_exchange_changes_nothing() {
     let again = take(&mut crew, helper, &bytes);
     assert_eq!((again.taken, again.saved), (0, 0));
     crew.level_all();
-    let log = crew.phones[helper].book.store().log_end().unwrap();
+    let log = crew.phones[helper].book.store().log().log_end().unwrap();
     assert_eq!(take(&mut crew, helper, &bytes).taken, 0);
-    assert_eq!(crew.phones[helper].book.store().log_end().unwrap(), log);
+    assert_eq!(crew.phones[helper].book.store().log().log_end().unwrap(), log);
     let level = crew.phones[tech].book.outgoing().make_bundle(&Load::Unsent, &crew.moment(tech)).unwrap();
     assert_eq!((level.documents, level.unsent), (0, 0), "nothing waits any more");
 }
@@ -127,7 +130,7 @@ fn a_chain_of_three_trucks() {
     let first = crew.read(helper, machine, "1I", Stage::Found, 4, 5);
     hand_over(&mut crew, helper, tech);
     let second = crew.read(tech, machine, "1I", Stage::Found, 5, 6);
-    let ledger = crew.phones[tech].book.store().ledger_of(machine).unwrap();
+    let ledger = crew.phones[tech].book.store().records().ledger_of(machine).unwrap();
     assert_eq!(ledger.get(second).unwrap().record.seen, vec![first], "what was carried counts as seen");
     hand_over(&mut crew, tech, lead);
     crew.level(lead);
@@ -159,16 +162,16 @@ fn what_the_writer_may_not_write_is_quarantined_by_the_receiver() {
     assert_eq!(taken.refused.len(), 1, "{taken:?}");
     assert_eq!((taken.refused[0].record, taken.saved), (Some(forged), 1), "what was written after it is saved out of its change");
     let book = &crew.phones[lead].book;
-    assert!(book.store().held(forged).unwrap().is_none());
-    assert!([good, target, after].iter().all(|id| book.store().held(*id).unwrap().is_some()));
-    let waiting = book.store().quarantined().unwrap();
+    assert!(book.store().records().held(forged).unwrap().is_none());
+    assert!([good, target, after].iter().all(|id| book.store().records().held(*id).unwrap().is_some()));
+    let waiting = book.store().quarantine().quarantined().unwrap();
     assert!(waiting.iter().any(|q| q.record == Some(forged) && q.state == QuarantineState::Waiting), "{waiting:?}");
     // The shop says the same, and nothing refused stands anywhere in the end.
     crew.level_all();
     for phone in [lead, tech, helper] {
-        assert!(crew.phones[phone].book.store().held(forged).unwrap().is_none(), "phone {phone}");
+        assert!(crew.phones[phone].book.store().records().held(forged).unwrap().is_none(), "phone {phone}");
     }
-    assert!([good, target, after].iter().all(|id| crew.shop.store().held(*id).unwrap().is_some()));
+    assert!([good, target, after].iter().all(|id| crew.shop.store().records().held(*id).unwrap().is_some()));
     assert!(crew.phones.iter().all(|phone| phone.book.verify().unwrap().faults.is_empty()));
 }
 
@@ -181,11 +184,11 @@ fn late_records_of_a_revoked_device_wait_for_the_office() {
     crew.on(0, |book, hand| book.author().revoke_device(device, "lost", hand).unwrap());
     crew.level(0);
     hand_over(&mut crew, tech, helper);
-    assert!(crew.phones[helper].book.store().held(late).unwrap().is_some(), "the helper cannot know yet");
+    assert!(crew.phones[helper].book.store().records().held(late).unwrap().is_some(), "the helper cannot know yet");
     crew.level(helper);
     for (what, store) in [("the shop", crew.shop.store()), ("the carrier", crew.phones[helper].book.store())] {
-        assert!(store.held(late).unwrap().is_none(), "{what}");
-        let waiting = store.quarantined().unwrap();
+        assert!(store.records().held(late).unwrap().is_none(), "{what}");
+        let waiting = store.quarantine().quarantined().unwrap();
         assert!(waiting.iter().any(|q| q.record == Some(late) && q.code == shared::problem::Code::DeviceRevoked), "{what}: {waiting:?}");
     }
 }
@@ -204,11 +207,11 @@ fn of_one_bundle_the_good_stays_and_what_a_revoked_device_wrote_after_it_goes() 
     crew.level(lead);
     crew.level(helper);
     crew.level(helper);
-    let held = |record| crew.phones[helper].book.store().held(record).unwrap().is_some();
+    let held = |record| crew.phones[helper].book.store().records().held(record).unwrap().is_some();
     assert!(held(good) && !held(late));
     assert_eq!(
-        crew.phones[helper].book.store().document(machine).unwrap().unwrap().heads,
-        crew.shop.store().document(machine).unwrap().unwrap().heads
+        crew.phones[helper].book.store().documents().document(machine).unwrap().unwrap().heads,
+        crew.shop.store().documents().document(machine).unwrap().unwrap().heads
     );
     assert!(crew.phones[helper].book.verify().unwrap().faults.is_empty());
 }
@@ -218,7 +221,7 @@ fn what_is_no_bundle_of_this_shop_is_told_so_and_changes_nothing() {
     let (mut crew, machine, [_, tech, helper]) = Crew::of_three(7);
     crew.read(tech, machine, "1I", Stage::Found, 4, 5);
     let bytes = make(&crew, tech);
-    let before = crew.phones[helper].book.store().log_end().unwrap();
+    let before = crew.phones[helper].book.store().log().log_end().unwrap();
     let moment = crew.moment(helper);
     let mut refused = |bytes: &[u8], words: &str| {
         let error = crew.phones[helper].book.peer().take_bundle(bytes, &moment).unwrap_err();
@@ -234,7 +237,7 @@ fn what_is_no_bundle_of_this_shop_is_told_so_and_changes_nothing() {
     let mut newer: shared::wire::Bundle = sync_core::sync::read_body(&bytes, true).unwrap();
     newer.bundle = 9;
     refused(&sync_core::sync::write_body(&newer, true).unwrap(), "another version");
-    assert_eq!(crew.phones[helper].book.store().log_end().unwrap(), before);
+    assert_eq!(crew.phones[helper].book.store().log().log_end().unwrap(), before);
 }
 
 #[test]
@@ -246,16 +249,16 @@ fn chosen_machines_go_whole_to_a_phone_that_never_had_them() {
     let made = crew.phones[lead].book.outgoing().make_bundle(&Load::Documents(vec![machine]), &crew.moment(lead)).unwrap();
     assert_eq!((made.documents, made.unsent), (1, 0));
     take(&mut crew, stranger, &made.bytes);
-    let stands = |crew: &Crew, phone: usize| crew.phones[phone].book.store().standings(machine).unwrap();
+    let stands = |crew: &Crew, phone: usize| crew.phones[phone].book.store().projections().standings(machine).unwrap();
     assert_eq!(stands(&crew, stranger), stands(&crew, lead));
     assert_eq!(stands(&crew, stranger).len(), 2, "the card, and the valve");
     // What the shop has signed for is offered to it once, since it may have been put back from a backup, and changes nothing there.
     assert!(crew.phones[stranger].book.reader().status().unwrap().waiting > 0);
-    let log = crew.shop.store().log_end().unwrap();
+    let log = crew.shop.store().log().log_end().unwrap();
     crew.level(stranger);
-    assert_eq!(crew.shop.store().log_end().unwrap(), log);
+    assert_eq!(crew.shop.store().log().log_end().unwrap(), log);
     assert_eq!(crew.phones[stranger].book.reader().status().unwrap().waiting, 0);
-    assert_eq!(crew.phones[stranger].book.store().unsent(9).unwrap(), vec![]);
+    assert_eq!(crew.phones[stranger].book.store().outbox().unsent(9).unwrap(), vec![]);
     let unknown = Load::Documents(vec![DocId::from_bytes([7; 16])]);
     assert!(matches!(crew.phones[lead].book.outgoing().make_bundle(&unknown, &crew.moment(lead)), Err(BookError::Unknown(_))));
 }
@@ -281,9 +284,9 @@ fn what_is_in_the_book_stays_in_it_however_often_it_comes() {
     for phone in [helper, lead, 0, helper, lead, 0] {
         crew.level(phone);
     }
-    assert_eq!(crew.shop.store().quarantined().unwrap(), vec![]);
+    assert_eq!(crew.shop.store().quarantine().quarantined().unwrap(), vec![]);
     for phone in [lead, helper, 0] {
-        assert!(crew.phones[phone].book.store().held(read).unwrap().is_some(), "phone {phone}");
+        assert!(crew.phones[phone].book.store().records().held(read).unwrap().is_some(), "phone {phone}");
     }
 }
 
@@ -297,17 +300,17 @@ fn a_released_record_leaves_its_carrier_with_the_shops_heads() {
     crew.on(0, |book, hand| book.author().set_role(person, None, hand).unwrap());
     crew.level(0);
     crew.level(helper);
-    let waiting = crew.shop.store().quarantined().unwrap();
+    let waiting = crew.shop.store().quarantine().quarantined().unwrap();
     assert_eq!(waiting.len(), 1, "{waiting:?}");
     let (office, now) = (crew.phones[0].person, crew.moment(0));
     crew.shop.peer().release(waiting[0].id, office, &now, &mut crew.dice).unwrap();
     for phone in [helper, lead, 0, helper] {
         crew.level(phone);
     }
-    let heads = |book: &sync_core::book::Book| book.store().document(machine).unwrap().unwrap().heads;
+    let heads = |book: &sync_core::book::Book| book.store().documents().document(machine).unwrap().unwrap().heads;
     for phone in [helper, lead, 0] {
         let book = &crew.phones[phone].book;
-        assert!(book.store().held(read).unwrap().is_some(), "phone {phone}");
+        assert!(book.store().records().held(read).unwrap().is_some(), "phone {phone}");
         assert_eq!(heads(book), heads(&crew.shop), "phone {phone}");
         assert_eq!(book.reader().status().unwrap().quarantined, 0, "phone {phone}: nothing waits that was let in");
     }
@@ -329,8 +332,8 @@ fn who_carries_a_refused_record_keeps_what_the_shop_holds() {
     for phone in [newcomer, lead, newcomer] {
         crew.level(phone);
     }
-    assert!(crew.shop.store().held(read).unwrap().is_none());
-    let heads = |book: &sync_core::book::Book| book.store().document(machine).unwrap().unwrap().heads;
+    assert!(crew.shop.store().records().held(read).unwrap().is_none());
+    let heads = |book: &sync_core::book::Book| book.store().documents().document(machine).unwrap().unwrap().heads;
     for phone in [newcomer, lead] {
         assert_eq!(heads(&crew.phones[phone].book), heads(&crew.shop), "phone {phone}");
     }
@@ -357,9 +360,9 @@ fn a_receipt_that_comes_before_its_record_counts() {
     let names = |body: &Body| matches!(body, Body::Arrival(arrival) if arrival.records.iter().any(|named| named.record == read));
     // What builds on a change that is left out is taken apart: the receipt comes alone, and then the reading without it.
     take(&mut crew, newcomer, &without(&|_, id| id == read));
-    assert!(crew.phones[newcomer].book.store().held(read).unwrap().is_none());
+    assert!(crew.phones[newcomer].book.store().records().held(read).unwrap().is_none());
     take(&mut crew, newcomer, &without(&|body, _| names(body)));
-    let held = crew.phones[newcomer].book.store().held(read).unwrap().unwrap();
+    let held = crew.phones[newcomer].book.store().records().held(read).unwrap().unwrap();
     assert!(held.received_ms.is_some());
     assert_eq!(crew.phones[newcomer].book.verify().unwrap().faults, Vec::<String>::new());
 }

@@ -54,7 +54,7 @@ fn what_was_found_today_stands_beside_nothing_that_was_left_in_july() {
     assert_eq!(then.valves[0].left.as_ref().unwrap().words, "5 to 6 thou");
     assert_eq!(between.valves[0].found.as_ref().unwrap().record, loose);
     // Each reading is of the visit in whose row it stands, and each is judged where there is a card.
-    let ledger = crew.shop.store().ledger_of(machine).unwrap();
+    let ledger = crew.shop.store().records().ledger_of(machine).unwrap();
     let all = readings(&view);
     assert_eq!(all.len(), 6);
     for (visit, reading) in all {

@@ -36,16 +36,16 @@ fn found(crew: &mut Crew, phone: usize, machine: DocId, go: i64) -> RecordId {
 fn standing(crew: &mut Crew, machine: DocId) -> Standing {
     crew.level_all();
     let slot: Slot = Slot::lash("1I".parse().unwrap(), Stage::Found);
-    let at_shop = crew.shop.store().standing(machine, &slot).unwrap().unwrap();
+    let at_shop = crew.shop.store().projections().standing(machine, &slot).unwrap().unwrap();
     for phone in &crew.phones {
-        assert_eq!(phone.book.store().standing(machine, &slot).unwrap().unwrap(), at_shop);
+        assert_eq!(phone.book.store().projections().standing(machine, &slot).unwrap().unwrap(), at_shop);
         assert_eq!(phone.book.verify().unwrap().faults, Vec::<String>::new());
     }
     at_shop
 }
 
 fn time(crew: &Crew, machine: DocId, record: RecordId) -> Corrected {
-    crew.shop.store().ledger_of(machine).unwrap().time(record)
+    crew.shop.store().records().ledger_of(machine).unwrap().time(record)
 }
 
 /// Dated a year back, it was taken as long replaced by what never saw it.

@@ -55,7 +55,7 @@ fn crew() -> (Crew, DocId, [usize; 3], PersonId) {
 fn what_is_decided_at_a_desk_is_signed_receipted_and_everywhere() {
     let (mut crew, machine, [lead, tech, _], office) = crew();
     let slot = Slot::lash("1I".parse().unwrap(), Stage::Found);
-    let now = crew.shop.store().standing(machine, &slot).unwrap().unwrap();
+    let now = crew.shop.store().projections().standing(machine, &slot).unwrap().unwrap();
     let picked = now.stands.unwrap();
     let one = weighed(&Standing { contenders: vec![picked], ..now });
     let rule =
@@ -66,11 +66,11 @@ fn what_is_decided_at_a_desk_is_signed_receipted_and_everywhere() {
     let DeskDone::Record(ruling) = at_desk(&mut crew, office, &rule).unwrap() else { panic!("a ruling is a record") };
     crew.level_all();
     for book in [&crew.shop, &crew.phones[lead].book, &crew.phones[tech].book] {
-        let held = book.store().held(ruling).unwrap().unwrap();
+        let held = book.store().records().held(ruling).unwrap().unwrap();
         assert_eq!(held.entry.record.by, office);
         assert_ne!(held.entry.device, crew.shop.identity().unwrap().device, "it is the person's word, not the server's");
         assert!(held.received_ms.is_some(), "receipted");
-        assert_eq!(book.store().standing(machine, &slot).unwrap().unwrap().state, State::Ruled);
+        assert_eq!(book.store().projections().standing(machine, &slot).unwrap().unwrap().state, State::Ruled);
         assert_eq!(book.verify().unwrap().faults, Vec::<String>::new());
     }
 }
@@ -81,7 +81,7 @@ fn a_desk_gives_nobody_a_right_that_their_role_lacks() {
     let Err(EnrolError::Refused(code, _)) = open_desk(&mut crew, tech, "tech's") else { panic!("a tech has no desk") };
     assert_eq!(code, Code::RoleMayNot);
     let person = open_desk(&mut crew, lead, "lead's").unwrap();
-    let before = crew.shop.store().log_end().unwrap();
+    let before = crew.shop.store().log().log_end().unwrap();
     let add = DeskStep::AddPerson { name: "Nobody".into(), role: Role::Office };
     assert!(matches!(at_desk(&mut crew, person, &add), Err(BookError::Denied(_))));
     let own = crew.read(lead, machine, "1E", Stage::Found, 3, 4);
@@ -90,8 +90,8 @@ fn a_desk_gives_nobody_a_right_that_their_role_lacks() {
     let slot = Slot::lash("1E".parse().unwrap(), Stage::Found);
     let rule = DeskStep::Rule { doc: machine, slot, weighed: None, decision: Decision::Stands(own), reason: String::new() };
     assert!(matches!(at_desk(&mut crew, person, &rule), Err(BookError::Denied(_))), "a lead does not rule on their own reading");
-    let end = crew.shop.store().log_end().unwrap();
-    assert!(at_desk(&mut crew, person, &add).is_err() && crew.shop.store().log_end().unwrap() == end && end > before);
+    let end = crew.shop.store().log().log_end().unwrap();
+    assert!(at_desk(&mut crew, person, &add).is_err() && crew.shop.store().log().log_end().unwrap() == end && end > before);
     // Whoever loses the role has no rights left at the desk.
     let taken = crew.phones[lead].person;
     crew.on(0, |book, hand| book.author().set_role(taken, Some(Role::Helper), hand).unwrap());
@@ -147,7 +147,7 @@ fn a_day_is_closed_with_nothing_open_or_with_a_reason() {
     let at = |crew: &Crew, phone: usize| crew.phones[phone].book.days().closed_day(first_day(), Thou).unwrap();
     assert_eq!(at(&crew, lead), Some(closed), "a lead knows of it");
     assert_eq!((at(&crew, tech), at(&crew, helper)), (None, None), "it is not for the crew");
-    assert!(crew.phones[tech].book.store().has_nothing_of(crew.shop.identity().unwrap().root.shop.days()).unwrap());
+    assert!(crew.phones[tech].book.store().documents().has_nothing_of(crew.shop.identity().unwrap().root.shop.days()).unwrap());
     let mine = DeskStep::Note { doc: machine, text: "after hours".into() };
     at_desk(&mut crew, office, &mine).unwrap();
     assert_eq!(crew.shop.days().closed_day(first_day(), Thou).unwrap().unwrap().late.len(), 0, "a note of the same moment is not late");
@@ -178,11 +178,11 @@ fn what_comes_late_shows_and_the_evening_stays_as_it_was() {
     let again = crew.shop.days().closed_day(first_day(), Thou).unwrap().unwrap();
     assert!(again.record != closed.record && again.late.is_empty());
     assert!(lines(&evening(&crew)).iter().any(|(slot, _)| slot.contains("2E")));
-    let days = crew.shop.store().ledger_of(crew.shop.identity().unwrap().root.shop.days()).unwrap();
+    let days = crew.shop.store().records().ledger_of(crew.shop.identity().unwrap().root.shop.days()).unwrap();
     let Body::DayClosed(second) = &days.get(again.record).unwrap().record.body else { panic!("a closing") };
     assert_eq!(second.since, Some(closed.record));
     assert!(second.covers.len() < closed.covers, "only what moved since");
-    let property = crew.shop.store().documents().unwrap().into_iter().find(|d| d.place == DocKind::Property).unwrap().doc;
+    let property = crew.shop.store().documents().all().unwrap().into_iter().find(|d| d.place == DocKind::Property).unwrap().doc;
     assert!(crew.shop.days().evening(first_day(), property, Thou).is_ok(), "what did not move is as the closing before said");
     assert!(matches!(crew.shop.days().evening("2026-05-31".parse().unwrap(), machine, Thou), Err(BookError::Unknown(_))));
     for book in [&crew.shop, &crew.phones[lead].book] {

@@ -55,7 +55,7 @@ fn a_full_disk_says_so_keeps_what_was_kept_and_goes_on_once_there_is_room() {
     assert_eq!(error.to_string(), "the disk is full; nothing of this step was kept, everything before it was. Make room and try again");
     // Looking still works, and the step that failed left nothing.
     let book = &crew.phones[tech].book;
-    assert!(kept.iter().chain([&before]).all(|id| book.store().held(*id).unwrap().is_some()));
+    assert!(kept.iter().chain([&before]).all(|id| book.store().records().held(*id).unwrap().is_some()));
     assert_eq!(usize::try_from(book.reader().status().unwrap().waiting).unwrap(), kept.len() + 1);
     // An exchange that finds no room fails as a whole and is made good later.
     let request = crew.offer(tech);
@@ -69,7 +69,7 @@ fn a_full_disk_says_so_keeps_what_was_kept_and_goes_on_once_there_is_room() {
     crew.level_all();
     let book = &crew.phones[tech].book;
     assert_eq!((book.reader().status().unwrap().waiting, book.verify().unwrap().faults), (0, vec![]));
-    assert!(kept.iter().chain([&before]).all(|id| crew.shop.store().held(*id).unwrap().is_some()));
+    assert!(kept.iter().chain([&before]).all(|id| crew.shop.store().records().held(*id).unwrap().is_some()));
 }
 
 #[test]
@@ -79,7 +79,7 @@ fn a_disk_that_turned_read_only_says_so_and_nothing_is_lost() {
     disk.read_only(true);
     let error = note(&mut crew, tech, machine).unwrap_err().to_string();
     assert!(error.contains("nothing of this step was kept"), "{error}");
-    assert!(crew.phones[tech].book.store().held(before).unwrap().is_some(), "what is there can be looked at");
+    assert!(crew.phones[tech].book.store().records().held(before).unwrap().is_some(), "what is there can be looked at");
     // Opened anew on a read-only disk it can be looked at, and says why nothing can be written.
     let mut dice = Dice::new(5);
     crew.phones[tech].book = Book::over(disk.open().unwrap(), &mut dice).unwrap();
@@ -90,7 +90,7 @@ fn a_disk_that_turned_read_only_says_so_and_nothing_is_lost() {
     note(&mut crew, tech, machine).unwrap();
     crew.level_all();
     assert!(crew.phones[tech].book.verify().unwrap().faults.is_empty());
-    assert!(crew.shop.store().held(before).unwrap().is_some());
+    assert!(crew.shop.store().records().held(before).unwrap().is_some());
 }
 
 /// Cuts the power at each single operation that a book is put through, with several falls of the dice for what the disk then holds.
@@ -123,7 +123,7 @@ fn at_each_operation(
                 assert_eq!(book.verify().unwrap().faults, Vec::<String>::new(), "{name}, cut at {at}, fall {fall}");
             }
             if let Some(kept) = kept {
-                assert!(book.store().held(kept).unwrap().is_some(), "{name}, reported kept; cut at {at}, fall {fall}");
+                assert!(book.store().records().held(kept).unwrap().is_some(), "{name}, reported kept; cut at {at}, fall {fall}");
             }
             judge(&book, kept);
             drop(book);
@@ -164,7 +164,7 @@ fn one_step(step: impl Fn(&mut Book, &mut Dice) -> Option<RecordId>) -> impl Fn(
 fn the_power_goes_at_every_single_operation_of_a_step() {
     let (start, before, note) = begun("step");
     let hits = at_each_operation("a step", &start, (1, 12), one_step(note), |book, kept| {
-        assert!(book.store().held(before).unwrap().is_some());
+        assert!(book.store().records().held(before).unwrap().is_some());
         let waiting = book.reader().status().unwrap().waiting;
         assert!(waiting == 2 || (waiting == 1 && kept.is_none()), "{waiting} wait: whole or not at all");
     });
@@ -183,7 +183,8 @@ fn the_power_goes_at_every_single_operation_of_closing() {
         disk.close(Some(book));
         done
     };
-    let hits = at_each_operation("closing", &start, (1, 3), close, |book, _| assert!(book.store().held(before).unwrap().is_some()));
+    let hits =
+        at_each_operation("closing", &start, (1, 3), close, |book, _| assert!(book.store().records().held(before).unwrap().is_some()));
     assert!(hits.of(Phase::Closing, Part::Main) > 3 * 10 && hits.of(Phase::Closing, Part::Log) > 0, "{hits}");
     assert_eq!(hits.all(), hits.of(Phase::Closing, Part::Main) + hits.of(Phase::Closing, Part::Log), "{hits}");
 }
@@ -207,7 +208,7 @@ fn the_power_goes_at_operations_of_a_checkpoint() {
     kept.pop();
     let every = usize::try_from(copied(&disk) / 60).unwrap() + 1;
     let hits = at_each_operation("a checkpoint", &start, (every, 3), one_step(note), |book, _| {
-        assert!(kept.iter().all(|id| book.store().held(*id).unwrap().is_some()));
+        assert!(kept.iter().all(|id| book.store().records().held(*id).unwrap().is_some()));
     });
     assert!(hits.of(Phase::Checkpoint, Part::Main) > 3 * 20, "{hits}");
 }
@@ -229,7 +230,7 @@ fn the_power_goes_at_every_single_operation_of_opening() {
     // One that is there is only read, its log too: no power cut can harm it while it opens.
     let (start, before, _) = begun("opening");
     let left = at_each_operation("opening one with a log", &start, (1, 6), open, |book, _| {
-        assert!(book.store().held(before).unwrap().is_some());
+        assert!(book.store().records().held(before).unwrap().is_some());
     });
     assert_eq!(left.all(), 0, "{left}");
     // The log's index is in the memory of the one program that has the book open: no disk holds it.
@@ -257,7 +258,7 @@ fn a_fall_of_a_disk_that_lied(fall: u64) -> bool {
     let mut dice = Dice::new(fall);
     disk.power_on(&mut dice);
     crew.phones[tech].book = Book::over(disk.open().unwrap(), &mut dice).unwrap();
-    let there = |crew: &Crew| read.iter().filter(|id| crew.phones[tech].book.store().held(**id).unwrap().is_some()).count();
+    let there = |crew: &Crew| read.iter().filter(|id| crew.phones[tech].book.store().records().held(**id).unwrap().is_some()).count();
     let lost = there(&crew) < read.len();
     crew.level_all();
     assert_eq!(there(&crew), read.len());

@@ -102,13 +102,13 @@ struct Said {
 fn said(book: &Book) -> Said {
     let store = book.store();
     let (mut records, mut standings) = (BTreeMap::new(), BTreeMap::new());
-    for document in store.documents().unwrap() {
-        for entry in store.ledger(document.num).unwrap().entries() {
+    for document in store.documents().all().unwrap() {
+        for entry in store.records().ledger(document.num).unwrap().entries() {
             if !matches!(entry.record.body, Body::Arrival(_)) {
-                records.insert(entry.record.id, store.held(entry.record.id).unwrap().unwrap().received_ms);
+                records.insert(entry.record.id, store.records().held(entry.record.id).unwrap().unwrap().received_ms);
             }
         }
-        standings.insert(document.doc, store.standings(document.doc).unwrap());
+        standings.insert(document.doc, store.projections().standings(document.doc).unwrap());
     }
     Said { records, standings }
 }
@@ -123,11 +123,11 @@ fn put_back(backup: &str, seed: u64) {
     let written_there = ground.crew.read(newest, ground.machine, "2E", Stage::Found, 5, 6);
     ground.crew.level_all();
     let before = said(&ground.crew.shop);
-    let log = ground.crew.shop.store().log_end().unwrap();
+    let log = ground.crew.shop.store().log().log_end().unwrap();
     let unsent = ground.crew.on(newest, |book, hand| book.author().add_note(ground.machine, "not exchanged yet", hand).unwrap());
     ground.lose_and_restore(backup);
-    assert!(ground.crew.shop.store().log_end().unwrap() < log);
-    assert!(ground.crew.shop.store().held(written_there).unwrap().is_none());
+    assert!(ground.crew.shop.store().log().log_end().unwrap() < log);
+    assert!(ground.crew.shop.store().records().held(written_there).unwrap().is_none());
     let request = ground.crew.offer(newest);
     let device = ground.crew.phones[newest].book.identity().unwrap().device;
     let stranger = ground.crew.shop.peer().answer(device, &request, &ClockReading::at(ground.crew.now_ms), &mut ground.crew.dice);
@@ -141,9 +141,9 @@ fn put_back(backup: &str, seed: u64) {
     assert_eq!(after.records, before.records);
     assert_eq!(after.standings, before.standings);
     ground.all_verify();
-    let end = ground.crew.shop.store().log_end().unwrap();
+    let end = ground.crew.shop.store().log().log_end().unwrap();
     ground.crew.level_all();
-    assert_eq!(ground.crew.shop.store().log_end().unwrap(), end, "level stays level");
+    assert_eq!(ground.crew.shop.store().log().log_end().unwrap(), end, "level stays level");
 }
 
 #[test]
@@ -174,9 +174,9 @@ fn a_shop_put_back_by_hand_within_its_first_run_finds_out() {
 fn actors_of(book: &Book, records: &[RecordId]) -> BTreeSet<Bytes16> {
     let store = book.store();
     let mut actors = BTreeSet::new();
-    for document in store.documents().unwrap() {
-        for change in store.changes_of(document.num).unwrap() {
-            let saved = |id: &RecordId| change.recipe.records.iter().any(|r| store.held(*id).unwrap().unwrap().bytes == r.0);
+    for document in store.documents().all().unwrap() {
+        for change in store.log().changes_of(document.num).unwrap() {
+            let saved = |id: &RecordId| change.recipe.records.iter().any(|r| store.records().held(*id).unwrap().unwrap().bytes == r.0);
             if records.iter().any(saved) {
                 actors.insert(change.recipe.actor);
             }
@@ -261,10 +261,10 @@ fn documents_come_from_records_alone_and_rows_from_documents_byte_for_byte() {
     sync_core::engine::rebuild(again.store(), again.roster().unwrap()).unwrap();
     assert_eq!(said(&again), said(&ground.crew.shop));
     let mut saved = 0;
-    for document in ground.crew.shop.store().documents().unwrap() {
+    for document in ground.crew.shop.store().documents().all().unwrap() {
         let recipes = |book: &Book| -> Vec<_> {
-            let num = book.store().document(document.doc).unwrap().unwrap().num;
-            book.store().changes_of(num).unwrap().into_iter().map(|change| change.recipe).collect()
+            let num = book.store().documents().document(document.doc).unwrap().unwrap().num;
+            book.store().log().changes_of(num).unwrap().into_iter().map(|change| change.recipe).collect()
         };
         let kept = recipes(&ground.crew.shop);
         // The hash forgotten: what remains is the records and where each stands.
@@ -293,7 +293,7 @@ fn a_backup_in_a_storm_of_exchanges_is_a_whole_earlier_state() {
     const ROUNDS: i64 = 12;
     let Ground { folder, mut crew, machine, .. } = Ground::new(66);
     let path = folder.path().join("shop.db");
-    let start = crew.shop.store().log_end().unwrap();
+    let start = crew.shop.store().log().log_end().unwrap();
     crew.shop = Book::over(Store::in_memory().unwrap(), &mut crew.dice).unwrap();
     let now_ms = crew.now_ms;
     let never = Founding { shop: shared::record::ShopCard::usual("", ""), office_name: String::new(), issuer: String::new() };
@@ -328,10 +328,10 @@ fn a_backup_in_a_storm_of_exchanges_is_a_whole_earlier_state() {
     for line in made.iter().rev() {
         let copy = sync_core::book::backup::open_backup(&folder.path().join("backups").join(&line.name), &mut crew.dice).unwrap();
         assert_eq!(copy.verify().unwrap().faults, CLEAN, "{line:?}");
-        let end = copy.store().log_end().unwrap();
+        let end = copy.store().log().log_end().unwrap();
         assert!(end >= before, "a later backup is no earlier state");
         for pos in 1..=end {
-            let of = |book: &Book| book.store().segment_at(pos).unwrap().map(|part| (part.hash, part.pack));
+            let of = |book: &Book| book.store().log().segment_at(pos).unwrap().map(|part| (part.hash, part.pack));
             assert_eq!(of(&copy), of(&shop), "{line:?} at {pos}");
         }
         before = end;

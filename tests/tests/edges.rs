@@ -105,10 +105,10 @@ fn what_was_taken_for_sent_without_a_receipt_is_offered_again() {
     crew.level_all();
     let read = crew.read(tech, machine, "1I", Stage::Found, 4, 5);
     let store = crew.phones[tech].book.store();
-    let heads = store.document(machine).unwrap().unwrap().heads;
-    assert!(store.mark_at_shop(machine, &heads).unwrap() > 0);
+    let heads = store.documents().document(machine).unwrap().unwrap().heads;
+    assert!(store.outbox().mark_at_shop(machine, &heads).unwrap() > 0);
     assert!(crew.offer(tech).docs.iter().all(|doc| doc.recipes.is_empty()), "nothing is offered as it is");
     crew.level(tech);
-    assert!(crew.shop.store().held(read).unwrap().is_some(), "the shop has it");
+    assert!(crew.shop.store().records().held(read).unwrap().is_some(), "the shop has it");
     assert_eq!(crew.phones[tech].book.reader().status().unwrap().waiting, 0);
 }

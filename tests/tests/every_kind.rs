@@ -20,10 +20,10 @@ use tests::Crew;
 
 fn kinds(book: &Book) -> BTreeSet<String> {
     let store = book.store();
-    let documents = store.documents().unwrap();
+    let documents = store.documents().all().unwrap();
     documents
         .iter()
-        .flat_map(|d| store.ledger(d.num).unwrap().entries().map(|e| e.record.body.kind().to_owned()).collect::<Vec<_>>())
+        .flat_map(|d| store.records().ledger(d.num).unwrap().entries().map(|e| e.record.body.kind().to_owned()).collect::<Vec<_>>())
         .collect()
 }
 
@@ -91,7 +91,7 @@ fn a_kind_of_tomorrow_is_carried_and_passed_on() {
     assert_eq!(report.refused, vec![]);
     crew.level_all();
     for book in [&crew.shop, &crew.phones[0].book] {
-        let held = book.store().held(newer.id).unwrap().unwrap();
+        let held = book.store().records().held(newer.id).unwrap().unwrap();
         assert_eq!(held.entry.record.body, newer.body);
         assert_eq!(book.verify().unwrap().faults, Vec::<String>::new());
     }

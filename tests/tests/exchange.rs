@@ -55,20 +55,23 @@ fn the_same_request_twice_changes_nothing() {
     let first = crew.answer(tech, &request);
     let sent_back: usize = first.docs.iter().map(|d| d.recipes.len()).sum();
     assert_eq!(sent_back, 1, "the receipt alone comes back, not what was offered");
-    let end = crew.shop.store().log_end().unwrap();
+    let end = crew.shop.store().log().log_end().unwrap();
     let second = crew.answer(tech, &request);
-    assert_eq!(crew.shop.store().log_end().unwrap(), end, "nothing new was written");
+    assert_eq!(crew.shop.store().log().log_end().unwrap(), end, "nothing new was written");
     crew.take(tech, &first);
-    let before = crew.phones[tech].book.store().log_end().unwrap();
+    let before = crew.phones[tech].book.store().log().log_end().unwrap();
     for late in [&second, &first] {
         let moment = crew.moment(tech);
         let taken = crew.phones[tech].book.peer().take_answer(&moment, late, &moment, &mut crew.dice);
         assert!(matches!(taken, Err(BookError::LateAnswer)), "an answer to an older request: {taken:?}");
     }
-    assert_eq!(crew.phones[tech].book.store().log_end().unwrap(), before);
+    assert_eq!(crew.phones[tech].book.store().log().log_end().unwrap(), before);
     crew.level_all();
-    assert_eq!(crew.phones[tech].book.store().unsent(9).unwrap(), vec![]);
-    assert_eq!(crew.phones[lead].book.store().standings(docs[0]).unwrap(), crew.shop.store().standings(docs[0]).unwrap());
+    assert_eq!(crew.phones[tech].book.store().outbox().unsent(9).unwrap(), vec![]);
+    assert_eq!(
+        crew.phones[lead].book.store().projections().standings(docs[0]).unwrap(),
+        crew.shop.store().projections().standings(docs[0]).unwrap()
+    );
 }
 
 #[test]
@@ -79,17 +82,17 @@ fn a_message_that_names_a_document_twice_is_refused_whole() {
     let mut twice = request.clone();
     twice.docs.extend(request.docs.clone());
     let device = crew.phones[tech].book.identity().unwrap().device;
-    let (moment, end) = (crew.moment(tech), crew.shop.store().log_end().unwrap());
+    let (moment, end) = (crew.moment(tech), crew.shop.store().log().log_end().unwrap());
     let refused = crew.shop.peer().answer(device, &twice, &moment, &mut crew.dice);
     assert!(matches!(&refused, Err(BookError::Message(why)) if why.contains("twice")), "{refused:?}");
-    assert_eq!(crew.shop.store().log_end().unwrap(), end);
+    assert_eq!(crew.shop.store().log().log_end().unwrap(), end);
     let answer = crew.answer(tech, &request);
     let mut twice = answer.clone();
     twice.docs.extend(answer.docs.clone());
     let refused = crew.phones[tech].book.peer().take_answer(&moment, &twice, &moment, &mut crew.dice);
     assert!(matches!(&refused, Err(BookError::Message(why)) if why.contains("twice")), "{refused:?}");
     crew.take(tech, &answer);
-    assert_eq!(crew.phones[tech].book.store().unsent(9).unwrap(), vec![]);
+    assert_eq!(crew.phones[tech].book.store().outbox().unsent(9).unwrap(), vec![]);
 }
 
 #[test]
@@ -100,7 +103,7 @@ fn a_lost_answer_is_made_good() {
     let _lost = crew.answer(tech, &request);
     crew.read(tech, docs[0], "1E", Stage::Found, 5, 6);
     crew.level(tech);
-    let held = crew.phones[tech].book.store().held(record).unwrap().unwrap();
+    let held = crew.phones[tech].book.store().records().held(record).unwrap().unwrap();
     assert!(held.received_ms.is_some(), "its receipt came after all");
     assert_eq!(crew.phones[tech].book.verify().unwrap().faults, Vec::<String>::new());
     assert_eq!(crew.shop.verify().unwrap().faults, Vec::<String>::new());
@@ -119,7 +122,7 @@ fn a_new_phone_is_filled_in_pages() {
     assert!(up >= 2, "7 MB do not fit one page: {up}");
     let person = crew.phones[lead].person;
     let second = crew.phone_for(person);
-    assert_eq!(crew.phones[second].book.store().documents().unwrap().len(), crew.shop.store().documents().unwrap().len());
+    assert_eq!(crew.phones[second].book.store().documents().all().unwrap().len(), crew.shop.store().documents().all().unwrap().len());
     assert_eq!(records_in(&crew.phones[second].book), records_in(&crew.shop));
     assert_eq!(crew.phones[second].book.verify().unwrap().faults, Vec::<String>::new());
 }
@@ -129,13 +132,16 @@ fn a_tech_is_handed_what_is_assigned_and_no_more() {
     let (mut crew, docs, _, tech) = fleet(1);
     let stranger = crew.join("Stranger", Role::Tech);
     crew.level(stranger);
-    assert!(crew.phones[stranger].book.store().document(docs[0]).unwrap().is_none());
+    assert!(crew.phones[stranger].book.store().documents().document(docs[0]).unwrap().is_none());
     crew.give_yard(stranger);
     crew.read(tech, docs[0], "1I", Stage::Found, 4, 5);
     crew.level(tech);
     crew.level(0);
     crew.level(stranger);
-    assert_eq!(crew.phones[stranger].book.store().standings(docs[0]).unwrap(), crew.shop.store().standings(docs[0]).unwrap());
+    assert_eq!(
+        crew.phones[stranger].book.store().projections().standings(docs[0]).unwrap(),
+        crew.shop.store().projections().standings(docs[0]).unwrap()
+    );
     let person = crew.phones[stranger].person;
     crew.on(0, |book, hand| {
         let yard = book.finder().find_property("Test yard").unwrap();
@@ -145,7 +151,7 @@ fn a_tech_is_handed_what_is_assigned_and_no_more() {
     crew.read(tech, docs[0], "1E", Stage::Found, 5, 6);
     crew.level(tech);
     crew.level(stranger);
-    let heads = |book: &sync_core::book::Book| book.store().document(docs[0]).unwrap().unwrap().heads;
+    let heads = |book: &sync_core::book::Book| book.store().documents().document(docs[0]).unwrap().unwrap().heads;
     assert_ne!(heads(&crew.phones[stranger].book), heads(&crew.shop), "taken away: nothing further is handed out");
 }
 
@@ -174,7 +180,7 @@ fn a_machine_entered_in_the_field_reaches_everyone() {
         assert!(view.provisional && view.tag == "NEW-1", "phone {phone}");
     }
     crew.on(0, |book, hand| {
-        let mut card = book.store().machine(doc).unwrap().unwrap().state.card.unwrap();
+        let mut card = book.store().machine_rows().machine(doc).unwrap().unwrap().state.card.unwrap();
         card.engine_card = Some(tests::engine_card().card);
         book.author().restate_machine(doc, card, hand).unwrap()
     });
@@ -193,9 +199,12 @@ fn what_was_written_while_offline_twice_over_merges() {
     crew.level_all();
     for phone in [0, lead, tech] {
         for record in [a, b, c] {
-            assert!(crew.phones[phone].book.store().held(record).unwrap().is_some());
+            assert!(crew.phones[phone].book.store().records().held(record).unwrap().is_some());
         }
-        assert_eq!(crew.phones[phone].book.store().standings(docs[0]).unwrap(), crew.shop.store().standings(docs[0]).unwrap());
+        assert_eq!(
+            crew.phones[phone].book.store().projections().standings(docs[0]).unwrap(),
+            crew.shop.store().projections().standings(docs[0]).unwrap()
+        );
         assert_eq!(crew.phones[phone].book.verify().unwrap().faults, Vec::<String>::new());
     }
 }
@@ -222,7 +231,7 @@ fn a_shop_restored_from_last_night_gets_everything_back() {
     let today: Vec<_> = ["1I", "1E", "2I"].iter().map(|valve| crew.read(lead, doc, valve, Stage::Found, 4, 5)).collect();
     let new = crew.machine("M-2");
     crew.level_all();
-    let before = (crew.shop.store().standings(doc).unwrap(), records_in(&crew.shop));
+    let before = (crew.shop.store().projections().standings(doc).unwrap(), records_in(&crew.shop));
     reopen(&mut crew);
     for wal in ["shop.db-wal", "shop.db-shm"] {
         let _ = std::fs::remove_file(folder.path().join(wal));
@@ -230,19 +239,19 @@ fn a_shop_restored_from_last_night_gets_everything_back() {
     std::fs::copy(&backup, &file).unwrap();
     crew.shop = Book::over(Store::open(&file).unwrap(), &mut crew.dice).unwrap();
     crew.shop.store().set_meta("epoch", &Bytes16([0x77; 16])).unwrap();
-    assert!(crew.shop.store().held(today[0]).unwrap().is_none(), "the backup is of last night");
+    assert!(crew.shop.store().records().held(today[0]).unwrap().is_none(), "the backup is of last night");
     let report = crew.exchange(lead);
     assert!(report.shop_restored);
     crew.level_all();
     for record in &today {
-        assert!(crew.shop.store().held(*record).unwrap().is_some());
+        assert!(crew.shop.store().records().held(*record).unwrap().is_some());
     }
-    assert!(crew.shop.store().machine(new).unwrap().is_some());
-    assert_eq!((crew.shop.store().standings(doc).unwrap(), records_in(&crew.shop)), before);
+    assert!(crew.shop.store().machine_rows().machine(new).unwrap().is_some());
+    assert_eq!((crew.shop.store().projections().standings(doc).unwrap(), records_in(&crew.shop)), before);
     for book in crew.phones.iter().map(|p| &p.book).chain([&crew.shop]) {
         assert_eq!(book.verify().unwrap().faults, Vec::<String>::new());
     }
-    let heads = |book: &Book| book.store().document(doc).unwrap().unwrap().heads;
+    let heads = |book: &Book| book.store().documents().document(doc).unwrap().unwrap().heads;
     assert!(crew.phones.iter().all(|p| heads(&p.book) == heads(&crew.shop)));
 }
 
@@ -280,12 +289,12 @@ fn a_copied_phone_goes_on_as_two() {
         let book = &crew.phones[phone].book;
         let store = book.store();
         for record in [before, on_one, on_two] {
-            assert!(store.held(record).unwrap().is_some_and(|h| h.received_ms.is_some()), "phone {phone}");
+            assert!(store.records().held(record).unwrap().is_some_and(|h| h.received_ms.is_some()), "phone {phone}");
         }
         assert_eq!(book.reader().status().unwrap().waiting, 0, "nothing waits on phone {phone}");
         assert_eq!(crew.phones[phone].book.verify().unwrap().faults, Vec::<String>::new());
     }
-    assert_eq!(crew.shop.store().quarantined().unwrap(), vec![]);
+    assert_eq!(crew.shop.store().quarantine().quarantined().unwrap(), vec![]);
 }
 
 /// Found by the simulator (seed 63): a machine whose founding card the shop does not take left an empty document behind.
@@ -312,9 +321,9 @@ fn a_founding_that_is_refused_leaves_no_empty_document() {
     });
     crew.level_all();
     let store = crew.phones[tech].book.store();
-    assert!(store.document(doc).unwrap().is_none() && store.machine(doc).unwrap().is_none());
+    assert!(store.documents().document(doc).unwrap().is_none() && store.machine_rows().machine(doc).unwrap().is_none());
     assert!(crew.phones[tech].book.verify().unwrap().faults.is_empty());
-    assert_eq!(store.quarantined().unwrap().len(), 1, "the card itself is kept");
+    assert_eq!(store.quarantine().quarantined().unwrap().len(), 1, "the card itself is kept");
 }
 
 /// Found by the fuzzer: healing took out an unsent change on which a change that came from the shop builds, and left that
@@ -331,10 +340,10 @@ fn healing_leaves_what_the_shops_changes_build_on() {
     let later = crew.read(tech, docs[0], "2I", Stage::Found, 4, 5);
     let good = crew.read(tech, docs[0], "2E", Stage::Found, 4, 5);
     // The document is not at hand any more: somebody looked at another machine.
-    crew.phones[tech].book.store().ledger_of(docs[1]).unwrap();
+    crew.phones[tech].book.store().records().ledger_of(docs[1]).unwrap();
     // An answer to a request that offered nothing yet brings the lead's change, and refuses what the tech wrote last.
     let mut request = crew.offer(tech);
-    let change = crew.phones[tech].book.store().unsent(1).unwrap()[0].recipe.hash;
+    let change = crew.phones[tech].book.store().outbox().unsent(1).unwrap()[0].recipe.hash;
     request.docs.clear();
     // In full, so that one can be left out of the list.
     request.packs = false;
@@ -347,13 +356,13 @@ fn healing_leaves_what_the_shops_changes_build_on() {
     crew.take(tech, &answer);
     let book = &crew.phones[tech].book;
     assert_eq!(book.verify().unwrap().faults, Vec::<String>::new());
-    assert!(book.store().held(carried).unwrap().is_some(), "the shop holds it: its own changes build on it");
-    assert!(book.store().held(later).unwrap().is_none());
+    assert!(book.store().records().held(carried).unwrap().is_some(), "the shop holds it: its own changes build on it");
+    assert!(book.store().records().held(later).unwrap().is_none());
     let slot = shared::slot::Slot::lash("2E".parse().unwrap(), Stage::Found);
-    let standing = book.store().standing(docs[0], &slot).unwrap().unwrap();
+    let standing = book.store().projections().standing(docs[0], &slot).unwrap().unwrap();
     assert_eq!(standing.stands, Some(good), "what was appended again stands, beside what came in the same answer");
     crew.level_all();
-    let heads = |book: &Book| book.store().document(docs[0]).unwrap().unwrap().heads;
+    let heads = |book: &Book| book.store().documents().document(docs[0]).unwrap().unwrap().heads;
     assert_eq!(heads(&crew.phones[tech].book), heads(&crew.shop));
     assert!(crew.phones[tech].book.verify().unwrap().faults.is_empty());
 }

@@ -130,13 +130,13 @@ fn a_client_of_another_language_enrols_writes_and_is_receipted() {
 
     let shop = Book::open(&folder.path().join("shop/shop.db"), &mut chance).unwrap();
     let id = |said: &Value| said["record"].as_str().unwrap().parse().unwrap();
-    let held = shop.store().held(id(&said)).unwrap().unwrap();
+    let held = shop.store().records().held(id(&said)).unwrap().unwrap();
     assert_eq!(shop.roster().unwrap().name(held.entry.record.by), "Pia Larkin");
     assert!(matches!(&held.entry.record.body, Body::Clearance(c) if c.go.unwrap().tenth_um() == 1270));
-    let ledger = shop.store().ledger_of(held.entry.record.doc).unwrap();
+    let ledger = shop.store().records().ledger_of(held.entry.record.doc).unwrap();
     assert_eq!(ledger.receipt(held.entry.record.id).unwrap().at_ms, said["arrived_ms"].as_i64().unwrap());
     let slot = shared::slot::Slot::of(&held.entry.record).unwrap();
-    let standing = shop.store().standing(held.entry.record.doc, &slot).unwrap().unwrap();
+    let standing = shop.store().projections().standing(held.entry.record.doc, &slot).unwrap().unwrap();
     assert_eq!((standing.stands, standing.contenders), (Some(id(&second)), vec![id(&second)]));
     assert_eq!(shop.verify().unwrap().faults, Vec::<String>::new());
 }

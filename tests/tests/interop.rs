@@ -23,8 +23,8 @@ fn hand_out(shop: &Path, folder: &Path) {
     let root = book.identity().unwrap().root;
     let mut documents = Vec::new();
     let mut kinds = BTreeMap::<String, usize>::new();
-    for row in book.store().documents().unwrap() {
-        let recipes: Vec<_> = book.store().changes_of(row.num).unwrap().into_iter().map(|change| change.recipe).collect();
+    for row in book.store().documents().all().unwrap() {
+        let recipes: Vec<_> = book.store().log().changes_of(row.num).unwrap().into_iter().map(|change| change.recipe).collect();
         std::fs::write(folder.join(format!("{}.automerge", row.doc)), replica::save(row.doc, &recipes).unwrap()).unwrap();
         let mut ids = Vec::new();
         for bytes in recipes.iter().flat_map(|recipe| &recipe.records) {

@@ -53,7 +53,7 @@ fn step() -> impl Strategy<Value = Step> {
 
 /// What the step states, as far as there is something to state it of.
 fn body(book: &Book, machine: DocId, step: &Step) -> Option<Body> {
-    let ledger = book.store().ledger_of(machine).unwrap();
+    let ledger = book.store().records().ledger_of(machine).unwrap();
     let ids: Vec<RecordId> = ledger.entries().map(|entry| entry.record.id).collect();
     let one = |n: usize| ids.get(n % ids.len().max(1)).copied();
     Some(match *step {
@@ -80,14 +80,14 @@ fn body(book: &Book, machine: DocId, step: &Step) -> Option<Body> {
         Step::Clear(n) => Body::FindingCleared(FindingCleared { finding: one(n)?, how: "mended".into() }),
         Step::Void(n) => Body::Void(Void { target: one(n)?, reason: "slip".into() }),
         Step::Rule(n) => {
-            let standings = book.store().standings(machine).unwrap();
+            let standings = book.store().projections().standings(machine).unwrap();
             let standing = &standings[n % standings.len()];
             let of = standing.open_ends();
             let decision = of.get(n % of.len().max(1)).map(|picked| Decision::Stands(*picked))?;
             Body::Ruling(Ruling { slot: standing.slot.clone(), of, decision, reason: String::new() })
         }
         Step::Card(cylinders) => {
-            let card = book.store().machine(machine).unwrap()?.state.card?;
+            let card = book.store().machine_rows().machine(machine).unwrap()?.state.card?;
             Body::Machine(shared::record::MachineCard { cylinders: Some(cylinders), ..card })
         }
         Step::Level => return None,
@@ -114,9 +114,9 @@ proptest! {
                 let _ = crew.on(phone, |book, hand| book.write(vec![Draft::new(machine, body)], &hand.now, hand.entropy));
             }
             for book in [&crew.phones[phone].book, &crew.shop] {
-                let ledger = book.store().ledger_of(machine).unwrap();
+                let ledger = book.store().records().ledger_of(machine).unwrap();
                 let anew = Standings::new(&ledger, book.roster().unwrap()).all();
-                prop_assert_eq!(book.store().standings(machine).unwrap(), anew);
+                prop_assert_eq!(book.store().projections().standings(machine).unwrap(), anew);
             }
         }
         prop_assert_eq!(crew.phones[tech].book.verify().unwrap().faults, Vec::<String>::new());
@@ -146,7 +146,7 @@ fn a_reading_that_shows_that_the_valve_was_set_moves_the_other_slots_of_the_valv
         crew.level(phone);
     }
     let found = Slot::lash("1I".parse().unwrap(), Stage::Found);
-    let stands = |crew: &Crew| crew.phones[tech].book.store().standing(machine, &found).unwrap().unwrap().state;
+    let stands = |crew: &Crew| crew.phones[tech].book.store().projections().standing(machine, &found).unwrap().unwrap().state;
     assert_eq!(stands(&crew), State::Contested);
     for phone in [spare, tech] {
         crew.level(phone);

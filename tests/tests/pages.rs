@@ -24,7 +24,7 @@ fn level_by(crew: &mut Crew, phone: usize, room: u64) -> (usize, Vec<String>) {
 }
 
 fn assert_level(crew: &Crew, phone: usize, doc: DocId) {
-    let of = |store: &sync_core::store::Store| store.document(doc).unwrap().unwrap().heads;
+    let of = |store: &sync_core::store::Store| store.documents().document(doc).unwrap().unwrap().heads;
     assert_eq!(of(crew.phones[phone].book.store()), of(crew.shop.store()));
     assert_eq!(crew.phones[phone].book.verify().unwrap().faults, Vec::<String>::new());
 }

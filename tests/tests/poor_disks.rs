@@ -58,7 +58,7 @@ fn what_a_damaged_book_has_alone_is_saved() {
     let folder = tempfile::tempdir().unwrap();
     let (mut crew, machine, tech) = with_unsent(folder.path(), 40);
     let lead = crew.join("Lead", Role::Lead);
-    let unsent: Vec<_> = crew.phones[tech].book.store().unsent(i64::MAX).unwrap();
+    let unsent: Vec<_> = crew.phones[tech].book.store().outbox().unsent(i64::MAX).unwrap();
     assert_eq!(unsent.len(), 40);
     // Closed, all of it is in the one file.
     crew.phones[tech].book = Book::over(Store::in_memory().unwrap(), &mut crew.dice).unwrap();
@@ -92,10 +92,10 @@ fn what_a_damaged_book_has_alone_is_saved() {
     let at_shop = unsent.iter().flat_map(|change| &change.recipe.records);
     let held = at_shop.filter(|bytes| {
         let id = sync_core::crypto::envelope::decode_unverified(&bytes.0).unwrap().record.id;
-        crew.shop.store().held(id).unwrap().is_some()
+        crew.shop.store().records().held(id).unwrap().is_some()
     });
     assert_eq!(held.count(), 40);
-    assert!(crew.shop.store().standings(machine).unwrap().len() >= 4);
+    assert!(crew.shop.store().projections().standings(machine).unwrap().len() >= 4);
 }
 
 #[test]

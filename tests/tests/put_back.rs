@@ -51,7 +51,7 @@ impl Ground {
     }
 
     fn at_the_shop(&self, record: RecordId) -> bool {
-        self.crew.shop.store().held(record).unwrap().is_some()
+        self.crew.shop.store().records().held(record).unwrap().is_some()
     }
 
     /// Whether a phone's history of the machine says that the shop has a record.
@@ -79,9 +79,9 @@ fn what_a_bundle_brings_goes_to_the_shop_of_this_epoch_whatever_was_receipted() 
     ground.crew.level(lead);
     assert!(ground.at_the_shop(read));
     assert!(ground.said_at_the_shop(lead, read));
-    let end = ground.crew.shop.store().log_end().unwrap();
+    let end = ground.crew.shop.store().log().log_end().unwrap();
     ground.crew.level_all();
-    assert_eq!(ground.crew.shop.store().log_end().unwrap(), end, "level stays level");
+    assert_eq!(ground.crew.shop.store().log().log_end().unwrap(), end, "level stays level");
 }
 
 #[test]
@@ -129,8 +129,9 @@ fn what_the_shop_refused_is_brought_to_a_shop_that_was_put_back() {
     ground.crew.take_yard(tech);
     let read = ground.crew.read(tech, ground.machine, "1I", Stage::Found, 4, 5);
     ground.crew.level(tech);
-    let waits =
-        |book: &Book| book.store().quarantined().unwrap().iter().any(|q| q.record == Some(read) && q.state == QuarantineState::Waiting);
+    let waits = |book: &Book| {
+        book.store().quarantine().quarantined().unwrap().iter().any(|q| q.record == Some(read) && q.state == QuarantineState::Waiting)
+    };
     assert!(waits(&ground.crew.shop) && waits(&ground.crew.phones[tech].book));
     ground.put_back();
     assert!(!waits(&ground.crew.shop));
@@ -139,7 +140,7 @@ fn what_the_shop_refused_is_brought_to_a_shop_that_was_put_back() {
     ground.crew.level(tech);
     assert!(waits(&ground.crew.shop), "the office cannot decide on what it does not see");
     assert!(waits(&ground.crew.phones[tech].book) && ground.crew.phones[tech].book.verify().unwrap().faults.is_empty());
-    let end = ground.crew.shop.store().log_end().unwrap();
+    let end = ground.crew.shop.store().log().log_end().unwrap();
     ground.crew.level_all();
-    assert_eq!(ground.crew.shop.store().log_end().unwrap(), end, "level stays level");
+    assert_eq!(ground.crew.shop.store().log().log_end().unwrap(), end, "level stays level");
 }

@@ -51,7 +51,7 @@ fn views(crew: &Crew) -> Vec<QuarantineView> {
 }
 
 fn stands(book: &Book, machine: DocId, slot: &Slot) -> Option<RecordId> {
-    book.store().standing(machine, slot).unwrap().and_then(|standing| standing.stands)
+    book.store().projections().standing(machine, slot).unwrap().and_then(|standing| standing.stands)
 }
 
 #[test]
@@ -89,7 +89,7 @@ fn what_it_says_it_would_change_is_what_letting_it_in_changes() {
         if matches!(body.body, Body::Finding(_)) {
             assert!(told.contains("on hold: do not run"), "{told}");
         }
-        let wants = crew.shop.store().standing(machine, &slot).unwrap().is_some_and(|standing| standing.wants_ruling());
+        let wants = crew.shop.store().projections().standing(machine, &slot).unwrap().is_some_and(|standing| standing.wants_ruling());
         assert_eq!(told.contains("a ruling would be needed"), wants, "{kind}: {told}");
         seen.push(kind);
     }
@@ -104,7 +104,8 @@ fn what_can_never_come_in_says_so_and_offers_nothing() {
     let (crew, machine) = waiting();
     let store = crew.shop.store();
     store
-        .quarantine(
+        .quarantine()
+        .put(
             machine,
             b"no record",
             shared::problem::Code::BodyInvalid,

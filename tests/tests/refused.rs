@@ -27,24 +27,24 @@ fn what_the_shop_has_refused_is_not_taken_out_of_a_bundle_again() {
     assert_eq!(take(&mut crew, 0, &bytes).taken, 1);
     crew.level(0);
     let waits = |book: &sync_core::book::Book| {
-        let held = book.store().quarantined().unwrap().into_iter().find(|held| held.record == Some(read)).unwrap();
+        let held = book.store().quarantine().quarantined().unwrap().into_iter().find(|held| held.record == Some(read)).unwrap();
         (held.state, held.code, held.id)
     };
     let (_, code, number) = waits(&crew.shop);
     assert_eq!(waits(&crew.shop), (QuarantineState::Waiting, shared::problem::Code::DocumentClosed, number));
-    let end = crew.phones[0].book.store().log_end().unwrap();
+    let end = crew.phones[0].book.store().log().log_end().unwrap();
     for _ in 0..2 {
         let taken = take(&mut crew, 0, &bytes);
         assert_eq!((taken.taken, taken.refused.len(), taken.refused[0].code), (0, 1, code), "{taken:?}");
         assert_eq!(crew.level(0), 1);
-        assert_eq!(crew.phones[0].book.store().log_end().unwrap(), end);
+        assert_eq!(crew.phones[0].book.store().log().log_end().unwrap(), end);
         assert_eq!(waits(&crew.phones[0].book).0, QuarantineState::Waiting);
     }
     // What the office lets in comes back by the shop, with its receipt.
     let (office, now) = (crew.phones[0].person, sync_core::sys::clock::ClockReading::at(crew.now_ms));
     crew.shop.peer().release(number, office, &now, &mut crew.dice).unwrap();
     crew.level(0);
-    assert!(crew.phones[0].book.store().held(read).unwrap().is_some());
+    assert!(crew.phones[0].book.store().records().held(read).unwrap().is_some());
     assert_eq!(waits(&crew.phones[0].book).0, QuarantineState::Released);
 }
 
@@ -64,15 +64,22 @@ fn what_the_shop_takes_on_another_day_is_taken_out_of_a_bundle_again() {
         detail: "Enough for today.".to_owned(),
     };
     let mut refused = shared::wire::DocAnswer::new(machine);
-    (refused.heads, refused.refused) = (crew.shop.store().document(machine).unwrap().unwrap().heads, vec![full]);
+    (refused.heads, refused.refused) = (crew.shop.store().documents().document(machine).unwrap().unwrap().heads, vec![full]);
     let mut answer = crew.answer(0, &shared::wire::ExchangeRequest { docs: Vec::new(), ..request });
     answer.vouch = None;
     answer.docs.retain(|doc| doc.id != machine);
     answer.docs.push(refused);
     crew.take(0, &answer);
-    assert!(crew.phones[0].book.store().is_quarantined(&crew.phones[tech].book.store().held(read).unwrap().unwrap().bytes).unwrap());
+    assert!(
+        crew.phones[0]
+            .book
+            .store()
+            .quarantine()
+            .is_quarantined(&crew.phones[tech].book.store().records().held(read).unwrap().unwrap().bytes)
+            .unwrap()
+    );
     let taken = take(&mut crew, 0, &bytes);
     assert_eq!((taken.taken + taken.saved, taken.refused.len()), (1, 0), "{taken:?}");
     crew.level(0);
-    assert!(crew.shop.store().held(read).unwrap().is_some());
+    assert!(crew.shop.store().records().held(read).unwrap().is_some());
 }

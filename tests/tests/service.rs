@@ -161,7 +161,7 @@ fn with_intake(card: EngineCard, low: i64, high: i64) -> EngineCard {
 
 fn give_card(crew: &mut Crew, machine: DocId, card: Option<CardId>) {
     crew.on(0, |book, hand| {
-        let known = book.store().machine(machine).unwrap().unwrap().state.card.unwrap();
+        let known = book.store().machine_rows().machine(machine).unwrap().unwrap().state.card.unwrap();
         book.author().restate_machine(machine, MachineCard { engine_card: card, ..known }, hand).unwrap()
     });
     crew.level_all();

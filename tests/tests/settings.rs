@@ -75,7 +75,7 @@ fn the_usual_is_not_spelt_out() {
     assert_eq!((written.as_map().unwrap().len(), shared::cbor::from_value::<ShopCard>(&written).unwrap()), (6, own));
     let crew = Crew::new(33);
     let root = crew.shop.identity().unwrap().root;
-    let ledger = crew.shop.store().ledger_of(root.shop.roster()).unwrap();
+    let ledger = crew.shop.store().records().ledger_of(root.shop.roster()).unwrap();
     let card = ledger.entries().find(|e| e.record.body.kind() == "shop").unwrap();
     let bytes = card.record.encode().unwrap();
     assert_eq!(Record::decode(&bytes).unwrap(), card.record);

@@ -10,7 +10,7 @@ use sync_core::judge::standing::{Standing, State};
 use tests::Crew;
 
 fn at_shop(crew: &Crew, doc: DocId, slot: &Slot) -> Standing {
-    crew.shop.store().standing(doc, slot).unwrap().unwrap()
+    crew.shop.store().projections().standing(doc, slot).unwrap().unwrap()
 }
 
 fn hours(crew: &mut Crew, phone: usize, machine: DocId, text: &str) -> RecordId {
@@ -24,15 +24,15 @@ fn change(crew: &mut Crew, phone: usize, machine: DocId, old: &str, new: &str, c
 }
 
 fn engine_hours(crew: &Crew, machine: DocId) -> Hours {
-    crew.shop.store().machine(machine).unwrap().unwrap().state.hours.unwrap().engine
+    crew.shop.store().machine_rows().machine(machine).unwrap().unwrap().state.hours.unwrap().engine
 }
 
 /// Every replica says the same, and the rows are what the records give.
 fn level(crew: &mut Crew, machine: DocId) {
     crew.level_all();
-    let shop = crew.shop.store().standings(machine).unwrap();
+    let shop = crew.shop.store().projections().standings(machine).unwrap();
     for phone in &crew.phones {
-        assert_eq!(phone.book.store().standings(machine).unwrap(), shop);
+        assert_eq!(phone.book.store().projections().standings(machine).unwrap(), shop);
     }
     for book in crew.phones.iter().map(|p| &p.book).chain([&crew.shop]) {
         assert_eq!(book.verify().unwrap().faults, Vec::<String>::new());
@@ -134,11 +134,11 @@ fn a_ruling_decides_or_is_refused() {
     level(&mut crew, machine);
     let refused = rule(&mut crew, machine, &found(), Decision::Stands(fresh)).unwrap_err();
     assert!(refused.contains("was undone"), "{refused}");
-    let rulings = crew.phones[0].book.store().standing(machine, &Slot::ruling(&found())).unwrap();
+    let rulings = crew.phones[0].book.store().projections().standing(machine, &Slot::ruling(&found())).unwrap();
     assert!(rulings.is_none(), "nothing was kept");
     // With the later one gone nothing is wrong with ruling on what it had replaced.
     rule(&mut crew, machine, &found(), Decision::Stands(replaced)).unwrap();
-    assert_eq!(crew.phones[0].book.store().standing(machine, &found()).unwrap().unwrap().state, State::Ruled);
+    assert_eq!(crew.phones[0].book.store().projections().standing(machine, &found()).unwrap().unwrap().state, State::Ruled);
 }
 
 /// The reading that a ruling let stand is taken back: that, and not a reading unseen, is why it decides no more.

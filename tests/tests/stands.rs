@@ -14,15 +14,15 @@ fn slot(valve: &str) -> Slot {
 }
 
 fn at_shop(crew: &Crew, doc: DocId, slot: &Slot) -> Standing {
-    crew.shop.store().standing(doc, slot).unwrap().unwrap()
+    crew.shop.store().projections().standing(doc, slot).unwrap().unwrap()
 }
 
 fn agree(crew: &Crew, doc: DocId) {
-    let shop = crew.shop.store().standings(doc).unwrap();
+    let shop = crew.shop.store().projections().standings(doc).unwrap();
     for phone in &crew.phones {
-        if phone.book.store().document(doc).unwrap().is_some() {
-            assert_eq!(phone.book.store().standings(doc).unwrap(), shop);
-            let heads = |book: &sync_core::book::Book| book.store().document(doc).unwrap().unwrap().heads;
+        if phone.book.store().documents().document(doc).unwrap().is_some() {
+            assert_eq!(phone.book.store().projections().standings(doc).unwrap(), shop);
+            let heads = |book: &sync_core::book::Book| book.store().documents().document(doc).unwrap().unwrap().heads;
             assert_eq!(heads(&phone.book), heads(&crew.shop));
         }
     }
@@ -176,7 +176,7 @@ fn a_wrong_clock_is_corrected_and_never_refused() {
     crew.wait_min(30);
     let late = crew.read(tech, machine, "1I", Stage::Found, 5, 6);
     crew.level_all();
-    let ledger = crew.shop.store().ledger_of(machine).unwrap();
+    let ledger = crew.shop.store().records().ledger_of(machine).unwrap();
     let minutes = |id: RecordId| (ledger.time(id).ms - tests::MORNING_MS) / 60_000;
     assert!(minutes(early) < 60 && minutes(late) < 60, "{} {}", minutes(early), minutes(late));
     assert_eq!(at_shop(&crew, machine, &slot("1I")).stands, Some(late));
@@ -227,7 +227,7 @@ fn a_transcribed_visit_is_complete() {
         book.author().finish_visit(machine, None, "", &mut hand).unwrap()
     });
     assert_eq!((finished.complete, finished.open), (true, vec![]));
-    let state = crew.phones[0].book.store().machine(machine).unwrap().unwrap().state;
+    let state = crew.phones[0].book.store().machine_rows().machine(machine).unwrap().unwrap().state;
     assert_eq!((state.visits[0].by, state.visits[0].complete), (measurer, true));
 }
 

@@ -65,7 +65,7 @@ impl Ground {
 
     fn log(&self) -> Vec<u64> {
         let phones = self.crew.phones.iter().map(|phone| &phone.book);
-        phones.chain([&self.crew.shop]).map(|book| book.store().log_end().unwrap()).collect()
+        phones.chain([&self.crew.shop]).map(|book| book.store().log().log_end().unwrap()).collect()
     }
 
     /// Sends changes to the shop, to a phone as if from the shop, and to a phone in a bundle. The shop's codes.
@@ -90,7 +90,7 @@ impl Ground {
         let moved = after.iter().zip(&before).enumerate().filter(|(_, (a, b))| a != b).map(|(n, _)| n);
         assert!(moved.into_iter().all(|n| n == self.helper && after[n] == before[n] + 1), "{before:?} {after:?}");
         for book in self.crew.phones.iter().map(|phone| &phone.book).chain([&self.crew.shop]) {
-            assert!(recipes.iter().all(|recipe| !book.store().holds_change(self.machine, recipe.hash).unwrap()));
+            assert!(recipes.iter().all(|recipe| !book.store().log().holds_change(self.machine, recipe.hash).unwrap()));
             assert_eq!(book.verify().unwrap().faults, Vec::<String>::new());
         }
         codes
@@ -152,7 +152,7 @@ fn orphans_without_end_are_not_queued() {
     let orphans: Vec<Recipe> = (0..MOST_OFFERED).map(orphan).collect();
     let answer = ground.crew.answer(ground.tech, &ground.request(orphans.clone()));
     assert!(answer.docs.iter().all(|doc| doc.refused.is_empty() && doc.needed.len() <= 256), "asked for, and bounded");
-    assert_eq!(ground.crew.shop.store().quarantined().unwrap(), vec![]);
+    assert_eq!(ground.crew.shop.store().quarantine().quarantined().unwrap(), vec![]);
     let mut from_shop = ground.crew.answer(ground.helper, &ground.crew.offer(ground.helper));
     slip_into(&mut from_shop, ground.machine, named(&orphans));
     let before = ground.log();

@@ -31,13 +31,13 @@ fn what_the_shop_signed_for_is_kept_at_once_and_proved_afterwards() {
     let machine = crew.machine("M-1");
     crew.level_all();
     let lead = crew.join("Lead", Role::Lead);
-    assert!(crew.phones[lead].book.store().unverified().unwrap() > 0, "filled on the shop's word");
+    assert!(crew.phones[lead].book.store().documents().unverified().unwrap() > 0, "filled on the shop's word");
     assert_eq!(crew.phones[lead].book.peer().verify_deferred(ALL).unwrap(), 0);
     let reading = crew.read(writer, machine, "1I", Stage::Found, 4, 5);
     crew.level(writer);
     crew.level(lead);
-    assert!(crew.phones[lead].book.store().held(reading).unwrap().is_some());
-    assert!(crew.phones[lead].book.store().unverified().unwrap() > 0);
+    assert!(crew.phones[lead].book.store().records().held(reading).unwrap().is_some());
+    assert!(crew.phones[lead].book.store().documents().unverified().unwrap() > 0);
     assert_eq!(crew.phones[lead].book.peer().verify_deferred(ALL).unwrap(), 0);
     assert_eq!(faults(&crew.phones[lead].book), Vec::<String>::new());
 }
@@ -66,7 +66,7 @@ fn an_answer_that_was_changed_on_its_way_is_looked_at_before_it_is_kept() {
     doc.recipes = vec![recipe.into()];
     let report = crew.take(lead, &answer);
     assert_eq!(report.refused.iter().map(|r| r.code).collect::<Vec<_>>(), [Code::SignatureInvalid]);
-    assert_eq!(crew.phones[lead].book.store().unverified().unwrap(), 0, "nothing of it was taken on trust");
+    assert_eq!(crew.phones[lead].book.store().documents().unverified().unwrap(), 0, "nothing of it was taken on trust");
     assert_eq!(faults(&crew.phones[lead].book), Vec::<String>::new());
 }
 
@@ -94,17 +94,20 @@ fn what_does_not_hold_goes_when_it_is_proved_and_the_shops_word_with_it() {
     let mut frontier = Frontier::read(crew.shop.store(), machine).unwrap();
     frontier.advance(&recipe);
     let checked = vec![Checked { entry: Entry { device, sha256, record }, held: false }];
-    crew.shop.store().append(&mut frontier, DocKind::Machine, vec![(recipe, checked)], Provenance::AT_SHOP).unwrap();
+    crew.shop.store().log().append(&mut frontier, DocKind::Machine, vec![(recipe, checked)], Provenance::AT_SHOP).unwrap();
     crew.level(lead);
     let book = &mut crew.phones[lead].book;
-    assert!(book.store().held(id).unwrap().is_some(), "kept on the shop's word");
+    assert!(book.store().records().held(id).unwrap().is_some(), "kept on the shop's word");
     assert_eq!(book.peer().verify_deferred(ALL).unwrap(), 0);
-    assert!(book.store().held(id).unwrap().is_none() && book.store().held(good).unwrap().is_none(), "the document went");
+    assert!(
+        book.store().records().held(id).unwrap().is_none() && book.store().records().held(good).unwrap().is_none(),
+        "the document went"
+    );
     crew.level(lead);
     let book = &crew.phones[lead].book;
-    assert!(book.store().held(good).unwrap().is_some(), "what holds came again");
-    assert!(book.store().held(id).unwrap().is_none(), "what does not is refused now");
-    assert_eq!(book.store().unverified().unwrap(), 0, "and the shop's word is not taken any more");
+    assert!(book.store().records().held(good).unwrap().is_some(), "what holds came again");
+    assert!(book.store().records().held(id).unwrap().is_none(), "what does not is refused now");
+    assert_eq!(book.store().documents().unverified().unwrap(), 0, "and the shop's word is not taken any more");
     assert_eq!(faults(book), Vec::<String>::new());
 }
 
@@ -117,14 +120,14 @@ fn a_document_with_one_record_in_two_changes_fills_a_new_phone() {
     crew.level_all();
     let reading = crew.read(writer, machine, "1I", Stage::Found, 4, 5);
     crew.level(writer);
-    let held = crew.shop.store().held(reading).unwrap().unwrap();
+    let held = crew.shop.store().records().held(reading).unwrap().unwrap();
     let recipe = next_recipe(&crew.shop, machine, Bytes16([0x77; 16]), vec![held.bytes]);
     let mut frontier = Frontier::read(crew.shop.store(), machine).unwrap();
     frontier.advance(&recipe);
     let checked = vec![Checked { entry: held.entry, held: true }];
-    crew.shop.store().append(&mut frontier, DocKind::Machine, vec![(recipe, checked)], Provenance::AT_SHOP).unwrap();
+    crew.shop.store().log().append(&mut frontier, DocKind::Machine, vec![(recipe, checked)], Provenance::AT_SHOP).unwrap();
     let lead = crew.join("Lead", Role::Lead);
-    assert!(crew.phones[lead].book.store().held(reading).unwrap().is_some());
+    assert!(crew.phones[lead].book.store().records().held(reading).unwrap().is_some());
     assert_eq!(crew.phones[lead].book.peer().verify_deferred(ALL).unwrap(), 0);
     assert_eq!(faults(&crew.phones[lead].book), Vec::<String>::new());
 }

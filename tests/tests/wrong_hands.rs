@@ -48,20 +48,24 @@ fn tried(what: &str, code: Code, place: DocKind, forge: impl FnOnce(&Ground) -> 
     ground.crew.level_all();
     let crew = &ground.crew;
     for (who, book) in [("shop", &crew.shop), ("phone", &crew.phones[helper].book)] {
-        let quarantine = book.store().quarantined().unwrap();
+        let quarantine = book.store().quarantine().quarantined().unwrap();
         assert_eq!(quarantine.iter().map(|q| (q.record, q.code)).collect::<Vec<_>>(), [(Some(forged.id), code)], "{what}: {who}");
         assert_eq!(book.verify().unwrap().faults, Vec::<String>::new(), "{what}: {who}");
         for good in [before, after] {
-            assert!(book.store().held(good).unwrap().is_some_and(|h| h.received_ms.is_some()), "{what}: good record, {who}");
+            assert!(book.store().records().held(good).unwrap().is_some_and(|h| h.received_ms.is_some()), "{what}: good record, {who}");
         }
-        let heads = |doc| book.store().document(doc).unwrap().unwrap().heads;
-        assert_eq!(heads(ground.machine), crew.shop.store().document(ground.machine).unwrap().unwrap().heads, "{what}: {who}");
+        let heads = |doc| book.store().documents().document(doc).unwrap().unwrap().heads;
+        assert_eq!(heads(ground.machine), crew.shop.store().documents().document(ground.machine).unwrap().unwrap().heads, "{what}: {who}");
     }
-    assert_eq!(crew.phones[helper].book.store().unsent(1).unwrap(), vec![], "{what}: level");
-    let standing = crew.shop.store().standing(ground.machine, &Slot::lash("1I".parse().unwrap(), Stage::Found)).unwrap().unwrap();
+    assert_eq!(crew.phones[helper].book.store().outbox().unsent(1).unwrap(), vec![], "{what}: level");
+    let standing =
+        crew.shop.store().projections().standing(ground.machine, &Slot::lash("1I".parse().unwrap(), Stage::Found)).unwrap().unwrap();
     assert_eq!(standing.stands, Some(ground.by_lead), "{what}: nothing refused stands");
     assert_eq!(crew.shop.roster().unwrap().role_now(crew.phones[helper].person), Some(Role::Helper), "{what}");
-    assert!(crew.phones[ground.tech].book.store().held(forged.id).unwrap().is_none_or(|h| h.entry.record.body != forged.body), "{what}");
+    assert!(
+        crew.phones[ground.tech].book.store().records().held(forged.id).unwrap().is_none_or(|h| h.entry.record.body != forged.body),
+        "{what}"
+    );
 }
 
 #[test]
@@ -99,14 +103,14 @@ fn a_released_ruling_of_a_helper_decides_nothing() {
     let now_ms = ground.crew.now_ms;
     slip_in(&ground.crew.phones[helper].book, forged.doc, DocKind::Machine, Bytes16([BAD; 16]), std::slice::from_ref(&forged), now_ms);
     ground.crew.level(helper);
-    let waiting = ground.crew.shop.store().quarantined().unwrap()[0].id;
+    let waiting = ground.crew.shop.store().quarantine().quarantined().unwrap()[0].id;
     let office = ground.crew.phones[0].person;
     let now = sync_core::sys::clock::ClockReading::at(ground.crew.now_ms);
     ground.crew.shop.peer().release(waiting, office, &now, &mut ground.crew.dice).unwrap();
     ground.crew.level_all();
     for book in [&ground.crew.shop, &ground.crew.phones[ground.tech].book] {
-        assert!(book.store().held(forged.id).unwrap().is_some());
-        let standing = book.store().standing(ground.machine, &slot).unwrap().unwrap();
+        assert!(book.store().records().held(forged.id).unwrap().is_some());
+        let standing = book.store().projections().standing(ground.machine, &slot).unwrap().unwrap();
         assert_eq!((standing.stands, standing.ruling), (Some(ground.by_lead), None));
     }
 }
@@ -189,10 +193,10 @@ fn a_helper_overwrites_a_record() {
     ground.crew.take(helper, &answer);
     ground.crew.level_all();
     let shop = ground.crew.shop.store();
-    assert!(shop.is_quarantined(&bytes).unwrap());
-    assert_ne!(shop.held(ground.by_tech).unwrap().unwrap().bytes, bytes);
-    assert!(shop.held(good).unwrap().is_some_and(|h| h.received_ms.is_some()));
-    assert_eq!(ground.crew.phones[helper].book.store().unsent(1).unwrap(), vec![]);
+    assert!(shop.quarantine().is_quarantined(&bytes).unwrap());
+    assert_ne!(shop.records().held(ground.by_tech).unwrap().unwrap().bytes, bytes);
+    assert!(shop.records().held(good).unwrap().is_some_and(|h| h.received_ms.is_some()));
+    assert_eq!(ground.crew.phones[helper].book.store().outbox().unsent(1).unwrap(), vec![]);
     for book in [&ground.crew.shop, &ground.crew.phones[helper].book] {
         assert_eq!(book.verify().unwrap().faults, Vec::<String>::new());
     }
@@ -221,7 +225,7 @@ fn a_helper_copies_a_record_to_another_document() {
 
 /// The first change that a book has to offer.
 fn unsent(book: &sync_core::book::Book) -> shared::wire::Recipe {
-    book.store().unsent(1).unwrap()[0].recipe.clone()
+    book.store().outbox().unsent(1).unwrap()[0].recipe.clone()
 }
 
 /// A change whose hash names something else than its recipe makes: a deletion, say. It never reaches Automerge.
@@ -259,7 +263,8 @@ fn facts_that_do_not_follow_are_refused_whatever_the_hash() {
     let helper = ground.helper;
     let book = &ground.crew.phones[helper].book;
     let genesis = sync_core::change::replica::genesis_hash(ground.machine);
-    let held_actor = book.store().changes_of(book.store().document(ground.machine).unwrap().unwrap().num).unwrap()[0].recipe.actor;
+    let held_actor =
+        book.store().log().changes_of(book.store().documents().document(ground.machine).unwrap().unwrap().num).unwrap()[0].recipe.actor;
     ground.crew.read(helper, ground.machine, "2I", Stage::Found, 4, 5);
     for (why, change) in [
         ("sequence", (|r, _, _| r.seq += 1) as fn(&mut shared::wire::Recipe, Bytes32, Bytes16)),
@@ -306,14 +311,14 @@ fn a_revoked_devices_late_records_wait_for_the_office() {
     ground.crew.level(0);
     let report = ground.crew.exchange(helper);
     assert_eq!(report.refused[0].code, Code::DeviceRevoked);
-    let waiting = ground.crew.shop.store().quarantined().unwrap();
+    let waiting = ground.crew.shop.store().quarantine().quarantined().unwrap();
     assert_eq!(waiting[0].record, Some(late));
     let (office, now) = (ground.crew.phones[0].person, ground.crew.now_ms);
     ground.crew.shop.peer().release(waiting[0].id, office, &sync_core::sys::clock::ClockReading::at(now), &mut ground.crew.dice).unwrap();
     ground.crew.level(0);
     ground.crew.level(ground.tech);
     for phone in [0, ground.tech] {
-        assert!(ground.crew.phones[phone].book.store().held(late).unwrap().is_some(), "released to phone {phone}");
+        assert!(ground.crew.phones[phone].book.store().records().held(late).unwrap().is_some(), "released to phone {phone}");
         assert_eq!(ground.crew.phones[phone].book.verify().unwrap().faults, Vec::<String>::new());
     }
 }

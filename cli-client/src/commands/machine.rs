@@ -66,7 +66,7 @@ pub(crate) fn add(args: &MachineArgs, session: &mut Session<'_, '_>) -> Result<O
         provisional: false,
     };
     let machine = session.book.author().add_machine(card, &mut session.env.hand(None))?;
-    let provisional = session.book.store().machine(machine).map_err(sync_core::engine::BookError::from)?;
+    let provisional = session.book.store().machine_rows().machine(machine).map_err(sync_core::engine::BookError::from)?;
     let provisional = provisional.and_then(|row| row.state.card).is_some_and(|card| card.provisional);
     let then = if provisional { " It is provisional: the office confirms it. Work on it can be entered at once." } else { "" };
     let text = render::wrapped(&format!("Machine {} is in the book.{then}", args.tag.trim()), render::width(session.env));

@@ -22,7 +22,7 @@ pub(crate) struct RecordArgs {
 pub(crate) fn run(args: &RecordArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     session.book.identity()?;
     let id = session.book.finder().find_record(&args.id)?;
-    let held = session.book.store().held(id).map_err(BookError::from)?;
+    let held = session.book.store().records().held(id).map_err(BookError::from)?;
     let held = held.ok_or_else(|| BookError::Unknown("this book has no such record".to_owned()))?;
     let fate = fate(&held, session)?;
     let record = &held.entry.record;
@@ -62,7 +62,7 @@ pub(crate) fn run(args: &RecordArgs, session: &mut Session<'_, '_>) -> Result<Ou
 /// What became of the record: by the machine's history, or for another document by how its slot stands.
 fn fate(held: &HeldRecord, session: &mut Session<'_, '_>) -> Result<String, Failure> {
     let id = held.entry.record.id;
-    let machine = session.book.store().machine(held.doc).map_err(BookError::from)?;
+    let machine = session.book.store().machine_rows().machine(held.doc).map_err(BookError::from)?;
     if machine.is_some() {
         let now = session.env.now();
         let view = session.book.machines().machine_view(held.doc, session.unit, &now)?;
@@ -70,7 +70,7 @@ fn fate(held: &HeldRecord, session: &mut Session<'_, '_>) -> Result<String, Fail
         return Ok(line.map_or("the shop's receipt", |line| line.fate.words()).to_owned());
     }
     let Some(slot) = Slot::of(&held.entry.record) else { return Ok("kept".to_owned()) };
-    let standing = session.book.store().standing(held.doc, &slot).map_err(BookError::from)?;
+    let standing = session.book.store().projections().standing(held.doc, &slot).map_err(BookError::from)?;
     Ok(match standing {
         Some(standing) if standing.stands == Some(id) => "stands",
         Some(standing) if standing.contenders.contains(&id) => "contends",

@@ -126,7 +126,7 @@ fn open(args: &OpenArgs, resume: bool, session: &mut Session<'_, '_>) -> Result<
 
 /// What forbids running a machine, before any step at it.
 pub(crate) fn say_holds(session: &mut Session<'_, '_>, machine: DocId) -> Result<(), Failure> {
-    let row = session.book.store().machine(machine).map_err(BookError::from)?;
+    let row = session.book.store().machine_rows().machine(machine).map_err(BookError::from)?;
     let holds = row.map(|row| render::machine::holds(row.state.holds(), session)).transpose()?.flatten();
     if let Some(holds) = holds {
         prompt::say(session, &holds);
@@ -169,7 +169,7 @@ fn finish(args: &FinishArgs, session: &mut Session<'_, '_>) -> Result<Outcome, F
 /// How a visit was finished.
 pub(crate) fn finish_words(done: &sync_core::commands::FinishOutcome, session: &mut Session<'_, '_>) -> Result<String, Failure> {
     let now = session.env.now();
-    let held = session.book.store().held(done.record).map_err(BookError::from)?;
+    let held = session.book.store().records().held(done.record).map_err(BookError::from)?;
     let mut lines = vec![format!("Visit {} is finished.", short(&done.visit))];
     let view = held.map(|held| session.book.machines().machine_view(held.doc, session.unit, &now)).transpose()?;
     let hydraulic = view.as_ref().and_then(|view| view.engine_card.as_ref()).is_some_and(|card| card.hydraulic);

@@ -38,7 +38,8 @@ async fn a_ruling_decides_and_is_the_offices_own_signed_word() {
     assert!(sheet.contains("A-12: hour meter") && !sheet.contains("A-12: clearance 1I"), "{sheet}");
     // The tech's phone hears of it and checks the signature itself.
     day.tech.level(&day.world).await;
-    let standing = day.tech.book.store().standing(day.machine, &Slot::lash("1I".parse().unwrap(), Stage::Found)).unwrap().unwrap();
+    let standing =
+        day.tech.book.store().projections().standing(day.machine, &Slot::lash("1I".parse().unwrap(), Stage::Found)).unwrap().unwrap();
     assert_eq!((standing.state, standing.stands.map(|id| id.to_string())), (State::Ruled, Some(fields[3].1.clone())));
 }
 

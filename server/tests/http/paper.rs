@@ -21,7 +21,7 @@ async fn visited(world: &World) -> (super::support::Device, super::support::Devi
         machine,
         vec![Visit { cold: true, engine_tenth_c: None, cautions_confirmed: true, purpose: String::new(), resumes: None }.into()],
     );
-    let visit = tech.book.store().machine(machine).unwrap().unwrap().state.visits[0].visit;
+    let visit = tech.book.store().machine_rows().machine(machine).unwrap().unwrap().state.visits[0].visit;
     let mut found = reading(5, 6);
     if let shared::record::Body::Clearance(clearance) = &mut found {
         clearance.visit = Some(visit);
@@ -74,7 +74,7 @@ async fn a_card_that_is_changed_later_rewrites_no_record() {
         homeowner: Interval { hours: Some(100), months: None },
         ..EngineCard::plain(CardId::from_bytes([0xca; 16]), "Invented single", 1, range(low), range(low))
     };
-    let known = office.book.store().machine(machine).unwrap().unwrap().state.card.unwrap();
+    let known = office.book.store().machine_rows().machine(machine).unwrap().unwrap().state.card.unwrap();
     office.state(&world, engines, vec![card(4, "12").into()]);
     office.state(&world, machine, vec![MachineCard { engine_card: Some(CardId::from_bytes([0xca; 16])), ..known }.into()]);
     office.level(&world).await;

@@ -101,9 +101,9 @@ fn verify_finds_what_was_changed_behind_the_books_back() {
     let file = folder.path().join("shop.db");
     // A row that the records do not make: when the shop's own card came in.
     let book = Book::open(&file, &mut |bytes: &mut [u8]| bytes.fill(7)).unwrap();
-    let first = book.store().changes_at(1).unwrap().remove(0);
+    let first = book.store().log().changes_at(1).unwrap().remove(0);
     let card = sync_core::crypto::envelope::decode_unverified(&first.recipe.records[0].0).unwrap();
-    book.store().mark_received(shared::record::Receipted { record: card.record.id, sha256: card.sha256 }, 1).unwrap();
+    book.store().log().mark_received(shared::record::Receipted { record: card.record.id, sha256: card.sha256 }, 1).unwrap();
     drop(book);
     let (exit, words, _) = said(&program(&["verify", "--data", folder.path().to_str().unwrap()]).output().unwrap());
     assert_eq!(exit, 1, "{words}");

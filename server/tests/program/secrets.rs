@@ -96,7 +96,7 @@ fn the_log_at_its_most_talkative_holds_no_secret() {
     }
     let exchange = format!("POST /v1/exchange HTTP/1.1\r\nauthorization: Bearer {token}\r\ncontent-type: application/cbor");
     let record: shared::ids::RecordId = noted["record"].as_str().unwrap().parse().unwrap();
-    let record = desk.store().held(record).unwrap().unwrap().bytes;
+    let record = desk.store().records().held(record).unwrap().unwrap().bytes;
     seen.push(ask(&address, &exchange, &record));
     seen.push(ask(&address, &format!("{exchange}\r\ncontent-encoding: zstd"), &record));
     seen.push(ask(&address, &exchange, b"\xa1\x66secret\x01"));

@@ -133,7 +133,7 @@ impl Upkeep<'_> {
     /// # Errors
     /// [`BookError::Store`].
     pub fn tidy(&self, most: usize) -> Result<usize, BookError> {
-        Ok(self.book.store.atomically(|store| store.tidy(most))?)
+        Ok(self.book.store.atomically(|store| store.compaction().tidy(most))?)
     }
 
     /// Copies the database's log into its file where it has grown long, when nobody waits.
@@ -141,7 +141,7 @@ impl Upkeep<'_> {
     /// # Errors
     /// [`BookError::Store`]; nothing is lost.
     pub fn checkpoint_wal(&self) -> Result<(), BookError> {
-        Ok(self.book.store.checkpoint_wal()?)
+        Ok(self.book.store.compaction().checkpoint_wal()?)
     }
 
     /// Writes the file anew without the holes that tidying has left, where that is worth it: for a moment when nobody waits.
@@ -149,7 +149,7 @@ impl Upkeep<'_> {
     /// # Errors
     /// [`BookError::Store`]; the file is as it was.
     pub fn vacuum(&self) -> Result<bool, BookError> {
-        Ok(self.book.store.vacuum()?)
+        Ok(self.book.store.compaction().vacuum()?)
     }
 
     /// Makes a backup of the book in a new file: copied in one step, read back, on the disk, and only then under its name.
@@ -344,7 +344,7 @@ fn faults_in(part: &Path) -> Result<Vec<String>, StoreError> {
     let copy = Store::of_backup(part)?;
     let Some(identity) = copy.owner()? else { return Ok(Vec::new()) };
     copy.set_owner(Owner { device: identity.device, shop: identity.root.device });
-    let roster = Roster::build(identity.root, &*copy.ledger_of(identity.root.shop.roster())?);
+    let roster = Roster::build(identity.root, &*copy.records().ledger_of(identity.root.shop.roster())?);
     Ok(engine::verify(&copy, &roster, &identity)?.faults)
 }
 

@@ -73,7 +73,7 @@ fn fresh_code(entropy: &mut dyn CryptoRng) -> String {
 /// The hash under which a code is kept. Case, spaces and dashes do not count; O is 0, I and L are 1.
 fn keep_code(store: &Store, code: &str, person: PersonId, issued_by: PersonId, now: &ClockReading) -> Result<i64, BookError> {
     let until_ms = now.wall_ms.saturating_add(CODE_LIFE_MS);
-    store.keep_code(&Code { hash: code_hash(code), person, issued_by, until_ms })?;
+    store.logins().keep_code(&Code { hash: code_hash(code), person, issued_by, until_ms })?;
     Ok(until_ms)
 }
 
@@ -147,9 +147,9 @@ impl Book {
             // Sealed keys stay where they are: their row has the device's name.
             store.set_meta(IDENTITY, &identity)?;
             store.clear_meta(PENDING)?;
-            store.found_document(root.shop.roster(), DocKind::Roster)?;
-            store.found_document(root.shop.engines(), DocKind::Engines)?;
-            store.found_document(root.shop.days(), DocKind::Days)?;
+            store.documents().found_document(root.shop.roster(), DocKind::Roster)?;
+            store.documents().found_document(root.shop.engines(), DocKind::Engines)?;
+            store.documents().found_document(root.shop.days(), DocKind::Days)?;
             Ok::<(), BookError>(())
         })?;
         self.identity = keystore::identity_of(&self.store)?;
@@ -186,9 +186,9 @@ impl Book {
             let keys = keystore::keep(&book.store, identity.device, identity.keys.clone(), entropy)?;
             book.store.set_meta(IDENTITY, &Identity { keys, ..identity.clone() })?;
             book.store.set_meta("epoch", &epoch)?;
-            book.store.found_document(roster_doc, DocKind::Roster)?;
-            book.store.found_document(root.shop.engines(), DocKind::Engines)?;
-            book.store.found_document(root.shop.days(), DocKind::Days)?;
+            book.store.documents().found_document(roster_doc, DocKind::Roster)?;
+            book.store.documents().found_document(root.shop.engines(), DocKind::Engines)?;
+            book.store.documents().found_document(root.shop.days(), DocKind::Days)?;
             book.identity = Some(identity);
             book.own_store();
             book.roster = Some(Arc::new(Roster::empty(root)));
@@ -198,7 +198,7 @@ impl Book {
                 Draft::new(roster_doc, RoleGrant { person: office, role: Some(Role::Office) }),
             ];
             book.write(drafts, now, entropy)?;
-            book.store.regrant(book.roster()?)?;
+            book.store.grants().regrant(book.roster()?)?;
             let code = fresh_code(entropy);
             keep_code(&book.store, &code, office, PersonId::shop(root.shop), now)?;
             Ok(code)
@@ -248,7 +248,7 @@ impl Book {
             EnrolError::Refused(ProblemCode::CodeInvalid, format!("{why} Nothing was enrolled. Ask the office for a new code."))
         };
         let hash = code_hash(&request.code);
-        let state = self.store.code(hash)?.ok_or_else(|| refuse("The code is not one of this shop's."))?;
+        let state = self.store.logins().code(hash)?.ok_or_else(|| refuse("The code is not one of this shop's."))?;
         match &state.used {
             Some(used) => {
                 let same = used.device == request.device && used.record_key == request.record_key && used.login_key == request.login_key;
@@ -274,7 +274,7 @@ impl Book {
         if state.used.is_none() {
             let roster_doc = self.identity()?.root.shop.roster();
             self.as_one(|book| {
-                book.store.use_code(hash, request)?;
+                book.store.logins().use_code(hash, request)?;
                 book.write(vec![Draft::new(roster_doc, card)], now, entropy)
             })?;
         }

@@ -38,7 +38,7 @@ pub(crate) fn unlock(store: &mut Store, access: Access, entropy: &mut dyn Crypto
         return Ok(());
     }
     seal_all(store, entropy)?;
-    match store.leave_no_trace() {
+    match store.compaction().leave_no_trace() {
         // The keys are sealed, and a person with a full disk must be able to work: the traces go at the next opening.
         Err(StoreError::Full) => Ok(()),
         other => Ok(other?),
@@ -49,13 +49,13 @@ pub(crate) fn unlock(store: &mut Store, access: Access, entropy: &mut dyn Crypto
 fn seal_all(store: &Store, entropy: &mut dyn CryptoRng) -> Result<(), BookError> {
     let identity = store.meta::<Identity>(IDENTITY)?.filter(|identity| identity.keys.is_some());
     let pending = store.meta::<Pending>(PENDING)?.filter(|pending| pending.keys.is_some());
-    let desks: Vec<DeskRow> = store.desk_rows()?.into_iter().filter(|desk| desk.keys.is_some()).collect();
+    let desks: Vec<DeskRow> = store.logins().desk_rows()?.into_iter().filter(|desk| desk.keys.is_some()).collect();
     if identity.is_none() && pending.is_none() && desks.is_empty() {
         return Ok(());
     }
-    store.overwrite_what_goes()?;
+    store.compaction().overwrite_what_goes()?;
     store.atomically(|store| {
-        store.note_traces()?;
+        store.compaction().note_traces()?;
         if let Some(mut identity) = identity {
             identity.keys = keep(store, identity.device, identity.keys, entropy)?;
             store.set_meta(IDENTITY, &identity)?;
@@ -66,7 +66,7 @@ fn seal_all(store: &Store, entropy: &mut dyn CryptoRng) -> Result<(), BookError>
         }
         for mut desk in desks {
             desk.keys = keep(store, desk.device, desk.keys, entropy)?;
-            store.keep_desk(&desk)?;
+            store.logins().keep_desk(&desk)?;
         }
         Ok(())
     })

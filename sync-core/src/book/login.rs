@@ -154,8 +154,10 @@ impl Tokens<'_> {
                 "The device's clock differs from the shop's: sign in again by the time given here. Records keep the device's own time.",
             );
         }
-        let fresh =
-            self.book.store.atomically(|store| store.use_assertion(said.iss, said.jti, said.exp.saturating_add(LEEWAY_S), now_s))?;
+        let fresh = self
+            .book
+            .store
+            .atomically(|store| store.logins().use_assertion(said.iss, said.jti, said.exp.saturating_add(LEEWAY_S), now_s))?;
         if !fresh {
             return refuse(Code::TokenInvalid, "The assertion has been used before.");
         }
@@ -219,7 +221,7 @@ impl Tokens<'_> {
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn kept_sessions(&self) -> Result<Vec<KeptSession>, BookError> {
-        Ok(self.book.store.kept_sessions()?)
+        Ok(self.book.store.logins().kept_sessions()?)
     }
 
     /// Keeps these sessions of the office's pages, and no others.
@@ -227,7 +229,7 @@ impl Tokens<'_> {
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn keep_sessions(&self, sessions: &[KeptSession]) -> Result<(), BookError> {
-        Ok(self.book.store.keep_sessions(sessions)?)
+        Ok(self.book.store.logins().keep_sessions(sessions)?)
     }
 
     /// The key that verifies access tokens: key id and Ed25519 public key, for the JWKS.

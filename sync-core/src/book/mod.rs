@@ -126,7 +126,7 @@ impl Book {
 
     pub(crate) fn reload_roster(&mut self) -> Result<(), BookError> {
         self.roster = match &self.identity {
-            Some(identity) => Some(Arc::new(Roster::build(identity.root, &*self.store.ledger_of(identity.root.shop.roster())?))),
+            Some(identity) => Some(Arc::new(Roster::build(identity.root, &*self.store.records().ledger_of(identity.root.shop.roster())?))),
             None => None,
         };
         Ok(())
@@ -179,8 +179,8 @@ impl Book {
     /// # Errors
     /// [`BookError`] where the store fails.
     pub(crate) fn may_read(&self, person: PersonId, doc: DocId) -> Result<bool, BookError> {
-        match self.store.document(doc)? {
-            Some(document) if self.roster()?.role_now(person).is_some() => Ok(self.store.may_read(person, &document)?),
+        match self.store.documents().document(doc)? {
+            Some(document) if self.roster()?.role_now(person).is_some() => Ok(self.store.grants().may_read(person, &document)?),
             _ => Ok(false),
         }
     }
@@ -240,8 +240,10 @@ impl Book {
                 for batch in records.chunks(MOST_RECORDS) {
                     writing.batch(*doc, batch.to_vec())?;
                     // The next batch must see what this one has replaced. A moved roster derives its own rows below.
-                    if let Some(document) =
-                        store.document(*doc)?.filter(|document| document.place != DocKind::Roster || records.len() > MOST_RECORDS)
+                    if let Some(document) = store
+                        .documents()
+                        .document(*doc)?
+                        .filter(|document| document.place != DocKind::Roster || records.len() > MOST_RECORDS)
                     {
                         projection::derive(store, &document, &roster)?;
                     }
@@ -285,7 +287,7 @@ impl Writing<'_> {
         let role = roster.role_now(identity.person);
         let mut last_in_slot: BTreeMap<Slot, RecordId> = BTreeMap::new();
         let mut signed = Vec::with_capacity(records.len());
-        let mut place = store.place(doc)?;
+        let mut place = store.documents().place(doc)?;
         for mut record in records {
             place = place.or(DocKind::founded_by(&record.body));
             if !place.is_some_and(|place| place.takes(record.body.kind())) {
@@ -313,7 +315,7 @@ impl Writing<'_> {
 
 /// What a new record in a slot must name as seen, newest first where there are too many to name.
 fn open_ends(store: &Store, doc: DocId, slot: &Slot) -> Result<Vec<RecordId>, StoreError> {
-    let mut seen = store.standing(doc, slot)?.map(|s| s.open_ends()).unwrap_or_default();
+    let mut seen = store.projections().standing(doc, slot)?.map(|s| s.open_ends()).unwrap_or_default();
     seen.sort_unstable();
     seen.reverse();
     seen.truncate(MOST_SEEN);

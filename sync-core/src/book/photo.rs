@@ -162,7 +162,7 @@ impl Photos<'_> {
         if !self.book.may_read(person, doc)? {
             return Err(PhotoError::Closed);
         }
-        noted(&*self.book.store.ledger_of(doc)?, self.book.roster()?, sha256)
+        noted(&*self.book.store.records().ledger_of(doc)?, self.book.roster()?, sha256)
     }
 
     /// The photos that this device noted, oldest first, and where the bytes of each are.
@@ -187,8 +187,8 @@ impl Photos<'_> {
     fn in_book(&self) -> Result<Vec<OwnPhoto>, BookError> {
         let identity = self.book.identity()?;
         let mut photos = Vec::new();
-        for num in self.book.store.documents_by_author(identity.person)? {
-            for entry in self.book.store.ledger(num)?.entries().filter(|entry| entry.device == identity.device) {
+        for num in self.book.store.records().documents_by_author(identity.person)? {
+            for entry in self.book.store.records().ledger(num)?.entries().filter(|entry| entry.device == identity.device) {
                 if let Body::Photo(photo) = &entry.record.body {
                     photos.push(OwnPhoto::new(entry.record.id, entry.record.doc, photo));
                 }
@@ -210,7 +210,7 @@ impl Photos<'_> {
             if photo.bytes != Whereabouts::Here {
                 continue;
             }
-            let ledger = self.book.store.ledger_of(photo.doc)?;
+            let ledger = self.book.store.records().ledger_of(photo.doc)?;
             if ledger.voided_by(photo.record, roster).is_some() {
                 continue;
             }

@@ -43,7 +43,7 @@ impl Book {
     pub(crate) fn shop_clock_doubts(&self, now: &ClockReading) -> Result<Vec<String>, BookError> {
         let set: Option<ClockSet> = self.store.meta(SET)?;
         let set = set.filter(|set| (now.wall_ms - set.at_ms).abs() < RECENT_MS);
-        let contacts = self.store.contacts()?;
+        let contacts = self.store.logins().contacts()?;
         let moved = set.map(|set| {
             let (far, way) = (apart(set.by_ms), if set.by_ms > 0 { "forward" } else { "back" });
             format!("The shop's clock was set {far} {way} while the server ran. What arrived before may be dated wrong by as much.")

@@ -42,10 +42,10 @@ impl Author<'_> {
         let before = self.book.days().last_closing()?;
         let known = before.map_or_else(|| Ok(BTreeMap::new()), |closing| self.book.days().covered_by(closing))?;
         let doc = self.book.identity()?.root.shop.days();
-        let moved = self.book.store.documents()?.into_iter().filter(|row| row.doc != doc && known.get(&row.doc) != Some(&row.heads));
+        let moved = self.book.store.documents().all()?.into_iter().filter(|row| row.doc != doc && known.get(&row.doc) != Some(&row.heads));
         let covers = segments_of(moved.map(|row| Covered { doc: row.doc, heads: row.heads }).collect())?;
         let parts = u32::try_from(covers.len()).unwrap_or(u32::MAX);
-        let position = self.book.store.log_end()?;
+        let position = self.book.store.log().log_end()?;
         // Nothing was open, so there is nothing to give a reason for.
         let left_open = if sheet.open_matters.is_empty() { "" } else { left_open };
         let closing = |(part, covers): (u32, Vec<Covered>)| {

@@ -96,7 +96,7 @@ impl Author<'_> {
         let refuse =
             |why: &str| EnrolError::Refused(ProblemCode::CodeInvalid, format!("{why} Nothing was changed. Ask the office for a new code."));
         let hash = code_hash(code);
-        let state = self.book.store.code(hash)?.ok_or_else(|| refuse("The code is not one of this shop's."))?;
+        let state = self.book.store.logins().code(hash)?.ok_or_else(|| refuse("The code is not one of this shop's."))?;
         if state.used.is_some() {
             return Err(refuse("The code has been used."));
         }
@@ -121,12 +121,12 @@ impl Author<'_> {
         self.book.as_one(|book| {
             if is_new {
                 book.admit_device(&request, now, entropy)?;
-                book.store.note_contact(row.device, now.wall_ms, 0)?;
+                book.store.logins().note_contact(row.device, now.wall_ms, 0)?;
             } else {
-                book.store.use_code(hash, &request)?;
+                book.store.logins().use_code(hash, &request)?;
             }
             let keys = keystore::keep(&book.store, row.device, row.keys.clone(), entropy)?;
-            book.store.keep_desk(&DeskRow { keys, ..row })?;
+            book.store.logins().keep_desk(&DeskRow { keys, ..row })?;
             book.advisor().desk_of(person)?.ok_or_else(|| BookError::Defect("a desk that was just opened is not there".to_owned()).into())
         })
     }
@@ -158,7 +158,7 @@ impl Advisor<'_> {
     fn desk_row(&self, person: PersonId) -> Result<Option<DeskRow>, BookError> {
         let roster = self.book.roster()?;
         let open = |device: DeviceId| roster.devices.get(&device).is_some_and(|d| d.revoked_ms.is_none());
-        let Some(row) = self.book.store.desk_row(person)?.filter(|row| open(row.device)) else { return Ok(None) };
+        let Some(row) = self.book.store.logins().desk_row(person)?.filter(|row| open(row.device)) else { return Ok(None) };
         Ok(Some(DeskRow { keys: keystore::keys_of(&self.book.store, row.device, row.keys)?, ..row }))
     }
 }
@@ -186,7 +186,7 @@ impl Author<'_> {
         let (root, issuer, server) = (shop.root, shop.issuer.clone(), String::new());
         let identity = Identity { device: row.device, person, root, issuer, server, record_key, keys: row.keys };
         self.book.as_one(|book| {
-            let before = book.store.log_end()?;
+            let before = book.store.log().log_end()?;
             book.sit_down(Some(identity));
             let done = book.author().take_step(step, &mut ActionContext { now: *now, entropy: &mut *entropy, measured_by: None });
             book.sit_down(None);
@@ -200,7 +200,7 @@ impl Author<'_> {
         Ok(match step.clone() {
             DeskStep::Rule { doc, slot, weighed, decision, reason } => {
                 // Of the very readings that were looked at: one that came in since has not been weighed.
-                let now = self.book.store.standing(doc, &slot)?;
+                let now = self.book.store.projections().standing(doc, &slot)?;
                 if weighed.zip(now).is_some_and(|(looked_at, now)| crate::queries::weighed(&now) != looked_at) {
                     return Err(BookError::Moved(
                         "another reading came in since the readings were looked at, or one was undone".to_owned(),

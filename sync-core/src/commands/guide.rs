@@ -212,7 +212,7 @@ impl Advisor<'_> {
         let cylinders = state.card.as_ref().and_then(|c| c.cylinders).or(engine.as_ref().map(|c| c.cylinders)).unwrap_or(1);
         let card = engine.as_ref().filter(|card| card.source.is_some());
         let cold = state.cold_at(Some(visit), self.book.reader().shop_now_ms(now)?);
-        let ledger = self.book.store.ledger_of(machine)?;
+        let ledger = self.book.store.records().ledger_of(machine)?;
         let roster = self.book.roster()?;
         let mut valves = Vec::new();
         let none_set = engine.as_ref().is_some_and(|card| card.hydraulic);
@@ -262,7 +262,7 @@ impl Advisor<'_> {
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn hours_read_in(&self, machine: DocId, visit: RecordId) -> Result<bool, BookError> {
-        Ok(hours_read(&*self.book.store.ledger_of(machine)?, self.book.roster()?, visit))
+        Ok(hours_read(&*self.book.store.records().ledger_of(machine)?, self.book.roster()?, visit))
     }
 }
 

@@ -101,7 +101,7 @@ impl Author<'_> {
     /// # Errors
     /// [`BookError`], having kept nothing.
     pub fn clear_finding(&mut self, finding: RecordId, how: &str, hand: &mut ActionContext<'_>) -> Result<RecordId, BookError> {
-        let held = self.book.store.held(finding)?.filter(|h| matches!(h.entry.record.body, Body::Finding(_)));
+        let held = self.book.store.records().held(finding)?.filter(|h| matches!(h.entry.record.body, Body::Finding(_)));
         let held = held.ok_or_else(|| BookError::Unknown("this book has no such finding".to_owned()))?;
         self.state_one(held.doc, FindingCleared { finding, how: how.to_owned() }, hand)
     }
@@ -142,7 +142,7 @@ impl Author<'_> {
     /// # Errors
     /// [`BookError`], having kept nothing.
     pub fn void(&mut self, target: RecordId, reason: &str, hand: &mut ActionContext<'_>) -> Result<RecordId, BookError> {
-        let held = self.book.store.held(target)?.ok_or_else(|| BookError::Unknown("this book has no such record".to_owned()))?;
+        let held = self.book.store.records().held(target)?.ok_or_else(|| BookError::Unknown("this book has no such record".to_owned()))?;
         if !permissions::is_voidable(held.entry.record.body.kind()) {
             return Err(BookError::Denied("a void or a receipt is not undone; state the matter again".to_owned()));
         }
@@ -160,7 +160,7 @@ impl Advisor<'_> {
     pub fn to_take_back(&self, doc: DocId) -> Result<Vec<RecordId>, BookError> {
         let (roster, person) = (self.book.roster()?, self.book.writer()?.person);
         let Some(role) = roster.role_now(person) else { return Ok(Vec::new()) };
-        let ledger = self.book.store.ledger_of(doc)?;
+        let ledger = self.book.store.records().ledger_of(doc)?;
         let founds = |body: &Body| matches!(body, Body::Machine(_) | Body::Property(_) | Body::Visit(_));
         let open = ledger.entries().filter(|entry| {
             let record = &entry.record;
@@ -180,7 +180,7 @@ impl Advisor<'_> {
     /// [`BookError`] where the store fails.
     pub fn open_visit_of(&self, machine: DocId, measured_by: Option<PersonId>) -> Result<Option<RecordId>, BookError> {
         let person = measured_by.unwrap_or(self.book.writer()?.person);
-        let state = self.book.store.machine(machine)?.map(|row| row.state);
+        let state = self.book.store.machine_rows().machine(machine)?.map(|row| row.state);
         Ok(state.and_then(|state| state.open_visits().find(|v| v.by == person).map(|v| v.visit)))
     }
 }

@@ -208,6 +208,7 @@ impl Author<'_> {
         let standing = self
             .book
             .store
+            .projections()
             .standing(doc, slot)?
             .ok_or_else(|| BookError::Unknown(format!("nothing is stated about {}, so there is nothing to rule on", slot.words())))?;
         let mut of = standing.contenders.clone();
@@ -215,7 +216,7 @@ impl Author<'_> {
         if let Decision::Stands(id) = decision
             && !of.contains(&id)
         {
-            let held = self.book.store.held(id)?.filter(|h| h.doc == doc && Slot::of(&h.entry.record).as_ref() == Some(slot));
+            let held = self.book.store.records().held(id)?.filter(|h| h.doc == doc && Slot::of(&h.entry.record).as_ref() == Some(slot));
             held.ok_or_else(|| BookError::Unknown("that record is not one of this slot's".to_owned()))?;
             of.push(id);
         }
@@ -224,7 +225,7 @@ impl Author<'_> {
         let mut own = ActionContext { now: hand.now, entropy: &mut *hand.entropy, measured_by: None };
         self.book.as_one(|book| {
             let record = book.author().state_one(doc, ruling, &mut own)?;
-            let (ledger, roster) = (book.store.ledger_of(doc)?, book.roster()?);
+            let (ledger, roster) = (book.store.records().ledger_of(doc)?, book.roster()?);
             let decides = Standings::new(&ledger, roster).are_decided_by(record, slot);
             if decides { Ok(record) } else { Err(BookError::Denied(would_not(decision, &standing, &ledger, roster))) }
         })

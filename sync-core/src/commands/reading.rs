@@ -138,7 +138,7 @@ impl Advisor<'_> {
         unit: LengthUnit,
     ) -> Result<ReadingOutcome, BookError> {
         let bracket = reading.bracket().map_err(|e| BookError::Entry(e.in_unit(unit)))?;
-        let standing = self.book.store.standing(machine, &Slot::lash(reading.valve, reading.stage))?;
+        let standing = self.book.store.projections().standing(machine, &Slot::lash(reading.valve, reading.stage))?;
         let mut outcome = ReadingOutcome {
             record,
             visit: reading.visit,
@@ -158,7 +158,7 @@ impl Advisor<'_> {
         match card {
             Some(card) => {
                 let roster = self.book.roster()?;
-                let asked = was_asked(&*self.book.store.ledger_of(machine)?, roster, record, reading, card);
+                let asked = was_asked(&*self.book.store.records().ledger_of(machine)?, roster, record, reading, card);
                 let proof = Proof::of(&roster.settings);
                 say_next(&mut outcome, reading, (card, asked), (set, proof.as_ref()), unit);
             }
@@ -172,7 +172,7 @@ impl Advisor<'_> {
 
     fn visit_of(&self, visit: Option<RecordId>) -> Result<Option<Visit>, BookError> {
         let Some(visit) = visit else { return Ok(None) };
-        Ok(self.book.store.held(visit)?.and_then(|h| match h.entry.record.body {
+        Ok(self.book.store.records().held(visit)?.and_then(|h| match h.entry.record.body {
             shared::record::Body::Visit(visit) => Some(visit),
             _ => None,
         }))

@@ -145,7 +145,7 @@ impl Author<'_> {
         self.book.finder().known_machine(machine)?;
         let visit = self.book.advisor().open_visit_of(machine, hand.measured_by)?;
         let record = self.state_one(machine, HourReading { meter, visit }, hand)?;
-        let standing = self.book.store.standing(machine, &Slot::hours())?;
+        let standing = self.book.store.projections().standing(machine, &Slot::hours())?;
         // One that outweighs what it contradicts stands, and whoever read it is told all the same.
         let doubt = standing.and_then(|s| {
             let contradicts = s.state == State::Contested;
@@ -200,7 +200,7 @@ impl Advisor<'_> {
         }
         let card = card.filter(|card| card.source.is_some());
         let roster = self.book.roster()?;
-        let ledger = self.book.store.ledger_of(machine)?;
+        let ledger = self.book.store.records().ledger_of(machine)?;
         let cylinders = state.card.as_ref().and_then(|c| c.cylinders).or(card.as_ref().map(|c| c.cylinders));
         let mut open = Vec::new();
         for valve in Valve::all(cylinders.unwrap_or(1)) {

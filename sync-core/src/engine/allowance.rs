@@ -158,7 +158,7 @@ impl Allowance {
         let Some(at_shop) = &mut self.at_shop else { return Ok(true) };
         let waiting = match at_shop.waiting {
             Some(waiting) => waiting,
-            None => store.waiting_of(by)?,
+            None => store.quarantine().waiting_of(by)?,
         };
         let with = waiting.and(Size { bytes: bytes as u64, records: 1 });
         let fits = within(with, IN_QUARANTINE);
@@ -174,13 +174,13 @@ impl Allowance {
     /// Writes down what each device has brought today.
     pub(crate) fn keep(self, store: &Store) -> Result<(), StoreError> {
         let Some(AtShop { day, brought, .. }) = self.at_shop else { return Ok(()) };
-        brought.into_iter().try_for_each(|(device, brought)| store.note_brought(device, day, &brought))
+        brought.into_iter().try_for_each(|(device, brought)| store.quarantine().note_brought(device, day, &brought))
     }
 }
 
 impl AtShop {
     fn of(&self, store: &Store, device: DeviceId) -> Result<Brought, StoreError> {
-        self.brought.get(&device).map_or_else(|| store.brought(device, self.day), |brought| Ok(*brought))
+        self.brought.get(&device).map_or_else(|| store.quarantine().brought(device, self.day), |brought| Ok(*brought))
     }
 
     fn held_back(&mut self, store: &Store, device: DeviceId, records: usize) -> Result<(), StoreError> {

@@ -32,7 +32,7 @@ pub(crate) fn append_signed(
     for batch in batches(signed) {
         append_on(store, &mut frontier, actor, place, batch, time_ms, at_shop)?;
         // The next one must know what this one holds.
-        store.index(&mut frontier)?;
+        store.log().index(&mut frontier)?;
     }
     Ok(())
 }
@@ -76,13 +76,13 @@ pub(crate) fn append_on(
     };
     let mut checked = Vec::with_capacity(signed.len());
     for (entry, bytes) in signed {
-        let held = store.holds_record(entry.record.id)?;
+        let held = store.records().holds_record(entry.record.id)?;
         checked.push(Checked { entry, held });
         recipe.records.push(Blob(bytes));
     }
     recipe.hash = replica::hash_of(frontier.doc, &recipe, &ids)?;
     frontier.advance(&recipe);
-    store.append_segment(frontier, place, vec![(recipe, checked)], Provenance { at_shop, proved: true }, None)?;
+    store.log().append_segment(frontier, place, vec![(recipe, checked)], Provenance { at_shop, proved: true }, None)?;
     Ok(())
 }
 
@@ -110,19 +110,19 @@ pub(crate) fn follow_roster(store: &Store, before: &Roster, moved: bool) -> Resu
     if !moved {
         return Ok(None);
     }
-    let after = Roster::build(before.root, &*store.ledger_of(before.root.shop.roster())?);
+    let after = Roster::build(before.root, &*store.records().ledger_of(before.root.shop.roster())?);
     let mut touched: BTreeSet<i64> = BTreeSet::new();
     for person in after.roles_differ(before) {
-        touched.extend(store.documents_by_author(person)?);
+        touched.extend(store.records().documents_by_author(person)?);
     }
     let everything = before.settings != after.settings;
     let mut documents: Vec<TouchedDocument> = Vec::new();
     if everything {
-        documents.extend(store.documents()?.iter().map(TouchedDocument::from));
+        documents.extend(store.documents().all()?.iter().map(TouchedDocument::from));
     } else {
-        documents.extend(store.document(before.root.shop.roster())?.iter().map(TouchedDocument::from));
+        documents.extend(store.documents().document(before.root.shop.roster())?.iter().map(TouchedDocument::from));
         for num in touched {
-            documents.extend(store.document_by_num(num)?.iter().map(TouchedDocument::from));
+            documents.extend(store.documents().document_by_num(num)?.iter().map(TouchedDocument::from));
         }
         documents.sort_unstable();
         documents.dedup();

@@ -46,7 +46,7 @@ pub(crate) fn verify(store: &Store, roster: &Roster, own: &Identity) -> Result<V
     if let Some(damage) = store.damage()? {
         found.faults.push(format!("SQLite finds the file damaged: {damage}."));
     }
-    for document in store.documents()? {
+    for document in store.documents().all()? {
         verify_document(store, &document, roster, own, &mut found)?;
     }
     let before = store.derived_dump()?;
@@ -94,7 +94,7 @@ fn verify_document(
         found.faults.push(format!("Document {} holds more or less than its row says.", document.doc));
     }
     let mut ends: Vec<_> = frontier.moved().copied().collect();
-    let mut held = store.actor_ends(document.num)?;
+    let mut held = store.log().actor_ends(document.num)?;
     ends.sort_by_key(|end| end.actor);
     held.sort_by_key(|end| end.actor);
     if ends != held {
@@ -132,7 +132,7 @@ fn derive_anew(store: &Store, roster: &Roster) -> Result<(), StoreError> {
 /// A document's changes with their hashes made again from the records.
 fn recipes_again(store: &Store, document: &DocumentRow) -> Result<Vec<Recipe>, StoreError> {
     let mut recipes = Vec::new();
-    for part in store.segments_of(document.num)? {
+    for part in store.log().segments_of(document.num)? {
         recipes.extend(changes_in(document.doc, &part.pack, true)?.into_iter().map(|(recipe, _)| recipe));
     }
     Ok(recipes)

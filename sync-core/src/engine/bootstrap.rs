@@ -76,7 +76,7 @@ impl Filled {
     /// # Errors
     /// [`StoreError`].
     pub(crate) fn keep(self, store: &Store) -> Result<bool, StoreError> {
-        store.keep_whole(self.0)
+        store.documents().keep_whole(self.0)
     }
 }
 
@@ -87,7 +87,7 @@ impl Filled {
 /// [`StoreError`].
 pub(crate) fn verify_deferred(store: &Store, most: usize, roster: &Roster) -> Result<BTreeSet<DocId>, StoreError> {
     let holds = |Blob(bytes): &Blob| record_holds(bytes, roster.root.shop, |device| roster.signer(device));
-    let looked_at = par_map(store.unverified_segments(most)?, |part| {
+    let looked_at = par_map(store.documents().unverified_segments(most)?, |part| {
         let changes = changes_in(part.doc, &part.pack, true);
         let holds = changes.is_ok_and(|changes| changes.iter().flat_map(|(recipe, _)| &recipe.records).all(holds));
         (part.pos, part.doc, holds)
@@ -95,7 +95,7 @@ pub(crate) fn verify_deferred(store: &Store, most: usize, roster: &Roster) -> Re
     let mut broken = BTreeSet::new();
     for (pos, doc, holds) in looked_at {
         if holds {
-            store.note_verified(pos)?;
+            store.documents().note_verified(pos)?;
         } else {
             broken.insert(doc);
         }

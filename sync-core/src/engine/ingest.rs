@@ -62,13 +62,13 @@ impl Pending<'_> {
             return Ok(());
         }
         let site = self.site.ok_or_else(|| BookError::Defect("a change for no document".to_owned()))?;
-        self.store.append_segment(&mut self.frontier, site.place, std::mem::take(&mut self.taken), self.known, packed)?;
+        self.store.log().append_segment(&mut self.frontier, site.place, std::mem::take(&mut self.taken), self.known, packed)?;
         Ok(())
     }
 
     fn flush(&mut self) -> Result<(), BookError> {
         self.append(None)?;
-        self.store.index(&mut self.frontier)?;
+        self.store.log().index(&mut self.frontier)?;
         self.ids.clear();
         self.bytes = 0;
         Ok(())
@@ -90,7 +90,7 @@ impl Pending<'_> {
             _ => false,
         };
         Ok(match body {
-            Body::Void(void) => self.store.held(void.target)?.is_some_and(|held| by_itself(&held.entry.record.body)),
+            Body::Void(void) => self.store.records().held(void.target)?.is_some_and(|held| by_itself(&held.entry.record.body)),
             body => by_itself(body),
         })
     }
@@ -140,7 +140,7 @@ pub(crate) fn admit(
     // Only the shop's own gate asks who may read: a device needs no more than what its row says.
     let site = match &frontier.document {
         Some(row) if !gate.of_shop => Some(Site::of_kind(row.place)),
-        Some(_) => store.site(delivery.doc)?,
+        Some(_) => store.documents().site(delivery.doc)?,
         None => None,
     };
     let mut pending = Pending { store, frontier, site, taken: Vec::new(), ids: BTreeSet::new(), bytes: 0, known };
@@ -171,7 +171,7 @@ pub(crate) fn admit(
 
 /// What kind of document it is, or what its founding record makes it.
 pub(crate) fn place_of(store: &Store, doc: DocId, records: &[Checked]) -> Result<DocKind, BookError> {
-    if let Some(place) = store.place(doc)? {
+    if let Some(place) = store.documents().place(doc)? {
         return Ok(place);
     }
     Ok(founded_by(records))

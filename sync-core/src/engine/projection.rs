@@ -34,14 +34,14 @@ pub(crate) struct Derived {
 /// # Errors
 /// [`StoreError`].
 pub fn derive(store: &Store, document: &DocumentRow, roster: &Roster) -> Result<(), StoreError> {
-    let ledger = store.ledger(document.num)?;
-    let before = store.take_stood(document.num);
+    let ledger = store.records().ledger(document.num)?;
+    let before = store.projections().take_stood(document.num);
     let Some((rows, standings)) = rows_of(document.place, &ledger, roster, before)? else {
-        return store.underive(document.num);
+        return store.projections().underive(document.num);
     };
     // In a visit one reading follows another: each asks what stood before it, and writes this row anew.
-    store.write_rows(document.num, &Rows { view: segment_codec::leave_uncompressed(rows.view), ..rows })?;
-    store.keep_stood(document.num, standings);
+    store.projections().write_rows(document.num, &Rows { view: segment_codec::leave_uncompressed(rows.view), ..rows })?;
+    store.projections().keep_stood(document.num, standings);
     Ok(())
 }
 
@@ -51,7 +51,7 @@ pub fn derive(store: &Store, document: &DocumentRow, roster: &Roster) -> Result<
 /// [`StoreError`].
 pub(crate) fn derive_all(store: &Store, documents: &[TouchedDocument], roster: &Roster) -> Result<(), StoreError> {
     for some in documents.chunks(AT_ONCE) {
-        let packed = some.iter().map(|document| store.to_derive(*document)).collect::<Result<Vec<_>, _>>()?;
+        let packed = some.iter().map(|document| store.projections().to_derive(*document)).collect::<Result<Vec<_>, _>>()?;
         par_map(packed, |packed| derived(packed, roster)).into_iter().try_for_each(|derived| keep(store, derived))?;
     }
     Ok(())
@@ -59,9 +59,9 @@ pub(crate) fn derive_all(store: &Store, documents: &[TouchedDocument], roster: &
 
 /// Derives the rows of every document from its records.
 pub(crate) fn derive_everything(store: &Store, roster: &Roster) -> Result<(), StoreError> {
-    let documents: Vec<TouchedDocument> = store.documents()?.iter().map(TouchedDocument::from).collect();
+    let documents: Vec<TouchedDocument> = store.documents().all()?.iter().map(TouchedDocument::from).collect();
     derive_all(store, &documents, roster)?;
-    store.note_rows_of_now()
+    store.projections().note_rows_of_now()
 }
 
 /// Makes the derived rows again where a program with another form of them, or with other rules, has made them.
@@ -69,7 +69,7 @@ pub(crate) fn derive_everything(store: &Store, roster: &Roster) -> Result<(), St
 /// # Errors
 /// [`StoreError`].
 pub(crate) fn renew(store: &Store, roster: &Roster) -> Result<(), StoreError> {
-    if store.rows_are_of_now()? {
+    if store.projections().rows_are_of_now()? {
         return Ok(());
     }
     store.atomically(|store| derive_everything(store, roster))
@@ -86,8 +86,8 @@ pub(crate) fn derived(read: ToDerive, roster: &Roster) -> Derived {
 /// Keeps the rows that were derived of a document.
 pub(crate) fn keep(store: &Store, derived: Derived) -> Result<(), StoreError> {
     match derived.rows? {
-        Some(rows) => store.write_rows(derived.num, &rows),
-        None => store.underive(derived.num),
+        Some(rows) => store.projections().write_rows(derived.num, &rows),
+        None => store.projections().underive(derived.num),
     }
 }
 
@@ -212,16 +212,16 @@ mod tests {
         let note = Body::Note(Note { text: "ticks".to_owned(), visit: None });
         for first in [2_000, 3_000] {
             let store = Store::in_memory().unwrap();
-            let document = store.found_document(DocId::from_bytes([8; 16]), DocKind::Machine).unwrap();
+            let document = store.documents().found_document(DocId::from_bytes([8; 16]), DocKind::Machine).unwrap();
             let mut entries = vec![entry(1, note.clone()), receipt(2, first)];
             for second in [None, Some(receipt(3, 5_000 - first))] {
                 entries.extend(second);
                 let (rows, _) = rows_of(document.place, &Ledger::new(entries.clone()), &roster, None).unwrap().unwrap();
-                store.write_rows(document.num, &rows).unwrap();
+                store.projections().write_rows(document.num, &rows).unwrap();
             }
-            let counted: Vec<usize> = store.came_in(0, 10_000).unwrap().iter().map(|CameIn { records, .. }| *records).collect();
+            let counted: Vec<usize> = store.records().came_in(0, 10_000).unwrap().iter().map(|CameIn { records, .. }| *records).collect();
             assert_eq!(counted, [1], "first receipt at {first}");
-            let after = store.came_in(2_001, 10_000).unwrap();
+            let after = store.records().came_in(2_001, 10_000).unwrap();
             assert!(after.is_empty(), "only under the earlier: {after:?}");
         }
     }

@@ -127,7 +127,7 @@ impl Validator<'_> {
             Ok(opened) => opened,
             Err(error) => return Ok(Err(RecordRefusal { record: None, code: Code::Unreadable, detail: format!("{error}.") })),
         };
-        let site = store.site(doc)?.or_else(|| self.founded(opened));
+        let site = store.documents().site(doc)?.or_else(|| self.founded(opened));
         Ok(match self.record(store, doc, site, opened, record, bytes)? {
             Ok(held) => Ok(Checked { entry: entry_of(opened), held }),
             Err(No(code, detail)) => Err(RecordRefusal { record: Some(opened.record.id), code, detail }),
@@ -161,20 +161,20 @@ impl Validator<'_> {
         };
         let record = &opened.record;
         let kind = record.body.kind();
-        if store.holds_record(record.id)? {
-            if !store.holds_bytes(record.id, bytes)? {
+        if store.records().holds_record(record.id)? {
+            if !store.records().holds_bytes(record.id, bytes)? {
                 return Ok(Err(No(Code::IdTaken, "Another record has this id; records are never overwritten.".to_owned())));
             }
             // In the book already: its rights were judged when it came, and another change that carries it changes nothing.
             return Ok(Ok(true));
         }
-        if store.is_kept_out(bytes)? {
+        if store.quarantine().is_kept_out(bytes)? {
             return Ok(Err(No(Code::KeptOut, format!("The office decided to keep this {kind} out."))));
         }
         // A device that hears a refusal of the shop does not take the record from others again, to be refused for ever.
         if !self.of_shop
             && !self.vouched.covers(opened)
-            && let Some((code, detail)) = store.refused_by_shop(bytes)?
+            && let Some((code, detail)) = store.quarantine().refused_by_shop(bytes)?
         {
             return Ok(Err(No(code, format!("The shop has refused this {kind}, and the office decides. {detail}"))));
         }
@@ -258,9 +258,9 @@ pub(crate) fn may_be_let_in(store: &Store, roster: &Roster, waiting: &Quarantine
     let opened = envelope::decode_unverified(&waiting.bytes)
         .map_err(|_| BookError::Denied("the record cannot be read, and so never comes in".to_owned()))?;
     let signature = roster.signer(opened.device).map(|(key, person)| (person, opened.verify(&key, roster.root.shop)));
-    let site = whole(waiting.doc, store.site(waiting.doc)?, &opened, signature.as_ref())
+    let site = whole(waiting.doc, store.documents().site(waiting.doc)?, &opened, signature.as_ref())
         .map_err(|No(_, why)| BookError::Denied(format!("{why} It can never come in")))?;
-    if store.holds_record(opened.record.id)? {
+    if store.records().holds_record(opened.record.id)? {
         return Err(BookError::Denied("another record has its id, and so it never comes in".to_owned()));
     }
     Ok((opened, site))
@@ -279,17 +279,17 @@ pub fn target(store: &Store, roster: &Roster, record: &Record) -> Result<Target,
     let mut target = Target::default();
     match &record.body {
         Body::Void(void) => {
-            let ledger = store.ledger_of(record.doc)?;
+            let ledger = store.records().ledger_of(record.doc)?;
             target.voided = ledger.get(void.target).map(|entry| Voided::of(entry, &ledger, roster));
         }
         Body::Ruling(ruling) => {
             for id in &ruling.of {
-                if let Some(held) = store.held(*id)? {
+                if let Some(held) = store.records().held(*id)? {
                     target.rules_own |= held.entry.record.by == record.by || held.entry.record.measurer() == record.by;
                 }
             }
         }
-        Body::Machine(_) => target.machine_known = store.place(record.doc)?.is_some(),
+        Body::Machine(_) => target.machine_known = store.documents().place(record.doc)?.is_some(),
         _ => {}
     }
     Ok(target)

@@ -92,8 +92,8 @@ impl Reader<'_> {
     pub fn contested(&self, unit: LengthUnit) -> Result<Vec<ContestedSlot>, BookError> {
         let mut slots = Vec::new();
         let mut names = Names::default();
-        for (doc, standing) in self.book.store.open_slots(MOST_SLOTS)? {
-            let ledger = self.book.store.ledger_of(doc)?;
+        for (doc, standing) in self.book.store.projections().open_slots(MOST_SLOTS)? {
+            let ledger = self.book.store.records().ledger_of(doc)?;
             slots.push(self.side_by_side(doc, names.title(self.book, doc)?, &standing, &ledger, unit)?);
         }
         Ok(slots)
@@ -104,9 +104,13 @@ impl Reader<'_> {
     /// # Errors
     /// [`BookError::Unknown`] where nothing speaks about the slot.
     pub fn slot_view(&self, doc: DocId, slot: &Slot, unit: LengthUnit) -> Result<ContestedSlot, BookError> {
-        let standing =
-            self.book.store.standing(doc, slot)?.ok_or_else(|| BookError::Unknown(format!("nothing is stated about {}", slot.words())))?;
-        self.side_by_side(doc, self.title(doc)?, &standing, &*self.book.store.ledger_of(doc)?, unit)
+        let standing = self
+            .book
+            .store
+            .projections()
+            .standing(doc, slot)?
+            .ok_or_else(|| BookError::Unknown(format!("nothing is stated about {}", slot.words())))?;
+        self.side_by_side(doc, self.title(doc)?, &standing, &*self.book.store.records().ledger_of(doc)?, unit)
     }
 
     pub(super) fn side_by_side(
@@ -195,7 +199,7 @@ impl Reader<'_> {
         if doc == shop.days() {
             return Ok("closed days".to_owned());
         }
-        if let Some(tag) = self.book.store.tag_of(doc)? {
+        if let Some(tag) = self.book.store.machine_rows().tag_of(doc)? {
             return Ok(tag);
         }
         Ok(self.property(shared::ids::PropertyId(doc.0))?.map_or_else(|| format!("document {}", short(&doc)), |p| p.name))

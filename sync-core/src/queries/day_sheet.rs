@@ -74,13 +74,13 @@ impl DayReader<'_> {
         let until = day.checked_add(1.day()).map_or(i64::MAX, |next| roster.day_start_ms(next));
         let (arrived, (devices, missing)) = (self.arrived(from, until)?, self.device_contacts(from, until)?);
         let counts = SheetCounts {
-            contested: self.book.store.count_open_slots()?,
+            contested: self.book.store.projections().count_open_slots()?,
             people: arrived.len(),
             records: arrived.iter().map(|line| line.records).sum(),
             readings: arrived.iter().map(|line| line.readings).sum(),
             devices: devices.len(),
             missing,
-            quarantine: self.book.store.count_quarantined(QuarantineState::Waiting)?,
+            quarantine: self.book.store.quarantine().count_quarantined(QuarantineState::Waiting)?,
             ..SheetCounts::default()
         };
         let mut sheet = DaySheet {
@@ -103,13 +103,13 @@ impl DayReader<'_> {
             closed: self.closed_day(day, unit)?,
         };
         let mut making = Making { book: self.book, sheet: &mut sheet, names: Names::default(), unit };
-        for (doc, standing) in self.book.store.proposals()? {
+        for (doc, standing) in self.book.store.projections().proposals()? {
             let title = making.names.title(self.book, doc)?;
             for aside in &standing.aside {
                 making.set_aside((doc, &title), &standing.slot, aside)?;
             }
         }
-        for row in self.book.store.machines_of_day(from, until)? {
+        for row in self.book.store.machine_rows().machines_of_day(from, until)? {
             making.machine(row.doc, &row.state, (from, until))?;
         }
         sheet.counts.visits = sheet.visits.len();
@@ -128,6 +128,7 @@ impl DayReader<'_> {
         let mut lines: Vec<PersonCount> = self
             .book
             .store
+            .records()
             .came_in(from, until)?
             .into_iter()
             .map(|came| PersonCount {
@@ -143,7 +144,7 @@ impl DayReader<'_> {
 
     /// When each device was here last, and how many of those in use were not here in this span.
     fn device_contacts(&self, from: i64, until: i64) -> Result<(Vec<DeviceContact>, usize), BookError> {
-        let (contacts, desks) = (self.book.store.contacts()?, self.book.store.desk_devices()?);
+        let (contacts, desks) = (self.book.store.logins().contacts()?, self.book.store.logins().desk_devices()?);
         let devices: Vec<DeviceContact> = self
             .book
             .reader()
@@ -230,7 +231,7 @@ impl Making<'_> {
     fn set_aside(&mut self, (doc, title): (DocId, &str), slot: &Slot, aside: &Aside) -> Result<(), BookError> {
         self.sheet.counts.aside += 1;
         if self.sheet.aside.len() < MOST_LINES
-            && let Some(entry) = self.book.store.ledger_of(doc)?.get(aside.id)
+            && let Some(entry) = self.book.store.records().ledger_of(doc)?.get(aside.id)
         {
             let roster = self.book.roster()?;
             self.sheet.aside.push(AsideLine {

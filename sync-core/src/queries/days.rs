@@ -152,7 +152,7 @@ impl DayReader<'_> {
     /// The documents that a closing covers, its own and those of the closings before it, with their heads then.
     pub(crate) fn covered_by(&self, closing: RecordId) -> Result<BTreeMap<DocId, Vec<Bytes32>>, BookError> {
         let mut covered = BTreeMap::new();
-        let ledger = self.book.store.ledger_of(self.book.identity()?.root.shop.days())?;
+        let ledger = self.book.store.records().ledger_of(self.book.identity()?.root.shop.days())?;
         let closings = Closings::of(&ledger);
         let mut next = Some(closing);
         let mut seen = BTreeSet::new();
@@ -185,7 +185,7 @@ impl DayReader<'_> {
     /// [`BookError`] where the store fails.
     pub fn closed_day(&self, day: Date, unit: LengthUnit) -> Result<Option<ClosedDay>, BookError> {
         let doc = self.book.identity()?.root.shop.days();
-        let standing = self.book.store.standing(doc, &Slot::day(day, 1))?.and_then(|s| s.stands);
+        let standing = self.book.store.projections().standing(doc, &Slot::day(day, 1))?.and_then(|s| s.stands);
         let ledger = self.days_ledger()?;
         let standing: Vec<RecordId> = standing.into_iter().filter(|id| closing_in(&ledger, *id).is_some()).collect();
         Ok(self.closed_days_of(&ledger, &standing, unit)?.pop())
@@ -200,8 +200,8 @@ impl DayReader<'_> {
         let covered = self.covered_by(closed.record)?;
         let heads = covered.get(&doc).ok_or_else(|| BookError::Unknown(format!("the closing of {day} covers no such document")))?;
         let root = self.book.identity()?.root;
-        let at = |doc: DocId, heads: &[shared::bytes::Bytes32]| match self.book.store.document(doc)? {
-            Some(row) => self.book.store.ledger_at(row.num, heads),
+        let at = |doc: DocId, heads: &[shared::bytes::Bytes32]| match self.book.store.documents().document(doc)? {
+            Some(row) => self.book.store.records().ledger_at(row.num, heads),
             None => Ok(Ledger::default()),
         };
         let roster = match covered.get(&root.shop.roster()) {
@@ -219,7 +219,7 @@ impl DayReader<'_> {
         for slot in slots {
             let then = judge.of(slot);
             let entry = then.stands.and_then(|id| ledger.get(id));
-            let now = self.book.store.standing(doc, slot)?;
+            let now = self.book.store.projections().standing(doc, slot)?;
             lines.push(EveningLine {
                 slot_words: slot.words(),
                 state: then.state,
@@ -239,13 +239,13 @@ impl DayReader<'_> {
     }
 
     fn days_ledger(&self) -> Result<Arc<Ledger>, BookError> {
-        Ok(self.book.store.ledger_of(self.book.identity()?.root.shop.days())?)
+        Ok(self.book.store.records().ledger_of(self.book.identity()?.root.shop.days())?)
     }
 
     fn standing_closings(&self) -> Result<Vec<(Date, RecordId)>, BookError> {
         let doc = self.book.identity()?.root.shop.days();
         let first = |slot: &Slot| slot.0.strip_prefix("day/")?.strip_suffix("/1")?.parse::<Date>().ok();
-        Ok(self.book.store.standings(doc)?.into_iter().filter_map(|s| Some((first(&s.slot)?, s.stands?))).collect())
+        Ok(self.book.store.projections().standings(doc)?.into_iter().filter_map(|s| Some((first(&s.slot)?, s.stands?))).collect())
     }
 
     /// Closings in full, in the order given. What came late for them is looked for once, for all of them.
@@ -295,7 +295,7 @@ impl DayReader<'_> {
                 ReceivedAfter { after_ms: closed.at_ms, written_from_ms: from, written_until_ms: until }
             })
             .collect();
-        for (closed, found) in in_order.into_iter().zip(self.book.store.received_after(&spans)?) {
+        for (closed, found) in in_order.into_iter().zip(self.book.store.records().received_after(&spans)?) {
             let (from, until) = span(closed.day);
             for held in found {
                 let record = &held.entry.record;

@@ -55,7 +55,7 @@ impl Reader<'_> {
         let cards: BTreeMap<_, _> = self.engine_cards()?.into_iter().map(|card| (card.card, card)).collect();
         let (mut lines, mut names) = (Vec::new(), Names::default());
         let clock = self.book.machines().due_clock(now)?;
-        for (doc, brief) in self.book.store.machine_summaries()? {
+        for (doc, brief) in self.book.store.machine_rows().machine_summaries()? {
             let card = brief.engine_card().and_then(|id| cards.get(&id));
             let due = self.book.machines().due_of(&brief, card, &clock)?;
             let property_name = names.property(self.book, Some(brief.property()))?;

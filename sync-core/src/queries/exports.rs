@@ -127,9 +127,10 @@ impl<T> Table<T> {
         if self.after.as_ref().is_some_and(before) || !book.read_by(person).may_read(*machine)? {
             return Ok(());
         }
-        let (roster, ledger, standings) = (book.roster()?, book.store.ledger_of(*machine)?, book.store.standings(*machine)?);
+        let (roster, ledger, standings) =
+            (book.roster()?, book.store.records().ledger_of(*machine)?, book.store.projections().standings(*machine)?);
         let fates = Fates::of(&standings);
-        let property = book.store.machine(*machine)?.and_then(|row| row.state.property());
+        let property = book.store.machine_rows().machine(*machine)?.and_then(|row| row.state.property());
         let property_name = self.names.property(book, property)?;
         let mut entries: Vec<&Entry> = ledger.entries().collect();
         entries.sort_by_cached_key(|entry| (ledger.time(entry.record.id).ms, entry.record.id));
@@ -191,6 +192,6 @@ impl PersonReader<'_> {
         if self.book.roster()?.role_now(self.person).is_none() {
             return Ok(Vec::new());
         }
-        Ok(self.book.store.moved_documents(self.person, from, until)?)
+        Ok(self.book.store.grants().moved_documents(self.person, from, until)?)
     }
 }

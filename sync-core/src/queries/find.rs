@@ -30,7 +30,7 @@ fn ends(id: &impl std::fmt::Display, given: &str) -> bool {
 impl Finder<'_> {
     /// The state of a machine that the book has.
     pub(crate) fn known_machine(&self, machine: DocId) -> Result<MachineState, BookError> {
-        let row = self.book.store.machine(machine)?;
+        let row = self.book.store.machine_rows().machine(machine)?;
         row.map(|row| row.state).ok_or_else(|| BookError::Unknown("this book has no such machine".to_owned()))
     }
 
@@ -39,7 +39,7 @@ impl Finder<'_> {
     /// # Errors
     /// [`BookError::Unknown`] where none or several are meant.
     pub fn find_machine(&self, given: &str) -> Result<DocId, BookError> {
-        let rows = self.book.store.tags()?;
+        let rows = self.book.store.machine_rows().tags()?;
         let tagged: Vec<DocId> = rows.iter().filter(|(_, tag)| same(tag, given)).map(|(doc, _)| *doc).collect();
         if tagged.is_empty() {
             return one("machine", given, rows.iter().filter(|(doc, _)| ends(doc, given)).map(|(doc, _)| *doc).collect());
@@ -49,7 +49,7 @@ impl Finder<'_> {
 
     /// The machines with this very tag. The digits of an id are not asked: a tag may look like those of another machine.
     pub(crate) fn tagged(&self, tag: &str) -> Result<Vec<DocId>, BookError> {
-        Ok(self.book.store.tags()?.into_iter().filter(|(_, known)| same(known, tag)).map(|(doc, _)| doc).collect())
+        Ok(self.book.store.machine_rows().tags()?.into_iter().filter(|(_, known)| same(known, tag)).map(|(doc, _)| doc).collect())
     }
 
     /// The properties with this very name.
@@ -108,7 +108,7 @@ impl Finder<'_> {
         if given.chars().filter(char::is_ascii_hexdigit).count() < 4 {
             return Err(BookError::Unknown(format!("\"{given}\" names no record: give the last eight digits shown beside it")));
         }
-        let ids = self.book.store.ids_like(given)?;
+        let ids = self.book.store.records().ids_like(given)?;
         one("record", given, ids.into_iter().filter(|id| ends(id, given) || short(id) == given).collect())
     }
 }

@@ -154,7 +154,7 @@ impl MachineReader<'_> {
         stretch: Stretch,
     ) -> Result<(Vec<HistoryLine>, usize), BookError> {
         let (places, more) = places(ledger, stretch);
-        let at_shop = self.book.store.at_shop_of(doc, places.iter().map(|(_, id)| *id))?;
+        let at_shop = self.book.store.records().at_shop_of(doc, places.iter().map(|(_, id)| *id))?;
         let (roster, fates) = (self.book.roster()?, Fates::of(standings));
         let line = |(at_ms, id): (i64, RecordId)| {
             let entry = ledger.get(id)?;

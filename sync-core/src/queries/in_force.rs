@@ -48,7 +48,7 @@ impl MachineReader<'_> {
     /// [`BookError`] where the store fails.
     pub(super) fn revisions(&self, machine: &Ledger) -> Result<Revisions, BookError> {
         let roster = self.book.roster()?;
-        let engines = self.book.store.ledger_of(self.book.identity()?.root.shop.engines())?;
+        let engines = self.book.store.records().ledger_of(self.book.identity()?.root.shop.engines())?;
         let card_of = |id| match machine.get(id).map(|entry| &entry.record.body) {
             Some(Body::Machine(card)) => card.engine_card,
             _ => None,

@@ -145,9 +145,9 @@ impl PersonReader<'_> {
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn may_read(&self, doc: DocId) -> Result<bool, BookError> {
-        match self.book.store.document(doc)? {
+        match self.book.store.documents().document(doc)? {
             Some(document) if self.book.roster()?.role_now(self.person).is_some() => {
-                Ok(self.book.store.may_read(self.person, &document)?)
+                Ok(self.book.store.grants().may_read(self.person, &document)?)
             }
             _ => Ok(false),
         }
@@ -159,7 +159,7 @@ impl PersonReader<'_> {
     /// [`BookError`] where the store fails.
     pub fn machines(&self) -> Result<Vec<MachineLine>, BookError> {
         let (mut lines, mut names) = (Vec::new(), Names::default());
-        for row in self.book.store.machines()? {
+        for row in self.book.store.machine_rows().machines()? {
             if self.may_read(row.doc)? {
                 lines.push(self.machine_line(&row, &mut names)?);
             }
@@ -225,7 +225,7 @@ impl PersonReader<'_> {
         let card = card.ok_or_else(|| BookError::Unknown("there is no such property, or it is not open to this device".to_owned()))?;
         let line = self.book.reader().property_line(property, card)?;
         let (mut machines_there, mut names) = (Vec::new(), Names::default());
-        for row in self.book.store.machines_of(property)? {
+        for row in self.book.store.machine_rows().machines_of(property)? {
             if self.may_read(row.doc)? {
                 machines_there.push(self.machine_line(&row, &mut names)?);
             }
@@ -256,9 +256,9 @@ impl MachineReader<'_> {
         most: usize,
         unit: LengthUnit,
     ) -> Result<Vec<HistoryLine>, BookError> {
-        let known = self.book.store.tag_of(machine)?.is_some();
+        let known = self.book.store.machine_rows().tag_of(machine)?.is_some();
         known.then_some(()).ok_or_else(|| BookError::Unknown("this book has no such machine".to_owned()))?;
-        let (ledger, standings) = (self.book.store.ledger_of(machine)?, self.book.store.standings(machine)?);
+        let (ledger, standings) = (self.book.store.records().ledger_of(machine)?, self.book.store.projections().standings(machine)?);
         Ok(self.history_lines(machine, &ledger, &standings, unit, Stretch { before, most })?.0)
     }
 }
@@ -271,7 +271,7 @@ impl PersonReader<'_> {
     pub fn record(&self, id: RecordId, unit: LengthUnit) -> Result<RecordView, BookError> {
         let held = self.held(id)?;
         let (roster, record) = (self.book.roster()?, &held.entry.record);
-        let ledger = self.book.store.ledger_of(held.doc)?;
+        let ledger = self.book.store.records().ledger_of(held.doc)?;
         Ok(RecordView {
             record: id,
             short: short(&id),
@@ -288,7 +288,7 @@ impl PersonReader<'_> {
             received_ms: held.received_ms,
             seen: record.seen.clone(),
             words: describe(&record.body, unit, roster),
-            fate: Fates::of(&self.book.store.standings(held.doc)?).fate(id, &record.body, &ledger, roster),
+            fate: Fates::of(&self.book.store.projections().standings(held.doc)?).fate(id, &record.body, &ledger, roster),
             bytes: held.bytes,
         })
     }
@@ -303,7 +303,7 @@ impl PersonReader<'_> {
     }
 
     fn held(&self, id: RecordId) -> Result<HeldRecord, BookError> {
-        let held = self.book.store.held(id)?;
+        let held = self.book.store.records().held(id)?;
         let open = match &held {
             Some(held) => self.may_read(held.doc)?,
             None => false,
@@ -325,12 +325,12 @@ impl Reader<'_> {
             people: roster.people.len(),
             devices: roster.devices.len(),
             properties: self.book.reader().properties()?.len(),
-            machines: self.book.store.tags()?.len(),
+            machines: self.book.store.machine_rows().tags()?.len(),
             engine_cards: self.engine_cards()?.len(),
-            records: self.book.store.counts()?.0,
-            quarantined: self.book.store.count_quarantined(QuarantineState::Waiting)?,
-            contested: self.book.store.count_open_slots()?,
-            position: self.book.store.log_end()?,
+            records: self.book.store.records().counts()?.0,
+            quarantined: self.book.store.quarantine().count_quarantined(QuarantineState::Waiting)?,
+            contested: self.book.store.projections().count_open_slots()?,
+            position: self.book.store.log().log_end()?,
             epoch: self.book.store.meta("epoch")?,
         })
     }

@@ -192,11 +192,12 @@ impl MachineReader<'_> {
 
     fn machine_to(&self, doc: DocId, unit: LengthUnit, now: &ClockReading, longest: Longest) -> Result<MachineView, BookError> {
         let roster = self.book.roster()?;
-        let row = self.book.store.machine(doc)?.ok_or_else(|| BookError::Unknown("this book has no such machine".to_owned()))?;
+        let row =
+            self.book.store.machine_rows().machine(doc)?.ok_or_else(|| BookError::Unknown("this book has no such machine".to_owned()))?;
         let mut state = row.state;
         let card = self.card_of(&state)?;
-        let ledger = self.book.store.ledger_of(doc)?;
-        let standings = self.book.store.standings(doc)?;
+        let ledger = self.book.store.records().ledger_of(doc)?;
+        let standings = self.book.store.projections().standings(doc)?;
         let mut lash = Vec::with_capacity(state.lash.len());
         for line in &state.lash {
             lash.push(LashView {

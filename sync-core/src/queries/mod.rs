@@ -41,7 +41,6 @@ pub use contested::{ContestedReading, ContestedRuling, ContestedSlot};
 pub use day_lines::{AsideLine, DeviceContact, HoldLine, NoteOfDay, PersonCount, RecheckLine, SheetCounts, VisitOfDay};
 pub use day_sheet::DaySheet;
 pub use days::{ClosedDay, Evening, EveningLine, LateLine};
-pub(crate) use days::{Closings, closing_in};
 pub use due::DueLine;
 pub use due_pages::{DuePage, DueQuery, RoundPage, RoundStop};
 pub use exports::{HoursRow, ReadingRow, RowOrigin, RowPlace, Rows};
@@ -137,9 +136,9 @@ impl Reader<'_> {
     /// [`BookError`] where the store fails.
     pub fn engine_cards(&self) -> Result<Vec<EngineCard>, BookError> {
         let doc = self.book.identity()?.root.shop.engines();
-        let ledger = self.book.store.ledger_of(doc)?;
+        let ledger = self.book.store.records().ledger_of(doc)?;
         let mut cards = Vec::new();
-        for standing in self.book.store.standings(doc)? {
+        for standing in self.book.store.projections().standings(doc)? {
             if let Some(Body::EngineCard(card)) = standing.stands.and_then(|id| ledger.get(id)).map(|entry| &entry.record.body) {
                 cards.push(EngineCard::clone(card));
             }
@@ -165,8 +164,8 @@ impl Reader<'_> {
     }
 
     pub(crate) fn standing_body(&self, doc: shared::ids::DocId, slot: &Slot) -> Result<Option<Body>, BookError> {
-        let Some(id) = self.book.store.standing(doc, slot)?.and_then(|s| s.stands) else { return Ok(None) };
-        Ok(self.book.store.held(id)?.map(|h| h.entry.record.body))
+        let Some(id) = self.book.store.projections().standing(doc, slot)?.and_then(|s| s.stands) else { return Ok(None) };
+        Ok(self.book.store.records().held(id)?.map(|h| h.entry.record.body))
     }
 }
 

@@ -35,7 +35,7 @@ impl Reader<'_> {
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn notes(&self, doc: DocId) -> Result<(Vec<NoteLine>, usize), BookError> {
-        Ok(latest(&*self.book.store.ledger_of(doc)?, self.book.roster()?))
+        Ok(latest(&*self.book.store.records().ledger_of(doc)?, self.book.roster()?))
     }
 }
 
@@ -43,10 +43,10 @@ impl DayReader<'_> {
     /// The notes that came in within a span of shop time, the latest first; of each machine or property the latest ones.
     pub(super) fn notes_of_day(&self, from_ms: i64, until_ms: i64) -> Result<Vec<NoteOfDay>, BookError> {
         let (mut notes, mut names) = (Vec::new(), Names::default());
-        for doc in self.book.store.noted(from_ms, until_ms, MOST_NOTED)? {
-            let ledger = self.book.store.ledger_of(doc)?;
+        for doc in self.book.store.records().noted(from_ms, until_ms, MOST_NOTED)? {
+            let ledger = self.book.store.records().ledger_of(doc)?;
             let came = |id: RecordId| ledger.receipt(id).is_some_and(|receipt| (from_ms..until_ms).contains(&receipt.at_ms));
-            let (title, of_machine) = (names.title(self.book, doc)?, self.book.store.tag_of(doc)?.is_some());
+            let (title, of_machine) = (names.title(self.book, doc)?, self.book.store.machine_rows().tag_of(doc)?.is_some());
             let of_day = latest(&ledger, self.book.roster()?).0.into_iter().filter(|note| came(note.record));
             notes.extend(of_day.map(|note| NoteOfDay { doc, title: title.clone(), of_machine, note }));
         }

@@ -53,7 +53,7 @@ impl Reader<'_> {
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn count_quarantined(&self, state: QuarantineState) -> Result<usize, BookError> {
-        Ok(self.book.store.count_quarantined(state)?)
+        Ok(self.book.store.quarantine().count_quarantined(state)?)
     }
 
     /// Devices that brought more than is taken in a day, or than quarantine has room for.
@@ -61,7 +61,7 @@ impl Reader<'_> {
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn brought_too_much(&self) -> Result<Vec<BroughtTooMuch>, BookError> {
-        Ok(self.book.store.brought_too_much()?)
+        Ok(self.book.store.quarantine().brought_too_much()?)
     }
 
     /// What is in quarantine in this state, or in any, with what the office decides by: numbers beyond `after`, at most so many.
@@ -76,7 +76,7 @@ impl Reader<'_> {
         unit: LengthUnit,
         now: &ClockReading,
     ) -> Result<Vec<QuarantineView>, BookError> {
-        let held = self.book.store.some_quarantined(state, after, most)?;
+        let held = self.book.store.quarantine().some_quarantined(state, after, most)?;
         held.into_iter().map(|held| self.quarantine_view(held, unit, now)).collect()
     }
 
@@ -127,7 +127,7 @@ impl Reader<'_> {
     fn would_change(&self, opened: &Opened, unit: LengthUnit, now: &ClockReading) -> Result<Vec<String>, BookError> {
         let roster = self.book.roster()?;
         let (id, body) = (opened.record.id, &opened.record.body);
-        let before = self.book.store.ledger_of(opened.record.doc)?;
+        let before = self.book.store.records().ledger_of(opened.record.doc)?;
         let after = Ledger::clone(&before).with([entry_of(opened), let_in(opened, roster, now)]);
         let told = Told { unit, roster, id };
         let mut lines = Vec::new();

@@ -86,12 +86,12 @@ impl Reader<'_> {
     /// # Errors
     /// [`BookError::Unknown`] where the book has no such record.
     pub fn whole_record(&self, record: RecordId, unit: LengthUnit) -> Result<WholeRecord, BookError> {
-        let held = self.book.store.held(record)?.ok_or_else(|| BookError::Unknown("this book has no such record".to_owned()))?;
+        let held = self.book.store.records().held(record)?.ok_or_else(|| BookError::Unknown("this book has no such record".to_owned()))?;
         let HeldRecord { doc, bytes, entry, received_ms } = held;
-        let at_shop = self.book.store.at_shop_of(doc, [record].into_iter())?.contains(&record);
+        let at_shop = self.book.store.records().at_shop_of(doc, [record].into_iter())?.contains(&record);
         let roster = self.book.roster()?;
-        let ledger = self.book.store.ledger_of(doc)?;
-        let standings = self.book.store.standings(doc)?;
+        let ledger = self.book.store.records().ledger_of(doc)?;
+        let standings = self.book.store.projections().standings(doc)?;
         let (body, time) = (&entry.record.body, ledger.time(record));
         let slot = Slot::of(&entry.record);
         let standing =
@@ -114,7 +114,7 @@ impl Reader<'_> {
             record,
             short: short(&record),
             doc,
-            of_machine: self.book.store.machine(doc)?.is_some(),
+            of_machine: self.book.store.machine_rows().machine(doc)?.is_some(),
             title: self.title(doc)?,
             kind: body.kind().to_owned(),
             version: body.version(),
@@ -143,7 +143,7 @@ impl Reader<'_> {
     }
 
     fn named(&self, record: RecordId, unit: LengthUnit) -> Result<NamedRecord, BookError> {
-        let words = match self.book.store.held(record)? {
+        let words = match self.book.store.records().held(record)? {
             Some(held) => describe(&held.entry.record.body, unit, self.book.roster()?),
             None => String::new(),
         };

@@ -154,7 +154,7 @@ impl Reader<'_> {
     /// [`BookError`] where the store fails.
     pub fn properties(&self) -> Result<Vec<PropertyLine>, BookError> {
         let mut properties = Vec::new();
-        for document in self.book.store.documents()? {
+        for document in self.book.store.documents().all()? {
             if document.place == DocKind::Property {
                 let property = PropertyId(document.doc.0);
                 if let Some(card) = self.property(property)? {
@@ -167,7 +167,7 @@ impl Reader<'_> {
     }
 
     pub(super) fn property_line(&self, property: PropertyId, card: PropertyCard) -> Result<PropertyLine, BookError> {
-        let machines = self.book.store.machines_at(property)?.len();
+        let machines = self.book.store.machine_rows().machines_at(property)?.len();
         Ok(PropertyLine { property, name: card.name, address: card.address, access: card.access, season: card.season, machines })
     }
 
@@ -193,10 +193,12 @@ impl Reader<'_> {
     /// [`BookError`] where the store fails.
     pub fn day_mark(&self) -> Result<String, BookError> {
         use QuarantineState::{KeptOut, Released, Waiting};
-        let waiting = self.book.store.count_quarantined(Waiting)?;
-        let held = waiting + self.book.store.count_quarantined(Released)? + self.book.store.count_quarantined(KeptOut)?;
-        let last_ms = self.book.store.contacts()?.values().map(|contact| contact.at_ms).max().unwrap_or(0);
-        Ok(format!("{}-{held}-{waiting}-{last_ms}", self.book.store.log_end()?))
+        let waiting = self.book.store.quarantine().count_quarantined(Waiting)?;
+        let held = waiting
+            + self.book.store.quarantine().count_quarantined(Released)?
+            + self.book.store.quarantine().count_quarantined(KeptOut)?;
+        let last_ms = self.book.store.logins().contacts()?.values().map(|contact| contact.at_ms).max().unwrap_or(0);
+        Ok(format!("{}-{held}-{waiting}-{last_ms}", self.book.store.log().log_end()?))
     }
 
     /// How far this device is level with the shop.
@@ -206,7 +208,7 @@ impl Reader<'_> {
     pub fn status(&self) -> Result<Status, BookError> {
         let identity = self.book.identity()?;
         let roster = self.book.roster()?;
-        let (records, waiting, oldest_waiting_ms) = self.book.store.counts()?;
+        let (records, waiting, oldest_waiting_ms) = self.book.store.records().counts()?;
         let contact: Option<Contact> = self.book.store.meta("contact")?;
         let role = roster.role_now(identity.person);
         Ok(Status {
@@ -216,13 +218,13 @@ impl Reader<'_> {
             measures: role.is_some_and(permissions::measures),
             signs_off: role.is_some_and(permissions::signs_off),
             time_zone: roster.settings.time_zone.clone(),
-            machines: self.book.store.count_machines()?,
+            machines: self.book.store.machine_rows().count_machines()?,
             server: identity.server.clone(),
             records,
             waiting,
             oldest_waiting_ms,
-            quarantined: self.book.store.count_quarantined(QuarantineState::Waiting)?,
-            unproved: self.book.store.unverified()?,
+            quarantined: self.book.store.quarantine().count_quarantined(QuarantineState::Waiting)?,
+            unproved: self.book.store.documents().unverified()?,
             last_exchange_ms: contact.map(|c| c.wall_ms),
             clock_offset_ms: contact.map(|c| c.offset_ms),
             epoch: self.book.store.meta("epoch")?,

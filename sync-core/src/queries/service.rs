@@ -125,7 +125,7 @@ impl MachineReader<'_> {
     pub fn service_record(&self, visit: RecordId, unit: LengthUnit, now: &ClockReading) -> Result<ServiceRecord, BookError> {
         let doc = self.machine_of_visit(visit)?;
         let view = self.machine_without_history(doc, unit, now)?;
-        let ledger = self.book.store.ledger_of(doc)?;
+        let ledger = self.book.store.records().ledger_of(doc)?;
         self.of_visit(visit, &Season::of(&view, &ledger, self.revisions(&ledger)?), unit, now)
     }
 
@@ -147,7 +147,7 @@ impl MachineReader<'_> {
         }
         let roster = self.book.roster()?;
         let view = self.machine_without_history(machine, unit, now)?;
-        let ledger = self.book.store.ledger_of(machine)?;
+        let ledger = self.book.store.records().ledger_of(machine)?;
         let season = Season::of(&view, &ledger, self.revisions(&ledger)?);
         let in_days = |at_ms: i64| (from..=until).contains(&roster.day(at_ms));
         let mut finished: Vec<&VisitLine> = view.state.visits.iter().filter(|v| v.finished_ms.is_some() && in_days(v.at_ms)).collect();
@@ -176,7 +176,7 @@ impl MachineReader<'_> {
     /// # Errors
     /// [`BookError::Unknown`] where the book has no such visit.
     pub fn machine_of_visit(&self, visit: RecordId) -> Result<DocId, BookError> {
-        let held = self.book.store.held(visit)?.filter(|h| matches!(&h.entry.record.body, Body::Visit(b) if b.resumes.is_none()));
+        let held = self.book.store.records().held(visit)?.filter(|h| matches!(&h.entry.record.body, Body::Visit(b) if b.resumes.is_none()));
         held.map(|h| h.doc).ok_or_else(|| BookError::Unknown("this book has no such visit".to_owned()))
     }
 

@@ -73,20 +73,20 @@ impl Reader<'_> {
     /// [`BookError::Unknown`] where nothing speaks about the slot.
     pub fn slot_sheet(&self, doc: DocId, slot: &Slot, unit: LengthUnit) -> Result<SlotSheet, BookError> {
         let unknown = || BookError::Unknown(format!("nothing is stated about {}", slot.words()));
-        let standing = self.book.store.standing(doc, slot)?.ok_or_else(unknown)?;
+        let standing = self.book.store.projections().standing(doc, slot)?.ok_or_else(unknown)?;
         self.sheet_of(&standing, &self.ground_of(doc, &mut Names::default())?, unit)
     }
 
     fn ground_of(&self, doc: DocId, names: &mut Names) -> Result<Ground, BookError> {
         let title = names.title(self.book, doc)?;
-        let machine = self.book.store.machine(doc)?;
+        let machine = self.book.store.machine_rows().machine(doc)?;
         let card = machine
             .as_ref()
             .map(|row| self.book.machines().card_of(&row.state))
             .transpose()?
             .flatten()
             .filter(|card| card.source.is_some());
-        Ok(Ground { doc, title, ledger: self.book.store.ledger_of(doc)?, of_machine: machine.is_some(), card })
+        Ok(Ground { doc, title, ledger: self.book.store.records().ledger_of(doc)?, of_machine: machine.is_some(), card })
     }
 
     fn sheet_of(&self, standing: &Standing, ground: &Ground, unit: LengthUnit) -> Result<SlotSheet, BookError> {

@@ -7,10 +7,12 @@ use rusqlite::{OptionalExtension, params};
 use shared::ids::{DeviceId, DocId, PersonId, PropertyId};
 
 use super::documents::DocumentRow;
-use super::{Store, StoreError, fixed, from_json, signed, to_json, unsigned};
+use super::{StoreError, fixed, from_json, signed, to_json, unsigned};
 use crate::crypto::keys::Keys;
 use crate::judge::permissions::DocKind;
 use crate::judge::roster::Roster;
+use crate::store::tables::Grants;
+use crate::store::tables::Logins;
 
 /// A one-time code as it is kept: by its hash alone.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -61,13 +63,13 @@ pub(crate) struct DeskRow {
     pub(crate) passphrase: String,
 }
 
-impl Store {
+impl Logins<'_> {
     /// Keeps a one-time code.
     ///
     /// # Errors
     /// [`StoreError`].
     pub fn keep_code(&self, code: &Code) -> Result<(), StoreError> {
-        self.connection.execute(
+        self.store.connection.execute(
             "INSERT INTO codes (code_hash, person, issued_by, until_ms) VALUES (?1, ?2, ?3, ?4)",
             params![code.hash.as_slice(), code.person.as_bytes().as_slice(), code.issued_by.as_bytes().as_slice(), code.until_ms],
         )?;
@@ -79,7 +81,8 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn code(&self, hash: [u8; 32]) -> Result<Option<CodeState>, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT person, issued_by, until_ms, used FROM codes WHERE code_hash = ?1")?;
+        let mut statement =
+            self.store.connection.prepare_cached("SELECT person, issued_by, until_ms, used FROM codes WHERE code_hash = ?1")?;
         let row = statement
             .query_row([hash.as_slice()], |row| {
                 Ok((row.get::<_, Vec<u8>>(0)?, row.get::<_, Vec<u8>>(1)?, row.get(2)?, row.get::<_, Option<String>>(3)?))
@@ -106,7 +109,7 @@ impl Store {
     pub fn use_code(&self, hash: [u8; 32], by: &shared::wire::EnrolRequest) -> Result<(), StoreError> {
         // The code itself is a secret: what is kept of the request is without it.
         let kept = shared::wire::EnrolRequest { code: String::new(), ..by.clone() };
-        self.connection.execute("UPDATE codes SET used = ?2 WHERE code_hash = ?1", params![hash.as_slice(), to_json(&kept)?])?;
+        self.store.connection.execute("UPDATE codes SET used = ?2 WHERE code_hash = ?1", params![hash.as_slice(), to_json(&kept)?])?;
         Ok(())
     }
 
@@ -115,7 +118,8 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub(crate) fn keep_desk(&self, desk: &DeskRow) -> Result<(), StoreError> {
-        self.connection
+        self.store
+            .connection
             .prepare_cached(
                 "INSERT INTO desks (person, device, keys, passphrase) VALUES (?1, ?2, ?3, ?4)
                  ON CONFLICT (person) DO UPDATE SET device = ?2, keys = ?3, passphrase = ?4",
@@ -131,7 +135,7 @@ impl Store {
 
     /// Every desk.
     pub(crate) fn desk_rows(&self) -> Result<Vec<DeskRow>, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT person FROM desks")?;
+        let mut statement = self.store.connection.prepare_cached("SELECT person FROM desks")?;
         let people = statement.query_map([], |row| row.get::<_, Vec<u8>>(0))?.collect::<Result<Vec<_>, _>>()?;
         people
             .iter()
@@ -144,7 +148,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub(crate) fn desk_row(&self, person: PersonId) -> Result<Option<DeskRow>, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT device, keys, passphrase FROM desks WHERE person = ?1")?;
+        let mut statement = self.store.connection.prepare_cached("SELECT device, keys, passphrase FROM desks WHERE person = ?1")?;
         let row: Option<(Vec<u8>, String, String)> =
             statement.query_row([person.as_bytes().as_slice()], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?))).optional()?;
         row.map(|(device, keys, passphrase)| {
@@ -158,7 +162,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub(crate) fn desk_devices(&self) -> Result<BTreeSet<DeviceId>, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT device FROM desks")?;
+        let mut statement = self.store.connection.prepare_cached("SELECT device FROM desks")?;
         let rows = statement.query_map([], |row| row.get::<_, Vec<u8>>(0))?;
         rows.map(|row| Ok(DeviceId::from_bytes(fixed(&row?)?))).collect()
     }
@@ -168,8 +172,9 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn use_assertion(&self, device: DeviceId, jti: uuid::Uuid, until_s: i64, now_s: i64) -> Result<bool, StoreError> {
-        self.connection.prepare_cached("DELETE FROM assertions WHERE until_s < ?1")?.execute([now_s])?;
+        self.store.connection.prepare_cached("DELETE FROM assertions WHERE until_s < ?1")?.execute([now_s])?;
         let inserted = self
+            .store
             .connection
             .prepare_cached("INSERT INTO assertions (device, jti, until_s) VALUES (?1, ?2, ?3) ON CONFLICT DO NOTHING")?
             .execute(params![device.as_bytes().as_slice(), jti.as_bytes().as_slice(), until_s])?;
@@ -181,7 +186,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn note_contact(&self, device: DeviceId, at_ms: i64, skew_ms: i64) -> Result<(), StoreError> {
-        self.connection
+        self.store.connection
             .prepare_cached("INSERT INTO contacts (device, last_ms, skew_ms) VALUES (?1, ?2, ?3) ON CONFLICT (device) DO UPDATE SET last_ms = ?2, skew_ms = ?3")?
             .execute(params![device.as_bytes().as_slice(), at_ms, skew_ms])?;
         Ok(())
@@ -192,7 +197,8 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn note_clock_doubt(&self, device: DeviceId, at_ms: i64) -> Result<(), StoreError> {
-        self.connection
+        self.store
+            .connection
             .prepare_cached("UPDATE contacts SET doubt_ms = ?2 WHERE device = ?1")?
             .execute(params![device.as_bytes().as_slice(), at_ms])?;
         Ok(())
@@ -203,7 +209,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn contacts(&self) -> Result<BTreeMap<DeviceId, LastContact>, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT device, last_ms, skew_ms, doubt_ms FROM contacts")?;
+        let mut statement = self.store.connection.prepare_cached("SELECT device, last_ms, skew_ms, doubt_ms FROM contacts")?;
         let rows = statement.query_map([], |row| {
             Ok((row.get::<_, Vec<u8>>(0)?, LastContact { at_ms: row.get(1)?, skew_ms: row.get(2)?, clock_doubted_ms: row.get(3)? }))
         })?;
@@ -213,7 +219,9 @@ impl Store {
         })
         .collect()
     }
+}
 
+impl Grants<'_> {
     /// Brings the grants level with the roster: what a person may newly see is handed out from the log's present end on.
     ///
     /// # Errors
@@ -227,23 +235,27 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn regrant_to(&self, person: PersonId, roster: &Roster) -> Result<(), StoreError> {
-        let end = signed(self.log_end()?);
+        let end = signed(self.store.log().log_end()?);
         let who = person.as_bytes().as_slice();
         if roster.sees_all(person) {
-            self.connection
+            self.store
+                .connection
                 .prepare_cached("INSERT INTO grants_all (person, pos) VALUES (?1, ?2) ON CONFLICT DO NOTHING")?
                 .execute(params![who, end])?;
             return Ok(());
         }
-        self.connection.prepare_cached("DELETE FROM grants_all WHERE person = ?1")?.execute([who])?;
+        self.store.connection.prepare_cached("DELETE FROM grants_all WHERE person = ?1")?.execute([who])?;
         let wanted = self.wanted_by(person, roster)?;
-        let mut statement = self.connection.prepare_cached("SELECT num FROM grants WHERE person = ?1")?;
+        let mut statement = self.store.connection.prepare_cached("SELECT num FROM grants WHERE person = ?1")?;
         let held: BTreeSet<i64> = statement.query_map([who], |row| row.get(0))?.collect::<Result<_, _>>()?;
         for num in wanted.difference(&held) {
-            self.connection.prepare_cached("INSERT INTO grants (person, num, pos) VALUES (?1, ?2, ?3)")?.execute(params![who, num, end])?;
+            self.store
+                .connection
+                .prepare_cached("INSERT INTO grants (person, num, pos) VALUES (?1, ?2, ?3)")?
+                .execute(params![who, num, end])?;
         }
         for num in held.difference(&wanted) {
-            self.connection.prepare_cached("DELETE FROM grants WHERE person = ?1 AND num = ?2")?.execute(params![who, num])?;
+            self.store.connection.prepare_cached("DELETE FROM grants WHERE person = ?1 AND num = ?2")?.execute(params![who, num])?;
         }
         Ok(())
     }
@@ -253,10 +265,10 @@ impl Store {
         if roster.role_now(person).is_none() {
             return Ok(BTreeSet::new());
         }
-        let mut wanted: BTreeSet<i64> = self.documents_founded_by(person)?.into_iter().collect();
+        let mut wanted: BTreeSet<i64> = self.store.documents().documents_founded_by(person)?.into_iter().collect();
         for property in given_to(&roster.assignments, person) {
-            wanted.extend(self.document(property.doc())?.map(|row| row.num));
-            wanted.extend(self.machines_at(property)?);
+            wanted.extend(self.store.documents().document(property.doc())?.map(|row| row.num));
+            wanted.extend(self.store.machine_rows().machines_at(property)?);
         }
         Ok(wanted)
     }
@@ -269,21 +281,22 @@ impl Store {
     pub fn newly_open(&self, person: PersonId, from: u64, until: u64, after: u64) -> Result<Vec<i64>, StoreError> {
         let (who, from, until, after) = (person.as_bytes().as_slice(), signed(from), signed(until), signed(after));
         let all = self
+            .store
             .connection
             .prepare_cached("SELECT 1 FROM grants_all WHERE person = ?1 AND pos > ?2 AND pos <= ?3")?
             .exists(params![who, from, until])?;
         if all {
-            let mut statement = self.connection.prepare_cached("SELECT num FROM documents WHERE num > ?1 ORDER BY num")?;
+            let mut statement = self.store.connection.prepare_cached("SELECT num FROM documents WHERE num > ?1 ORDER BY num")?;
             return Ok(statement.query_map([after], |row| row.get(0))?.collect::<Result<_, _>>()?);
         }
         let mut open: BTreeSet<i64> = BTreeSet::new();
         if from == 0 {
             let mut common =
-                self.connection.prepare_cached("SELECT num FROM documents WHERE place IN ('roster', 'engines') AND num > ?1")?;
+                self.store.connection.prepare_cached("SELECT num FROM documents WHERE place IN ('roster', 'engines') AND num > ?1")?;
             open.extend(common.query_map([after], |row| row.get::<_, i64>(0))?.collect::<Result<Vec<_>, _>>()?);
         }
         let mut granted =
-            self.connection.prepare_cached("SELECT num FROM grants WHERE person = ?1 AND pos > ?2 AND pos <= ?3 AND num > ?4")?;
+            self.store.connection.prepare_cached("SELECT num FROM grants WHERE person = ?1 AND pos > ?2 AND pos <= ?3 AND num > ?4")?;
         let rows = granted.query_map(params![who, from, until, after], |row| row.get::<_, i64>(0))?;
         open.extend(rows.collect::<Result<Vec<_>, _>>()?);
         Ok(open.into_iter().collect())
@@ -297,7 +310,7 @@ impl Store {
         if matches!(document.place, DocKind::Roster | DocKind::Engines) {
             return Ok(true);
         }
-        let mut statement = self.connection.prepare_cached(
+        let mut statement = self.store.connection.prepare_cached(
             "SELECT 1 WHERE EXISTS (SELECT 1 FROM grants_all WHERE person = ?1) OR EXISTS (SELECT 1 FROM grants WHERE person = ?1 AND num = ?2)",
         )?;
         Ok(statement.exists(params![person.as_bytes().as_slice(), document.num])?)
@@ -309,7 +322,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn moved(&self, person: PersonId, from: u64, until: u64, most: i64) -> Result<Vec<u64>, StoreError> {
-        let mut statement = self.connection.prepare_cached(
+        let mut statement = self.store.connection.prepare_cached(
             "SELECT pos FROM parts JOIN documents USING (num) WHERE parts.pos > ?2 AND parts.pos <= ?3 AND (
                place = 'engines'
                OR EXISTS (SELECT 1 FROM grants_all WHERE person = ?1 AND grants_all.pos <= ?2)
@@ -326,7 +339,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn moved_documents(&self, person: PersonId, from: u64, until: u64) -> Result<Vec<DocId>, StoreError> {
-        let mut statement = self.connection.prepare_cached(
+        let mut statement = self.store.connection.prepare_cached(
             "WITH moved AS (SELECT DISTINCT num FROM parts WHERE pos > ?2 AND pos <= ?3)
              SELECT doc FROM documents WHERE
                (num IN moved AND (place IN ('roster', 'engines')

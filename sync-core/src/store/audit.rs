@@ -20,8 +20,8 @@ impl Store {
         self.connection.execute_batch(
             "DELETE FROM views; DELETE FROM came; DELETE FROM open_slots; DELETE FROM machines; DELETE FROM records; DELETE FROM authors;",
         )?;
-        for document in self.documents()? {
-            self.index_records(document.num, Some(&BTreeSet::new()))?;
+        for document in self.documents().all()? {
+            self.records().index_records(document.num, Some(&BTreeSet::new()))?;
         }
         Ok(())
     }

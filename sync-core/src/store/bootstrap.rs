@@ -6,9 +6,10 @@ use shared::bytes::{Blob, Bytes32};
 use shared::ids::DocId;
 
 use super::frontier::Frontier;
-use super::{Checked, Provenance, Rows, Segment, Store, StoreError, signed};
+use super::{Checked, Provenance, Rows, Segment, StoreError, signed};
 use crate::judge::ledger::Entry;
 use crate::judge::permissions::DocKind;
+use crate::store::tables::Documents;
 
 /// A whole document, opened and ready to be kept.
 #[derive(Debug)]
@@ -20,7 +21,7 @@ pub(crate) struct WholeDocument {
     pub(crate) rows: Option<Rows>,
 }
 
-impl Store {
+impl Documents<'_> {
     /// Keeps a whole document of which nothing is here. False where some record of it is held already, in another one.
     ///
     /// # Errors
@@ -28,22 +29,22 @@ impl Store {
     pub(crate) fn keep_whole(&self, document: WholeDocument) -> Result<bool, StoreError> {
         let WholeDocument { frontier, place, parts, rows } = document;
         for entry in parts.iter().flat_map(|(.., entries)| entries) {
-            if self.holds_record(entry.record.id)? {
+            if self.store.records().holds_record(entry.record.id)? {
                 return Ok(false);
             }
         }
-        self.note_opening()?;
+        self.store.log().note_opening()?;
         let row = self.found_document(frontier.doc, place)?;
-        self.write_frontier(&frontier, row.num)?;
+        self.store.log().write_frontier(&frontier, row.num)?;
         let mut records = Vec::new();
         let mut seen = BTreeSet::new();
         for (hash, pack, entries) in parts {
-            self.insert_segment(row.num, Provenance::VOUCHED, hash, &pack.0)?;
+            self.store.log().insert_segment(row.num, Provenance::VOUCHED, hash, &pack.0)?;
             records.extend(entries.into_iter().map(|entry| Checked { held: !seen.insert(entry.record.id), entry }));
         }
-        self.insert_records(row.num, &records)?;
+        self.store.log().insert_records(row.num, &records)?;
         if let Some(rows) = rows {
-            self.write_rows(row.num, &rows)?;
+            self.store.projections().write_rows(row.num, &rows)?;
         }
         Ok(true)
     }
@@ -53,7 +54,8 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn has_nothing_of(&self, doc: DocId) -> Result<bool, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT 1 FROM parts JOIN documents USING (num) WHERE doc = ?1 LIMIT 1")?;
+        let mut statement =
+            self.store.connection.prepare_cached("SELECT 1 FROM parts JOIN documents USING (num) WHERE doc = ?1 LIMIT 1")?;
         Ok(!statement.exists([doc.as_bytes().as_slice()])?)
     }
 
@@ -63,18 +65,18 @@ impl Store {
     /// [`StoreError`].
     pub fn forget_document(&self, doc: DocId) -> Result<(), StoreError> {
         let Some(document) = self.document(doc)? else { return Ok(()) };
-        self.underive(document.num)?;
+        self.store.projections().underive(document.num)?;
         for sql in [
             "DELETE FROM records WHERE num = ?1",
             "DELETE FROM authors WHERE num = ?1",
             "DELETE FROM actors WHERE num = ?1",
             "DELETE FROM parts WHERE num = ?1",
         ] {
-            self.connection.prepare_cached(sql)?.execute([document.num])?;
+            self.store.connection.prepare_cached(sql)?.execute([document.num])?;
         }
         // The row stays: what kind of document it is does not follow from what will come.
-        self.write_frontier(&Frontier::empty(doc), document.num)?;
-        self.forget_cached();
+        self.store.log().write_frontier(&Frontier::empty(doc), document.num)?;
+        self.store.forget_cached();
         Ok(())
     }
 
@@ -83,18 +85,19 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn unverified(&self) -> Result<usize, StoreError> {
-        let count: i64 = self.connection.prepare_cached("SELECT count(*) FROM parts WHERE proved = 0")?.query_row([], |row| row.get(0))?;
+        let count: i64 =
+            self.store.connection.prepare_cached("SELECT count(*) FROM parts WHERE proved = 0")?.query_row([], |row| row.get(0))?;
         Ok(usize::try_from(count).unwrap_or_default())
     }
 
     /// Parts that were kept on the shop's word and are not proved yet, the oldest first, up to a count.
     pub(crate) fn unverified_segments(&self, most: usize) -> Result<Vec<Segment>, StoreError> {
-        self.parts(&format!("WHERE proved = 0 ORDER BY pos LIMIT {most}"), [])
+        self.store.log().parts(&format!("WHERE proved = 0 ORDER BY pos LIMIT {most}"), [])
     }
 
     /// Notes that the part at a position was proved.
     pub(crate) fn note_verified(&self, pos: u64) -> Result<(), StoreError> {
-        self.connection.prepare_cached("UPDATE parts SET proved = 1 WHERE pos = ?1")?.execute([signed(pos)])?;
+        self.store.connection.prepare_cached("UPDATE parts SET proved = 1 WHERE pos = ?1")?.execute([signed(pos)])?;
         Ok(())
     }
 }

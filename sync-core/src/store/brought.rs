@@ -4,7 +4,8 @@ use rusqlite::{OptionalExtension, params};
 use serde::Serialize;
 use shared::ids::DeviceId;
 
-use super::{Size, Store, StoreError, fixed, signed, unsigned};
+use super::{Size, StoreError, fixed, signed, unsigned};
+use crate::store::tables::Quarantine;
 
 /// Rows older than so many days go: the office was told by then.
 const KEPT_DAYS: i64 = 30;
@@ -35,13 +36,13 @@ pub struct BroughtTooMuch {
     pub turned_away: u64,
 }
 
-impl Store {
+impl Quarantine<'_> {
     /// What a device has brought in a day, counted from 1970 in UTC.
     ///
     /// # Errors
     /// [`StoreError`].
     pub(crate) fn brought(&self, device: DeviceId, day: i64) -> Result<Brought, StoreError> {
-        let mut statement = self.connection.prepare_cached(
+        let mut statement = self.store.connection.prepare_cached(
             "SELECT records, bytes, common_records, common_bytes, held_back, turned_away FROM brought WHERE device = ?1 AND day = ?2",
         )?;
         let found = statement.query_row(params![device.as_bytes().as_slice(), day], |row| {
@@ -59,17 +60,22 @@ impl Store {
     pub(crate) fn note_brought(&self, device: DeviceId, day: i64, brought: &Brought) -> Result<(), StoreError> {
         let id = device.as_bytes().as_slice();
         let Brought { all, common, held_back, turned_away } = *brought;
-        self.connection.prepare_cached("INSERT OR REPLACE INTO brought VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)")?.execute(params![
-            id,
-            day,
-            signed(all.records),
-            signed(all.bytes),
-            signed(common.records),
-            signed(common.bytes),
-            signed(held_back),
-            signed(turned_away)
-        ])?;
-        self.connection.prepare_cached("DELETE FROM brought WHERE device = ?1 AND day < ?2")?.execute(params![id, day - KEPT_DAYS])?;
+        self.store.connection.prepare_cached("INSERT OR REPLACE INTO brought VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)")?.execute(
+            params![
+                id,
+                day,
+                signed(all.records),
+                signed(all.bytes),
+                signed(common.records),
+                signed(common.bytes),
+                signed(held_back),
+                signed(turned_away)
+            ],
+        )?;
+        self.store
+            .connection
+            .prepare_cached("DELETE FROM brought WHERE device = ?1 AND day < ?2")?
+            .execute(params![id, day - KEPT_DAYS])?;
         Ok(())
     }
 
@@ -78,7 +84,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn brought_too_much(&self) -> Result<Vec<BroughtTooMuch>, StoreError> {
-        let mut statement = self.connection.prepare_cached(
+        let mut statement = self.store.connection.prepare_cached(
             "SELECT device, day, held_back, turned_away FROM brought WHERE held_back > 0 OR turned_away > 0 ORDER BY day DESC, device",
         )?;
         let rows = statement
@@ -102,6 +108,7 @@ impl Store {
     pub(crate) fn waiting_of(&self, device: DeviceId) -> Result<Size, StoreError> {
         let waiting = super::to_json(&super::QuarantineState::Waiting)?;
         let mut statement = self
+            .store
             .connection
             .prepare_cached("SELECT count(*), coalesce(sum(length(bytes)), 0) FROM quarantine WHERE brought_by = ?1 AND state = ?2")?;
         Ok(statement.query_row(params![device.as_bytes().as_slice(), waiting], |row| {

@@ -11,6 +11,7 @@ use super::log::changes_in;
 use super::step::AFTER_LARGE_STEPS;
 use super::{Store, StoreError, signed};
 use crate::change::segment_codec;
+use crate::store::tables::Compaction;
 
 /// The file or its log may have traces of what has been overwritten.
 const TRACES: &str = "traces";
@@ -23,19 +24,19 @@ const TIDIED: &str = "tidied";
 /// A part of so many bytes, packed, stays as it is: it would be written anew each time.
 const LARGE: usize = 64 * 1024;
 
-impl Store {
+impl Compaction<'_> {
     /// Tidies documents, up to a count. Gives how many were tidied; 0: there is nothing to do.
     ///
     /// # Errors
     /// [`StoreError`].
     pub fn tidy(&self, most: usize) -> Result<usize, StoreError> {
         // At a shop every part is settled from the beginning: there is more to do only in a document that has moved since.
-        let from = if self.opening.is_some() { self.looked_through.get() } else { 0 };
-        let end = self.log_end()?;
+        let from = if self.store.opening.is_some() { self.store.looked_through.get() } else { 0 };
+        let end = self.store.log().log_end()?;
         if from == end {
             return Ok(0);
         }
-        let mut statement = self.connection.prepare_cached(
+        let mut statement = self.store.connection.prepare_cached(
             "SELECT num FROM parts WHERE num IN (SELECT num FROM parts WHERE pos > ?4)
              GROUP BY num HAVING count(*) FILTER (WHERE at_shop = 1 AND proved = 1 AND length(pack) < ?1) >= ?2 LIMIT ?3",
         )?;
@@ -47,10 +48,10 @@ impl Store {
             tidied += usize::from(self.merge_parts(num)?);
         }
         if tidied > 0 {
-            let before: usize = self.meta(TIDIED)?.unwrap_or_default();
-            self.set_meta(TIDIED, &before.saturating_add(tidied))?;
+            let before: usize = self.store.meta(TIDIED)?.unwrap_or_default();
+            self.store.set_meta(TIDIED, &before.saturating_add(tidied))?;
         } else if all {
-            self.looked_through.set(end);
+            self.store.looked_through.set(end);
         }
         Ok(tidied)
     }
@@ -61,38 +62,38 @@ impl Store {
     /// # Errors
     /// [`StoreError`]; the file is as it was.
     pub fn vacuum(&self) -> Result<bool, StoreError> {
-        let tidied: usize = self.meta(TIDIED)?.unwrap_or_default();
-        let documents: i64 = self.connection.prepare_cached("SELECT count(*) FROM documents")?.query_row([], |row| row.get(0))?;
-        if self.is_in_step() || tidied == 0 || signed(tidied as u64) < documents / 4 {
+        let tidied: usize = self.store.meta(TIDIED)?.unwrap_or_default();
+        let documents: i64 = self.store.connection.prepare_cached("SELECT count(*) FROM documents")?.query_row([], |row| row.get(0))?;
+        if self.store.is_in_step() || tidied == 0 || signed(tidied as u64) < documents / 4 {
             return Ok(false);
         }
-        self.connection.execute_batch("VACUUM")?;
-        self.clear_meta(TIDIED)?;
+        self.store.connection.execute_batch("VACUUM")?;
+        self.store.clear_meta(TIDIED)?;
         Ok(true)
     }
 
     /// From now on, what is changed or deleted is written over in the file.
     pub(crate) fn overwrite_what_goes(&self) -> Result<(), StoreError> {
-        self.run("PRAGMA secure_delete=ON")
+        self.store.run("PRAGMA secure_delete=ON")
     }
 
     /// Says that the file and its log may have traces of what has been overwritten, for [`Store::leave_no_trace`].
     pub(crate) fn note_traces(&self) -> Result<(), StoreError> {
-        self.set_meta(TRACES, &true)
+        self.store.set_meta(TRACES, &true)
     }
 
     /// Writes the file anew without what was once in it, and empties its log, where traces were noted. Cut off in between,
     /// it is done at the next opening.
     pub(crate) fn leave_no_trace(&self) -> Result<(), StoreError> {
-        if !self.meta::<bool>(TRACES)?.unwrap_or(false) {
+        if !self.store.meta::<bool>(TRACES)?.unwrap_or(false) {
             return Ok(());
         }
-        self.run("VACUUM")?;
-        let in_use: i64 = self.connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |row| row.get(0))?;
+        self.store.run("VACUUM")?;
+        let in_use: i64 = self.store.connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |row| row.get(0))?;
         if in_use != 0 {
             return Err(StoreError::InUse);
         }
-        self.clear_meta(TRACES)
+        self.store.clear_meta(TRACES)
     }
 
     /// Copies the database's log into its file where it has grown long. As long as it is short, this takes some microseconds.
@@ -100,18 +101,18 @@ impl Store {
     /// # Errors
     /// [`StoreError`]; nothing is lost.
     pub(crate) fn checkpoint_wal(&self) -> Result<(), StoreError> {
-        let mut statement = self.connection.prepare_cached("PRAGMA wal_checkpoint(NOOP)")?;
+        let mut statement = self.store.connection.prepare_cached("PRAGMA wal_checkpoint(NOOP)")?;
         let (pages, copied): (i64, i64) = statement.query_row([], |row| Ok((row.get(1)?, row.get(2)?)))?;
         if pages - copied < i64::from(AFTER_LARGE_STEPS) {
             return Ok(());
         }
-        Ok(self.connection.query_row("PRAGMA wal_checkpoint(PASSIVE)", [], |_| Ok(()))?)
+        Ok(self.store.connection.query_row("PRAGMA wal_checkpoint(PASSIVE)", [], |_| Ok(()))?)
     }
 
     /// Merges what can be merged of one document's older parts; whether there was anything.
     fn merge_parts(&self, num: i64) -> Result<bool, StoreError> {
-        let settled = self.parts("WHERE num = ?1 AND at_shop = 1 AND proved = 1 ORDER BY pos", [num])?;
-        let pending = self.parts("WHERE num = ?1 AND (at_shop = 0 OR proved = 0) ORDER BY pos LIMIT 1", [num])?;
+        let settled = self.store.log().parts("WHERE num = ?1 AND at_shop = 1 AND proved = 1 ORDER BY pos", [num])?;
+        let pending = self.store.log().parts("WHERE num = ?1 AND (at_shop = 0 OR proved = 0) ORDER BY pos LIMIT 1", [num])?;
         // Nothing may move past a part that is not settled.
         let until = pending.first().map_or(u64::MAX, |part| part.pos);
         let old = settled.len().saturating_sub(KEPT);
@@ -134,11 +135,11 @@ impl Store {
             list.extend(changes_in(part.doc, &part.pack, false)?);
         }
         let packed = segment_codec::encode_small(&delta_encode(list))?;
-        let mut gone = self.connection.prepare_cached("DELETE FROM parts WHERE pos = ?1")?;
+        let mut gone = self.store.connection.prepare_cached("DELETE FROM parts WHERE pos = ?1")?;
         for part in others {
             gone.execute([signed(part.pos)])?;
         }
-        self.connection.prepare_cached("UPDATE parts SET pack = ?2 WHERE pos = ?1")?.execute(params![signed(last.pos), packed])?;
+        self.store.connection.prepare_cached("UPDATE parts SET pack = ?2 WHERE pos = ?1")?.execute(params![signed(last.pos), packed])?;
         Ok(true)
     }
 }

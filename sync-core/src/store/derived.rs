@@ -8,11 +8,12 @@ use shared::ids::{DocId, PersonId, PropertyId};
 use shared::record::Body;
 use shared::slot::Slot;
 
-use super::{Checked, DocumentRow, Settled, Store, StoreError, fixed, row, signed};
+use super::{Checked, DocumentRow, Settled, StoreError, fixed, row, signed};
 use crate::judge::ledger::Entry;
 use crate::judge::permissions::DocKind;
 use crate::judge::standing::Standing;
 use crate::judge::valve_set;
+use crate::store::tables::Projections;
 
 /// The named value that says which form the derived rows have.
 const ROWS: &str = "rows";
@@ -100,43 +101,43 @@ impl StandingsCache {
     }
 }
 
-impl Store {
+impl Projections<'_> {
     /// What the rows of a document are derived from.
     pub(crate) fn to_derive(&self, document: TouchedDocument) -> Result<ToDerive, StoreError> {
-        Ok(ToDerive { document, packs: self.packs_of(document.num)?, entries: Vec::new() })
+        Ok(ToDerive { document, packs: self.store.log().packs_of(document.num)?, entries: Vec::new() })
     }
 
     /// The same of a document by its id, where this was appended to it last if anything was; `None` where there is no such document.
     pub(crate) fn to_derive_of(&self, doc: DocId, settled: Option<Settled>) -> Result<Option<ToDerive>, StoreError> {
         if let Some(Settled { document, from, entries }) = settled {
-            return Ok(Some(ToDerive { document, packs: self.packs_before(document.num, from)?, entries }));
+            return Ok(Some(ToDerive { document, packs: self.store.log().packs_before(document.num, from)?, entries }));
         }
-        self.document(doc)?.map(|document| self.to_derive((&document).into())).transpose()
+        self.store.documents().document(doc)?.map(|document| self.to_derive((&document).into())).transpose()
     }
 
     /// How a document stood when its rows were derived last, where that is at hand: it is taken out.
     pub(crate) fn take_stood(&self, num: i64) -> Option<StandingsCache> {
-        self.stood.borrow_mut().take_if(|(held, _)| *held == num).map(|(_, before)| before)
+        self.store.stood.borrow_mut().take_if(|(held, _)| *held == num).map(|(_, before)| before)
     }
 
     /// Keeps at hand how a document stands.
     pub(crate) fn keep_stood(&self, num: i64, standings: Vec<Standing>) {
-        *self.stood.borrow_mut() = Some((num, StandingsCache { standings, moved: BTreeSet::new() }));
+        *self.store.stood.borrow_mut() = Some((num, StandingsCache { standings, moved: BTreeSet::new() }));
     }
 
     /// Whether the derived rows have the form of now, and follow the rules of now.
     pub(crate) fn rows_are_of_now(&self) -> Result<bool, StoreError> {
-        Ok(self.meta(ROWS)? == Some(row::FORM))
+        Ok(self.store.meta(ROWS)? == Some(row::FORM))
     }
 
     /// Notes that the derived rows have the form of now.
     pub(crate) fn note_rows_of_now(&self) -> Result<(), StoreError> {
-        self.set_meta(ROWS, &row::FORM)
+        self.store.set_meta(ROWS, &row::FORM)
     }
 
     /// Says of a book that holds nothing yet that its rows have the form of now.
     pub(super) fn begin_rows(&self) -> Result<(), StoreError> {
-        if self.rows_are_of_now()? || self.connection.prepare_cached("SELECT 1 FROM documents LIMIT 1")?.exists([])? {
+        if self.rows_are_of_now()? || self.store.connection.prepare_cached("SELECT 1 FROM documents LIMIT 1")?.exists([])? {
             return Ok(());
         }
         self.note_rows_of_now()
@@ -144,36 +145,40 @@ impl Store {
 
     /// Writes a document's derived rows.
     pub(crate) fn write_rows(&self, num: i64, rows: &Rows) -> Result<(), StoreError> {
-        self.stood.borrow_mut().take_if(|(held, _)| *held == num);
-        self.connection
+        self.store.stood.borrow_mut().take_if(|(held, _)| *held == num);
+        self.store
+            .connection
             .prepare_cached("INSERT INTO views (num, view) VALUES (?1, ?2) ON CONFLICT (num) DO UPDATE SET view = ?2")?
             .execute(params![num, rows.view])?;
         // Most documents have none, and a look is much cheaper than to delete nothing: for that SQLite makes a table of its own.
-        if self.connection.prepare_cached("SELECT 1 FROM open_slots WHERE num = ?1")?.exists([num])? {
-            self.connection.prepare_cached("DELETE FROM open_slots WHERE num = ?1")?.execute([num])?;
+        if self.store.connection.prepare_cached("SELECT 1 FROM open_slots WHERE num = ?1")?.exists([num])? {
+            self.store.connection.prepare_cached("DELETE FROM open_slots WHERE num = ?1")?.execute([num])?;
         }
         for (slot, proposal) in &rows.open {
-            self.connection
+            self.store
+                .connection
                 .prepare_cached("INSERT INTO open_slots (num, slot, proposal) VALUES (?1, ?2, ?3)")?
                 .execute(params![num, slot.0, proposal])?;
         }
         // A receipt stays: only what changed of it is written; one that is for nothing has no row.
-        let mut came = self.connection.prepare_cached(
+        let mut came = self.store.connection.prepare_cached(
             "INSERT INTO came (at_ms, num, author, records, readings, notes) VALUES (?1, ?2, ?3, ?4, ?5, ?6)
              ON CONFLICT (at_ms, num, author) DO UPDATE SET records = ?4, readings = ?5, notes = ?6
              WHERE records <> ?4 OR readings <> ?5 OR notes <> ?6",
         )?;
         for ((at_ms, author), of) in &rows.came {
-            let author = self.word(author.as_bytes())?;
+            let author = self.store.records().word(author.as_bytes())?;
             if of.records == 0 {
-                let mut displaced = self.connection.prepare_cached("DELETE FROM came WHERE at_ms = ?1 AND num = ?2 AND author = ?3")?;
+                let mut displaced =
+                    self.store.connection.prepare_cached("DELETE FROM came WHERE at_ms = ?1 AND num = ?2 AND author = ?3")?;
                 displaced.execute(params![at_ms, num, author])?;
             } else {
                 came.execute(params![at_ms, num, author, signed(of.records), signed(of.readings), signed(of.notes)])?;
             }
         }
         if let Some(machine) = &rows.machine {
-            self.connection
+            self.store
+                .connection
                 .prepare_cached(
                     "INSERT INTO machines (num, tag, property, brief, first_visit_ms, last_visit_ms, attention)
                      VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)
@@ -199,11 +204,11 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn underive(&self, num: i64) -> Result<(), StoreError> {
-        self.stood.borrow_mut().take_if(|(held, _)| *held == num);
-        self.connection.prepare_cached("DELETE FROM views WHERE num = ?1")?.execute([num])?;
-        self.connection.prepare_cached("DELETE FROM open_slots WHERE num = ?1")?.execute([num])?;
-        self.connection.prepare_cached("DELETE FROM came WHERE num = ?1")?.execute([num])?;
-        self.connection.prepare_cached("DELETE FROM machines WHERE num = ?1")?.execute([num])?;
+        self.store.stood.borrow_mut().take_if(|(held, _)| *held == num);
+        self.store.connection.prepare_cached("DELETE FROM views WHERE num = ?1")?.execute([num])?;
+        self.store.connection.prepare_cached("DELETE FROM open_slots WHERE num = ?1")?.execute([num])?;
+        self.store.connection.prepare_cached("DELETE FROM came WHERE num = ?1")?.execute([num])?;
+        self.store.connection.prepare_cached("DELETE FROM machines WHERE num = ?1")?.execute([num])?;
         Ok(())
     }
 
@@ -226,22 +231,22 @@ impl Store {
 
     /// How a document stood when its rows were last derived; `None` where it is not here.
     fn stood(&self, doc: DocId) -> Result<Option<Ref<'_, [Standing]>>, StoreError> {
-        let Some(document) = self.document(doc)? else { return Ok(None) };
-        if self.stood.borrow().as_ref().is_none_or(|(held, _)| *held != document.num) {
-            let mut statement = self.connection.prepare_cached("SELECT view FROM views WHERE num = ?1")?;
+        let Some(document) = self.store.documents().document(doc)? else { return Ok(None) };
+        if self.store.stood.borrow().as_ref().is_none_or(|(held, _)| *held != document.num) {
+            let mut statement = self.store.connection.prepare_cached("SELECT view FROM views WHERE num = ?1")?;
             let bytes: Option<Vec<u8>> = statement.query_row([document.num], |row| row.get(0)).optional()?;
             let standings = bytes.map_or_else(|| Ok(Vec::new()), |bytes| row::standings(&bytes))?;
-            *self.stood.borrow_mut() = Some((document.num, StandingsCache { standings, moved: BTreeSet::new() }));
+            *self.store.stood.borrow_mut() = Some((document.num, StandingsCache { standings, moved: BTreeSet::new() }));
         }
-        Ok(Ref::filter_map(self.stood.borrow(), |stood| stood.as_ref().map(|(_, before)| before.standings.as_slice())).ok())
+        Ok(Ref::filter_map(self.store.stood.borrow(), |stood| stood.as_ref().map(|(_, before)| before.standings.as_slice())).ok())
     }
 
     /// Slots of one document lie together: its row is read once for all of them.
     fn slots_where(&self, proposal: bool, most: usize) -> Result<Vec<(DocId, Standing)>, StoreError> {
-        let mut statement = self.connection.prepare_cached(
+        let mut statement = self.store.connection.prepare_cached(
             "SELECT num, doc, slot FROM open_slots JOIN documents USING (num) WHERE proposal = ?1 ORDER BY num, slot LIMIT ?2",
         )?;
-        let mut view = self.connection.prepare_cached("SELECT view FROM views WHERE num = ?1")?;
+        let mut view = self.store.connection.prepare_cached("SELECT view FROM views WHERE num = ?1")?;
         let mut rows = statement.query(params![proposal, i64::try_from(most).unwrap_or(i64::MAX)])?;
         let mut found = Vec::new();
         let mut of: Option<(i64, Vec<Standing>)> = None;
@@ -261,7 +266,7 @@ impl Store {
     }
 
     fn count_slots_where(&self, proposal: bool) -> Result<usize, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT count(*) FROM open_slots WHERE proposal = ?1")?;
+        let mut statement = self.store.connection.prepare_cached("SELECT count(*) FROM open_slots WHERE proposal = ?1")?;
         let count: i64 = statement.query_row([proposal], |row| row.get(0))?;
         Ok(usize::try_from(count).unwrap_or_default())
     }

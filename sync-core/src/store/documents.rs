@@ -5,9 +5,10 @@ use shared::bytes::{Blob, Bytes32};
 use shared::ids::{DocId, PersonId, PropertyId};
 use std::collections::BTreeSet;
 
-use super::{Store, StoreError, fixed, unsigned};
+use super::{StoreError, fixed, unsigned};
 use crate::change::replica::genesis_hash;
 use crate::judge::permissions::{DocKind, Site};
+use crate::store::tables::Documents;
 
 /// How much the changes of a document hold; a record that stands in two of them counts twice.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -61,14 +62,14 @@ pub(super) fn joined(hashes: &[Bytes32]) -> Vec<u8> {
     hashes.iter().flat_map(|h| h.0).collect()
 }
 
-impl Store {
+impl Documents<'_> {
     /// A document's row.
     ///
     /// # Errors
     /// [`StoreError`].
     pub fn document(&self, doc: DocId) -> Result<Option<DocumentRow>, StoreError> {
         let mut statement =
-            self.connection.prepare_cached("SELECT num, doc, place, heads, lacking, bytes, records FROM documents WHERE doc = ?1")?;
+            self.store.connection.prepare_cached("SELECT num, doc, place, heads, lacking, bytes, records FROM documents WHERE doc = ?1")?;
         let row = statement.query_row([doc.as_bytes().as_slice()], |row| Ok(document_row(row))).optional()?;
         row.transpose()
     }
@@ -77,13 +78,13 @@ impl Store {
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn documents(&self) -> Result<Vec<DocumentRow>, StoreError> {
+    pub fn all(&self) -> Result<Vec<DocumentRow>, StoreError> {
         self.documents_where("ORDER BY num")
     }
 
     fn documents_where(&self, which: &str) -> Result<Vec<DocumentRow>, StoreError> {
         let sql = format!("SELECT num, doc, place, heads, lacking, bytes, records FROM documents {which}");
-        let mut statement = self.connection.prepare_cached(&sql)?;
+        let mut statement = self.store.connection.prepare_cached(&sql)?;
         statement.query_map([], |row| Ok(document_row(row)))?.map(|row| row?).collect()
     }
 
@@ -93,7 +94,7 @@ impl Store {
     /// [`StoreError`].
     pub fn document_by_num(&self, num: i64) -> Result<Option<DocumentRow>, StoreError> {
         let mut statement =
-            self.connection.prepare_cached("SELECT num, doc, place, heads, lacking, bytes, records FROM documents WHERE num = ?1")?;
+            self.store.connection.prepare_cached("SELECT num, doc, place, heads, lacking, bytes, records FROM documents WHERE num = ?1")?;
         let row = statement.query_row([num], |row| Ok(document_row(row))).optional()?;
         row.transpose()
     }
@@ -111,7 +112,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn documents_waiting(&self) -> Result<BTreeSet<DocId>, StoreError> {
-        let mut statement = self.connection.prepare_cached(
+        let mut statement = self.store.connection.prepare_cached(
             "SELECT doc FROM documents WHERE num IN (SELECT num FROM parts WHERE at_shop = 0 UNION SELECT num FROM records WHERE due = 1)",
         )?;
         let rows = statement.query_map([], |row| row.get::<_, Vec<u8>>(0))?;
@@ -123,8 +124,10 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn moved_since(&self, pos: u64) -> Result<Vec<DocId>, StoreError> {
-        let mut statement =
-            self.connection.prepare_cached("SELECT doc FROM documents WHERE num IN (SELECT num FROM parts WHERE pos > ?1) ORDER BY num")?;
+        let mut statement = self
+            .store
+            .connection
+            .prepare_cached("SELECT doc FROM documents WHERE num IN (SELECT num FROM parts WHERE pos > ?1) ORDER BY num")?;
         let rows = statement.query_map([super::signed(pos)], |row| row.get::<_, Vec<u8>>(0))?;
         rows.map(|doc| Ok(DocId::from_bytes(fixed(&doc?)?))).collect()
     }
@@ -145,7 +148,7 @@ impl Store {
         if let Some(row) = self.document(doc)? {
             return Ok(row);
         }
-        self.connection.prepare_cached("INSERT INTO documents (doc, place, heads) VALUES (?1, ?2, ?3)")?.execute(params![
+        self.store.connection.prepare_cached("INSERT INTO documents (doc, place, heads) VALUES (?1, ?2, ?3)")?.execute(params![
             doc.as_bytes().as_slice(),
             place.name(),
             genesis_hash(doc).0.as_slice()
@@ -155,8 +158,8 @@ impl Store {
 
     /// Notes who founded a document.
     pub(super) fn set_founder(&self, num: i64, founder: PersonId) -> Result<(), StoreError> {
-        let founder = self.word(founder.as_bytes())?;
-        self.connection.prepare_cached("UPDATE documents SET founder = ?2 WHERE num = ?1")?.execute([num, founder])?;
+        let founder = self.store.records().word(founder.as_bytes())?;
+        self.store.connection.prepare_cached("UPDATE documents SET founder = ?2 WHERE num = ?1")?.execute([num, founder])?;
         Ok(())
     }
 
@@ -165,8 +168,8 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn documents_founded_by(&self, person: PersonId) -> Result<Vec<i64>, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT num FROM documents WHERE founder = ?1")?;
-        Ok(statement.query_map([self.word(person.as_bytes())?], |row| row.get(0))?.collect::<Result<_, _>>()?)
+        let mut statement = self.store.connection.prepare_cached("SELECT num FROM documents WHERE founder = ?1")?;
+        Ok(statement.query_map([self.store.records().word(person.as_bytes())?], |row| row.get(0))?.collect::<Result<_, _>>()?)
     }
 
     /// A document as far as its readers and writers depend on it; `None` where there is none yet.
@@ -174,7 +177,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn site(&self, doc: DocId) -> Result<Option<Site>, StoreError> {
-        let mut statement = self.connection.prepare_cached(
+        let mut statement = self.store.connection.prepare_cached(
             "SELECT documents.num, place, words.bytes, property FROM documents
              LEFT JOIN words ON words.word = founder LEFT JOIN machines ON machines.num = documents.num WHERE doc = ?1",
         )?;
@@ -188,7 +191,7 @@ impl Store {
             (DocKind::Machine, Some(at)) => Some(PropertyId::from_bytes(fixed(&at)?)),
             // Nothing has been derived of it yet: what founded it says where it is.
             (DocKind::Machine, None) => {
-                let ledger = self.ledger(num)?;
+                let ledger = self.store.records().ledger(num)?;
                 ledger.entries().find_map(|entry| Site::founded_by(&entry.record)).and_then(|site| site.property)
             }
             _ => None,
@@ -201,7 +204,8 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn set_lacking(&self, doc: DocId, lacking: bool) -> Result<(), StoreError> {
-        self.connection
+        self.store
+            .connection
             .prepare_cached("UPDATE documents SET lacking = ?2 WHERE doc = ?1")?
             .execute(params![doc.as_bytes().as_slice(), lacking])?;
         Ok(())
@@ -209,10 +213,10 @@ impl Store {
 }
 
 #[cfg(test)]
-impl Store {
+impl Documents<'_> {
     /// Says of a document that it holds one record more than it does.
     pub(crate) fn set_size_wrong(&self, num: i64) -> Result<(), StoreError> {
-        self.connection.execute("UPDATE documents SET records = records + 1 WHERE num = ?1", [num])?;
+        self.store.connection.execute("UPDATE documents SET records = records + 1 WHERE num = ?1", [num])?;
         Ok(())
     }
 }

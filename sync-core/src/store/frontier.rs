@@ -84,9 +84,9 @@ impl Frontier {
     /// # Errors
     /// [`StoreError`].
     pub fn read(store: &Store, doc: DocId) -> Result<Self, StoreError> {
-        let document = store.document(doc)?;
+        let document = store.documents().document(doc)?;
         let actors = match &document {
-            Some(row) => store.actor_ends(row.num)?,
+            Some(row) => store.log().actor_ends(row.num)?,
             None => Vec::new(),
         };
         let size = document.as_ref().map(|row| row.size).unwrap_or_default();
@@ -148,7 +148,7 @@ impl Frontier {
             return Ok(history);
         }
         let changes = match &self.document {
-            Some(row) => store.changes_of(row.num)?,
+            Some(row) => store.log().changes_of(row.num)?,
             None => Vec::new(),
         };
         let steps = changes.iter().map(|logged| (logged.recipe.hash, Step::of(&logged.recipe))).collect();
@@ -167,7 +167,7 @@ impl Frontier {
     }
 
     fn ends_segment(&self, store: &Store, hash: Bytes32) -> Result<bool, StoreError> {
-        self.document.as_ref().map_or(Ok(false), |row| store.ends_segment(row.num, hash))
+        self.document.as_ref().map_or(Ok(false), |row| store.log().ends_segment(row.num, hash))
     }
 
     /// Whether a change is held.

@@ -7,11 +7,13 @@ use shared::bytes::{Blob, Bytes32};
 use shared::ids::DocId;
 use shared::wire::{Reader, Recipe};
 
-use super::{Store, StoreError, fixed, signed, unsigned};
+use super::{StoreError, fixed, signed, unsigned};
 use crate::change::replica;
 use crate::change::segment_codec;
 use crate::crypto::envelope;
 use crate::store::frontier::Frontier;
+use crate::store::tables::Log;
+use crate::store::tables::Outbox;
 use crate::sys::par_map::par_map;
 
 /// A change in the log.
@@ -75,19 +77,19 @@ pub(crate) fn changes_in(doc: DocId, pack: &[u8], again: bool) -> Result<Vec<(Re
     Ok(changes)
 }
 
-impl Store {
+impl Log<'_> {
     /// The end of the log.
     ///
     /// # Errors
     /// [`StoreError`].
     pub fn log_end(&self) -> Result<u64, StoreError> {
-        let end: Option<i64> = self.connection.prepare_cached("SELECT max(pos) FROM parts")?.query_row([], |row| row.get(0))?;
+        let end: Option<i64> = self.store.connection.prepare_cached("SELECT max(pos) FROM parts")?.query_row([], |row| row.get(0))?;
         Ok(end.map_or(0, unsigned))
     }
 
     pub(super) fn parts(&self, which: &str, parameters: impl rusqlite::Params) -> Result<Vec<Segment>, StoreError> {
         let sql = format!("SELECT pos, doc, hash, pack FROM parts JOIN documents USING (num) {which}");
-        let mut statement = self.connection.prepare_cached(&sql)?;
+        let mut statement = self.store.connection.prepare_cached(&sql)?;
         let mut rows = statement.query(parameters)?;
         let mut parts = Vec::new();
         while let Some(row) = rows.next()? {
@@ -125,7 +127,7 @@ impl Store {
 
     /// The same as far as a position of the log.
     pub(super) fn packs_before(&self, num: i64, pos: u64) -> Result<Vec<Vec<u8>>, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT pack FROM parts WHERE num = ?1 AND pos < ?2 ORDER BY pos")?;
+        let mut statement = self.store.connection.prepare_cached("SELECT pack FROM parts WHERE num = ?1 AND pos < ?2 ORDER BY pos")?;
         Ok(statement.query_map([num, signed(pos)], |row| row.get(0))?.collect::<Result<_, _>>()?)
     }
 
@@ -134,7 +136,11 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn ends_segment(&self, num: i64, hash: Bytes32) -> Result<bool, StoreError> {
-        Ok(self.connection.prepare_cached("SELECT 1 FROM parts WHERE num = ?1 AND hash = ?2")?.exists(params![num, hash.0.as_slice()])?)
+        Ok(self
+            .store
+            .connection
+            .prepare_cached("SELECT 1 FROM parts WHERE num = ?1 AND hash = ?2")?
+            .exists(params![num, hash.0.as_slice()])?)
     }
 
     /// The part at a position.
@@ -158,16 +164,18 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn holds_change(&self, doc: DocId, hash: Bytes32) -> Result<bool, StoreError> {
-        let Some(document) = self.document(doc)? else { return Ok(false) };
+        let Some(document) = self.store.documents().document(doc)? else { return Ok(false) };
         Ok(self.changes_of(document.num)?.iter().any(|logged| logged.recipe.hash == hash))
     }
+}
 
+impl Outbox<'_> {
     /// The changes that the shop is not known to hold, oldest first, up to a count of parts.
     ///
     /// # Errors
     /// [`StoreError`].
     pub fn unsent(&self, most: i64) -> Result<Vec<Logged>, StoreError> {
-        self.changes("WHERE at_shop = 0 ORDER BY pos LIMIT ?1", [most])
+        self.store.log().changes("WHERE at_shop = 0 ORDER BY pos LIMIT ?1", [most])
     }
 
     /// The same of one document, by its number.
@@ -176,7 +184,7 @@ impl Store {
     /// [`StoreError`].
     pub fn unsent_of(&self, num: i64) -> Result<Vec<Logged>, StoreError> {
         // The plus keeps to the index of the document's own parts.
-        self.changes("WHERE num = ?1 AND +at_shop = 0 ORDER BY pos", [num])
+        self.store.log().changes("WHERE num = ?1 AND +at_shop = 0 ORDER BY pos", [num])
     }
 
     /// The same without those of documents that are held back now, in ms since 1970 UTC.
@@ -184,7 +192,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn to_offer(&self, most: i64, now_ms: i64) -> Result<Vec<Logged>, StoreError> {
-        self.changes("WHERE at_shop = 0 AND held_until_ms <= ?2 ORDER BY pos LIMIT ?1", params![most, now_ms])
+        self.store.log().changes("WHERE at_shop = 0 AND held_until_ms <= ?2 ORDER BY pos LIMIT ?1", params![most, now_ms])
     }
 
     /// The positions of the parts that the shop is not known to hold.
@@ -192,7 +200,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn unsent_positions(&self) -> Result<Vec<u64>, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT pos FROM parts WHERE at_shop = 0 ORDER BY pos")?;
+        let mut statement = self.store.connection.prepare_cached("SELECT pos FROM parts WHERE at_shop = 0 ORDER BY pos")?;
         let rows = statement.query_map([], |row| row.get::<_, i64>(0))?;
         rows.map(|pos| Ok(unsigned(pos?))).collect()
     }
@@ -203,7 +211,7 @@ impl Store {
     /// [`StoreError`].
     pub fn has_to_offer(&self, now_ms: i64) -> Result<bool, StoreError> {
         let sql = "SELECT 1 FROM parts JOIN documents USING (num) WHERE at_shop = 0 AND held_until_ms <= ?1 LIMIT 1";
-        Ok(self.connection.prepare_cached(sql)?.exists([now_ms])?)
+        Ok(self.store.connection.prepare_cached(sql)?.exists([now_ms])?)
     }
 
     /// Whether there is any change that the shop is not known to hold.
@@ -211,9 +219,11 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn has_unsent(&self) -> Result<bool, StoreError> {
-        Ok(self.connection.prepare_cached("SELECT 1 FROM parts WHERE at_shop = 0 LIMIT 1")?.exists([])?)
+        Ok(self.store.connection.prepare_cached("SELECT 1 FROM parts WHERE at_shop = 0 LIMIT 1")?.exists([])?)
     }
+}
 
+impl Log<'_> {
     /// The changes of one part of the log.
     ///
     /// # Errors
@@ -228,7 +238,7 @@ impl Store {
     /// [`StoreError`].
     pub fn positions_of(&self, num: i64, after: u64, until: u64) -> Result<Vec<u64>, StoreError> {
         let mut statement =
-            self.connection.prepare_cached("SELECT pos FROM parts WHERE num = ?1 AND pos > ?2 AND pos <= ?3 ORDER BY pos")?;
+            self.store.connection.prepare_cached("SELECT pos FROM parts WHERE num = ?1 AND pos > ?2 AND pos <= ?3 ORDER BY pos")?;
         let rows = statement.query_map(params![num, signed(after), signed(until)], |row| row.get::<_, i64>(0))?;
         rows.map(|pos| Ok(unsigned(pos?))).collect()
     }

@@ -3,9 +3,10 @@
 use rusqlite::OptionalExtension;
 use shared::ids::{DocId, PropertyId};
 
-use super::{Store, StoreError, fixed, row};
+use super::{StoreError, fixed, row};
 use crate::judge::machine::MachineState;
 use crate::judge::machine_summary::MachineSummary;
+use crate::store::tables::MachineRows;
 
 /// A machine's row.
 #[derive(Debug, Clone, PartialEq)]
@@ -16,10 +17,10 @@ pub struct MachineRow {
     pub state: MachineState,
 }
 
-impl Store {
+impl MachineRows<'_> {
     fn machines_where(&self, which: &str, parameters: impl rusqlite::Params) -> Result<Vec<MachineRow>, StoreError> {
         let sql = format!("SELECT doc, view FROM machines JOIN documents USING (num) JOIN views USING (num) {which}");
-        let mut statement = self.connection.prepare_cached(&sql)?;
+        let mut statement = self.store.connection.prepare_cached(&sql)?;
         let rows = statement.query_map(parameters, |row| Ok((row.get::<_, Vec<u8>>(0)?, row.get::<_, Vec<u8>>(1)?)))?;
         rows.map(|row| {
             let (doc, view) = row?;
@@ -54,7 +55,7 @@ impl Store {
     /// [`StoreError`].
     pub fn machine_summaries(&self) -> Result<Vec<(DocId, MachineSummary)>, StoreError> {
         let mut statement =
-            self.connection.prepare_cached("SELECT doc, brief FROM machines JOIN documents USING (num) ORDER BY tag, doc")?;
+            self.store.connection.prepare_cached("SELECT doc, brief FROM machines JOIN documents USING (num) ORDER BY tag, doc")?;
         let mut rows = statement.query([])?;
         let mut machine_summaries = Vec::new();
         while let Some(row) = rows.next()? {
@@ -70,7 +71,8 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn tags(&self) -> Result<Vec<(DocId, String)>, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT doc, tag FROM machines JOIN documents USING (num) ORDER BY tag, doc")?;
+        let mut statement =
+            self.store.connection.prepare_cached("SELECT doc, tag FROM machines JOIN documents USING (num) ORDER BY tag, doc")?;
         let rows = statement.query_map([], |row| Ok((row.get::<_, Vec<u8>>(0)?, row.get::<_, String>(1)?)))?;
         rows.map(|row| {
             let (doc, tag) = row?;
@@ -84,7 +86,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn count_machines(&self) -> Result<usize, StoreError> {
-        let count: i64 = self.connection.prepare_cached("SELECT count(*) FROM machines")?.query_row([], |row| row.get(0))?;
+        let count: i64 = self.store.connection.prepare_cached("SELECT count(*) FROM machines")?.query_row([], |row| row.get(0))?;
         Ok(usize::try_from(count).unwrap_or(0))
     }
 
@@ -93,7 +95,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn tag_of(&self, doc: DocId) -> Result<Option<String>, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT tag FROM machines JOIN documents USING (num) WHERE doc = ?1")?;
+        let mut statement = self.store.connection.prepare_cached("SELECT tag FROM machines JOIN documents USING (num) WHERE doc = ?1")?;
         Ok(statement.query_row([doc.as_bytes().as_slice()], |row| row.get(0)).optional()?)
     }
 
@@ -118,7 +120,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn machines_at(&self, property: PropertyId) -> Result<Vec<i64>, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT num FROM machines WHERE property = ?1")?;
+        let mut statement = self.store.connection.prepare_cached("SELECT num FROM machines WHERE property = ?1")?;
         Ok(statement.query_map([property.as_bytes().as_slice()], |row| row.get(0))?.collect::<Result<_, _>>()?)
     }
 }

@@ -28,6 +28,7 @@ mod segments;
 mod sent;
 mod sessions;
 mod step;
+mod tables;
 
 use std::cell::{Cell, RefCell};
 use std::collections::HashMap;
@@ -64,6 +65,7 @@ pub(crate) use salvage::Salvage;
 pub(crate) use segments::Settled;
 pub use segments::{Checked, Provenance, Taken};
 pub use sessions::KeptSession;
+pub use tables::{Compaction, Documents, Grants, Log, Logins, MachineRows, Outbox, Projections, Quarantine, Records};
 pub(crate) mod row;
 
 /// An open database.
@@ -186,7 +188,7 @@ impl Store {
             longest_log: Cell::new(0),
         };
         store.hold_log_to(step::AFTER_LARGE_STEPS)?;
-        store.begin_rows()?;
+        store.projections().begin_rows()?;
         Ok(store)
     }
 }

@@ -7,6 +7,7 @@ use shared::problem::Code;
 
 use super::{Store, StoreError, fixed, from_json, to_json};
 use crate::crypto::envelope;
+use crate::store::tables::Quarantine;
 
 /// What became of a record in quarantine.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -60,18 +61,19 @@ pub enum RefusedBy {
     Shop,
 }
 
-impl Store {
+impl Quarantine<'_> {
     /// Puts a record into quarantine; once, however often it comes. One that was let in, and is refused after all, waits again.
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn quarantine(&self, doc: DocId, bytes: &[u8], code: Code, detail: &str, since_ms: i64, by: RefusedBy) -> Result<(), StoreError> {
+    pub fn put(&self, doc: DocId, bytes: &[u8], code: Code, detail: &str, since_ms: i64, by: RefusedBy) -> Result<(), StoreError> {
         let brought_by = if let RefusedBy::ThisBook { brought_by } = by { brought_by } else { None };
         let opened = envelope::decode_unverified(bytes).ok();
         let record = opened.as_ref().map(|o| o.record.id.as_bytes().to_vec());
         let device = opened.as_ref().map(|o| o.device.as_bytes().to_vec());
-        self.any_quarantined.set(None);
-        self.connection
+        self.store.any_quarantined.set(None);
+        self.store
+            .connection
             .prepare_cached(
                 "INSERT INTO quarantine (record, doc, code, detail, device, since_ms, state, bytes, brought_by, refused_by_shop)
                  VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)
@@ -96,11 +98,11 @@ impl Store {
 
     /// Whether anything is or ever was in quarantine: in most books nothing, and each record that comes in is asked about.
     fn has_quarantined(&self) -> Result<bool, StoreError> {
-        if let Some(known) = self.any_quarantined.get() {
+        if let Some(known) = self.store.any_quarantined.get() {
             return Ok(known);
         }
-        let found = self.connection.prepare_cached("SELECT 1 FROM quarantine LIMIT 1")?.exists([])?;
-        self.any_quarantined.set(Some(found));
+        let found = self.store.connection.prepare_cached("SELECT 1 FROM quarantine LIMIT 1")?.exists([])?;
+        self.store.any_quarantined.set(Some(found));
         Ok(found)
     }
 
@@ -117,7 +119,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn some_quarantined(&self, state: Option<QuarantineState>, after: i64, most: usize) -> Result<Vec<Quarantined>, StoreError> {
-        let mut statement = self.connection.prepare_cached(
+        let mut statement = self.store.connection.prepare_cached(
             "SELECT id, record, doc, code, detail, device, since_ms, state, bytes FROM quarantine
              WHERE id > ?1 AND (?2 IS NULL OR state = ?2) ORDER BY id LIMIT ?3",
         )?;
@@ -158,7 +160,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn count_quarantined(&self, state: QuarantineState) -> Result<usize, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT count(*) FROM quarantine WHERE state = ?1")?;
+        let mut statement = self.store.connection.prepare_cached("SELECT count(*) FROM quarantine WHERE state = ?1")?;
         let count: i64 = statement.query_row([to_json(&state)?], |row| row.get(0))?;
         Ok(usize::try_from(count).unwrap_or_default())
     }
@@ -177,7 +179,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn settle_quarantined(&self, id: i64, state: QuarantineState) -> Result<(), StoreError> {
-        self.connection.prepare_cached("UPDATE quarantine SET state = ?2 WHERE id = ?1")?.execute(params![id, to_json(&state)?])?;
+        self.store.connection.prepare_cached("UPDATE quarantine SET state = ?2 WHERE id = ?1")?.execute(params![id, to_json(&state)?])?;
         Ok(())
     }
 
@@ -186,7 +188,8 @@ impl Store {
         if !self.has_quarantined()? {
             return Ok(());
         }
-        self.connection
+        self.store
+            .connection
             .prepare_cached("UPDATE quarantine SET state = ?2 WHERE bytes = ?1")?
             .execute(params![bytes, to_json(&QuarantineState::Released)?])?;
         Ok(())
@@ -201,7 +204,11 @@ impl Store {
             return Ok(false);
         }
         let kept_out = to_json(&QuarantineState::KeptOut)?;
-        Ok(self.connection.prepare_cached("SELECT 1 FROM quarantine WHERE bytes = ?1 AND state = ?2")?.exists(params![bytes, kept_out])?)
+        Ok(self
+            .store
+            .connection
+            .prepare_cached("SELECT 1 FROM quarantine WHERE bytes = ?1 AND state = ?2")?
+            .exists(params![bytes, kept_out])?)
     }
 
     /// Why the shop refused these bytes in its present epoch, where it did and they wait for the office since.
@@ -210,6 +217,7 @@ impl Store {
             return Ok(None);
         }
         let mut statement = self
+            .store
             .connection
             .prepare_cached("SELECT code, detail FROM quarantine WHERE bytes = ?1 AND refused_by_shop = 1 AND state = ?2")?;
         let row = statement
@@ -222,13 +230,14 @@ impl Store {
     /// refusal belongs to an epoch: from now on none of them, nor anybody else's, counts as refused by the shop.
     pub(crate) fn forget_refusals(&self, own: DeviceId) -> Result<Vec<(DocId, Vec<u8>)>, StoreError> {
         let mut statement = self
+            .store
             .connection
             .prepare_cached("SELECT doc, bytes FROM quarantine WHERE refused_by_shop = 1 AND state = ?1 AND device = ?2 ORDER BY id")?;
         let rows = statement.query_map(params![to_json(&QuarantineState::Waiting)?, own.as_bytes().as_slice()], |row| {
             Ok((row.get::<_, Vec<u8>>(0)?, row.get::<_, Vec<u8>>(1)?))
         })?;
         let refused: Vec<(Vec<u8>, Vec<u8>)> = rows.collect::<Result<_, _>>()?;
-        self.connection.prepare_cached("UPDATE quarantine SET refused_by_shop = 0 WHERE refused_by_shop = 1")?.execute([])?;
+        self.store.connection.prepare_cached("UPDATE quarantine SET refused_by_shop = 0 WHERE refused_by_shop = 1")?.execute([])?;
         refused.into_iter().map(|(doc, bytes)| Ok((DocId::from_bytes(fixed(&doc)?), bytes))).collect()
     }
 
@@ -238,6 +247,7 @@ impl Store {
     /// [`StoreError`].
     pub fn is_quarantined(&self, bytes: &[u8]) -> Result<bool, StoreError> {
         let found: Option<i64> = self
+            .store
             .connection
             .prepare_cached("SELECT id FROM quarantine WHERE bytes = ?1 AND state <> ?2")?
             .query_row(params![bytes, to_json(&QuarantineState::Released)?], |row| row.get(0))
@@ -253,20 +263,14 @@ mod tests {
     #[test]
     fn what_is_kept_out_is_known_though_nothing_was_there_at_the_first_look() {
         let store = Store::in_memory().unwrap();
-        assert!(!store.is_kept_out(b"a record").unwrap());
+        assert!(!store.quarantine().is_kept_out(b"a record").unwrap());
         store
-            .quarantine(
-                DocId::from_bytes([1; 16]),
-                b"a record",
-                Code::RoleMayNot,
-                "Not taken.",
-                0,
-                RefusedBy::ThisBook { brought_by: None },
-            )
+            .quarantine()
+            .put(DocId::from_bytes([1; 16]), b"a record", Code::RoleMayNot, "Not taken.", 0, RefusedBy::ThisBook { brought_by: None })
             .unwrap();
-        assert!(!store.is_kept_out(b"a record").unwrap(), "it waits");
-        let waiting = store.quarantined().unwrap().first().unwrap().id;
-        store.settle_quarantined(waiting, QuarantineState::KeptOut).unwrap();
-        assert!(store.is_kept_out(b"a record").unwrap());
+        assert!(!store.quarantine().is_kept_out(b"a record").unwrap(), "it waits");
+        let waiting = store.quarantine().quarantined().unwrap().first().unwrap().id;
+        store.quarantine().settle_quarantined(waiting, QuarantineState::KeptOut).unwrap();
+        assert!(store.quarantine().is_kept_out(b"a record").unwrap());
     }
 }

@@ -9,11 +9,12 @@ use shared::bytes::{Blob, Bytes32};
 use shared::ids::{DocId, PersonId, RecordId};
 
 use super::log::Logged;
-use super::{Store, StoreError, fixed, unsigned};
+use super::{StoreError, fixed, unsigned};
 use crate::change::segment_codec;
 use crate::crypto::envelope;
 use crate::judge::ledger::{Entry, Ledger};
 use crate::store::Checked;
+use crate::store::tables::Records;
 
 /// A record as it is held.
 #[derive(Debug, Clone, PartialEq)]
@@ -103,22 +104,26 @@ pub(crate) fn entries_in(pack: &[u8]) -> Result<Vec<Entry>, StoreError> {
     segment_codec::decode(pack)?.iter().flat_map(|short| &short.records).map(|Blob(bytes)| entry(bytes)).collect()
 }
 
-impl Store {
+impl Records<'_> {
     /// The number that stands for some bytes in rows: a kind's name, a person's id.
     pub(super) fn word(&self, bytes: &[u8]) -> Result<i64, StoreError> {
-        if let Some(word) = self.words.borrow().get(bytes) {
+        if let Some(word) = self.store.words.borrow().get(bytes) {
             return Ok(*word);
         }
-        let held: Option<i64> =
-            self.connection.prepare_cached("SELECT word FROM words WHERE bytes = ?1")?.query_row([bytes], |row| row.get(0)).optional()?;
+        let held: Option<i64> = self
+            .store
+            .connection
+            .prepare_cached("SELECT word FROM words WHERE bytes = ?1")?
+            .query_row([bytes], |row| row.get(0))
+            .optional()?;
         let word = match held {
             Some(word) => word,
             None => {
-                self.connection.prepare_cached("INSERT INTO words (bytes) VALUES (?1)")?.execute([bytes])?;
-                self.connection.last_insert_rowid()
+                self.store.connection.prepare_cached("INSERT INTO words (bytes) VALUES (?1)")?.execute([bytes])?;
+                self.store.connection.last_insert_rowid()
             }
         };
-        self.words.borrow_mut().insert(bytes.to_vec(), word);
+        self.store.words.borrow_mut().insert(bytes.to_vec(), word);
         Ok(word)
     }
 
@@ -132,7 +137,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn holds_record(&self, id: RecordId) -> Result<bool, StoreError> {
-        Ok(self.connection.prepare_cached("SELECT 1 FROM records WHERE id = ?1")?.exists([id.as_bytes().as_slice()])?)
+        Ok(self.store.connection.prepare_cached("SELECT 1 FROM records WHERE id = ?1")?.exists([id.as_bytes().as_slice()])?)
     }
 
     /// A record.
@@ -141,7 +146,7 @@ impl Store {
     /// [`StoreError`].
     pub fn held(&self, id: RecordId) -> Result<Option<HeldRecord>, StoreError> {
         let mut statement =
-            self.connection.prepare_cached("SELECT doc, num, received_ms FROM records JOIN documents USING (num) WHERE id = ?1")?;
+            self.store.connection.prepare_cached("SELECT doc, num, received_ms FROM records JOIN documents USING (num) WHERE id = ?1")?;
         let row: Option<(Vec<u8>, i64, Option<i64>)> =
             statement.query_row([id.as_bytes().as_slice()], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?))).optional()?;
         let Some((doc, num, received_ms)) = row else { return Ok(None) };
@@ -152,17 +157,17 @@ impl Store {
 
     /// The records of a document. The one unpacked last is at hand: records are often asked for one after another.
     fn unpacked(&self, num: i64) -> Result<Arc<Unpacked>, StoreError> {
-        if let Some((held, records)) = self.unpacked.borrow().as_ref()
+        if let Some((held, records)) = self.store.unpacked.borrow().as_ref()
             && *held == num
         {
             return Ok(Arc::clone(records));
         }
         let mut records = Vec::new();
-        for bytes in self.packs_of(num)? {
+        for bytes in self.store.log().packs_of(num)? {
             records.extend(segment_codec::decode(&bytes)?.into_iter().flat_map(|short| short.records));
         }
         let records = Arc::new(Unpacked { records, asked: AtomicBool::new(false), by_id: OnceLock::new() });
-        *self.unpacked.borrow_mut() = Some((num, Arc::clone(&records)));
+        *self.store.unpacked.borrow_mut() = Some((num, Arc::clone(&records)));
         Ok(records)
     }
 
@@ -172,7 +177,7 @@ impl Store {
     /// [`StoreError`].
     pub fn ids_like(&self, hex: &str) -> Result<Vec<RecordId>, StoreError> {
         let pattern: String = hex.chars().filter(char::is_ascii_hexdigit).collect::<String>().to_ascii_uppercase();
-        let mut statement = self.connection.prepare_cached("SELECT id FROM records WHERE hex(id) LIKE '%' || ?1 LIMIT 8")?;
+        let mut statement = self.store.connection.prepare_cached("SELECT id FROM records WHERE hex(id) LIKE '%' || ?1 LIMIT 8")?;
         let rows = statement.query_map([pattern], |row| row.get::<_, Vec<u8>>(0))?;
         rows.map(|row| Ok(RecordId::from_bytes(fixed(&row?)?))).collect()
     }
@@ -182,23 +187,23 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn ledger(&self, num: i64) -> Result<Arc<Ledger>, StoreError> {
-        if let Some((held, ledger)) = self.laid_out.borrow().as_ref()
+        if let Some((held, ledger)) = self.store.laid_out.borrow().as_ref()
             && *held == num
         {
             return Ok(Arc::clone(ledger));
         }
         let mut entries = Vec::new();
-        for pack in self.packs_of(num)? {
+        for pack in self.store.log().packs_of(num)? {
             entries.extend(entries_in(&pack)?);
         }
         let ledger = Arc::new(Ledger::new(entries));
-        *self.laid_out.borrow_mut() = Some((num, Arc::clone(&ledger)));
+        *self.store.laid_out.borrow_mut() = Some((num, Arc::clone(&ledger)));
         Ok(ledger)
     }
 
     /// Lays a document's ledger out with these records too: in a visit, one reading follows another.
     pub(super) fn lay_out_more(&self, num: i64, ledger: Arc<Ledger>, more: Vec<Entry>) {
-        *self.laid_out.borrow_mut() = Some((num, Arc::new(Arc::unwrap_or_clone(ledger).with(more))));
+        *self.store.laid_out.borrow_mut() = Some((num, Arc::new(Arc::unwrap_or_clone(ledger).with(more))));
     }
 
     /// The ledger of a document by its id; empty where there is none.
@@ -206,7 +211,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn ledger_of(&self, doc: DocId) -> Result<Arc<Ledger>, StoreError> {
-        match self.document(doc)? {
+        match self.store.documents().document(doc)? {
             Some(row) => self.ledger(row.num),
             None => Ok(Arc::default()),
         }
@@ -217,7 +222,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn ledger_at(&self, num: i64, heads: &[Bytes32]) -> Result<Ledger, StoreError> {
-        let (behind, _) = self.parted_at(num, heads)?;
+        let (behind, _) = self.store.log().parted_at(num, heads)?;
         let entries: Result<Vec<Entry>, StoreError> =
             behind.iter().flat_map(|logged| &logged.recipe.records).map(|Blob(bytes)| entry(bytes)).collect();
         Ok(Ledger::new(entries?))
@@ -234,7 +239,7 @@ impl Store {
         let first = spans.iter().map(|span| span.written_from_ms).min().unwrap_or_default();
         let last = spans.iter().map(|span| span.written_until_ms).max().unwrap_or_default();
         let closed = spans.iter().map(|span| span.after_ms).min().unwrap_or_default();
-        let mut statement = self.connection.prepare_cached(
+        let mut statement = self.store.connection.prepare_cached(
             "SELECT num, id, written_ms, received_ms FROM records
              WHERE written_ms >= ?2 AND written_ms < ?3 AND received_ms > ?1 AND receipt = 0",
         )?;
@@ -263,7 +268,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn documents_by_author(&self, person: PersonId) -> Result<Vec<i64>, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT num FROM authors WHERE author = ?1")?;
+        let mut statement = self.store.connection.prepare_cached("SELECT num FROM authors WHERE author = ?1")?;
         Ok(statement.query_map([self.word(person.as_bytes())?], |row| row.get(0))?.collect::<Result<_, _>>()?)
     }
 
@@ -272,7 +277,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn came_in(&self, from_ms: i64, until_ms: i64) -> Result<Vec<CameIn>, StoreError> {
-        let mut statement = self.connection.prepare_cached(
+        let mut statement = self.store.connection.prepare_cached(
             "SELECT words.bytes, sum(records), sum(readings), count(DISTINCT machines.num)
              FROM came JOIN words ON words.word = author LEFT JOIN machines USING (num)
              WHERE at_ms >= ?1 AND at_ms < ?2 GROUP BY author",
@@ -294,7 +299,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn noted(&self, from_ms: i64, until_ms: i64, most: usize) -> Result<Vec<DocId>, StoreError> {
-        let mut statement = self.connection.prepare_cached(
+        let mut statement = self.store.connection.prepare_cached(
             "SELECT doc FROM came JOIN documents USING (num) WHERE at_ms >= ?1 AND at_ms < ?2 AND notes > 0
              GROUP BY num ORDER BY max(at_ms) DESC, num LIMIT ?3",
         )?;
@@ -309,21 +314,22 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn counts(&self) -> Result<(u64, u64, Option<i64>), StoreError> {
-        let all: i64 = self.connection.prepare_cached("SELECT count(*) FROM records WHERE receipt = 0")?.query_row([], |row| row.get(0))?;
-        let mut unsent = records_of(&self.unsent(i64::MAX)?)?;
+        let all: i64 =
+            self.store.connection.prepare_cached("SELECT count(*) FROM records WHERE receipt = 0")?.query_row([], |row| row.get(0))?;
+        let mut unsent = records_of(&self.store.outbox().unsent(i64::MAX)?)?;
         let mut waiting: u64 = 0;
         let mut oldest: Option<i64> = None;
         let mut count = |written_ms: i64| {
             waiting += 1;
             oldest = Some(oldest.map_or(written_ms, |oldest| oldest.min(written_ms)));
         };
-        let mut due = self.connection.prepare_cached("SELECT id, written_ms FROM records WHERE due = 1")?;
+        let mut due = self.store.connection.prepare_cached("SELECT id, written_ms FROM records WHERE due = 1")?;
         for row in due.query_map([], |row| Ok((row.get::<_, Vec<u8>>(0)?, row.get::<_, i64>(1)?)))? {
             let (id, written_ms) = row?;
             unsent.remove(&RecordId::from_bytes(fixed(&id)?));
             count(written_ms);
         }
-        let mut carried = self.connection.prepare_cached("SELECT written_ms FROM records WHERE id = ?1 AND receipt = 0")?;
+        let mut carried = self.store.connection.prepare_cached("SELECT written_ms FROM records WHERE id = ?1 AND receipt = 0")?;
         for id in unsent {
             let written: Option<i64> = carried.query_row([id.as_bytes().as_slice()], |row| row.get(0)).optional()?;
             written.into_iter().for_each(&mut count);
@@ -336,9 +342,9 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn at_shop_of(&self, doc: DocId, records: impl Iterator<Item = RecordId>) -> Result<BTreeSet<RecordId>, StoreError> {
-        let Some(document) = self.document(doc)? else { return Ok(BTreeSet::new()) };
-        let unsent = records_of(&self.unsent_of(document.num)?)?;
-        let mut received = self.connection.prepare_cached("SELECT 1 FROM records WHERE id = ?1 AND received_ms IS NOT NULL")?;
+        let Some(document) = self.store.documents().document(doc)? else { return Ok(BTreeSet::new()) };
+        let unsent = records_of(&self.store.outbox().unsent_of(document.num)?)?;
+        let mut received = self.store.connection.prepare_cached("SELECT 1 FROM records WHERE id = ?1 AND received_ms IS NOT NULL")?;
         let mut at_shop = BTreeSet::new();
         for id in records.filter(|id| !unsent.contains(id)) {
             if received.exists([id.as_bytes().as_slice()])? {
@@ -352,25 +358,25 @@ impl Store {
     pub(super) fn index_records(&self, num: i64, only: Option<&BTreeSet<RecordId>>) -> Result<(), StoreError> {
         match only {
             Some(ids) => {
-                let mut gone = self.connection.prepare_cached("DELETE FROM records WHERE id = ?1")?;
+                let mut gone = self.store.connection.prepare_cached("DELETE FROM records WHERE id = ?1")?;
                 for id in ids {
                     gone.execute([id.as_bytes().as_slice()])?;
                 }
             }
             None => {
-                self.connection.prepare_cached("DELETE FROM records WHERE num = ?1")?.execute([num])?;
+                self.store.connection.prepare_cached("DELETE FROM records WHERE num = ?1")?.execute([num])?;
             }
         }
-        self.connection.prepare_cached("DELETE FROM authors WHERE num = ?1")?.execute([num])?;
+        self.store.connection.prepare_cached("DELETE FROM authors WHERE num = ?1")?.execute([num])?;
         let mut records = Vec::new();
         let mut seen = BTreeSet::new();
-        for pack in self.packs_of(num)? {
+        for pack in self.store.log().packs_of(num)? {
             for entry in entries_in(&pack)? {
                 let held = !seen.insert(entry.record.id) || self.holds_record(entry.record.id)?;
                 records.push(Checked { entry, held });
             }
         }
-        self.insert_records(num, &records)
+        self.store.log().insert_records(num, &records)
     }
 }
 

@@ -15,6 +15,7 @@ use crate::change::segment_codec;
 use crate::judge::ledger::Entry;
 use crate::judge::permissions::{DocKind, Site};
 use crate::store::frontier::{ActorEnd, Frontier, Pending};
+use crate::store::tables::Log;
 
 /// A record that passed the gate.
 #[derive(Debug, Clone, PartialEq)]
@@ -56,13 +57,13 @@ pub(crate) struct Settled {
     pub(super) entries: Vec<Entry>,
 }
 
-impl Store {
+impl Log<'_> {
     /// The last change of each actor of a document.
     ///
     /// # Errors
     /// [`StoreError`].
     pub fn actor_ends(&self, num: i64) -> Result<Vec<ActorEnd>, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT actor, seq, top_op, hash FROM actors WHERE num = ?1")?;
+        let mut statement = self.store.connection.prepare_cached("SELECT actor, seq, top_op, hash FROM actors WHERE num = ?1")?;
         let mut rows = statement.query([num])?;
         let mut ends = Vec::new();
         while let Some(row) = rows.next()? {
@@ -100,7 +101,7 @@ impl Store {
         let mut records: Vec<Checked> = Vec::new();
         for (recipe, checked) in taken {
             let mut new = checked.iter().zip(&recipe.records).filter(|(c, _)| !c.held);
-            new.try_for_each(|(_, bytes)| self.release_quarantined(&bytes.0))?;
+            new.try_for_each(|(_, bytes)| self.store.quarantine().release_quarantined(&bytes.0))?;
             let first_ms = checked.first().map_or(0, |c| c.entry.record.at_ms);
             records.extend(checked);
             if packed.is_none() {
@@ -113,7 +114,7 @@ impl Store {
         };
         let pending = &mut frontier.pending;
         if pending.from.is_none() {
-            pending.ledger = self.laid_out.borrow_mut().take_if(|(held, _)| *held == num).map(|(_, ledger)| ledger);
+            pending.ledger = self.store.laid_out.borrow_mut().take_if(|(held, _)| *held == num).map(|(_, ledger)| ledger);
         }
         pending.records.extend(records);
         let pos = unsigned(self.insert_segment(num, known, hash, &packed)?);
@@ -130,11 +131,11 @@ impl Store {
         }
         let Pending { from, records, ledger } = std::mem::take(&mut frontier.pending);
         self.insert_records(num, &records)?;
-        self.stood.borrow_mut().take_if(|(held, before)| *held == num && !before.hear(&records));
+        self.store.stood.borrow_mut().take_if(|(held, before)| *held == num && !before.hear(&records));
         let entries: Vec<Entry> = records.into_iter().map(|checked| checked.entry).collect();
         let settled = match ledger {
             Some(ledger) => {
-                self.lay_out_more(num, ledger, entries);
+                self.store.records().lay_out_more(num, ledger, entries);
                 None
             }
             None => from.map(|from| Settled { document, from, entries }),
@@ -148,34 +149,33 @@ impl Store {
         if let Some(row) = &frontier.document {
             return Ok(row.num);
         }
-        let row = self.found_document(frontier.doc, place)?;
+        let row = self.store.documents().found_document(frontier.doc, place)?;
         let records = || taken.iter().flat_map(|(_, checked)| checked).map(|c| &c.entry.record);
         if let Some(founder) = records().find_map(Site::founded_by).and_then(|site| site.founder) {
-            self.set_founder(row.num, founder)?;
+            self.store.documents().set_founder(row.num, founder)?;
         }
         Ok(frontier.document.insert(row).num)
     }
 
     /// Inserts a pack as it is.
     pub(super) fn insert_segment(&self, num: i64, known: Provenance, hash: Bytes32, pack: &[u8]) -> Result<i64, StoreError> {
-        self.connection
+        self.store
+            .connection
             .prepare_cached("INSERT INTO parts (num, at_shop, proved, hash, pack) VALUES (?1, ?2, ?3, ?4, ?5)")?
             .execute(params![num, known.at_shop, known.proved, hash.0.as_slice(), pack])?;
-        self.unpacked.borrow_mut().take_if(|(held, _)| *held == num);
-        self.laid_out.borrow_mut().take_if(|(held, _)| *held == num);
-        Ok(self.connection.last_insert_rowid())
+        self.store.unpacked.borrow_mut().take_if(|(held, _)| *held == num);
+        self.store.laid_out.borrow_mut().take_if(|(held, _)| *held == num);
+        Ok(self.store.connection.last_insert_rowid())
     }
 
     /// Writes where a document ends, and how much it holds.
     pub(super) fn write_frontier(&self, frontier: &Frontier, num: i64) -> Result<(), StoreError> {
         let size = frontier.size();
-        self.connection.prepare_cached("UPDATE documents SET heads = ?2, bytes = ?3, records = ?4 WHERE num = ?1")?.execute(params![
-            num,
-            joined(&frontier.heads()),
-            signed(size.bytes),
-            signed(size.records)
-        ])?;
-        let mut statement = self.connection.prepare_cached(
+        self.store
+            .connection
+            .prepare_cached("UPDATE documents SET heads = ?2, bytes = ?3, records = ?4 WHERE num = ?1")?
+            .execute(params![num, joined(&frontier.heads()), signed(size.bytes), signed(size.records)])?;
+        let mut statement = self.store.connection.prepare_cached(
             "INSERT INTO actors (num, actor, seq, top_op, hash) VALUES (?1, ?2, ?3, ?4, ?5)
              ON CONFLICT (num, actor) DO UPDATE SET seq = ?3, top_op = ?4, hash = ?5",
         )?;
@@ -187,18 +187,20 @@ impl Store {
 
     /// Notes, before the first part that this opening of a shop's book appends, where in the log it began.
     pub(super) fn note_opening(&self) -> Result<(), StoreError> {
-        let Some(opening) = self.opening.filter(|_| !self.opening_noted.get()) else { return Ok(()) };
+        let Some(opening) = self.store.opening.filter(|_| !self.store.opening_noted.get()) else { return Ok(()) };
         let last: Option<Vec<u8>> = self
+            .store
             .connection
             .prepare_cached("SELECT opening FROM openings ORDER BY first_pos DESC LIMIT 1")?
             .query_row([], |row| row.get(0))
             .optional()?;
         if last.as_deref() != Some(opening.0.as_slice()) {
-            self.connection
+            self.store
+                .connection
                 .prepare_cached("INSERT INTO openings (first_pos, opening) VALUES (?1, ?2)")?
                 .execute(params![signed(self.log_end()? + 1), opening.0.as_slice()])?;
         }
-        self.opening_noted.set(true);
+        self.store.opening_noted.set(true);
         Ok(())
     }
 
@@ -211,6 +213,7 @@ impl Store {
             return Ok(None);
         }
         let found: Option<Vec<u8>> = self
+            .store
             .connection
             .prepare_cached("SELECT opening FROM openings WHERE first_pos <= ?1 ORDER BY first_pos DESC LIMIT 1")?
             .query_row([signed(pos)], |row| row.get(0))
@@ -230,11 +233,12 @@ impl Store {
             }
         }
         let authors: BTreeSet<PersonId> = records.iter().map(|checked| checked.entry.record.by).collect();
-        let mut author = self.connection.prepare_cached("INSERT INTO authors (author, num) VALUES (?1, ?2) ON CONFLICT DO NOTHING")?;
+        let mut author =
+            self.store.connection.prepare_cached("INSERT INTO authors (author, num) VALUES (?1, ?2) ON CONFLICT DO NOTHING")?;
         for person in authors {
-            author.execute([self.word(person.as_bytes())?, num])?;
+            author.execute([self.store.records().word(person.as_bytes())?, num])?;
         }
-        let mut apart = self.connection.prepare_cached("SELECT at_ms FROM receipts WHERE record = ?1 AND sha256 = ?2")?;
+        let mut apart = self.store.connection.prepare_cached("SELECT at_ms FROM receipts WHERE record = ?1 AND sha256 = ?2")?;
         for checked in records.iter().filter(|checked| !checked.held) {
             let Entry { record, sha256, .. } = &checked.entry;
             let beside = receipts.remove(&Receipted { record: record.id, sha256: *sha256 });
@@ -249,13 +253,14 @@ impl Store {
 
     fn insert_record(&self, num: i64, entry: &Entry, receipt: Option<i64>) -> Result<(), StoreError> {
         let record = &entry.record;
-        let owner = self.owner.get();
+        let owner = self.store.owner.get();
         let arrival = matches!(record.body, Body::Arrival(_));
         // What the shop itself states needs no receipt: its own signature is one.
         let by_shop = arrival || owner.is_some_and(|owner| owner.shop == entry.device);
         let own = owner.is_some_and(|owner| owner.device == entry.device);
         let received_ms = by_shop.then_some(record.at_ms).into_iter().chain(receipt).min();
-        self.connection
+        self.store
+            .connection
             .prepare_cached(
                 "INSERT INTO records (id, num, written_ms, received_ms, due, receipt, sha256) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
             )?
@@ -282,7 +287,7 @@ impl Store {
 
     /// Keeps a receipt beside the log, for a record whose document does not bring it or that is still to come.
     fn keep_apart(&self, named: Receipted, at_ms: i64) -> Result<(), StoreError> {
-        let mut keep = self.connection.prepare_cached(
+        let mut keep = self.store.connection.prepare_cached(
             "INSERT INTO receipts (record, sha256, at_ms) VALUES (?1, ?2, ?3)
              ON CONFLICT (record, sha256) DO UPDATE SET at_ms = min(at_ms, ?3)",
         )?;
@@ -297,23 +302,26 @@ impl Store {
     pub fn mark_received(&self, named: Receipted, at_ms: i64) -> Result<(), StoreError> {
         let Receipted { record, sha256 } = named;
         let first = self
+            .store
             .connection
             .prepare_cached("UPDATE records SET received_ms = ?2, due = 0, sha256 = NULL WHERE id = ?1 AND sha256 = ?3")?
             .execute(params![record.as_bytes().as_slice(), at_ms, sha256.0.as_slice()])?;
         if first > 0 {
             return Ok(());
         }
-        if !self.holds_record(record)? {
+        if !self.store.records().holds_record(record)? {
             // It came before what it is for, as of a change that a bundle's carrier took apart.
             return self.keep_apart(named, at_ms);
         }
         // It has a receipt already: of two, the earlier counts. Its hash is not in its row any more.
         let later = self
+            .store
             .connection
             .prepare_cached("SELECT 1 FROM records WHERE id = ?1 AND received_ms > ?2")?
             .exists(params![record.as_bytes().as_slice(), at_ms])?;
-        if later && self.held(record)?.is_some_and(|held| held.entry.sha256 == sha256) {
-            self.connection
+        if later && self.store.records().held(record)?.is_some_and(|held| held.entry.sha256 == sha256) {
+            self.store
+                .connection
                 .prepare_cached("UPDATE records SET received_ms = ?2 WHERE id = ?1")?
                 .execute(params![record.as_bytes().as_slice(), at_ms])?;
         }
@@ -332,13 +340,13 @@ mod tests {
         let mut store = Store::in_memory().unwrap();
         store.set_opening(Bytes16([7; 16]));
         let append = |store: &Store| {
-            store.note_opening()?;
-            let document = store.found_document(DocId::from_bytes([1; 16]), DocKind::Machine)?;
-            store.insert_segment(document.num, Provenance::AT_SHOP, Bytes32([2; 32]), b"a pack").map(unsigned)
+            store.log().note_opening()?;
+            let document = store.documents().found_document(DocId::from_bytes([1; 16]), DocKind::Machine)?;
+            store.log().insert_segment(document.num, Provenance::AT_SHOP, Bytes32([2; 32]), b"a pack").map(unsigned)
         };
         let undone = store.atomically(|store| append(store).and_then(|_| Err::<(), _>(StoreError::Full)));
         assert!(undone.is_err());
         let pos = store.atomically(append).unwrap();
-        assert_eq!(store.opening_at(pos).unwrap(), Some(Bytes16([7; 16])));
+        assert_eq!(store.log().opening_at(pos).unwrap(), Some(Bytes16([7; 16])));
     }
 }

@@ -9,23 +9,24 @@ use shared::record::Body;
 use shared::wire::{Recipe, ShortRecipe, delta_encode};
 
 use super::log::{changes_in, frontier_of};
-use super::{Store, StoreError, fixed, signed, unsigned};
+use super::{StoreError, fixed, signed, unsigned};
 use crate::change::segment_codec;
+use crate::store::tables::Outbox;
 
-impl Store {
+impl Outbox<'_> {
     /// Notes that the shop holds these changes of a document, and all that they build on. Gives how many changes that tells
     /// of that were not known to be there.
     ///
     /// # Errors
     /// [`StoreError`].
     pub fn mark_at_shop(&self, doc: DocId, taken: &[Bytes32]) -> Result<usize, StoreError> {
-        let Some(document) = self.document(doc)? else { return Ok(0) };
+        let Some(document) = self.store.documents().document(doc)? else { return Ok(0) };
         let mut covered: BTreeSet<Bytes32> = taken.iter().copied().collect();
         if document.heads.iter().all(|head| covered.contains(head)) {
             return self.mark_all_at_shop(document.num);
         }
         let mut marked = 0;
-        let unsent = self.parts("WHERE num = ?1 AND at_shop = 0 ORDER BY pos DESC", [document.num])?;
+        let unsent = self.store.log().parts("WHERE num = ?1 AND at_shop = 0 ORDER BY pos DESC", [document.num])?;
         for part in unsent {
             let mut whole = true;
             let changes = changes_in(doc, &part.pack, false)?;
@@ -47,20 +48,20 @@ impl Store {
     /// The same of everything in a document: nothing in it is beyond its heads.
     fn mark_all_at_shop(&self, num: i64) -> Result<usize, StoreError> {
         // The plus keeps to the index of the document's own parts: that of the unsent ones has those of all documents.
-        let mut unsent = self.connection.prepare_cached("SELECT pack FROM parts WHERE num = ?1 AND +at_shop = 0")?;
+        let mut unsent = self.store.connection.prepare_cached("SELECT pack FROM parts WHERE num = ?1 AND +at_shop = 0")?;
         let mut rows = unsent.query([num])?;
         let mut marked = 0;
         while let Some(row) = rows.next()? {
             marked += segment_codec::count(row.get_ref(0)?.as_blob().map_err(rusqlite::Error::from)?)?;
         }
         if marked > 0 {
-            self.connection.prepare_cached("UPDATE parts SET at_shop = 1 WHERE num = ?1 AND +at_shop = 0")?.execute([num])?;
+            self.store.connection.prepare_cached("UPDATE parts SET at_shop = 1 WHERE num = ?1 AND +at_shop = 0")?.execute([num])?;
         }
         Ok(marked)
     }
 
     fn set_at_shop(&self, pos: u64, at_shop: bool) -> Result<(), StoreError> {
-        self.connection.prepare_cached("UPDATE parts SET at_shop = ?2 WHERE pos = ?1")?.execute(params![signed(pos), at_shop])?;
+        self.store.connection.prepare_cached("UPDATE parts SET at_shop = ?2 WHERE pos = ?1")?.execute(params![signed(pos), at_shop])?;
         Ok(())
     }
 
@@ -72,8 +73,8 @@ impl Store {
         if hashes.is_empty() {
             return Ok(());
         }
-        let Some(document) = self.document(doc)? else { return Ok(()) };
-        for logged in self.changes_of(document.num)? {
+        let Some(document) = self.store.documents().document(doc)? else { return Ok(()) };
+        for logged in self.store.log().changes_of(document.num)? {
             if hashes.contains(&logged.recipe.hash) {
                 self.set_at_shop(logged.pos, false)?;
             }
@@ -86,7 +87,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn offer_all_again(&self) -> Result<(), StoreError> {
-        self.connection.execute_batch("UPDATE parts SET at_shop = 0; UPDATE documents SET held_until_ms = 0;")?;
+        self.store.connection.execute_batch("UPDATE parts SET at_shop = 0; UPDATE documents SET held_until_ms = 0;")?;
         Ok(())
     }
 
@@ -97,7 +98,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn offer_unreceipted_again(&self) -> Result<usize, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT num, id FROM records WHERE due = 1")?;
+        let mut statement = self.store.connection.prepare_cached("SELECT num, id FROM records WHERE due = 1")?;
         let rows = statement.query_map([], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, Vec<u8>>(1)?)))?;
         let mut due: BTreeMap<i64, BTreeSet<[u8; 16]>> = BTreeMap::new();
         for row in rows {
@@ -106,7 +107,7 @@ impl Store {
         }
         let mut offered = 0;
         for (num, ids) in due {
-            for part in self.parts("WHERE num = ?1 AND at_shop = 1 ORDER BY pos", [num])? {
+            for part in self.store.log().parts("WHERE num = ?1 AND at_shop = 1 ORDER BY pos", [num])? {
                 let entries = super::records::entries_in(&part.pack)?;
                 if entries.iter().any(|entry| ids.contains(entry.record.id.as_bytes())) {
                     self.set_at_shop(part.pos, false)?;
@@ -122,7 +123,8 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn due(&self) -> Result<usize, StoreError> {
-        let due: i64 = self.connection.prepare_cached("SELECT count(*) FROM records WHERE due = 1")?.query_row([], |row| row.get(0))?;
+        let due: i64 =
+            self.store.connection.prepare_cached("SELECT count(*) FROM records WHERE due = 1")?.query_row([], |row| row.get(0))?;
         Ok(usize::try_from(due).unwrap_or_default())
     }
 
@@ -131,7 +133,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn hold_back(&self, doc: DocId, until_ms: i64) -> Result<(), StoreError> {
-        let mut statement = self.connection.prepare_cached("UPDATE documents SET held_until_ms = ?2 WHERE doc = ?1")?;
+        let mut statement = self.store.connection.prepare_cached("UPDATE documents SET held_until_ms = ?2 WHERE doc = ?1")?;
         statement.execute(params![doc.as_bytes().as_slice(), until_ms])?;
         Ok(())
     }
@@ -143,15 +145,15 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn take_out_unsent(&self, doc: DocId, held: &[Bytes32]) -> Result<Vec<Blob>, StoreError> {
-        let Some(document) = self.document(doc)? else { return Ok(Vec::new()) };
+        let Some(document) = self.store.documents().document(doc)? else { return Ok(Vec::new()) };
         let mut taken: Vec<Blob> = self.mark_built_upon(doc, document.num, held)?;
-        for part in self.parts("WHERE num = ?1 AND at_shop = 0 ORDER BY pos", [document.num])? {
+        for part in self.store.log().parts("WHERE num = ?1 AND at_shop = 0 ORDER BY pos", [document.num])? {
             taken.extend(segment_codec::decode(&part.pack)?.into_iter().flat_map(|short: ShortRecipe| short.records));
-            self.connection.prepare_cached("DELETE FROM parts WHERE pos = ?1")?.execute([signed(part.pos)])?;
+            self.store.connection.prepare_cached("DELETE FROM parts WHERE pos = ?1")?.execute([signed(part.pos)])?;
         }
-        self.connection.prepare_cached("DELETE FROM actors WHERE num = ?1")?.execute([document.num])?;
-        self.forget_cached();
-        self.connection.prepare_cached("DELETE FROM came WHERE num = ?1")?.execute([document.num])?;
+        self.store.connection.prepare_cached("DELETE FROM actors WHERE num = ?1")?.execute([document.num])?;
+        self.store.forget_cached();
+        self.store.connection.prepare_cached("DELETE FROM came WHERE num = ?1")?.execute([document.num])?;
         let mut ids = BTreeSet::new();
         for Blob(bytes) in &taken {
             let record = super::records::entry(bytes)?.record;
@@ -161,26 +163,27 @@ impl Store {
                 ids.extend(arrival.records.iter().map(|named| named.record));
             }
         }
-        self.index_records(document.num, Some(&ids))?;
-        let left = self.changes_of(document.num)?;
+        self.store.records().index_records(document.num, Some(&ids))?;
+        let left = self.store.log().changes_of(document.num)?;
         if left.is_empty() && document.place.is_reserved() {
             // The shop's own documents are there from the beginning, with nothing in them.
-            self.underive(document.num)?;
+            self.store.projections().underive(document.num)?;
         } else if left.is_empty() {
             // Nothing but what the shop does not take was in it: here, too, there is no such document then.
-            self.underive(document.num)?;
-            self.connection.prepare_cached("DELETE FROM documents WHERE num = ?1")?.execute([document.num])?;
+            self.store.projections().underive(document.num)?;
+            self.store.connection.prepare_cached("DELETE FROM documents WHERE num = ?1")?.execute([document.num])?;
             return Ok(taken);
         }
         let frontier = frontier_of(doc, left.iter().map(|logged| &logged.recipe));
-        self.write_frontier(&frontier, document.num)?;
+        self.store.log().write_frontier(&frontier, document.num)?;
         Ok(taken)
     }
 
     /// Notes that the shop holds whatever its changes, these among them, build on: taken out, such a change would leave them hanging. Of a part
     /// that is so in part, only that stays; gives the records of the rest.
     fn mark_built_upon(&self, doc: DocId, num: i64, held: &[Bytes32]) -> Result<Vec<Blob>, StoreError> {
-        let mut statement = self.connection.prepare_cached("SELECT pos, at_shop, pack FROM parts WHERE num = ?1 ORDER BY pos DESC")?;
+        let mut statement =
+            self.store.connection.prepare_cached("SELECT pos, at_shop, pack FROM parts WHERE num = ?1 ORDER BY pos DESC")?;
         let rows = statement
             .query_map([num], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, bool>(1)?, row.get::<_, Vec<u8>>(2)?)))?
             .collect::<Result<Vec<_>, _>>()?;
@@ -213,7 +216,7 @@ impl Store {
     /// Leaves only these of its changes in a part.
     fn narrow_segment(&self, pos: i64, stays: Vec<(Recipe, i64)>) -> Result<(), StoreError> {
         let hash = stays.last().map_or(Bytes32([0; 32]), |(last, _)| last.hash);
-        self.connection.prepare_cached("UPDATE parts SET pack = ?2, hash = ?3 WHERE pos = ?1")?.execute(params![
+        self.store.connection.prepare_cached("UPDATE parts SET pack = ?2, hash = ?3 WHERE pos = ?1")?.execute(params![
             pos,
             segment_codec::encode(&delta_encode(stays))?,
             hash.0.as_slice()

@@ -7,6 +7,7 @@ use shared::ids::PersonId;
 use shared::length::LengthUnit;
 
 use super::{Store, StoreError, fixed, from_json, to_json};
+use crate::store::tables::Logins;
 
 /// A session as it is kept.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -23,15 +24,15 @@ pub struct KeptSession {
     pub used_ms: i64,
 }
 
-impl Store {
+impl Logins<'_> {
     /// The sessions of this epoch of the shop.
     ///
     /// # Errors
     /// [`StoreError`].
     pub fn kept_sessions(&self) -> Result<Vec<KeptSession>, StoreError> {
-        let epoch: Option<Bytes16> = self.meta("epoch")?;
+        let epoch: Option<Bytes16> = self.store.meta("epoch")?;
         let mut statement =
-            self.connection.prepare_cached("SELECT hash, person, unit, began_ms, used_ms FROM sessions WHERE epoch = ?1")?;
+            self.store.connection.prepare_cached("SELECT hash, person, unit, began_ms, used_ms FROM sessions WHERE epoch = ?1")?;
         let rows = statement.query_map([to_json(&epoch)?], |row| {
             Ok((row.get::<_, Vec<u8>>(0)?, row.get::<_, Vec<u8>>(1)?, row.get::<_, String>(2)?, row.get(3)?, row.get(4)?))
         })?;
@@ -48,9 +49,9 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn keep_sessions(&self, sessions: &[KeptSession]) -> Result<(), StoreError> {
-        let epoch: Option<Bytes16> = self.meta("epoch")?;
+        let epoch: Option<Bytes16> = self.store.meta("epoch")?;
         let epoch = to_json(&epoch)?;
-        self.in_small_step(|store| {
+        self.store.in_small_step(|store| {
             store.connection.prepare_cached("DELETE FROM sessions")?.execute([])?;
             let mut insert = store
                 .connection
@@ -79,11 +80,11 @@ mod tests {
             used_ms: i64::from(n),
         };
         store.set_meta("epoch", &Bytes16([1; 16])).unwrap();
-        store.keep_sessions(&[session(1), session(2)]).unwrap();
-        assert_eq!(store.kept_sessions().unwrap(), [session(1), session(2)]);
-        store.keep_sessions(&[session(2)]).unwrap();
-        assert_eq!(store.kept_sessions().unwrap(), [session(2)]);
+        store.logins().keep_sessions(&[session(1), session(2)]).unwrap();
+        assert_eq!(store.logins().kept_sessions().unwrap(), [session(1), session(2)]);
+        store.logins().keep_sessions(&[session(2)]).unwrap();
+        assert_eq!(store.logins().kept_sessions().unwrap(), [session(2)]);
         store.set_meta("epoch", &Bytes16([2; 16])).unwrap();
-        assert_eq!(store.kept_sessions().unwrap(), []);
+        assert_eq!(store.logins().kept_sessions().unwrap(), []);
     }
 }

@@ -132,7 +132,7 @@ mod tests {
     fn a_log_that_is_shortened_after_each_step_does_not_grow_on() {
         let step = |store: &Store, much: &str| store.in_step_tidied_after(|store| store.set_meta("much", &much));
         let left = log_after(220, step);
-        let shortened = log_after(220, |store, much| step(store, much).and_then(|()| store.checkpoint_wal()));
+        let shortened = log_after(220, |store, much| step(store, much).and_then(|()| store.compaction().checkpoint_wal()));
         assert!(left > 4_500, "{left} pages");
         assert!(shortened < 4_200, "{shortened} pages");
     }

@@ -80,13 +80,13 @@ impl Peer<'_> {
     pub fn verify_deferred(&mut self, most: usize) -> Result<usize, BookError> {
         let roster = self.book.roster_of_now()?;
         self.book.store.atomically(|store| {
-            let waiting = store.documents_waiting()?;
+            let waiting = store.documents().documents_waiting()?;
             for doc in verify_deferred(store, most, &roster)?.into_iter().filter(|doc| !waiting.contains(doc)) {
-                store.forget_document(doc)?;
+                store.documents().forget_document(doc)?;
                 store.clear_meta("cursor")?;
                 store.set_meta("distrust", &true)?;
             }
-            Ok::<_, BookError>(store.unverified()?)
+            Ok::<_, BookError>(store.documents().unverified()?)
         })
     }
 }

@@ -93,18 +93,19 @@ impl Outgoing<'_> {
     pub fn make_bundle(&self, load: &Load, now: &ClockReading) -> Result<Made, BookError> {
         let identity = self.book.identity()?;
         let wanted: BTreeSet<DocId> = match load {
-            Load::Unsent => self.book.store.documents_waiting()?,
+            Load::Unsent => self.book.store.documents().documents_waiting()?,
             Load::Documents(docs) => docs.iter().copied().collect(),
         };
         let mut docs = Vec::new();
         let (mut bytes, mut documents) = (0, 0);
-        for row in self.book.store.documents()? {
+        for row in self.book.store.documents().all()? {
             let common = matches!(row.place, DocKind::Roster | DocKind::Engines);
             if !common && !wanted.contains(&row.doc) {
                 continue;
             }
             documents += usize::from(!common);
-            let recipes: Vec<ShortRecipe> = self.book.store.changes_of(row.num)?.into_iter().map(|logged| logged.recipe.into()).collect();
+            let recipes: Vec<ShortRecipe> =
+                self.book.store.log().changes_of(row.num)?.into_iter().map(|logged| logged.recipe.into()).collect();
             bytes += weight(&recipes);
             if bytes > LARGEST_PLAIN {
                 return Err(BookError::Message(
@@ -116,7 +117,7 @@ impl Outgoing<'_> {
         if let Some(strange) = wanted.iter().find(|doc| !docs.iter().any(|d| d.id == **doc)) {
             return Err(BookError::Unknown(format!("there is no document {strange} in this book")));
         }
-        let unsent = self.book.store.unsent(i64::MAX)?.iter().filter(|change| docs.iter().any(|doc| doc.id == change.doc)).count();
+        let unsent = self.book.store.outbox().unsent(i64::MAX)?.iter().filter(|change| docs.iter().any(|doc| doc.id == change.doc)).count();
         let bytes = written(identity, docs, now)?;
         Ok(Made { bytes, documents, unsent })
     }
@@ -151,7 +152,7 @@ impl Peer<'_> {
                 let mut delivery = IncomingBatch::open(doc.id, doc.recipes);
                 delivery.check(&roster);
                 let new = taking.document(delivery, &roster, &mut taken)?;
-                if new && let Some(document) = store.document(doc.id)? {
+                if new && let Some(document) = store.documents().document(doc.id)? {
                     projection::derive(store, &document, &roster)?;
                 }
                 if let Some(after) = follow_roster(store, &roster, new && of_roster)? {
@@ -189,7 +190,7 @@ impl Taking<'_> {
         // What the shop once received or signed may be from before it was put back from a backup: all of it is offered once.
         let Admitted { outcomes, mut frontier } =
             admit(self.store, &gate, &mut Allowance::of_a_bundle(), &mut delivery, Provenance::FROM_BUNDLE)?;
-        self.store.index(&mut frontier)?;
+        self.store.log().index(&mut frontier)?;
         let mut new = false;
         let mut loose: Vec<(&IncomingRecord, &Blob)> = Vec::new();
         for (brought, outcome) in delivery.changes.iter().zip(outcomes) {
@@ -218,7 +219,7 @@ impl Taking<'_> {
                 }
                 Err(RecordRefusal { record, code, detail }) => {
                     let detail = format!("Came in a bundle, and is not taken here. {detail}");
-                    self.store.quarantine(doc, bytes, code, &detail, self.now.wall_ms, RefusedBy::ThisBook { brought_by: None })?;
+                    self.store.quarantine().put(doc, bytes, code, &detail, self.now.wall_ms, RefusedBy::ThisBook { brought_by: None })?;
                     taken.refused.push(RefusedLine { doc, record, code, detail });
                 }
             }

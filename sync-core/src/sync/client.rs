@@ -76,7 +76,7 @@ impl Outgoing<'_> {
         self.book.identity()?;
         let mut of_docs: BTreeMap<DocId, Vec<(Recipe, i64)>> = BTreeMap::new();
         let mut bytes = 0;
-        let unsent = self.book.store.to_offer(i64::try_from(MOST_OFFERED).unwrap_or(i64::MAX), now.wall_ms)?;
+        let unsent = self.book.store.outbox().to_offer(i64::try_from(MOST_OFFERED).unwrap_or(i64::MAX), now.wall_ms)?;
         // A part holds many changes, and the shop counts changes.
         for Logged { doc, recipe, first_ms, .. } in unsent.into_iter().take(MOST_OFFERED) {
             bytes += recipe.records.iter().map(|r| r.0.len() + 128).sum::<usize>();
@@ -85,11 +85,11 @@ impl Outgoing<'_> {
             }
             of_docs.entry(doc).or_default().push((recipe, first_ms));
         }
-        let lacking = self.book.store.documents_lacking()?.into_iter().take(MOST_ASKED).map(|document| document.doc);
+        let lacking = self.book.store.documents().documents_lacking()?.into_iter().take(MOST_ASKED).map(|document| document.doc);
         let named: BTreeSet<DocId> = lacking.chain(of_docs.keys().copied()).collect();
         let mut docs = Vec::with_capacity(named.len());
         for id in named {
-            let Some(document) = self.book.store.document(id)? else { continue };
+            let Some(document) = self.book.store.documents().document(id)? else { continue };
             let recipes = delta_encode(of_docs.remove(&id).unwrap_or_default());
             docs.push(DocOffer { id, heads: document.heads, recipes, lacking: document.lacking });
         }
@@ -156,7 +156,7 @@ impl Peer<'_> {
             let mut again = BTreeSet::new();
             if known != Some(answer.epoch) {
                 if known.is_some() {
-                    store.offer_all_again()?;
+                    store.outbox().offer_all_again()?;
                     again = rebase::offer_refused_again(store, actor, identity.device, now)?;
                     report.shop_restored = true;
                 }
@@ -179,10 +179,10 @@ impl Peer<'_> {
             taking.documents(rest, &roster, vouched)?;
             let mut report = taking.report;
             for doc in again {
-                store.document(doc)?.map_or(Ok(()), |document| projection::derive(store, &document, &roster))?;
+                store.documents().document(doc)?.map_or(Ok(()), |document| projection::derive(store, &document, &roster))?;
             }
             store.set_meta("cursor", &answer.cursor)?;
-            report.more |= store.has_to_offer(now.wall_ms)?;
+            report.more |= store.outbox().has_to_offer(now.wall_ms)?;
             if !report.more {
                 report.more = offer_again(store)?;
             }
@@ -207,9 +207,9 @@ impl Left {
     fn of(store: &Store) -> Result<Self, BookError> {
         Ok(Self {
             cursor: store.meta("cursor")?,
-            log_end: store.log_end()?,
-            unsent: store.unsent_positions()?,
-            lacking: store.documents_lacking()?.len(),
+            log_end: store.log().log_end()?,
+            unsent: store.outbox().unsent_positions()?,
+            lacking: store.documents().documents_lacking()?.len(),
         })
     }
 }
@@ -217,12 +217,12 @@ impl Left {
 /// Offers again what has no receipt yet. Whether another request may change something: where the last one has not, the receipts
 /// wait for the next exchange.
 fn offer_again(store: &Store) -> Result<bool, BookError> {
-    let due = store.due()?;
+    let due = store.outbox().due()?;
     let before: usize = store.meta(OFFERED_AGAIN)?.unwrap_or_default();
     if due != before {
         store.set_meta(OFFERED_AGAIN, &due)?;
     }
-    Ok(store.offer_unreceipted_again()? > 0 && due != before)
+    Ok(store.outbox().offer_unreceipted_again()? > 0 && due != before)
 }
 
 /// What an answer brings of a document, before anything is kept.
@@ -279,7 +279,7 @@ impl Taking<'_> {
                 self.document(doc, IncomingBatch::open(doc.id, Vec::new()), roster, known)?;
                 continue;
             }
-            things.push((doc, vouched && !doc.packs.is_empty() && store.has_nothing_of(doc.id)?));
+            things.push((doc, vouched && !doc.packs.is_empty() && store.documents().has_nothing_of(doc.id)?));
         }
         let prepare = |(doc, whole)| Prepared::new(doc, whole, vouched, roster);
         let take = |Prepared { doc, filled, mut delivery }: Prepared<'_>| {
@@ -304,7 +304,7 @@ impl Taking<'_> {
             } else if !brings {
                 return Ok(None);
             }
-            Ok::<_, BookError>(store.to_derive_of(doc.id, settled)?)
+            Ok::<_, BookError>(store.projections().to_derive_of(doc.id, settled)?)
         };
         ordered_pipeline(things, prepare, take, |read: ToDerive| derived(read, roster), |derived| Ok(keep(store, derived)?))
     }
@@ -318,11 +318,11 @@ impl Taking<'_> {
         known: Provenance,
     ) -> Result<Option<Settled>, BookError> {
         if !doc.taken.is_empty() {
-            self.report.taken += self.store.mark_at_shop(doc.id, &doc.taken)?;
+            self.report.taken += self.store.outbox().mark_at_shop(doc.id, &doc.taken)?;
         }
-        self.store.offer_again(doc.id, &doc.needed)?;
+        self.store.outbox().offer_again(doc.id, &doc.needed)?;
         for arrival in doc.receipts.iter().filter_map(|receipt| receipts::read(&roster.root, doc.id, receipt)) {
-            self.store.keep_receipt(&arrival)?;
+            self.store.log().keep_receipt(&arrival)?;
             delivery.vouched.hear(&arrival);
         }
         self.report.refused.extend(doc.refused.iter().map(|r| RefusedLine {
@@ -343,7 +343,7 @@ impl Taking<'_> {
                 clock_doubted: Cell::default(),
             };
             let mut admitted = admit(self.store, &gate, &mut Allowance::of_the_shop(), &mut delivery, known)?;
-            settled = self.store.index(&mut admitted.frontier)?;
+            settled = self.store.log().index(&mut admitted.frontier)?;
             outcomes = admitted.outcomes;
         }
         let mut lacking = false;
@@ -360,7 +360,7 @@ impl Taking<'_> {
                 Outcome::Refused(refusal) => {
                     for bytes in &brought.recipe.records {
                         let detail = format!("From the shop, and not taken here. {}", refusal.detail);
-                        self.store.quarantine(
+                        self.store.quarantine().put(
                             doc.id,
                             &bytes.0,
                             refusal.code,
@@ -379,14 +379,14 @@ impl Taking<'_> {
             }
         }
         if !held.is_empty() {
-            self.store.mark_at_shop(doc.id, &held)?;
+            self.store.outbox().mark_at_shop(doc.id, &held)?;
         }
         // Asked for once and still lacking, it waits for the next exchange: another request now would change nothing.
-        let asked = self.store.document(doc.id)?.is_some_and(|d| d.lacking);
+        let asked = self.store.documents().document(doc.id)?.is_some_and(|d| d.lacking);
         // What was asked for may not all have had room in the answer.
         let still = lacking || (asked && !Frontier::read(self.store, doc.id)?.missing(self.store, &doc.heads)?.is_empty());
         if asked || lacking {
-            self.store.set_lacking(doc.id, still)?;
+            self.store.documents().set_lacking(doc.id, still)?;
         }
         self.report.more |= lacking && !asked;
         Ok(settled)

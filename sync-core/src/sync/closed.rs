@@ -17,7 +17,7 @@ pub(super) fn shut(store: &Store, person: PersonId, roster: &Roster, offers: &[D
     let offers: BTreeMap<DocId, &DocOffer> = offers.iter().map(|offer| (offer.id, offer)).collect();
     for answer in docs {
         let Some(offer) = offers.get(&answer.id) else { continue };
-        if store.site(answer.id)?.is_some_and(|site| roster.may_read(person, &site)) {
+        if store.documents().site(answer.id)?.is_some_and(|site| roster.may_read(person, &site)) {
             continue;
         }
         answer.heads.clear();

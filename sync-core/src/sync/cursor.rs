@@ -31,7 +31,7 @@ pub(super) enum Standing {
 /// # Errors
 /// [`StoreError`].
 pub(super) fn mark(cursor: Cursor, epoch: Bytes16, store: &Store, keys: &Keys) -> Result<Cursor, StoreError> {
-    let opening = store.opening_at(cursor.furthest())?;
+    let opening = store.log().opening_at(cursor.furthest())?;
     let cursor = Cursor { opening, seal: None, ..cursor };
     Ok(Cursor { seal: Some(seal(&cursor, epoch, keys)), ..cursor })
 }
@@ -44,7 +44,7 @@ pub(super) fn look(cursor: &Cursor, of: Option<Bytes16>, epoch: Bytes16, store: 
     if of != Some(epoch) || cursor.seal != Some(seal(cursor, epoch, keys)) {
         return Ok(Standing::Foreign);
     }
-    let written = store.opening_at(cursor.furthest())?;
+    let written = store.log().opening_at(cursor.furthest())?;
     Ok(if written == cursor.opening { Standing::Here } else { Standing::LogPutBack })
 }
 
@@ -79,6 +79,6 @@ impl Outgoing<'_> {
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn log_end(&self) -> Result<LogEnd, BookError> {
-        Ok(LogEnd { position: self.book.store.log_end()?, epoch: self.book.store.meta("epoch")? })
+        Ok(LogEnd { position: self.book.store.log().log_end()?, epoch: self.book.store.meta("epoch")? })
     }
 }

@@ -69,7 +69,7 @@ pub(super) fn next_page(
     lacking: &BTreeMap<DocId, &[Bytes32]>,
     manner: Manner,
 ) -> Result<Page, BookError> {
-    let end = store.log_end()?;
+    let end = store.log().log_end()?;
     let Intake { answers, offered, before, .. } = intake;
     let order = answers.keys().copied().collect();
     let mut page = Filling { store, manner, order, docs: answers, offered, before, bytes: 0, cut: false, reached: BTreeMap::new() };
@@ -77,8 +77,8 @@ pub(super) fn next_page(
         return page.close(cursor, end > cursor.position);
     }
     for (doc, heads) in lacking {
-        if let Some(document) = store.document(*doc)?
-            && store.may_read(person, &document)?
+        if let Some(document) = store.documents().document(*doc)?
+            && store.grants().may_read(person, &document)?
         {
             // What does not fit is asked for again, with heads that have moved.
             page.beyond(&document, heads)?;
@@ -90,9 +90,9 @@ pub(super) fn next_page(
     // One part may be handed out in several pages; that goes for the first one looked at alone.
     let mut part_way = fill.part_way.take();
     // It is the first document that a shop founds, so what was filled up to any other is filled beyond it.
-    let roster = store.document(roster)?.map_or(0, |document| document.num.unsigned_abs());
+    let roster = store.documents().document(roster)?.map_or(0, |document| document.num.unsigned_abs());
     let first = (fill.after < roster).then_some((roster.cast_signed(), position));
-    let opened = store.newly_open(person, position, fill.until, fill.after.max(roster))?;
+    let opened = store.grants().newly_open(person, position, fill.until, fill.after.max(roster))?;
     for (num, from) in first.into_iter().chain(opened.into_iter().map(|num| (num, 0))) {
         let done = Fill { until: fill.until, after: num.unsigned_abs(), ..Fill::default() };
         match page.whole(num, from == 0 && fill.within == 0 && part_way.is_none())? {
@@ -103,7 +103,7 @@ pub(super) fn next_page(
             Added::Nothing => return page.close(Cursor { position, fill: Some(fill), ..Cursor::default() }, true),
             Added::UpTo(_) => {}
         }
-        for pos in store.positions_of(num, fill.within.max(from), fill.until)? {
+        for pos in store.log().positions_of(num, fill.within.max(from), fill.until)? {
             let after = part_way.take();
             match page.part(pos, after)? {
                 Added::All => fill.within = pos,
@@ -116,7 +116,7 @@ pub(super) fn next_page(
         fill = done;
     }
     let filled = Fill { until: fill.until, after: u64::MAX >> 1, ..Fill::default() };
-    let moved = store.moved(person, position, fill.until, MOST_PARTS)?;
+    let moved = store.grants().moved(person, position, fill.until, MOST_PARTS)?;
     let all = i64::try_from(moved.len()).unwrap_or(i64::MAX) < MOST_PARTS;
     for pos in moved {
         let after = part_way.take();
@@ -175,7 +175,7 @@ impl Filling<'_> {
         if !(may && self.manner.packs) {
             return Ok(Added::UpTo(None));
         }
-        let parts = self.store.segments_of(num)?;
+        let parts = self.store.log().segments_of(num)?;
         let Some(doc) = parts.first().map(|part| part.doc) else { return Ok(Added::All) };
         let mut bytes = 0_usize;
         for part in &parts {
@@ -195,13 +195,13 @@ impl Filling<'_> {
 
     /// Whether the device offered every change of a part. One may end with a change that it has, and begin with some that it lacks.
     fn is_offered(&self, pos: u64) -> Result<bool, StoreError> {
-        Ok(self.store.changes_at(pos)?.iter().all(|logged| self.offered.contains(&logged.recipe.hash)))
+        Ok(self.store.log().changes_at(pos)?.iter().all(|logged| self.offered.contains(&logged.recipe.hash)))
     }
 
     /// Adds a part of the log, unless the device has it: it offered it just now. Of one that was begun, what comes after a
     /// change; of one that no page holds, as much as this one does.
     fn part(&mut self, pos: u64, after: Option<Bytes32>) -> Result<Added, StoreError> {
-        let Some(part) = self.store.segment_at(pos)? else { return Ok(Added::All) };
+        let Some(part) = self.store.log().segment_at(pos)? else { return Ok(Added::All) };
         if self.offered.contains(&part.hash) && (pos > self.before || self.is_offered(pos)?) {
             return Ok(Added::All);
         }
@@ -223,7 +223,7 @@ impl Filling<'_> {
 
     /// The changes of a part after one of them: that one may stand in another part by now, and then it is all of them.
     fn left_of(&self, part: &Segment, after: Option<Bytes32>) -> Result<Vec<Logged>, StoreError> {
-        let mut changes = self.store.changes_at(part.pos)?;
+        let mut changes = self.store.log().changes_at(part.pos)?;
         if let Some(at) = changes.iter().position(|logged| Some(logged.recipe.hash) == after) {
             changes.drain(..=at);
         }
@@ -251,7 +251,7 @@ impl Filling<'_> {
 
     /// Adds what a document holds beyond these heads.
     fn beyond(&mut self, document: &DocumentRow, heads: &[Bytes32]) -> Result<(), StoreError> {
-        let (_, beyond) = self.store.parted_at(document.num, heads)?;
+        let (_, beyond) = self.store.log().parted_at(document.num, heads)?;
         // Named even where nothing is beyond, so that the device hears the shop's heads.
         self.answer(document.doc);
         for logged in beyond {
@@ -272,7 +272,7 @@ impl Filling<'_> {
     /// The receipts of what the page has of a document, where it ended before them.
     fn receipts_beyond(&self, document: &DocumentRow, answer: &DocAnswer) -> Result<Vec<Blob>, BookError> {
         let Some(reached) = self.reached.get(&document.doc) else { return Ok(Vec::new()) };
-        if answer.recipes.is_empty() || self.store.positions_of(document.num, *reached, u64::MAX)?.is_empty() {
+        if answer.recipes.is_empty() || self.store.log().positions_of(document.num, *reached, u64::MAX)?.is_empty() {
             return Ok(Vec::new());
         }
         receipts::of_records(self.store, document.doc, answer.recipes.iter().flat_map(|recipe| &recipe.records))
@@ -282,7 +282,7 @@ impl Filling<'_> {
         let mut docs = Vec::with_capacity(self.order.len());
         for doc in &self.order {
             let Some(mut answer) = self.docs.remove(doc) else { continue };
-            let row = self.store.document(*doc)?;
+            let row = self.store.documents().document(*doc)?;
             answer.heads = row.as_ref().map(|r| r.heads.clone()).unwrap_or_default();
             if let Some(row) = row.as_ref().filter(|_| more) {
                 answer.receipts = self.receipts_beyond(row, &answer)?;

@@ -33,14 +33,14 @@ impl Rebase<'_> {
     /// all that was refused waits for tomorrow.
     pub(super) fn heal(&self, answer: &DocAnswer) -> Result<Option<usize>, BookError> {
         let store = self.store;
-        let Some(document) = store.document(answer.id)? else { return Ok(Some(0)) };
+        let Some(document) = store.documents().document(answer.id)? else { return Ok(Some(0)) };
         let (mut waits, mut heals) = (false, false);
         // A device waits with what is its own. Somebody else's records, carried here, that one still has and offers itself:
         // waiting with them would hold up what was written after them.
         let mut of_others: BTreeMap<DeviceId, &Refusal> = BTreeMap::new();
         for refusal in &answer.refused {
             let device = match refusal.record.filter(|_| refusal.code.waits()) {
-                Some(id) => store.held(id)?.map(|held| held.entry.device),
+                Some(id) => store.records().held(id)?.map(|held| held.entry.device),
                 None => None,
             };
             match device {
@@ -53,7 +53,7 @@ impl Rebase<'_> {
         }
         let healed = if heals { Some(self.append_the_good(answer, document.place, &of_others)?) } else { None };
         if waits {
-            store.hold_back(answer.id, self.tomorrow_ms)?;
+            store.outbox().hold_back(answer.id, self.tomorrow_ms)?;
         }
         Ok(healed)
     }
@@ -62,7 +62,7 @@ impl Rebase<'_> {
         let Self { store, now, .. } = *self;
         let mut good = Vec::new();
         let held = [answer.taken.as_slice(), &answer.heads].concat();
-        for bytes in store.take_out_unsent(answer.id, &held)? {
+        for bytes in store.outbox().take_out_unsent(answer.id, &held)? {
             let Ok(opened) = envelope::decode_unverified(&bytes.0) else {
                 return Err(BookError::Defect("a record of this book cannot be read".to_owned()));
             };
@@ -70,14 +70,14 @@ impl Rebase<'_> {
             let named = answer.refused.iter().find(|r| r.record == Some(id) && !(r.code.waits() && opened.device == self.own));
             match named.or_else(|| of_others.get(&opened.device).copied()) {
                 // Refused for want of room, say, in yet another change: it waits for nobody.
-                Some(_) if store.holds_bytes(id, &bytes.0)? => {}
+                Some(_) if store.records().holds_bytes(id, &bytes.0)? => {}
                 Some(refusal) => {
                     // What the shop takes on another day is not in its own quarantine: a bundle may bring it again.
                     let by = if refusal.code.waits() { RefusedBy::ThisBook { brought_by: None } } else { RefusedBy::Shop };
-                    store.quarantine(answer.id, &bytes.0, refusal.code, &refusal.detail, now.wall_ms, by)?;
+                    store.quarantine().put(answer.id, &bytes.0, refusal.code, &refusal.detail, now.wall_ms, by)?;
                 }
                 // The shop may have sent the very record by another way.
-                None if store.holds_record(id)? || store.is_quarantined(&bytes.0)? => {}
+                None if store.records().holds_record(id)? || store.quarantine().is_quarantined(&bytes.0)? => {}
                 None => good.push((Entry { device: opened.device, sha256: opened.sha256, record: opened.record }, bytes.0)),
             }
         }
@@ -89,17 +89,17 @@ impl Rebase<'_> {
 /// then nobody in the office could decide. Gives the documents, whose rows are still to be made.
 pub(super) fn offer_refused_again(store: &Store, actor: Bytes16, own: DeviceId, now: &ClockReading) -> Result<BTreeSet<DocId>, BookError> {
     let mut of_docs: BTreeMap<DocId, Vec<(Entry, Vec<u8>)>> = BTreeMap::new();
-    for (doc, bytes) in store.forget_refusals(own)? {
+    for (doc, bytes) in store.quarantine().forget_refusals(own)? {
         let opened =
             envelope::decode_unverified(&bytes).map_err(|_| BookError::Defect("a record of this book cannot be read".to_owned()))?;
-        if !store.holds_record(opened.record.id)? {
+        if !store.records().holds_record(opened.record.id)? {
             of_docs.entry(doc).or_default().push((entry_of(&opened), bytes));
         }
     }
     let docs = of_docs.keys().copied().collect();
     for (doc, signed) in of_docs {
         let founded = || signed.iter().find_map(|(entry, _)| DocKind::founded_by(&entry.record.body));
-        if let Some(place) = store.place(doc)?.or_else(founded) {
+        if let Some(place) = store.documents().place(doc)?.or_else(founded) {
             append_again(store, actor, doc, place, signed, now.wall_ms)?;
         }
     }

@@ -20,11 +20,11 @@ pub(super) fn of_records<'r>(store: &Store, doc: DocId, records: impl Iterator<I
     let records: BTreeSet<Receipted> =
         records.filter_map(|Blob(bytes)| envelope::decode_unverified(bytes).ok()).map(|opened| opened.receipted()).collect();
     let mut found = Vec::new();
-    for entry in store.ledger_of(doc)?.entries() {
+    for entry in store.records().ledger_of(doc)?.entries() {
         if let Body::Arrival(arrival) = &entry.record.body
             && !records.contains(&entry.receipted())
             && arrival.records.iter().any(|named| records.contains(named))
-            && let Some(held) = store.held(entry.record.id)?
+            && let Some(held) = store.records().held(entry.record.id)?
         {
             found.push(Blob(held.bytes));
         }

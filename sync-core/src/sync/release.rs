@@ -32,11 +32,12 @@ impl Peer<'_> {
         if let_in {
             return self.release(quarantine_id, by, now, entropy);
         }
-        let waiting = self.book.store.one_quarantined(quarantine_id)?.is_some_and(|held| held.state == QuarantineState::Waiting);
+        let waiting =
+            self.book.store.quarantine().one_quarantined(quarantine_id)?.is_some_and(|held| held.state == QuarantineState::Waiting);
         if !waiting {
             return Err(BookError::Unknown(format!("quarantine holds nothing waiting under {quarantine_id}")));
         }
-        Ok(self.book.store.settle_quarantined(quarantine_id, QuarantineState::KeptOut)?)
+        Ok(self.book.store.quarantine().settle_quarantined(quarantine_id, QuarantineState::KeptOut)?)
     }
 
     /// Lets a record in from quarantine, in the name of an office person. The record's own signature must hold.
@@ -46,7 +47,7 @@ impl Peer<'_> {
     pub fn release(&mut self, quarantine_id: i64, by: PersonId, now: &ClockReading, entropy: &mut dyn CryptoRng) -> Result<(), BookError> {
         let identity = self.book.identity()?.clone();
         let before = self.book.roster_of_now()?;
-        let waiting = self.book.store.one_quarantined(quarantine_id)?.filter(|held| held.state != QuarantineState::Released);
+        let waiting = self.book.store.quarantine().one_quarantined(quarantine_id)?.filter(|held| held.state != QuarantineState::Released);
         let Some(waiting) = waiting else {
             return Err(BookError::Unknown(format!("quarantine holds nothing under {quarantine_id} that could still be let in")));
         };
@@ -61,13 +62,13 @@ impl Peer<'_> {
                 Taking { store, identity: &identity, actor, device, receipt, allowance: Allowance::at_the_shop(now.wall_ms), now, entropy };
             let mut frontier = Frontier::read(store, waiting.doc)?;
             taking.receipt_for(&mut frontier, &[named], Some(by))?;
-            store.index(&mut frontier)?;
-            if let Some(document) = store.document(waiting.doc)? {
+            store.log().index(&mut frontier)?;
+            if let Some(document) = store.documents().document(waiting.doc)? {
                 projection::derive(store, &document, &before)?;
             }
-            store.settle_quarantined(quarantine_id, QuarantineState::Released)?;
+            store.quarantine().settle_quarantined(quarantine_id, QuarantineState::Released)?;
             let after = follow_roster(store, &before, waiting.doc == identity.root.shop.roster())?;
-            store.regrant(after.as_ref().unwrap_or(&before))?;
+            store.grants().regrant(after.as_ref().unwrap_or(&before))?;
             Ok::<_, BookError>(after)
         })?;
         self.book.roster = roster.or(Some(before));

@@ -88,11 +88,11 @@ impl Peer<'_> {
         let (answer, roster) = self.book.store.in_step_tidied_after(|store| {
             let (epoch, cursor) = epoch_and_cursor(store, &identity, request, entropy)?;
             let skew_ms = now.wall_ms.saturating_sub(request.device_time);
-            store.note_contact(device, now.wall_ms, skew_ms)?;
+            store.logins().note_contact(device, now.wall_ms, skew_ms)?;
             shop_clock::note_where_set(store, last.as_ref(), now)?;
             let receipt = Receipt::measured(now.wall_ms, skew_ms, ONE_WAY_UNCERTAINTY_MS);
             let mut roster = before.clone();
-            let mut intake = Intake { before: store.log_end()?, ..Intake::default() };
+            let mut intake = Intake { before: store.log().log_end()?, ..Intake::default() };
             let mut taking =
                 Taking { store, identity: &identity, actor, device, receipt, allowance: Allowance::at_the_shop(now.wall_ms), now, entropy };
             let roster_doc = identity.root.shop.roster();
@@ -107,9 +107,9 @@ impl Peer<'_> {
             taking.documents(rest, &roster, &mut intake)?;
             taking.allowance.keep(store)?;
             if intake.regrant {
-                store.regrant(&roster)?;
+                store.grants().regrant(&roster)?;
             } else if intake.news {
-                store.regrant_to(person, &roster)?;
+                store.grants().regrant_to(person, &roster)?;
             }
             let lacking: BTreeMap<DocId, &[Bytes32]> =
                 request.docs.iter().filter(|d| d.lacking).map(|d| (d.id, d.heads.as_slice())).collect();
@@ -196,7 +196,7 @@ impl Taking<'_> {
         };
         let Admitted { outcomes, mut frontier } = admit(self.store, &gate, &mut self.allowance, &mut delivery, Provenance::AT_SHOP)?;
         if gate.clock_doubted.get() {
-            self.store.note_clock_doubt(self.device, self.receipt.at_ms)?;
+            self.store.logins().note_clock_doubt(self.device, self.receipt.at_ms)?;
         }
         let new = outcomes.iter().flat_map(Outcome::new_records);
         let arrived: Vec<Receipted> = new
@@ -204,7 +204,7 @@ impl Taking<'_> {
             .map(|(named, _)| *named)
             .collect();
         self.receipt_for(&mut frontier, &arrived, None)?;
-        let settled = self.store.index(&mut frontier)?;
+        let settled = self.store.log().index(&mut frontier)?;
         let mut answer = DocAnswer::new(doc);
         let mut built_upon: BTreeSet<Bytes32> = BTreeSet::new();
         let mut news = false;
@@ -240,7 +240,7 @@ impl Taking<'_> {
         answer.needed.truncate(MOST_NEEDED);
         intake.news |= news;
         intake.answers.insert(doc, answer);
-        Ok(if news { self.store.to_derive_of(doc, settled)? } else { None })
+        Ok(if news { self.store.projections().to_derive_of(doc, settled)? } else { None })
     }
 
     /// Keeps what was refused, with the reason: the record at fault, or the whole change where none is. Gives what the device
@@ -255,15 +255,15 @@ impl Taking<'_> {
         for (record, Blob(bytes)) in brought.records.iter().zip(&brought.recipe.records) {
             let at_fault = refusal.record.is_none_or(|id| record.opened.as_ref().is_ok_and(|o| o.record.id == id));
             let held = || match &record.opened {
-                Ok(opened) => self.store.holds_bytes(opened.record.id, bytes),
+                Ok(opened) => self.store.records().holds_bytes(opened.record.id, bytes),
                 Err(_) => Ok(false),
             };
             // What is in the book waits for nobody: kept out, it would be refused wherever it is not held yet.
-            if !at_fault || self.store.is_quarantined(bytes)? || held()? {
+            if !at_fault || self.store.quarantine().is_quarantined(bytes)? || held()? {
                 continue;
             }
             if self.allowance.has_room_in_quarantine(self.store, self.device, bytes.len())? {
-                self.store.quarantine(
+                self.store.quarantine().put(
                     doc,
                     bytes,
                     refusal.code,
@@ -304,7 +304,7 @@ impl Taking<'_> {
                     skew_ms: self.receipt.skew_ms,
                     uncertainty_ms: self.receipt.uncertainty_ms,
                     brought_by: self.device,
-                    position: self.store.log_end()? + 1,
+                    position: self.store.log().log_end()? + 1,
                     released_by,
                 }),
             };
@@ -330,8 +330,8 @@ impl Peer<'_> {
         let identity = self.book.identity()?.clone();
         let roster = self.book.roster_of_now()?;
         let mut written: BTreeMap<DocId, Vec<Receipted>> = BTreeMap::new();
-        for pos in position + 1..=self.book.store.log_end()? {
-            for change in self.book.store.changes_at(pos)? {
+        for pos in position + 1..=self.book.store.log().log_end()? {
+            for change in self.book.store.log().changes_at(pos)? {
                 let opened = change.recipe.records.iter().filter_map(|bytes| envelope::decode_unverified(&bytes.0).ok());
                 written.entry(change.doc).or_default().extend(opened.map(|opened| opened.receipted()));
             }
@@ -350,14 +350,14 @@ impl Peer<'_> {
         for (doc, ids) in &written {
             let mut frontier = Frontier::read(&self.book.store, *doc)?;
             taking.receipt_for(&mut frontier, ids, None)?;
-            self.book.store.index(&mut frontier)?;
-            if let Some(document) = self.book.store.document(*doc)? {
+            self.book.store.log().index(&mut frontier)?;
+            if let Some(document) = self.book.store.documents().document(*doc)? {
                 projection::derive(&self.book.store, &document, &roster)?;
             }
         }
-        self.book.store.note_contact(desk, now.wall_ms, 0)?;
+        self.book.store.logins().note_contact(desk, now.wall_ms, 0)?;
         let after = follow_roster(&self.book.store, &roster, written.contains_key(&identity.root.shop.roster()))?.unwrap_or(roster);
-        self.book.store.regrant(&after)?;
+        self.book.store.grants().regrant(&after)?;
         self.book.roster = Some(after);
         Ok(())
     }

@@ -25,7 +25,7 @@ thread_local! {
 
 fn ground() -> Ground {
     let yard = ground::in_the_yard();
-    let unsent = yard.template.fresh().store().unsent(i64::MAX).expect("rows");
+    let unsent = yard.template.fresh().store().outbox().unsent(i64::MAX).expect("rows");
     let records = unsent.into_iter().flat_map(|change| change.recipe.records);
     let own: Vec<_> = records.map(|bytes| (envelope::decode_unverified(&bytes.0).expect("its own record").record.id, bytes.0)).collect();
     assert!(!own.is_empty(), "the ground has nothing to lose");
@@ -115,7 +115,7 @@ fn edited(ground: &Ground, script: &mut Script<'_>) -> Bundle {
 fn taken(ground: &Ground, bytes: &[u8], changes: usize, looks: Looks) {
     let now = ground.yard.now;
     let mut book = ground.yard.template.fresh();
-    let log_end = |book: &sync_core::book::Book| book.store().log_end().expect("the log");
+    let log_end = |book: &sync_core::book::Book| book.store().log().log_end().expect("the log");
     let mut end = log_end(&book);
     let mut rounds = 0;
     loop {
@@ -132,7 +132,7 @@ fn taken(ground: &Ground, bytes: &[u8], changes: usize, looks: Looks) {
         assert!(rounds <= changes + 1 || changes == 0 && rounds <= 4_096, "the same bundle is taken in again and again");
     }
     for (id, bytes) in &ground.own {
-        let held = book.store().held(*id).expect("a row").is_some_and(|held| held.bytes == *bytes);
+        let held = book.store().records().held(*id).expect("a row").is_some_and(|held| held.bytes == *bytes);
         assert!(held, "a record that was in the book is gone");
     }
     looks.at(&book, &now);

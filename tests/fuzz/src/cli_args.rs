@@ -280,5 +280,5 @@ fn open(template: &Template) -> Book {
 }
 
 fn log_end(template: &Template) -> u64 {
-    open(template).store().log_end().expect("the log")
+    open(template).store().log().log_end().expect("the log")
 }

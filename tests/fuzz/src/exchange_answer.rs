@@ -27,7 +27,7 @@ thread_local! {
 fn ground() -> Ground {
     let phone = ground::on_phone();
     let book = phone.template.fresh();
-    let unsent = book.store().unsent(i64::MAX).expect("rows");
+    let unsent = book.store().outbox().unsent(i64::MAX).expect("rows");
     let records = unsent.into_iter().flat_map(|change| change.recipe.records);
     let own = records.map(|bytes| (envelope::decode_unverified(&bytes.0).expect("its own record").record.id, bytes.0)).collect();
     Ground { phone, own }
@@ -130,7 +130,7 @@ fn refuse(doc: &mut DocAnswer, change: Bytes32, own: &[RecordId], script: &mut S
 fn taken(ground: &Ground, answer: &ExchangeAnswer, looks: Looks) {
     let now = ground.phone.now;
     let mut book = ground.phone.template.fresh();
-    let log_end = |book: &Book| book.store().log_end().expect("the log");
+    let log_end = |book: &Book| book.store().log().log_end().expect("the log");
     let before = log_end(&book);
     let sent_at = now;
     let result = book.peer().take_answer(&sent_at, answer, &now, &mut dice());
@@ -138,8 +138,8 @@ fn taken(ground: &Ground, answer: &ExchangeAnswer, looks: Looks) {
         assert_eq!(log_end(&book), before, "what was refused as a whole has kept something");
     }
     for (id, bytes) in &ground.own {
-        let held = book.store().held(*id).expect("a row").is_some_and(|held| held.bytes == *bytes);
-        assert!(held || book.store().is_quarantined(bytes).expect("a row"), "a record that a person entered is gone");
+        let held = book.store().records().held(*id).expect("a row").is_some_and(|held| held.bytes == *bytes);
+        assert!(held || book.store().quarantine().is_quarantined(bytes).expect("a row"), "a record that a person entered is gone");
     }
     looks.at(&book, &now);
     let offer = book.outgoing().offer(&now).expect("an offer");

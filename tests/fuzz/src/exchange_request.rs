@@ -100,7 +100,7 @@ fn in_disorder(request: &ExchangeRequest) -> bool {
 
 /// What a step of the shop may change.
 fn state(store: &Store) -> (u64, usize) {
-    (store.log_end().expect("the log"), store.quarantined().expect("quarantine").len())
+    (store.log().log_end().expect("the log"), store.quarantine().quarantined().expect("quarantine").len())
 }
 
 fn answered(ground: &AtShop, who: usize, request: &ExchangeRequest, looks: Looks) {
@@ -139,7 +139,7 @@ fn answered(ground: &AtShop, who: usize, request: &ExchangeRequest, looks: Looks
 fn what_is_taken_is_held(shop: &Book, answer: &ExchangeAnswer) {
     for doc in &answer.docs {
         for hash in &doc.taken {
-            assert!(shop.store().holds_change(doc.id, *hash).expect("rows"), "a change is said to be taken and is not held");
+            assert!(shop.store().log().holds_change(doc.id, *hash).expect("rows"), "a change is said to be taken and is not held");
         }
     }
 }

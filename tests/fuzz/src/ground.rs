@@ -257,9 +257,9 @@ fn holds(book: &Book, now: &ClockReading) {
     book.reader().due_list(now).expect("a due list");
     book.reader().contested(unit).expect("the contested");
     book.days().day_sheet(None, unit, now).expect("a day sheet");
-    for row in book.store().machines().expect("rows") {
+    for row in book.store().machine_rows().machines().expect("rows") {
         book.machines().machine_view(row.doc, unit, now).expect("a machine");
     }
     book.reader().people().expect("people");
-    book.store().quarantined().expect("quarantine");
+    book.store().quarantine().quarantined().expect("quarantine");
 }

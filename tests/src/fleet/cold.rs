@@ -210,7 +210,7 @@ fn write(device: &mut Device, machine: DocId, body: Body) -> Result<(f64, [u8; 1
     let written = device.book().write(draft, &now, &mut chance).map_err(words)?;
     let took_ms = watch.wall_ms();
     let id = *written.first().ok_or("nothing was written")?;
-    let held = device.book().store().held(id).map_err(words)?.ok_or("what was written is not held")?;
+    let held = device.book().store().records().held(id).map_err(words)?.ok_or("what was written is not held")?;
     Ok((took_ms, *id.as_bytes(), held.bytes))
 }
 

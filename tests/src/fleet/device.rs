@@ -227,7 +227,7 @@ impl Device {
     /// A sentence.
     pub fn count(&mut self) -> Result<Did, String> {
         self.counted(|device, did| {
-            did.count = device.book.store().counts().map_err(words)?.0;
+            did.count = device.book.store().records().counts().map_err(words)?.0;
             Ok(())
         })
     }

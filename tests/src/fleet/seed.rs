@@ -116,7 +116,7 @@ pub fn seed(data: &Path, work: &Work, say: &mut dyn FnMut(&str)) -> Result<Seede
     let code = shop.issue_code(office_person, office_person, &ClockReading::at(morning_ms), &mut chance).map_err(refused)?.code;
     // As the shop's server does in quiet minutes.
     while shop.upkeep().tidy(256).map_err(words)? > 0 {}
-    let (held, ..) = shop.store().counts().map_err(words)?;
+    let (held, ..) = shop.store().records().counts().map_err(words)?;
     let (founding, history, day) = (written, history as u64, of_day().count() as u64);
     if held != founding + history {
         return Err(format!("the shop holds {held} records where {founding} and {history} were written"));

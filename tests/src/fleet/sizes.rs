@@ -92,8 +92,8 @@ pub fn sizes(work: &Work) -> Result<Sizes, String> {
 
 /// Every record of a book, in the order of its log: the one place that lists them.
 fn each_record(book: &Book, mut take: impl FnMut(Vec<u8>) -> Result<(), String>) -> Result<(), String> {
-    for pos in 1..=book.store().log_end().map_err(words)? {
-        for logged in book.store().changes_at(pos).map_err(words)? {
+    for pos in 1..=book.store().log().log_end().map_err(words)? {
+        for logged in book.store().log().changes_at(pos).map_err(words)? {
             for record in logged.recipe.records {
                 take(record.0)?;
             }

@@ -225,7 +225,7 @@ fn at_once<T: Send>(
 
 /// Counts what was written, what is at the shop, what is receipted, and what came to whoever shares the yard.
 fn prove(shop: &Book, devices: &[(Device<'_>, &Yard)], figures: &mut Figures) -> Result<(), String> {
-    let held = |book: &Book, id| book.store().held(id).map_err(|e| e.to_string());
+    let held = |book: &Book, id| book.store().records().held(id).map_err(|e| e.to_string());
     let mut all = BTreeSet::new();
     for (device, _) in devices {
         for id in &device.written {

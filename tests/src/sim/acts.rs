@@ -154,7 +154,8 @@ impl World {
                 let phone = self.phone(phone);
                 let Some(machine) = self.machine(phone, machine) else { return Ok(()) };
                 let slot = Slot::lash("1I".parse().expect("valve"), Stage::Found);
-                let standing = self.nodes[phone].book.as_ref().and_then(|book| book.store().standing(machine, &slot).ok().flatten());
+                let standing =
+                    self.nodes[phone].book.as_ref().and_then(|book| book.store().projections().standing(machine, &slot).ok().flatten());
                 let picked = standing.and_then(|s| pick.and_then(|n| s.contenders.get(n % s.contenders.len().max(1)).copied()));
                 let decision = picked.map_or(Decision::Recheck, Decision::Stands);
                 let what = format!("{} rules on 1I", self.nodes[phone].name);
@@ -179,7 +180,7 @@ impl World {
                         provisional: false,
                     };
                     let doc = book.author().add_machine(card, hand)?;
-                    Ok(book.store().ledger_of(doc)?.entries().map(|e| e.record.id).collect())
+                    Ok(book.store().records().ledger_of(doc)?.entries().map(|e| e.record.id).collect())
                 });
             }
             Act::Role { phone, role } => {

@@ -72,7 +72,9 @@ impl World {
     /// Notes the newest grant of somebody's role on the office's own device.
     pub(super) fn note_grant_to(&mut self, person: shared::ids::PersonId) {
         let Some(Ok(root)) = self.nodes[OFFICE].book.as_ref().map(|book| book.roster().map(|roster| roster.root)) else { return };
-        let Some(Ok(ledger)) = self.nodes[OFFICE].book.as_ref().map(|book| book.store().ledger_of(root.shop.roster())) else { return };
+        let Some(Ok(ledger)) = self.nodes[OFFICE].book.as_ref().map(|book| book.store().records().ledger_of(root.shop.roster())) else {
+            return;
+        };
         let known = |id| self.grants.iter().any(|grant| grant.record == id);
         let granted = ledger.entries().filter_map(|entry| match &entry.record.body {
             Body::Role(grant) if grant.person == person && !known(entry.record.id) => {
@@ -189,6 +191,7 @@ impl World {
         let Some(shop) = self.nodes[SHOP].book(dice) else { return Ok(()) };
         let waiting: Vec<i64> = shop
             .store()
+            .quarantine()
             .quarantined()
             .map_err(|e| Broken { promise: "reads quarantine", seen: e.to_string() })?
             .iter()
@@ -197,7 +200,7 @@ impl World {
             .collect();
         let Some(id) = waiting.get(which % waiting.len().max(1)).copied() else { return Ok(()) };
         let outcome = if keep_out {
-            shop.store().settle_quarantined(id, QuarantineState::KeptOut).map_err(BookError::from)
+            shop.store().quarantine().settle_quarantined(id, QuarantineState::KeptOut).map_err(BookError::from)
         } else {
             shop.peer().release(id, office, &now, dice)
         };

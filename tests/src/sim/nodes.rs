@@ -70,8 +70,8 @@ impl Node {
     /// Whether the node holds a record, in its book or in quarantine.
     pub(super) fn holds(&self, record: RecordId) -> bool {
         let Some(book) = &self.book else { return false };
-        book.store().held(record).ok().flatten().is_some()
-            || book.store().quarantined().is_ok_and(|waiting| waiting.iter().any(|q| q.record == Some(record)))
+        book.store().records().held(record).ok().flatten().is_some()
+            || book.store().quarantine().quarantined().is_ok_and(|waiting| waiting.iter().any(|q| q.record == Some(record)))
     }
 }
 

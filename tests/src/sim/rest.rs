@@ -63,7 +63,7 @@ pub(super) fn come_to_rest(world: &mut World, seed: u64) -> Result<(), Broken> {
 /// Where every log ends.
 fn ends(world: &World) -> Vec<Option<u64>> {
     let honest = (0..world.nodes.len()).filter(|node| !world.is_insider(*node)).map(|node| &world.nodes[node]);
-    honest.map(|node| node.book.as_ref().and_then(|book| book.store().log_end().ok())).collect()
+    honest.map(|node| node.book.as_ref().and_then(|book| book.store().log().log_end().ok())).collect()
 }
 
 /// One device exchanges until it and the shop are level.
@@ -100,7 +100,7 @@ pub(super) fn judge(world: &mut World) -> Result<(), Broken> {
         }
         rows::hold_no_sentence(book, &node.name)?;
     }
-    let waiting: Vec<_> = shop.store().quarantined().map_err(|e| failed(&e))?;
+    let waiting: Vec<_> = shop.store().quarantine().quarantined().map_err(|e| failed(&e))?;
     let out: BTreeSet<_> = waiting.iter().filter(|q| q.state != QuarantineState::Released).map(|q| (q.doc, q.bytes.clone())).collect();
     // A shop put back from before a device was enrolled, whose card nobody else had yet, does not know it: it enrols anew.
     let roster = shop.roster().map_err(|e| failed(&e))?;
@@ -125,10 +125,10 @@ pub(super) fn judge(world: &mut World) -> Result<(), Broken> {
     }
     for node in world.nodes.iter().skip(OFFICE).filter(|node| !node.revoked).filter(known).filter(honest) {
         let Some(book) = node.book.as_ref() else { continue };
-        for row in book.store().documents().map_err(|e| failed(&e))? {
-            let ours = book.store().ledger(row.num).map_err(|e| failed(&e))?;
+        for row in book.store().documents().all().map_err(|e| failed(&e))? {
+            let ours = book.store().records().ledger(row.num).map_err(|e| failed(&e))?;
             for entry in ours.entries() {
-                let held = book.store().held(entry.record.id).map_err(|e| failed(&e))?;
+                let held = book.store().records().held(entry.record.id).map_err(|e| failed(&e))?;
                 if held.is_some_and(|held| out.contains(&(row.doc, held.bytes))) {
                     return broken(
                         "keeps out what was refused",
@@ -136,16 +136,16 @@ pub(super) fn judge(world: &mut World) -> Result<(), Broken> {
                     );
                 }
             }
-            let Some(there) = shop.store().document(row.doc).map_err(|e| failed(&e))? else {
+            let Some(there) = shop.store().documents().document(row.doc).map_err(|e| failed(&e))? else {
                 return broken("is level", format!("the shop lacks document {} of {}", row.doc, node.name));
             };
-            if !shop.store().may_read(node.person, &there).map_err(|e| failed(&e))? {
+            if !shop.store().grants().may_read(node.person, &there).map_err(|e| failed(&e))? {
                 continue;
             }
             if there.heads != row.heads {
                 return broken("is level", format!("{} has other heads of {} than the shop", node.name, row.doc));
             }
-            let (a, b) = (book.store().standings(row.doc), shop.store().standings(row.doc));
+            let (a, b) = (book.store().projections().standings(row.doc), shop.store().projections().standings(row.doc));
             if a.map_err(|e| failed(&e))? != b.map_err(|e| failed(&e))? {
                 return broken("is level", format!("{} has other standings of {} than the shop", node.name, row.doc));
             }
@@ -166,10 +166,10 @@ fn ask_the_oracle(node: &Node) -> Result<usize, Broken> {
     let Some(book) = node.book.as_ref() else { return Ok(0) };
     let roster = book.roster().map_err(|e| failed(&e))?;
     let mut asked = 0;
-    for row in book.store().documents().map_err(|e| failed(&e))? {
-        let entries: Vec<_> = book.store().ledger(row.num).map_err(|e| failed(&e))?.entries().cloned().collect();
+    for row in book.store().documents().all().map_err(|e| failed(&e))? {
+        let entries: Vec<_> = book.store().records().ledger(row.num).map_err(|e| failed(&e))?.entries().cloned().collect();
         let oracle = Oracle::over(&entries, roster);
-        for standing in book.store().standings(row.doc).map_err(|e| failed(&e))? {
+        for standing in book.store().projections().standings(row.doc).map_err(|e| failed(&e))? {
             let Some(slow) = oracle.judge(&standing.slot) else { continue };
             asked += 1;
             if slow != Verdict::from(&standing) {
@@ -189,12 +189,12 @@ impl World {
 }
 
 fn in_quarantine(book: Option<&Book>, record: shared::ids::RecordId) -> bool {
-    book.is_some_and(|book| book.store().quarantined().is_ok_and(|waiting| waiting.iter().any(|q| q.record == Some(record))))
+    book.is_some_and(|book| book.store().quarantine().quarantined().is_ok_and(|waiting| waiting.iter().any(|q| q.record == Some(record))))
 }
 
 /// Whether a record waits for the office in the quarantine of the device that signed it.
 fn waits_on_its_writer(node: &Node, record: shared::ids::RecordId) -> bool {
     let Some(book) = &node.book else { return false };
     let waits = |q: &Quarantined| q.record == Some(record) && q.device == Some(node.device) && q.state == QuarantineState::Waiting;
-    book.store().quarantined().is_ok_and(|waiting| waiting.iter().any(waits))
+    book.store().quarantine().quarantined().is_ok_and(|waiting| waiting.iter().any(waits))
 }

@@ -11,18 +11,18 @@ use super::world::Broken;
 pub(super) fn hold_no_sentence(book: &Book, name: &str) -> Result<(), Broken> {
     let failed = |e: &dyn std::fmt::Display| Broken { promise: "reads", seen: e.to_string() };
     let store = book.store();
-    for row in store.documents().map_err(|e| failed(&e))? {
-        let standings = store.standings(row.doc).map_err(|e| failed(&e))?;
-        let state = store.machine(row.doc).map_err(|e| failed(&e))?.map(|machine| machine.state);
+    for row in store.documents().all().map_err(|e| failed(&e))? {
+        let standings = store.projections().standings(row.doc).map_err(|e| failed(&e))?;
+        let state = store.machine_rows().machine(row.doc).map_err(|e| failed(&e))?.map(|machine| machine.state);
         let mut texts = texts_of(&standings)?;
         texts.extend(texts_of(&state)?);
         texts.retain(|text| text.contains(' '));
         if texts.is_empty() {
             continue;
         }
-        let ledger = store.ledger(row.num).map_err(|e| failed(&e))?;
+        let ledger = store.records().ledger(row.num).map_err(|e| failed(&e))?;
         let written: Vec<Vec<u8>> =
-            ledger.entries().filter_map(|entry| store.held(entry.record.id).ok().flatten()).map(|held| held.bytes).collect();
+            ledger.entries().filter_map(|entry| store.records().held(entry.record.id).ok().flatten()).map(|held| held.bytes).collect();
         let is_written = |text: &String| written.iter().any(|bytes| bytes.windows(text.len()).any(|part| part == text.as_bytes()));
         if let Some(text) = texts.iter().find(|text| !is_written(text)) {
             return Err(Broken { promise: "no sentence is kept", seen: format!("a row of {name} says {text:?}, which nobody wrote") });

@@ -143,7 +143,7 @@ fn beginning() -> &'static Beginning {
         crew.level_all();
         let now_ms = crew.now_ms;
         let roster = crew.shop.roster().expect("a roster").root.shop.roster();
-        let grants = crew.shop.store().ledger_of(roster).expect("a ledger");
+        let grants = crew.shop.store().records().ledger_of(roster).expect("a ledger");
         let grants = grants.entries().filter_map(|entry| match &entry.record.body {
             Body::Role(grant) => Some(Grant { record: entry.record.id, person: grant.person, role: grant.role, at_ms: 0, voids: vec![] }),
             _ => None,
@@ -228,7 +228,7 @@ impl World {
     /// A machine of the shop, by any number.
     pub(super) fn machine(&mut self, phone: usize, n: usize) -> Option<DocId> {
         let mut dice = Dice::new(self.seed ^ (phone as u64) << 32 ^ self.now_ms.unsigned_abs());
-        let machines = self.nodes[phone].book(&mut dice)?.store().machines().ok()?;
+        let machines = self.nodes[phone].book(&mut dice)?.store().machine_rows().machines().ok()?;
         machines.get(n % machines.len().max(1)).map(|row| row.doc)
     }
 

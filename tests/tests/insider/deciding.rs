@@ -56,10 +56,11 @@ fn what_is_held_without_the_right_decides_nothing() {
     let checked = sync_core::store::Checked { entry: sync_core::judge::ledger::Entry { device, record, sha256 }, held: false };
     crew.shop
         .store()
+        .log()
         .append(&mut frontier, DocKind::Machine, vec![(recipe, vec![checked])], sync_core::store::Provenance::AT_SHOP)
         .unwrap();
     sync_core::engine::rebuild(crew.shop.store(), crew.shop.roster().unwrap()).unwrap();
-    let standing = crew.shop.store().standing(machine, &slot).unwrap().unwrap();
+    let standing = crew.shop.store().projections().standing(machine, &slot).unwrap().unwrap();
     assert_eq!(
         (standing.ruling, standing.stands),
         (None, Some(by_office)),
@@ -111,7 +112,7 @@ fn a_device_card_is_the_shops_own_word() {
     assert_eq!(refused(&mut crew, office), [Code::RoleMayNot]);
     assert_eq!(key(&crew.shop), genuine);
     let the_card = {
-        let ledger = crew.shop.store().ledger_of(roster).unwrap();
+        let ledger = crew.shop.store().records().ledger_of(roster).unwrap();
         ledger.entries().find(|e| matches!(&e.record.body, Body::Device(card) if card.device == taken)).unwrap().record.id
     };
     let voided = crew.on(office, |book, hand| book.author().void(the_card, "not mine", hand));
@@ -127,7 +128,7 @@ fn a_known_kind_keeps_its_rights_in_every_version() {
     for kind in Body::KINDS.iter().copied().chain(["weather"]) {
         for (doc, place) in [(machine, DocKind::Machine), (shop.roster(), DocKind::Roster), (shop.engines(), DocKind::Engines)] {
             let body = UnknownBody { kind: kind.to_owned(), v: 2, body: Value::Map(vec![]) };
-            let (before, deed) = (crew.phones[helper].book.store().unsent(1).unwrap(), Body::Unknown(body));
+            let (before, deed) = (crew.phones[helper].book.store().outbox().unsent(1).unwrap(), Body::Unknown(body));
             assert_eq!(before, vec![]);
             let deed = Forged {
                 id: own_id(&crew.phones[helper].book, crew.now_ms.unsigned_abs()),
@@ -209,7 +210,7 @@ fn a_grant_from_before_a_dismissal_counts_once_the_office_lets_it_in() {
     crew.wait_min(10);
     crew.level(other);
     assert_eq!(crew.shop.roster().unwrap().role_now(friend), Some(Role::Lead));
-    let waiting = crew.shop.store().quarantined().unwrap()[0].id;
+    let waiting = crew.shop.store().quarantine().quarantined().unwrap()[0].id;
     let (office, now) = (crew.phones[0].person, ClockReading::at(crew.now_ms));
     crew.shop.peer().release(waiting, office, &now, &mut crew.dice).unwrap();
     crew.level_all();
@@ -245,7 +246,7 @@ fn a_ruling_without_the_right_puts_no_engine_card_in_force() {
     let deed = forged(&crew, helper, 0x61, engines, ruling);
     slip(&crew, helper, DocKind::Engines, &deed, crew.now_ms);
     crew.level(helper);
-    let waiting = crew.shop.store().quarantined().unwrap()[0].id;
+    let waiting = crew.shop.store().quarantine().quarantined().unwrap()[0].id;
     let (office, now) = (crew.phones[0].person, ClockReading::at(crew.now_ms));
     crew.shop.peer().release(waiting, office, &now, &mut crew.dice).unwrap();
     crew.level_all();
@@ -328,7 +329,7 @@ fn an_id_that_names_nothing_is_taken_nowhere() {
         let now_ms = crew.now_ms;
         slip(&crew, tech, DocKind::Machine, &deed, now_ms);
         assert_eq!(refused(&mut crew, tech), [Code::BodyInvalid], "{deed:?}");
-        assert!(!held_by_shop(&crew, deed.id) && crew.shop.store().document(nowhere).unwrap().is_none());
+        assert!(!held_by_shop(&crew, deed.id) && crew.shop.store().documents().document(nowhere).unwrap().is_none());
         assert_eq!(crew.shop.verify().unwrap().faults, Vec::<String>::new());
     }
 }

@@ -47,7 +47,7 @@ fn refused(crew: &mut Crew, phone: usize) -> Vec<Code> {
 }
 
 fn held_by_shop(crew: &Crew, record: RecordId) -> bool {
-    crew.shop.store().held(record).unwrap().is_some()
+    crew.shop.store().records().held(record).unwrap().is_some()
 }
 
 fn roster_of(crew: &Crew) -> DocId {

@@ -18,7 +18,7 @@ fn who_has_no_role_reads_nothing_and_can_still_hand_over() {
     assert_eq!(answer.cursor, request.cursor);
     assert_eq!(crew.take(tech, &answer).refused.iter().map(|line| line.code).collect::<Vec<_>>(), [Code::RoleMayNot]);
     crew.level(tech);
-    let waits = crew.shop.store().quarantined().unwrap();
+    let waits = crew.shop.store().quarantine().quarantined().unwrap();
     assert_eq!(waits.iter().map(|q| q.record).collect::<Vec<_>>(), [Some(late)], "it waits for the office");
     let office = crew.phones[0].person;
     crew.shop.peer().release(waits[0].id, office, &ClockReading::at(crew.now_ms), &mut crew.dice).unwrap();
@@ -42,9 +42,9 @@ fn writing_somewhere_opens_nothing() {
     crew.level_all();
     assert!(!crew.shop.read_by(person).may_read(yard.doc()).unwrap());
     let store = crew.phones[helper].book.store();
-    assert!(store.document(yard.doc()).unwrap().is_none(), "its own empty document is gone, and the shop's did not come");
-    assert!(crew.phones[lead].book.store().document(yard.doc()).unwrap().is_some());
-    assert_eq!(crew.shop.store().quarantined().unwrap()[0].code, Code::DocumentClosed);
+    assert!(store.documents().document(yard.doc()).unwrap().is_none(), "its own empty document is gone, and the shop's did not come");
+    assert!(crew.phones[lead].book.store().documents().document(yard.doc()).unwrap().is_some());
+    assert_eq!(crew.shop.store().quarantine().quarantined().unwrap()[0].code, Code::DocumentClosed);
     clean(&crew);
 }
 
@@ -62,9 +62,9 @@ fn a_reading_written_while_the_document_was_open_is_taken_and_receipted() {
     crew.level(0);
     assert!(crew.level(tech) < 5);
     assert!(held_by_shop(&crew, reading) && !crew.shop.read_by(person).may_read(machine).unwrap());
-    let own = crew.phones[tech].book.store().held(reading).unwrap().unwrap();
+    let own = crew.phones[tech].book.store().records().held(reading).unwrap().unwrap();
     assert!(own.received_ms.is_some(), "its receipt came beside the document");
-    assert_eq!(crew.phones[tech].book.store().due().unwrap(), 0);
+    assert_eq!(crew.phones[tech].book.store().outbox().due().unwrap(), 0);
     clean(&crew);
 }
 
@@ -72,13 +72,14 @@ fn a_reading_written_while_the_document_was_open_is_taken_and_receipted() {
 #[test]
 fn a_machine_card_that_is_taken_back_opens_nothing() {
     let (mut crew, known, [lead, tech, helper]) = Crew::of_three(19);
-    let card = crew.shop.store().machine(known).unwrap().unwrap().state.card.unwrap();
+    let card = crew.shop.store().machine_rows().machine(known).unwrap().unwrap().state.card.unwrap();
     let own = crew.on(tech, |book, hand| book.author().add_machine(MachineCard { tag: "N-1".into(), ..card }, hand).unwrap());
     crew.level(tech);
     crew.level_all();
     let person = crew.phones[helper].person;
     assert!(crew.shop.read_by(person).may_read(own).unwrap(), "the helper was given the yard");
-    let founding = crew.shop.store().ledger_of(own).unwrap().entries().find(|e| e.record.body.kind() == "machine").unwrap().record.id;
+    let founding =
+        crew.shop.store().records().ledger_of(own).unwrap().entries().find(|e| e.record.body.kind() == "machine").unwrap().record.id;
     crew.on(lead, |book, hand| book.author().void(founding, "no such machine", hand).unwrap());
     crew.level(lead);
     assert!(!crew.shop.read_by(person).may_read(own).unwrap());
@@ -104,11 +105,11 @@ fn nobody_founds_a_document_under_a_reserved_id() {
         provisional: true,
     };
     for doc in [shop.days(), shop.roster(), shop.engines(), yard.doc()] {
-        let place = crew.shop.store().place(doc).unwrap().unwrap();
+        let place = crew.shop.store().documents().place(doc).unwrap().unwrap();
         let deed = forged(&crew, helper, 0xa1, doc, card.clone());
         slip(&crew, helper, DocKind::Machine, &deed, crew.now_ms);
         assert_eq!(refused(&mut crew, helper), [Code::WrongPlace], "{place:?}");
-        assert_eq!(crew.shop.store().place(doc).unwrap(), Some(place));
+        assert_eq!(crew.shop.store().documents().place(doc).unwrap(), Some(place));
         crew.level(helper);
     }
     assert_ne!(machine, shop.days());

@@ -25,11 +25,11 @@ fn a_receipt_is_for_the_bytes_that_it_names() {
     let clearing = forged(&crew, helper, 0x51, machine, FindingCleared { finding: hold, how: "mended".into() });
     let (_, bytes) = signed(&crew.phones[helper].book, &clearing, crew.now_ms);
     let arrival = {
-        let ledger = crew.shop.store().ledger_of(machine).unwrap();
+        let ledger = crew.shop.store().records().ledger_of(machine).unwrap();
         let names = |a: &Arrival| a.records.iter().any(|named| named.record == note.id);
         ledger.entries().find(|e| matches!(&e.record.body, Body::Arrival(a) if names(a))).unwrap().record.id
     };
-    let receipt = crew.shop.store().held(arrival).unwrap().unwrap().bytes;
+    let receipt = crew.shop.store().records().held(arrival).unwrap().unwrap().bytes;
     // The lead's phone has not exchanged since: it knows neither the note nor its receipt.
     let recipe = next_recipe(&crew.phones[lead].book, machine, BAD, vec![bytes, receipt]);
     let bundle = crew.phones[helper].book.outgoing().make_bundle(&Load::Documents(vec![machine]), &crew.moment(helper)).unwrap();
@@ -42,7 +42,7 @@ fn a_receipt_is_for_the_bytes_that_it_names() {
     let moment = crew.moment(lead);
     let taken = crew.phones[lead].book.peer().take_bundle(&bytes, &moment).unwrap();
     assert_eq!(taken.refused.iter().map(|line| line.code).collect::<Vec<_>>(), [Code::RoleMayNot], "{taken:?}");
-    let holds = |book: &sync_core::book::Book| book.store().machine(machine).unwrap().unwrap().state.holds().count();
+    let holds = |book: &sync_core::book::Book| book.store().machine_rows().machine(machine).unwrap().unwrap().state.holds().count();
     assert_eq!(holds(&crew.phones[lead].book), 1, "the tech's hold stays");
     crew.level_all();
     assert_eq!((holds(&crew.shop), holds(&crew.phones[lead].book)), (1, 1));
@@ -71,14 +71,14 @@ fn nobody_takes_the_id_of_a_record_that_is_on_its_way() {
 #[test]
 fn nobody_founds_the_machine_that_is_on_its_way() {
     let (mut crew, known, [_, tech, helper]) = Crew::of_three(5);
-    let card = crew.shop.store().machine(known).unwrap().unwrap().state.card.unwrap();
+    let card = crew.shop.store().machine_rows().machine(known).unwrap().unwrap().state.card.unwrap();
     let entered = MachineCard { tag: "M-new".into(), provisional: true, ..card };
     let own = crew.on(tech, |book, hand| book.author().add_machine(entered.clone(), hand).unwrap());
     let mine = forged(&crew, helper, 0x55, own, MachineCard { tag: "M-mine".into(), ..entered });
     slip(&crew, helper, DocKind::Machine, &mine, crew.now_ms);
     assert_eq!(refused(&mut crew, helper), [Code::WrongPlace]);
     assert_eq!(crew.exchange(tech).refused, vec![]);
-    assert_eq!(crew.shop.store().machine(own).unwrap().unwrap().state.card.unwrap().tag, "M-new");
+    assert_eq!(crew.shop.store().machine_rows().machine(own).unwrap().unwrap().state.card.unwrap().tag, "M-new");
     crew.level_all();
     clean(&crew);
 }

@@ -92,7 +92,7 @@ impl Forge {
                 held: false,
             };
             let checked = all.iter().map(entry).collect();
-            book.store().append(&mut frontier, place, vec![(recipe, checked)], Provenance::AT_SHOP).unwrap();
+            book.store().log().append(&mut frontier, place, vec![(recipe, checked)], Provenance::AT_SHOP).unwrap();
         }
         self.records.extend(&ids);
         ids

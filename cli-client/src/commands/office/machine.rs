@@ -58,7 +58,7 @@ pub(super) fn run(command: &MachineCommand, session: &mut Session<'_, '_>) -> Re
 
 fn set(args: &SetArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     let machine = session.machine(&args.machine)?;
-    let row = session.book.store().machine(machine).map_err(BookError::from)?;
+    let row = session.book.store().machine_rows().machine(machine).map_err(BookError::from)?;
     let old = row.and_then(|row| row.state.card);
     let mut card = old.ok_or_else(|| BookError::Unknown(format!("no card stands for {}", args.machine)))?;
     if let Some(tag) = &args.tag {
@@ -89,7 +89,7 @@ pub(super) fn list(args: &FindArgs, session: &mut Session<'_, '_>) -> Result<Out
     let mut table = Table::new(&["Machine", "What", "Where", "Engine card", "Duty", "Id"]);
     let mut lines = Vec::new();
     let mut views = Vec::new();
-    for row in session.book.store().machines().map_err(BookError::from)? {
+    for row in session.book.store().machine_rows().machines().map_err(BookError::from)? {
         views.push(session.book.machines().machine_view(row.doc, session.unit, &now)?);
     }
     for view in args.of(views) {

@@ -18,7 +18,7 @@ pub(super) fn run(args: &ServiceRecordArgs, session: &mut Session<'_, '_>) -> Re
     let now = session.env.now();
     let visit = match session.machine(&args.of) {
         Ok(machine) => {
-            let row = session.book.store().machine(machine).map_err(BookError::from)?;
+            let row = session.book.store().machine_rows().machine(machine).map_err(BookError::from)?;
             let latest = row.and_then(|row| row.state.visits.first().map(|visit| visit.visit));
             latest.ok_or_else(|| BookError::Unknown(format!("nobody has visited {} yet", args.of)))?
         }

@@ -38,7 +38,7 @@ impl ReadingArgs {
         let machine = session.machine(&self.machine)?;
         let valve: Valve = parse::read(&self.valve)?;
         let stage: Option<Stage> = self.stage.as_deref().map(parse::read).transpose()?;
-        let row = session.book.store().machine(machine).map_err(BookError::from)?;
+        let row = session.book.store().machine_rows().machine(machine).map_err(BookError::from)?;
         let stage = stage.unwrap_or_else(|| row.as_ref().map_or(Stage::Left, |row| row.state.present_stage(valve)));
         let line = row.and_then(|row| row.state.lash_at(valve, stage).filter(|line| line.stands.is_some()).cloned());
         Ok(Asked { machine, valve, stage, line })

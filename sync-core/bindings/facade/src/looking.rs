@@ -78,7 +78,7 @@ impl Kit {
             Err(other) => return Err(other.into()),
         };
         let photos_waiting = if level.is_some() { self.photos_due()?.len() } else { 0 };
-        let (now_ms, mark) = (self.around.now().wall_ms, self.book.store().log_end()?);
+        let (now_ms, mark) = (self.around.now().wall_ms, self.book.store().log().log_end()?);
         let keys = self.book.keys_at_rest();
         Ok(KitStatus { enrolled: level.is_some(), level, photos_waiting, now_ms, mark, keys })
     }
@@ -223,8 +223,8 @@ impl Kit {
     /// # Errors
     /// [`KitError`] where the store fails.
     pub fn moved(&self, since: u64) -> Result<Moved, KitError> {
-        let mark = self.book.store().log_end()?;
-        let documents = if mark == since { Vec::new() } else { self.book.store().moved_since(since)? };
+        let mark = self.book.store().log().log_end()?;
+        let documents = if mark == since { Vec::new() } else { self.book.store().documents().moved_since(since)? };
         let shop = self.book.identity().map(|identity| identity.root.shop);
         let everything = shop.is_ok_and(|shop| documents.iter().any(|doc| *doc == shop.roster() || *doc == shop.engines()));
         Ok(Moved { mark, everything, documents })

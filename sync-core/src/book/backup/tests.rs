@@ -171,8 +171,8 @@ fn a_book_that_would_not_be_put_back_gets_no_backup() {
     let good = folder.path().join("good.db");
     book.upkeep().backup_to(&good).unwrap();
     // A copy that is the same as a book which does not verify is no good one.
-    let document = book.store().documents().unwrap().remove(0);
-    book.store().set_size_wrong(document.num).unwrap();
+    let document = book.store().documents().all().unwrap().remove(0);
+    book.store().documents().set_size_wrong(document.num).unwrap();
     let to = folder.path().join("copy.db");
     assert!(matches!(book.upkeep().backup_to(&to), Err(BackupError::Unsound(why)) if why.contains("than its row says")));
     assert_eq!(names(folder.path()), ["good.db", "shop.db", "shop.db-wal"]);

@@ -264,7 +264,7 @@ fn a_shops_desks_are_sealed_with_it() {
     let path = folder.path().join("shop.db");
     let (mut book, code) = shop(Access::InTheClear, &path);
     let person = book.author().open_desk(&code, "hash", &NOON, &mut dice(14)).unwrap().person;
-    let keys = book.store().desk_row(person).unwrap().unwrap().keys.unwrap();
+    let keys = book.store().logins().desk_row(person).unwrap().unwrap().keys.unwrap();
     drop(book);
     assert_ne!(holders(folder.path(), &secrets(&keys), "shop.db"), []);
     let mut book = open(&path, Access::With(key(7))).unwrap();

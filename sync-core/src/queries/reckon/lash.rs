@@ -135,7 +135,7 @@ impl Reckoner<'_> {
         }
         let bracket = line.bracket.ok_or_else(|| cannot("the reading has no bracket"))?;
         let carry = carry_tolerated(&adjuster, &range).map_err(cannot)?;
-        let ledger = self.book.store.ledger_of(machine)?;
+        let ledger = self.book.store.records().ledger_of(machine)?;
         let reading = line.stands.and_then(|id| ledger.get(id)).and_then(|entry| match &entry.record.body {
             Body::Clearance(reading) => Some((entry.record.id, reading)),
             _ => None,

@@ -15,11 +15,10 @@ use shared::usage::{Season, Usage, usage};
 use shared::valve::Valve;
 
 use super::{Reckoned, Taken, cannot, hours_at, readings_taken};
-use crate::book::Book;
 use crate::engine::BookError;
 use crate::judge::ledger::Ledger;
-use crate::judge::roster::Roster;
 use crate::judge::machine::MachineState;
+use crate::judge::roster::Roster;
 use crate::queries::Reckoner;
 use crate::sys::clock::ClockReading;
 

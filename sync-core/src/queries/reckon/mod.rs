@@ -23,12 +23,11 @@ pub use lash::{LeafPlan, TurnFacts};
 pub use machine::{DriftFacts, DueFacts, MeterLine};
 pub use people::AgreementFacts;
 
-use crate::book::Book;
 use crate::engine::BookError;
 use crate::judge::hours::MachineHours;
 use crate::judge::ledger::Ledger;
-use crate::judge::roster::Roster;
 use crate::judge::machine::MachineState;
+use crate::judge::roster::Roster;
 use crate::queries::Reckoner;
 
 /// A number and what it means.
@@ -66,7 +65,7 @@ pub(crate) struct Taken<'a> {
 impl Reckoner<'_> {
     /// The state and ledger of a machine.
     pub(crate) fn machine_ledger(&self, machine: DocId) -> Result<(MachineState, Arc<Ledger>), BookError> {
-        Ok((self.book.finder().known_machine(machine)?, self.book.store.ledger_of(machine)?))
+        Ok((self.book.finder().known_machine(machine)?, self.book.store.records().ledger_of(machine)?))
     }
 
     /// The machine's hours as judged, with what rulings let in.

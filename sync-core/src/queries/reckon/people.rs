@@ -46,8 +46,8 @@ impl Reckoner<'_> {
     pub fn carry_of(&self, person: PersonId, unit: LengthUnit) -> Result<Reckoned<Carry>, BookError> {
         let roster = self.book.roster()?;
         let mut pairs = Vec::new();
-        for row in self.book.store.machines()? {
-            let ledger = self.book.store.ledger_of(row.doc)?;
+        for row in self.book.store.machine_rows().machines()? {
+            let ledger = self.book.store.records().ledger_of(row.doc)?;
             for valve in Valve::all(MOST_CYLINDERS) {
                 // The person's own, by visit, each in the order of time.
                 let mut left: BTreeMap<Option<RecordId>, Vec<Taken<'_>>> = BTreeMap::new();
@@ -74,8 +74,8 @@ impl Reckoner<'_> {
         let roster = self.book.roster()?;
         let mut readings = Vec::new();
         let mut widths = BTreeMap::new();
-        for row in self.book.store.machines()? {
-            let ledger = self.book.store.ledger_of(row.doc)?;
+        for row in self.book.store.machine_rows().machines()? {
+            let ledger = self.book.store.records().ledger_of(row.doc)?;
             let card = self.book.machines().card_of(&row.state)?.filter(|card| card.source.is_some());
             for valve in Valve::all(MOST_CYLINDERS) {
                 for taken in readings_taken(&ledger, roster, valve, Stage::Found) {

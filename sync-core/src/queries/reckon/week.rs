@@ -28,7 +28,7 @@ impl Reckoner<'_> {
         let clock = self.book.machines().due_clock(now)?;
         let cards: BTreeMap<_, _> = self.book.reader().engine_cards()?.into_iter().map(|card| (card.card, card)).collect();
         let mut machines = Vec::new();
-        for row in self.book.store.machines()? {
+        for row in self.book.store.machine_rows().machines()? {
             let Some((card, brief)) = row.state.card.clone().zip(MachineSummary::of(&row.state)) else { continue };
             let engine = card.engine_card.and_then(|id| cards.get(&id));
             machines.push(RoundMachine {

@@ -48,7 +48,7 @@ fn more_people(book: &mut Book, roster: DocId, people: usize, mut chance: &mut d
 fn what_moves_after_a_look_is_found_at_the_next() {
     let (mut book, roster) = shop_with_people(12);
     assert!(book.store.opening.is_some(), "a shop's book");
-    let end = book.store.log_end().unwrap();
+    let end = book.store.log().log_end().unwrap();
     assert_eq!([book.upkeep().tidy(9).unwrap(), book.upkeep().tidy(9).unwrap()], [1, 0]);
     assert_eq!(book.store.looked_through.get(), end);
     let mut n = 0;
@@ -64,9 +64,9 @@ fn what_moves_after_a_look_is_found_at_the_next() {
 #[test]
 fn tidying_changes_no_change_and_no_row_and_ends() {
     let (book, roster) = shop_with_people(12);
-    let num = book.store().document(roster).unwrap().unwrap().num;
-    let changes = |book: &Book| book.store().changes_of(num).unwrap().into_iter().map(|logged| logged.recipe).collect::<Vec<_>>();
-    let parts = |book: &Book| book.store().segments_of(num).unwrap().iter().map(|part| part.pos).collect::<Vec<_>>();
+    let num = book.store().documents().document(roster).unwrap().unwrap().num;
+    let changes = |book: &Book| book.store().log().changes_of(num).unwrap().into_iter().map(|logged| logged.recipe).collect::<Vec<_>>();
+    let parts = |book: &Book| book.store().log().segments_of(num).unwrap().iter().map(|part| part.pos).collect::<Vec<_>>();
     let (before, positions) = (changes(&book), parts(&book));
     assert_eq!(book.upkeep().tidy(9).unwrap(), 1);
     assert_eq!(changes(&book), before);
@@ -80,12 +80,12 @@ fn tidying_changes_no_change_and_no_row_and_ends() {
 #[test]
 fn what_the_shop_does_not_hold_or_nobody_has_proved_is_left_alone() {
     let (book, roster) = shop_with_people(12);
-    let num = book.store().document(roster).unwrap().unwrap().num;
-    let third = book.store().segments_of(num).unwrap()[3].pos;
+    let num = book.store().documents().document(roster).unwrap().unwrap().num;
+    let third = book.store().log().segments_of(num).unwrap()[3].pos;
     for sql in ["UPDATE parts SET at_shop = 0 WHERE pos = ?1", "UPDATE parts SET at_shop = 1, proved = 0 WHERE pos = ?1"] {
         book.store().connection.execute(sql, [signed(third)]).unwrap();
         book.upkeep().tidy(9).unwrap();
-        assert!(book.store().segments_of(num).unwrap().iter().any(|part| part.pos == third), "{sql}");
+        assert!(book.store().log().segments_of(num).unwrap().iter().any(|part| part.pos == third), "{sql}");
         assert_eq!(book.verify().unwrap().faults, Vec::<String>::new());
     }
 }

@@ -77,12 +77,12 @@ impl World {
             _ => 0,
         })]
         .person;
-        let machines: Vec<DocId> = shop.store().machines().ok()?.iter().map(|row| row.doc).collect();
+        let machines: Vec<DocId> = shop.store().machine_rows().machines().ok()?.iter().map(|row| row.doc).collect();
         let machine = |n: usize| machines.get(n % machines.len().max(1)).copied();
         let closed = self.closed_yard;
         Some(match deed {
             Deed::VoidsRecord(n) => {
-                let others = self.kept.keys().filter_map(|id| shop.store().held(*id).ok().flatten());
+                let others = self.kept.keys().filter_map(|id| shop.store().records().held(*id).ok().flatten());
                 let others: Vec<_> = others.filter(|held| held.entry.record.by != me).collect();
                 let held = others.get(n % others.len().max(1))?;
                 (held.doc, Void { target: held.entry.record.id, reason: "gone".to_owned() }.into())
@@ -97,14 +97,14 @@ impl World {
                 let slot = Slot::lash("1I".parse().expect("valve"), Stage::Found);
                 let ruled = machines.iter().cycle().skip(n % machines.len().max(1)).take(machines.len());
                 let (doc, of) = ruled
-                    .filter_map(|doc| Some((*doc, shop.store().standing(*doc, &slot).ok().flatten()?.contenders)))
+                    .filter_map(|doc| Some((*doc, shop.store().projections().standing(*doc, &slot).ok().flatten()?.contenders)))
                     .find(|(_, of)| !of.is_empty())?;
                 let decision = if n.is_multiple_of(2) { Decision::Recheck } else { Decision::Stands(*of.first()?) };
                 (doc, Ruling { slot, of, decision, reason: String::new() }.into())
             }
             Deed::ClearsHold(n) => {
                 let finding = *self.findings.get(n % self.findings.len().max(1))?;
-                let held = shop.store().held(finding).ok().flatten()?;
+                let held = shop.store().records().held(finding).ok().flatten()?;
                 (held.doc, FindingCleared { finding, how: "looked at".to_owned() }.into())
             }
             Deed::SignsOff => {
@@ -121,7 +121,7 @@ impl World {
             }
             Deed::ChangesMachine(n) => {
                 let doc = machine(n)?;
-                let card = shop.store().machine(doc).ok().flatten()?.state.card?;
+                let card = shop.store().machine_rows().machine(doc).ok().flatten()?.state.card?;
                 (doc, MachineCard { tag: format!("{}x", card.tag), provisional: false, ..card }.into())
             }
             Deed::TakesProperty => (roster, Assignment { person: me, property: PropertyId(closed.0), active: true }.into()),
@@ -139,7 +139,7 @@ impl World {
             Deed::RenamesPerson => (roster, Person { person: other, name: "Somebody else".to_owned() }.into()),
             Deed::WritesReceipt(n) => {
                 let doc = machine(n)?;
-                let ledger = shop.store().ledger_of(doc).ok()?;
+                let ledger = shop.store().records().ledger_of(doc).ok()?;
                 let receipt = ledger.entries().find(|entry| matches!(entry.record.body, Body::Arrival(_)))?;
                 (doc, receipt.record.body.clone())
             }

@@ -123,7 +123,7 @@ impl World {
 
     /// What kind of document the shop has under an id.
     pub(super) fn shop_place(&self, doc: DocId) -> Option<sync_core::judge::permissions::DocKind> {
-        self.nodes[SHOP].book.as_ref()?.store().place(doc).ok().flatten()
+        self.nodes[SHOP].book.as_ref()?.store().documents().place(doc).ok().flatten()
     }
 
     /// Sends changes by a door.

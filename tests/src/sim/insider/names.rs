@@ -24,7 +24,7 @@ impl World {
     /// Hands in somebody's good record twice in one change, which is refused for it.
     pub(super) fn repeat(&mut self, node: usize, record: usize, dice: &mut Dice) -> Result<(), Broken> {
         let Some(shop) = self.nodes[SHOP].book.as_ref() else { return Ok(()) };
-        let held: Vec<_> = self.kept.keys().filter_map(|id| shop.store().held(*id).ok().flatten()).collect();
+        let held: Vec<_> = self.kept.keys().filter_map(|id| shop.store().records().held(*id).ok().flatten()).collect();
         let Some(held) = held.get(record % held.len().max(1)) else { return Ok(()) };
         let (doc, recipe) = (held.doc, on_genesis(held.doc, vec![held.bytes.clone(), held.bytes.clone()], dice));
         self.send(node, Door::Shop, vec![(doc, vec![recipe])], dice)

@@ -47,7 +47,7 @@ fn close_a_day(world: &mut World, dice: &mut Dice) -> Result<(), Broken> {
         Err(error) => return broken("the office can work", format!("{yesterday} cannot be closed: {error}")),
         Ok(record) => {
             level(world, OFFICE, dice)?;
-            let at_shop = world.nodes[SHOP].book.as_ref().and_then(|book| book.store().held(record).ok().flatten());
+            let at_shop = world.nodes[SHOP].book.as_ref().and_then(|book| book.store().records().held(record).ok().flatten());
             if at_shop.is_none() {
                 return broken("the office can work", format!("the closing of {yesterday} did not come into the shop's book"));
             }
@@ -64,7 +64,8 @@ fn fill_a_new_device(world: &mut World, dice: &mut Dice) -> Result<(), Broken> {
         return broken("a new device can be filled", "nobody new can enrol".to_owned());
     }
     level(world, new, dice)?;
-    let documents = |node: usize| world.nodes[node].book.as_ref().and_then(|book| book.store().documents().ok()).map_or(0, |d| d.len());
+    let documents =
+        |node: usize| world.nodes[node].book.as_ref().and_then(|book| book.store().documents().all().ok()).map_or(0, |d| d.len());
     if documents(new) < documents(SHOP) {
         let seen = format!("a new lead's device has {} documents, and the shop {}", documents(new), documents(SHOP));
         return broken("a new device can be filled", seen);

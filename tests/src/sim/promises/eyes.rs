@@ -37,13 +37,13 @@ impl World {
             return true;
         }
         let given = |property: DocId| truth.roster.assignments.iter().any(|(who, given)| *who == person && given.doc() == property);
-        let lives_at = store.machine(doc).ok().flatten().and_then(|row| row.state.property());
+        let lives_at = store.machine_rows().machine(doc).ok().flatten().and_then(|row| row.state.property());
         given(doc) || lives_at.is_some_and(|property| given(property.doc())) || self.founded(person, doc, store)
     }
 
     /// Whether somebody founded a document. A card that they forged for one that was there already founds nothing.
     fn founded(&self, person: PersonId, doc: DocId, store: &Store) -> bool {
-        let Ok(ledger) = store.ledger_of(doc) else { return false };
+        let Ok(ledger) = store.records().ledger_of(doc) else { return false };
         ledger.entries().any(|entry| {
             let forged = self.forged.iter().find(|forged| forged.is(entry));
             entry.record.by == person

@@ -26,7 +26,7 @@ pub(super) fn decides(kind: &str) -> bool {
 pub(super) fn may(forged: &Forged, role: Option<Role>, truth: &Truth, store: &Store) -> bool {
     let Some(role) = role else { return false };
     let office = role == Role::Office;
-    let held = |id| store.held(id).ok().flatten().map(|held| held.entry.record);
+    let held = |id| store.records().held(id).ok().flatten().map(|held| held.entry.record);
     let shop = truth.roster.root.shop;
     let of_shop = [shop.roster(), shop.engines(), shop.days()].contains(&forged.doc);
     match (&forged.body, forged.body.kind()) {
@@ -38,7 +38,7 @@ pub(super) fn may(forged: &Forged, role: Option<Role>, truth: &Truth, store: &St
         (_, "machine") => matches!(role, Role::Office | Role::Lead),
         (Body::Void(void), _) => held(void.target).is_none_or(|target| {
             // What somebody wrote is of the role that they had then, whatever has become of them since.
-            let written_ms = store.ledger_of(target.doc).map_or(forged.at_ms, |ledger| ledger.time(target.id).ms);
+            let written_ms = store.records().ledger_of(target.doc).map_or(forged.at_ms, |ledger| ledger.time(target.id).ms);
             let lower = || truth.roles_at(target.by, written_ms).into_iter().any(|role| role != Some(Role::Lead));
             let of_office = OFFICE.contains(&target.body.kind());
             office || (!of_office && (target.by == forged.by || (role == Role::Lead && lower())))
@@ -59,7 +59,7 @@ impl World {
     pub(in crate::sim) fn watch_hands(&mut self, before: &Truth) -> Result<(), Broken> {
         let Some(shop) = self.nodes[SHOP].book.as_ref() else { return Ok(()) };
         let store = shop.store();
-        let is_in = |forged: &Forged| store.held(forged.record).ok().flatten().is_some_and(|held| held.bytes == forged.bytes);
+        let is_in = |forged: &Forged| store.records().held(forged.record).ok().flatten().is_some_and(|held| held.bytes == forged.bytes);
         let outside = self.forged.iter().enumerate().filter(|(_, forged)| forged.fate == Fate::Out);
         let new: Vec<(usize, &Forged)> = outside.filter(|(_, forged)| is_in(forged)).collect();
         let ids: Vec<_> = new.iter().map(|(_, forged)| forged.record).collect();
@@ -67,7 +67,7 @@ impl World {
         let mut fates = Vec::new();
         for (n, forged) in new {
             let released = || {
-                let waiting = store.quarantined().unwrap_or_default();
+                let waiting = store.quarantine().quarantined().unwrap_or_default();
                 waiting.iter().any(|q| q.state == QuarantineState::Released && q.bytes == forged.bytes)
             };
             let lawful = [before, &after].into_iter().any(|truth| {
@@ -107,7 +107,7 @@ impl World {
             .filter(|refusal| !matches!(refusal.code, Code::IdTaken | Code::DocumentFull | Code::DayFull));
         let again = refused
             .filter_map(|refusal| refusal.record.map(|record| (record, refusal.code)))
-            .find(|(record, _)| shop.store().holds_record(*record).unwrap_or(false));
+            .find(|(record, _)| shop.store().records().holds_record(*record).unwrap_or(false));
         match again {
             Some((record, code)) if !self.is_insider(phone) => {
                 let seen = format!("{record}, which {} carries, is in the shop's book, and refused: {code:?}", self.nodes[phone].name);
@@ -126,7 +126,7 @@ impl World {
         }
         // By what it would know without them: a grant that it took lawfully may have been of the author's own other role.
         let store = book.store();
-        let is_here = |forged: &&Forged| store.held(forged.record).ok().flatten().is_some_and(|held| held.bytes == forged.bytes);
+        let is_here = |forged: &&Forged| store.records().held(forged.record).ok().flatten().is_some_and(|held| held.bytes == forged.bytes);
         let all = self.forged.iter().filter(|forged| forged.fate == Fate::Out).filter(is_here).map(|forged| forged.record).collect();
         let Some(roster) = self.roster_without(phone, &all) else { return Ok(()) };
         for forged in self.forged.iter().filter(|forged| forged.fate == Fate::Out && decides(forged.body.kind())) {
@@ -142,12 +142,12 @@ impl World {
 
     /// Whether a document is of those that nobody was given at any time of the story: its writers are its readers.
     fn is_shut(&self, doc: DocId, truth: &Truth, store: &Store) -> bool {
-        let lives_at = || store.machine(doc).ok().flatten().and_then(|row| row.state.property());
+        let lives_at = || store.machine_rows().machine(doc).ok().flatten().and_then(|row| row.state.property());
         doc == truth.roster.root.shop.days() || doc == self.closed_yard.doc() || lives_at() == Some(self.closed_yard)
     }
 
     pub(super) fn shop_place_name(&self, doc: DocId) -> &'static str {
-        let place = self.nodes[SHOP].book.as_ref().and_then(|book| book.store().place(doc).ok().flatten());
+        let place = self.nodes[SHOP].book.as_ref().and_then(|book| book.store().documents().place(doc).ok().flatten());
         place.map_or("nothing", DocKind::name)
     }
 }

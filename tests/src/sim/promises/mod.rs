@@ -39,7 +39,7 @@ pub(super) struct Grant {
 impl Grant {
     /// Whether it is in a store, and not taken back there.
     pub(super) fn counts(&self, store: &Store) -> bool {
-        let holds = |record: &RecordId| store.holds_record(*record).unwrap_or(false);
+        let holds = |record: &RecordId| store.records().holds_record(*record).unwrap_or(false);
         holds(&self.record) && !self.voids.iter().any(holds)
     }
 }
@@ -98,7 +98,7 @@ impl World {
     pub(super) fn roster_without(&self, node: usize, wrong: &std::collections::BTreeSet<RecordId>) -> Option<Roster> {
         let book = self.nodes[node].book.as_ref()?;
         let root = book.roster().ok()?.root;
-        let ledger = book.store().ledger_of(root.shop.roster()).ok()?;
+        let ledger = book.store().records().ledger_of(root.shop.roster()).ok()?;
         if !ledger.entries().any(|entry| wrong.contains(&entry.record.id)) {
             return book.roster().ok().cloned();
         }

@@ -67,7 +67,7 @@ impl World {
 
     /// Looks at the shop's documents.
     pub(super) fn within_bounds(&self) -> Result<(), Broken> {
-        let Some(Ok(documents)) = self.nodes[SHOP].book.as_ref().map(|book| book.store().documents()) else { return Ok(()) };
+        let Some(Ok(documents)) = self.nodes[SHOP].book.as_ref().map(|book| book.store().documents().all()) else { return Ok(()) };
         if let Some(row) = documents.iter().find(|row| row.size.bytes > most(row.place) + RECEIPTS) {
             let seen = format!("the {} {} has {} bytes of records", row.place.name(), row.doc, row.size.bytes);
             return Err(Broken { promise: "no document outgrows what can be verified", seen });
@@ -96,11 +96,11 @@ impl World {
         let mut brought: BTreeMap<(DeviceId, i64), Brought> = BTreeMap::new();
         let Some(book) = self.nodes[SHOP].book.as_ref() else { return brought };
         for row in documents {
-            let Ok(ledger) = book.store().ledger(row.num) else { continue };
+            let Ok(ledger) = book.store().records().ledger(row.num) else { continue };
             for entry in ledger.entries().filter(|entry| self.insiders.contains(&entry.device)) {
                 // What the office let in from quarantine took no room on that day.
                 let Some(receipt) = ledger.receipt(entry.record.id).filter(|receipt| !receipt.released) else { continue };
-                let bytes = book.store().held(entry.record.id).ok().flatten().map_or(0, |held| held.bytes.len() as u64);
+                let bytes = book.store().records().held(entry.record.id).ok().flatten().map_or(0, |held| held.bytes.len() as u64);
                 let of_day = brought.entry((entry.device, receipt.at_ms.div_euclid(86_400_000))).or_default();
                 of_day.all += bytes;
                 of_day.common += if matches!(row.place, DocKind::Roster | DocKind::Engines) { bytes } else { 0 };

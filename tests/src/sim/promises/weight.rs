@@ -35,7 +35,7 @@ pub(in crate::sim) fn weigh(world: &mut World) -> Result<(), Broken> {
     let roster = shop.roster().map_err(|e| failed(&e))?;
     same_roster(roster, &without)?;
     // Every device's keys are those for which the shop itself signed.
-    let ledger = store.ledger_of(roster.root.shop.roster()).map_err(|e| failed(&e))?;
+    let ledger = store.records().ledger_of(roster.root.shop.roster()).map_err(|e| failed(&e))?;
     for (device, held) in &roster.devices {
         let signed = ledger
             .entries()
@@ -44,8 +44,8 @@ pub(in crate::sim) fn weigh(world: &mut World) -> Result<(), Broken> {
             return broken(HAND, format!("the device {device} is on the roster with keys that never enrolled"));
         }
     }
-    for row in store.documents().map_err(|e| failed(&e))? {
-        let held = store.ledger(row.num).map_err(|e| failed(&e))?;
+    for row in store.documents().all().map_err(|e| failed(&e))? {
+        let held = store.records().ledger(row.num).map_err(|e| failed(&e))?;
         let touched = held.entries().any(|entry| wrong.contains(&entry.record.id));
         if !touched {
             continue;
@@ -53,7 +53,7 @@ pub(in crate::sim) fn weigh(world: &mut World) -> Result<(), Broken> {
         let ledger = Ledger::new(held.entries().filter(|entry| !wrong.contains(&entry.record.id)).cloned());
         let stands = Standings::new(&ledger, &without).all();
         for standing in &stands {
-            let now = store.standing(row.doc, &standing.slot).map_err(|e| failed(&e))?;
+            let now = store.projections().standing(row.doc, &standing.slot).map_err(|e| failed(&e))?;
             if now.as_ref().map(|now| (now.stands, now.state)) != Some((standing.stands, standing.state)) {
                 return broken(
                     HAND,
@@ -61,7 +61,7 @@ pub(in crate::sim) fn weigh(world: &mut World) -> Result<(), Broken> {
                 );
             }
         }
-        if let Some(machine) = store.machine(row.doc).map_err(|e| failed(&e))? {
+        if let Some(machine) = store.machine_rows().machine(row.doc).map_err(|e| failed(&e))? {
             let findings = MachineState::fold(&ledger, &stands, &without).findings;
             if machine.state.findings != findings {
                 let seen = format!("a wrong hand moved a hold: open are {:?}, and not {findings:?}", machine.state.findings);
@@ -71,7 +71,7 @@ pub(in crate::sim) fn weigh(world: &mut World) -> Result<(), Broken> {
     }
     let liars: Vec<_> = world.forged.iter().filter(|forged| forged.lies && matches!(forged.fate, Fate::In { .. })).collect();
     for liar in liars {
-        let ledger = store.ledger_of(liar.doc).map_err(|e| failed(&e))?;
+        let ledger = store.records().ledger_of(liar.doc).map_err(|e| failed(&e))?;
         // A shop that was put back may not have it any more.
         if ledger.get(liar.record).is_none() {
             continue;
@@ -91,7 +91,7 @@ pub(in crate::sim) fn weigh(world: &mut World) -> Result<(), Broken> {
     for node in (0..world.nodes.len()).filter(|node| !world.is_insider(*node)) {
         let Some(book) = world.nodes[node].book.as_ref() else { continue };
         for forged in world.forged.iter().filter(|forged| forged.fate == Fate::Out && decides(forged.body.kind())) {
-            let held = book.store().held(forged.record).map_err(|e| failed(&e))?;
+            let held = book.store().records().held(forged.record).map_err(|e| failed(&e))?;
             if held.is_some_and(|held| held.bytes == forged.bytes) && world.known(node) && !world.nodes[node].revoked {
                 let (kind, name) = (forged.body.kind(), &world.nodes[node].name);
                 return broken(HAND, format!("{name} has in its book a {kind} that the shop has not taken"));
