@@ -240,7 +240,7 @@ fn page_decode(bencher: Bencher<'_, '_>) {
     bencher.counter(ItemsCount::new(8_000_usize)).bench_local(|| read_body::<ExchangeAnswer>(black_box(&bytes), true).unwrap());
 }
 
-/// A new phone takes its first page in: 100 machines of 48 readings, as packs.
+/// A new phone takes its first page in: 100 machines of 48 readings, as segments.
 #[divan::bench(sample_count = SAMPLES, sample_size = 1)]
 fn first_fill(bencher: Bencher<'_, '_>) {
     let mut ground = Ground::with_history(100, VISITS);
@@ -249,7 +249,7 @@ fn first_fill(bencher: Bencher<'_, '_>) {
         let phone = ground.phone(Store::in_memory().unwrap());
         let request = phone.outgoing().offer(&ground.now()).unwrap();
         let answer = ground.answer(phone.identity().unwrap().device, &request);
-        assert!(!answer.more && answer.docs.iter().filter(|doc| !doc.packs.is_empty()).count() >= 100, "one page of packs");
+        assert!(!answer.more && answer.docs.iter().filter(|doc| !doc.segments.is_empty()).count() >= 100, "one page of segments");
         phones.push((phone, answer));
     }
     bencher.counter(ItemsCount::new(100 * VISITS * OF_A_VISIT)).with_inputs(|| phones.pop().unwrap()).bench_local_values(

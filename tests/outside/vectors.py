@@ -129,15 +129,15 @@ def expanded(doc, short):
     return whole
 
 
-def unpacked_list(pack, dictionary=(TOP / "sync-core/src/change/dictionary-1.bin").read_bytes()):
-    assert pack[0] == 1, "another dictionary"
+def unpacked_list(segment, dictionary=(TOP / "sync-core/src/change/dictionary-1.bin").read_bytes()):
+    assert segment[0] == 1, "another dictionary"
     reader = zstandard.ZstdDecompressor(dict_data=zstandard.ZstdCompressionDict(dictionary))
-    return cbor2.loads(reader.decompress(pack[1:], max_output_size=32 << 20))
+    return cbor2.loads(reader.decompress(segment[1:], max_output_size=32 << 20))
 
 
 def exchange():
     said = file("exchange.json")
-    short = packs = 0
+    short = segments = 0
     for step in said["steps"]:
         for body in (step["request"], step["answer"]):
             plain = bytes.fromhex(body["cbor"])
@@ -148,16 +148,16 @@ def exchange():
                 recipes = doc.get("recipes", [])
                 short += any("actor" not in recipe for recipe in recipes)
                 expanded(doc["id"], recipes)
-                for pack in doc.get("packs", []):
-                    packs += len(expanded(doc["id"], unpacked_list(pack)))
-    assert short and packs
+                for segment in doc.get("segments", []):
+                    segments += len(expanded(doc["id"], unpacked_list(segment)))
+    assert short and segments
     for case in said["refused_short"]:
         try:
             expanded(uuid.UUID(case["doc"]).bytes, cbor2.loads(bytes.fromhex(case["cbor"])))
         except AssertionError:
             continue
         raise SystemExit(f"{case['what']}: taken")
-    return f"{len(said['steps'])} round trips read, {short} short lists, {packs} changes from packs"
+    return f"{len(said['steps'])} round trips read, {short} short lists, {segments} changes from segments"
 
 
 def tokens():

@@ -113,7 +113,7 @@ fn a_change_that_no_page_holds_is_served_and_kept_all_the_same() {
         force(&crew, helper, machine, records);
         all_served(&mut crew, machine);
     }
-    // Tidied, what packs to next to nothing is still no larger than can be read.
+    // Tidied, what segments to next to nothing is still no larger than can be read.
     for n in 0..8 {
         let records = blobs(&crew, helper, machine, 10 + n, &[60_000; 17]);
         force(&crew, helper, machine, records);
@@ -142,14 +142,14 @@ fn a_part_larger_than_the_room_comes_change_by_change() {
     let offer = DocOffer { id: machine, heads: vec![], recipes, lacking: false };
     let request = ExchangeRequest { docs: vec![offer], room: Some(0), ..crew.offer(helper) };
     assert!(crew.answer(helper, &request).docs.iter().all(|doc| doc.refused.is_empty()));
-    for packs in [true, false] {
+    for segments in [true, false] {
         let new = crew.phone_for(crew.phones[lead].person);
         // A phone that had all of it forgets, and asks again with little room.
         crew.phones[new].book.store().documents().forget_document(machine).unwrap();
         crew.phones[new].book.store().clear_meta("cursor").unwrap();
         let mut pages = 0;
         loop {
-            let request = ExchangeRequest { room: Some(50_000), packs, ..crew.offer(new) };
+            let request = ExchangeRequest { room: Some(50_000), segments, ..crew.offer(new) };
             let answer = crew.answer(new, &request);
             let size = |answer: &ExchangeAnswer| {
                 let of_doc = |d: &shared::wire::DocAnswer| d.recipes.iter().flat_map(|r| &r.records).map(|r| r.0.len()).sum::<usize>();
@@ -164,7 +164,7 @@ fn a_part_larger_than_the_room_comes_change_by_change() {
         }
         assert!(pages > 10, "{pages}");
         let heads = |book: &Book| book.store().documents().document(machine).unwrap().unwrap().heads;
-        assert_eq!(heads(&crew.phones[new].book), heads(&crew.shop), "packs {packs}");
+        assert_eq!(heads(&crew.phones[new].book), heads(&crew.shop), "segments {segments}");
         assert!(!crew.phones[new].book.store().documents().document(machine).unwrap().unwrap().lacking);
     }
 }

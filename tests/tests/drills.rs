@@ -331,7 +331,7 @@ fn a_backup_in_a_storm_of_exchanges_is_a_whole_earlier_state() {
         let end = copy.store().log().log_end().unwrap();
         assert!(end >= before, "a later backup is no earlier state");
         for pos in 1..=end {
-            let of = |book: &Book| book.store().log().segment_at(pos).unwrap().map(|part| (part.hash, part.pack));
+            let of = |book: &Book| book.store().log().segment_at(pos).unwrap().map(|segment| (segment.hash, segment.encoded));
             assert_eq!(of(&copy), of(&shop), "{line:?} at {pos}");
         }
         before = end;

@@ -346,7 +346,7 @@ fn healing_leaves_what_the_shops_changes_build_on() {
     let change = crew.phones[tech].book.store().outbox().unsent(1).unwrap()[0].recipe.hash;
     request.docs.clear();
     // In full, so that one can be left out of the list.
-    request.packs = false;
+    request.segments = false;
     let mut answer = crew.answer(tech, &request);
     let refusal =
         shared::wire::Refusal { change, record: Some(later), code: shared::problem::Code::RoleMayNot, detail: "Not taken.".into() };

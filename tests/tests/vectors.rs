@@ -232,7 +232,7 @@ fn bodies_are_read_and_the_engine_answers_the_same() {
         let request: ExchangeRequest = both_ways(&step["request"]);
         let answer: ExchangeAnswer = both_ways(&step["answer"]);
         let offered = request.docs.iter().map(|doc| (doc.id, doc.recipes.clone()));
-        let packed = answer.docs.iter().flat_map(|doc| doc.packs.iter().map(|pack| (doc.id, decode(&pack.0).unwrap())));
+        let packed = answer.docs.iter().flat_map(|doc| doc.segments.iter().map(|pack| (doc.id, decode(&pack.0).unwrap())));
         let lists = offered.chain(packed).chain(answer.docs.iter().map(|doc| (doc.id, doc.recipes.clone())));
         for brought in lists.flat_map(|(doc, recipes)| IncomingBatch::open(doc, recipes).changes) {
             assert_eq!(brought.fault, None, "{what}");

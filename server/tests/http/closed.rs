@@ -130,7 +130,7 @@ async fn naming_a_closed_document_in_an_exchange_tells_nothing_of_it() {
         request.docs = vec![DocOffer { id, heads: Vec::new(), recipes: Vec::new(), lacking }];
         let answer = world.send(exchange_of(&ben.token, write_body(&request, true).unwrap(), true)).await;
         let answer: ExchangeAnswer = read_body(&answer.body, true).unwrap();
-        told.push(answer.docs.into_iter().filter(|doc| doc.id == id).map(|doc| (doc.heads, doc.recipes, doc.packs)).collect::<Vec<_>>());
+        told.push(answer.docs.into_iter().filter(|doc| doc.id == id).map(|doc| (doc.heads, doc.recipes, doc.segments)).collect::<Vec<_>>());
     }
     assert_eq!((&told[0], &told[2]), (&told[1], &told[3]));
     assert!(told[..4].iter().flatten().all(|(heads, ..)| heads.is_empty()), "{told:?}");

@@ -163,6 +163,9 @@ fn turns_at_their_edges() {
     let turned = turn(&adjuster, Length::ZERO.minus(length("10mm"))).unwrap();
     assert_eq!((turned.degrees_milli, turned.sixths_hundredth), (3_600_000, 6000));
     assert!(turn(&adjuster, Length::from_tenth_um(100_001)).is_err());
+    // Nothing to turn is no turn to the right: its way is that of what does not close.
+    let none = turn(&adjuster, Length::ZERO).unwrap();
+    assert_eq!((none.closes, none.right_hand), (false, Way::right_hand(false)));
     // An aim at an end of the range leaves no carry, and is no wrong aim.
     let thou = Length::from_thou;
     for aim in [thou(4), thou(6)] {
@@ -180,6 +183,7 @@ proptest! {
         match turn(&adjuster, Length::from_tenth_um(change)) {
             Ok(turn) => {
                 prop_assert_eq!(turn.closes, change < 0);
+                prop_assert_eq!(turn.right_hand, Way::right_hand(turn.closes));
                 prop_assert!(turn.degrees_milli == 0 || (turn.degrees_milli > 0) == turn.closes);
                 prop_assert!(turn.degrees_milli.abs() <= MOST_TURNS * 360_000);
                 prop_assert!(!turn.carry_words().is_empty());

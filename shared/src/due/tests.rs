@@ -58,7 +58,9 @@ fn use_is_per_day_of_the_season() {
 fn without_a_meter_the_hours_are_an_estimate() {
     let mut bare = input(Some((date(2026, 10, 1), None)), Some(50), Some(24), date(2027, 3, 10));
     assert!(due(&bare).hours_unknown);
-    bare.estimate = Some(50.0 / 7.0);
+    // Five hours a week are 50 tenths in seven days.
+    assert!((estimated_per_day(5) - 50.0 / 7.0).abs() < 1e-12);
+    bare.estimate = Some(estimated_per_day(5));
     bare.season = Some(Between::months(4, 10).unwrap());
     let found = due(&bare);
     // 70 days, of which October has 30 left, and so the 40th of the next season: 10 May.

@@ -153,3 +153,26 @@ pub fn piston(cylinder: u8, card: Option<&EngineCard>, unit: LengthUnit) -> Stri
 pub fn tenth_words(tenths: u32) -> String {
     if tenths.is_multiple_of(10) { (tenths / 10).to_string() } else { format!("{}.{}", tenths / 10, tenths % 10) }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::ids::CardId;
+
+    /// The aim is named unless it is the very figure that the manual says.
+    #[test]
+    fn a_range_names_its_aim_where_the_manual_does_not() {
+        let thou = Length::from_thou;
+        let range = |aim: Option<i64>| Range { low: thou(4), high: thou(6), aim: aim.map(thou) };
+        let words = |aim, said| {
+            let mut card = EngineCard::plain(CardId::from_bytes([1; 16]), "Invented twin", 2, range(aim), range(None));
+            card.intake_said = said;
+            card.range_words(Side::Intake, LengthUnit::Thou)
+        };
+        assert_eq!(words(Some(5), None), "4 to 6 thou, aim 5");
+        assert_eq!(words(Some(4), None), "4 to 6 thou, aim 4");
+        assert_eq!(words(Some(5), Some(Said::Tolerance)), "5 ± 1 thou (4 to 6 thou)");
+        assert_eq!(words(Some(4), Some(Said::Tolerance)), "5 ± 1 thou (4 to 6 thou), aim 4");
+        assert_eq!(words(None, None), "4 to 6 thou");
+    }
+}

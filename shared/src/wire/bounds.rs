@@ -13,7 +13,7 @@ pub const LARGEST_CHANGE: usize = 1024 * 1024;
 /// A part of the log ends with so many bytes of records, and so with at most this and one change.
 pub const PART_BYTES: usize = 512 * 1024;
 /// The most bytes of records in a part of the log.
-pub const LARGEST_PART: usize = PART_BYTES + LARGEST_CHANGE;
+pub const LARGEST_SEGMENT: usize = PART_BYTES + LARGEST_CHANGE;
 /// What a page of an exchange holds, uncompressed, in bytes. One change that alone is larger is a page by itself.
 pub const PAGE_BYTES: usize = 6 * 1024 * 1024;
 /// The largest body of a request, as it travels, in bytes.
@@ -33,8 +33,8 @@ const FACTS: usize = 4 * 1024;
 
 const _: () = {
     assert!(LARGEST_RECORD <= LARGEST_CHANGE);
-    assert!(LARGEST_CHANGE <= LARGEST_PART);
-    assert!(LARGEST_PART + MOST_RECORDS * FACTS <= PAGE_BYTES, "a part of the most changes is within a page");
+    assert!(LARGEST_CHANGE <= LARGEST_SEGMENT);
+    assert!(LARGEST_SEGMENT + MOST_RECORDS * FACTS <= PAGE_BYTES, "a part of the most changes is within a page");
     // A device's offer is a page and travels within a body, even where nothing in it can be compressed.
     assert!(PAGE_BYTES + LARGEST_CHANGE + FACTS <= LARGEST_BODY);
     assert!(LARGEST_BODY <= LARGEST_PLAIN);

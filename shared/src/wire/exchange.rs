@@ -88,13 +88,13 @@ pub struct DocOffer {
 pub struct Cursor {
     /// Everything up to this position has been handed out.
     pub position: u64,
-    /// Under which opening of the shop's book the furthest position named here was written. A shop whose book was put
-    /// back by hand has written that position anew, or not yet, and so finds out.
+    /// The incarnation (opening) of the shop's book in which the furthest position named here was written. A shop whose book was
+    /// put back by hand has written that position again, or not yet, and so finds out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub opening: Option<Bytes16>,
-    /// The shop's own proof that it issued this cursor in its present epoch.
+    pub incarnation: Option<Bytes16>,
+    /// Message authentication code: the shop issued this cursor in its present epoch.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub seal: Option<Bytes16>,
+    pub mac: Option<Bytes16>,
     /// Newly opened documents being handed out, where that takes more than one page.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub fill: Option<Fill>,
@@ -145,7 +145,7 @@ pub struct ExchangeRequest {
     pub cursor: Cursor,
     /// The device reads recipes in their short form, and whole documents as the shop keeps them.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
-    pub packs: bool,
+    pub segments: bool,
     /// How many bytes of others' changes the device takes now, uncompressed; absent: a page. With 0 it only hands over:
     /// first what cannot be replaced, on a signal that may be gone in a moment.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -180,9 +180,9 @@ pub struct DocAnswer {
     /// Changes that the device lacks, each after what it builds on.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub recipes: Vec<ShortRecipe>,
-    /// The whole document as the shop keeps it, where it was opened to a device that reads [`ExchangeRequest::packs`].
+    /// The whole document as the shop keeps it, where it was opened to a device that reads [`ExchangeRequest::segments`].
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    pub packs: Vec<Blob>,
+    pub segments: Vec<Blob>,
     /// Hashes of the offered changes that the shop now holds, with all that they build on.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub taken: Vec<Bytes32>,
@@ -206,7 +206,7 @@ impl DocAnswer {
             id,
             heads: Vec::new(),
             recipes: Vec::new(),
-            packs: Vec::new(),
+            segments: Vec::new(),
             taken: Vec::new(),
             refused: Vec::new(),
             needed: Vec::new(),
@@ -231,7 +231,7 @@ pub struct ExchangeAnswer {
     pub cursor: Cursor,
     /// There is another page.
     pub more: bool,
-    /// The shop's signature over every change in this answer, for a device that reads [`ExchangeRequest::packs`].
+    /// The shop's signature over every change in this answer, for a device that reads [`ExchangeRequest::segments`].
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub vouch: Option<Blob>,
     /// Documents that moved, the roster and the engines first.

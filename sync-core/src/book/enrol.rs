@@ -181,7 +181,7 @@ impl Book {
         let roster_doc = root.shop.roster();
         // One transaction: a shop that was cut off while it was founded is not there, and is founded anew.
         self.as_one(|book| {
-            book.store.set_opening(book.actor());
+            book.store.set_incarnation(book.actor());
             book.store.set_meta("root", &root)?;
             let keys = keystore::keep(&book.store, identity.device, identity.keys.clone(), entropy)?;
             book.store.set_meta(IDENTITY, &Identity { keys, ..identity.clone() })?;

@@ -108,7 +108,7 @@ impl Book {
         let mut book = Self { store, identity, roster: None, desk: None, last_kept: None, actor: Bytes16(random(entropy)) };
         book.own_store();
         if book.identity.as_ref().is_some_and(Identity::is_shop) {
-            book.store.set_opening(book.actor);
+            book.store.set_incarnation(book.actor);
         }
         book.reload_roster()?;
         if let Some(roster) = &book.roster {

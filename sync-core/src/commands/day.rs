@@ -3,8 +3,7 @@
 use std::collections::BTreeMap;
 
 use jiff::civil::Date;
-use shared::bytes::Bytes32;
-use shared::ids::{DocId, RecordId};
+use shared::ids::RecordId;
 use shared::length::LengthUnit;
 use shared::record::{Covered, DayClosed, DayCounts, MOST_COVERED, MOST_HEADS, MOST_PARTS};
 
@@ -101,6 +100,9 @@ fn counts(sheet: &DaySheet) -> DayCounts {
 
 #[cfg(test)]
 mod tests {
+    use shared::bytes::Bytes32;
+    use shared::ids::DocId;
+
     use super::*;
 
     fn document(n: u16, heads: usize) -> Covered {

@@ -86,7 +86,7 @@ impl Allowance {
     pub(crate) fn judge(
         &mut self,
         store: &Store,
-        gate: &Validator<'_>,
+        validator: &Validator<'_>,
         frontier: &Frontier,
         place: DocKind,
         recipe: &Recipe,
@@ -110,11 +110,11 @@ impl Allowance {
             let record = &entry.record;
             // What the shop itself wrote, or has a receipt for from before it was put back, counts for nobody. What is held, and
             // comes in yet another change, counts for the device that brings it: it takes room again.
-            let device = if *again { &gate.brought_by } else { &entry.device };
-            if !*again && (*device == gate.roster.root.device || gate.vouched.names(record.id, entry.sha256)) {
+            let device = if *again { &validator.brought_by } else { &entry.device };
+            if !*again && (*device == validator.roster.root.device || validator.vouched.names(record.id, entry.sha256)) {
                 continue;
             }
-            let role = gate.roster.signer(*device).and_then(|(_, person)| gate.roster.role_now(person));
+            let role = validator.roster.signer(*device).and_then(|(_, person)| validator.roster.role_now(person));
             if !within(grown, room_of(place, role)) {
                 let detail = format!(
                     "The document has no room for more: it holds {} records of {} bytes. This {} is kept in quarantine and on its device. \

@@ -82,7 +82,7 @@ pub(crate) fn append_on(
     }
     recipe.hash = replica::hash_of(frontier.doc, &recipe, &ids)?;
     frontier.advance(&recipe);
-    store.log().append_segment(frontier, place, vec![(recipe, checked)], Provenance { at_shop, proved: true }, None)?;
+    store.log().append_segment(frontier, place, vec![(recipe, checked)], Provenance { at_shop, verified: true }, None)?;
     Ok(())
 }
 

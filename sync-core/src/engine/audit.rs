@@ -132,8 +132,8 @@ fn derive_anew(store: &Store, roster: &Roster) -> Result<(), StoreError> {
 /// A document's changes with their hashes made again from the records.
 fn recipes_again(store: &Store, document: &DocumentRow) -> Result<Vec<Recipe>, StoreError> {
     let mut recipes = Vec::new();
-    for part in store.log().segments_of(document.num)? {
-        recipes.extend(changes_in(document.doc, &part.pack, true)?.into_iter().map(|(recipe, _)| recipe));
+    for segment in store.log().segments_of(document.num)? {
+        recipes.extend(changes_in(document.doc, &segment.encoded, true)?.into_iter().map(|(recipe, _)| recipe));
     }
     Ok(recipes)
 }

@@ -1,6 +1,6 @@
-//! Whole documents taken on the shop's word: packs kept as they came, rows made from what is in them.
+//! Whole documents taken on the shop's word: segments kept as they came, rows made from what is in them.
 //!
-//! Hashes and signatures are proved afterwards, document by document (see [`prove`]): a phone that is filled in the
+//! Hashes and signatures are verified afterwards, document by document (see [`prove`]): a phone that is filled in the
 //! yard must not keep its owner waiting for what the shop has checked already.
 
 use std::collections::BTreeSet;
@@ -25,16 +25,16 @@ pub(crate) struct Filled(WholeDocument);
 
 impl Filled {
     /// Opens a whole document; `None` where it does not hold together.
-    pub(crate) fn open(doc: DocId, packs: Vec<Blob>, roster: &Roster) -> Option<Self> {
+    pub(crate) fn open(doc: DocId, received: Vec<Blob>, roster: &Roster) -> Option<Self> {
         let mut frontier = Frontier::empty(doc);
-        let mut parts = Vec::with_capacity(packs.len());
+        let mut segments = Vec::with_capacity(received.len());
         let mut all = Vec::new();
         let mut place = DocKind::reserved(roster.root.shop, doc);
-        for pack in packs {
+        for encoded in received {
             let mut reader = Reader::default();
             let mut entries = Vec::new();
             let mut before = None;
-            for short in segment_codec::decode(&pack.0).ok()? {
+            for short in segment_codec::decode(&encoded.0).ok()? {
                 let facts = reader.next(&short)?;
                 // Named or not, a hash that the next change leaves out is nobody's end: anything stands in for it here.
                 let deps = facts.deps.or_else(|| before.map(|hash| vec![hash]))?;
@@ -58,12 +58,12 @@ impl Filled {
             }
             place = place.or_else(|| entries.iter().find_map(|entry| DocKind::founded_by(&entry.record.body)));
             all.extend(entries.iter().cloned());
-            parts.push((before?, pack, entries));
+            segments.push((before?, encoded, entries));
         }
         let place = place?;
         let fits = |entry: &Entry| entry.record.doc == doc && place.takes(entry.record.body.kind());
         let rows = all.iter().all(fits).then(|| compressed_rows_of(place, &Ledger::new(all), roster).ok())??;
-        Some(Self(WholeDocument { frontier, place, parts, rows }))
+        Some(Self(WholeDocument { frontier, place, segments, rows }))
     }
 
     /// How many changes it has.
@@ -80,17 +80,17 @@ impl Filled {
     }
 }
 
-/// Proves parts that were kept on the shop's word, the oldest first, up to a count: every change is what its hash names, every
+/// Proves segments that were kept on the shop's word, the oldest first, up to a count: every change is what its hash names, every
 /// signature holds. Gives the documents of those that do not hold.
 ///
 /// # Errors
 /// [`StoreError`].
 pub(crate) fn verify_deferred(store: &Store, most: usize, roster: &Roster) -> Result<BTreeSet<DocId>, StoreError> {
     let holds = |Blob(bytes): &Blob| record_holds(bytes, roster.root.shop, |device| roster.signer(device));
-    let looked_at = par_map(store.documents().unverified_segments(most)?, |part| {
-        let changes = changes_in(part.doc, &part.pack, true);
+    let looked_at = par_map(store.documents().unverified_segments(most)?, |segment| {
+        let changes = changes_in(segment.doc, &segment.encoded, true);
         let holds = changes.is_ok_and(|changes| changes.iter().flat_map(|(recipe, _)| &recipe.records).all(holds));
-        (part.pos, part.doc, holds)
+        (segment.pos, segment.doc, holds)
     });
     let mut broken = BTreeSet::new();
     for (pos, doc, holds) in looked_at {

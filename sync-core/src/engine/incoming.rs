@@ -1,4 +1,4 @@
-//! A delivery: what a message brings of one document, before anything is judged. Records opened, changes built again from
+//! A batch: what a message brings of one document, before anything is judged. Records opened, changes built again from
 //! their recipes, signatures checked: pure work, for whichever core is free.
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -45,7 +45,7 @@ pub struct IncomingBatch {
     pub doc: DocId,
     /// Its changes, in the order in which they came.
     pub changes: Vec<IncomingChange>,
-    /// Records for which the shop's signed receipt is in the same delivery: rights were judged when they arrived.
+    /// Records for which the shop's signed receipt is in the same batch: rights were judged when they arrived.
     pub vouched: Vouched,
     /// The list as it came, packed, where it came in short: if all of it is taken, it is kept as it is.
     pub packed: Option<Vec<u8>>,

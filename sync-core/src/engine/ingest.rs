@@ -1,4 +1,4 @@
-//! Taking a delivery in: each change through the gate in its turn, and what fits into as few parts of the log as may be.
+//! Taking a batch in: each change through the validator in its turn, and what fits into as few segments of the log as may be.
 
 use std::collections::BTreeSet;
 
@@ -117,7 +117,7 @@ impl Pending<'_> {
     }
 }
 
-/// A delivery that is in the log.
+/// A batch that is in the log.
 #[derive(Debug)]
 #[must_use = "its rows are to be settled"]
 pub(crate) struct Admitted {
@@ -127,35 +127,35 @@ pub(crate) struct Admitted {
     pub(crate) frontier: Frontier,
 }
 
-/// Takes a delivery in. The rows derived from it are the caller's to make. The records of what was taken are gone from the
-/// delivery; those of the rest are still there.
+/// Takes a batch in. The rows derived from it are the caller's to make. The records of what was taken are gone from the
+/// batch; those of the rest are still there.
 pub(crate) fn admit(
     store: &Store,
-    gate: &Validator<'_>,
+    validator: &Validator<'_>,
     allowance: &mut Allowance,
-    delivery: &mut IncomingBatch,
+    batch: &mut IncomingBatch,
     known: Provenance,
 ) -> Result<Admitted, BookError> {
-    let frontier = Frontier::read(store, delivery.doc)?;
-    // Only the shop's own gate asks who may read: a device needs no more than what its row says.
+    let frontier = Frontier::read(store, batch.doc)?;
+    // Only the shop's own validator asks who may read: a device needs no more than what its row says.
     let site = match &frontier.document {
-        Some(row) if !gate.of_shop => Some(Site::of_kind(row.place)),
-        Some(_) => store.documents().site(delivery.doc)?,
+        Some(row) if !validator.of_shop => Some(Site::of_kind(row.place)),
+        Some(_) => store.documents().site(batch.doc)?,
         None => None,
     };
     let mut pending = Pending { store, frontier, site, taken: Vec::new(), ids: BTreeSet::new(), bytes: 0, known };
-    let mut outcomes = Vec::with_capacity(delivery.changes.len());
-    for brought in &mut delivery.changes {
+    let mut outcomes = Vec::with_capacity(batch.changes.len());
+    for brought in &mut batch.changes {
         if pending.bears_on(brought) {
             pending.flush()?;
         }
-        outcomes.push(match gate.judge(store, &pending.frontier, pending.site, brought)? {
+        outcomes.push(match validator.judge(store, &pending.frontier, pending.site, brought)? {
             Verdict::Held => Outcome::Held,
             Verdict::Later(missing) => Outcome::Later(missing),
             Verdict::Refused(refusal) => Outcome::Refused(refusal),
             Verdict::Fits(checked) => {
                 let place = pending.site.map_or_else(|| founded_by(&checked), |site| site.place);
-                if let Some(refusal) = allowance.judge(store, gate, &pending.frontier, place, &brought.recipe, &checked)? {
+                if let Some(refusal) = allowance.judge(store, validator, &pending.frontier, place, &brought.recipe, &checked)? {
                     outcomes.push(Outcome::Refused(refusal));
                     continue;
                 }
@@ -164,8 +164,8 @@ pub(crate) fn admit(
             }
         });
     }
-    let whole = pending.taken.len() == delivery.changes.len();
-    pending.append(delivery.packed.take().filter(|_| whole))?;
+    let whole = pending.taken.len() == batch.changes.len();
+    pending.append(batch.packed.take().filter(|_| whole))?;
     Ok(Admitted { outcomes, frontier: pending.frontier })
 }
 

@@ -78,7 +78,7 @@ pub(crate) fn renew(store: &Store, roster: &Roster) -> Result<(), StoreError> {
 /// Derives the rows of a document that was read.
 pub(crate) fn derived(read: ToDerive, roster: &Roster) -> Derived {
     let mut entries = read.entries;
-    let unpacked = read.packs.iter().try_for_each(|pack| entries_in(pack).map(|some| entries.extend(some)));
+    let unpacked = read.segments.iter().try_for_each(|encoded| entries_in(encoded).map(|some| entries.extend(some)));
     let rows = unpacked.and_then(|()| compressed_rows_of(read.document.place, &Ledger::new(entries), roster));
     Derived { num: read.document.num, rows }
 }

@@ -22,24 +22,24 @@ use crate::judge::roster::Roster;
 use crate::store::frontier::Frontier;
 use crate::store::{Checked, Quarantined, Store, StoreError};
 
-/// What the gate goes by, beside the store.
+/// What the validator goes by, beside the store.
 #[derive(Debug)]
 pub struct Validator<'a> {
     /// The roster.
     pub roster: &'a Roster,
-    /// Records for which the shop's signed receipt is in the same delivery: rights were judged when they arrived.
+    /// Records for which the shop's signed receipt is in the same batch: rights were judged when they arrived.
     pub vouched: &'a Vouched,
     /// The contact over which the change comes, as its receipt would say.
     pub contact: Receipt,
     /// The device at the other end of that contact, or this one where the shop is at the other end.
     pub brought_by: DeviceId,
-    /// This is the shop's own gate: it alone knows who may read what.
+    /// This is the shop's own validator: it alone knows who may read what.
     pub of_shop: bool,
     /// Set where the clock evidence of a record contradicts what was measured of its device over this contact.
     pub clock_doubted: Cell<bool>,
 }
 
-/// What the gate says of one change.
+/// What the validator says of one change.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Verdict {
     /// It fits: these are its records, verified.

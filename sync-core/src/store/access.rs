@@ -323,11 +323,11 @@ impl Grants<'_> {
     /// [`StoreError`].
     pub fn moved(&self, person: PersonId, from: u64, until: u64, most: i64) -> Result<Vec<u64>, StoreError> {
         let mut statement = self.store.connection.prepare_cached(
-            "SELECT pos FROM parts JOIN documents USING (num) WHERE parts.pos > ?2 AND parts.pos <= ?3 AND (
+            "SELECT pos FROM segments JOIN documents USING (num) WHERE segments.pos > ?2 AND segments.pos <= ?3 AND (
                place = 'engines'
                OR EXISTS (SELECT 1 FROM grants_all WHERE person = ?1 AND grants_all.pos <= ?2)
                OR EXISTS (SELECT 1 FROM grants WHERE person = ?1 AND grants.num = documents.num AND grants.pos <= ?2)
-             ) AND place <> 'roster' ORDER BY parts.pos LIMIT ?4",
+             ) AND place <> 'roster' ORDER BY segments.pos LIMIT ?4",
         )?;
         let rows =
             statement.query_map(params![person.as_bytes().as_slice(), signed(from), signed(until), most], |row| row.get::<_, i64>(0))?;
@@ -340,7 +340,7 @@ impl Grants<'_> {
     /// [`StoreError`].
     pub fn moved_documents(&self, person: PersonId, from: u64, until: u64) -> Result<Vec<DocId>, StoreError> {
         let mut statement = self.store.connection.prepare_cached(
-            "WITH moved AS (SELECT DISTINCT num FROM parts WHERE pos > ?2 AND pos <= ?3)
+            "WITH moved AS (SELECT DISTINCT num FROM segments WHERE pos > ?2 AND pos <= ?3)
              SELECT doc FROM documents WHERE
                (num IN moved AND (place IN ('roster', 'engines')
                  OR EXISTS (SELECT 1 FROM grants_all WHERE person = ?1)

@@ -1,4 +1,4 @@
-//! Whole documents kept on the shop's word: their packs as they came, and which of them are still to be proved.
+//! Whole documents kept on the shop's word: their segments as they came, and which of them are still to be verified.
 
 use std::collections::BTreeSet;
 
@@ -16,8 +16,8 @@ use crate::store::tables::Documents;
 pub(crate) struct WholeDocument {
     pub(crate) frontier: Frontier,
     pub(crate) place: DocKind,
-    /// Hash of the last change, pack and records of each part.
-    pub(crate) parts: Vec<(Bytes32, Blob, Vec<Entry>)>,
+    /// Hash of the last change, encoded and records of each segment.
+    pub(crate) segments: Vec<(Bytes32, Blob, Vec<Entry>)>,
     pub(crate) rows: Option<Rows>,
 }
 
@@ -27,19 +27,19 @@ impl Documents<'_> {
     /// # Errors
     /// [`StoreError`].
     pub(crate) fn keep_whole(&self, document: WholeDocument) -> Result<bool, StoreError> {
-        let WholeDocument { frontier, place, parts, rows } = document;
-        for entry in parts.iter().flat_map(|(.., entries)| entries) {
+        let WholeDocument { frontier, place, segments, rows } = document;
+        for entry in segments.iter().flat_map(|(.., entries)| entries) {
             if self.store.records().holds_record(entry.record.id)? {
                 return Ok(false);
             }
         }
-        self.store.log().note_opening()?;
+        self.store.log().note_incarnation()?;
         let row = self.found_document(frontier.doc, place)?;
         self.store.log().write_frontier(&frontier, row.num)?;
         let mut records = Vec::new();
         let mut seen = BTreeSet::new();
-        for (hash, pack, entries) in parts {
-            self.store.log().insert_segment(row.num, Provenance::VOUCHED, hash, &pack.0)?;
+        for (hash, encoded, entries) in segments {
+            self.store.log().insert_segment(row.num, Provenance::VOUCHED, hash, &encoded.0)?;
             records.extend(entries.into_iter().map(|entry| Checked { held: !seen.insert(entry.record.id), entry }));
         }
         self.store.log().insert_records(row.num, &records)?;
@@ -55,7 +55,7 @@ impl Documents<'_> {
     /// [`StoreError`].
     pub fn has_nothing_of(&self, doc: DocId) -> Result<bool, StoreError> {
         let mut statement =
-            self.store.connection.prepare_cached("SELECT 1 FROM parts JOIN documents USING (num) WHERE doc = ?1 LIMIT 1")?;
+            self.store.connection.prepare_cached("SELECT 1 FROM segments JOIN documents USING (num) WHERE doc = ?1 LIMIT 1")?;
         Ok(!statement.exists([doc.as_bytes().as_slice()])?)
     }
 
@@ -70,7 +70,7 @@ impl Documents<'_> {
             "DELETE FROM records WHERE num = ?1",
             "DELETE FROM authors WHERE num = ?1",
             "DELETE FROM actors WHERE num = ?1",
-            "DELETE FROM parts WHERE num = ?1",
+            "DELETE FROM segments WHERE num = ?1",
         ] {
             self.store.connection.prepare_cached(sql)?.execute([document.num])?;
         }
@@ -80,24 +80,24 @@ impl Documents<'_> {
         Ok(())
     }
 
-    /// How many parts of the log were kept on the shop's word and are not proved yet.
+    /// How many segments of the log were kept on the shop's word and are not verified yet.
     ///
     /// # Errors
     /// [`StoreError`].
     pub fn unverified(&self) -> Result<usize, StoreError> {
         let count: i64 =
-            self.store.connection.prepare_cached("SELECT count(*) FROM parts WHERE proved = 0")?.query_row([], |row| row.get(0))?;
+            self.store.connection.prepare_cached("SELECT count(*) FROM segments WHERE verified = 0")?.query_row([], |row| row.get(0))?;
         Ok(usize::try_from(count).unwrap_or_default())
     }
 
-    /// Parts that were kept on the shop's word and are not proved yet, the oldest first, up to a count.
+    /// Parts that were kept on the shop's word and are not verified yet, the oldest first, up to a count.
     pub(crate) fn unverified_segments(&self, most: usize) -> Result<Vec<Segment>, StoreError> {
-        self.store.log().parts(&format!("WHERE proved = 0 ORDER BY pos LIMIT {most}"), [])
+        self.store.log().segments(&format!("WHERE verified = 0 ORDER BY pos LIMIT {most}"), [])
     }
 
-    /// Notes that the part at a position was proved.
+    /// Notes that the segment at a position was verified.
     pub(crate) fn note_verified(&self, pos: u64) -> Result<(), StoreError> {
-        self.store.connection.prepare_cached("UPDATE parts SET proved = 1 WHERE pos = ?1")?.execute([signed(pos)])?;
+        self.store.connection.prepare_cached("UPDATE segments SET verified = 1 WHERE pos = ?1")?.execute([signed(pos)])?;
         Ok(())
     }
 }

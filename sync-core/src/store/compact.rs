@@ -1,27 +1,27 @@
-//! Tidying: many small parts of a document's log become one. A visit and its receipt are two parts; packed together with
+//! Tidying: many small segments of a document's log become one. A visit and its receipt are two segments; packed together with
 //! what came before, the ids that they name cost next to nothing.
 //!
-//! The newest parts stay as they are, so that a device which was here lately is not sent them again with all before them.
+//! The newest segments stay as they are, so that a device which was here lately is not sent them again with all before them.
 //! To any other device, what it has already changes nothing.
 
 use rusqlite::params;
-use shared::wire::{LARGEST_PART, delta_encode};
+use shared::wire::{LARGEST_SEGMENT, delta_encode};
 
 use super::log::changes_in;
 use super::step::AFTER_LARGE_STEPS;
-use super::{Store, StoreError, signed};
+use super::{StoreError, signed};
 use crate::change::segment_codec;
 use crate::store::tables::Compaction;
 
 /// The file or its log may have traces of what has been overwritten.
 const TRACES: &str = "traces";
-/// A document of so many parts is worth it.
+/// A document of so many segments is worth it.
 const MANY: usize = 6;
-/// So many of the newest parts stay.
+/// So many of the newest segments stay.
 const KEPT: usize = 2;
 /// How many documents were tidied since the file was last written anew.
 const TIDIED: &str = "tidied";
-/// A part of so many bytes, packed, stays as it is: it would be written anew each time.
+/// A segment of so many bytes, packed, stays as it is: it would be written anew each time.
 const LARGE: usize = 64 * 1024;
 
 impl Compaction<'_> {
@@ -30,22 +30,22 @@ impl Compaction<'_> {
     /// # Errors
     /// [`StoreError`].
     pub fn tidy(&self, most: usize) -> Result<usize, StoreError> {
-        // At a shop every part is settled from the beginning: there is more to do only in a document that has moved since.
-        let from = if self.store.opening.is_some() { self.store.looked_through.get() } else { 0 };
+        // At a shop every segment is settled from the beginning: there is more to do only in a document that has moved since.
+        let from = if self.store.incarnation.is_some() { self.store.looked_through.get() } else { 0 };
         let end = self.store.log().log_end()?;
         if from == end {
             return Ok(0);
         }
         let mut statement = self.store.connection.prepare_cached(
-            "SELECT num FROM parts WHERE num IN (SELECT num FROM parts WHERE pos > ?4)
-             GROUP BY num HAVING count(*) FILTER (WHERE at_shop = 1 AND proved = 1 AND length(pack) < ?1) >= ?2 LIMIT ?3",
+            "SELECT num FROM segments WHERE num IN (SELECT num FROM segments WHERE pos > ?4)
+             GROUP BY num HAVING count(*) FILTER (WHERE at_shop = 1 AND verified = 1 AND length(encoded) < ?1) >= ?2 LIMIT ?3",
         )?;
         let bounds = params![signed(LARGE as u64), signed(MANY as u64), signed(most as u64), signed(from)];
         let documents: Vec<i64> = statement.query_map(bounds, |row| row.get(0))?.collect::<Result<_, _>>()?;
         let all = documents.len() < most;
         let mut tidied = 0;
         for num in documents {
-            tidied += usize::from(self.merge_parts(num)?);
+            tidied += usize::from(self.merge_segments(num)?);
         }
         if tidied > 0 {
             let before: usize = self.store.meta(TIDIED)?.unwrap_or_default();
@@ -77,7 +77,7 @@ impl Compaction<'_> {
         self.store.run("PRAGMA secure_delete=ON")
     }
 
-    /// Says that the file and its log may have traces of what has been overwritten, for [`Store::leave_no_trace`].
+    /// Says that the file and its log may have traces of what has been overwritten, for [`Compaction::leave_no_trace`].
     pub(crate) fn note_traces(&self) -> Result<(), StoreError> {
         self.store.set_meta(TRACES, &true)
     }
@@ -109,21 +109,25 @@ impl Compaction<'_> {
         Ok(self.store.connection.query_row("PRAGMA wal_checkpoint(PASSIVE)", [], |_| Ok(()))?)
     }
 
-    /// Merges what can be merged of one document's older parts; whether there was anything.
-    fn merge_parts(&self, num: i64) -> Result<bool, StoreError> {
-        let settled = self.store.log().parts("WHERE num = ?1 AND at_shop = 1 AND proved = 1 ORDER BY pos", [num])?;
-        let pending = self.store.log().parts("WHERE num = ?1 AND (at_shop = 0 OR proved = 0) ORDER BY pos LIMIT 1", [num])?;
-        // Nothing may move past a part that is not settled.
-        let until = pending.first().map_or(u64::MAX, |part| part.pos);
+    /// Merges what can be merged of one document's older segments; whether there was anything.
+    fn merge_segments(&self, num: i64) -> Result<bool, StoreError> {
+        let settled = self.store.log().segments("WHERE num = ?1 AND at_shop = 1 AND verified = 1 ORDER BY pos", [num])?;
+        let pending = self.store.log().segments("WHERE num = ?1 AND (at_shop = 0 OR verified = 0) ORDER BY pos LIMIT 1", [num])?;
+        // Nothing may move past a segment that is not settled.
+        let until = pending.first().map_or(u64::MAX, |segment| segment.pos);
         let old = settled.len().saturating_sub(KEPT);
-        let mut merged: Vec<_> =
-            settled.into_iter().take(old).take_while(|part| part.pos < until).skip_while(|part| is_large(&part.pack)).collect();
+        let mut merged: Vec<_> = settled
+            .into_iter()
+            .take(old)
+            .take_while(|segment| segment.pos < until)
+            .skip_while(|segment| is_large(&segment.encoded))
+            .collect();
         let (mut bytes, mut unpacked, mut fits) = (0, 0_usize, 0);
-        for part in &merged {
-            bytes += part.pack.len();
-            // What packs to next to nothing may still be large to read.
-            unpacked = unpacked.saturating_add(segment_codec::decoded_size(&part.pack)?);
-            if part.pack.len() >= LARGE || bytes >= 2 * LARGE || unpacked > LARGEST_PART {
+        for segment in &merged {
+            bytes += segment.encoded.len();
+            // What segments to next to nothing may still be large to read.
+            unpacked = unpacked.saturating_add(segment_codec::decoded_size(&segment.encoded)?);
+            if segment.encoded.len() >= LARGE || bytes >= 2 * LARGE || unpacked > LARGEST_SEGMENT {
                 break;
             }
             fits += 1;
@@ -131,22 +135,25 @@ impl Compaction<'_> {
         merged.truncate(fits);
         let Some((last, others)) = merged.split_last().filter(|(_, others)| !others.is_empty()) else { return Ok(false) };
         let mut list = Vec::new();
-        for part in &merged {
-            list.extend(changes_in(part.doc, &part.pack, false)?);
+        for segment in &merged {
+            list.extend(changes_in(segment.doc, &segment.encoded, false)?);
         }
         let packed = segment_codec::encode_small(&delta_encode(list))?;
-        let mut gone = self.store.connection.prepare_cached("DELETE FROM parts WHERE pos = ?1")?;
-        for part in others {
-            gone.execute([signed(part.pos)])?;
+        let mut gone = self.store.connection.prepare_cached("DELETE FROM segments WHERE pos = ?1")?;
+        for segment in others {
+            gone.execute([signed(segment.pos)])?;
         }
-        self.store.connection.prepare_cached("UPDATE parts SET pack = ?2 WHERE pos = ?1")?.execute(params![signed(last.pos), packed])?;
+        self.store
+            .connection
+            .prepare_cached("UPDATE segments SET encoded = ?2 WHERE pos = ?1")?
+            .execute(params![signed(last.pos), packed])?;
         Ok(true)
     }
 }
 
-/// Whether a part stays as it is: large as it is kept, or unpacked.
-fn is_large(pack: &[u8]) -> bool {
-    pack.len() >= LARGE || segment_codec::decoded_size(pack).is_ok_and(|size| size > LARGEST_PART / 2)
+/// Whether a segment stays as it is: large as it is kept, or unpacked.
+fn is_large(encoded: &[u8]) -> bool {
+    encoded.len() >= LARGE || segment_codec::decoded_size(encoded).is_ok_and(|size| size > LARGEST_SEGMENT / 2)
 }
 
 #[cfg(test)]

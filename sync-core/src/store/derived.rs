@@ -69,8 +69,8 @@ pub(crate) struct MachineColumns {
 #[derive(Debug)]
 pub(crate) struct ToDerive {
     pub(crate) document: TouchedDocument,
-    pub(crate) packs: Vec<Vec<u8>>,
-    /// Records of it that were at hand, and are in none of the packs.
+    pub(crate) segments: Vec<Vec<u8>>,
+    /// Records of it that were at hand, and are in none of the segments.
     pub(crate) entries: Vec<Entry>,
 }
 
@@ -104,13 +104,13 @@ impl StandingsCache {
 impl Projections<'_> {
     /// What the rows of a document are derived from.
     pub(crate) fn to_derive(&self, document: TouchedDocument) -> Result<ToDerive, StoreError> {
-        Ok(ToDerive { document, packs: self.store.log().packs_of(document.num)?, entries: Vec::new() })
+        Ok(ToDerive { document, segments: self.store.log().encoded_segments_of(document.num)?, entries: Vec::new() })
     }
 
     /// The same of a document by its id, where this was appended to it last if anything was; `None` where there is no such document.
     pub(crate) fn to_derive_of(&self, doc: DocId, settled: Option<Settled>) -> Result<Option<ToDerive>, StoreError> {
         if let Some(Settled { document, from, entries }) = settled {
-            return Ok(Some(ToDerive { document, packs: self.store.log().packs_before(document.num, from)?, entries }));
+            return Ok(Some(ToDerive { document, segments: self.store.log().encoded_segments_before(document.num, from)?, entries }));
         }
         self.store.documents().document(doc)?.map(|document| self.to_derive((&document).into())).transpose()
     }

@@ -113,7 +113,7 @@ impl Documents<'_> {
     /// [`StoreError`].
     pub fn documents_waiting(&self) -> Result<BTreeSet<DocId>, StoreError> {
         let mut statement = self.store.connection.prepare_cached(
-            "SELECT doc FROM documents WHERE num IN (SELECT num FROM parts WHERE at_shop = 0 UNION SELECT num FROM records WHERE due = 1)",
+            "SELECT doc FROM documents WHERE num IN (SELECT num FROM segments WHERE at_shop = 0 UNION SELECT num FROM records WHERE due = 1)",
         )?;
         let rows = statement.query_map([], |row| row.get::<_, Vec<u8>>(0))?;
         rows.map(|doc| Ok(DocId::from_bytes(fixed(&doc?)?))).collect()
@@ -127,7 +127,7 @@ impl Documents<'_> {
         let mut statement = self
             .store
             .connection
-            .prepare_cached("SELECT doc FROM documents WHERE num IN (SELECT num FROM parts WHERE pos > ?1) ORDER BY num")?;
+            .prepare_cached("SELECT doc FROM documents WHERE num IN (SELECT num FROM segments WHERE pos > ?1) ORDER BY num")?;
         let rows = statement.query_map([super::signed(pos)], |row| row.get::<_, Vec<u8>>(0))?;
         rows.map(|doc| Ok(DocId::from_bytes(fixed(&doc?)?))).collect()
     }

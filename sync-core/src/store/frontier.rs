@@ -180,7 +180,7 @@ impl Frontier {
             None => Ok(false),
             Some(last) if recipe.seq > last.seq => Ok(false),
             Some(last) if last.hash == recipe.hash => Ok(true),
-            // One's own changes come back as they were written, each a part: a look at the parts spares the history.
+            // One's own changes come back as they were written, each a part: a look at the segments spares the history.
             Some(_) => Ok(self.ends_segment(store, recipe.hash)? || self.step(store, recipe.hash)?.is_some()),
         }
     }

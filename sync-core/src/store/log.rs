@@ -19,7 +19,7 @@ use crate::sys::par_map::par_map;
 /// A change in the log.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Logged {
-    /// The position of the part that it came in.
+    /// The position of the segment that it came in.
     pub pos: u64,
     /// Its document.
     pub doc: DocId,
@@ -29,7 +29,7 @@ pub struct Logged {
     pub first_ms: i64,
 }
 
-/// A part of the log as it is kept.
+/// A segment of the log as it is kept.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Segment {
     /// Its position.
@@ -39,16 +39,16 @@ pub struct Segment {
     /// Hash of its last change.
     pub hash: Bytes32,
     /// Its changes, packed.
-    pub pack: Vec<u8>,
+    pub encoded: Vec<u8>,
 }
 
-/// The changes of a pack of our own, in full, each with the time that its first record names, as `delta_encode` wants it. A hash
+/// The changes of a encoded of our own, in full, each with the time that its first record names, as `delta_encode` wants it. A hash
 /// that is named is taken as it is, unless `again`: then every one is made again from the records.
-pub(crate) fn changes_in(doc: DocId, pack: &[u8], again: bool) -> Result<Vec<(Recipe, i64)>, StoreError> {
+pub(crate) fn changes_in(doc: DocId, encoded: &[u8], again: bool) -> Result<Vec<(Recipe, i64)>, StoreError> {
     let damaged = |why: &str| StoreError::Damaged(why.to_owned());
     let mut reader = Reader::default();
     let mut changes: Vec<(Recipe, i64)> = Vec::new();
-    for short in segment_codec::decode(pack)? {
+    for short in segment_codec::decode(encoded)? {
         let facts = reader.next(&short).ok_or_else(|| damaged("a change leaves out what nothing before it says"))?;
         let opened = |Blob(bytes): &Blob| envelope::read_back(bytes).map_err(|e| StoreError::Damaged(e.to_string()));
         let first = short.records.first().map(opened).transpose()?;
@@ -83,55 +83,56 @@ impl Log<'_> {
     /// # Errors
     /// [`StoreError`].
     pub fn log_end(&self) -> Result<u64, StoreError> {
-        let end: Option<i64> = self.store.connection.prepare_cached("SELECT max(pos) FROM parts")?.query_row([], |row| row.get(0))?;
+        let end: Option<i64> = self.store.connection.prepare_cached("SELECT max(pos) FROM segments")?.query_row([], |row| row.get(0))?;
         Ok(end.map_or(0, unsigned))
     }
 
-    pub(super) fn parts(&self, which: &str, parameters: impl rusqlite::Params) -> Result<Vec<Segment>, StoreError> {
-        let sql = format!("SELECT pos, doc, hash, pack FROM parts JOIN documents USING (num) {which}");
+    pub(super) fn segments(&self, which: &str, parameters: impl rusqlite::Params) -> Result<Vec<Segment>, StoreError> {
+        let sql = format!("SELECT pos, doc, hash, encoded FROM segments JOIN documents USING (num) {which}");
         let mut statement = self.store.connection.prepare_cached(&sql)?;
         let mut rows = statement.query(parameters)?;
-        let mut parts = Vec::new();
+        let mut segments = Vec::new();
         while let Some(row) = rows.next()? {
             let blob = |n: usize| row.get_ref(n)?.as_blob().map_err(rusqlite::Error::from);
             let (doc, hash) = (DocId::from_bytes(fixed(blob(1)?)?), Bytes32(fixed(blob(2)?)?));
-            parts.push(Segment { pos: unsigned(row.get(0)?), doc, hash, pack: blob(3)?.to_vec() });
+            segments.push(Segment { pos: unsigned(row.get(0)?), doc, hash, encoded: blob(3)?.to_vec() });
         }
-        Ok(parts)
+        Ok(segments)
     }
 
     fn changes(&self, which: &str, parameters: impl rusqlite::Params) -> Result<Vec<Logged>, StoreError> {
-        let parts = self.parts(which, parameters)?;
-        let changes = par_map(parts, |Segment { pos, doc, pack, .. }| {
-            let changes = changes_in(doc, &pack, false)?;
+        let segments = self.segments(which, parameters)?;
+        let changes = par_map(segments, |Segment { pos, doc, encoded, .. }| {
+            let changes = changes_in(doc, &encoded, false)?;
             Ok(changes.into_iter().map(|(recipe, first_ms)| Logged { pos, doc, recipe, first_ms }).collect::<Vec<_>>())
         });
         Ok(changes.into_iter().collect::<Result<Vec<_>, StoreError>>()?.into_iter().flatten().collect())
     }
 
-    /// The parts of a document, in order.
+    /// The segments of a document, in order.
     ///
     /// # Errors
     /// [`StoreError`].
     pub fn segments_of(&self, num: i64) -> Result<Vec<Segment>, StoreError> {
-        self.parts("WHERE num = ?1 ORDER BY pos", [num])
+        self.segments("WHERE num = ?1 ORDER BY pos", [num])
     }
 
-    /// The packs of a document, in order: the whole document.
+    /// The segments of a document, in order: the whole document.
     ///
     /// # Errors
     /// [`StoreError`].
-    pub(super) fn packs_of(&self, num: i64) -> Result<Vec<Vec<u8>>, StoreError> {
-        self.packs_before(num, u64::MAX)
+    pub(super) fn encoded_segments_of(&self, num: i64) -> Result<Vec<Vec<u8>>, StoreError> {
+        self.encoded_segments_before(num, u64::MAX)
     }
 
     /// The same as far as a position of the log.
-    pub(super) fn packs_before(&self, num: i64, pos: u64) -> Result<Vec<Vec<u8>>, StoreError> {
-        let mut statement = self.store.connection.prepare_cached("SELECT pack FROM parts WHERE num = ?1 AND pos < ?2 ORDER BY pos")?;
+    pub(super) fn encoded_segments_before(&self, num: i64, pos: u64) -> Result<Vec<Vec<u8>>, StoreError> {
+        let mut statement =
+            self.store.connection.prepare_cached("SELECT encoded FROM segments WHERE num = ?1 AND pos < ?2 ORDER BY pos")?;
         Ok(statement.query_map([num, signed(pos)], |row| row.get(0))?.collect::<Result<_, _>>()?)
     }
 
-    /// Whether a change is the last of some part of a document.
+    /// Whether a change is the last of some segment of a document.
     ///
     /// # Errors
     /// [`StoreError`].
@@ -139,16 +140,16 @@ impl Log<'_> {
         Ok(self
             .store
             .connection
-            .prepare_cached("SELECT 1 FROM parts WHERE num = ?1 AND hash = ?2")?
+            .prepare_cached("SELECT 1 FROM segments WHERE num = ?1 AND hash = ?2")?
             .exists(params![num, hash.0.as_slice()])?)
     }
 
-    /// The part at a position.
+    /// The segment at a position.
     ///
     /// # Errors
     /// [`StoreError`].
     pub fn segment_at(&self, pos: u64) -> Result<Option<Segment>, StoreError> {
-        Ok(self.parts("WHERE pos = ?1", [signed(pos)])?.pop())
+        Ok(self.segments("WHERE pos = ?1", [signed(pos)])?.pop())
     }
 
     /// The changes of a document, each after what it builds on.
@@ -170,7 +171,7 @@ impl Log<'_> {
 }
 
 impl Outbox<'_> {
-    /// The changes that the shop is not known to hold, oldest first, up to a count of parts.
+    /// The changes that the shop is not known to hold, oldest first, up to a count of segments.
     ///
     /// # Errors
     /// [`StoreError`].
@@ -183,7 +184,7 @@ impl Outbox<'_> {
     /// # Errors
     /// [`StoreError`].
     pub fn unsent_of(&self, num: i64) -> Result<Vec<Logged>, StoreError> {
-        // The plus keeps to the index of the document's own parts.
+        // The plus keeps to the index of the document's own segments.
         self.store.log().changes("WHERE num = ?1 AND +at_shop = 0 ORDER BY pos", [num])
     }
 
@@ -195,12 +196,12 @@ impl Outbox<'_> {
         self.store.log().changes("WHERE at_shop = 0 AND held_until_ms <= ?2 ORDER BY pos LIMIT ?1", params![most, now_ms])
     }
 
-    /// The positions of the parts that the shop is not known to hold.
+    /// The positions of the segments that the shop is not known to hold.
     ///
     /// # Errors
     /// [`StoreError`].
     pub fn unsent_positions(&self) -> Result<Vec<u64>, StoreError> {
-        let mut statement = self.store.connection.prepare_cached("SELECT pos FROM parts WHERE at_shop = 0 ORDER BY pos")?;
+        let mut statement = self.store.connection.prepare_cached("SELECT pos FROM segments WHERE at_shop = 0 ORDER BY pos")?;
         let rows = statement.query_map([], |row| row.get::<_, i64>(0))?;
         rows.map(|pos| Ok(unsigned(pos?))).collect()
     }
@@ -210,7 +211,7 @@ impl Outbox<'_> {
     /// # Errors
     /// [`StoreError`].
     pub fn has_to_offer(&self, now_ms: i64) -> Result<bool, StoreError> {
-        let sql = "SELECT 1 FROM parts JOIN documents USING (num) WHERE at_shop = 0 AND held_until_ms <= ?1 LIMIT 1";
+        let sql = "SELECT 1 FROM segments JOIN documents USING (num) WHERE at_shop = 0 AND held_until_ms <= ?1 LIMIT 1";
         Ok(self.store.connection.prepare_cached(sql)?.exists([now_ms])?)
     }
 
@@ -219,12 +220,12 @@ impl Outbox<'_> {
     /// # Errors
     /// [`StoreError`].
     pub fn has_unsent(&self) -> Result<bool, StoreError> {
-        Ok(self.store.connection.prepare_cached("SELECT 1 FROM parts WHERE at_shop = 0 LIMIT 1")?.exists([])?)
+        Ok(self.store.connection.prepare_cached("SELECT 1 FROM segments WHERE at_shop = 0 LIMIT 1")?.exists([])?)
     }
 }
 
 impl Log<'_> {
-    /// The changes of one part of the log.
+    /// The changes of one segment of the log.
     ///
     /// # Errors
     /// [`StoreError`].
@@ -232,13 +233,13 @@ impl Log<'_> {
         self.changes("WHERE pos = ?1", [signed(pos)])
     }
 
-    /// Positions of a document's parts after one position and up to another, in order.
+    /// Positions of a document's segments after one position and up to another, in order.
     ///
     /// # Errors
     /// [`StoreError`].
     pub fn positions_of(&self, num: i64, after: u64, until: u64) -> Result<Vec<u64>, StoreError> {
         let mut statement =
-            self.store.connection.prepare_cached("SELECT pos FROM parts WHERE num = ?1 AND pos > ?2 AND pos <= ?3 ORDER BY pos")?;
+            self.store.connection.prepare_cached("SELECT pos FROM segments WHERE num = ?1 AND pos > ?2 AND pos <= ?3 ORDER BY pos")?;
         let rows = statement.query_map(params![num, signed(after), signed(until)], |row| row.get::<_, i64>(0))?;
         rows.map(|pos| Ok(unsigned(pos?))).collect()
     }

@@ -3,7 +3,7 @@
 //! - A record, its change and every row derived from it commit in one transaction, or none of them does.
 //! - WAL, `synchronous=EXTRA` (FULL, and the folder too), and an exclusive lock for as long as the book is open: a second program is told so.
 //! - The file holds the device's keys, sealed or not ([`crate::book::keystore`]), so only its owner may read it.
-//! - Kept: the log, in parts (changes as recipes with their signed records, packed), and quarantine. Derived, and rebuilt by
+//! - Kept: the log, in segments (changes as recipes with their signed records, packed), and quarantine. Derived, and rebuilt by
 //!   [`crate::book::Book::verify`] to be compared: heads, actors, rows of records, standings, machine rows.
 
 mod access;
@@ -75,7 +75,7 @@ pub struct Store {
     /// How this opening gets at private keys.
     access: Access,
     /// Which opening of a shop's book this is; of no other book.
-    opening: Option<Bytes16>,
+    incarnation: Option<Bytes16>,
     /// Whose book it is.
     owner: Cell<Option<Owner>>,
     /// Numbers of words that were looked up.
@@ -87,7 +87,7 @@ pub struct Store {
     /// Whether anything is or ever was in quarantine, once that was looked at.
     any_quarantined: Cell<Option<bool>>,
     /// This opening is noted in the log.
-    opening_noted: Cell<bool>,
+    incarnation_noted: Cell<bool>,
     /// As far as this position of a shop's log there is nothing to tidy.
     looked_through: Cell<u64>,
     /// So many pages SQLite's log may have before they are copied into the file.
@@ -133,9 +133,9 @@ impl Store {
     }
 
     /// Says which opening of a shop's book this is.
-    pub(crate) fn set_opening(&mut self, opening: Bytes16) {
-        self.opening = Some(opening);
-        self.opening_noted.set(false);
+    pub(crate) fn set_incarnation(&mut self, incarnation: Bytes16) {
+        self.incarnation = Some(incarnation);
+        self.incarnation_noted.set(false);
     }
 
     /// Says whose book it is.
@@ -150,7 +150,7 @@ impl Store {
         *self.laid_out.borrow_mut() = None;
         *self.stood.borrow_mut() = None;
         self.any_quarantined.set(None);
-        self.opening_noted.set(false);
+        self.incarnation_noted.set(false);
         self.looked_through.set(0);
     }
 
@@ -176,14 +176,14 @@ impl Store {
         let store = Self {
             connection,
             access: Access::default(),
-            opening: None,
+            incarnation: None,
             owner: Cell::new(None),
             words: RefCell::default(),
             unpacked: RefCell::default(),
             laid_out: RefCell::default(),
             stood: RefCell::default(),
             any_quarantined: Cell::new(None),
-            opening_noted: Cell::new(false),
+            incarnation_noted: Cell::new(false),
             looked_through: Cell::new(0),
             longest_log: Cell::new(0),
         };

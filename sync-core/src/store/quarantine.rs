@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use shared::ids::{DeviceId, DocId, RecordId};
 use shared::problem::Code;
 
-use super::{Store, StoreError, fixed, from_json, to_json};
+use super::{StoreError, fixed, from_json, to_json};
 use crate::crypto::envelope;
 use crate::store::tables::Quarantine;
 
@@ -259,6 +259,7 @@ impl Quarantine<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::store::Store;
 
     #[test]
     fn what_is_kept_out_is_known_though_nothing_was_there_at_the_first_look() {

@@ -1,4 +1,4 @@
-//! Records: where each stands in the log, and a few columns to find them by. The signed bytes are in the packs.
+//! Records: where each stands in the log, and a few columns to find them by. The signed bytes are in the segments.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -99,9 +99,9 @@ pub(crate) fn entry(bytes: &[u8]) -> Result<Entry, StoreError> {
     Ok(Entry { device, record, sha256: envelope::sha256(bytes) })
 }
 
-/// The records of a pack, in order.
-pub(crate) fn entries_in(pack: &[u8]) -> Result<Vec<Entry>, StoreError> {
-    segment_codec::decode(pack)?.iter().flat_map(|short| &short.records).map(|Blob(bytes)| entry(bytes)).collect()
+/// The records of a encoded, in order.
+pub(crate) fn entries_in(encoded: &[u8]) -> Result<Vec<Entry>, StoreError> {
+    segment_codec::decode(encoded)?.iter().flat_map(|short| &short.records).map(|Blob(bytes)| entry(bytes)).collect()
 }
 
 impl Records<'_> {
@@ -163,7 +163,7 @@ impl Records<'_> {
             return Ok(Arc::clone(records));
         }
         let mut records = Vec::new();
-        for bytes in self.store.log().packs_of(num)? {
+        for bytes in self.store.log().encoded_segments_of(num)? {
             records.extend(segment_codec::decode(&bytes)?.into_iter().flat_map(|short| short.records));
         }
         let records = Arc::new(Unpacked { records, asked: AtomicBool::new(false), by_id: OnceLock::new() });
@@ -193,8 +193,8 @@ impl Records<'_> {
             return Ok(Arc::clone(ledger));
         }
         let mut entries = Vec::new();
-        for pack in self.store.log().packs_of(num)? {
-            entries.extend(entries_in(&pack)?);
+        for encoded in self.store.log().encoded_segments_of(num)? {
+            entries.extend(entries_in(&encoded)?);
         }
         let ledger = Arc::new(Ledger::new(entries));
         *self.store.laid_out.borrow_mut() = Some((num, Arc::clone(&ledger)));
@@ -354,7 +354,7 @@ impl Records<'_> {
         Ok(at_shop)
     }
 
-    /// Makes the rows of a document's records anew from its parts. `only` these, or all of them.
+    /// Makes the rows of a document's records anew from its segments. `only` these, or all of them.
     pub(super) fn index_records(&self, num: i64, only: Option<&BTreeSet<RecordId>>) -> Result<(), StoreError> {
         match only {
             Some(ids) => {
@@ -370,8 +370,8 @@ impl Records<'_> {
         self.store.connection.prepare_cached("DELETE FROM authors WHERE num = ?1")?.execute([num])?;
         let mut records = Vec::new();
         let mut seen = BTreeSet::new();
-        for pack in self.store.log().packs_of(num)? {
-            for entry in entries_in(&pack)? {
+        for encoded in self.store.log().encoded_segments_of(num)? {
+            for entry in entries_in(&encoded)? {
                 let held = !seen.insert(entry.record.id) || self.holds_record(entry.record.id)?;
                 records.push(Checked { entry, held });
             }

@@ -27,7 +27,7 @@ pub(crate) struct Salvage {
     pub(crate) unreadable: usize,
 }
 
-/// A part of the log as far as it could be read.
+/// A segment of the log as far as it could be read.
 struct Found {
     doc: DocId,
     at_shop: bool,
@@ -57,20 +57,20 @@ impl Store {
         let identity: Identity = from_json(&text.ok_or_else(nobody)?)?;
         let (mut found, mut unreadable) = (Vec::new(), 0);
         for pos in positions(&damaged)? {
-            match part(&damaged, pos) {
-                Ok(Some(part)) => found.push(part),
+            match segment(&damaged, pos) {
+                Ok(Some(segment)) => found.push(segment),
                 Ok(None) => {}
                 Err(_) => unreadable += 1,
             }
         }
-        let unsent = found.iter().filter(|part| !part.at_shop).map(|part| part.changes.len()).sum();
-        let mut wanted: BTreeSet<DocId> = found.iter().filter(|part| !part.at_shop).map(|part| part.doc).collect();
+        let unsent = found.iter().filter(|segment| !segment.at_shop).map(|segment| segment.changes.len()).sum();
+        let mut wanted: BTreeSet<DocId> = found.iter().filter(|segment| !segment.at_shop).map(|segment| segment.doc).collect();
         if unsent > 0 {
             wanted.extend([identity.root.shop.roster(), identity.root.shop.engines()]);
         }
         let mut changes: BTreeMap<DocId, Vec<Recipe>> = BTreeMap::new();
-        for part in found.into_iter().filter(|part| wanted.contains(&part.doc)) {
-            changes.entry(part.doc).or_default().extend(part.changes);
+        for segment in found.into_iter().filter(|segment| wanted.contains(&segment.doc)) {
+            changes.entry(segment.doc).or_default().extend(segment.changes);
         }
         Ok(Salvage { identity, changes, unsent, unreadable })
     }
@@ -79,11 +79,12 @@ impl Store {
 /// From the first position of the log that can be found to the last: what lies between is asked for one by one.
 fn positions(damaged: &Connection) -> Result<std::ops::RangeInclusive<i64>, StoreError> {
     let end = |order: &str| {
-        let sql = format!("SELECT pos FROM parts ORDER BY pos {order} LIMIT 1");
+        let sql = format!("SELECT pos FROM segments ORDER BY pos {order} LIMIT 1");
         damaged.query_row(&sql, [], |row| row.get::<_, i64>(0)).optional()
     };
     // Where one end cannot be read, what SQLite counted out stands in for it.
-    let counted = || damaged.query_row("SELECT seq FROM sqlite_sequence WHERE name = 'parts'", [], |row| row.get::<_, i64>(0)).optional();
+    let counted =
+        || damaged.query_row("SELECT seq FROM sqlite_sequence WHERE name = 'segments'", [], |row| row.get::<_, i64>(0)).optional();
     let first = end("ASC").ok().flatten().unwrap_or(1);
     let last = match end("DESC") {
         Ok(Some(last)) => last,
@@ -92,9 +93,9 @@ fn positions(damaged: &Connection) -> Result<std::ops::RangeInclusive<i64>, Stor
     Ok(first..=last)
 }
 
-/// One part; `None` where there is none at this position.
-fn part(damaged: &Connection, pos: i64) -> Result<Option<Found>, StoreError> {
-    let mut statement = damaged.prepare_cached("SELECT num, at_shop, pack FROM parts WHERE pos = ?1")?;
+/// One segment; `None` where there is none at this position.
+fn segment(damaged: &Connection, pos: i64) -> Result<Option<Found>, StoreError> {
+    let mut statement = damaged.prepare_cached("SELECT num, at_shop, encoded FROM segments WHERE pos = ?1")?;
     let row = statement.query_row([pos], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, bool>(1)?, row.get::<_, Vec<u8>>(2)?)));
     let Some((num, at_shop, bytes)) = row.optional()? else { return Ok(None) };
     let doc = match document(damaged, num) {
@@ -114,5 +115,5 @@ fn document(damaged: &Connection, num: i64) -> Result<DocId, StoreError> {
 fn doc_of(bytes: &[u8]) -> Result<DocId, StoreError> {
     let records = segment_codec::decode(bytes)?.into_iter().flat_map(|short| short.records);
     let opened = records.filter_map(|record| envelope::decode_unverified(&record.0).ok()).next();
-    opened.map(|opened| opened.record.doc).ok_or_else(|| StoreError::Damaged("a part of the log with no record".to_owned()))
+    opened.map(|opened| opened.record.doc).ok_or_else(|| StoreError::Damaged("a segment of the log with no record".to_owned()))
 }

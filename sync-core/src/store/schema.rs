@@ -23,21 +23,21 @@ CREATE TABLE documents (
 CREATE INDEX documents_lacking ON documents(num) WHERE lacking = 1;
 CREATE INDEX documents_by_founder ON documents(founder) WHERE founder IS NOT NULL;
 
--- A document's log in parts: what came at once of one document, packed.
-CREATE TABLE parts (
+-- A document's log in segments: what came at once of one document, packed.
+CREATE TABLE segments (
     pos INTEGER PRIMARY KEY AUTOINCREMENT,
     num INTEGER NOT NULL REFERENCES documents(num),
     at_shop INTEGER NOT NULL,
-    proved INTEGER NOT NULL,
+    verified INTEGER NOT NULL,
     hash BLOB NOT NULL,
-    pack BLOB NOT NULL
+    encoded BLOB NOT NULL
 ) STRICT;
-CREATE INDEX parts_by_document ON parts(num, pos);
-CREATE INDEX parts_unsent ON parts(pos) WHERE at_shop = 0;
-CREATE INDEX parts_unproved ON parts(pos) WHERE proved = 0;
+CREATE INDEX segments_by_document ON segments(num, pos);
+CREATE INDEX segments_unsent ON segments(pos) WHERE at_shop = 0;
+CREATE INDEX segments_unverified ON segments(pos) WHERE verified = 0;
 
 -- Openings tell a shop whose file was put back by hand that its log was once longer.
-CREATE TABLE openings (first_pos INTEGER PRIMARY KEY, opening BLOB NOT NULL) STRICT;
+CREATE TABLE incarnations (first_pos INTEGER PRIMARY KEY, incarnation BLOB NOT NULL) STRICT;
 
 -- The last change of each actor.
 CREATE TABLE actors (

@@ -1,4 +1,4 @@
-//! The log of parts: what came at once of one document, packed, in the order in which it came. Written here; read in `log`.
+//! The log of segments: what came at once of one document, packed, in the order in which it came. Written here; read in `log`.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -10,14 +10,14 @@ use shared::wire::{Recipe, delta_encode};
 
 use super::derived::TouchedDocument;
 use super::documents::joined;
-use super::{Store, StoreError, fixed, signed, unsigned};
+use super::{StoreError, fixed, signed, unsigned};
 use crate::change::segment_codec;
 use crate::judge::ledger::Entry;
 use crate::judge::permissions::{DocKind, Site};
 use crate::store::frontier::{ActorEnd, Frontier, Pending};
 use crate::store::tables::Log;
 
-/// A record that passed the gate.
+/// A record that passed the validator.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Checked {
     /// The record.
@@ -26,7 +26,7 @@ pub struct Checked {
     pub held: bool,
 }
 
-/// A change that passed the gate, with its records.
+/// A change that passed the validator, with its records.
 pub type Taken = (Recipe, Vec<Checked>);
 
 /// What is known of a part of the log.
@@ -34,17 +34,17 @@ pub type Taken = (Recipe, Vec<Checked>);
 pub struct Provenance {
     /// The shop holds it.
     pub at_shop: bool,
-    /// Every hash and signature in it was looked at here; else it was kept on the shop's word, and is proved afterwards.
-    pub proved: bool,
+    /// Every hash and signature in it was looked at here; else it was kept on the shop's word, and is verified afterwards.
+    pub verified: bool,
 }
 
 impl Provenance {
     /// Looked at here, and at the shop.
-    pub const AT_SHOP: Self = Self { at_shop: true, proved: true };
+    pub const AT_SHOP: Self = Self { at_shop: true, verified: true };
     /// Looked at here, and brought by a bundle: only the shop of this epoch can say what it holds.
-    pub const FROM_BUNDLE: Self = Self { at_shop: false, proved: true };
+    pub const FROM_BUNDLE: Self = Self { at_shop: false, verified: true };
     /// Kept on the shop's word.
-    pub const VOUCHED: Self = Self { at_shop: true, proved: false };
+    pub const VOUCHED: Self = Self { at_shop: true, verified: false };
 }
 
 /// What was appended to a document last and has its rows.
@@ -74,7 +74,7 @@ impl Log<'_> {
         Ok(ends)
     }
 
-    /// Appends changes that passed the gate and along which the frontier has moved, as one part of the log. Gives its position.
+    /// Appends changes that passed the validator and along which the frontier has moved, as one part of the log. Gives its position.
     ///
     /// # Errors
     /// [`StoreError`].
@@ -84,7 +84,7 @@ impl Log<'_> {
         Ok(pos)
     }
 
-    /// As [`Store::append`], where these very changes may be packed already. Rows of them are `settle`'s to write, for all
+    /// As [`Log::append`], where these very changes may be packed already. Rows of them are `settle`'s to write, for all
     /// that was appended at once.
     pub(crate) fn append_segment(
         &self,
@@ -94,7 +94,7 @@ impl Log<'_> {
         known: Provenance,
         packed: Option<Vec<u8>>,
     ) -> Result<u64, StoreError> {
-        self.note_opening()?;
+        self.note_incarnation()?;
         let num = self.founded(frontier, place, &taken)?;
         let hash = taken.last().map_or(Bytes32([0; 32]), |(recipe, _)| recipe.hash);
         let mut list = Vec::with_capacity(taken.len());
@@ -157,12 +157,12 @@ impl Log<'_> {
         Ok(frontier.document.insert(row).num)
     }
 
-    /// Inserts a pack as it is.
-    pub(super) fn insert_segment(&self, num: i64, known: Provenance, hash: Bytes32, pack: &[u8]) -> Result<i64, StoreError> {
+    /// Inserts a encoded as it is.
+    pub(super) fn insert_segment(&self, num: i64, known: Provenance, hash: Bytes32, encoded: &[u8]) -> Result<i64, StoreError> {
         self.store
             .connection
-            .prepare_cached("INSERT INTO parts (num, at_shop, proved, hash, pack) VALUES (?1, ?2, ?3, ?4, ?5)")?
-            .execute(params![num, known.at_shop, known.proved, hash.0.as_slice(), pack])?;
+            .prepare_cached("INSERT INTO segments (num, at_shop, verified, hash, encoded) VALUES (?1, ?2, ?3, ?4, ?5)")?
+            .execute(params![num, known.at_shop, known.verified, hash.0.as_slice(), encoded])?;
         self.store.unpacked.borrow_mut().take_if(|(held, _)| *held == num);
         self.store.laid_out.borrow_mut().take_if(|(held, _)| *held == num);
         Ok(self.store.connection.last_insert_rowid())
@@ -185,22 +185,22 @@ impl Log<'_> {
         Ok(())
     }
 
-    /// Notes, before the first part that this opening of a shop's book appends, where in the log it began.
-    pub(super) fn note_opening(&self) -> Result<(), StoreError> {
-        let Some(opening) = self.store.opening.filter(|_| !self.store.opening_noted.get()) else { return Ok(()) };
+    /// Notes, before the first segment that this incarnation of a shop's book appends, where in the log it began.
+    pub(super) fn note_incarnation(&self) -> Result<(), StoreError> {
+        let Some(incarnation) = self.store.incarnation.filter(|_| !self.store.incarnation_noted.get()) else { return Ok(()) };
         let last: Option<Vec<u8>> = self
             .store
             .connection
-            .prepare_cached("SELECT opening FROM openings ORDER BY first_pos DESC LIMIT 1")?
+            .prepare_cached("SELECT incarnation FROM incarnations ORDER BY first_pos DESC LIMIT 1")?
             .query_row([], |row| row.get(0))
             .optional()?;
-        if last.as_deref() != Some(opening.0.as_slice()) {
+        if last.as_deref() != Some(incarnation.0.as_slice()) {
             self.store
                 .connection
-                .prepare_cached("INSERT INTO openings (first_pos, opening) VALUES (?1, ?2)")?
-                .execute(params![signed(self.log_end()? + 1), opening.0.as_slice()])?;
+                .prepare_cached("INSERT INTO incarnations (first_pos, incarnation) VALUES (?1, ?2)")?
+                .execute(params![signed(self.log_end()? + 1), incarnation.0.as_slice()])?;
         }
-        self.store.opening_noted.set(true);
+        self.store.incarnation_noted.set(true);
         Ok(())
     }
 
@@ -208,14 +208,14 @@ impl Log<'_> {
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn opening_at(&self, pos: u64) -> Result<Option<Bytes16>, StoreError> {
+    pub fn incarnation_at(&self, pos: u64) -> Result<Option<Bytes16>, StoreError> {
         if pos > self.log_end()? {
             return Ok(None);
         }
         let found: Option<Vec<u8>> = self
             .store
             .connection
-            .prepare_cached("SELECT opening FROM openings WHERE first_pos <= ?1 ORDER BY first_pos DESC LIMIT 1")?
+            .prepare_cached("SELECT incarnation FROM incarnations WHERE first_pos <= ?1 ORDER BY first_pos DESC LIMIT 1")?
             .query_row([signed(pos)], |row| row.get(0))
             .optional()?;
         found.map(|bytes| fixed(&bytes).map(Bytes16)).transpose()
@@ -334,19 +334,20 @@ mod tests {
     use shared::ids::DocId;
 
     use super::*;
+    use crate::store::Store;
 
     #[test]
     fn an_opening_is_noted_again_where_the_step_that_noted_it_was_undone() {
         let mut store = Store::in_memory().unwrap();
-        store.set_opening(Bytes16([7; 16]));
+        store.set_incarnation(Bytes16([7; 16]));
         let append = |store: &Store| {
-            store.log().note_opening()?;
+            store.log().note_incarnation()?;
             let document = store.documents().found_document(DocId::from_bytes([1; 16]), DocKind::Machine)?;
-            store.log().insert_segment(document.num, Provenance::AT_SHOP, Bytes32([2; 32]), b"a pack").map(unsigned)
+            store.log().insert_segment(document.num, Provenance::AT_SHOP, Bytes32([2; 32]), b"a encoded").map(unsigned)
         };
         let undone = store.atomically(|store| append(store).and_then(|_| Err::<(), _>(StoreError::Full)));
         assert!(undone.is_err());
         let pos = store.atomically(append).unwrap();
-        assert_eq!(store.log().opening_at(pos).unwrap(), Some(Bytes16([7; 16])));
+        assert_eq!(store.log().incarnation_at(pos).unwrap(), Some(Bytes16([7; 16])));
     }
 }

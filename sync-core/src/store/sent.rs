@@ -26,10 +26,10 @@ impl Outbox<'_> {
             return self.mark_all_at_shop(document.num);
         }
         let mut marked = 0;
-        let unsent = self.store.log().parts("WHERE num = ?1 AND at_shop = 0 ORDER BY pos DESC", [document.num])?;
-        for part in unsent {
+        let unsent = self.store.log().segments("WHERE num = ?1 AND at_shop = 0 ORDER BY pos DESC", [document.num])?;
+        for segment in unsent {
             let mut whole = true;
-            let changes = changes_in(doc, &part.pack, false)?;
+            let changes = changes_in(doc, &segment.encoded, false)?;
             for (recipe, _) in changes.iter().rev() {
                 if covered.contains(&recipe.hash) {
                     covered.extend(&recipe.deps);
@@ -39,7 +39,7 @@ impl Outbox<'_> {
             }
             if whole {
                 marked += changes.len();
-                self.set_at_shop(part.pos, true)?;
+                self.set_at_shop(segment.pos, true)?;
             }
         }
         Ok(marked)
@@ -47,21 +47,21 @@ impl Outbox<'_> {
 
     /// The same of everything in a document: nothing in it is beyond its heads.
     fn mark_all_at_shop(&self, num: i64) -> Result<usize, StoreError> {
-        // The plus keeps to the index of the document's own parts: that of the unsent ones has those of all documents.
-        let mut unsent = self.store.connection.prepare_cached("SELECT pack FROM parts WHERE num = ?1 AND +at_shop = 0")?;
+        // The plus keeps to the index of the document's own segments: that of the unsent ones has those of all documents.
+        let mut unsent = self.store.connection.prepare_cached("SELECT encoded FROM segments WHERE num = ?1 AND +at_shop = 0")?;
         let mut rows = unsent.query([num])?;
         let mut marked = 0;
         while let Some(row) = rows.next()? {
             marked += segment_codec::count(row.get_ref(0)?.as_blob().map_err(rusqlite::Error::from)?)?;
         }
         if marked > 0 {
-            self.store.connection.prepare_cached("UPDATE parts SET at_shop = 1 WHERE num = ?1 AND +at_shop = 0")?.execute([num])?;
+            self.store.connection.prepare_cached("UPDATE segments SET at_shop = 1 WHERE num = ?1 AND +at_shop = 0")?.execute([num])?;
         }
         Ok(marked)
     }
 
     fn set_at_shop(&self, pos: u64, at_shop: bool) -> Result<(), StoreError> {
-        self.store.connection.prepare_cached("UPDATE parts SET at_shop = ?2 WHERE pos = ?1")?.execute(params![signed(pos), at_shop])?;
+        self.store.connection.prepare_cached("UPDATE segments SET at_shop = ?2 WHERE pos = ?1")?.execute(params![signed(pos), at_shop])?;
         Ok(())
     }
 
@@ -87,11 +87,11 @@ impl Outbox<'_> {
     /// # Errors
     /// [`StoreError`].
     pub fn offer_all_again(&self) -> Result<(), StoreError> {
-        self.store.connection.execute_batch("UPDATE parts SET at_shop = 0; UPDATE documents SET held_until_ms = 0;")?;
+        self.store.connection.execute_batch("UPDATE segments SET at_shop = 0; UPDATE documents SET held_until_ms = 0;")?;
         Ok(())
     }
 
-    /// Offers again every part with a record of this device's own that the shop has not receipted. Level, not edge:
+    /// Offers again every segment with a record of this device's own that the shop has not receipted. Level, not edge:
     /// whatever happened. What was carried for another device is that device's to be sure of: its receipt may stand in a
     /// document that is not open to this one.
     ///
@@ -107,10 +107,10 @@ impl Outbox<'_> {
         }
         let mut offered = 0;
         for (num, ids) in due {
-            for part in self.store.log().parts("WHERE num = ?1 AND at_shop = 1 ORDER BY pos", [num])? {
-                let entries = super::records::entries_in(&part.pack)?;
+            for segment in self.store.log().segments("WHERE num = ?1 AND at_shop = 1 ORDER BY pos", [num])? {
+                let entries = super::records::entries_in(&segment.encoded)?;
                 if entries.iter().any(|entry| ids.contains(entry.record.id.as_bytes())) {
-                    self.set_at_shop(part.pos, false)?;
+                    self.set_at_shop(segment.pos, false)?;
                     offered += 1;
                 }
             }
@@ -147,9 +147,9 @@ impl Outbox<'_> {
     pub fn take_out_unsent(&self, doc: DocId, held: &[Bytes32]) -> Result<Vec<Blob>, StoreError> {
         let Some(document) = self.store.documents().document(doc)? else { return Ok(Vec::new()) };
         let mut taken: Vec<Blob> = self.mark_built_upon(doc, document.num, held)?;
-        for part in self.store.log().parts("WHERE num = ?1 AND at_shop = 0 ORDER BY pos", [document.num])? {
-            taken.extend(segment_codec::decode(&part.pack)?.into_iter().flat_map(|short: ShortRecipe| short.records));
-            self.store.connection.prepare_cached("DELETE FROM parts WHERE pos = ?1")?.execute([signed(part.pos)])?;
+        for segment in self.store.log().segments("WHERE num = ?1 AND at_shop = 0 ORDER BY pos", [document.num])? {
+            taken.extend(segment_codec::decode(&segment.encoded)?.into_iter().flat_map(|short: ShortRecipe| short.records));
+            self.store.connection.prepare_cached("DELETE FROM segments WHERE pos = ?1")?.execute([signed(segment.pos)])?;
         }
         self.store.connection.prepare_cached("DELETE FROM actors WHERE num = ?1")?.execute([document.num])?;
         self.store.forget_cached();
@@ -179,20 +179,20 @@ impl Outbox<'_> {
         Ok(taken)
     }
 
-    /// Notes that the shop holds whatever its changes, these among them, build on: taken out, such a change would leave them hanging. Of a part
-    /// that is so in part, only that stays; gives the records of the rest.
+    /// Notes that the shop holds whatever its changes, these among them, build on: taken out, such a change would leave them hanging. Of a segment
+    /// that is so in segment, only that stays; gives the records of the rest.
     fn mark_built_upon(&self, doc: DocId, num: i64, held: &[Bytes32]) -> Result<Vec<Blob>, StoreError> {
         let mut statement =
-            self.store.connection.prepare_cached("SELECT pos, at_shop, pack FROM parts WHERE num = ?1 ORDER BY pos DESC")?;
+            self.store.connection.prepare_cached("SELECT pos, at_shop, encoded FROM segments WHERE num = ?1 ORDER BY pos DESC")?;
         let rows = statement
             .query_map([num], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, bool>(1)?, row.get::<_, Vec<u8>>(2)?)))?
             .collect::<Result<Vec<_>, _>>()?;
         let mut built_upon: BTreeSet<Bytes32> = held.iter().copied().collect();
         let mut parted_off = Vec::new();
-        // A part stands in the log after what it builds on, so one pass from the end meets each before that.
-        for (pos, at_shop, pack) in rows {
+        // A segment stands in the log after what it builds on, so one pass from the end meets each before that.
+        for (pos, at_shop, encoded) in rows {
             let (mut stays, mut goes) = (Vec::new(), Vec::new());
-            for (recipe, first_ms) in changes_in(doc, &pack, false)?.into_iter().rev() {
+            for (recipe, first_ms) in changes_in(doc, &encoded, false)?.into_iter().rev() {
                 if at_shop || built_upon.contains(&recipe.hash) {
                     built_upon.extend(recipe.deps.iter().copied());
                     stays.push((recipe, first_ms));
@@ -213,10 +213,10 @@ impl Outbox<'_> {
         Ok(parted_off)
     }
 
-    /// Leaves only these of its changes in a part.
+    /// Leaves only these of its changes in a segment.
     fn narrow_segment(&self, pos: i64, stays: Vec<(Recipe, i64)>) -> Result<(), StoreError> {
         let hash = stays.last().map_or(Bytes32([0; 32]), |(last, _)| last.hash);
-        self.store.connection.prepare_cached("UPDATE parts SET pack = ?2, hash = ?3 WHERE pos = ?1")?.execute(params![
+        self.store.connection.prepare_cached("UPDATE segments SET encoded = ?2, hash = ?3 WHERE pos = ?1")?.execute(params![
             pos,
             segment_codec::encode(&delta_encode(stays))?,
             hash.0.as_slice()

@@ -6,7 +6,7 @@ use shared::bytes::{Bytes16, Bytes32};
 use shared::ids::PersonId;
 use shared::length::LengthUnit;
 
-use super::{Store, StoreError, fixed, from_json, to_json};
+use super::{StoreError, fixed, from_json, to_json};
 use crate::store::tables::Logins;
 
 /// A session as it is kept.
@@ -68,6 +68,7 @@ impl Logins<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::store::Store;
 
     #[test]
     fn sessions_are_kept_as_they_were_given_and_another_epoch_knows_none() {

@@ -1,6 +1,6 @@
 //! The shop's word for what it sends: one signature over every change in an answer.
 //!
-//! It covers the shop's epoch, and of each document its id, its heads, its packs and its recipes. The shop has checked
+//! It covers the shop's epoch, and of each document its id, its heads, its segments and its recipes. The shop has checked
 //! every record's own signature when it came in; with the shop's one, a device keeps at once what the answer brings, and
 //! proves each record afterwards, when nobody waits ([`crate::book::Book::prove`]). The roster, from which all trust comes,
 //! and everything in an answer without that signature, is checked before it is kept.
@@ -22,7 +22,7 @@ fn words(shop: &ShopRoot, epoch: Bytes16, docs: &[DocAnswer]) -> Vec<u8> {
     for doc in docs {
         digest.update(doc.id.as_bytes());
         counted(&mut digest, doc.heads.iter().map(|head| head.0.as_slice()));
-        counted(&mut digest, doc.packs.iter().map(|Blob(pack)| pack.as_slice()));
+        counted(&mut digest, doc.segments.iter().map(|Blob(encoded)| encoded.as_slice()));
         digest.update((doc.recipes.len() as u64).to_be_bytes());
         doc.recipes.iter().for_each(|recipe| facts(&mut digest, recipe));
     }
@@ -58,7 +58,7 @@ fn facts(digest: &mut Sha256, recipe: &ShortRecipe) {
 
 /// Signs for the changes in these answers; `None` where there are none.
 pub(super) fn attest(shop: &ShopRoot, keys: &Keys, epoch: Bytes16, docs: &[DocAnswer]) -> Option<Blob> {
-    let any = docs.iter().any(|doc| !doc.packs.is_empty() || !doc.recipes.is_empty());
+    let any = docs.iter().any(|doc| !doc.segments.is_empty() || !doc.recipes.is_empty());
     any.then(|| Blob(keys.record().sign(&words(shop, epoch, docs)).to_bytes().to_vec()))
 }
 
@@ -70,9 +70,9 @@ pub(super) fn holds(shop: &ShopRoot, epoch: Bytes16, docs: &[DocAnswer], vouch: 
 }
 
 impl Peer<'_> {
-    /// Proves what was kept on the shop's word, up to a count of parts of the log: hashes and signatures are looked at as
+    /// Proves what was kept on the shop's word, up to a count of segments of the log: hashes and signatures are looked at as
     /// for anything else. A document with a part that does not hold goes, and is asked for again without the shop's word;
-    /// one in which this device has something of its own that is not at the shop stays until it is. Gives how many parts
+    /// one in which this device has something of its own that is not at the shop stays until it is. Gives how many segments
     /// are left to prove.
     ///
     /// # Errors

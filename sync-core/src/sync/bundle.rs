@@ -149,9 +149,9 @@ impl Peer<'_> {
             for doc in bundle.docs {
                 let of_roster = doc.id == identity.root.shop.roster();
                 let taking = Taking { store, actor, receipt, carrier: bundle.from, now };
-                let mut delivery = IncomingBatch::open(doc.id, doc.recipes);
-                delivery.check(&roster);
-                let new = taking.document(delivery, &roster, &mut taken)?;
+                let mut batch = IncomingBatch::open(doc.id, doc.recipes);
+                batch.check(&roster);
+                let new = taking.document(batch, &roster, &mut taken)?;
                 if new && let Some(document) = store.documents().document(doc.id)? {
                     projection::derive(store, &document, &roster)?;
                 }
@@ -177,9 +177,9 @@ struct Taking<'a> {
 
 impl Taking<'_> {
     /// Takes one document in; true where something new came.
-    fn document(&self, mut delivery: IncomingBatch, roster: &Roster, taken: &mut Taken) -> Result<bool, BookError> {
-        let vouched = std::mem::take(&mut delivery.vouched);
-        let gate = Validator {
+    fn document(&self, mut batch: IncomingBatch, roster: &Roster, taken: &mut Taken) -> Result<bool, BookError> {
+        let vouched = std::mem::take(&mut batch.vouched);
+        let validator = Validator {
             roster,
             vouched: &vouched,
             contact: self.receipt,
@@ -189,11 +189,11 @@ impl Taking<'_> {
         };
         // What the shop once received or signed may be from before it was put back from a backup: all of it is offered once.
         let Admitted { outcomes, mut frontier } =
-            admit(self.store, &gate, &mut Allowance::of_a_bundle(), &mut delivery, Provenance::FROM_BUNDLE)?;
+            admit(self.store, &validator, &mut Allowance::of_a_bundle(), &mut batch, Provenance::FROM_BUNDLE)?;
         self.store.log().index(&mut frontier)?;
         let mut new = false;
         let mut loose: Vec<(&IncomingRecord, &Blob)> = Vec::new();
-        for (brought, outcome) in delivery.changes.iter().zip(outcomes) {
+        for (brought, outcome) in batch.changes.iter().zip(outcomes) {
             match outcome {
                 Outcome::Held => taken.held += 1,
                 Outcome::Taken { .. } => {
@@ -203,15 +203,21 @@ impl Taking<'_> {
                 Outcome::Later(_) | Outcome::Refused(_) => loose.extend(brought.records.iter().zip(&brought.recipe.records)),
             }
         }
-        let saved = self.save(delivery.doc, &gate, &loose, taken)?;
+        let saved = self.save(batch.doc, &validator, &loose, taken)?;
         Ok(new || saved)
     }
 
     /// Saves what is good out of changes that cannot be taken as they are: their writer's phone may never reach the shop.
-    fn save(&self, doc: DocId, gate: &Validator<'_>, loose: &[(&IncomingRecord, &Blob)], taken: &mut Taken) -> Result<bool, BookError> {
+    fn save(
+        &self,
+        doc: DocId,
+        validator: &Validator<'_>,
+        loose: &[(&IncomingRecord, &Blob)],
+        taken: &mut Taken,
+    ) -> Result<bool, BookError> {
         let (mut good, mut signed): (Vec<Checked>, Vec<Vec<u8>>) = (Vec::new(), Vec::new());
         for (record, Blob(bytes)) in loose {
-            match gate.judge_record(self.store, doc, record, bytes)? {
+            match validator.judge_record(self.store, doc, record, bytes)? {
                 Ok(checked) if checked.held => {}
                 Ok(checked) => {
                     good.push(checked);

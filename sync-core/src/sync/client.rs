@@ -99,7 +99,7 @@ impl Outgoing<'_> {
             epoch: self.book.store.meta::<Bytes16>("epoch")?,
             cursor: self.book.store.meta::<Cursor>("cursor")?.unwrap_or_default(),
             // Once something that the shop vouched for did not hold, its word is not taken any more.
-            packs: !self.book.store.meta::<bool>("distrust")?.unwrap_or(false),
+            segments: !self.book.store.meta::<bool>("distrust")?.unwrap_or(false),
             room: None,
             docs,
         })
@@ -231,28 +231,28 @@ struct Prepared<'a> {
     /// All of it, where nothing of the document is here.
     filled: Option<Filled>,
     /// The rest.
-    delivery: IncomingBatch,
+    batch: IncomingBatch,
 }
 
 impl<'a> Prepared<'a> {
     fn new(doc: &'a DocAnswer, whole: bool, vouched: bool, roster: &Roster) -> Self {
-        let filled = if whole { Filled::open(doc.id, doc.packs.clone(), roster) } else { None };
-        let delivery = delivery_of(doc, filled.is_none(), vouched, roster);
-        Self { doc, filled, delivery }
+        let filled = if whole { Filled::open(doc.id, doc.segments.clone(), roster) } else { None };
+        let batch = batch_of(doc, filled.is_none(), vouched, roster);
+        Self { doc, filled, batch }
     }
 }
 
-/// What an answer brings of a document as changes. Of packs that are not kept whole, each change is judged like any other.
-fn delivery_of(doc: &DocAnswer, with_packs: bool, vouched: bool, roster: &Roster) -> IncomingBatch {
-    let packs = doc.packs.iter().filter(|_| with_packs);
-    let packed = packs.filter_map(|Blob(pack)| decode(pack).ok()).flatten();
-    let mut delivery = IncomingBatch::open(doc.id, packed.chain(doc.recipes.iter().cloned()).collect());
+/// What an answer brings of a document as changes. Of segments that are not kept whole, each change is judged like any other.
+fn batch_of(doc: &DocAnswer, with_packs: bool, vouched: bool, roster: &Roster) -> IncomingBatch {
+    let segments = doc.segments.iter().filter(|_| with_packs);
+    let packed = segments.filter_map(|Blob(encoded)| decode(encoded).ok()).flatten();
+    let mut batch = IncomingBatch::open(doc.id, packed.chain(doc.recipes.iter().cloned()).collect());
     if vouched {
-        delivery.trust(roster);
+        batch.trust(roster);
     } else {
-        delivery.check(roster);
+        batch.check(roster);
     }
-    delivery
+    batch
 }
 
 /// Taking one answer in.
@@ -274,25 +274,25 @@ impl Taking<'_> {
         let known = if vouched { Provenance::VOUCHED } else { Provenance::AT_SHOP };
         let mut things = Vec::with_capacity(docs.len());
         for doc in docs {
-            if doc.packs.is_empty() && doc.recipes.is_empty() && doc.refused.is_empty() {
+            if doc.segments.is_empty() && doc.recipes.is_empty() && doc.refused.is_empty() {
                 // It says what was taken, or is asked for again: there is nothing to make ready, and no row moves.
                 self.document(doc, IncomingBatch::open(doc.id, Vec::new()), roster, known)?;
                 continue;
             }
-            things.push((doc, vouched && !doc.packs.is_empty() && store.documents().has_nothing_of(doc.id)?));
+            things.push((doc, vouched && !doc.segments.is_empty() && store.documents().has_nothing_of(doc.id)?));
         }
         let prepare = |(doc, whole)| Prepared::new(doc, whole, vouched, roster);
-        let take = |Prepared { doc, filled, mut delivery }: Prepared<'_>| {
+        let take = |Prepared { doc, filled, mut batch }: Prepared<'_>| {
             if let Some(filled) = filled {
                 let changes = filled.changes();
                 if filled.keep(store)? {
                     self.report.received += changes;
                 } else {
-                    delivery = delivery_of(doc, true, vouched, roster);
+                    batch = batch_of(doc, true, vouched, roster);
                 }
             }
-            let brings = !delivery.changes.is_empty();
-            let mut settled = self.document(doc, delivery, roster, known)?;
+            let brings = !batch.changes.is_empty();
+            let mut settled = self.document(doc, batch, roster, known)?;
             if !doc.refused.is_empty() {
                 let healing = Rebase { store, actor: self.actor, own: self.own, tomorrow_ms: self.tomorrow_ms, now: self.now };
                 if let Some(healed) = healing.heal(doc)? {
@@ -313,7 +313,7 @@ impl Taking<'_> {
     fn document(
         &mut self,
         doc: &DocAnswer,
-        mut delivery: IncomingBatch,
+        mut batch: IncomingBatch,
         roster: &Roster,
         known: Provenance,
     ) -> Result<Option<Settled>, BookError> {
@@ -323,7 +323,7 @@ impl Taking<'_> {
         self.store.outbox().offer_again(doc.id, &doc.needed)?;
         for arrival in doc.receipts.iter().filter_map(|receipt| receipts::read(&roster.root, doc.id, receipt)) {
             self.store.log().keep_receipt(&arrival)?;
-            delivery.vouched.hear(&arrival);
+            batch.vouched.hear(&arrival);
         }
         self.report.refused.extend(doc.refused.iter().map(|r| RefusedLine {
             doc: doc.id,
@@ -332,9 +332,9 @@ impl Taking<'_> {
             detail: r.detail.clone(),
         }));
         let (mut outcomes, mut settled) = (Vec::new(), None);
-        if !delivery.changes.is_empty() {
-            let vouched = std::mem::take(&mut delivery.vouched);
-            let gate = Validator {
+        if !batch.changes.is_empty() {
+            let vouched = std::mem::take(&mut batch.vouched);
+            let validator = Validator {
                 roster,
                 vouched: &vouched,
                 contact: self.receipt,
@@ -342,14 +342,14 @@ impl Taking<'_> {
                 of_shop: false,
                 clock_doubted: Cell::default(),
             };
-            let mut admitted = admit(self.store, &gate, &mut Allowance::of_the_shop(), &mut delivery, known)?;
+            let mut admitted = admit(self.store, &validator, &mut Allowance::of_the_shop(), &mut batch, known)?;
             settled = self.store.log().index(&mut admitted.frontier)?;
             outcomes = admitted.outcomes;
         }
         let mut lacking = false;
         let mut held = Vec::new();
         let mut seen = BTreeSet::new();
-        for (brought, outcome) in delivery.changes.iter().zip(outcomes) {
+        for (brought, outcome) in batch.changes.iter().zip(outcomes) {
             if !seen.insert(brought.recipe.hash) {
                 continue;
             }

@@ -22,7 +22,7 @@ pub(super) fn shut(store: &Store, person: PersonId, roster: &Roster, offers: &[D
         }
         answer.heads.clear();
         answer.recipes.clear();
-        answer.packs.clear();
+        answer.segments.clear();
         answer.receipts.clear();
         if !offer.recipes.is_empty() {
             answer.receipts = receipts::of_records(store, offer.id, offer.recipes.iter().flat_map(|recipe| &recipe.records))?;

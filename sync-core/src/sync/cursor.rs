@@ -1,8 +1,8 @@
 //! The cursor's two marks, by which the shop finds out that its own book was put back from an older copy.
 //!
-//! - `opening` says under which opening of the shop's book the furthest position was written. A book put back is opened
-//!   anew, so a position beyond the copy's end is then not there, or stands under another opening.
-//! - `seal` proves that the shop itself issued the cursor in its present epoch. Without it any device could claim a
+//! - `incarnation` says under which opening of the shop's book the furthest position was written. A book put back is opened
+//!   anew, so a position beyond the copy's end is then not there, or stands under another incarnation.
+//! - `mac` proves that the shop itself issued the cursor in its present epoch. Without it any device could claim a
 //!   position that never was, and have every other device offer everything again.
 
 use hmac::{Hmac, Mac};
@@ -31,9 +31,9 @@ pub(super) enum Standing {
 /// # Errors
 /// [`StoreError`].
 pub(super) fn mark(cursor: Cursor, epoch: Bytes16, store: &Store, keys: &Keys) -> Result<Cursor, StoreError> {
-    let opening = store.log().opening_at(cursor.furthest())?;
-    let cursor = Cursor { opening, seal: None, ..cursor };
-    Ok(Cursor { seal: Some(seal(&cursor, epoch, keys)), ..cursor })
+    let incarnation = store.log().incarnation_at(cursor.furthest())?;
+    let cursor = Cursor { incarnation, mac: None, ..cursor };
+    Ok(Cursor { mac: Some(mac(&cursor, epoch, keys)), ..cursor })
 }
 
 /// Looks at a cursor that a device sends back.
@@ -41,19 +41,19 @@ pub(super) fn mark(cursor: Cursor, epoch: Bytes16, store: &Store, keys: &Keys) -
 /// # Errors
 /// [`StoreError`].
 pub(super) fn look(cursor: &Cursor, of: Option<Bytes16>, epoch: Bytes16, store: &Store, keys: &Keys) -> Result<Standing, StoreError> {
-    if of != Some(epoch) || cursor.seal != Some(seal(cursor, epoch, keys)) {
+    if of != Some(epoch) || cursor.mac != Some(mac(cursor, epoch, keys)) {
         return Ok(Standing::Foreign);
     }
-    let written = store.log().opening_at(cursor.furthest())?;
-    Ok(if written == cursor.opening { Standing::Here } else { Standing::LogPutBack })
+    let written = store.log().incarnation_at(cursor.furthest())?;
+    Ok(if written == cursor.incarnation { Standing::Here } else { Standing::LogPutBack })
 }
 
-fn seal(cursor: &Cursor, epoch: Bytes16, keys: &Keys) -> Bytes16 {
+fn mac(cursor: &Cursor, epoch: Bytes16, keys: &Keys) -> Bytes16 {
     let fill = cursor.fill.map(|fill| [fill.until, fill.after, fill.within]);
     let mut bytes = b"cursor".to_vec();
     bytes.extend(epoch.0);
     bytes.extend(cursor.position.to_be_bytes());
-    bytes.extend(cursor.opening.map_or([0; 16], |opening| opening.0));
+    bytes.extend(cursor.incarnation.map_or([0; 16], |incarnation| incarnation.0));
     bytes.push(u8::from(fill.is_some()));
     bytes.extend(fill.unwrap_or_default().iter().flat_map(|n| n.to_be_bytes()));
     bytes.extend(cursor.fill.and_then(|fill| fill.part_way).iter().flat_map(|hash| hash.0));

@@ -17,7 +17,7 @@ use crate::engine::BookError;
 use crate::judge::permissions::DocKind;
 use crate::store::{DocumentRow, Logged, Segment, Store, StoreError};
 
-/// The most parts of the log looked at for one page.
+/// The most segments of the log looked at for one page.
 const MOST_PARTS: i64 = 8_192;
 
 /// A page, and where the device stands once it has kept it.
@@ -30,16 +30,16 @@ pub(super) struct Page {
 /// How a device takes what moved.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Manner {
-    /// It reads short recipes and packs.
-    pub(super) packs: bool,
+    /// It reads short recipes and segments.
+    pub(super) segments: bool,
     /// So many bytes of others' changes, about.
     pub(super) room: usize,
 }
 
 impl Manner {
-    pub(super) fn of(packs: bool, room: Option<u64>) -> Self {
+    pub(super) fn of(segments: bool, room: Option<u64>) -> Self {
         let room = room.map_or(PAGE_BYTES, |room| usize::try_from(room).unwrap_or(PAGE_BYTES));
-        Self { packs, room: room.min(PAGE_BYTES) }
+        Self { segments, room: room.min(PAGE_BYTES) }
     }
 }
 
@@ -50,12 +50,12 @@ struct Filling<'a> {
     order: Vec<DocId>,
     /// Hashes that the device holds already: it offered them.
     offered: BTreeSet<Bytes32>,
-    /// Where the log ended before this exchange: a part beyond it has only changes of one offer, or the shop's receipts for it.
+    /// Where the log ended before this exchange: a segment beyond it has only changes of one offer, or the shop's receipts for it.
     before: u64,
     bytes: usize,
     /// Something that was asked for did not fit.
     cut: bool,
-    /// How far into the log each document is on the page, where its parts are handed out one by one.
+    /// How far into the log each document is on the page, where its segments are handed out one by one.
     reached: BTreeMap<DocId, u64>,
 }
 
@@ -87,7 +87,7 @@ pub(super) fn next_page(
     let begun = cursor.fill.filter(|fill| fill.until > cursor.position);
     let mut fill = begun.unwrap_or(Fill { until: end, ..Fill::default() });
     let mut position = cursor.position;
-    // One part may be handed out in several pages; that goes for the first one looked at alone.
+    // One segment may be handed out in several pages; that goes for the first one looked at alone.
     let mut part_way = fill.part_way.take();
     // It is the first document that a shop founds, so what was filled up to any other is filled beyond it.
     let roster = store.documents().document(roster)?.map_or(0, |document| document.num.unsigned_abs());
@@ -105,7 +105,7 @@ pub(super) fn next_page(
         }
         for pos in store.log().positions_of(num, fill.within.max(from), fill.until)? {
             let after = part_way.take();
-            match page.part(pos, after)? {
+            match page.segment(pos, after)? {
                 Added::All => fill.within = pos,
                 stopped => {
                     fill.part_way = stopped.at().or(after);
@@ -120,7 +120,7 @@ pub(super) fn next_page(
     let all = i64::try_from(moved.len()).unwrap_or(i64::MAX) < MOST_PARTS;
     for pos in moved {
         let after = part_way.take();
-        match page.part(pos, after)? {
+        match page.segment(pos, after)? {
             Added::All => position = pos,
             stopped => {
                 let filled = Fill { part_way: stopped.at().or(after), ..filled };
@@ -135,7 +135,7 @@ pub(super) fn next_page(
     page.close(Cursor { position: fill.until, ..Cursor::default() }, more)
 }
 
-/// What of a part, or of a document, was added to a page.
+/// What of a segment, or of a document, was added to a page.
 #[derive(Debug, Clone, Copy)]
 enum Added {
     /// All of it.
@@ -172,15 +172,15 @@ impl Filling<'_> {
 
     /// Adds a whole document as it is kept, where it `may` go so and is no larger than a page.
     fn whole(&mut self, num: i64, may: bool) -> Result<Added, StoreError> {
-        if !(may && self.manner.packs) {
+        if !(may && self.manner.segments) {
             return Ok(Added::UpTo(None));
         }
-        let parts = self.store.log().segments_of(num)?;
-        let Some(doc) = parts.first().map(|part| part.doc) else { return Ok(Added::All) };
+        let segments = self.store.log().segments_of(num)?;
+        let Some(doc) = segments.first().map(|segment| segment.doc) else { return Ok(Added::All) };
         let mut bytes = 0_usize;
-        for part in &parts {
-            // As packs it travels smaller, and a device must hold it unpacked.
-            bytes = bytes.saturating_add(decoded_size(&part.pack)?);
+        for segment in &segments {
+            // As segments it travels smaller, and a device must hold it unpacked.
+            bytes = bytes.saturating_add(decoded_size(&segment.encoded)?);
         }
         if bytes > self.manner.room || self.docs.contains_key(&doc) {
             return Ok(Added::UpTo(None));
@@ -189,48 +189,48 @@ impl Filling<'_> {
             return Ok(Added::Nothing);
         }
         self.bytes += bytes;
-        self.answer(doc).packs.extend(parts.into_iter().map(|part| Blob(part.pack)));
+        self.answer(doc).segments.extend(segments.into_iter().map(|segment| Blob(segment.encoded)));
         Ok(Added::All)
     }
 
-    /// Whether the device offered every change of a part. One may end with a change that it has, and begin with some that it lacks.
+    /// Whether the device offered every change of a segment. One may end with a change that it has, and begin with some that it lacks.
     fn is_offered(&self, pos: u64) -> Result<bool, StoreError> {
         Ok(self.store.log().changes_at(pos)?.iter().all(|logged| self.offered.contains(&logged.recipe.hash)))
     }
 
-    /// Adds a part of the log, unless the device has it: it offered it just now. Of one that was begun, what comes after a
+    /// Adds a segment of the log, unless the device has it: it offered it just now. Of one that was begun, what comes after a
     /// change; of one that no page holds, as much as this one does.
-    fn part(&mut self, pos: u64, after: Option<Bytes32>) -> Result<Added, StoreError> {
-        let Some(part) = self.store.log().segment_at(pos)? else { return Ok(Added::All) };
-        if self.offered.contains(&part.hash) && (pos > self.before || self.is_offered(pos)?) {
+    fn segment(&mut self, pos: u64, after: Option<Bytes32>) -> Result<Added, StoreError> {
+        let Some(segment) = self.store.log().segment_at(pos)? else { return Ok(Added::All) };
+        if self.offered.contains(&segment.hash) && (pos > self.before || self.is_offered(pos)?) {
             return Ok(Added::All);
         }
-        if !self.fits(decoded_size(&part.pack)?) {
+        if !self.fits(decoded_size(&segment.encoded)?) {
             return Ok(Added::Nothing);
         }
-        if self.manner.packs && after.is_none() {
-            let recipes = decode(&part.pack)?;
+        if self.manner.segments && after.is_none() {
+            let recipes = decode(&segment.encoded)?;
             if recipes.iter().map(measure).sum::<usize>() <= self.manner.room.saturating_sub(self.bytes) {
-                self.add(part.doc, recipes);
-                self.reached.insert(part.doc, pos);
+                self.add(segment.doc, recipes);
+                self.reached.insert(segment.doc, pos);
                 return Ok(Added::All);
             }
         }
-        let added = self.first_of(part.doc, self.left_of(&part, after)?);
-        self.reached.insert(part.doc, if matches!(added, Added::All) { pos } else { pos.saturating_sub(1) });
+        let added = self.first_of(segment.doc, self.left_of(&segment, after)?);
+        self.reached.insert(segment.doc, if matches!(added, Added::All) { pos } else { pos.saturating_sub(1) });
         Ok(added)
     }
 
-    /// The changes of a part after one of them: that one may stand in another part by now, and then it is all of them.
-    fn left_of(&self, part: &Segment, after: Option<Bytes32>) -> Result<Vec<Logged>, StoreError> {
-        let mut changes = self.store.log().changes_at(part.pos)?;
+    /// The changes of a segment after one of them: that one may stand in another segment by now, and then it is all of them.
+    fn left_of(&self, segment: &Segment, after: Option<Bytes32>) -> Result<Vec<Logged>, StoreError> {
+        let mut changes = self.store.log().changes_at(segment.pos)?;
         if let Some(at) = changes.iter().position(|logged| Some(logged.recipe.hash) == after) {
             changes.drain(..=at);
         }
         Ok(changes)
     }
 
-    /// Adds of a part that does not fit what does, change by change.
+    /// Adds of a segment that does not fit what does, change by change.
     fn first_of(&mut self, doc: DocId, changes: Vec<Logged>) -> Added {
         let mut last = None;
         for logged in changes {

@@ -1,4 +1,4 @@
-//! The shop's half: every offered change through the gate, a signed receipt for what is new, and a page of what moved.
+//! The shop's half: every offered change through the validator, a signed receipt for what is new, and a page of what moved.
 
 use std::cell::Cell;
 use std::collections::{BTreeMap, BTreeSet};
@@ -114,7 +114,7 @@ impl Peer<'_> {
             let lacking: BTreeMap<DocId, &[Bytes32]> =
                 request.docs.iter().filter(|d| d.lacking).map(|d| (d.id, d.heads.as_slice())).collect();
             let page = match roster.role_now(person) {
-                Some(_) => next_page(store, person, roster_doc, cursor, intake, &lacking, Manner::of(request.packs, request.room))?,
+                Some(_) => next_page(store, person, roster_doc, cursor, intake, &lacking, Manner::of(request.segments, request.room))?,
                 // Handing over stays possible, into quarantine. It is told what became of that, and nothing else.
                 None => Page { cursor, more: false, docs: intake.answers.into_values().collect() },
             };
@@ -122,7 +122,7 @@ impl Peer<'_> {
             closed::shut(store, person, &roster, &request.docs, &mut docs)?;
             let cursor = cursor::mark(cursor, epoch, store, identity.keys()?)?;
             let since = request.cursor;
-            let vouch = if request.packs { attest(&identity.root, identity.keys()?, epoch, &docs) } else { None };
+            let vouch = if request.segments { attest(&identity.root, identity.keys()?, epoch, &docs) } else { None };
             Ok::<_, BookError>((ExchangeAnswer { v: PROTOCOL, shop_time: now.wall_ms, epoch, since, cursor, more, vouch, docs }, roster))
         })?;
         self.book.roster = Some(roster);
@@ -169,12 +169,12 @@ impl Taking<'_> {
         let store = self.store;
         let mut news = false;
         let check = |offer: &DocOffer| {
-            let mut delivery = IncomingBatch::open(offer.id, offer.recipes.clone());
-            delivery.check(roster);
-            delivery
+            let mut batch = IncomingBatch::open(offer.id, offer.recipes.clone());
+            batch.check(roster);
+            batch
         };
-        let take = |delivery: IncomingBatch| {
-            let moved = self.document(delivery, roster, intake)?;
+        let take = |batch: IncomingBatch| {
+            let moved = self.document(batch, roster, intake)?;
             news |= moved.is_some();
             Ok::<_, BookError>(moved)
         };
@@ -183,10 +183,10 @@ impl Taking<'_> {
     }
 
     /// Takes one document's offer in; gives what its rows are to be derived from, where something new came.
-    fn document(&mut self, mut delivery: IncomingBatch, roster: &Roster, intake: &mut Intake) -> Result<Option<ToDerive>, BookError> {
-        let doc = delivery.doc;
-        let vouched = std::mem::take(&mut delivery.vouched);
-        let gate = Validator {
+    fn document(&mut self, mut batch: IncomingBatch, roster: &Roster, intake: &mut Intake) -> Result<Option<ToDerive>, BookError> {
+        let doc = batch.doc;
+        let vouched = std::mem::take(&mut batch.vouched);
+        let validator = Validator {
             roster,
             vouched: &vouched,
             contact: self.receipt,
@@ -194,8 +194,8 @@ impl Taking<'_> {
             of_shop: true,
             clock_doubted: Cell::default(),
         };
-        let Admitted { outcomes, mut frontier } = admit(self.store, &gate, &mut self.allowance, &mut delivery, Provenance::AT_SHOP)?;
-        if gate.clock_doubted.get() {
+        let Admitted { outcomes, mut frontier } = admit(self.store, &validator, &mut self.allowance, &mut batch, Provenance::AT_SHOP)?;
+        if validator.clock_doubted.get() {
             self.store.logins().note_clock_doubt(self.device, self.receipt.at_ms)?;
         }
         let new = outcomes.iter().flat_map(Outcome::new_records);
@@ -208,7 +208,7 @@ impl Taking<'_> {
         let mut answer = DocAnswer::new(doc);
         let mut built_upon: BTreeSet<Bytes32> = BTreeSet::new();
         let mut news = false;
-        for (brought, outcome) in delivery.changes.iter().zip(outcomes) {
+        for (brought, outcome) in batch.changes.iter().zip(outcomes) {
             let hash = brought.recipe.hash;
             intake.offered.insert(hash);
             match outcome {

@@ -178,7 +178,7 @@ fn offer(shop: &mut Book, device: &Book, visits: Vec<Visit>, now: &ClockReading)
         device_time: now.wall_ms,
         epoch: None,
         cursor: Default::default(),
-        packs: true,
+        segments: true,
         room: Some(0),
         docs,
     };

@@ -243,7 +243,7 @@ impl<'c> Insider<'c> {
     /// An exchange from the beginning of the log, as much as fits: the dearest answer that there is.
     fn asking(&self, docs: Vec<DocOffer>) -> Result<Vec<u8>, String> {
         let (device_time, cursor) = (self.clock.now().wall_ms, Cursor::default());
-        let request = ExchangeRequest { v: PROTOCOL, device_time, epoch: None, cursor, packs: false, room: None, docs };
+        let request = ExchangeRequest { v: PROTOCOL, device_time, epoch: None, cursor, segments: false, room: None, docs };
         let body = write_body(&request, true).map_err(words)?;
         Ok(self.http("POST", "/v1/exchange", EXCHANGE_TYPE, &self.token, &body))
     }

@@ -14,7 +14,7 @@ fn who_has_no_role_reads_nothing_and_can_still_hand_over() {
     assert!(!crew.shop.read_by(person).may_read(machine).unwrap() && !crew.shop.read_by(person).may_read(roster_of(&crew)).unwrap());
     let request = crew.offer(tech);
     let answer = crew.answer(tech, &request);
-    assert!(answer.docs.iter().all(|doc| doc.heads.is_empty() && doc.recipes.is_empty() && doc.packs.is_empty()), "{answer:?}");
+    assert!(answer.docs.iter().all(|doc| doc.heads.is_empty() && doc.recipes.is_empty() && doc.segments.is_empty()), "{answer:?}");
     assert_eq!(answer.cursor, request.cursor);
     assert_eq!(crew.take(tech, &answer).refused.iter().map(|line| line.code).collect::<Vec<_>>(), [Code::RoleMayNot]);
     crew.level(tech);

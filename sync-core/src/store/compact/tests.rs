@@ -5,6 +5,7 @@ use shared::role::Role;
 use super::*;
 use crate::book::enrol::Founding;
 use crate::book::{Book, Draft};
+use crate::store::Store;
 use crate::sys::clock::ClockReading;
 
 const MORNING: i64 = 1_780_300_000_000;
@@ -47,7 +48,7 @@ fn more_people(book: &mut Book, roster: DocId, people: usize, mut chance: &mut d
 #[test]
 fn what_moves_after_a_look_is_found_at_the_next() {
     let (mut book, roster) = shop_with_people(12);
-    assert!(book.store.opening.is_some(), "a shop's book");
+    assert!(book.store.incarnation.is_some(), "a shop's book");
     let end = book.store.log().log_end().unwrap();
     assert_eq!([book.upkeep().tidy(9).unwrap(), book.upkeep().tidy(9).unwrap()], [1, 0]);
     assert_eq!(book.store.looked_through.get(), end);
@@ -66,12 +67,12 @@ fn tidying_changes_no_change_and_no_row_and_ends() {
     let (book, roster) = shop_with_people(12);
     let num = book.store().documents().document(roster).unwrap().unwrap().num;
     let changes = |book: &Book| book.store().log().changes_of(num).unwrap().into_iter().map(|logged| logged.recipe).collect::<Vec<_>>();
-    let parts = |book: &Book| book.store().log().segments_of(num).unwrap().iter().map(|part| part.pos).collect::<Vec<_>>();
-    let (before, positions) = (changes(&book), parts(&book));
+    let segments = |book: &Book| book.store().log().segments_of(num).unwrap().iter().map(|segment| segment.pos).collect::<Vec<_>>();
+    let (before, positions) = (changes(&book), segments(&book));
     assert_eq!(book.upkeep().tidy(9).unwrap(), 1);
     assert_eq!(changes(&book), before);
-    let (last, kept) = (&positions[positions.len() - KEPT - 1..], parts(&book));
-    assert_eq!(kept, last, "the newest parts stay where they were, and the others stand where the last of them stood");
+    let (last, kept) = (&positions[positions.len() - KEPT - 1..], segments(&book));
+    assert_eq!(kept, last, "the newest segments stay where they were, and the others stand where the last of them stood");
     assert_eq!(book.upkeep().tidy(9).unwrap(), 0);
     assert!(book.upkeep().vacuum().unwrap() && !book.upkeep().vacuum().unwrap());
     assert_eq!(book.verify().unwrap().faults, Vec::<String>::new());
@@ -82,10 +83,10 @@ fn what_the_shop_does_not_hold_or_nobody_has_proved_is_left_alone() {
     let (book, roster) = shop_with_people(12);
     let num = book.store().documents().document(roster).unwrap().unwrap().num;
     let third = book.store().log().segments_of(num).unwrap()[3].pos;
-    for sql in ["UPDATE parts SET at_shop = 0 WHERE pos = ?1", "UPDATE parts SET at_shop = 1, proved = 0 WHERE pos = ?1"] {
+    for sql in ["UPDATE segments SET at_shop = 0 WHERE pos = ?1", "UPDATE segments SET at_shop = 1, verified = 0 WHERE pos = ?1"] {
         book.store().connection.execute(sql, [signed(third)]).unwrap();
         book.upkeep().tidy(9).unwrap();
-        assert!(book.store().log().segments_of(num).unwrap().iter().any(|part| part.pos == third), "{sql}");
+        assert!(book.store().log().segments_of(num).unwrap().iter().any(|segment| segment.pos == third), "{sql}");
         assert_eq!(book.verify().unwrap().faults, Vec::<String>::new());
     }
 }

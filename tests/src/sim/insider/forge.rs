@@ -156,7 +156,7 @@ impl World {
         offers.extend(asked.map(|doc| DocOffer { id: *doc, heads: vec![], recipes: vec![], lacking: true }));
         let device_time = self.nodes[node].moment(self.now_ms).wall_ms;
         let request =
-            ExchangeRequest { v: PROTOCOL, device_time, epoch: None, cursor: Cursor::default(), packs: false, room, docs: offers };
+            ExchangeRequest { v: PROTOCOL, device_time, epoch: None, cursor: Cursor::default(), segments: false, room, docs: offers };
         let Ok(body) = write_body(&request, true) else { return Ok(None) };
         let answer = self.at_the_shop(node, &body, None, dice)?;
         let answer: Option<ExchangeAnswer> = answer.and_then(|body| read_body(&body, true).ok());

@@ -15,7 +15,7 @@ impl World {
     pub(in crate::sim) fn watch_eyes(&self, phone: usize, before: &Truth, answer: &ExchangeAnswer) -> Result<(), Broken> {
         let (Some(after), Some(shop)) = (self.truth(), self.nodes[SHOP].book.as_ref()) else { return Ok(()) };
         let node = &self.nodes[phone];
-        for doc in answer.docs.iter().filter(|doc| !doc.packs.is_empty() || !doc.recipes.is_empty()) {
+        for doc in answer.docs.iter().filter(|doc| !doc.segments.is_empty() || !doc.recipes.is_empty()) {
             let opened = [before, &after].into_iter().any(|truth| self.is_open(truth, node.person, doc.id, shop.store()));
             if !opened {
                 let place = self.shop_place_name(doc.id);
