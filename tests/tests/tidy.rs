@@ -148,3 +148,12 @@ fn ci_runs_the_readmes_test_command() {
     assert!(all.contains("\ntests/deny\n"), "what we depend on is held to deny.toml");
     assert!(ci.contains("\ncargo fmt --check\n") && ci.contains("\ncargo clippy --workspace --all-targets -- -D warnings\n"));
 }
+
+/// A rule that moved would be one that no story is asked about any more.
+#[test]
+#[ignore = "needs Python: tests/all has it"]
+fn each_rule_that_stories_go_without_stands_where_the_list_says() {
+    let ran = std::process::Command::new("python3").arg(top().join("tests/taken-out")).arg("--list").output().unwrap();
+    assert!(ran.status.success(), "{}", String::from_utf8_lossy(&ran.stderr));
+    assert!(String::from_utf8_lossy(&ran.stdout).lines().count() > 15);
+}

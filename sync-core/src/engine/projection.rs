@@ -51,7 +51,7 @@ pub fn derive(store: &Store, document: &DocumentRow, roster: &Roster) -> Result<
 /// [`StoreError`].
 pub(crate) fn derive_all(store: &Store, documents: &[TouchedDocument], roster: &Roster) -> Result<(), StoreError> {
     for some in documents.chunks(AT_ONCE) {
-        let packed = some.iter().map(|document| store.projections().to_derive(*document)).collect::<Result<Vec<_>, _>>()?;
+        let packed = some.iter().map(|document| store.projections().read_to_derive(*document)).collect::<Result<Vec<_>, _>>()?;
         par_map(packed, |packed| derived(packed, roster)).into_iter().try_for_each(|derived| keep(store, derived))?;
     }
     Ok(())

@@ -299,7 +299,7 @@ impl PersonReader<'_> {
     /// [`BookError::Unknown`] where there is no such visit, or its machine is not open to the person: which of the two is not said.
     pub fn service_record(&self, visit: RecordId, unit: LengthUnit, now: &ClockReading) -> Result<super::ServiceRecord, BookError> {
         self.held(visit)?;
-        self.service_record(visit, unit, now)
+        self.book.machines().service_record(visit, unit, now)
     }
 
     fn held(&self, id: RecordId) -> Result<HeldRecord, BookError> {

@@ -103,16 +103,16 @@ impl StandingsCache {
 
 impl Projections<'_> {
     /// What the rows of a document are derived from.
-    pub(crate) fn to_derive(&self, document: TouchedDocument) -> Result<ToDerive, StoreError> {
+    pub(crate) fn read_to_derive(&self, document: TouchedDocument) -> Result<ToDerive, StoreError> {
         Ok(ToDerive { document, segments: self.store.log().encoded_segments_of(document.num)?, entries: Vec::new() })
     }
 
     /// The same of a document by its id, where this was appended to it last if anything was; `None` where there is no such document.
-    pub(crate) fn to_derive_of(&self, doc: DocId, settled: Option<Settled>) -> Result<Option<ToDerive>, StoreError> {
+    pub(crate) fn read_to_derive_of(&self, doc: DocId, settled: Option<Settled>) -> Result<Option<ToDerive>, StoreError> {
         if let Some(Settled { document, from, entries }) = settled {
             return Ok(Some(ToDerive { document, segments: self.store.log().encoded_segments_before(document.num, from)?, entries }));
         }
-        self.store.documents().document(doc)?.map(|document| self.to_derive((&document).into())).transpose()
+        self.store.documents().document(doc)?.map(|document| self.read_to_derive((&document).into())).transpose()
     }
 
     /// How a document stood when its rows were derived last, where that is at hand: it is taken out.

@@ -304,7 +304,7 @@ impl Taking<'_> {
             } else if !brings {
                 return Ok(None);
             }
-            Ok::<_, BookError>(store.projections().to_derive_of(doc.id, settled)?)
+            Ok::<_, BookError>(store.projections().read_to_derive_of(doc.id, settled)?)
         };
         ordered_pipeline(things, prepare, take, |read: ToDerive| derived(read, roster), |derived| Ok(keep(store, derived)?))
     }

@@ -240,7 +240,7 @@ impl Taking<'_> {
         answer.needed.truncate(MOST_NEEDED);
         intake.news |= news;
         intake.answers.insert(doc, answer);
-        Ok(if news { self.store.projections().to_derive_of(doc, settled)? } else { None })
+        Ok(if news { self.store.projections().read_to_derive_of(doc, settled)? } else { None })
     }
 
     /// Keeps what was refused, with the reason: the record at fault, or the whole change where none is. Gives what the device
