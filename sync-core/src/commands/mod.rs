@@ -7,6 +7,7 @@ pub mod desk;
 mod guide;
 mod office;
 mod order;
+mod own_visit;
 mod reading;
 mod trial;
 mod visit;
@@ -17,6 +18,7 @@ use shared::record::{Body, Finding, FindingCleared, FindingKind, MachineCard, Me
 pub use guide::{Guide, Step, ValveGuide};
 pub use office::Settings;
 pub use order::next_of;
+pub use own_visit::OwnVisit;
 pub use reading::{ReadingEntry, ReadingOutcome};
 pub use trial::{Ask, Trial, TrialView, Tried};
 pub use visit::{FinishOutcome, HoursOutcome, VisitEntry, VisitOutcome};

@@ -178,6 +178,16 @@ impl Book {
         Ok(open)
     }
 
+    /// One machine of the list; what it costs does not depend on the others.
+    ///
+    /// # Errors
+    /// [`BookError::Unknown`] where this book has no such machine, or no card of it yet; the store.
+    pub fn listed_machine(&self, machine: MachineId) -> Result<MachineLine, BookError> {
+        let row = self.store.machine(machine.doc())?.filter(|row| row.state.card.is_some());
+        let row = row.ok_or_else(|| BookError::Unknown("this book has no such machine".to_owned()))?;
+        self.machine_line(&row, &mut Names::default())
+    }
+
     fn machine_line(&self, row: &MachineRow, names: &mut Names) -> Result<MachineLine, BookError> {
         let (state, card) = (&row.state, row.state.card.as_ref());
         Ok(MachineLine {

@@ -169,7 +169,7 @@ impl World {
         let Some(Ok(made)) = self.nodes[from].book(dice).map(|book| book.make_bundle(&Load::Unsent, &made_at)) else { return Ok(()) };
         let line = format!("    A bundle from {} to {} {way}.", self.nodes[from].name, self.nodes[to].name);
         self.say(&line);
-        for bytes in arriving(way, &made.bytes) {
+        for bytes in made.bundles.iter().flat_map(|bytes| arriving(way, bytes)) {
             if !self.ready(to, cut, dice) {
                 return Ok(());
             }
