@@ -138,6 +138,7 @@ export async function scansTags({ shop, url, codeFor, office }) {
     await sees(dots(`https://old.example/phone/#/machine/${office('show', 'Q-102').machine}`));
     await heading(tab, 'Q-102');
     await sees([]);
+    await typesTag(tab, url);
     // Left in the middle, the camera is off.
     await tab.goto(`${url}#/scan`);
     await tab.locator('video').waitFor();
@@ -147,4 +148,32 @@ export async function scansTags({ shop, url, codeFor, office }) {
   } finally {
     await other.phone.close();
   }
+}
+
+/** What the tag says is typed, with a camera, with one that may not be used, and with none. */
+async function typesTag(tab, url) {
+  const type = async (tag) => {
+    await tab.getByLabel('The tag, as it is written').fill(tag);
+    await tap(tab, 'Open the machine');
+  };
+  await tab.goto(`${url}#/scan`);
+  await tab.locator('video').waitFor();
+  await type('no such tag');
+  await complaint(tab, 'no machine');
+  await type('q-101');
+  await heading(tab, 'Q-101');
+  await tab.evaluate(() => { navigator.mediaDevices.getUserMedia = () => Promise.reject(new Error('not allowed')); });
+  await tab.goto(`${url}#/scan`);
+  await complaint(tab, 'Type what the code or the tag says.');
+  await look(tab, 'scan-no-leave');
+  await type('Q-102');
+  await heading(tab, 'Q-102');
+  await tab.evaluate(() => { Object.defineProperty(navigator, 'mediaDevices', { value: undefined, configurable: true }); });
+  await tab.goto(`${url}#/scan`);
+  await tab.getByText('This page has no camera here').waitFor();
+  await look(tab, 'scan-no-camera');
+  await type('Q-102');
+  await heading(tab, 'Q-102');
+  await tab.reload();
+  await heading(tab, 'Q-102');
 }
