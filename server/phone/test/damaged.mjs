@@ -3,7 +3,7 @@
 import assert from 'node:assert/strict';
 import path from 'node:path';
 
-import { damageBook } from '../../../sync-core/bindings/wasm/test/damage.mjs';
+import { damageBook, putToRest } from '../../../sync-core/bindings/wasm/test/damage.mjs';
 import { folder, heading, look, openTab, saved, startPhone, tap } from './stage.mjs';
 
 export async function damagedBook({ url, codeFor, office }) {
@@ -23,15 +23,13 @@ export async function damagedBook({ url, codeFor, office }) {
     await tab.close();
     await phone.setOffline(false);
 
-    await damageBook(async () => {
-      await phone.close();
-      phone = await startPhone('damaged');
-      const blank = await phone.newPage();
-      // A file of the origin's that opens no book.
-      await blank.goto(`${url}manifest.webmanifest`);
-      return blank;
-    }, '/phone/kit/kit.js');
-
+    // A file of the origin's that opens no book.
+    tab = await phone.newPage();
+    await tab.goto(`${url}manifest.webmanifest`);
+    await putToRest(tab, '/phone/kit/kit.js');
+    await phone.close();
+    damageBook(path.join(folder, 'profile-damaged'));
+    phone = await startPhone('damaged');
     tab = await openTab(phone, url);
     await heading(tab, 'The book on this phone is damaged');
     await look(tab, 'damaged');

@@ -80,6 +80,10 @@ async function sheetOfTags({ shop, office, tag }) {
     const drawn = await dotsOf(one.locator('svg'));
     // On paper: the tags, and nothing that is for the screen. Over WebDriver BiDi no other medium can be asked for.
     if (browser !== 'chromium') return drawn;
+    // A tag is white paper, also where the computer's look is dark.
+    await page.emulateMedia({ colorScheme: 'dark' });
+    await look(page, 'office-tags-dark', { office: true });
+    await page.emulateMedia({ colorScheme: 'light' });
     await page.emulateMedia({ media: 'print' });
     await page.setViewportSize({ width: 740, height: 1000 });
     assert.equal(await page.getByText('Print at full size').isVisible(), false);

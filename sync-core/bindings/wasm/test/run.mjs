@@ -6,7 +6,7 @@ import { brotliCompressSync, gzipSync } from 'node:zlib';
 import path from 'node:path';
 import { fileURLToPath } from 'node:url';
 
-import { damageBook } from './damage.mjs';
+import { damageBook, putToRest } from './damage.mjs';
 import { keys } from './keys.mjs';
 import { shapes } from './shapes.mjs';
 import { clear, folder, openTab, startOrigin, startPhone, startServer, terminal } from './stage.mjs';
@@ -270,11 +270,10 @@ try {
         await kit.addNote(id, 'kept by the phone that broke');
         kit.close();
       }, [codeFor('Pia Larkin'), machine]);
-      await damageBook(async () => {
-        await broken.close();
-        broken = await startPhone('damaged');
-        return openTab(broken, url);
-      }, '/kit.js');
+      await putToRest(tab, '/kit.js');
+      await broken.close();
+      damageBook(path.join(folder, 'profile-damaged'));
+      broken = await startPhone('damaged');
       tab = await openTab(broken, url);
       const said = await tab.evaluate(async () => {
         const error = await openKit().catch((one) => one);
