@@ -67,12 +67,12 @@ fn filled(beginning: &[BundledDoc], docs: Vec<BundledDoc>, room: usize) -> Vec<V
         // A list of recipes is read as a whole, so two lists of one document stay two.
         let mut begun = false;
         for recipe in recipes {
-            let more = weight(&recipe) + if begun { 0 } else { OF_A_DOC };
-            if bundles.is_empty() || bytes + more > room {
+            let more = |begun: bool| weight(&recipe) + if begun { 0 } else { OF_A_DOC };
+            if bundles.is_empty() || bytes + more(begun) > room {
                 bundles.push(beginning.to_vec());
                 (bytes, begun) = (at_first, false);
             }
-            bytes += more;
+            bytes += more(begun);
             let Some(bundle) = bundles.last_mut() else { continue };
             match bundle.last_mut().filter(|_| begun) {
                 Some(doc) => doc.recipes.push(recipe),
