@@ -15,7 +15,7 @@ use sync_core::sync::bundle::{Load, Taken};
 use tests::Crew;
 
 fn make(crew: &Crew, from: usize) -> Vec<u8> {
-    crew.phones[from].book.outgoing().make_bundle(&Load::Unsent, &crew.moment(from)).unwrap().bytes
+    crew.phones[from].book.outgoing().make_bundle(&Load::Unsent, &crew.moment(from)).unwrap().bundles.remove(0)
 }
 
 fn take(crew: &mut Crew, to: usize, bytes: &[u8]) -> Taken {
@@ -71,7 +71,8 @@ fn a_new_device_is_whole_before_its_first_exchange() {
     let person = crew.person("newcomer", Role::Tech);
     crew.level(lead);
     let new = crew.empty_phone_for(person);
-    let bytes = crew.phones[lead].book.outgoing().make_bundle(&Load::Documents(vec![machine]), &crew.moment(lead)).unwrap().bytes;
+    let bytes =
+        crew.phones[lead].book.outgoing().make_bundle(&Load::Documents(vec![machine]), &crew.moment(lead)).unwrap().bundles.remove(0);
     take(&mut crew, new, &bytes);
     let own = crew.phones[new].book.identity().unwrap().device;
     assert!(!crew.phones[new].book.roster().unwrap().devices.contains_key(&own), "its card is not here yet");
@@ -248,7 +249,7 @@ fn chosen_machines_go_whole_to_a_phone_that_never_had_them() {
     crew.level_all();
     let made = crew.phones[lead].book.outgoing().make_bundle(&Load::Documents(vec![machine]), &crew.moment(lead)).unwrap();
     assert_eq!((made.documents, made.unsent), (1, 0));
-    take(&mut crew, stranger, &made.bytes);
+    take(&mut crew, stranger, &made.bundles[0]);
     let stands = |crew: &Crew, phone: usize| crew.phones[phone].book.store().projections().standings(machine).unwrap();
     assert_eq!(stands(&crew, stranger), stands(&crew, lead));
     assert_eq!(stands(&crew, stranger).len(), 2, "the card, and the valve");
@@ -346,7 +347,8 @@ fn a_receipt_that_comes_before_its_record_counts() {
     let read = crew.read(tech, machine, "1I", Stage::Found, 4, 5);
     crew.level_all();
     let newcomer = crew.join("Newcomer", Role::Tech);
-    let made = crew.phones[lead].book.outgoing().make_bundle(&Load::Documents(vec![machine]), &crew.moment(lead)).unwrap().bytes;
+    let made =
+        crew.phones[lead].book.outgoing().make_bundle(&Load::Documents(vec![machine]), &crew.moment(lead)).unwrap().bundles.remove(0);
     let without = |left_out: &dyn Fn(&Body, RecordId) -> bool| {
         let mut bundle: shared::wire::Bundle = sync_core::sync::read_body(&made, true).unwrap();
         let has = |bytes: &shared::bytes::Blob| {

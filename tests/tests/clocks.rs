@@ -78,7 +78,7 @@ fn a_clock_that_is_ahead_does_not_win_by_somebody_elses_phone() {
     let ahead = found(&mut crew, one, machine, 8);
     let bundle = crew.phones[one].book.outgoing().make_bundle(&Load::Unsent, &crew.moment(one)).unwrap();
     let moment = crew.moment(lead);
-    crew.phones[lead].book.peer().take_bundle(&bundle.bytes, &moment).unwrap();
+    crew.phones[lead].book.peer().take_bundle(&bundle.bundles[0], &moment).unwrap();
     crew.wait_min(60);
     let later = found(&mut crew, other, machine, 5);
     crew.wait_min(60);

@@ -334,7 +334,7 @@ fn healing_leaves_what_the_shops_changes_build_on() {
     let carried = crew.read(tech, docs[0], "1I", Stage::Found, 4, 5);
     let bundle = crew.phones[tech].book.outgoing().make_bundle(&sync_core::sync::bundle::Load::Unsent, &crew.moment(tech)).unwrap();
     let moment = crew.moment(lead);
-    crew.phones[lead].book.peer().take_bundle(&bundle.bytes, &moment).unwrap();
+    crew.phones[lead].book.peer().take_bundle(&bundle.bundles[0], &moment).unwrap();
     crew.read(lead, docs[0], "1E", Stage::Found, 5, 6);
     crew.level(lead);
     let later = crew.read(tech, docs[0], "2I", Stage::Found, 4, 5);

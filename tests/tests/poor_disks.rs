@@ -8,11 +8,12 @@ use std::io::{Seek, SeekFrom, Write};
 use std::path::Path;
 
 use shared::ids::DocId;
+use shared::problem::Code;
 use shared::record::Stage;
 use shared::role::Role;
 use sync_core::book::Book;
 use sync_core::engine::BookError;
-use sync_core::store::{Store, StoreError};
+use sync_core::store::{QuarantineState, RefusedBy, Store, StoreError};
 use sync_core::sync::bundle::salvage;
 use sync_core::sys::clock::ClockReading;
 use tests::disk::{Disk, Image};
@@ -109,4 +110,53 @@ fn a_book_that_is_only_looked_at_keeps_nothing() {
     let mut hand = sync_core::commands::ActionContext { now: crew.moment(tech), entropy: &mut dice, measured_by: None };
     let refused = book.author().add_note(machine, "seen", &mut hand);
     assert!(matches!(refused, Err(BookError::Store(StoreError::Unwritable(_)))), "{refused:?}");
+}
+
+/// Of a record that only its reader's quarantine still has, the salvage is the last copy.
+#[test]
+fn what_waits_in_quarantine_is_saved_as_well() {
+    let folder = tempfile::tempdir().unwrap();
+    let (mut crew, machine, tech) = with_unsent(folder.path(), 0);
+    let (helper, lead) = (crew.join("Helper", Role::Helper), crew.join("Lead", Role::Lead));
+    crew.give_yard(helper);
+    crew.level_all();
+    crew.read(tech, machine, "2E", Stage::Found, 4, 5);
+    let read: Vec<_> = ["1I", "1E", "2I"].map(|valve| crew.read(helper, machine, valve, Stage::Found, 3, 4)).into();
+    for id in &read {
+        let bytes = crew.phones[helper].book.store().records().held(*id).unwrap().unwrap().bytes;
+        let by = RefusedBy::ThisBook { brought_by: None };
+        crew.phones[tech].book.store().quarantine().put(machine, &bytes, Code::RoleMayNot, "Not taken here.", crew.now_ms, by).unwrap();
+    }
+    let numbers: Vec<i64> = crew.phones[tech].book.store().quarantine().quarantined().unwrap().iter().map(|held| held.id).collect();
+    crew.phones[tech].book.store().quarantine().settle_quarantined(numbers[2], QuarantineState::KeptOut).unwrap();
+    crew.phones[tech].book.store().quarantine().put(machine, b"no record", Code::Unreadable, "Not a record.", 0, RefusedBy::Shop).unwrap();
+    crew.phones[tech].book = Book::over(Store::in_memory().unwrap(), &mut crew.dice).unwrap();
+    let moment = crew.moment(tech);
+    let saved = salvage(&folder.path().join("book.db"), &moment).unwrap();
+    assert_eq!((saved.changes, saved.quarantined, saved.unreadable), (1, 2, 1), "what is no record cannot travel as one");
+    let moment = crew.moment(lead);
+    let taken = crew.phones[lead].book.peer().take_bundle(&saved.bundles[0], &moment).unwrap();
+    assert_eq!((taken.saved, taken.refused.len()), (2, 0), "{taken:?}");
+    crew.level(lead);
+    let at_shop = read.iter().map(|id| crew.shop.store().records().held(*id).unwrap().is_some());
+    assert_eq!(at_shop.collect::<Vec<_>>(), [true, true, false], "what the office keeps out stays out");
+    assert_eq!(crew.shop.verify().unwrap().faults, Vec::<String>::new());
+}
+
+/// What was kept last may be in the log beside the file alone, as where the phone was switched off.
+#[test]
+fn a_salvage_leaves_the_file_and_its_log_as_they_are() {
+    let folder = tempfile::tempdir().unwrap();
+    let (crew, _, tech) = with_unsent(folder.path(), 3);
+    let copy = folder.path().join("copy.db");
+    let files = [("book.db", "copy.db"), ("book.db-wal", "copy.db-wal")];
+    for (from, to) in files {
+        std::fs::copy(folder.path().join(from), folder.path().join(to)).unwrap();
+    }
+    let before = files.map(|(_, name)| std::fs::read(folder.path().join(name)).unwrap());
+    assert!(!before[1].is_empty());
+    assert_eq!(salvage(&copy, &crew.moment(tech)).unwrap().changes, 3);
+    assert!(files.map(|(_, name)| std::fs::read(folder.path().join(name)).unwrap()) == before);
+    assert!(matches!(salvage(&folder.path().join("none.db"), &crew.moment(tech)), Err(BookError::Store(StoreError::Unwritable(_)))));
+    assert!(!folder.path().join("none.db").exists());
 }

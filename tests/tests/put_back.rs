@@ -47,7 +47,7 @@ impl Ground {
         let load = Load::Documents(vec![self.machine]);
         let bundle = self.crew.phones[from].book.outgoing().make_bundle(&load, &self.crew.moment(from)).unwrap();
         let moment = self.crew.moment(to);
-        self.crew.phones[to].book.peer().take_bundle(&bundle.bytes, &moment).unwrap()
+        self.crew.phones[to].book.peer().take_bundle(&bundle.bundles[0], &moment).unwrap()
     }
 
     fn at_the_shop(&self, record: RecordId) -> bool {

@@ -9,7 +9,7 @@ use sync_core::sync::bundle::{Load, Taken};
 use tests::Crew;
 
 fn make(crew: &Crew, from: usize) -> Vec<u8> {
-    crew.phones[from].book.outgoing().make_bundle(&Load::Unsent, &crew.moment(from)).unwrap().bytes
+    crew.phones[from].book.outgoing().make_bundle(&Load::Unsent, &crew.moment(from)).unwrap().bundles.remove(0)
 }
 
 fn take(crew: &mut Crew, to: usize, bytes: &[u8]) -> Taken {

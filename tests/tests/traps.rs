@@ -79,7 +79,7 @@ impl Ground {
         self.crew.take(self.helper, &from_shop);
         let made =
             self.crew.phones[self.tech].book.outgoing().make_bundle(&sync_core::sync::bundle::Load::Unsent, &self.crew.moment(0)).unwrap();
-        let mut bundle: Bundle = read_body(&made.bytes, true).unwrap();
+        let mut bundle: Bundle = read_body(&made.bundles[0], true).unwrap();
         bundle.docs.push(BundledDoc { id: self.machine, recipes: named(&recipes) });
         let bytes = write_body(&bundle, true).unwrap();
         let moment = self.crew.moment(self.helper);

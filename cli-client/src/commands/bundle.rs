@@ -28,7 +28,7 @@ pub(crate) enum BundleCommand {
 /// Arguments of `bundle make`.
 #[derive(Debug, clap::Args)]
 pub(crate) struct MakeArgs {
-    /// The file to write; it must not exist
+    /// The file to write; it must not exist. What is too much for one goes into more, numbered
     file: PathBuf,
     /// These machines whole, instead of what the shop does not have yet [may be given again]
     #[arg(long, value_name = "MACHINE")]
@@ -64,15 +64,15 @@ fn make(args: &MakeArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failu
     let load = if named.is_empty() { Load::Unsent } else { Load::Documents(named) };
     let now = session.env.now();
     let made = session.book.outgoing().make_bundle(&load, &now)?;
-    files::write_new(&args.file, &made.bytes)?;
+    let (files, bytes) = write_all(&args.file, &made.bundles)?;
     let text = format!(
-        "Written to {}: {}, {} that the shop does not have yet, {} bytes. Everything stays here too, and still goes to the shop with the next exchange. The other device takes it in with tappet bundle take.",
-        args.file.display(),
+        "Written to {}: {}, {} that the shop does not have yet, {bytes} bytes. Everything stays here too, and still goes to the shop with the next exchange. The other device takes it in with tappet bundle take{}.",
+        files.join(", "),
         render::count(made.documents, "document"),
         render::count(made.unsent, "change"),
-        made.bytes.len()
+        one_by_one(&files),
     );
-    let json = json!({ "file": args.file, "documents": made.documents, "unsent": made.unsent, "bytes": made.bytes.len() });
+    let json = json!({ "file": args.file, "files": files, "documents": made.documents, "unsent": made.unsent, "bytes": bytes });
     Outcome::new(&json, render::wrapped(&text, render::width(session.env)))
 }
 
@@ -105,30 +105,43 @@ fn take(args: &TakeArgs, session: &mut Session<'_, '_>) -> Result<Outcome, Failu
 pub(crate) fn salvage(args: &SalvageArgs, book: &Path, env: &mut Environment<'_>) -> Result<Outcome, Failure> {
     let copy = Copied::of(book)?;
     let saved = bundle::salvage(&copy.book, &env.now())?;
-    let mut files = Vec::with_capacity(saved.bundles.len());
-    for (bytes, number) in saved.bundles.iter().zip(1..) {
-        let path = numbered(&args.file, number);
-        files::write_new(&path, bytes)?;
-        files.push(path.display().to_string());
-    }
+    let (files, bytes) = write_all(&args.file, &saved.bundles)?;
     let mut text = format!(
         "Written to {}: {} of {} that the shop is not known to have. On another device of the shop: tappet bundle take{}. The damaged book is as it was.",
         files.join(", "),
         render::count(saved.changes, "change"),
         render::count(saved.documents, "document"),
-        if files.len() > 1 { ", each file in this order" } else { "" },
+        one_by_one(&files),
     );
+    if saved.quarantined > 0 {
+        text.push_str(&format!(" With it: {} that waited in quarantine.", render::count(saved.quarantined, "record")));
+    }
     if saved.unreadable > 0 {
         text.push_str(&format!(
-            " {} of its log cannot be read any more: ask the shop which records it lacks.",
+            " {} of it cannot be read any more: ask the office which records the shop lacks.",
             render::count(saved.unreadable, "part")
         ));
     }
-    let bytes: usize = saved.bundles.iter().map(Vec::len).sum();
     let json = json!({
-        "files": files, "documents": saved.documents, "changes": saved.changes, "unreadable": saved.unreadable, "bytes": bytes,
+        "files": files, "documents": saved.documents, "changes": saved.changes, "quarantined": saved.quarantined,
+        "unreadable": saved.unreadable, "bytes": bytes,
     });
     Ok(Outcome::new(&json, render::wrapped(&text, render::width(env)))?.needing(saved.unreadable > 0))
+}
+
+/// Writes each bundle to a file of its own; gives the files' names and how many bytes they are.
+fn write_all(file: &Path, bundles: &[Vec<u8>]) -> Result<(Vec<String>, usize), Failure> {
+    let mut files = Vec::with_capacity(bundles.len());
+    for (bytes, number) in bundles.iter().zip(1..) {
+        let path = numbered(file, number);
+        files::write_new(&path, bytes)?;
+        files.push(path.display().to_string());
+    }
+    Ok((files, bundles.iter().map(Vec::len).sum()))
+}
+
+fn one_by_one(files: &[String]) -> &'static str {
+    if files.len() > 1 { ", each file in this order" } else { "" }
 }
 
 /// The first file has the name that was given; those after it a number before the ending.

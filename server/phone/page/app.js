@@ -4,7 +4,8 @@ import { openKit } from './kit/kit.js';
 import * as bar from './bar.js';
 import { keepPage } from './offline.js';
 import { begin, moved } from './router.js';
-import { complain, h } from './ui.js';
+import { damaged } from './screens/damaged.js';
+import { complain, h, whenDamaged } from './ui.js';
 import words from './words/en.js';
 
 /** What a browser must have for the kit. Whether it lends private files is only known to a worker, which says so. */
@@ -42,8 +43,8 @@ async function start() {
   tell(words.opening);
   const loading = ({ bytes, of }) => { tell(words.loading(bytes, of)); };
   const kit = await openKit('book.db', { onloading: loading }).catch((error) => {
-    // Nothing of the page can be used: the sentence is the screen.
-    tell(error.message);
+    // Nothing of the page can be used: the sentence is the screen, with what can be saved of a damaged book.
+    if (!error.kit) tell(error.message);
     throw error;
   });
   const context = { kit };
@@ -60,4 +61,5 @@ async function start() {
   if ((await kit.status()).enrolled) bar.exchange(kit, { quietly: true });
 }
 
+whenDamaged(damaged);
 start().catch(complain);

@@ -1,7 +1,7 @@
 // The bar that is always there: what is on this phone alone, what the shop has, when they last exchanged, and the button for it.
 
 import { kept, lookForNewer } from './offline.js';
-import { button, calm, complain, h, say } from './ui.js';
+import { button, calm, complain, h, isDamaged, say } from './ui.js';
 import words from './words/en.js';
 
 const place = () => document.getElementById('bar');
@@ -12,7 +12,7 @@ let noSignal = !navigator.onLine;
 /** Draws the bar from the book. Where text is large, what is on this phone alone is what stays. */
 export async function draw(kit) {
   const status = await kit.status();
-  place().hidden = !status.enrolled;
+  place().hidden = !status.enrolled || isDamaged();
   if (!status.enrolled) return;
   const { waiting = 0, photos_waiting: pictures = 0, records = 0, last_exchange_ms: last, now_ms: now } = status;
   const ago = last ? words.ago(last, now) : words.bar.never;

@@ -23,7 +23,7 @@ import * as scan from './screens/scan.js';
 import * as status from './screens/status.js';
 import { forget, keepTyped, restore } from './typed.js';
 import words from './words/en.js';
-import { calm, complain, h, link, scroller, visible } from './ui.js';
+import { calm, complain, h, isDamaged, link, scroller, visible } from './ui.js';
 
 const SCREENS = {
   enrol, round, machines, property, unlisted, machine, slot, start, check, hours, meter, finding, note, photo, finish, leaves, scan, status,
@@ -82,7 +82,7 @@ export async function draw({ quietly = false } = {}) {
     if (!state.enrolled) [name, given] = ['enrol', name === 'enrol' ? given : []];
     else if (name === 'enrol' || !Object.hasOwn(SCREENS, name)) [name, given] = ['round', []];
     const screen = await SCREENS[name].show({ ...context, status: state, go, at, redraw: draw }, ...given);
-    if (mine !== turn || !screen) return undefined;
+    if (mine !== turn || !screen || isDamaged()) return undefined;
     if (!history.state) history.replaceState({ from: last }, '');
     last = path();
     lay(screen, quietly);
@@ -91,6 +91,7 @@ export async function draw({ quietly = false } = {}) {
     if (mine !== turn) return undefined;
     // A place that is gone, as after a fresh enrolment, leads back to the round.
     complain(error);
+    if (isDamaged()) return undefined;
     lay({ title: words.app, body: [link(words.finish.round, FIRST)] }, quietly);
   }
   return undefined;

@@ -25,8 +25,19 @@ export const h = (tag, given, ...children) => dressed(document.createElement(tag
 /** The same for a drawing. */
 export const s = (tag, given, ...children) => dressed(document.createElementNS(SVG, tag), given, children);
 
-/** A sentence on what went wrong, read aloud; nothing takes it away. */
+/** What is done where the book is found to be damaged. */
+let mend = null;
+export const whenDamaged = (act) => { mend = act; };
+
+/** Whether the book was found to be damaged: nothing else is drawn then. */
+export const isDamaged = () => !!document.documentElement.dataset.damaged;
+
+/** A sentence on what went wrong, read aloud; nothing takes it away. A damaged book is a screen of its own. */
 export function complain(error) {
+  if (error?.kit && mend && !isDamaged()) {
+    mend(error);
+    return;
+  }
   const known = typeof error?.code === 'string' && error.message;
   if (!known) console.error(error);
   const place = document.getElementById('trouble');

@@ -6,6 +6,7 @@ import assert from 'node:assert/strict';
 import path from 'node:path';
 
 import { answerLeaf, begin, read, resume, through } from './hands.mjs';
+import { damagedBook } from './damaged.mjs';
 import { measure } from './figures.mjs';
 import { atALimit } from './limits.mjs';
 import { namesThatAreNot } from './names.mjs';
@@ -265,6 +266,10 @@ try {
 
   await test('a helper hands a visit over, a tech signs it off, and the office is told that it does not measure', async () => {
     await peopleMeet({ url, codeFor, office });
+  });
+
+  await test('a book that is damaged: what was not handed over is saved, and the office takes it in', async () => {
+    await damagedBook({ url, codeFor, office });
   });
 
   await test('what is confirmed was in sight to its end', async () => {

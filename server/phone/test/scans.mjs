@@ -80,6 +80,10 @@ async function sheetOfTags({ shop, office, tag }) {
     const drawn = await dotsOf(one.locator('svg'));
     // On paper: the tags, and nothing that is for the screen. Over WebDriver BiDi no other medium can be asked for.
     if (browser !== 'chromium') return drawn;
+    // A tag is white paper, also where the computer's look is dark.
+    await page.emulateMedia({ colorScheme: 'dark' });
+    await look(page, 'office-tags-dark', { office: true });
+    await page.emulateMedia({ colorScheme: 'light' });
     await page.emulateMedia({ media: 'print' });
     await page.setViewportSize({ width: 740, height: 1000 });
     assert.equal(await page.getByText('Print at full size').isVisible(), false);
@@ -138,6 +142,7 @@ export async function scansTags({ shop, url, codeFor, office }) {
     await sees(dots(`https://old.example/phone/#/machine/${office('show', 'Q-102').machine}`));
     await heading(tab, 'Q-102');
     await sees([]);
+    await typesTag(tab, url);
     // Left in the middle, the camera is off.
     await tab.goto(`${url}#/scan`);
     await tab.locator('video').waitFor();
@@ -147,4 +152,32 @@ export async function scansTags({ shop, url, codeFor, office }) {
   } finally {
     await other.phone.close();
   }
+}
+
+/** What the tag says is typed, with a camera, with one that may not be used, and with none. */
+async function typesTag(tab, url) {
+  const type = async (tag) => {
+    await tab.getByLabel('The tag, as it is written').fill(tag);
+    await tap(tab, 'Open the machine');
+  };
+  await tab.goto(`${url}#/scan`);
+  await tab.locator('video').waitFor();
+  await type('no such tag');
+  await complaint(tab, 'no machine');
+  await type('q-101');
+  await heading(tab, 'Q-101');
+  await tab.evaluate(() => { navigator.mediaDevices.getUserMedia = () => Promise.reject(new Error('not allowed')); });
+  await tab.goto(`${url}#/scan`);
+  await complaint(tab, 'Type what the code or the tag says.');
+  await look(tab, 'scan-no-leave');
+  await type('Q-102');
+  await heading(tab, 'Q-102');
+  await tab.evaluate(() => { Object.defineProperty(navigator, 'mediaDevices', { value: undefined, configurable: true }); });
+  await tab.goto(`${url}#/scan`);
+  await tab.getByText('This page has no camera here').waitFor();
+  await look(tab, 'scan-no-camera');
+  await type('Q-102');
+  await heading(tab, 'Q-102');
+  await tab.reload();
+  await heading(tab, 'Q-102');
 }

@@ -122,6 +122,7 @@ export async function look(tab, name, { office = false } = {}) {
   const theme = await tab.evaluate(() => document.documentElement.dataset.theme);
   await tab.evaluate(() => { document.documentElement.dataset.theme = 'dusk'; });
   for (const one of await axeSays(tab)) faults.push(`axe-core, ${name} at dusk: ${one}`);
+  if (process.env.TAPPET_ALL_PICTURES) await sizes(tab, `${called}-dusk`, pictures);
   await tab.evaluate((one) => { document.documentElement.dataset.theme = one; }, theme);
   const small = await tab.evaluate(() => [...document.querySelectorAll('button, a, input:not(.hidden), select, summary')]
     .map((one) => [one.outerHTML.slice(0, 90), one.getBoundingClientRect()])

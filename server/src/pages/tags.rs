@@ -4,7 +4,6 @@ use axum::extract::State;
 use axum::response::Response;
 use maud::{Markup, html};
 use shared::ids::MachineId;
-use sync_core::engine::BookError;
 use sync_core::queries::{DueLine, Order};
 
 use super::asked::{Named, Query};
@@ -13,7 +12,6 @@ use super::error_page::ErrorPage;
 use super::finding::{self, Find};
 use super::layout::{Place, nothing, page as frame};
 use super::qr;
-use crate::problem_response::ApiError;
 use crate::state::ServerState;
 
 /// What is to be known before one prints.
@@ -25,7 +23,7 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: CurrentUser,
     let (now, mut filter) = (visitor.now, asked.of_due()?);
     filter.order.get_or_insert(Order::Place);
     let lines = filter.of(state.read(move |book| book.reader().due_list(&now)).await?);
-    let sheet = sheet(&visitor, finding::page_of(&lines, asked.from));
+    let sheet = sheet(&visitor, finding::page_of(&lines, asked.from).iter().map(Tag::of));
     let body = html! {
         div.no-print {
             h1 { "Tags" }
@@ -44,32 +42,43 @@ pub(super) async fn of_machine(
     visitor: CurrentUser,
     Named(id): Named<MachineId>,
 ) -> Result<Response, ErrorPage> {
-    let now = visitor.now;
-    let lines = state.read(move |book| book.reader().due_list(&now)).await?;
-    let line = lines.into_iter().find(|line| line.machine == id);
-    let line = line.ok_or_else(|| ApiError::from(BookError::Unknown("this book has no such machine".to_owned())))?;
+    let line = state.read(move |book| book.machines().listed_machine(id)).await?;
     let title = format!("Tag of {}", line.tag);
     let body = html! {
         div.no-print {
             h1 { (title) }
             p.soft { (HOW) }
         }
-        (sheet(&visitor, &[line]))
+        (sheet(&visitor, [Tag { machine: line.machine, tag: &line.tag, description: &line.description, property: &line.property_name }]))
     };
     Ok(frame(&visitor, Place::Inside, &title, &body))
 }
 
-fn sheet(visitor: &CurrentUser, lines: &[DueLine]) -> Markup {
-    html! { ul.tags { @for line in lines { li { (tag(visitor, line)) } } } }
+/// What a tag says.
+struct Tag<'a> {
+    machine: MachineId,
+    tag: &'a str,
+    description: &'a str,
+    property: &'a str,
 }
 
-fn tag(visitor: &CurrentUser, line: &DueLine) -> Markup {
+impl<'a> Tag<'a> {
+    fn of(line: &'a DueLine) -> Self {
+        Self { machine: line.machine, tag: &line.tag, description: &line.description, property: &line.property_name }
+    }
+}
+
+fn sheet<'a>(visitor: &CurrentUser, tags: impl IntoIterator<Item = Tag<'a>>) -> Markup {
+    html! { ul.tags { @for one in tags { li { (tag(visitor, &one)) } } } }
+}
+
+fn tag(visitor: &CurrentUser, of: &Tag<'_>) -> Markup {
     html! {
-        (qr::drawn(&link(&visitor.issuer, line.machine), &format!("QR code that opens {} on a phone", line.tag)))
+        (qr::drawn(&link(&visitor.issuer, of.machine), &format!("QR code that opens {} on a phone", of.tag)))
         div {
-            strong { (line.tag) }
-            span { (line.description) }
-            span { (line.property_name) }
+            strong { (of.tag) }
+            span { (of.description) }
+            span { (of.property) }
             small { (visitor.shop.name) }
         }
     }

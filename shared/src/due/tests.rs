@@ -58,6 +58,10 @@ fn use_is_per_day_of_the_season() {
 fn without_a_meter_the_hours_are_an_estimate() {
     let mut bare = input(Some((date(2026, 10, 1), None)), Some(50), Some(24), date(2027, 3, 10));
     assert!(due(&bare).hours_unknown);
+    // An estimate of no use is none.
+    bare.estimate = Some(estimated_per_day(0));
+    let unused = due(&bare);
+    assert_eq!((unused.hours_unknown, unused.estimated), (true, false));
     // Five hours a week are 50 tenths in seven days.
     assert!((estimated_per_day(5) - 50.0 / 7.0).abs() < 1e-12);
     bare.estimate = Some(estimated_per_day(5));

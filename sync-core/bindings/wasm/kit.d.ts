@@ -146,8 +146,11 @@ export interface Quarantined {
   /** A machine's tag, or what else its document is called. */ title: string;
   /** Who stated it and in which role, the device that signed it; empty where it cannot be read. */ by_name: string; role: string; device_name: string;
   stated_ms: number | null; /** What it says, in the person's unit. */ words: string;
-  /** What letting it in would change, a sentence each; empty once it is settled. */ would_change: string[]; can_be_let_in: boolean;
 }
+/** With what letting it in would change, a sentence each; empty once it is settled. That is tried, so ask it of the one that is looked at. */
+export interface QuarantinedWhole extends Quarantined { would_change: string[]; can_be_let_in: boolean }
+/** A visit of the person's own that is open; `handed_over`: on this phone, and it waits for somebody who may sign it off. */
+export interface OwnVisit { machine: Id; tag: string; visit: Id; at_ms: number; handed_over: boolean }
 export interface Moved { mark: number; everything: boolean; documents: Id[] }
 
 export interface VisitEntry { cold: boolean; cautions_confirmed: boolean; engine_tenth_c?: number; purpose?: string; meter_tenth_h?: number }
@@ -204,10 +207,17 @@ export interface Levelled {
 export interface Enrolled { shop_name: string; person_name: string; role: Role | null; shop_time_ms: number }
 export interface Taken { from: Id; made_at: number; taken: number; held: number; refused: RefusedLine[]; saved: number }
 
+/** Files that the person saved: the office or another phone takes them in, one after the other. */
+export interface SavedFiles { files: number; bytes: number }
+/** What can be saved of a damaged book: changes that the shop is not known to hold, records that waited in quarantine; parts that cannot be read. */
+export interface SavedCounts { documents: number; changes: number; quarantined: number; unreadable: number }
+
 /** Decide by `code`, show `message`. */
 export class KitError extends Error {
   readonly code: string;
   readonly shopTimeMs: number | null;
+  /** Where the book is damaged: its kit, of which `salvage`, `saveDamaged` and `close` still work. Else null. */
+  readonly kit: Kit | null;
 }
 
 export class Kit {
@@ -226,8 +236,12 @@ export class Kit {
   enrol(code: string, deviceName: string, server?: string): Promise<Enrolled>;
   exchange(how?: { handOverOnly?: boolean }): Promise<Levelled>;
   token(): Promise<string | null>;
-  unsent(): Promise<Uint8Array>;
-  saveUnsent(fileName?: string): Promise<number>;
+  /** Bundles to be taken in one after the other: one, unless it would be too large. */
+  unsent(): Promise<Uint8Array[]>;
+  saveUnsent(fileName?: string): Promise<SavedFiles>;
+  /** Closes the book, and gives what can be read of it and was not handed over, as bundles; then the page must be loaded again. Needs no keys. */
+  salvage(): Promise<SavedCounts & { bundles: Uint8Array[] }>;
+  saveDamaged(fileName?: string): Promise<SavedCounts & SavedFiles>;
   takeBundle(bytes: Uint8Array): Promise<Taken>;
 
   // Looking.
@@ -246,6 +260,7 @@ export class Kit {
   contested(): Promise<ContestedSlot[]>;
   slot(doc: Id, slot: string): Promise<ContestedSlot>;
   quarantine(): Promise<Quarantined[]>;
+  quarantined(id: number): Promise<QuarantinedWhole>;
   moved(since: number): Promise<Moved>;
   verify(): Promise<{ clean: boolean; faults: string[] }>;
 
@@ -264,6 +279,12 @@ export class Kit {
   /** Cautions and cold once more, where a visit is gone on with. */
   resumeVisit(machine: Id, entry: VisitEntry): Promise<VisitOutcome>;
   openVisitOf(machine: Id): Promise<Id | null>;
+  ownVisit(machine: Id): Promise<OwnVisit | null>;
+  /** The latest of the person's own that is open and was not handed over. */
+  visitToGoOnWith(): Promise<OwnVisit | null>;
+  /** Hands the person's open visit over with a note, which tells others; it waits here until `takeUp`. */
+  handOver(machine: Id, note: string): Promise<Id>;
+  takeUp(machine: Id): Promise<null>;
   guide(machine: Id): Promise<Guide>;
   firstLeaf(machine: Id, valve: Valve): Promise<NextLeaf | null>;
   trial(machine: Id, valve: Valve, tried: Tried[]): Promise<TrialView>;

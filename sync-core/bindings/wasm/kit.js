@@ -2,6 +2,9 @@
 
 /** What went wrong: decide by `code`, show `message`. */
 export class KitError extends Error {
+  /** Where the book is damaged: its kit, of which `salvage`, `saveDamaged` and `close` still work. Else null. */
+  kit = null;
+
   constructor({ code, sentence, shop_time_ms: shopTimeMs }) {
     super(sentence);
     this.name = 'KitError';
@@ -10,13 +13,25 @@ export class KitError extends Error {
   }
 }
 
+/** Has the person save files: the second and later ones have a number. */
+function saveFiles(files, fileName) {
+  for (const [n, bytes] of files.entries()) {
+    const link = document.createElement('a');
+    link.href = URL.createObjectURL(new Blob([bytes], { type: 'application/octet-stream' }));
+    link.download = n ? fileName.replace(/(\.[^.]*)?$/, `-${n + 1}$1`) : fileName;
+    link.click();
+    setTimeout(() => { URL.revokeObjectURL(link.href); }, 60_000);
+  }
+  return { files: files.length, bytes: files.reduce((sum, one) => sum + one.length, 0) };
+}
+
 /** The façade's methods that are asked as they are: `worker.js` hands them to the engine. */
 const ASKED = [
-  'cautions', 'round', 'roundPage', 'property', 'properties', 'due', 'duePage', 'engineCards', 'toTakeBack', 'findMachine', 'machine', 'history', 'contested', 'slot', 'quarantine', 'moved',
+  'cautions', 'round', 'roundPage', 'property', 'properties', 'due', 'duePage', 'engineCards', 'toTakeBack', 'findMachine', 'machine', 'history', 'contested', 'slot', 'quarantine', 'quarantined', 'moved',
   'verify', 'unit', 'setUnit', 'leaves', 'setLeaves', 'readLength', 'showLength', 'remembered', 'remember', 'openVisit', 'openVisitOf',
-  'resumeVisit', 'guide', 'firstLeaf', 'trial', 'takeReading', 'readHours', 'changeMeter', 'addFinding', 'clearFinding', 'addNote', 'addPhoto', 'picture',
+  'resumeVisit', 'ownVisit', 'visitToGoOnWith', 'handOver', 'takeUp', 'guide', 'firstLeaf', 'trial', 'takeReading', 'readHours', 'changeMeter', 'addFinding', 'clearFinding', 'addNote', 'addPhoto', 'picture',
   'photosDue', 'ownPhotos',
-  'leftOpen', 'finishVisit', 'signOff', 'addMachine', 'void', 'enrol', 'exchange', 'token', 'unsent', 'takeBundle', 'prove', 'tidy',
+  'leftOpen', 'finishVisit', 'signOff', 'addMachine', 'void', 'enrol', 'exchange', 'token', 'unsent', 'salvage', 'takeBundle', 'prove', 'tidy',
 ];
 
 /** The open book of this origin. Make one with `openKit`. */
@@ -52,7 +67,13 @@ export class Kit {
     kit.onloading = onloading;
     const opened = new Promise((resolve, reject) => { kit.#waiting.set(0, { resolve, reject }); });
     worker.postMessage({ book: name });
-    await opened;
+    try {
+      await opened;
+    } catch (error) {
+      // What is not opened is not held either; of a damaged book something can still be saved.
+      if (!error.kit) worker.terminate();
+      throw error;
+    }
     kit.#askToPersist();
     return kit;
   }
@@ -90,8 +111,14 @@ export class Kit {
   #settle(id, { said, error }) {
     const waiting = this.#waiting.get(id);
     this.#waiting.delete(id);
-    if (error) waiting?.reject(new KitError(error));
+    if (error) waiting?.reject(this.#error(error));
     else waiting?.resolve(said);
+  }
+
+  #error(told) {
+    const error = new KitError(told);
+    if (told.damaged) error.kit = this;
+    return error;
   }
 
   #fail(error) {
@@ -114,15 +141,16 @@ export class Kit {
     return { ...status, has: this.has, persistent: this.#persistent, warn: (status.waiting ?? 0) + (status.photos_waiting ?? 0) > 0 };
   }
 
-  /** Saves what the shop does not have yet to a file of the person's, for the office or another phone to take in. */
+  /** Saves what the shop does not have yet to a file of the person's, or to several where one would be too large, for the office or another
+   * phone to take in. */
   async saveUnsent(fileName = 'tappetbook-unsent.bundle') {
-    const bytes = await this.unsent();
-    const link = document.createElement('a');
-    link.href = URL.createObjectURL(new Blob([bytes], { type: 'application/octet-stream' }));
-    link.download = fileName;
-    link.click();
-    setTimeout(() => { URL.revokeObjectURL(link.href); }, 60_000);
-    return bytes.length;
+    return saveFiles(await this.unsent(), fileName);
+  }
+
+  /** Closes a damaged book, and saves what can still be read of it and was not handed over to files of the person's. Gives how much that is. */
+  async saveDamaged(fileName = 'tappetbook-saved.bundle') {
+    const { bundles, ...counts } = await this.salvage();
+    return { ...counts, ...saveFiles(bundles, fileName) };
   }
 
   /** Ends the worker: the book is free for another tab. */

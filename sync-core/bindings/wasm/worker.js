@@ -1,7 +1,7 @@
 // The worker that has the book: one at a time in a browser, whichever tab was first. It serves the page that made it, and the
 // workers of other tabs over a channel. Pages go through kit.js.
 
-import init, { OpenKit } from './pkg/tappet_kit.js';
+import init, { OpenKit, salvage } from './pkg/tappet_kit.js';
 import MODULE_BYTES from './pkg/size.js';
 import { storageKey } from './keeper.js';
 import { addPhoto, picture } from './pictures.js';
@@ -10,11 +10,11 @@ import { bringPictures, exchange, enrol, token } from './shop.js';
 /** Steps that write: after each, every page is told what moved. */
 const WRITES = new Set([
   'enrol', 'exchange', 'openVisit', 'resumeVisit', 'takeReading', 'readHours', 'changeMeter', 'addFinding', 'clearFinding', 'addNote',
-  'addPhoto', 'finishVisit', 'signOff', 'addMachine', 'void', 'takeBundle', 'setUnit', 'setLeaves',
+  'addPhoto', 'finishVisit', 'handOver', 'takeUp', 'signOff', 'addMachine', 'void', 'takeBundle', 'setUnit', 'setLeaves',
 ]);
 /** Steps whose second asking must not be a second step. The others, asked again, change nothing: that is theirs already. */
 const ONCE = new Set([
-  'openVisit', 'resumeVisit', 'takeReading', 'readHours', 'changeMeter', 'addFinding', 'clearFinding', 'addNote', 'addPhoto', 'finishVisit', 'signOff',
+  'openVisit', 'resumeVisit', 'takeReading', 'readHours', 'changeMeter', 'addFinding', 'clearFinding', 'addNote', 'addPhoto', 'finishVisit', 'handOver', 'signOff',
   'addMachine', 'void',
 ]);
 /** A question to the tab that has the book is sent again after so long, until that tab says that it has it. */
@@ -27,6 +27,8 @@ let name;
 let channel;
 /** The open book, once it is this worker's. */
 let kit = null;
+/** Why there will be no open book in this worker: it is damaged. What it has alone can still be saved. */
+let damaged = null;
 /** What the book's mark was when pages were last told. */
 let mark = 0;
 /** What goes on meanwhile: one exchange at a time, one proving, one picture on its way. */
@@ -64,8 +66,18 @@ async function answer({ ask, given, key }) {
     case 'takeBundle': return JSON.parse(kit.takeBundle(...given));
     case 'addPhoto': return addPhoto(kit, key ?? crypto.randomUUID(), ...given);
     case 'picture': return picture(...given);
+    case 'salvage': return salvaged();
     default: return JSON.parse(key ? kit.askOnce(key, ask, JSON.stringify(given ?? [])) : kit.ask(ask, JSON.stringify(given ?? [])));
   }
+}
+
+/** Saves what can be read of a damaged book, which must not be open. */
+async function salvaged() {
+  kit?.free();
+  kit = null;
+  damaged ??= { code: 'book-damaged', sentence: 'The book was closed, since it is damaged. Load the page again.', shop_time_ms: null, damaged: true };
+  const saved = await salvage(name);
+  return { bundles: saved.bundles, ...JSON.parse(saved.counts) };
 }
 
 /** Proves and tidies in small slices, when nobody waits. */
@@ -228,7 +240,11 @@ async function open(message) {
   if (name === ':memory:') return take();
   // The lock is held for as long as this worker lives: the browser gives it to the next tab when this one is gone.
   const held = (lock) => (lock ? take().then(() => new Promise(() => {})) : false);
-  const failed = (error) => { postMessage({ failed: told(error) }); };
+  const failed = (error) => {
+    const said = told(error);
+    if (said.damaged) damaged = said;
+    postMessage({ failed: said });
+  };
   const first = navigator.locks.request(`tappetbook ${name}`, { ifAvailable: true }, (lock) => {
     if (lock) return held(lock);
     postMessage({ has: 'elsewhere' });
@@ -240,7 +256,9 @@ async function open(message) {
 onmessage = ({ data }) => {
   if (data.book) {
     open(data).catch((error) => { postMessage({ failed: told(error) }); });
-  } else if (kit) {
+  } else if (damaged && data.ask !== 'salvage') {
+    postMessage({ id: data.id, error: damaged });
+  } else if (kit || damaged) {
     serve(data, (said) => { postMessage(said); });
   } else {
     pass(data);

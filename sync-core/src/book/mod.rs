@@ -178,7 +178,7 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
-    pub(crate) fn may_read(&self, person: PersonId, doc: DocId) -> Result<bool, BookError> {
+    pub(crate) fn is_open_to(&self, person: PersonId, doc: DocId) -> Result<bool, BookError> {
         match self.store.documents().document(doc)? {
             Some(document) if self.roster()?.role_now(person).is_some() => Ok(self.store.grants().may_read(person, &document)?),
             _ => Ok(false),

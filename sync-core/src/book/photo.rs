@@ -159,7 +159,7 @@ impl Photos<'_> {
     /// # Errors
     /// [`PhotoError`]: why not.
     pub fn open_to(&self, person: PersonId, doc: DocId, sha256: Bytes32) -> Result<(), PhotoError> {
-        if !self.book.may_read(person, doc)? {
+        if !self.book.is_open_to(person, doc)? {
             return Err(PhotoError::Closed);
         }
         noted(&*self.book.store.records().ledger_of(doc)?, self.book.roster()?, sha256)

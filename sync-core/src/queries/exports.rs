@@ -184,7 +184,7 @@ pub(crate) fn hours_row(origin: RowOrigin, body: &Body) -> Option<HoursRow> {
 }
 
 impl PersonReader<'_> {
-    /// Documents open to a self.person that moved, or were opened to them, after one position of the shop's log and up to another.
+    /// Documents open to the person that moved, or were opened to them, after one position of the shop's log and up to another.
     ///
     /// # Errors
     /// [`BookError`] where the store fails.

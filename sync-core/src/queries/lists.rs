@@ -12,6 +12,7 @@ use super::bounds::none;
 use super::history::{Fates, Stretch};
 use super::names::Names;
 use super::{DueLine, HistoryLine, NoteLine, PropertyLine, describe, short};
+use crate::book::Book;
 use crate::engine::BookError;
 use crate::queries::MachineReader;
 use crate::queries::PersonReader;
@@ -140,17 +141,12 @@ pub struct ShopStatus {
 }
 
 impl PersonReader<'_> {
-    /// Whether a self.person may read a document; not where there is none.
+    /// Whether the person may read a document; not where there is none.
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn may_read(&self, doc: DocId) -> Result<bool, BookError> {
-        match self.book.store.documents().document(doc)? {
-            Some(document) if self.book.roster()?.role_now(self.person).is_some() => {
-                Ok(self.book.store.grants().may_read(self.person, &document)?)
-            }
-            _ => Ok(false),
-        }
+        self.book.is_open_to(self.person, doc)
     }
 
     /// The machines open to the person, by tag.
@@ -161,7 +157,7 @@ impl PersonReader<'_> {
         let (mut lines, mut names) = (Vec::new(), Names::default());
         for row in self.book.store.machine_rows().machines()? {
             if self.may_read(row.doc)? {
-                lines.push(self.machine_line(&row, &mut names)?);
+                lines.push(machine_line(self.book, &row, &mut names)?);
             }
         }
         lines.sort_by(|a, b| (&a.tag, a.machine).cmp(&(&b.tag, b.machine)));
@@ -180,25 +176,6 @@ impl PersonReader<'_> {
             }
         }
         Ok(open)
-    }
-
-    fn machine_line(&self, row: &MachineRow, names: &mut Names) -> Result<MachineLine, BookError> {
-        let (state, card) = (&row.state, row.state.card.as_ref());
-        Ok(MachineLine {
-            machine: MachineId(row.doc.0),
-            tag: state.tag().to_owned(),
-            description: card.map(|c| c.description.clone()).unwrap_or_default(),
-            property: state.property(),
-            property_name: names.property(self.book, state.property())?,
-            duty: card.map(|c| c.duty).unwrap_or_default(),
-            hours_per_week: card.and_then(|c| c.hours_per_week),
-            season: names.season(self.book, state.property())?,
-            provisional: card.is_some_and(|c| c.provisional),
-            engine_card: state.engine_card(),
-            meter: state.hours.as_ref().map(|h| h.meter),
-            hold: state.holds().next().is_some(),
-            contested: !state.contested.is_empty(),
-        })
     }
 
     /// The properties open to the person, by name.
@@ -227,7 +204,7 @@ impl PersonReader<'_> {
         let (mut machines_there, mut names) = (Vec::new(), Names::default());
         for row in self.book.store.machine_rows().machines_of(property)? {
             if self.may_read(row.doc)? {
-                machines_there.push(self.machine_line(&row, &mut names)?);
+                machines_there.push(machine_line(self.book, &row, &mut names)?);
             }
         }
         let (notes, more_notes) = self.book.reader().notes(property.doc())?;
@@ -235,7 +212,36 @@ impl PersonReader<'_> {
     }
 }
 
+fn machine_line(book: &Book, row: &MachineRow, names: &mut Names) -> Result<MachineLine, BookError> {
+    let (state, card) = (&row.state, row.state.card.as_ref());
+    Ok(MachineLine {
+        machine: MachineId(row.doc.0),
+        tag: state.tag().to_owned(),
+        description: card.map(|c| c.description.clone()).unwrap_or_default(),
+        property: state.property(),
+        property_name: names.property(book, state.property())?,
+        duty: card.map(|c| c.duty).unwrap_or_default(),
+        hours_per_week: card.and_then(|c| c.hours_per_week),
+        season: names.season(book, state.property())?,
+        provisional: card.is_some_and(|c| c.provisional),
+        engine_card: state.engine_card(),
+        meter: state.hours.as_ref().map(|h| h.meter),
+        hold: state.holds().next().is_some(),
+        contested: !state.contested.is_empty(),
+    })
+}
+
 impl MachineReader<'_> {
+    /// One machine of the list; what it costs does not depend on the others.
+    ///
+    /// # Errors
+    /// [`BookError::Unknown`] where this book has no such machine, or no card of it yet; the store.
+    pub fn listed_machine(&self, machine: MachineId) -> Result<MachineLine, BookError> {
+        let row = self.book.store.machine_rows().machine(machine.doc())?.filter(|row| row.state.card.is_some());
+        let row = row.ok_or_else(|| BookError::Unknown("this book has no such machine".to_owned()))?;
+        machine_line(self.book, &row, &mut Names::default())
+    }
+
     /// A machine's history, newest first; the shop's receipts left out. All of it: for a device's own screens.
     ///
     /// # Errors

@@ -52,7 +52,7 @@ pub use machine::{LashView, MachineMore, MachineView, PhotoLine, VisitView};
 pub(crate) use machine::{gross_lash, judge_lash, last_of_visit};
 pub use matters::{Matter, MatterKind};
 pub use notes::NoteLine;
-pub use quarantine::QuarantineView;
+pub use quarantine::{QuarantineLine, QuarantineView};
 pub use reader::{DayReader, Finder, MachineReader, PersonReader, Reader, Reckoner};
 pub use record::{NamedRecord, WholeRecord};
 pub use roster::{DeviceLine, PersonLine, PropertyLine, ShopFront, Status};

@@ -22,6 +22,26 @@ use crate::queries::Reader;
 use crate::store::{BroughtTooMuch, QuarantineState, Quarantined};
 use crate::sys::clock::ClockReading;
 
+/// A record in quarantine as one reads it. What letting it in would change is not tried.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct QuarantineLine {
+    /// As quarantine holds it.
+    #[serde(flatten)]
+    pub held: Quarantined,
+    /// The document it was meant for: a machine's tag, or another name.
+    pub title: String,
+    /// Who stated it; empty where it cannot be read.
+    pub by_name: String,
+    /// The role its author has now, or that there is none; empty where it cannot be read.
+    pub role: String,
+    /// The device that signed it, by name.
+    pub device_name: String,
+    /// When it was stated, by the device's clock, ms since 1970 UTC.
+    pub stated_ms: Option<i64>,
+    /// What it says; empty where it cannot be read.
+    pub words: String,
+}
+
 /// A record in quarantine with what the office decides by.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
@@ -80,35 +100,48 @@ impl Reader<'_> {
         held.into_iter().map(|held| self.quarantine_view(held, unit, now)).collect()
     }
 
-    /// One record in quarantine, with what the office decides by.
+    /// What is in quarantine, as one reads it: numbers beyond `after`, at most so many.
     ///
     /// # Errors
     /// [`BookError`] where the store fails.
-    pub fn quarantine_view(&self, held: Quarantined, unit: LengthUnit, now: &ClockReading) -> Result<QuarantineView, BookError> {
+    pub fn quarantine_lines(&self, after: i64, most: usize, unit: LengthUnit) -> Result<Vec<QuarantineLine>, BookError> {
+        self.book.store.quarantine().some_quarantined(None, after, most)?.into_iter().map(|held| self.quarantine_line(held, unit)).collect()
+    }
+
+    fn quarantine_line(&self, held: Quarantined, unit: LengthUnit) -> Result<QuarantineLine, BookError> {
         let roster = self.book.roster()?;
-        let opened = envelope::decode_unverified(&held.bytes).ok();
         let device_name = held.device.map_or_else(
             || "a device that cannot be read".to_owned(),
             |id| roster.devices.get(&id).map_or_else(|| "a device that the roster does not know".to_owned(), |d| d.card.name.clone()),
         );
-        let mut view = QuarantineView {
+        let opened = envelope::decode_unverified(&held.bytes).ok();
+        let mut line = QuarantineLine {
             title: self.title(held.doc)?,
             by_name: String::new(),
             role: String::new(),
             device_name,
             stated_ms: None,
             words: String::new(),
-            would_change: Vec::new(),
-            can_be_let_in: false,
             held,
         };
-        if let Some(opened) = &opened {
-            let entry = entry_of(opened);
-            view.by_name = by(&entry, roster);
-            view.role = roster.role_now(entry.record.by).map_or("no role", shared::role::Role::name).to_owned();
-            view.stated_ms = Some(entry.record.at_ms);
-            view.words = describe(&entry.record.body, unit, roster);
+        if let Some(entry) = opened.as_ref().map(entry_of) {
+            line.by_name = by(&entry, roster);
+            line.role = roster.role_now(entry.record.by).map_or("no role", shared::role::Role::name).to_owned();
+            line.stated_ms = Some(entry.record.at_ms);
+            line.words = describe(&entry.record.body, unit, roster);
         }
+        Ok(line)
+    }
+
+    /// One record in quarantine, with what the office decides by.
+    ///
+    /// # Errors
+    /// [`BookError`] where the store fails.
+    pub fn quarantine_view(&self, held: Quarantined, unit: LengthUnit, now: &ClockReading) -> Result<QuarantineView, BookError> {
+        let roster = self.book.roster()?;
+        let QuarantineLine { held, title, by_name, role, device_name, stated_ms, words } = self.quarantine_line(held, unit)?;
+        let (would_change, can_be_let_in) = (Vec::new(), false);
+        let mut view = QuarantineView { held, title, by_name, role, device_name, stated_ms, words, would_change, can_be_let_in };
         if view.held.state != QuarantineState::Waiting {
             return Ok(view);
         }

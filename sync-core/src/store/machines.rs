@@ -17,6 +17,13 @@ pub struct MachineRow {
     pub state: MachineState,
 }
 
+/// Of machines in brief, those that somebody should look at.
+const WANTING_ATTENTION: &str = "WHERE attention = 1";
+
+fn summaries_sql(which: &str) -> String {
+    format!("SELECT doc, brief FROM machines JOIN documents USING (num) {which} ORDER BY tag, doc")
+}
+
 impl MachineRows<'_> {
     fn machines_where(&self, which: &str, parameters: impl rusqlite::Params) -> Result<Vec<MachineRow>, StoreError> {
         let sql = format!("SELECT doc, view FROM machines JOIN documents USING (num) JOIN views USING (num) {which}");
@@ -54,8 +61,19 @@ impl MachineRows<'_> {
     /// # Errors
     /// [`StoreError`].
     pub fn machine_summaries(&self) -> Result<Vec<(DocId, MachineSummary)>, StoreError> {
-        let mut statement =
-            self.store.connection.prepare_cached("SELECT doc, brief FROM machines JOIN documents USING (num) ORDER BY tag, doc")?;
+        self.summaries_where("")
+    }
+
+    /// Those that somebody should look at, a visit of theirs being open, say; in brief, by tag. Reads no others.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn summaries_wanting_attention(&self) -> Result<Vec<(DocId, MachineSummary)>, StoreError> {
+        self.summaries_where(WANTING_ATTENTION)
+    }
+
+    fn summaries_where(&self, which: &str) -> Result<Vec<(DocId, MachineSummary)>, StoreError> {
+        let mut statement = self.store.connection.prepare_cached(&summaries_sql(which))?;
         let mut rows = statement.query([])?;
         let mut machine_summaries = Vec::new();
         while let Some(row) = rows.next()? {
@@ -122,5 +140,24 @@ impl MachineRows<'_> {
     pub fn machines_at(&self, property: PropertyId) -> Result<Vec<i64>, StoreError> {
         let mut statement = self.store.connection.prepare_cached("SELECT num FROM machines WHERE property = ?1")?;
         Ok(statement.query_map([property.as_bytes().as_slice()], |row| row.get(0))?.collect::<Result<_, _>>()?)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::store::Store;
+
+    #[test]
+    fn machines_that_want_attention_are_found_without_reading_the_others() {
+        let store = Store::in_memory().unwrap();
+        let plan = |which: &str| -> String {
+            let sql = format!("EXPLAIN QUERY PLAN {}", summaries_sql(which));
+            let mut statement = store.connection.prepare(&sql).unwrap();
+            let lines = statement.query_map([], |row| row.get::<_, String>(3)).unwrap();
+            lines.map(Result::unwrap).collect::<Vec<_>>().join("; ")
+        };
+        assert!(plan(WANTING_ATTENTION).contains("machines_attention"), "{}", plan(WANTING_ATTENTION));
+        assert!(!plan("").contains("machines_attention"), "{}", plan(""));
     }
 }

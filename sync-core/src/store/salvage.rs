@@ -1,15 +1,16 @@
-//! Copies of databases that cannot be worked with: on a disk that cannot be written, to look only; damaged, what can still be read of
-//! the log, row by row.
+//! Databases that cannot be worked with: a copy, to look only, of one on a disk that cannot be written; of a damaged one, what can still
+//! be read of the log and of the quarantine, row by row.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
-use rusqlite::{Connection, OptionalExtension};
+use rusqlite::config::DbConfig;
+use rusqlite::{Connection, OpenFlags, OptionalExtension};
 use shared::ids::DocId;
 use shared::wire::Recipe;
 
 use super::log::changes_in;
-use super::{Store, StoreError, fixed, from_json};
+use super::{QuarantineState, Store, StoreError, fixed, from_json};
 use crate::change::segment_codec;
 use crate::crypto::envelope;
 use crate::store::Identity;
@@ -23,7 +24,9 @@ pub(crate) struct Salvage {
     pub(crate) changes: BTreeMap<DocId, Vec<Recipe>>,
     /// How many of them the shop is not known to hold.
     pub(crate) unsent: usize,
-    /// Parts of the log that cannot be read.
+    /// Records that wait in quarantine, each with the document that it was meant for, oldest first.
+    pub(crate) quarantined: Vec<(DocId, Vec<u8>)>,
+    /// Parts of the log, and records in quarantine, that cannot be read.
     pub(crate) unreadable: usize,
 }
 
@@ -45,35 +48,61 @@ impl Store {
         Ok(store)
     }
 
-    /// Reads what can be read of the database at a path: a copy, since SQLite may tidy a file that it opens.
+    /// Reads what can be read of the database at a path. Its log stays beside it: only what SQLite finishes of a step that was cut off
+    /// changes the file.
     ///
     /// # Errors
     /// [`StoreError`] where not even whose book it is can be read.
     pub(crate) fn salvage(path: &Path) -> Result<Salvage, StoreError> {
-        let damaged = Connection::open(path)?;
-        damaged.execute_batch("PRAGMA locking_mode=EXCLUSIVE; PRAGMA query_only=ON; PRAGMA trusted_schema=OFF;")?;
-        let text: Option<String> = damaged.query_row("SELECT value FROM meta WHERE key = 'identity'", [], |row| row.get(0)).optional()?;
-        let nobody = || StoreError::NotABook("it does not say whose book it is".to_owned());
-        let identity: Identity = from_json(&text.ok_or_else(nobody)?)?;
-        let (mut found, mut unreadable) = (Vec::new(), 0);
-        for pos in positions(&damaged)? {
-            match segment(&damaged, pos) {
-                Ok(Some(segment)) => found.push(segment),
-                Ok(None) => {}
-                Err(_) => unreadable += 1,
-            }
-        }
-        let unsent = found.iter().filter(|segment| !segment.at_shop).map(|segment| segment.changes.len()).sum();
-        let mut wanted: BTreeSet<DocId> = found.iter().filter(|segment| !segment.at_shop).map(|segment| segment.doc).collect();
-        if unsent > 0 {
-            wanted.extend([identity.root.shop.roster(), identity.root.shop.engines()]);
-        }
-        let mut changes: BTreeMap<DocId, Vec<Recipe>> = BTreeMap::new();
-        for segment in found.into_iter().filter(|segment| wanted.contains(&segment.doc)) {
-            changes.entry(segment.doc).or_default().extend(segment.changes);
-        }
-        Ok(Salvage { identity, changes, unsent, unreadable })
+        salvaged(&Connection::open_with_flags(path, as_it_is())?)
     }
+
+    /// As [`Store::salvage`], on a file system of SQLite's that the caller registered under a name.
+    ///
+    /// # Errors
+    /// As [`Store::salvage`].
+    pub(crate) fn salvage_on(path: &Path, file_system: &str) -> Result<Salvage, StoreError> {
+        salvaged(&Connection::open_with_flags_and_vfs(path, as_it_is(), file_system)?)
+    }
+}
+
+/// No file is made where there is none.
+fn as_it_is() -> OpenFlags {
+    OpenFlags::default().difference(OpenFlags::SQLITE_OPEN_CREATE)
+}
+
+fn salvaged(damaged: &Connection) -> Result<Salvage, StoreError> {
+    damaged.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true)?;
+    damaged.execute_batch("PRAGMA locking_mode=EXCLUSIVE; PRAGMA query_only=ON; PRAGMA trusted_schema=OFF;")?;
+    let text: Option<String> = damaged.query_row("SELECT value FROM meta WHERE key = 'identity'", [], |row| row.get(0)).optional()?;
+    let nobody = || StoreError::NotABook("it does not say whose book it is".to_owned());
+    let identity: Identity = from_json(&text.ok_or_else(nobody)?)?;
+    let (mut found, mut quarantined, mut unreadable) = (Vec::new(), Vec::new(), 0);
+    for pos in positions(damaged)? {
+        match segment(damaged, pos) {
+            Ok(Some(segment)) => found.push(segment),
+            Ok(None) => {}
+            Err(_) => unreadable += 1,
+        }
+    }
+    let (ids, all) = in_quarantine(damaged);
+    unreadable += usize::from(!all);
+    for id in ids {
+        match waiting(damaged, id) {
+            Ok(record) => quarantined.extend(record),
+            Err(_) => unreadable += 1,
+        }
+    }
+    let unsent = found.iter().filter(|segment| !segment.at_shop).map(|segment| segment.changes.len()).sum();
+    let mut wanted: BTreeSet<DocId> = found.iter().filter(|segment| !segment.at_shop).map(|segment| segment.doc).collect();
+    if unsent + quarantined.len() > 0 {
+        wanted.extend([identity.root.shop.roster(), identity.root.shop.engines()]);
+    }
+    let mut changes: BTreeMap<DocId, Vec<Recipe>> = BTreeMap::new();
+    for segment in found.into_iter().filter(|segment| wanted.contains(&segment.doc)) {
+        changes.entry(segment.doc).or_default().extend(segment.changes);
+    }
+    Ok(Salvage { identity, changes, unsent, quarantined, unreadable })
 }
 
 /// From the first position of the log that can be found to the last: what lies between is asked for one by one.
@@ -91,6 +120,38 @@ fn positions(damaged: &Connection) -> Result<std::ops::RangeInclusive<i64>, Stor
         _ => counted()?.unwrap_or(0),
     };
     Ok(first..=last)
+}
+
+/// The numbers in quarantine that can be found, from both ends, and whether those are all.
+fn in_quarantine(damaged: &Connection) -> (BTreeSet<i64>, bool) {
+    let mut ids = BTreeSet::new();
+    for order in ["ASC", "DESC"] {
+        let mut from_here = || -> Result<(), rusqlite::Error> {
+            let mut statement = damaged.prepare(&format!("SELECT id FROM quarantine ORDER BY id {order}"))?;
+            let mut rows = statement.query([])?;
+            while let Some(row) = rows.next()? {
+                ids.insert(row.get(0)?);
+            }
+            Ok(())
+        };
+        if from_here().is_ok() {
+            return (ids, true);
+        }
+    }
+    (ids, false)
+}
+
+/// A record that waits in quarantine; `None` where there is none of this number, or it does not wait.
+fn waiting(damaged: &Connection, id: i64) -> Result<Option<(DocId, Vec<u8>)>, StoreError> {
+    let mut statement = damaged.prepare_cached("SELECT doc, bytes, state FROM quarantine WHERE id = ?1")?;
+    let row = statement.query_row([id], |row| Ok((row.get::<_, Vec<u8>>(0)?, row.get::<_, Vec<u8>>(1)?, row.get::<_, String>(2)?)));
+    let Some((doc, bytes, state)) = row.optional()? else { return Ok(None) };
+    if from_json::<QuarantineState>(&state)? != QuarantineState::Waiting {
+        return Ok(None);
+    }
+    // What is no record cannot travel as one: a single one of them would keep a receiver from reading the bundle at all.
+    envelope::decode_unverified(&bytes).map_err(|e| StoreError::Damaged(e.to_string()))?;
+    Ok(Some((DocId::from_bytes(fixed(&doc)?), bytes)))
 }
 
 /// One segment; `None` where there is none at this position.

@@ -5,6 +5,7 @@
 //! roster, so that it knows the devices that signed. The receiver checks every signature and right itself, and offers all
 //! that was new to it to the shop, once: a receipt in a bundle may be of a shop since put back from a backup.
 
+mod files;
 mod salvage;
 
 use std::cell::Cell;
@@ -13,7 +14,7 @@ use std::collections::BTreeSet;
 use serde::Serialize;
 use shared::bytes::{Blob, Bytes16};
 use shared::ids::{DeviceId, DocId};
-use shared::wire::{BUNDLE, Bundle, BundledDoc, LARGEST_PLAIN, ShortRecipe};
+use shared::wire::{BUNDLE, Bundle};
 
 use crate::engine::BookError;
 use crate::engine::allowance::Allowance;
@@ -26,13 +27,14 @@ use crate::judge::corrected_time::Receipt;
 use crate::judge::permissions::DocKind;
 use crate::judge::roster::Roster;
 use crate::store::Checked;
-use crate::store::Identity;
 use crate::store::{Provenance, RefusedBy, Store};
-use crate::sync::{Outgoing, Peer};
-use crate::sync::{RefusedLine, read_body, write_body};
+use crate::sync::Outgoing;
+use crate::sync::Peer;
+use crate::sync::{RefusedLine, read_body};
 use crate::sys::clock::ClockReading;
 
-pub use salvage::{Salvaged, salvage};
+use files::{in_full, written};
+pub use salvage::{Salvaged, salvage, salvage_on};
 
 /// What a bundle carries.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -43,14 +45,14 @@ pub enum Load {
     Documents(Vec<DocId>),
 }
 
-/// A bundle that was made.
+/// Bundles that were made.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Made {
-    /// The file's bytes.
-    pub bytes: Vec<u8>,
-    /// Documents in it, beside the roster and the engines.
+    /// The files' bytes, to be taken in one after the other. There is one, unless it would be too large.
+    pub bundles: Vec<Vec<u8>>,
+    /// Documents in them, beside the roster and the engines.
     pub documents: usize,
-    /// Changes in it that the shop is not known to hold.
+    /// Changes in them that the shop is not known to hold.
     pub unsent: usize,
 }
 
@@ -71,55 +73,32 @@ pub struct Taken {
     pub saved: usize,
 }
 
-/// What changes take in a bundle, in bytes, about.
-fn weight(recipes: &[ShortRecipe]) -> usize {
-    recipes.iter().flat_map(|recipe| &recipe.records).map(|record| record.0.len() + 128).sum()
-}
-
-/// The bundle's bytes: the roster first, since by it the receiver judges the rest.
-fn written(identity: &Identity, mut docs: Vec<BundledDoc>, now: &ClockReading) -> Result<Vec<u8>, BookError> {
-    let shop = identity.root.shop;
-    docs.sort_by_key(|doc| doc.id != shop.roster());
-    let bundle = Bundle { bundle: BUNDLE, shop, from: identity.device, made_at: now.wall_ms, docs };
-    write_body(&bundle, true).map_err(|error| BookError::Message(error.to_string()))
-}
-
 impl Outgoing<'_> {
-    /// Makes a bundle for another device of the shop.
+    /// Makes a bundle for another device of the shop, or several where one would be too large.
     ///
     /// # Errors
-    /// [`BookError::NotEnrolled`]; [`BookError::Unknown`] for a document that is not here; [`BookError::Message`] where
-    /// it is more than a bundle holds; the store.
+    /// [`BookError::NotEnrolled`]; [`BookError::Unknown`] for a document that is not here; the store.
     pub fn make_bundle(&self, load: &Load, now: &ClockReading) -> Result<Made, BookError> {
         let identity = self.book.identity()?;
         let wanted: BTreeSet<DocId> = match load {
             Load::Unsent => self.book.store.documents().documents_waiting()?,
             Load::Documents(docs) => docs.iter().copied().collect(),
         };
-        let mut docs = Vec::new();
-        let (mut bytes, mut documents) = (0, 0);
+        let (mut common, mut others) = (Vec::new(), Vec::new());
         for row in self.book.store.documents().all()? {
-            let common = matches!(row.place, DocKind::Roster | DocKind::Engines);
-            if !common && !wanted.contains(&row.doc) {
-                continue;
+            let is_common = matches!(row.place, DocKind::Roster | DocKind::Engines);
+            if is_common || wanted.contains(&row.doc) {
+                let recipes = self.book.store.log().changes_of(row.num)?.into_iter().map(|logged| logged.recipe);
+                if is_common { &mut common } else { &mut others }.push(in_full(row.doc, recipes));
             }
-            documents += usize::from(!common);
-            let recipes: Vec<ShortRecipe> =
-                self.book.store.log().changes_of(row.num)?.into_iter().map(|logged| logged.recipe.into()).collect();
-            bytes += weight(&recipes);
-            if bytes > LARGEST_PLAIN {
-                return Err(BookError::Message(
-                    "this is more than one bundle holds; name fewer machines. Nothing was written, and nothing is lost".to_owned(),
-                ));
-            }
-            docs.push(BundledDoc { id: row.doc, recipes });
         }
-        if let Some(strange) = wanted.iter().find(|doc| !docs.iter().any(|d| d.id == **doc)) {
+        let carried: BTreeSet<DocId> = common.iter().chain(&others).map(|doc| doc.id).collect();
+        if let Some(strange) = wanted.difference(&carried).next() {
             return Err(BookError::Unknown(format!("there is no document {strange} in this book")));
         }
-        let unsent = self.book.store.outbox().unsent(i64::MAX)?.iter().filter(|change| docs.iter().any(|doc| doc.id == change.doc)).count();
-        let bytes = written(identity, docs, now)?;
-        Ok(Made { bytes, documents, unsent })
+        let unsent = self.book.store.outbox().unsent(i64::MAX)?.iter().filter(|change| carried.contains(&change.doc)).count();
+        let documents = others.len();
+        Ok(Made { bundles: written(identity, common, others, now)?, documents, unsent })
     }
 }
 

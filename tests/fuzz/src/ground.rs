@@ -199,7 +199,7 @@ pub(crate) fn in_the_yard() -> InTheYard {
     a_day(&mut crew, lead, machine);
     a_day(&mut crew, tech, machine);
     let now = ClockReading::at(crew.now_ms);
-    let bundle = crew.phones[lead].book.outgoing().make_bundle(&Load::Unsent, &now).expect("a bundle").bytes;
+    let bundle = crew.phones[lead].book.outgoing().make_bundle(&Load::Unsent, &now).expect("a bundle").bundles.remove(0);
     let books = [&crew.shop, &crew.phones[0].book, &crew.phones[lead].book, &crew.phones[helper].book, &crew.phones[tech].book];
     InTheYard { template, signers: books.map(Signer::of).to_vec(), bundle, now }
 }

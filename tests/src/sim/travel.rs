@@ -171,7 +171,7 @@ impl World {
         };
         let line = format!("    A bundle from {} to {} {way}.", self.nodes[from].name, self.nodes[to].name);
         self.say(&line);
-        for bytes in arriving(way, &made.bytes) {
+        for bytes in made.bundles.iter().flat_map(|bytes| arriving(way, bytes)) {
             if !self.ready(to, cut, dice) {
                 return Ok(());
             }

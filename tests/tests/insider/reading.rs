@@ -129,7 +129,7 @@ fn what_is_refused_of_the_shops_own_document_leaves_it_there() {
     slip(&crew, helper, DocKind::Days, &deed, crew.now_ms);
     let bundle = crew.phones[helper].book.outgoing().make_bundle(&Load::Documents(vec![days]), &crew.moment(helper)).unwrap();
     let moment = crew.moment(0);
-    crew.phones[0].book.peer().take_bundle(&bundle.bytes, &moment).unwrap();
+    crew.phones[0].book.peer().take_bundle(&bundle.bundles[0], &moment).unwrap();
     crew.level_all();
     assert!(!held_by_shop(&crew, deed.id));
     let day = sync_core::judge::roster::Roster::day(crew.shop.roster().unwrap(), crew.now_ms);

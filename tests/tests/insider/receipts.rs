@@ -33,7 +33,7 @@ fn a_receipt_is_for_the_bytes_that_it_names() {
     // The lead's phone has not exchanged since: it knows neither the note nor its receipt.
     let recipe = next_recipe(&crew.phones[lead].book, machine, BAD, vec![bytes, receipt]);
     let bundle = crew.phones[helper].book.outgoing().make_bundle(&Load::Documents(vec![machine]), &crew.moment(helper)).unwrap();
-    let mut said: shared::wire::Bundle = sync_core::sync::read_body(&bundle.bytes, true).unwrap();
+    let mut said: shared::wire::Bundle = sync_core::sync::read_body(&bundle.bundles[0], true).unwrap();
     said.docs.retain(|doc| doc.id == machine);
     for doc in &mut said.docs {
         doc.recipes = vec![recipe.clone().into()];

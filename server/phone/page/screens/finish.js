@@ -1,7 +1,6 @@
 // Finishing a visit, with what it leaves open: signed off by who may, handed over by who may not. Then the next machine here.
 
 import { forget } from '../draft.js';
-import { handOver } from '../parts/visit.js';
 import { button, field, h, link, list } from '../ui.js';
 import words from '../words/en.js';
 
@@ -21,8 +20,7 @@ export function finishing({ kit, at, go, status }, machine, other = null) {
       await done({ open });
     }, 'main')
     : button(said.handOver, async () => {
-      await kit.addNote(machine, said.handOverText(remark.value.trim()));
-      await handOver(kit, machine, await kit.openVisitOf(machine));
+      await kit.handOver(machine, said.handOverText(remark.value.trim()));
       await done({ open: [], handed: true });
     }, 'main');
   return { fields: [status.signs_off ? null : h('p', { class: 'box warn' }, said.mayNot), field(said.remark, remark)], tap };

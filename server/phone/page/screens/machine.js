@@ -3,7 +3,6 @@
 import { notesOf } from '../parts/notes.js';
 import { photosOf } from '../parts/pictures.js';
 import { takeBack } from '../parts/takeback.js';
-import { handOver, ownVisit } from '../parts/visit.js';
 import { put, typed } from '../typed.js';
 import { button, field, form, h, link, list, mark } from '../ui.js';
 import words from '../words/en.js';
@@ -12,13 +11,14 @@ const said = words.machine;
 
 export async function show(context, id) {
   const { kit, at, go, status, redraw } = context;
-  const [view, { visit: open, handed }, contested, own] = await Promise.all([kit.machine(id), ownVisit(kit, id), kit.contested(), kit.toTakeBack(id)]);
+  const [view, mine, contested, own] = await Promise.all([kit.machine(id), kit.ownVisit(id), kit.contested(), kit.toTakeBack(id)]);
+  const { visit: open = null, handed_over: handed = false } = mine ?? {};
   const takes = new Set(own);
   const pictures = await photosOf(kit, id, view.photos);
   const disputes = contested.filter((one) => one.doc === id);
   const hours = view.state.hours;
   const takeUp = () => button(said.takeUp, async () => {
-    await handOver(kit, id, null);
+    await kit.takeUp(id);
     go(at('check', id));
   }, 'wide');
   return {

@@ -2,7 +2,6 @@
 
 import { dueMarks } from '../parts/due.js';
 import { search } from '../parts/search.js';
-import { goOnWith } from '../parts/visit.js';
 import { h, link } from '../ui.js';
 import words from '../words/en.js';
 
@@ -18,7 +17,7 @@ export async function show({ kit, at, status }) {
   const filled = status.last_exchange_ms && !(await kit.remembered('filling'));
   const empty = () => (kit.filling ? words.filling(kit.filling) : filled ? words.round.empty : words.round.notFilled);
   const found = await search({ ask: (query) => kit.roundPage(query), lines, orders: ['pressing', 'place'], empty });
-  const open = await goOnWith(kit);
+  const open = await kit.visitToGoOnWith();
   return {
     title: words.round.title,
     body: found.body,

@@ -39,6 +39,18 @@ export default {
   change: 'Change',
   none: 'None.',
 
+  damaged: {
+    title: 'The book on this phone is damaged',
+    lead: 'What was handed over is at the shop. Of what was not, all that can still be read can be saved to a file. The office or another phone of the shop takes that in.',
+    save: 'Save what was not handed over',
+    saved: ({ files, changes, quarantined }) => `Saved as ${files === 1 ? '1 file' : `${files} files, to be taken in one after the other`}: ${changes === 1 ? '1 step' : `${changes} steps`} that the shop is not known to have${
+      quarantined ? `, and ${quarantined === 1 ? '1 record' : `${quarantined} records`} that it had not taken` : ''}.`,
+    unreadable: (n) => `${n === 1 ? '1 part' : `${n} parts`} of the book cannot be read: ask the office which records the shop lacks.`,
+    nothing: 'Nothing is left to save: the shop has all that can be read.',
+    pictures: 'Pictures are not in the file.',
+    then: 'When the file has been taken in: delete what the browser keeps for this page (its settings call that site data), open this page again and enrol with a new code of the office.',
+  },
+
   bar: {
     name: 'Kept and exchanged',
     kept: (n) => `Only on this phone: ${n}`,
@@ -73,7 +85,9 @@ export default {
     stop: 'Stop the camera',
     holdCode: 'Hold the office\'s QR code in front of the camera.',
     holdTag: 'Hold the tag of the machine in front of the camera.',
-    cannot: 'This page has no camera here: it needs TLS, or another browser. Look the machine up by its tag, or open the tag with the camera of the phone.',
+    cannot: 'This page has no camera here: it needs TLS, or another browser. Type what the tag says, or open its QR code with the camera of the phone.',
+    typed: 'The tag, as it is written',
+    open: 'Open the machine',
     noCamera: 'The camera may not be used here, or there is none. Type what the code or the tag says.',
     notOurs: 'That QR code is neither a one-time code of a shop nor the tag of a machine.',
     isTag: 'That is the tag of a machine. To enrol, scan the one-time code that the office shows.',
@@ -401,7 +415,8 @@ export default {
     elsewhere: 'The book is open in another tab, which answers for this one.',
     warn: 'What is only on this phone is lost with it. Exchange, or save it to a file.',
     save: 'Save what is unsent to a file',
-    saved: (bytes) => `Saved, ${bytes} bytes. The office or another phone of the shop takes it in.`,
+    saved: ({ files, bytes: n }) => (files === 1 ? `Saved, ${bytes(n)}. The office or another phone of the shop takes it in.`
+      : `Saved as ${files} files, ${bytes(n)}. The office or another phone of the shop takes them in, one after the other.`),
     take: 'Take in a file of another phone',
     taken: (n, held) => `${n} records taken in, ${held} held already.`,
     refusedTitle: 'Not taken by the shop',

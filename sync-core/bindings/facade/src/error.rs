@@ -45,6 +45,12 @@ impl KitError {
         }
     }
 
+    /// Whether the book's file is damaged, or is no book: what the shop has not got is then saved by [`crate::salvage`].
+    #[must_use]
+    pub fn is_damage(&self) -> bool {
+        matches!(self, Self::Book(BookError::Store(StoreError::NotABook(_) | StoreError::Damaged(_))))
+    }
+
     /// What was wrong, what was kept, what to do next.
     #[must_use]
     pub fn sentence(&self) -> String {

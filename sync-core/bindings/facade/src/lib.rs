@@ -17,6 +17,8 @@
 //! 5. Work: show [`Kit::cautions`] and have them confirmed, [`Kit::open_visit`], then follow [`Kit::guide`]: [`Kit::trial`] leaf by
 //!    leaf, [`Kit::take_reading`], [`Kit::read_hours`], [`Kit::add_finding`], [`Kit::finish_visit`].
 //!
+//! A book that does not open because it is damaged ([`KitError::is_damage`]): [`salvage`] saves what the shop has not got.
+//!
 //! A step that returns is kept: it survives a power cut. A step that fails has kept nothing.
 //!
 //! Results are the engine's own structures, which serialise to the JSON that the server gives for the same things.
@@ -29,6 +31,7 @@ mod looking;
 mod once;
 mod own;
 mod photos;
+mod salvage;
 mod shop;
 mod working;
 
@@ -48,6 +51,7 @@ pub use error::KitError;
 pub use looking::{KitStatus, Moved, Place, Stop};
 pub use own::{Leaves, LengthRead};
 pub use photos::KeptPhoto;
+pub use salvage::{Salvaged, salvage, salvage_on};
 pub use shop::LogIn;
 pub use sync_core::crypto::storage_key::{KeysAtRest, StorageKey};
 

@@ -9,7 +9,8 @@ use sync_core::crypto::storage_key::KeysAtRest;
 use sync_core::engine::BookError;
 use sync_core::queries::bounds::MOST_QUARANTINED;
 use sync_core::queries::{
-    ContestedSlot, DueLine, DuePage, DueQuery, HistoryLine, MachineView, NoteLine, PropertyLine, QuarantineView, RoundPage, Status,
+    ContestedSlot, DueLine, DuePage, DueQuery, HistoryLine, MachineView, NoteLine, PropertyLine, QuarantineLine, QuarantineView, RoundPage,
+    Status,
 };
 
 use crate::Kit;
@@ -208,14 +209,24 @@ impl Kit {
         Ok(self.book.reader().slot_view(doc, slot, self.unit()?)?)
     }
 
-    /// What the shop did not take, or this device could not: the record in words, who stated it, why it waits, what letting it in would
-    /// change. At most [`MOST_QUARANTINED`], the oldest first.
+    /// What the shop did not take, or this device could not: the record in words, who stated it, why it waits. At most
+    /// [`MOST_QUARANTINED`], the oldest first.
     ///
     /// # Errors
     /// [`KitError`] where the store fails.
-    pub fn quarantine(&mut self) -> Result<Vec<QuarantineView>, KitError> {
+    pub fn quarantine(&self) -> Result<Vec<QuarantineLine>, KitError> {
+        Ok(self.book.reader().quarantine_lines(0, MOST_QUARANTINED, self.unit()?)?)
+    }
+
+    /// One of them by its number, with what letting it in would change, which is tried.
+    ///
+    /// # Errors
+    /// [`KitError`] with the code `not-found` where there is none of this number.
+    pub fn quarantined(&mut self, id: i64) -> Result<QuarantineView, KitError> {
         let (unit, now) = (self.unit()?, self.around.now());
-        Ok(self.book.reader().quarantine_views(None, 0, MOST_QUARANTINED, unit, &now)?)
+        let held = self.book.store().quarantine().one_quarantined(id)?;
+        let held = held.ok_or_else(|| BookError::Unknown("nothing of this number is in quarantine".to_owned()))?;
+        Ok(self.book.reader().quarantine_view(held, unit, &now)?)
     }
 
     /// What moved since a mark that [`Kit::status`] or this gave: what a front end draws anew. 0 for everything.

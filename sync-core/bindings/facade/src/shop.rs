@@ -182,10 +182,11 @@ impl Kit {
         Ok(tidied)
     }
 
-    /// What the shop is not known to hold, as the bytes of a bundle: to be saved to a file, or carried to another device.
+    /// What the shop is not known to hold, as the bytes of a bundle, or of several where one would be too large: to be saved to files, or
+    /// carried to another device.
     ///
     /// # Errors
-    /// [`KitError`] where the book belongs to no shop, or it is more than a bundle holds.
+    /// [`KitError`] where the book belongs to no shop.
     pub fn export_unsent(&mut self) -> Result<Made, KitError> {
         let now = self.around.now();
         Ok(self.book.outgoing().make_bundle(&Load::Unsent, &now)?)

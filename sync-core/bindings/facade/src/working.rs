@@ -6,7 +6,9 @@ use shared::ids::{DocId, RecordId};
 use shared::record::{FindingKind, MachineCard, MeterChange};
 use shared::valve::Valve;
 use shared::verdict::NextLeaf;
-use sync_core::commands::{FinishOutcome, Guide, HoursOutcome, ReadingEntry, ReadingOutcome, TrialView, Tried, VisitEntry, VisitOutcome};
+use sync_core::commands::{
+    FinishOutcome, Guide, HoursOutcome, OwnVisit, ReadingEntry, ReadingOutcome, TrialView, Tried, VisitEntry, VisitOutcome,
+};
 
 use crate::Kit;
 use crate::error::KitError;
@@ -44,6 +46,38 @@ impl Kit {
     /// [`KitError`] where the store fails.
     pub fn open_visit_of(&self, machine: DocId) -> Result<Option<RecordId>, KitError> {
         Ok(self.book.advisor().open_visit_of(machine, None)?)
+    }
+
+    /// The person's own latest open visit to a machine, and whether it was handed over on this device.
+    ///
+    /// # Errors
+    /// [`KitError`] where the store fails.
+    pub fn own_visit(&self, machine: DocId) -> Result<Option<OwnVisit>, KitError> {
+        Ok(self.book.advisor().own_visit(machine)?)
+    }
+
+    /// The visit that the person goes on with: their latest that is open and was not handed over.
+    ///
+    /// # Errors
+    /// [`KitError`] where the store fails.
+    pub fn visit_to_go_on_with(&self) -> Result<Option<OwnVisit>, KitError> {
+        Ok(self.book.advisor().visit_to_go_on_with()?)
+    }
+
+    /// Hands the person's open visit over to somebody who may sign it off: the note says so to others, and the visit waits on this device.
+    ///
+    /// # Errors
+    /// [`KitError`] with the code `not-found` where no visit is open; having kept nothing.
+    pub fn hand_over(&mut self, machine: DocId, note: &str) -> Result<RecordId, KitError> {
+        self.by_hand(|book, hand| book.author().hand_over(machine, note, hand))
+    }
+
+    /// Takes a visit up again that was handed over.
+    ///
+    /// # Errors
+    /// [`KitError`] where the store fails.
+    pub fn take_up(&mut self, machine: DocId) -> Result<(), KitError> {
+        Ok(self.book.author().take_up(machine)?)
     }
 
     /// Where the guided check of the open visit is: what is done, what is next, what would be left open.

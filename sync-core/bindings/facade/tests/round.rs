@@ -164,7 +164,7 @@ fn what_is_unsent_goes_by_another_phone() {
     let mut other = shop.phone(0);
     shop.enrol(&mut other);
     shop.level(&mut other);
-    let taken = other.take_bundle(&made.bytes).unwrap();
+    let taken = other.take_bundle(&made.bundles[0]).unwrap();
     assert!(taken.taken > 0 && taken.refused.is_empty(), "{taken:?}");
     shop.level(&mut other);
     assert_eq!(

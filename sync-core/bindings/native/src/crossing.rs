@@ -18,7 +18,8 @@ use tappet_kit::{KitError, KitStatus};
 use crate::asking::given;
 use crate::plain::{
     BundleMade, BundleTaken, Call, Enrolled, Exchanged, Finished, Grade, HoursKept, LeafTried, Leaves, LengthRead, LengthUnit, LogIn,
-    Moved, NewReading, NewVisit, NextLeaf, PhotoKept, PhotoOf, ReadingKept, Refused, Stage, Turn, TurnRange, Verdict, VisitOpened,
+    Moved, NewReading, NewVisit, NextLeaf, PhotoKept, PhotoOf, ReadingKept, Refused, Salvaged, Stage, Turn, TurnRange, Verdict,
+    VisitOpened,
 };
 use crate::status::{KeysAtRest, Status};
 
@@ -141,7 +142,15 @@ impl From<tappet_kit::Moved> for Moved {
 
 impl From<bundle::Made> for BundleMade {
     fn from(made: bundle::Made) -> Self {
-        Self { bytes: made.bytes, documents: count(made.documents), unsent: count(made.unsent) }
+        Self { bundles: made.bundles, documents: count(made.documents), unsent: count(made.unsent) }
+    }
+}
+
+impl From<bundle::Salvaged> for Salvaged {
+    fn from(saved: bundle::Salvaged) -> Self {
+        let bundle::Salvaged { bundles, documents, changes, quarantined, unreadable } = saved;
+        let [documents, changes, quarantined, unreadable] = [documents, changes, quarantined, unreadable].map(count);
+        Self { bundles, documents, changes, quarantined, unreadable }
     }
 }
 

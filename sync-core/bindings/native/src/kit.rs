@@ -187,10 +187,11 @@ impl TappetKit {
         self.does(|kit| Ok(kit.tidy(usize::try_from(most).unwrap_or(usize::MAX))? as u64))
     }
 
-    /// What the shop is not known to hold, as a bundle: to be saved to a file, or carried to another device.
+    /// What the shop is not known to hold, as a bundle, or as several where one would be too large: to be saved to files, or carried to
+    /// another device.
     ///
     /// # Errors
-    /// `not-enrolled`; more than a bundle holds.
+    /// `not-enrolled`.
     pub fn save_unsent(&self) -> Result<BundleMade, TappetError> {
         self.ask(|kit| Ok(kit.export_unsent()?.into()))
     }
@@ -302,6 +303,14 @@ impl TappetKit {
     /// Where the store fails.
     pub fn quarantine(&self) -> Result<String, TappetError> {
         self.ask(|kit| json(&kit.quarantine()?))
+    }
+
+    /// One of them by its number, with what letting it in would change, as JSON. That is tried, so ask it of the one that is looked at.
+    ///
+    /// # Errors
+    /// `not-found`.
+    pub fn quarantined(&self, id: i64) -> Result<String, TappetError> {
+        self.ask(|kit| json(&kit.quarantined(id)?))
     }
 
     /// Proves the whole book against a rebuild of itself, as JSON; `faults` is empty where all holds. Takes a while.

@@ -24,10 +24,11 @@ mod work;
 
 pub use error::{TappetError, WatchError};
 pub use kit::{TappetKit, Watcher};
+pub use opening::salvage;
 pub use plain::{
     BundleMade, BundleTaken, Call, Enrolled, Exchanged, Finished, Grade, HoursKept, LeafTried, Leaves, LengthRead, LengthUnit, LogIn,
-    Moved, NewReading, NewVisit, NextLeaf, PhotoKept, PhotoOf, PhotoWaiting, ReadingKept, Refused, Stage, Turn, TurnRange, Verdict,
-    VisitOpened,
+    Moved, NewReading, NewVisit, NextLeaf, PhotoKept, PhotoOf, PhotoWaiting, ReadingKept, Refused, Salvaged, Stage, Turn, TurnRange,
+    Verdict, VisitOpened,
 };
 pub use status::{KeysAtRest, Status};
 pub use work::deference;

@@ -1,4 +1,5 @@
-//! Opening the book: with the key that the platform keeps for it, without one, and without its private keys.
+//! Opening the book: with the key that the platform keeps for it, without one, and without its private keys; and saving what one has
+//! that does not open.
 
 use std::path::Path;
 use std::sync::Arc;
@@ -9,6 +10,7 @@ use zeroize::Zeroizing;
 use crate::device::Device;
 use crate::error::TappetError;
 use crate::kit::TappetKit;
+use crate::plain::Salvaged;
 
 #[uniffi::export]
 impl TappetKit {
@@ -55,4 +57,15 @@ impl TappetKit {
     pub fn in_memory() -> Result<Arc<Self>, TappetError> {
         Ok(Self::around(Kit::in_memory(Box::new(Device::new()?))?))
     }
+}
+
+/// Of a book that does not open because it is damaged (`not-a-book`, `book-damaged`), what can still be read and is not at the shop, with
+/// what waits in quarantine: as bundles that the office or another device of the shop takes in. Needs no storage key; the file stays as it
+/// is.
+///
+/// # Errors
+/// As `TappetKit.open`, where not even whose book it is can be read.
+#[uniffi::export]
+pub fn salvage(path: &str) -> Result<Salvaged, TappetError> {
+    Ok(tappet_kit::salvage(Path::new(path), &mut Device::new()?)?.into())
 }

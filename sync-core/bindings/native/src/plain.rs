@@ -79,12 +79,27 @@ pub struct Moved {
 /// A bundle made.
 #[derive(Debug, Clone, PartialEq, Eq, uniffi::Record)]
 pub struct BundleMade {
-    /// The file's bytes.
-    pub bytes: Vec<u8>,
-    /// Documents in it, beside the roster and the engine cards.
+    /// The files' bytes, to be taken in one after the other. There is one, unless it would be too large.
+    pub bundles: Vec<Vec<u8>>,
+    /// Documents in them, beside the roster and the engine cards.
     pub documents: u64,
-    /// Changes in it that the shop is not known to hold.
+    /// Changes in them that the shop is not known to hold.
     pub unsent: u64,
+}
+
+/// What was saved of a damaged book.
+#[derive(Debug, Clone, PartialEq, Eq, uniffi::Record)]
+pub struct Salvaged {
+    /// The files' bytes, to be taken in one after the other. There is one, unless it would be too large.
+    pub bundles: Vec<Vec<u8>>,
+    /// Documents in them, beside the roster and the engine cards.
+    pub documents: u64,
+    /// Changes in them that the shop is not known to hold.
+    pub changes: u64,
+    /// Records in them that waited in quarantine.
+    pub quarantined: u64,
+    /// Parts of the log, and records in quarantine, that cannot be read: ask the office which records it lacks.
+    pub unreadable: u64,
 }
 
 /// What taking a bundle in did.

@@ -56,6 +56,38 @@ impl TappetKit {
         self.ask(|kit| Ok(kit.open_visit_of(given(machine, MACHINE)?)?.map(|visit| visit.to_string())))
     }
 
+    /// The person's own latest open visit to a machine and whether it was handed over on this device, as JSON (`OwnVisit`, or `null`).
+    ///
+    /// # Errors
+    /// Where the store fails.
+    pub fn own_visit(&self, machine: &str) -> Result<String, TappetError> {
+        self.ask(|kit| json(&kit.own_visit(given(machine, MACHINE)?)?))
+    }
+
+    /// The visit that the person goes on with, as JSON (`OwnVisit`, or `null`): their latest that is open and was not handed over.
+    ///
+    /// # Errors
+    /// Where the store fails.
+    pub fn visit_to_go_on_with(&self) -> Result<String, TappetError> {
+        self.ask(|kit| json(&kit.visit_to_go_on_with()?))
+    }
+
+    /// Hands the person's open visit over to somebody who may sign it off, with a note that tells others; it waits here until `take_up`.
+    ///
+    /// # Errors
+    /// `not-found` where there is no open visit.
+    pub fn hand_over(&self, machine: &str, note: &str) -> Result<String, TappetError> {
+        self.does(|kit| Ok(kit.hand_over(given(machine, MACHINE)?, note)?.to_string()))
+    }
+
+    /// Takes a visit up again that was handed over.
+    ///
+    /// # Errors
+    /// Where the store fails.
+    pub fn take_up(&self, machine: &str) -> Result<(), TappetError> {
+        self.does(|kit| kit.take_up(given(machine, MACHINE)?))
+    }
+
     /// Where the guided check of the open visit is, as JSON: what is done, which valve is next, what would be left open.
     ///
     /// # Errors

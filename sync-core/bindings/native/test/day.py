@@ -16,7 +16,7 @@ import urllib.error
 import urllib.request
 
 from tappet_kit import (
-    Grade, KeysAtRest, LeafTried, LogIn, NewReading, NewVisit, Stage, TappetError, TappetKit, Verdict, Watcher, deference,
+    Grade, KeysAtRest, LeafTried, LogIn, NewReading, NewVisit, Stage, TappetError, TappetKit, Verdict, Watcher, deference, salvage,
 )
 
 programs = pathlib.Path(sys.argv[1])
@@ -316,11 +316,44 @@ def keys_at_rest(folder, server):
     assert file.read_bytes() == before, "and nothing was changed"
     reading_only = Phone(TappetKit.open_without_keys(str(file)), server.url)
     assert reading_only.kit.status().keys == KeysAtRest.LOCKED and json.loads(reading_only.kit.round())
-    assert reading_only.kit.save_unsent().bytes
+    assert reading_only.kit.save_unsent().bundles
     refused("book-sealed", reading_only.kit.log_in_call)
     reading_only.kit = None
     phone.kit = TappetKit.open_with_key(str(file), key)
     phone.exchange()
+
+
+def a_damaged_book(folder, server, machine, other):
+    """What a book that does not open has alone goes to another phone: each page of its file gone bad in turn."""
+    file, bad = folder / "broken.db", folder / "bad.db"
+    phone = Phone(TappetKit.open_with_key(str(file), os.urandom(32)), server.url)
+    phone.enrol(server.code("Pia Larkin"), "a phone that breaks")
+    phone.exchange()
+    note = phone.kit.add_note(machine, "kept by the phone that broke")
+    phone.kit = None
+    whole, saved = file.read_bytes(), None
+    for page in range(1, len(whole) // 4096):
+        bad.write_bytes(whole[: page * 4096] + b"\xa5" * 4096 + whole[(page + 1) * 4096 :])
+        before = bad.read_bytes()
+        try:
+            TappetKit.open_without_keys(str(bad)).status()
+        except TappetError.NotDone as error:
+            if error.code in ("not-a-book", "book-damaged"):
+                try:
+                    saved = salvage(str(bad))
+                except TappetError.NotDone as lost:
+                    assert lost.code in ("not-a-book", "book-damaged"), lost.code
+                if saved and saved.changes and not saved.unreadable:
+                    break
+        saved = None
+    assert saved and (saved.changes, saved.documents, saved.quarantined) == (1, 1, 0), saved
+    assert bad.read_bytes() == before, "the damaged book is as it was"
+    [bundle] = saved.bundles
+    taken = other.kit.take_bundle(bundle)
+    # With it comes the card of the phone that broke.
+    assert taken.taken == 2 and not taken.refused, taken
+    assert note in [line["record"] for line in json.loads(other.kit.history(machine))]
+    refused("book-unwritable", salvage, str(folder / "none.db"))
 
 
 def day(folder, server):
@@ -350,9 +383,10 @@ def day(folder, server):
     bram.enrol(server.code("Bram Holloway"), "bram's phone")
     bram.exchange()
     bundle = pia.kit.save_unsent()
-    taken = bram.kit.take_bundle(bundle.bytes)
+    [whole] = bundle.bundles
+    taken = bram.kit.take_bundle(whole)
     assert bundle.unsent == taken.taken > 8 and not taken.refused, (bundle.unsent, taken)
-    assert bram.kit.take_bundle(bundle.bytes).taken == 0
+    assert bram.kit.take_bundle(whole).taken == 0
     refused("unreadable", bram.kit.take_bundle, b"no bundle")
 
     disagreement(pia, bram, machine)
@@ -376,6 +410,7 @@ def day(folder, server):
     sheet = server.office("office", "day-sheet")
     assert [one["slot"] for one in sheet["contested"]] == ["hours", "lash/1E/found"], sheet["contested"]
 
+    a_damaged_book(folder, server, machine, bram)
     keys_at_rest(folder, server)
     the_readmes_example(folder, server)
     server.office("office", "device", "revoke", "pia's phone", "--because", "lost")

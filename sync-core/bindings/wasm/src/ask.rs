@@ -15,6 +15,7 @@ pub(crate) fn ask(kit: &mut Kit, name: &str, arguments: &str) -> Result<String, 
         "due" => said(kit.due()?),
         "contested" => said(kit.contested()?),
         "quarantine" => said(kit.quarantine()?),
+        "quarantined" => said(kit.quarantined(given.one()?)?),
         "property" => said(kit.property(given.one()?)?),
         "duePage" => said(kit.due_page(&given.one()?)?),
         "roundPage" => said(kit.round_page(&given.one()?)?),
@@ -58,6 +59,13 @@ pub(crate) fn ask(kit: &mut Kit, name: &str, arguments: &str) -> Result<String, 
             said(kit.resume_visit(machine, &entry)?)
         }
         "openVisitOf" => said(kit.open_visit_of(given.one()?)?),
+        "ownVisit" => said(kit.own_visit(given.one()?)?),
+        "visitToGoOnWith" => said(kit.visit_to_go_on_with()?),
+        "handOver" => {
+            let (machine, note): (_, String) = given.all()?;
+            said(kit.hand_over(machine, &note)?)
+        }
+        "takeUp" => said(kit.take_up(given.one()?)?),
         "guide" => said(kit.guide(given.one()?)?),
         "firstLeaf" => {
             let (machine, valve) = given.all()?;

@@ -2,7 +2,7 @@
 //!
 //! For a dedicated worker: the files are only open to one. `worker.js` beside this crate is the only caller; pages go
 //! through `kit.js`. What goes in and out is JSON, and bytes where bytes are meant. A step that fails throws a string: JSON
-//! of `{code, sentence, shop_time_ms}`.
+//! of `{code, sentence, shop_time_ms, damaged}`.
 
 mod ask;
 // What the vectors' exchange is made with; the vectors are made anew here.
@@ -67,9 +67,7 @@ impl OpenKit {
     /// bytes where the browser keeps one. A book whose private keys that does not open is opened without them, as its status then
     /// says: what is in it must stay readable, and what is unsent be saved.
     pub async fn open(name: String, key: Option<Vec<u8>>) -> Result<OpenKit, Thrown> {
-        let config = OpfsSAHPoolCfgBuilder::new().vfs_name(FILES).directory(FOLDER).initial_capacity(HANDLES).build();
-        let layer = install::<sqlite_wasm_rs::WasmOsCallback>(&config, false).await;
-        layer.map_err(|e| here::thrown("book-unwritable", &format!("The browser gives no room for the book here ({e}).")))?;
+        install_files().await?;
         let path = Path::new(&name);
         let opened = match key.map(Zeroizing::new) {
             None => Kit::open_on(path, FILES, here::surroundings()),
@@ -149,10 +147,10 @@ impl OpenKit {
         said(self.kit.exchanged(status, body))
     }
 
-    /// What is unsent, as a bundle's bytes.
+    /// What is unsent, as the bytes of bundles.
     #[wasm_bindgen(js_name = exportUnsent)]
-    pub fn export_unsent(&mut self) -> Result<Vec<u8>, Thrown> {
-        self.kit.export_unsent().map(|made| made.bytes).map_err(|e| thrown(&e))
+    pub fn export_unsent(&mut self) -> Result<Vec<js_sys::Uint8Array>, Thrown> {
+        self.kit.export_unsent().map(|made| files(&made.bundles)).map_err(|e| thrown(&e))
     }
 
     /// Takes a bundle in; gives JSON of what that did.
@@ -194,6 +192,36 @@ pub fn check_vectors(name: &str, text: &str) -> Result<usize, Thrown> {
     vectors::check(name, text)
 }
 
+/// What was saved of a damaged book.
+#[wasm_bindgen(getter_with_clone)]
+pub struct Saved {
+    /// The bundles' bytes.
+    pub bundles: Vec<js_sys::Uint8Array>,
+    /// The counts, as JSON.
+    pub counts: String,
+}
+
+/// Of a book that does not open because it is damaged, what can still be read and is not at the shop. No kit may have it open.
+#[wasm_bindgen]
+pub async fn salvage(name: String) -> Result<Saved, Thrown> {
+    install_files().await?;
+    let saved = tappet_kit::salvage_on(Path::new(&name), FILES, &mut *here::surroundings()).map_err(|e| thrown(&e))?;
+    let tappet_kit::Salvaged { bundles, documents, changes, quarantined, unreadable } = saved;
+    let counts = serde_json::json!({ "documents": documents, "changes": changes, "quarantined": quarantined, "unreadable": unreadable });
+    Ok(Saved { bundles: files(&bundles), counts: counts.to_string() })
+}
+
+/// SQLite's file layer over the origin's private files; once in a worker, however often it is asked for.
+async fn install_files() -> Result<(), Thrown> {
+    let config = OpfsSAHPoolCfgBuilder::new().vfs_name(FILES).directory(FOLDER).initial_capacity(HANDLES).build();
+    let layer = install::<sqlite_wasm_rs::WasmOsCallback>(&config, false).await;
+    layer.map(|_| ()).map_err(|e| here::thrown("book-unwritable", &format!("The browser gives no room for the book here ({e}).")))
+}
+
+fn files(bundles: &[Vec<u8>]) -> Vec<js_sys::Uint8Array> {
+    bundles.iter().map(|bytes| js_sys::Uint8Array::from(bytes.as_slice())).collect()
+}
+
 fn outgoing(call: Result<Call, KitError>) -> Result<Outgoing, Thrown> {
     let call = call.map_err(|e| thrown(&e))?;
     let headers = serde_json::json!(call.headers).to_string();
@@ -213,5 +241,6 @@ fn said<T: Serialize>(result: Result<T, KitError>) -> Result<String, Thrown> {
 }
 
 fn thrown(error: &KitError) -> Thrown {
-    serde_json::json!({ "code": error.code(), "sentence": error.sentence(), "shop_time_ms": error.shop_time_ms() }).to_string()
+    let (code, sentence, shop_time_ms, damaged) = (error.code(), error.sentence(), error.shop_time_ms(), error.is_damage());
+    serde_json::json!({ "code": code, "sentence": sentence, "shop_time_ms": shop_time_ms, "damaged": damaged }).to_string()
 }

@@ -102,7 +102,7 @@ export async function keys({ test, phone, url, counts, codeFor, machine, figures
           const again = await window.openKit();
           const refused = await again.addNote(id, 'cannot be signed').catch((error) => [error.code, error.message]);
           const { waiting, keys } = await again.status();
-          seen.push({ keys, waiting, refused, stops: (await again.round()).length, unsent: (await again.unsent()).length > 100 });
+          seen.push({ keys, waiting, refused, stops: (await again.round()).length, unsent: (await again.unsent()).every((bytes) => bytes.length > 100) });
           again.close();
         }
         return seen;

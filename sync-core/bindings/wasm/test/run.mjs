@@ -1,14 +1,15 @@
 // The kit in headless Chromium against the real server: one test after another, one line each; ends with 1 where one fails.
 
 import assert from 'node:assert/strict';
-import { readFileSync } from 'node:fs';
+import { readFileSync, writeFileSync } from 'node:fs';
 import { brotliCompressSync, gzipSync } from 'node:zlib';
 import path from 'node:path';
 import { fileURLToPath } from 'node:url';
 
+import { damageBook, putToRest } from './damage.mjs';
 import { keys } from './keys.mjs';
 import { shapes } from './shapes.mjs';
-import { clear, openTab, startOrigin, startPhone, startServer, terminal } from './stage.mjs';
+import { clear, folder, openTab, startOrigin, startPhone, startServer, terminal } from './stage.mjs';
 
 const wasm = path.dirname(path.dirname(fileURLToPath(import.meta.url)));
 const figures = {};
@@ -180,11 +181,10 @@ try {
     assert.equal(offline[0], 'shop-away');
     assert.match(offline[1], /Nothing is lost/);
     const download = tab.waitForEvent('download');
-    const bytes = await tab.evaluate(() => window.kit.saveUnsent());
-    const file = path.join(process.cwd(), (await download).suggestedFilename());
-    assert.ok(bytes > 200);
+    const { files, bytes } = await tab.evaluate(() => window.kit.saveUnsent());
+    assert.ok(files === 1 && bytes > 200, `${files} files, ${bytes} bytes`);
     const saved = readFileSync(await (await download).path());
-    assert.equal(saved.length, bytes, file);
+    assert.equal(saved.length, bytes, (await download).suggestedFilename());
     await phone.setOffline(false);
     await tab.close();
   });
@@ -258,6 +258,40 @@ try {
   });
 
   await keys({ test, phone, url, counts, codeFor, machine, figures });
+
+  await test('of a book that is damaged, what was not handed over is saved, and another device takes it in', async () => {
+    let broken = await startPhone('damaged');
+    try {
+      let tab = await openTab(broken, url);
+      await tab.evaluate(async ([oneTime, id]) => {
+        const kit = await openKit();
+        await kit.enrol(oneTime, 'phone that breaks');
+        await kit.exchange();
+        await kit.addNote(id, 'kept by the phone that broke');
+        kit.close();
+      }, [codeFor('Pia Larkin'), machine]);
+      await putToRest(tab, '/kit.js');
+      await broken.close();
+      damageBook(path.join(folder, 'profile-damaged'));
+      broken = await startPhone('damaged');
+      tab = await openTab(broken, url);
+      const said = await tab.evaluate(async () => {
+        const error = await openKit().catch((one) => one);
+        const { bundles, ...counts } = await error.kit.salvage();
+        const later = await error.kit.status().catch((one) => one.code);
+        error.kit.close();
+        return { code: error.code, counts, later, bundles: bundles.map((bytes) => [...bytes]) };
+      });
+      assert.ok(['not-a-book', 'book-damaged'].includes(said.code) && said.later === said.code, `${said.code}, ${said.later}`);
+      assert.deepEqual(said.counts, { documents: 1, changes: 1, quarantined: 0, unreadable: 0 });
+      const file = path.join(folder, 'saved.bundle');
+      writeFileSync(file, Buffer.from(said.bundles[0]));
+      assert.ok(office('bundle', 'take', file).taken > 0);
+      assert.match(JSON.stringify(office('show', 'Q-102').notes), /kept by the phone that broke/);
+    } finally {
+      await broken.close();
+    }
+  });
 
   const module = readFileSync(path.join(wasm, 'pkg/tappet_kit_bg.wasm'));
   const [gzip, brotli] = [gzipSync(module, { level: 9 }).length, brotliCompressSync(module).length];

@@ -526,6 +526,8 @@ def _uniffi_check_contract_api_version(lib):
 def _uniffi_check_api_checksums(lib):
     if lib.uniffi_tappet_kit_native_checksum_func_deference() != 41323:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    if lib.uniffi_tappet_kit_native_checksum_func_salvage() != 33275:
+        raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_add_finding() != 10267:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_add_machine() != 11238:
@@ -564,6 +566,8 @@ def _uniffi_check_api_checksums(lib):
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_guide() != 20490:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_hand_over() != 34917:
+        raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_history() != 63933:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_leaves() != 1815:
@@ -586,6 +590,8 @@ def _uniffi_check_api_checksums(lib):
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_own_photos() != 24020:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_own_visit() != 26533:
+        raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_photo_call() != 34818:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_photo_gone() != 45990:
@@ -606,6 +612,8 @@ def _uniffi_check_api_checksums(lib):
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_quarantine() != 64539:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_quarantined() != 15887:
+        raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_read_hours() != 27934:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_read_length() != 15648:
@@ -620,7 +628,7 @@ def _uniffi_check_api_checksums(lib):
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_round_page() != 39262:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
-    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_save_unsent() != 48164:
+    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_save_unsent() != 32776:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_set_leaves() != 19555:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
@@ -640,6 +648,8 @@ def _uniffi_check_api_checksums(lib):
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_take_reading() != 11277:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_take_up() != 41717:
+        raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_tidy() != 61810:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_to_take_back() != 15712:
@@ -651,6 +661,8 @@ def _uniffi_check_api_checksums(lib):
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_unit() != 48204:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_verify() != 15041:
+        raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_visit_to_go_on_with() != 55136:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_watch() != 30357:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
@@ -696,6 +708,9 @@ _UniffiLib.ffi_tappet_kit_native_uniffi_contract_version.restype = ctypes.c_uint
 _UniffiLib.uniffi_tappet_kit_native_checksum_func_deference.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_func_deference.restype = ctypes.c_uint16
+_UniffiLib.uniffi_tappet_kit_native_checksum_func_salvage.argtypes = (
+)
+_UniffiLib.uniffi_tappet_kit_native_checksum_func_salvage.restype = ctypes.c_uint16
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_add_finding.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_add_finding.restype = ctypes.c_uint16
@@ -753,6 +768,9 @@ _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_first_leaf.restype
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_guide.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_guide.restype = ctypes.c_uint16
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_hand_over.argtypes = (
+)
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_hand_over.restype = ctypes.c_uint16
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_history.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_history.restype = ctypes.c_uint16
@@ -786,6 +804,9 @@ _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_open_visit_of.rest
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_own_photos.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_own_photos.restype = ctypes.c_uint16
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_own_visit.argtypes = (
+)
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_own_visit.restype = ctypes.c_uint16
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_photo_call.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_photo_call.restype = ctypes.c_uint16
@@ -816,6 +837,9 @@ _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_prove.restype = ct
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_quarantine.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_quarantine.restype = ctypes.c_uint16
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_quarantined.argtypes = (
+)
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_quarantined.restype = ctypes.c_uint16
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_read_hours.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_read_hours.restype = ctypes.c_uint16
@@ -867,6 +891,9 @@ _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_take_bundle.restyp
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_take_reading.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_take_reading.restype = ctypes.c_uint16
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_take_up.argtypes = (
+)
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_take_up.restype = ctypes.c_uint16
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_tidy.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_tidy.restype = ctypes.c_uint16
@@ -885,6 +912,9 @@ _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_unit.restype = cty
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_verify.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_verify.restype = ctypes.c_uint16
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_visit_to_go_on_with.argtypes = (
+)
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_visit_to_go_on_with.restype = ctypes.c_uint16
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_watch.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_watch.restype = ctypes.c_uint16
@@ -907,6 +937,11 @@ _UniffiLib.uniffi_tappet_kit_native_fn_func_deference.argtypes = (
     ctypes.POINTER(_UniffiRustCallStatus),
 )
 _UniffiLib.uniffi_tappet_kit_native_fn_func_deference.restype = _UniffiRustBuffer
+_UniffiLib.uniffi_tappet_kit_native_fn_func_salvage.argtypes = (
+    _UniffiRustBuffer,
+    ctypes.POINTER(_UniffiRustCallStatus),
+)
+_UniffiLib.uniffi_tappet_kit_native_fn_func_salvage.restype = _UniffiRustBuffer
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_add_finding.argtypes = (
     ctypes.c_uint64,
     _UniffiRustBuffer,
@@ -1033,6 +1068,13 @@ _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_guide.argtypes = (
     ctypes.POINTER(_UniffiRustCallStatus),
 )
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_guide.restype = _UniffiRustBuffer
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_hand_over.argtypes = (
+    ctypes.c_uint64,
+    _UniffiRustBuffer,
+    _UniffiRustBuffer,
+    ctypes.POINTER(_UniffiRustCallStatus),
+)
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_hand_over.restype = _UniffiRustBuffer
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_history.argtypes = (
     ctypes.c_uint64,
     _UniffiRustBuffer,
@@ -1098,6 +1140,12 @@ _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_own_photos.argtypes = (
     ctypes.POINTER(_UniffiRustCallStatus),
 )
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_own_photos.restype = _UniffiRustBuffer
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_own_visit.argtypes = (
+    ctypes.c_uint64,
+    _UniffiRustBuffer,
+    ctypes.POINTER(_UniffiRustCallStatus),
+)
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_own_visit.restype = _UniffiRustBuffer
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_photo_call.argtypes = (
     ctypes.c_uint64,
     _UniffiRustBuffer,
@@ -1161,6 +1209,12 @@ _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_quarantine.argtypes = (
     ctypes.POINTER(_UniffiRustCallStatus),
 )
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_quarantine.restype = _UniffiRustBuffer
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_quarantined.argtypes = (
+    ctypes.c_uint64,
+    ctypes.c_int64,
+    ctypes.POINTER(_UniffiRustCallStatus),
+)
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_quarantined.restype = _UniffiRustBuffer
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_read_hours.argtypes = (
     ctypes.c_uint64,
     _UniffiRustBuffer,
@@ -1268,6 +1322,12 @@ _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_take_reading.argtypes = 
     ctypes.POINTER(_UniffiRustCallStatus),
 )
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_take_reading.restype = _UniffiRustBuffer
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_take_up.argtypes = (
+    ctypes.c_uint64,
+    _UniffiRustBuffer,
+    ctypes.POINTER(_UniffiRustCallStatus),
+)
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_take_up.restype = None
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_tidy.argtypes = (
     ctypes.c_uint64,
     ctypes.c_uint32,
@@ -1303,6 +1363,11 @@ _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_verify.argtypes = (
     ctypes.POINTER(_UniffiRustCallStatus),
 )
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_verify.restype = _UniffiRustBuffer
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_visit_to_go_on_with.argtypes = (
+    ctypes.c_uint64,
+    ctypes.POINTER(_UniffiRustCallStatus),
+)
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_visit_to_go_on_with.restype = _UniffiRustBuffer
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_watch.argtypes = (
     ctypes.c_uint64,
     _UniffiRustBuffer,
@@ -1401,6 +1466,29 @@ class _UniffiFfiConverterBytes(_UniffiConverterRustBuffer):
         buf.write_i32(len(value))
         buf.write(value)
 
+class _UniffiFfiConverterSequenceBytes(_UniffiConverterRustBuffer):
+    @classmethod
+    def check_lower(cls, value):
+        for item in value:
+            _UniffiFfiConverterBytes.check_lower(item)
+
+    @classmethod
+    def write(cls, value, buf):
+        items = len(value)
+        buf.write_i32(items)
+        for item in value:
+            _UniffiFfiConverterBytes.write(item, buf)
+
+    @classmethod
+    def read(cls, buf):
+        count = buf.read_i32()
+        if count < 0:
+            raise InternalError("Unexpected negative sequence length")
+
+        return [
+            _UniffiFfiConverterBytes.read(buf) for i in range(count)
+        ]
+
 class _UniffiFfiConverterUInt64(_UniffiConverterPrimitiveInt):
     CLASS_NAME = "u64"
     VALUE_MIN = 0
@@ -1419,8 +1507,8 @@ class BundleMade:
     """
     A bundle made.
 """
-    def __init__(self, *, bytes:bytes, documents:int, unsent:int):
-        self.bytes = bytes
+    def __init__(self, *, bundles:typing.List[bytes], documents:int, unsent:int):
+        self.bundles = bundles
         self.documents = documents
         self.unsent = unsent
 
@@ -1428,9 +1516,9 @@ class BundleMade:
 
 
     def __str__(self):
-        return "BundleMade(bytes={}, documents={}, unsent={})".format(self.bytes, self.documents, self.unsent)
+        return "BundleMade(bundles={}, documents={}, unsent={})".format(self.bundles, self.documents, self.unsent)
     def __eq__(self, other):
-        if self.bytes != other.bytes:
+        if self.bundles != other.bundles:
             return False
         if self.documents != other.documents:
             return False
@@ -1442,20 +1530,20 @@ class _UniffiFfiConverterTypeBundleMade(_UniffiConverterRustBuffer):
     @staticmethod
     def read(buf):
         return BundleMade(
-            bytes=_UniffiFfiConverterBytes.read(buf),
+            bundles=_UniffiFfiConverterSequenceBytes.read(buf),
             documents=_UniffiFfiConverterUInt64.read(buf),
             unsent=_UniffiFfiConverterUInt64.read(buf),
         )
 
     @staticmethod
     def check_lower(value):
-        _UniffiFfiConverterBytes.check_lower(value.bytes)
+        _UniffiFfiConverterSequenceBytes.check_lower(value.bundles)
         _UniffiFfiConverterUInt64.check_lower(value.documents)
         _UniffiFfiConverterUInt64.check_lower(value.unsent)
 
     @staticmethod
     def write(value, buf):
-        _UniffiFfiConverterBytes.write(value.bytes, buf)
+        _UniffiFfiConverterSequenceBytes.write(value.bundles, buf)
         _UniffiFfiConverterUInt64.write(value.documents, buf)
         _UniffiFfiConverterUInt64.write(value.unsent, buf)
 
@@ -3060,6 +3148,63 @@ class _UniffiFfiConverterTypeReadingKept(_UniffiConverterRustBuffer):
         _UniffiFfiConverterBoolean.write(value.contested, buf)
         _UniffiFfiConverterOptionalString.write(value.doubt, buf)
 
+@dataclass
+class Salvaged:
+    """
+    What was saved of a damaged book.
+"""
+    def __init__(self, *, bundles:typing.List[bytes], documents:int, changes:int, quarantined:int, unreadable:int):
+        self.bundles = bundles
+        self.documents = documents
+        self.changes = changes
+        self.quarantined = quarantined
+        self.unreadable = unreadable
+
+
+
+
+    def __str__(self):
+        return "Salvaged(bundles={}, documents={}, changes={}, quarantined={}, unreadable={})".format(self.bundles, self.documents, self.changes, self.quarantined, self.unreadable)
+    def __eq__(self, other):
+        if self.bundles != other.bundles:
+            return False
+        if self.documents != other.documents:
+            return False
+        if self.changes != other.changes:
+            return False
+        if self.quarantined != other.quarantined:
+            return False
+        if self.unreadable != other.unreadable:
+            return False
+        return True
+
+class _UniffiFfiConverterTypeSalvaged(_UniffiConverterRustBuffer):
+    @staticmethod
+    def read(buf):
+        return Salvaged(
+            bundles=_UniffiFfiConverterSequenceBytes.read(buf),
+            documents=_UniffiFfiConverterUInt64.read(buf),
+            changes=_UniffiFfiConverterUInt64.read(buf),
+            quarantined=_UniffiFfiConverterUInt64.read(buf),
+            unreadable=_UniffiFfiConverterUInt64.read(buf),
+        )
+
+    @staticmethod
+    def check_lower(value):
+        _UniffiFfiConverterSequenceBytes.check_lower(value.bundles)
+        _UniffiFfiConverterUInt64.check_lower(value.documents)
+        _UniffiFfiConverterUInt64.check_lower(value.changes)
+        _UniffiFfiConverterUInt64.check_lower(value.quarantined)
+        _UniffiFfiConverterUInt64.check_lower(value.unreadable)
+
+    @staticmethod
+    def write(value, buf):
+        _UniffiFfiConverterSequenceBytes.write(value.bundles, buf)
+        _UniffiFfiConverterUInt64.write(value.documents, buf)
+        _UniffiFfiConverterUInt64.write(value.changes, buf)
+        _UniffiFfiConverterUInt64.write(value.quarantined, buf)
+        _UniffiFfiConverterUInt64.write(value.unreadable, buf)
+
 
 
 
@@ -4006,6 +4151,14 @@ class TappetKitProtocol(typing.Protocol):
         `not-found` where there is no open visit.
 """
         raise NotImplementedError
+    def hand_over(self, machine: str,note: str) -> str:
+        """
+        Hands the person's open visit over to somebody who may sign it off, with a note that tells others; it waits here until `take_up`.
+
+        # Errors
+        `not-found` where there is no open visit.
+"""
+        raise NotImplementedError
     def history(self, machine: str) -> str:
         """
         A machine's history, newest first, as JSON (a list of `HistoryLine`).
@@ -4091,6 +4244,14 @@ class TappetKitProtocol(typing.Protocol):
         As [`TappetKit::photos_due`].
 """
         raise NotImplementedError
+    def own_visit(self, machine: str) -> str:
+        """
+        The person's own latest open visit to a machine and whether it was handed over on this device, as JSON (`OwnVisit`, or `null`).
+
+        # Errors
+        Where the store fails.
+"""
+        raise NotImplementedError
     def photo_call(self, doc: str,sha256: str,bytes: bytes) -> Call:
         """
         The request that brings the bytes of a photo to the shop.
@@ -4172,6 +4333,14 @@ class TappetKitProtocol(typing.Protocol):
         Where the store fails.
 """
         raise NotImplementedError
+    def quarantined(self, id: int) -> str:
+        """
+        One of them by its number, with what letting it in would change, as JSON. That is tried, so ask it of the one that is looked at.
+
+        # Errors
+        `not-found`.
+"""
+        raise NotImplementedError
     def read_hours(self, machine: str,meter_tenth_h: int) -> HoursKept:
         """
         Reads the hour meter, in tenths of an hour: 0 to 9,999,999, six digits and a tenth; more is refused. A reading that cannot be
@@ -4233,10 +4402,11 @@ class TappetKitProtocol(typing.Protocol):
         raise NotImplementedError
     def save_unsent(self, ) -> BundleMade:
         """
-        What the shop is not known to hold, as a bundle: to be saved to a file, or carried to another device.
+        What the shop is not known to hold, as a bundle, or as several where one would be too large: to be saved to files, or carried to
+        another device.
 
         # Errors
-        `not-enrolled`; more than a bundle holds.
+        `not-enrolled`.
 """
         raise NotImplementedError
     def set_leaves(self, text: str) -> Leaves:
@@ -4312,6 +4482,14 @@ class TappetKitProtocol(typing.Protocol):
         `entry-invalid` for leaves or a valve that cannot be.
 """
         raise NotImplementedError
+    def take_up(self, machine: str) -> None:
+        """
+        Takes a visit up again that was handed over.
+
+        # Errors
+        Where the store fails.
+"""
+        raise NotImplementedError
     def tidy(self, most: int) -> int:
         """
         Tidies up to a count of documents, when nobody waits. Gives how many.
@@ -4356,6 +4534,14 @@ class TappetKitProtocol(typing.Protocol):
 
         # Errors
         Where it cannot even be read.
+"""
+        raise NotImplementedError
+    def visit_to_go_on_with(self, ) -> str:
+        """
+        The visit that the person goes on with, as JSON (`OwnVisit`, or `null`): their latest that is open and was not handed over.
+
+        # Errors
+        Where the store fails.
 """
         raise NotImplementedError
     def watch(self, watcher: typing.Optional[Watcher]) -> None:
@@ -4923,6 +5109,30 @@ class TappetKit(TappetKitProtocol):
             *_uniffi_lowered_args,
         )
         return _uniffi_lift_return(_uniffi_ffi_result)
+    def hand_over(self, machine: str,note: str) -> str:
+        """
+        Hands the person's open visit over to somebody who may sign it off, with a note that tells others; it waits here until `take_up`.
+
+        # Errors
+        `not-found` where there is no open visit.
+"""
+
+        _UniffiFfiConverterString.check_lower(machine)
+
+        _UniffiFfiConverterString.check_lower(note)
+        _uniffi_lowered_args = (
+            self._uniffi_clone_handle(),
+            _UniffiFfiConverterString.lower(machine),
+            _UniffiFfiConverterString.lower(note),
+        )
+        _uniffi_lift_return = _UniffiFfiConverterString.lift
+        _uniffi_error_converter = _UniffiFfiConverterTypeTappetError
+        _uniffi_ffi_result = _uniffi_rust_call_with_error(
+            _uniffi_error_converter,
+            _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_hand_over,
+            *_uniffi_lowered_args,
+        )
+        return _uniffi_lift_return(_uniffi_ffi_result)
     def history(self, machine: str) -> str:
         """
         A machine's history, newest first, as JSON (a list of `HistoryLine`).
@@ -5148,6 +5358,27 @@ class TappetKit(TappetKitProtocol):
             *_uniffi_lowered_args,
         )
         return _uniffi_lift_return(_uniffi_ffi_result)
+    def own_visit(self, machine: str) -> str:
+        """
+        The person's own latest open visit to a machine and whether it was handed over on this device, as JSON (`OwnVisit`, or `null`).
+
+        # Errors
+        Where the store fails.
+"""
+
+        _UniffiFfiConverterString.check_lower(machine)
+        _uniffi_lowered_args = (
+            self._uniffi_clone_handle(),
+            _UniffiFfiConverterString.lower(machine),
+        )
+        _uniffi_lift_return = _UniffiFfiConverterString.lift
+        _uniffi_error_converter = _UniffiFfiConverterTypeTappetError
+        _uniffi_ffi_result = _uniffi_rust_call_with_error(
+            _uniffi_error_converter,
+            _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_own_visit,
+            *_uniffi_lowered_args,
+        )
+        return _uniffi_lift_return(_uniffi_ffi_result)
     def photo_call(self, doc: str,sha256: str,bytes: bytes) -> Call:
         """
         The request that brings the bytes of a photo to the shop.
@@ -5368,6 +5599,27 @@ class TappetKit(TappetKitProtocol):
             *_uniffi_lowered_args,
         )
         return _uniffi_lift_return(_uniffi_ffi_result)
+    def quarantined(self, id: int) -> str:
+        """
+        One of them by its number, with what letting it in would change, as JSON. That is tried, so ask it of the one that is looked at.
+
+        # Errors
+        `not-found`.
+"""
+
+        _UniffiFfiConverterInt64.check_lower(id)
+        _uniffi_lowered_args = (
+            self._uniffi_clone_handle(),
+            _UniffiFfiConverterInt64.lower(id),
+        )
+        _uniffi_lift_return = _UniffiFfiConverterString.lift
+        _uniffi_error_converter = _UniffiFfiConverterTypeTappetError
+        _uniffi_ffi_result = _uniffi_rust_call_with_error(
+            _uniffi_error_converter,
+            _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_quarantined,
+            *_uniffi_lowered_args,
+        )
+        return _uniffi_lift_return(_uniffi_ffi_result)
     def read_hours(self, machine: str,meter_tenth_h: int) -> HoursKept:
         """
         Reads the hour meter, in tenths of an hour: 0 to 9,999,999, six digits and a tenth; more is refused. A reading that cannot be
@@ -5526,10 +5778,11 @@ class TappetKit(TappetKitProtocol):
         return _uniffi_lift_return(_uniffi_ffi_result)
     def save_unsent(self, ) -> BundleMade:
         """
-        What the shop is not known to hold, as a bundle: to be saved to a file, or carried to another device.
+        What the shop is not known to hold, as a bundle, or as several where one would be too large: to be saved to files, or carried to
+        another device.
 
         # Errors
-        `not-enrolled`; more than a bundle holds.
+        `not-enrolled`.
 """
         _uniffi_lowered_args = (
             self._uniffi_clone_handle(),
@@ -5744,6 +5997,27 @@ class TappetKit(TappetKitProtocol):
             *_uniffi_lowered_args,
         )
         return _uniffi_lift_return(_uniffi_ffi_result)
+    def take_up(self, machine: str) -> None:
+        """
+        Takes a visit up again that was handed over.
+
+        # Errors
+        Where the store fails.
+"""
+
+        _UniffiFfiConverterString.check_lower(machine)
+        _uniffi_lowered_args = (
+            self._uniffi_clone_handle(),
+            _UniffiFfiConverterString.lower(machine),
+        )
+        _uniffi_lift_return = lambda val: None
+        _uniffi_error_converter = _UniffiFfiConverterTypeTappetError
+        _uniffi_ffi_result = _uniffi_rust_call_with_error(
+            _uniffi_error_converter,
+            _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_take_up,
+            *_uniffi_lowered_args,
+        )
+        return _uniffi_lift_return(_uniffi_ffi_result)
     def tidy(self, most: int) -> int:
         """
         Tidies up to a count of documents, when nobody waits. Gives how many.
@@ -5865,6 +6139,24 @@ class TappetKit(TappetKitProtocol):
             *_uniffi_lowered_args,
         )
         return _uniffi_lift_return(_uniffi_ffi_result)
+    def visit_to_go_on_with(self, ) -> str:
+        """
+        The visit that the person goes on with, as JSON (`OwnVisit`, or `null`): their latest that is open and was not handed over.
+
+        # Errors
+        Where the store fails.
+"""
+        _uniffi_lowered_args = (
+            self._uniffi_clone_handle(),
+        )
+        _uniffi_lift_return = _UniffiFfiConverterString.lift
+        _uniffi_error_converter = _UniffiFfiConverterTypeTappetError
+        _uniffi_ffi_result = _uniffi_rust_call_with_error(
+            _uniffi_error_converter,
+            _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_visit_to_go_on_with,
+            *_uniffi_lowered_args,
+        )
+        return _uniffi_lift_return(_uniffi_ffi_result)
     def watch(self, watcher: typing.Optional[Watcher]) -> None:
         """
         Tells a watcher of whatever moves from now on; `None` ends it. Whoever would rather look by themselves asks `moved`.
@@ -5929,6 +6221,28 @@ def deference() -> str:
         *_uniffi_lowered_args,
     )
     return _uniffi_lift_return(_uniffi_ffi_result)
+def salvage(path: str) -> Salvaged:
+    """
+    Of a book that does not open because it is damaged (`not-a-book`, `book-damaged`), what can still be read and is not at the shop, with
+    what waits in quarantine: as bundles that the office or another device of the shop takes in. Needs no storage key; the file stays as it
+    is.
+
+    # Errors
+    As `TappetKit.open`, where not even whose book it is can be read.
+"""
+
+    _UniffiFfiConverterString.check_lower(path)
+    _uniffi_lowered_args = (
+        _UniffiFfiConverterString.lower(path),
+    )
+    _uniffi_lift_return = _UniffiFfiConverterTypeSalvaged.lift
+    _uniffi_error_converter = _UniffiFfiConverterTypeTappetError
+    _uniffi_ffi_result = _uniffi_rust_call_with_error(
+        _uniffi_error_converter,
+        _UniffiLib.uniffi_tappet_kit_native_fn_func_salvage,
+        *_uniffi_lowered_args,
+    )
+    return _uniffi_lift_return(_uniffi_ffi_result)
 
 __all__ = [
     "InternalError",
@@ -5961,9 +6275,11 @@ __all__ = [
     "Turn",
     "TurnRange",
     "ReadingKept",
+    "Salvaged",
     "Status",
     "VisitOpened",
     "deference",
+    "salvage",
     "WatcherImpl",
     "Watcher",
     "TappetKit",

@@ -797,6 +797,14 @@ public protocol TappetKitProtocol: AnyObject, Sendable {
     func quarantine() throws  -> String
 
     /**
+     * One of them by its number, with what letting it in would change, as JSON. That is tried, so ask it of the one that is looked at.
+     *
+     * # Errors
+     * `not-found`.
+     */
+    func quarantined(id: Int64) throws  -> String
+
+    /**
      * Reads a length as a person writes it, in tenths of a micrometre; a bare number is in the person's unit
      * or, where it is written so, in inches: then the answer says so.
      *
@@ -838,10 +846,11 @@ public protocol TappetKitProtocol: AnyObject, Sendable {
     func roundPage(query: String) throws  -> String
 
     /**
-     * What the shop is not known to hold, as a bundle: to be saved to a file, or carried to another device.
+     * What the shop is not known to hold, as a bundle, or as several where one would be too large: to be saved to files, or carried to
+     * another device.
      *
      * # Errors
-     * `not-enrolled`; more than a bundle holds.
+     * `not-enrolled`.
      */
     func saveUnsent() throws  -> BundleMade
 
@@ -1079,6 +1088,14 @@ public protocol TappetKitProtocol: AnyObject, Sendable {
     func guide(machine: String) throws  -> String
 
     /**
+     * Hands the person's open visit over to somebody who may sign it off, with a note that tells others; it waits here until `take_up`.
+     *
+     * # Errors
+     * `not-found` where there is no open visit.
+     */
+    func handOver(machine: String, note: String) throws  -> String
+
+    /**
      * What a visit would leave open, one sentence each.
      *
      * # Errors
@@ -1101,6 +1118,14 @@ public protocol TappetKitProtocol: AnyObject, Sendable {
      * Where the store fails.
      */
     func openVisitOf(machine: String) throws  -> String?
+
+    /**
+     * The person's own latest open visit to a machine and whether it was handed over on this device, as JSON (`OwnVisit`, or `null`).
+     *
+     * # Errors
+     * Where the store fails.
+     */
+    func ownVisit(machine: String) throws  -> String
 
     /**
      * Reads the hour meter, in tenths of an hour: 0 to 9,999,999, six digits and a tenth; more is refused. A reading that cannot be
@@ -1145,6 +1170,14 @@ public protocol TappetKitProtocol: AnyObject, Sendable {
     func takeReading(machine: String, reading: NewReading) throws  -> ReadingKept
 
     /**
+     * Takes a visit up again that was handed over.
+     *
+     * # Errors
+     * Where the store fails.
+     */
+    func takeUp(machine: String) throws
+
+    /**
      * The records about a machine or a property that this person may take back, newest first.
      *
      * # Errors
@@ -1160,6 +1193,14 @@ public protocol TappetKitProtocol: AnyObject, Sendable {
      * `entry-invalid` for a leaf that cannot be, or that contradicts those before it.
      */
     func trial(machine: String, valve: String, tried: [LeafTried]) throws  -> String
+
+    /**
+     * The visit that the person goes on with, as JSON (`OwnVisit`, or `null`): their latest that is open and was not handed over.
+     *
+     * # Errors
+     * Where the store fails.
+     */
+    func visitToGoOnWith() throws  -> String
 
 }
 /**
@@ -1586,6 +1627,22 @@ open func quarantine()throws  -> String  {
 }
 
     /**
+     * One of them by its number, with what letting it in would change, as JSON. That is tried, so ask it of the one that is looked at.
+     *
+     * # Errors
+     * `not-found`.
+     */
+open func quarantined(id: Int64)throws  -> String  {
+    return try  FfiConverterString.lift(try rustCallWithError(FfiConverterTypeTappetError_lift) {
+        uniffiCallStatus in
+    uniffi_tappet_kit_native_fn_method_tappetkit_quarantined(
+            self.uniffiCloneHandle(),
+        FfiConverterInt64.lower(id),uniffiCallStatus
+    )
+})
+}
+
+    /**
      * Reads a length as a person writes it, in tenths of a micrometre; a bare number is in the person's unit
      * or, where it is written so, in inches: then the answer says so.
      *
@@ -1666,10 +1723,11 @@ open func roundPage(query: String)throws  -> String  {
 }
 
     /**
-     * What the shop is not known to hold, as a bundle: to be saved to a file, or carried to another device.
+     * What the shop is not known to hold, as a bundle, or as several where one would be too large: to be saved to files, or carried to
+     * another device.
      *
      * # Errors
-     * `not-enrolled`; more than a bundle holds.
+     * `not-enrolled`.
      */
 open func saveUnsent()throws  -> BundleMade  {
     return try  FfiConverterTypeBundleMade_lift(try rustCallWithError(FfiConverterTypeTappetError_lift) {
@@ -2152,6 +2210,23 @@ open func guide(machine: String)throws  -> String  {
 }
 
     /**
+     * Hands the person's open visit over to somebody who may sign it off, with a note that tells others; it waits here until `take_up`.
+     *
+     * # Errors
+     * `not-found` where there is no open visit.
+     */
+open func handOver(machine: String, note: String)throws  -> String  {
+    return try  FfiConverterString.lift(try rustCallWithError(FfiConverterTypeTappetError_lift) {
+        uniffiCallStatus in
+    uniffi_tappet_kit_native_fn_method_tappetkit_hand_over(
+            self.uniffiCloneHandle(),
+        FfiConverterString.lower(machine),
+        FfiConverterString.lower(note),uniffiCallStatus
+    )
+})
+}
+
+    /**
      * What a visit would leave open, one sentence each.
      *
      * # Errors
@@ -2195,6 +2270,22 @@ open func openVisitOf(machine: String)throws  -> String?  {
     return try  FfiConverterOptionString.lift(try rustCallWithError(FfiConverterTypeTappetError_lift) {
         uniffiCallStatus in
     uniffi_tappet_kit_native_fn_method_tappetkit_open_visit_of(
+            self.uniffiCloneHandle(),
+        FfiConverterString.lower(machine),uniffiCallStatus
+    )
+})
+}
+
+    /**
+     * The person's own latest open visit to a machine and whether it was handed over on this device, as JSON (`OwnVisit`, or `null`).
+     *
+     * # Errors
+     * Where the store fails.
+     */
+open func ownVisit(machine: String)throws  -> String  {
+    return try  FfiConverterString.lift(try rustCallWithError(FfiConverterTypeTappetError_lift) {
+        uniffiCallStatus in
+    uniffi_tappet_kit_native_fn_method_tappetkit_own_visit(
             self.uniffiCloneHandle(),
         FfiConverterString.lower(machine),uniffiCallStatus
     )
@@ -2290,6 +2381,21 @@ open func takeReading(machine: String, reading: NewReading)throws  -> ReadingKep
 }
 
     /**
+     * Takes a visit up again that was handed over.
+     *
+     * # Errors
+     * Where the store fails.
+     */
+open func takeUp(machine: String)throws   {try rustCallWithError(FfiConverterTypeTappetError_lift) {
+        uniffiCallStatus in
+    uniffi_tappet_kit_native_fn_method_tappetkit_take_up(
+            self.uniffiCloneHandle(),
+        FfiConverterString.lower(machine),uniffiCallStatus
+    )
+}
+}
+
+    /**
      * The records about a machine or a property that this person may take back, newest first.
      *
      * # Errors
@@ -2320,6 +2426,21 @@ open func trial(machine: String, valve: String, tried: [LeafTried])throws  -> St
         FfiConverterString.lower(machine),
         FfiConverterString.lower(valve),
         FfiConverterSequenceTypeLeafTried.lower(tried),uniffiCallStatus
+    )
+})
+}
+
+    /**
+     * The visit that the person goes on with, as JSON (`OwnVisit`, or `null`): their latest that is open and was not handed over.
+     *
+     * # Errors
+     * Where the store fails.
+     */
+open func visitToGoOnWith()throws  -> String  {
+    return try  FfiConverterString.lift(try rustCallWithError(FfiConverterTypeTappetError_lift) {
+        uniffiCallStatus in
+    uniffi_tappet_kit_native_fn_method_tappetkit_visit_to_go_on_with(
+            self.uniffiCloneHandle(),uniffiCallStatus
     )
 })
 }
@@ -2594,15 +2715,15 @@ public func FfiConverterTypeWatcher_lower(_ value: Watcher) -> UInt64 {
  */
 public struct BundleMade: Equatable, Hashable {
     /**
-     * The file's bytes.
+     * The files' bytes, to be taken in one after the other. There is one, unless it would be too large.
      */
-    public var bytes: Data
+    public var bundles: [Data]
     /**
-     * Documents in it, beside the roster and the engine cards.
+     * Documents in them, beside the roster and the engine cards.
      */
     public var documents: UInt64
     /**
-     * Changes in it that the shop is not known to hold.
+     * Changes in them that the shop is not known to hold.
      */
     public var unsent: UInt64
 
@@ -2610,15 +2731,15 @@ public struct BundleMade: Equatable, Hashable {
     // declare one manually.
     public init(
         /**
-         * The file's bytes.
-         */bytes: Data,
+         * The files' bytes, to be taken in one after the other. There is one, unless it would be too large.
+         */bundles: [Data],
         /**
-         * Documents in it, beside the roster and the engine cards.
+         * Documents in them, beside the roster and the engine cards.
          */documents: UInt64,
         /**
-         * Changes in it that the shop is not known to hold.
+         * Changes in them that the shop is not known to hold.
          */unsent: UInt64) {
-        self.bytes = bytes
+        self.bundles = bundles
         self.documents = documents
         self.unsent = unsent
     }
@@ -2639,14 +2760,14 @@ public struct FfiConverterTypeBundleMade: FfiConverterRustBuffer {
     public static func read(from buf: inout (data: Data, offset: Data.Index)) throws -> BundleMade {
         return
             try BundleMade(
-                bytes: FfiConverterData.read(from: &buf),
+                bundles: FfiConverterSequenceData.read(from: &buf),
                 documents: FfiConverterUInt64.read(from: &buf),
                 unsent: FfiConverterUInt64.read(from: &buf)
         )
     }
 
     public static func write(_ value: BundleMade, into buf: inout [UInt8]) {
-        FfiConverterData.write(value.bytes, into: &buf)
+        FfiConverterSequenceData.write(value.bundles, into: &buf)
         FfiConverterUInt64.write(value.documents, into: &buf)
         FfiConverterUInt64.write(value.unsent, into: &buf)
     }
@@ -4351,6 +4472,105 @@ public func FfiConverterTypeRefused_lower(_ value: Refused) -> RustBuffer {
 
 
 /**
+ * What was saved of a damaged book.
+ */
+public struct Salvaged: Equatable, Hashable {
+    /**
+     * The files' bytes, to be taken in one after the other. There is one, unless it would be too large.
+     */
+    public var bundles: [Data]
+    /**
+     * Documents in them, beside the roster and the engine cards.
+     */
+    public var documents: UInt64
+    /**
+     * Changes in them that the shop is not known to hold.
+     */
+    public var changes: UInt64
+    /**
+     * Records in them that waited in quarantine.
+     */
+    public var quarantined: UInt64
+    /**
+     * Parts of the log, and records in quarantine, that cannot be read: ask the office which records it lacks.
+     */
+    public var unreadable: UInt64
+
+    // Default memberwise initializers are never public by default, so we
+    // declare one manually.
+    public init(
+        /**
+         * The files' bytes, to be taken in one after the other. There is one, unless it would be too large.
+         */bundles: [Data],
+        /**
+         * Documents in them, beside the roster and the engine cards.
+         */documents: UInt64,
+        /**
+         * Changes in them that the shop is not known to hold.
+         */changes: UInt64,
+        /**
+         * Records in them that waited in quarantine.
+         */quarantined: UInt64,
+        /**
+         * Parts of the log, and records in quarantine, that cannot be read: ask the office which records it lacks.
+         */unreadable: UInt64) {
+        self.bundles = bundles
+        self.documents = documents
+        self.changes = changes
+        self.quarantined = quarantined
+        self.unreadable = unreadable
+    }
+
+
+
+
+}
+
+#if compiler(>=6)
+extension Salvaged: Sendable {}
+#endif
+
+#if swift(>=5.8)
+@_documentation(visibility: private)
+#endif
+public struct FfiConverterTypeSalvaged: FfiConverterRustBuffer {
+    public static func read(from buf: inout (data: Data, offset: Data.Index)) throws -> Salvaged {
+        return
+            try Salvaged(
+                bundles: FfiConverterSequenceData.read(from: &buf),
+                documents: FfiConverterUInt64.read(from: &buf),
+                changes: FfiConverterUInt64.read(from: &buf),
+                quarantined: FfiConverterUInt64.read(from: &buf),
+                unreadable: FfiConverterUInt64.read(from: &buf)
+        )
+    }
+
+    public static func write(_ value: Salvaged, into buf: inout [UInt8]) {
+        FfiConverterSequenceData.write(value.bundles, into: &buf)
+        FfiConverterUInt64.write(value.documents, into: &buf)
+        FfiConverterUInt64.write(value.changes, into: &buf)
+        FfiConverterUInt64.write(value.quarantined, into: &buf)
+        FfiConverterUInt64.write(value.unreadable, into: &buf)
+    }
+}
+
+
+#if swift(>=5.8)
+@_documentation(visibility: private)
+#endif
+public func FfiConverterTypeSalvaged_lift(_ buf: RustBuffer) throws -> Salvaged {
+    return try FfiConverterTypeSalvaged.lift(buf)
+}
+
+#if swift(>=5.8)
+@_documentation(visibility: private)
+#endif
+public func FfiConverterTypeSalvaged_lower(_ value: Salvaged) -> RustBuffer {
+    return FfiConverterTypeSalvaged.lower(value)
+}
+
+
+/**
  * How this device and its book are. Before enrolment only `enrolled`, `now_ms`, `mark` and `keys` say anything.
  */
 public struct Status: Equatable, Hashable {
@@ -5793,6 +6013,31 @@ fileprivate struct FfiConverterSequenceString: FfiConverterRustBuffer {
 #if swift(>=5.8)
 @_documentation(visibility: private)
 #endif
+fileprivate struct FfiConverterSequenceData: FfiConverterRustBuffer {
+    typealias SwiftType = [Data]
+
+    public static func write(_ value: [Data], into buf: inout [UInt8]) {
+        let len = Int32(value.count)
+        writeInt(&buf, len)
+        for item in value {
+            FfiConverterData.write(item, into: &buf)
+        }
+    }
+
+    public static func read(from buf: inout (data: Data, offset: Data.Index)) throws -> [Data] {
+        let len: Int32 = try readInt(&buf)
+        var seq = [Data]()
+        seq.reserveCapacity(Int(len))
+        for _ in 0 ..< len {
+            seq.append(try FfiConverterData.read(from: &buf))
+        }
+        return seq
+    }
+}
+
+#if swift(>=5.8)
+@_documentation(visibility: private)
+#endif
 fileprivate struct FfiConverterSequenceTypeLeafTried: FfiConverterRustBuffer {
     typealias SwiftType = [LeafTried]
 
@@ -5916,6 +6161,22 @@ fileprivate struct FfiConverterDictionaryStringString: FfiConverterRustBuffer {
     }
 }
 /**
+ * Of a book that does not open because it is damaged (`not-a-book`, `book-damaged`), what can still be read and is not at the shop, with
+ * what waits in quarantine: as bundles that the office or another device of the shop takes in. Needs no storage key; the file stays as it
+ * is.
+ *
+ * # Errors
+ * As `TappetKit.open`, where not even whose book it is can be read.
+ */
+public func salvage(path: String)throws  -> Salvaged  {
+    return try  FfiConverterTypeSalvaged_lift(try rustCallWithError(FfiConverterTypeTappetError_lift) {
+        uniffiCallStatus in
+    uniffi_tappet_kit_native_fn_func_salvage(
+        FfiConverterString.lower(path),uniffiCallStatus
+    )
+})
+}
+/**
  * Whom the kit defers to: show it with the cautions.
  */
 public func deference() -> String  {
@@ -5940,6 +6201,9 @@ private let initializationResult: InitializationResult = {
     let scaffolding_contract_version = ffi_tappet_kit_native_uniffi_contract_version()
     if bindings_contract_version != scaffolding_contract_version {
         return InitializationResult.contractVersionMismatch
+    }
+    if (uniffi_tappet_kit_native_checksum_func_salvage() != 33275) {
+        return InitializationResult.apiChecksumMismatch
     }
     if (uniffi_tappet_kit_native_checksum_func_deference() != 41323) {
         return InitializationResult.apiChecksumMismatch
@@ -6001,6 +6265,9 @@ private let initializationResult: InitializationResult = {
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_quarantine() != 64539) {
         return InitializationResult.apiChecksumMismatch
     }
+    if (uniffi_tappet_kit_native_checksum_method_tappetkit_quarantined() != 15887) {
+        return InitializationResult.apiChecksumMismatch
+    }
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_read_length() != 15648) {
         return InitializationResult.apiChecksumMismatch
     }
@@ -6016,7 +6283,7 @@ private let initializationResult: InitializationResult = {
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_round_page() != 39262) {
         return InitializationResult.apiChecksumMismatch
     }
-    if (uniffi_tappet_kit_native_checksum_method_tappetkit_save_unsent() != 48164) {
+    if (uniffi_tappet_kit_native_checksum_method_tappetkit_save_unsent() != 32776) {
         return InitializationResult.apiChecksumMismatch
     }
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_set_leaves() != 19555) {
@@ -6106,6 +6373,9 @@ private let initializationResult: InitializationResult = {
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_guide() != 20490) {
         return InitializationResult.apiChecksumMismatch
     }
+    if (uniffi_tappet_kit_native_checksum_method_tappetkit_hand_over() != 34917) {
+        return InitializationResult.apiChecksumMismatch
+    }
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_left_open() != 31427) {
         return InitializationResult.apiChecksumMismatch
     }
@@ -6113,6 +6383,9 @@ private let initializationResult: InitializationResult = {
         return InitializationResult.apiChecksumMismatch
     }
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_open_visit_of() != 60603) {
+        return InitializationResult.apiChecksumMismatch
+    }
+    if (uniffi_tappet_kit_native_checksum_method_tappetkit_own_visit() != 26533) {
         return InitializationResult.apiChecksumMismatch
     }
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_read_hours() != 27934) {
@@ -6130,10 +6403,16 @@ private let initializationResult: InitializationResult = {
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_take_reading() != 11277) {
         return InitializationResult.apiChecksumMismatch
     }
+    if (uniffi_tappet_kit_native_checksum_method_tappetkit_take_up() != 41717) {
+        return InitializationResult.apiChecksumMismatch
+    }
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_to_take_back() != 15712) {
         return InitializationResult.apiChecksumMismatch
     }
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_trial() != 37547) {
+        return InitializationResult.apiChecksumMismatch
+    }
+    if (uniffi_tappet_kit_native_checksum_method_tappetkit_visit_to_go_on_with() != 55136) {
         return InitializationResult.apiChecksumMismatch
     }
     if (uniffi_tappet_kit_native_checksum_method_watcher_moved() != 31456) {

@@ -697,6 +697,8 @@ internal object IntegrityCheckingUniffiLib {
     }
 
     internal fun ensureInitialized() = Unit
+    external fun uniffi_tappet_kit_native_checksum_func_salvage(
+    ): Int
     external fun uniffi_tappet_kit_native_checksum_func_deference(
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_contested(
@@ -736,6 +738,8 @@ internal object IntegrityCheckingUniffiLib {
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_prove(
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_quarantine(
+    ): Int
+    external fun uniffi_tappet_kit_native_checksum_method_tappetkit_quarantined(
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_read_length(
     ): Int
@@ -807,11 +811,15 @@ internal object IntegrityCheckingUniffiLib {
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_guide(
     ): Int
+    external fun uniffi_tappet_kit_native_checksum_method_tappetkit_hand_over(
+    ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_left_open(
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_open_visit(
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_open_visit_of(
+    ): Int
+    external fun uniffi_tappet_kit_native_checksum_method_tappetkit_own_visit(
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_read_hours(
     ): Int
@@ -823,9 +831,13 @@ internal object IntegrityCheckingUniffiLib {
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_take_reading(
     ): Int
+    external fun uniffi_tappet_kit_native_checksum_method_tappetkit_take_up(
+    ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_to_take_back(
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_trial(
+    ): Int
+    external fun uniffi_tappet_kit_native_checksum_method_tappetkit_visit_to_go_on_with(
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_watcher_moved(
     ): Int
@@ -908,6 +920,8 @@ internal object UniffiLib {
     ): Long
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_quarantine(`ptr`: Long,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
+    external fun uniffi_tappet_kit_native_fn_method_tappetkit_quarantined(`ptr`: Long,`id`: Long,uniffi_out_err: UniffiRustCallStatus,
+    ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_read_length(`ptr`: Long,`text`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_remember(`ptr`: Long,`name`: RustBuffer.ByValue,`value`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
@@ -978,11 +992,15 @@ internal object UniffiLib {
     ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_guide(`ptr`: Long,`machine`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
+    external fun uniffi_tappet_kit_native_fn_method_tappetkit_hand_over(`ptr`: Long,`machine`: RustBuffer.ByValue,`note`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
+    ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_left_open(`ptr`: Long,`machine`: RustBuffer.ByValue,`visit`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_open_visit(`ptr`: Long,`machine`: RustBuffer.ByValue,`visit`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_open_visit_of(`ptr`: Long,`machine`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
+    ): RustBuffer.ByValue
+    external fun uniffi_tappet_kit_native_fn_method_tappetkit_own_visit(`ptr`: Long,`machine`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_read_hours(`ptr`: Long,`machine`: RustBuffer.ByValue,`meterTenthH`: Long,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
@@ -994,9 +1012,13 @@ internal object UniffiLib {
     ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_take_reading(`ptr`: Long,`machine`: RustBuffer.ByValue,`reading`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
+    external fun uniffi_tappet_kit_native_fn_method_tappetkit_take_up(`ptr`: Long,`machine`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
+    ): Unit
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_to_take_back(`ptr`: Long,`doc`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_trial(`ptr`: Long,`machine`: RustBuffer.ByValue,`valve`: RustBuffer.ByValue,`tried`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
+    ): RustBuffer.ByValue
+    external fun uniffi_tappet_kit_native_fn_method_tappetkit_visit_to_go_on_with(`ptr`: Long,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_clone_watcher(`handle`: Long,uniffi_out_err: UniffiRustCallStatus,
     ): Long
@@ -1006,6 +1028,8 @@ internal object UniffiLib {
     ): Unit
     external fun uniffi_tappet_kit_native_fn_method_watcher_moved(`ptr`: Long,`moved`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): Unit
+    external fun uniffi_tappet_kit_native_fn_func_salvage(`path`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
+    ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_func_deference(uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
     external fun ffi_tappet_kit_native_rustbuffer_alloc(`size`: Long,uniffi_out_err: UniffiRustCallStatus,
@@ -1127,6 +1151,9 @@ private fun uniffiCheckContractApiVersion(lib: IntegrityCheckingUniffiLib) {
 }
 @Suppress("UNUSED_PARAMETER")
 private fun uniffiCheckApiChecksums(lib: IntegrityCheckingUniffiLib) {
+    if ((lib.uniffi_tappet_kit_native_checksum_func_salvage() and 0xFFFF) != 33275) {
+        throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    }
     if ((lib.uniffi_tappet_kit_native_checksum_func_deference() and 0xFFFF) != 41323) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
@@ -1187,6 +1214,9 @@ private fun uniffiCheckApiChecksums(lib: IntegrityCheckingUniffiLib) {
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_quarantine() and 0xFFFF) != 64539) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
+    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_quarantined() and 0xFFFF) != 15887) {
+        throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    }
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_read_length() and 0xFFFF) != 15648) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
@@ -1202,7 +1232,7 @@ private fun uniffiCheckApiChecksums(lib: IntegrityCheckingUniffiLib) {
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_round_page() and 0xFFFF) != 39262) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
-    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_save_unsent() and 0xFFFF) != 48164) {
+    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_save_unsent() and 0xFFFF) != 32776) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_set_leaves() and 0xFFFF) != 19555) {
@@ -1292,6 +1322,9 @@ private fun uniffiCheckApiChecksums(lib: IntegrityCheckingUniffiLib) {
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_guide() and 0xFFFF) != 20490) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
+    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_hand_over() and 0xFFFF) != 34917) {
+        throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    }
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_left_open() and 0xFFFF) != 31427) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
@@ -1299,6 +1332,9 @@ private fun uniffiCheckApiChecksums(lib: IntegrityCheckingUniffiLib) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_open_visit_of() and 0xFFFF) != 60603) {
+        throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    }
+    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_own_visit() and 0xFFFF) != 26533) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_read_hours() and 0xFFFF) != 27934) {
@@ -1316,10 +1352,16 @@ private fun uniffiCheckApiChecksums(lib: IntegrityCheckingUniffiLib) {
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_take_reading() and 0xFFFF) != 11277) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
+    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_take_up() and 0xFFFF) != 41717) {
+        throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    }
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_to_take_back() and 0xFFFF) != 15712) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_trial() and 0xFFFF) != 37547) {
+        throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    }
+    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_visit_to_go_on_with() and 0xFFFF) != 55136) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
     if ((lib.uniffi_tappet_kit_native_checksum_method_watcher_moved() and 0xFFFF) != 31456) {
@@ -1997,6 +2039,14 @@ public interface TappetKitInterface {
     fun `quarantine`(): kotlin.String
 
     /**
+     * One of them by its number, with what letting it in would change, as JSON. That is tried, so ask it of the one that is looked at.
+     *
+     * # Errors
+     * `not-found`.
+     */
+    fun `quarantined`(`id`: kotlin.Long): kotlin.String
+
+    /**
      * Reads a length as a person writes it, in tenths of a micrometre; a bare number is in the person's unit
      * or, where it is written so, in inches: then the answer says so.
      *
@@ -2038,10 +2088,11 @@ public interface TappetKitInterface {
     fun `roundPage`(`query`: kotlin.String): kotlin.String
 
     /**
-     * What the shop is not known to hold, as a bundle: to be saved to a file, or carried to another device.
+     * What the shop is not known to hold, as a bundle, or as several where one would be too large: to be saved to files, or carried to
+     * another device.
      *
      * # Errors
-     * `not-enrolled`; more than a bundle holds.
+     * `not-enrolled`.
      */
     fun `saveUnsent`(): BundleMade
 
@@ -2279,6 +2330,14 @@ public interface TappetKitInterface {
     fun `guide`(`machine`: kotlin.String): kotlin.String
 
     /**
+     * Hands the person's open visit over to somebody who may sign it off, with a note that tells others; it waits here until `take_up`.
+     *
+     * # Errors
+     * `not-found` where there is no open visit.
+     */
+    fun `handOver`(`machine`: kotlin.String, `note`: kotlin.String): kotlin.String
+
+    /**
      * What a visit would leave open, one sentence each.
      *
      * # Errors
@@ -2301,6 +2360,14 @@ public interface TappetKitInterface {
      * Where the store fails.
      */
     fun `openVisitOf`(`machine`: kotlin.String): kotlin.String?
+
+    /**
+     * The person's own latest open visit to a machine and whether it was handed over on this device, as JSON (`OwnVisit`, or `null`).
+     *
+     * # Errors
+     * Where the store fails.
+     */
+    fun `ownVisit`(`machine`: kotlin.String): kotlin.String
 
     /**
      * Reads the hour meter, in tenths of an hour: 0 to 9,999,999, six digits and a tenth; more is refused. A reading that cannot be
@@ -2345,6 +2412,14 @@ public interface TappetKitInterface {
     fun `takeReading`(`machine`: kotlin.String, `reading`: NewReading): ReadingKept
 
     /**
+     * Takes a visit up again that was handed over.
+     *
+     * # Errors
+     * Where the store fails.
+     */
+    fun `takeUp`(`machine`: kotlin.String)
+
+    /**
      * The records about a machine or a property that this person may take back, newest first.
      *
      * # Errors
@@ -2360,6 +2435,14 @@ public interface TappetKitInterface {
      * `entry-invalid` for a leaf that cannot be, or that contradicts those before it.
      */
     fun `trial`(`machine`: kotlin.String, `valve`: kotlin.String, `tried`: List<LeafTried>): kotlin.String
+
+    /**
+     * The visit that the person goes on with, as JSON (`OwnVisit`, or `null`): their latest that is open and was not handed over.
+     *
+     * # Errors
+     * Where the store fails.
+     */
+    fun `visitToGoOnWith`(): kotlin.String
 
     companion object
 }
@@ -2866,6 +2949,27 @@ open class TappetKit: Disposable, AutoCloseable, TappetKitInterface
 
 
     /**
+     * One of them by its number, with what letting it in would change, as JSON. That is tried, so ask it of the one that is looked at.
+     *
+     * # Errors
+     * `not-found`.
+     */
+    @Throws(TappetException::class)override fun `quarantined`(`id`: kotlin.Long): kotlin.String {
+            return FfiConverterString.lift(
+    callWithHandle {
+    uniffiRustCallWithError(TappetException) { _status ->
+    UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_quarantined(
+        it,
+
+        FfiConverterLong.lower(`id`),_status)
+}
+    }
+    )
+    }
+
+
+
+    /**
      * Reads a length as a person writes it, in tenths of a micrometre; a bare number is in the person's unit
      * or, where it is written so, in inches: then the answer says so.
      *
@@ -2971,10 +3075,11 @@ open class TappetKit: Disposable, AutoCloseable, TappetKitInterface
 
 
     /**
-     * What the shop is not known to hold, as a bundle: to be saved to a file, or carried to another device.
+     * What the shop is not known to hold, as a bundle, or as several where one would be too large: to be saved to files, or carried to
+     * another device.
      *
      * # Errors
-     * `not-enrolled`; more than a bundle holds.
+     * `not-enrolled`.
      */
     @Throws(TappetException::class)override fun `saveUnsent`(): BundleMade {
             return FfiConverterTypeBundleMade.lift(
@@ -3606,6 +3711,28 @@ open class TappetKit: Disposable, AutoCloseable, TappetKitInterface
 
 
     /**
+     * Hands the person's open visit over to somebody who may sign it off, with a note that tells others; it waits here until `take_up`.
+     *
+     * # Errors
+     * `not-found` where there is no open visit.
+     */
+    @Throws(TappetException::class)override fun `handOver`(`machine`: kotlin.String, `note`: kotlin.String): kotlin.String {
+            return FfiConverterString.lift(
+    callWithHandle {
+    uniffiRustCallWithError(TappetException) { _status ->
+    UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_hand_over(
+        it,
+
+        FfiConverterString.lower(`machine`),
+        FfiConverterString.lower(`note`),_status)
+}
+    }
+    )
+    }
+
+
+
+    /**
      * What a visit would leave open, one sentence each.
      *
      * # Errors
@@ -3660,6 +3787,27 @@ open class TappetKit: Disposable, AutoCloseable, TappetKitInterface
     callWithHandle {
     uniffiRustCallWithError(TappetException) { _status ->
     UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_open_visit_of(
+        it,
+
+        FfiConverterString.lower(`machine`),_status)
+}
+    }
+    )
+    }
+
+
+
+    /**
+     * The person's own latest open visit to a machine and whether it was handed over on this device, as JSON (`OwnVisit`, or `null`).
+     *
+     * # Errors
+     * Where the store fails.
+     */
+    @Throws(TappetException::class)override fun `ownVisit`(`machine`: kotlin.String): kotlin.String {
+            return FfiConverterString.lift(
+    callWithHandle {
+    uniffiRustCallWithError(TappetException) { _status ->
+    UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_own_visit(
         it,
 
         FfiConverterString.lower(`machine`),_status)
@@ -3784,6 +3932,26 @@ open class TappetKit: Disposable, AutoCloseable, TappetKitInterface
 
 
     /**
+     * Takes a visit up again that was handed over.
+     *
+     * # Errors
+     * Where the store fails.
+     */
+    @Throws(TappetException::class)override fun `takeUp`(`machine`: kotlin.String)
+        =
+    callWithHandle {
+    uniffiRustCallWithError(TappetException) { _status ->
+    UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_take_up(
+        it,
+
+        FfiConverterString.lower(`machine`),_status)
+}
+    }
+
+
+
+
+    /**
      * The records about a machine or a property that this person may take back, newest first.
      *
      * # Errors
@@ -3821,6 +3989,26 @@ open class TappetKit: Disposable, AutoCloseable, TappetKitInterface
         FfiConverterString.lower(`machine`),
         FfiConverterString.lower(`valve`),
         FfiConverterSequenceTypeLeafTried.lower(`tried`),_status)
+}
+    }
+    )
+    }
+
+
+
+    /**
+     * The visit that the person goes on with, as JSON (`OwnVisit`, or `null`): their latest that is open and was not handed over.
+     *
+     * # Errors
+     * Where the store fails.
+     */
+    @Throws(TappetException::class)override fun `visitToGoOnWith`(): kotlin.String {
+            return FfiConverterString.lift(
+    callWithHandle {
+    uniffiRustCallWithError(TappetException) { _status ->
+    UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_visit_to_go_on_with(
+        it,
+        _status)
 }
     }
     )
@@ -4286,17 +4474,17 @@ public object FfiConverterTypeWatcher: FfiConverter<Watcher, Long> {
  */
 data class BundleMade (
     /**
-     * The file's bytes.
+     * The files' bytes, to be taken in one after the other. There is one, unless it would be too large.
      */
-    var `bytes`: kotlin.ByteArray
+    var `bundles`: List<kotlin.ByteArray>
     ,
     /**
-     * Documents in it, beside the roster and the engine cards.
+     * Documents in them, beside the roster and the engine cards.
      */
     var `documents`: kotlin.ULong
     ,
     /**
-     * Changes in it that the shop is not known to hold.
+     * Changes in them that the shop is not known to hold.
      */
     var `unsent`: kotlin.ULong
 
@@ -4315,20 +4503,20 @@ data class BundleMade (
 public object FfiConverterTypeBundleMade: FfiConverterRustBuffer<BundleMade> {
     override fun read(buf: ByteBuffer): BundleMade {
         return BundleMade(
-            FfiConverterByteArray.read(buf),
+            FfiConverterSequenceByteArray.read(buf),
             FfiConverterULong.read(buf),
             FfiConverterULong.read(buf),
         )
     }
 
     override fun allocationSize(value: BundleMade) = (
-            FfiConverterByteArray.allocationSize(value.`bytes`) +
+            FfiConverterSequenceByteArray.allocationSize(value.`bundles`) +
             FfiConverterULong.allocationSize(value.`documents`) +
             FfiConverterULong.allocationSize(value.`unsent`)
     )
 
     override fun write(value: BundleMade, buf: ByteBuffer) {
-            FfiConverterByteArray.write(value.`bytes`, buf)
+            FfiConverterSequenceByteArray.write(value.`bundles`, buf)
             FfiConverterULong.write(value.`documents`, buf)
             FfiConverterULong.write(value.`unsent`, buf)
     }
@@ -5535,6 +5723,77 @@ public object FfiConverterTypeRefused: FfiConverterRustBuffer<Refused> {
 
 
 /**
+ * What was saved of a damaged book.
+ */
+data class Salvaged (
+    /**
+     * The files' bytes, to be taken in one after the other. There is one, unless it would be too large.
+     */
+    var `bundles`: List<kotlin.ByteArray>
+    ,
+    /**
+     * Documents in them, beside the roster and the engine cards.
+     */
+    var `documents`: kotlin.ULong
+    ,
+    /**
+     * Changes in them that the shop is not known to hold.
+     */
+    var `changes`: kotlin.ULong
+    ,
+    /**
+     * Records in them that waited in quarantine.
+     */
+    var `quarantined`: kotlin.ULong
+    ,
+    /**
+     * Parts of the log, and records in quarantine, that cannot be read: ask the office which records it lacks.
+     */
+    var `unreadable`: kotlin.ULong
+
+){
+
+
+
+
+
+    companion object
+}
+
+/**
+ * @suppress
+ */
+public object FfiConverterTypeSalvaged: FfiConverterRustBuffer<Salvaged> {
+    override fun read(buf: ByteBuffer): Salvaged {
+        return Salvaged(
+            FfiConverterSequenceByteArray.read(buf),
+            FfiConverterULong.read(buf),
+            FfiConverterULong.read(buf),
+            FfiConverterULong.read(buf),
+            FfiConverterULong.read(buf),
+        )
+    }
+
+    override fun allocationSize(value: Salvaged) = (
+            FfiConverterSequenceByteArray.allocationSize(value.`bundles`) +
+            FfiConverterULong.allocationSize(value.`documents`) +
+            FfiConverterULong.allocationSize(value.`changes`) +
+            FfiConverterULong.allocationSize(value.`quarantined`) +
+            FfiConverterULong.allocationSize(value.`unreadable`)
+    )
+
+    override fun write(value: Salvaged, buf: ByteBuffer) {
+            FfiConverterSequenceByteArray.write(value.`bundles`, buf)
+            FfiConverterULong.write(value.`documents`, buf)
+            FfiConverterULong.write(value.`changes`, buf)
+            FfiConverterULong.write(value.`quarantined`, buf)
+            FfiConverterULong.write(value.`unreadable`, buf)
+    }
+}
+
+
+
+/**
  * How this device and its book are. Before enrolment only `enrolled`, `now_ms`, `mark` and `keys` say anything.
  */
 data class Status (
@@ -6683,6 +6942,34 @@ public object FfiConverterSequenceString: FfiConverterRustBuffer<List<kotlin.Str
 /**
  * @suppress
  */
+public object FfiConverterSequenceByteArray: FfiConverterRustBuffer<List<kotlin.ByteArray>> {
+    override fun read(buf: ByteBuffer): List<kotlin.ByteArray> {
+        val len = buf.getInt()
+        return List<kotlin.ByteArray>(len) {
+            FfiConverterByteArray.read(buf)
+        }
+    }
+
+    override fun allocationSize(value: List<kotlin.ByteArray>): ULong {
+        val sizeForLength = 4UL
+        val sizeForItems = value.map { FfiConverterByteArray.allocationSize(it) }.sum()
+        return sizeForLength + sizeForItems
+    }
+
+    override fun write(value: List<kotlin.ByteArray>, buf: ByteBuffer) {
+        buf.putInt(value.size)
+        value.iterator().forEach {
+            FfiConverterByteArray.write(it, buf)
+        }
+    }
+}
+
+
+
+
+/**
+ * @suppress
+ */
 public object FfiConverterSequenceTypeLeafTried: FfiConverterRustBuffer<List<LeafTried>> {
     override fun read(buf: ByteBuffer): List<LeafTried> {
         val len = buf.getInt()
@@ -6827,6 +7114,26 @@ public object FfiConverterMapStringString: FfiConverterRustBuffer<Map<kotlin.Str
         }
     }
 }
+        /**
+         * Of a book that does not open because it is damaged (`not-a-book`, `book-damaged`), what can still be read and is not at the shop, with
+         * what waits in quarantine: as bundles that the office or another device of the shop takes in. Needs no storage key; the file stays as it
+         * is.
+         *
+         * # Errors
+         * As `TappetKit.open`, where not even whose book it is can be read.
+         */
+    @Throws(TappetException::class) fun `salvage`(`path`: kotlin.String): Salvaged {
+            return FfiConverterTypeSalvaged.lift(
+    uniffiRustCallWithError(TappetException) { _status ->
+    UniffiLib.uniffi_tappet_kit_native_fn_func_salvage(
+
+
+        FfiConverterString.lower(`path`),_status)
+}
+    )
+    }
+
+
         /**
          * Whom the kit defers to: show it with the cautions.
          */ fun `deference`(): kotlin.String {
