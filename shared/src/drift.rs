@@ -27,6 +27,13 @@ pub(crate) const TAIL: f64 = 0.05;
 /// Tenths of an hour in the 100 h that a drift is given for.
 const PER_TENTHS: f64 = 1000.0;
 
+/// Fewer engine hours than these between *left* and *found* say nothing of wear: two hands, a leaf's width and a warm engine differ by
+/// more. Common practice, no source.
+pub const LEAST_BETWEEN: Hours = Hours::from_tenths(50);
+/// No wear takes a valve from its aim out of its range in fewer hours than these: something gives way, or a reading is wrong. Common
+/// practice, no source.
+pub const FASTEST_WEAR: Hours = Hours::from_tenths(100);
+
 /// A valve as it was left and as it was next found, without an adjustment between.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -77,6 +84,12 @@ pub enum DriftError {
         /// What was given.
         hours: Hours,
     },
+    /// Too few hours between, to tell wear from the difference between two readings.
+    #[error("only {hours} engine hours lie between left and found: drift needs at least {LEAST_BETWEEN}")]
+    TooSoon {
+        /// The longest of them.
+        hours: Hours,
+    },
     /// Every pair is open at both ends.
     #[error("the leaves of these readings leave every change open: read with a go and a no-go leaf")]
     AllOpen,
@@ -95,6 +108,18 @@ pub enum DriftError {
     /// NaN or infinite.
     #[error("a value is not a number")]
     NotFinite,
+}
+
+/// The pairs that tell of wear: those with at least [`LEAST_BETWEEN`] run between.
+///
+/// # Errors
+/// [`DriftError::NoPairs`]; [`DriftError::TooSoon`] where none has.
+pub fn wear_pairs(pairs: &[Pair]) -> Result<Vec<Pair>, DriftError> {
+    let longest = pairs.iter().map(|pair| pair.hours).max().ok_or(DriftError::NoPairs)?;
+    if longest < LEAST_BETWEEN {
+        return Err(DriftError::TooSoon { hours: longest });
+    }
+    Ok(pairs.iter().copied().filter(|pair| pair.hours >= LEAST_BETWEEN).collect())
 }
 
 /// The change per 100 h from pairs of one valve, or of one kind of valve.
@@ -223,6 +248,18 @@ fn tenths(hundreds: f64) -> Option<Hours> {
 pub fn needed_interval(card: Hours, left: &HoursLeft) -> Hours {
     let card = card.max(Hours::default());
     left.likely.map_or(card, |likely| card.min(Hours::from_tenths(likely.tenths().max(0) / 10 * 10)))
+}
+
+/// What the interval that is needed, of at most the card's own, means to those who keep the engine.
+#[must_use]
+pub fn interval_words(needed: Hours, card: Hours) -> String {
+    if needed < FASTEST_WEAR && needed < card {
+        return format!(
+            "Set to its aim, by these readings it is out of its range within {} h, and no wear is so fast. Look for what gives way (lock nut, stud, push rod, seat) or which reading is wrong, before it runs on.",
+            needed.max(Hours::from_tenths(10))
+        );
+    }
+    format!("Set to its aim, by these readings it wants a check every {needed} h, never later than its card says.")
 }
 
 impl Drift {

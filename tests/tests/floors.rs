@@ -106,6 +106,44 @@ fn no_room_calls_what_a_room_below_it_gives_to_the_book() {
     assert!(climbs.is_empty(), "{climbs:#?}");
 }
 
+/// The types that a text defines, or gives methods to.
+fn after<'a>(code: &'a str, words: &[&str]) -> Vec<&'a str> {
+    let lines = code.lines().filter_map(|line| words.iter().find_map(|word| line.strip_prefix(word)));
+    lines.filter_map(|rest| rest.split(|c: char| !c.is_ascii_alphanumeric() && c != '_').next()).collect()
+}
+
+/// Methods beside their type stand in no `use` of those who call them, as the book's do; and what has one name is one thing.
+#[test]
+fn a_type_has_one_home_and_its_methods_live_there() {
+    let defines = [
+        "pub struct ",
+        "pub enum ",
+        "pub(crate) struct ",
+        "pub(crate) enum ",
+        "pub(super) struct ",
+        "pub(super) enum ",
+        "struct ",
+        "enum ",
+    ];
+    let (files, mut homes) = (files(), BTreeMap::new());
+    let mut strays = Vec::new();
+    for (floor, path, code) in &files {
+        for name in after(code, &defines) {
+            if homes.insert(name, *floor).is_some_and(|other| other != *floor) {
+                strays.push(format!("{name} of {path} is also another room's"));
+            }
+        }
+    }
+    for (floor, path, code) in &files {
+        for name in after(code, &["impl "]).into_iter().filter(|name| *name != "Book") {
+            if homes.get(name).is_some_and(|home| home != floor) && !code.contains(&format!(" for {name}")) {
+                strays.push(format!("{path} gives methods to {name}"));
+            }
+        }
+    }
+    assert!(strays.is_empty(), "{strays:#?}");
+}
+
 /// No type that every file can reach does everything: helpers are functions with arguments.
 #[test]
 fn no_type_has_more_methods_than_one_can_know() {

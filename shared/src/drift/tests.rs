@@ -162,6 +162,27 @@ fn out_already_and_open_edges() {
     assert_eq!((fast.earliest, fast.latest), (h(0), h(600)));
 }
 
+/// Two readings a tenth of an hour apart differ by the hands that took them: as wear that would be 5000 thou per 100 h.
+#[test]
+fn hours_that_are_too_few_say_nothing_of_wear() {
+    let (soon, later) = (exact(1000, 1127, 49), exact(1000, 1127, 50));
+    assert_eq!(wear_pairs(&[]), Err(DriftError::NoPairs));
+    let refused = wear_pairs(&[exact(1000, 1127, 1), soon]).unwrap_err();
+    assert_eq!(refused.to_string(), "only 4.9 engine hours lie between left and found: drift needs at least 5.0");
+    assert_eq!(wear_pairs(&[soon, later]), Ok(vec![later]));
+}
+
+#[test]
+fn an_interval_that_no_wear_explains_asks_why() {
+    let (tenths, card) = (Hours::from_tenths, Hours::from_tenths(1000));
+    let said = interval_words(tenths(90), card);
+    assert!(said.contains("out of its range within 9.0 h") && said.contains("which reading is wrong"), "{said}");
+    assert!(interval_words(tenths(0), card).contains("within 1.0 h"), "never \"within 0 h\"");
+    let every = "Set to its aim, by these readings it wants a check every 10.0 h, never later than its card says.";
+    assert_eq!(interval_words(tenths(100), card), every);
+    assert!(interval_words(tenths(80), tenths(80)).contains("every 8.0 h"), "that is the card's own interval");
+}
+
 #[test]
 fn the_needed_interval_is_never_longer_than_the_cards() {
     let card = Hours::from_tenths(1000);

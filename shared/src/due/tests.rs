@@ -61,7 +61,7 @@ fn without_a_meter_the_hours_are_an_estimate() {
     // An estimate of no use is none.
     bare.estimate = Some(estimated_per_day(0));
     let unused = due(&bare);
-    assert_eq!((unused.hours_unknown, unused.estimated), (true, false));
+    assert_eq!((unused.hours_unknown, unused.estimated, unused.by_hours), (true, false, None));
     // Five hours a week are 50 tenths in seven days.
     assert!((estimated_per_day(5) - 50.0 / 7.0).abs() < 1e-12);
     bare.estimate = Some(estimated_per_day(5));

@@ -17,7 +17,7 @@ use crate::book::shop_clock;
 use crate::engine::{self, BookError, Verification};
 use crate::judge::roster::Roster;
 use crate::store::Identity;
-use crate::store::{Backup, BackupError, Draft, Owner, Store, StoreError, few, sync_folder_of};
+use crate::store::{Backup, BackupDraft, BackupError, Owner, Store, StoreError, few, sync_folder_of};
 use crate::sys::clock::ClockReading;
 use crate::sys::rng::{CryptoRng, random};
 
@@ -60,7 +60,7 @@ pub enum RestoreError {
     },
     /// The present book cannot be moved aside.
     #[error("{} cannot be moved aside ({why}); the shop was not put back. Look at the folder's rights, and restore again", path.display())]
-    Aside {
+    SetAside {
         /// Which.
         path: PathBuf,
         /// What the system says.
@@ -164,7 +164,7 @@ impl Upkeep<'_> {
     ///
     /// # Errors
     /// [`BackupError`]; no file is left then.
-    pub fn copy_for(&self, path: &Path) -> Result<Draft, BackupError> {
+    pub fn copy_for(&self, path: &Path) -> Result<BackupDraft, BackupError> {
         self.book.store.copy_for(path, self.book.actor())
     }
 }
@@ -205,7 +205,7 @@ pub fn restore_shop(from: &Path, to: &Path, now: &ClockReading, entropy: &mut dy
     }
     book.store.set_meta("epoch", &Bytes16(random(entropy))).map_err(|e| unreadable(e.into()))?;
     // Written whole beside its place before anything is moved.
-    let aside = Aside::name(to, now);
+    let aside = SetAside::name(to, now);
     let draft = book.store.copy_for(&aside.spare, book.actor())?;
     draft.keep_verified()?;
     let moved = aside.and_replace();
@@ -237,13 +237,13 @@ pub(crate) fn copy_pictures(from: &Pictures, to: &Pictures) -> Result<usize, Bac
 }
 
 /// Where the present book goes, and where the new one waits.
-struct Aside {
+struct SetAside {
     place: PathBuf,
     replaced: PathBuf,
     spare: PathBuf,
 }
 
-impl Aside {
+impl SetAside {
     fn name(place: &Path, now: &ClockReading) -> Self {
         let dated = |word: &str, n: u32| {
             let again = if n == 0 { String::new() } else { format!("-{n}") };
@@ -270,7 +270,7 @@ impl Aside {
                 Err(error) if error.kind() == std::io::ErrorKind::NotFound => {}
                 Err(error) => {
                     put_back(&moved);
-                    return Err(RestoreError::Aside { path: from, why: error.to_string() });
+                    return Err(RestoreError::SetAside { path: from, why: error.to_string() });
                 }
             }
         }
@@ -331,7 +331,7 @@ fn made_when(name: &str) -> Option<i64> {
 ///
 /// # Errors
 /// [`BackupError`]; no file is left then.
-pub fn keep(draft: Draft) -> Result<Backup, BackupError> {
+pub fn keep(draft: BackupDraft) -> Result<Backup, BackupError> {
     let faults = faults_in(draft.part()).map_err(|e| BackupError::Untrue(e.to_string()))?;
     if !faults.is_empty() {
         return Err(BackupError::Unsound(few(&faults)));

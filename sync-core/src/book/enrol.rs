@@ -29,7 +29,7 @@ const LETTERS: &[u8; 32] = b"0123456789ABCDEFGHJKMNPQRSTVWXYZ";
 
 /// Keys made for an enrolment whose answer has not come yet.
 #[derive(Serialize, Deserialize)]
-pub(crate) struct Pending {
+pub(crate) struct PendingEnrolment {
     pub(crate) device: DeviceId,
     pub(crate) record_key: Bytes32,
     /// Not here where they are sealed.
@@ -105,13 +105,14 @@ impl Book {
         if self.identity.is_some() {
             return Err(BookError::Enrolled);
         }
-        let (device, keys) = match self.store.meta::<Pending>(PENDING)? {
+        let (device, keys) = match self.store.meta::<PendingEnrolment>(PENDING)? {
             Some(pending) => (pending.device, keystore::keys_of(&self.store, pending.device, pending.keys)?.ok_or(BookError::Sealed)?),
             None => {
                 let (device, keys) = (fresh_device(now, entropy), Keys::fresh(entropy));
                 self.store.atomically(|store| {
                     let record_key = keys.public().0;
-                    let pending = Pending { device, record_key, keys: keystore::keep(store, device, Some(keys.clone()), entropy)? };
+                    let pending =
+                        PendingEnrolment { device, record_key, keys: keystore::keep(store, device, Some(keys.clone()), entropy)? };
                     Ok::<(), BookError>(store.set_meta(PENDING, &pending)?)
                 })?;
                 (device, keys)
@@ -129,7 +130,7 @@ impl Book {
         if self.identity.is_some() {
             return Err(BookError::Enrolled);
         }
-        let pending: Pending =
+        let pending: PendingEnrolment =
             self.store.meta(PENDING)?.ok_or_else(|| BookError::Message("this device has asked for no enrolment".to_owned()))?;
         let root = ShopRoot { shop: answer.shop, device: answer.shop_device, key: answer.shop_key };
         let identity = Identity {

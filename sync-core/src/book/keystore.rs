@@ -9,7 +9,7 @@
 use shared::bytes::Blob;
 use shared::ids::DeviceId;
 
-use crate::book::enrol::Pending;
+use crate::book::enrol::PendingEnrolment;
 use crate::crypto::keys::Keys;
 use crate::crypto::storage_key::Access;
 use crate::engine::BookError;
@@ -48,7 +48,7 @@ pub(crate) fn unlock(store: &mut Store, access: Access, entropy: &mut dyn Crypto
 /// Seals whatever lies in the clear.
 fn seal_all(store: &Store, entropy: &mut dyn CryptoRng) -> Result<(), BookError> {
     let identity = store.meta::<Identity>(IDENTITY)?.filter(|identity| identity.keys.is_some());
-    let pending = store.meta::<Pending>(PENDING)?.filter(|pending| pending.keys.is_some());
+    let pending = store.meta::<PendingEnrolment>(PENDING)?.filter(|pending| pending.keys.is_some());
     let desks: Vec<DeskRow> = store.logins().desk_rows()?.into_iter().filter(|desk| desk.keys.is_some()).collect();
     if identity.is_none() && pending.is_none() && desks.is_empty() {
         return Ok(());

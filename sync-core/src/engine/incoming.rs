@@ -150,13 +150,13 @@ fn bare(short: ShortRecipe) -> Recipe {
 }
 
 /// Keys as they are needed, each decoded once.
-struct Keys<'r> {
+struct SignerKeys<'r> {
     roster: &'r Roster,
     new_devices: BTreeMap<DeviceId, (Bytes32, PersonId)>,
     decoded: BTreeMap<DeviceId, Option<(PersonId, Option<VerifyingKey>)>>,
 }
 
-impl Keys<'_> {
+impl SignerKeys<'_> {
     fn of(&mut self, device: DeviceId) -> Option<&(PersonId, Option<VerifyingKey>)> {
         let (roster, new) = (self.roster, &self.new_devices);
         let decoded = self.decoded.entry(device).or_insert_with(|| {
@@ -188,7 +188,7 @@ impl IncomingBatch {
     /// Checks every signature: the shop's own first, since with them it vouches for records and names new devices.
     pub fn check(&mut self, roster: &Roster) {
         let root = roster.root;
-        let mut keys = Keys { roster, new_devices: BTreeMap::new(), decoded: BTreeMap::new() };
+        let mut keys = SignerKeys { roster, new_devices: BTreeMap::new(), decoded: BTreeMap::new() };
         for of_shop in [true, false] {
             for record in self.changes.iter_mut().flat_map(|change| &mut change.records) {
                 let Ok(opened) = &record.opened else { continue };

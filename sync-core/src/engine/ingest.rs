@@ -46,7 +46,7 @@ impl Outcome {
 const MOST_CHANGES: usize = MOST_RECORDS;
 
 /// Changes that fit and are not in the log yet.
-struct Pending<'s> {
+struct PendingChange<'s> {
     store: &'s Store,
     frontier: Frontier,
     site: Option<Site>,
@@ -56,7 +56,7 @@ struct Pending<'s> {
     known: Provenance,
 }
 
-impl Pending<'_> {
+impl PendingChange<'_> {
     fn append(&mut self, packed: Option<Vec<u8>>) -> Result<(), BookError> {
         if self.taken.is_empty() {
             return Ok(());
@@ -143,7 +143,7 @@ pub(crate) fn admit(
         Some(_) => store.documents().site(batch.doc)?,
         None => None,
     };
-    let mut pending = Pending { store, frontier, site, taken: Vec::new(), ids: BTreeSet::new(), bytes: 0, known };
+    let mut pending = PendingChange { store, frontier, site, taken: Vec::new(), ids: BTreeSet::new(), bytes: 0, known };
     let mut outcomes = Vec::with_capacity(batch.changes.len());
     for brought in &mut batch.changes {
         if pending.bears_on(brought) {

@@ -15,7 +15,7 @@ use crate::judge::permissions::DocKind;
 use crate::judge::roster::Roster;
 use crate::judge::standing::{Standing, Standings};
 use crate::store::{
-    Came, DocumentRow, MachineColumns, Rows, StandingsCache, Store, StoreError, ToDerive, TouchedDocument, entries_in, row,
+    Came, DerivedRows, DocumentRow, MachineColumns, StandingsCache, Store, StoreError, ToDerive, TouchedDocument, entries_in, row,
 };
 use crate::sys::par_map::par_map;
 
@@ -26,7 +26,7 @@ const AT_ONCE: usize = 256;
 #[derive(Debug)]
 pub(crate) struct Derived {
     num: i64,
-    rows: Result<Option<Rows>, StoreError>,
+    rows: Result<Option<DerivedRows>, StoreError>,
 }
 
 /// Derives a document's rows from its records.
@@ -40,7 +40,7 @@ pub fn derive(store: &Store, document: &DocumentRow, roster: &Roster) -> Result<
         return store.projections().underive(document.num);
     };
     // In a visit one reading follows another: each asks what stood before it, and writes this row anew.
-    store.projections().write_rows(document.num, &Rows { view: segment_codec::leave_uncompressed(rows.view), ..rows })?;
+    store.projections().write_rows(document.num, &DerivedRows { view: segment_codec::leave_uncompressed(rows.view), ..rows })?;
     store.projections().keep_stood(document.num, standings);
     Ok(())
 }
@@ -108,7 +108,7 @@ pub(crate) fn rows_of(
     ledger: &Ledger,
     roster: &Roster,
     before: Option<StandingsCache>,
-) -> Result<Option<(Rows, Vec<Standing>)>, StoreError> {
+) -> Result<Option<(DerivedRows, Vec<Standing>)>, StoreError> {
     if ledger.entries().next().is_none() {
         return Ok(None);
     }
@@ -120,13 +120,13 @@ pub(crate) fn rows_of(
     let state = (place == DocKind::Machine).then(|| MachineState::fold(ledger, &standings, roster));
     let machine = state.as_ref().map(machine_columns).transpose()?;
     let view = row::of(state.as_ref(), &standings)?;
-    Ok(Some((Rows { view, open, machine, came: came(ledger) }, standings)))
+    Ok(Some((DerivedRows { view, open, machine, came: came(ledger) }, standings)))
 }
 
 /// The rows that a document's records make, as they go into the tables.
-pub(crate) fn compressed_rows_of(place: DocKind, ledger: &Ledger, roster: &Roster) -> Result<Option<Rows>, StoreError> {
+pub(crate) fn compressed_rows_of(place: DocKind, ledger: &Ledger, roster: &Roster) -> Result<Option<DerivedRows>, StoreError> {
     let made = rows_of(place, ledger, roster, None)?;
-    made.map(|(rows, _)| Ok(Rows { view: segment_codec::compress(&rows.view)?, ..rows })).transpose()
+    made.map(|(rows, _)| Ok(DerivedRows { view: segment_codec::compress(&rows.view)?, ..rows })).transpose()
 }
 
 /// What the shop's receipts in a ledger are for. A receipt that an earlier one displaced is in it too, perhaps for nothing:

@@ -7,6 +7,7 @@ pub mod ledger;
 pub mod corrected_time;
 pub mod permissions;
 pub mod roster;
+mod shop_time;
 
 // What stands in a slot.
 mod changes;

@@ -28,9 +28,7 @@ mod roster;
 mod service;
 mod slot_sheet;
 
-use jiff::Timestamp;
-use jiff::civil::{Date, DateTime};
-use jiff::tz::TimeZone;
+use jiff::civil::Date;
 use shared::engine_card::EngineCard;
 use shared::ids::{CardId, PropertyId};
 use shared::record::{Body, PropertyCard};
@@ -61,43 +59,7 @@ pub use slot_sheet::{SlotSheet, weighed};
 
 use crate::engine::BookError;
 use crate::judge::corrected_time::IGNORED_OFFSET_MS;
-use crate::judge::roster::Roster;
 use crate::sys::clock::ClockReading;
-
-impl Roster {
-    /// The shop's time zone; UTC where its name is none.
-    #[must_use]
-    pub fn zone(&self) -> TimeZone {
-        TimeZone::get(&self.settings.time_zone).unwrap_or(TimeZone::UTC)
-    }
-
-    /// A time as the shop's clock shows it, to the minute.
-    #[must_use]
-    pub fn local(&self, ms: i64) -> String {
-        match Timestamp::from_millisecond(ms) {
-            Ok(at) => at.to_zoned_datetime(self.zone()).strftime("%Y-%m-%d %H:%M").to_string(),
-            Err(_) => "outside the calendar".to_owned(),
-        }
-    }
-
-    /// The day of a time in the shop's zone.
-    #[must_use]
-    pub fn day(&self, ms: i64) -> Date {
-        Timestamp::from_millisecond(ms).unwrap_or(Timestamp::UNIX_EPOCH).to_zoned_datetime(self.zone()).date()
-    }
-
-    /// A time as the shop's clock shows it, in ms since 1970 UTC.
-    #[must_use]
-    pub fn ms_of(&self, local: DateTime) -> i64 {
-        local.to_zoned_datetime(self.zone()).map_or(0, |zoned| zoned.timestamp().as_millisecond())
-    }
-
-    /// The first millisecond of a day in the shop's zone.
-    #[must_use]
-    pub fn day_start_ms(&self, day: Date) -> i64 {
-        day.to_zoned_datetime(self.zone()).map_or(0, |zoned| zoned.timestamp().as_millisecond())
-    }
-}
 
 impl Reader<'_> {
     /// The shop's time as this device knows it: its own clock, corrected where the last contact showed it to be off.

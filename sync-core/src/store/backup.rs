@@ -67,7 +67,7 @@ pub struct Backup {
 
 /// A copy under a temporary name, not proved yet. Dropped, it is taken away.
 #[derive(Debug)]
-pub struct Draft {
+pub struct BackupDraft {
     part: PathBuf,
     path: PathBuf,
     /// Documents, changes and records of the book when it was copied.
@@ -80,7 +80,7 @@ impl Store {
     ///
     /// # Errors
     /// [`BackupError`]; no file is left then.
-    pub fn copy_for(&self, path: &Path, mark: Bytes16) -> Result<Draft, BackupError> {
+    pub fn copy_for(&self, path: &Path, mark: Bytes16) -> Result<BackupDraft, BackupError> {
         if path.symlink_metadata().is_ok() {
             return Err(BackupError::Exists(path.to_owned()));
         }
@@ -89,7 +89,7 @@ impl Store {
         name.push(format!(".{mark}.part"));
         let part = path.with_file_name(name);
         new_private_file(&part).map_err(|why| unwritable(path, why))?;
-        let draft = Draft { part, path: path.to_owned(), held: self.count_held()? };
+        let draft = BackupDraft { part, path: path.to_owned(), held: self.count_held()? };
         let mut copy = Connection::open(&draft.part).map_err(|e| failed(path, e))?;
         copy_whole(&self.connection, &mut copy).map_err(|e| failed(path, e))?;
         // Written in the old way, a file needs no second one beside it to be whole.
@@ -128,7 +128,7 @@ impl Store {
     }
 }
 
-impl Draft {
+impl BackupDraft {
     /// Where the copy lies until it has its name.
     pub(crate) fn part(&self) -> &Path {
         &self.part
@@ -183,7 +183,7 @@ pub(crate) fn few(faults: &[String]) -> String {
     }
 }
 
-impl Drop for Draft {
+impl Drop for BackupDraft {
     fn drop(&mut self) {
         // Gone already where it was renamed. One that cannot be taken away bears a name that says what it is.
         let _ = fs::remove_file(&self.part);

@@ -6,7 +6,7 @@ use shared::bytes::{Blob, Bytes32};
 use shared::ids::DocId;
 
 use super::frontier::Frontier;
-use super::{Checked, Provenance, Rows, Segment, StoreError, signed};
+use super::{Checked, DerivedRows, Provenance, Segment, StoreError, signed};
 use crate::judge::ledger::Entry;
 use crate::judge::permissions::DocKind;
 use crate::store::tables::Documents;
@@ -18,7 +18,7 @@ pub(crate) struct WholeDocument {
     pub(crate) place: DocKind,
     /// Hash of the last change, encoded and records of each segment.
     pub(crate) segments: Vec<(Bytes32, Blob, Vec<Entry>)>,
-    pub(crate) rows: Option<Rows>,
+    pub(crate) rows: Option<DerivedRows>,
 }
 
 impl Documents<'_> {

@@ -35,7 +35,7 @@ impl From<&DocumentRow> for TouchedDocument {
 
 /// The derived rows of one document, ready to be written.
 #[derive(Debug)]
-pub(crate) struct Rows {
+pub(crate) struct DerivedRows {
     /// Not compressed, as it was made, or as it goes into its row.
     pub(crate) view: Vec<u8>,
     /// Slots that want a ruling, and slots outside machines where something waits to be accepted.
@@ -144,7 +144,7 @@ impl Projections<'_> {
     }
 
     /// Writes a document's derived rows.
-    pub(crate) fn write_rows(&self, num: i64, rows: &Rows) -> Result<(), StoreError> {
+    pub(crate) fn write_rows(&self, num: i64, rows: &DerivedRows) -> Result<(), StoreError> {
         self.store.stood.borrow_mut().take_if(|(held, _)| *held == num);
         self.store
             .connection

@@ -29,12 +29,12 @@ pub struct ActorEnd {
 
 /// A change as a step on the way back.
 #[derive(Debug, Clone)]
-struct Step {
+struct ActorStep {
     top_op: u64,
     deps: Vec<Bytes32>,
 }
 
-impl Step {
+impl ActorStep {
     fn of(recipe: &Recipe) -> Self {
         Self { top_op: top_op(recipe), deps: recipe.deps.clone() }
     }
@@ -58,18 +58,18 @@ pub struct Frontier {
     /// Actors whose last change has moved since the rows were read.
     moved: BTreeSet<Bytes16>,
     /// What was taken since the rows were read.
-    taken: BTreeMap<Bytes32, Step>,
+    taken: BTreeMap<Bytes32, ActorStep>,
     /// Every change that the rows stand for, read when it is first needed.
-    history: OnceCell<BTreeMap<Bytes32, Step>>,
+    history: OnceCell<BTreeMap<Bytes32, ActorStep>>,
     /// How much it holds.
     size: Size,
     /// What was appended to the log and has no rows yet.
-    pub(crate) pending: Pending,
+    pub(crate) pending: PendingRows,
 }
 
 /// What was appended to a document's log and has no rows yet.
 #[derive(Debug, Default)]
-pub(crate) struct Pending {
+pub(crate) struct PendingRows {
     /// The position of its first part.
     pub(crate) from: Option<u64>,
     /// The records of it.
@@ -100,7 +100,7 @@ impl Frontier {
             taken: BTreeMap::new(),
             history: OnceCell::new(),
             size,
-            pending: Pending::default(),
+            pending: PendingRows::default(),
         })
     }
 
@@ -116,7 +116,7 @@ impl Frontier {
             taken: BTreeMap::new(),
             history: OnceCell::from(BTreeMap::new()),
             size: Size::default(),
-            pending: Pending::default(),
+            pending: PendingRows::default(),
         }
     }
 
@@ -143,7 +143,7 @@ impl Frontier {
         self.moved.iter().filter_map(|actor| self.actors.get(actor))
     }
 
-    fn history(&self, store: &Store) -> Result<&BTreeMap<Bytes32, Step>, StoreError> {
+    fn history(&self, store: &Store) -> Result<&BTreeMap<Bytes32, ActorStep>, StoreError> {
         if let Some(history) = self.history.get() {
             return Ok(history);
         }
@@ -151,7 +151,7 @@ impl Frontier {
             Some(row) => store.log().changes_of(row.num)?,
             None => Vec::new(),
         };
-        let steps = changes.iter().map(|logged| (logged.recipe.hash, Step::of(&logged.recipe))).collect();
+        let steps = changes.iter().map(|logged| (logged.recipe.hash, ActorStep::of(&logged.recipe))).collect();
         Ok(self.history.get_or_init(|| steps))
     }
 
@@ -159,7 +159,7 @@ impl Frontier {
         self.actors.values().find(|end| end.hash == hash)
     }
 
-    fn step(&self, store: &Store, hash: Bytes32) -> Result<Option<Step>, StoreError> {
+    fn step(&self, store: &Store, hash: Bytes32) -> Result<Option<ActorStep>, StoreError> {
         if let Some(step) = self.taken.get(&hash) {
             return Ok(Some(step.clone()));
         }
@@ -247,7 +247,7 @@ impl Frontier {
 
     /// Moves along with a change that was taken.
     pub fn advance(&mut self, recipe: &Recipe) {
-        let step = Step::of(recipe);
+        let step = ActorStep::of(recipe);
         for dep in &recipe.deps {
             self.heads.remove(dep);
         }

@@ -44,13 +44,13 @@ use crate::judge::ledger::Ledger;
 
 pub use access::{Code, CodeState, LastContact};
 pub(crate) use access::{DeskRow, given_to};
-pub use backup::{Backup, BackupError, Draft};
+pub use backup::{Backup, BackupDraft, BackupError};
 pub(crate) use backup::{few, sync_folder_of};
 pub(crate) use bootstrap::WholeDocument;
 pub(crate) use brought::Brought;
 pub use brought::BroughtTooMuch;
 pub use derived::TouchedDocument;
-pub(crate) use derived::{Came, MachineColumns, Rows, StandingsCache, ToDerive};
+pub(crate) use derived::{Came, DerivedRows, MachineColumns, StandingsCache, ToDerive};
 pub use documents::{DocumentRow, Size};
 pub use error::StoreError;
 pub(crate) use identity::IDENTITY;

@@ -14,7 +14,7 @@ use super::{StoreError, fixed, signed, unsigned};
 use crate::change::segment_codec;
 use crate::judge::ledger::Entry;
 use crate::judge::permissions::{DocKind, Site};
-use crate::store::frontier::{ActorEnd, Frontier, Pending};
+use crate::store::frontier::{ActorEnd, Frontier, PendingRows};
 use crate::store::tables::Log;
 
 /// A record that passed the validator.
@@ -129,7 +129,7 @@ impl Log<'_> {
         if frontier.moved().next().is_none() {
             return Ok(None);
         }
-        let Pending { from, records, ledger } = std::mem::take(&mut frontier.pending);
+        let PendingRows { from, records, ledger } = std::mem::take(&mut frontier.pending);
         self.insert_records(num, &records)?;
         self.store.stood.borrow_mut().take_if(|(held, before)| *held == num && !before.hear(&records));
         let entries: Vec<Entry> = records.into_iter().map(|checked| checked.entry).collect();

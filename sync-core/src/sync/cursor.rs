@@ -17,7 +17,7 @@ use crate::sync::Outgoing;
 
 /// What a cursor says of the shop's log.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Standing {
+pub(super) enum CursorState {
     /// It names a place in this log.
     Here,
     /// It names no place that this shop issued in this epoch: begin anew.
@@ -40,12 +40,12 @@ pub(super) fn mark(cursor: Cursor, epoch: Bytes16, store: &Store, keys: &Keys) -
 ///
 /// # Errors
 /// [`StoreError`].
-pub(super) fn look(cursor: &Cursor, of: Option<Bytes16>, epoch: Bytes16, store: &Store, keys: &Keys) -> Result<Standing, StoreError> {
+pub(super) fn look(cursor: &Cursor, of: Option<Bytes16>, epoch: Bytes16, store: &Store, keys: &Keys) -> Result<CursorState, StoreError> {
     if of != Some(epoch) || cursor.mac != Some(mac(cursor, epoch, keys)) {
-        return Ok(Standing::Foreign);
+        return Ok(CursorState::Foreign);
     }
     let written = store.log().incarnation_at(cursor.furthest())?;
-    Ok(if written == cursor.incarnation { Standing::Here } else { Standing::LogPutBack })
+    Ok(if written == cursor.incarnation { CursorState::Here } else { CursorState::LogPutBack })
 }
 
 fn mac(cursor: &Cursor, epoch: Bytes16, keys: &Keys) -> Bytes16 {

@@ -11,7 +11,7 @@ use shared::wire::{Cursor, DocAnswer, DocOffer, ExchangeAnswer, ExchangeRequest,
 
 use super::attestation::attest;
 use super::closed;
-use super::cursor::{self, Standing};
+use super::cursor::{self, CursorState};
 use super::page::{Manner, Page, next_page};
 use crate::book::shop_clock;
 use crate::crypto::envelope;
@@ -141,9 +141,9 @@ fn epoch_and_cursor(
 ) -> Result<(Bytes16, Cursor), BookError> {
     let epoch: Bytes16 = store.meta("epoch")?.ok_or_else(|| BookError::Defect("the shop has no epoch".to_owned()))?;
     match cursor::look(&request.cursor, request.epoch, epoch, store, identity.keys()?)? {
-        Standing::Here => Ok((epoch, request.cursor)),
-        Standing::Foreign => Ok((epoch, Cursor::default())),
-        Standing::LogPutBack => {
+        CursorState::Here => Ok((epoch, request.cursor)),
+        CursorState::Foreign => Ok((epoch, Cursor::default())),
+        CursorState::LogPutBack => {
             let fresh = Bytes16(random(entropy));
             store.set_meta("epoch", &fresh)?;
             Ok((fresh, Cursor::default()))

@@ -248,7 +248,7 @@ fn an_enrolment_that_waits_for_its_answer_is_sealed_too() {
         drop(book);
         let book = open(&path, Access::With(key(7))).unwrap();
         assert_eq!(book.enrol_request("4K7QM-2ZT9A", "phone", &NOON, &mut dice(13)).unwrap(), asked, "the same keys");
-        let pending: Pending = book.store().meta(PENDING).unwrap().unwrap();
+        let pending: PendingEnrolment = book.store().meta(PENDING).unwrap().unwrap();
         assert!(pending.keys.is_none());
         let keys = keys_of(book.store(), pending.device, None).unwrap().unwrap();
         assert_eq!(keys.public(), (asked.record_key, asked.login_key));

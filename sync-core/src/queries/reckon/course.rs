@@ -9,7 +9,7 @@ use shared::length::LengthUnit;
 use shared::record::Stage;
 use shared::valve::Valve;
 
-use super::{Taken, hours_at, readings_taken};
+use super::{ReadingTaken, hours_at, readings_taken};
 use crate::engine::BookError;
 use crate::queries::Reckoner;
 use crate::queries::bounds::MOST_POINTS;
@@ -64,13 +64,13 @@ impl Reckoner<'_> {
         let card = card.filter(|card| card.source.is_some());
         let mut courses = Vec::new();
         for valve in Valve::all(cylinders) {
-            let mut taken: Vec<(Stage, Taken<'_>)> = Vec::new();
+            let mut taken: Vec<(Stage, ReadingTaken<'_>)> = Vec::new();
             for stage in Stage::ALL {
                 taken.extend(readings_taken(&ledger, roster, valve, stage).into_iter().map(|taken| (stage, taken)));
             }
             taken.sort_by_key(|(stage, taken)| (taken.at_ms, *stage));
             let earlier = taken.len().saturating_sub(MOST_POINTS);
-            let point = |(stage, taken): (Stage, Taken<'_>)| CoursePoint {
+            let point = |(stage, taken): (Stage, ReadingTaken<'_>)| CoursePoint {
                 at_ms: taken.at_ms,
                 when: roster.local(taken.at_ms),
                 engine: hours_at(&chain, taken.at_ms),

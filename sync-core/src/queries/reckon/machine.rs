@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 
 use serde::Serialize;
-use shared::drift::{Drift, HoursLeft, Pair, drift, hours_to_leave, needed_interval};
+use shared::drift::{Drift, HoursLeft, Pair, drift, hours_to_leave, interval_words, needed_interval, wear_pairs};
 use shared::due::{DueInput, DueRange, LastCheck, due_range, estimated_per_day};
 use shared::hours::Hours;
 use shared::ids::{DocId, RecordId};
@@ -14,7 +14,7 @@ use shared::text::count;
 use shared::usage::{Season, Usage, usage};
 use shared::valve::Valve;
 
-use super::{Reckoned, Taken, cannot, hours_at, readings_taken};
+use super::{ReadingTaken, Reckoned, cannot, hours_at, readings_taken};
 use crate::engine::BookError;
 use crate::judge::ledger::Ledger;
 use crate::judge::machine::MachineState;
@@ -200,7 +200,7 @@ impl Reckoner<'_> {
                 }
             }
         }
-        let drift = drift(&pairs).map_err(cannot)?;
+        let drift = drift(&wear_pairs(&pairs).map_err(cannot)?).map_err(cannot)?;
         let mut words = vec![drift.words(unit)];
         let card = self.book.machines().card_of(&state)?.filter(|card| card.source.is_some());
         let range = card.as_ref().and_then(|card| card.range(valve.side()));
@@ -214,17 +214,13 @@ impl Reckoner<'_> {
         let as_set = range.as_ref().and_then(|range| Some((about_aim(range)?, range)));
         let from_aim = as_set.map(|(aim, range)| hours_to_leave(range, &aim, &drift));
         let needed = of_card.zip(from_aim.as_ref()).map(|(card, left)| needed_interval(card, left));
-        words.extend(
-            needed.map(|hours| {
-                format!("Set to its aim, by these readings it wants a check every {hours} h, never later than its card says.")
-            }),
-        );
+        words.extend(needed.zip(of_card).map(|(needed, card)| interval_words(needed, card)));
         Ok(Reckoned { facts: DriftFacts { valve, drift, left: hours_left, needed }, words })
     }
 }
 
 /// How a valve was left at each visit: *left*, or *found* where nothing was touched.
-fn left_readings<'a>(ledger: &'a Ledger, roster: &Roster, valve: Valve) -> Vec<Taken<'a>> {
+fn left_readings<'a>(ledger: &'a Ledger, roster: &Roster, valve: Valve) -> Vec<ReadingTaken<'a>> {
     let set = readings_taken(ledger, roster, valve, Stage::Set);
     let mut left = readings_taken(ledger, roster, valve, Stage::Left);
     let touched: BTreeSet<Option<RecordId>> = set.iter().chain(&left).map(|taken| taken.reading.visit).collect();

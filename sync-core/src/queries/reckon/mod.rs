@@ -55,7 +55,7 @@ pub(crate) fn cannot(error: impl std::fmt::Display) -> BookError {
 
 /// A live clearance reading, with when and at how many engine hours it was taken.
 #[derive(Debug, Clone, Copy)]
-pub(crate) struct Taken<'a> {
+pub(crate) struct ReadingTaken<'a> {
     pub(crate) reading: &'a Clearance,
     pub(crate) bracket: Bracket,
     pub(crate) by: shared::ids::PersonId,
@@ -75,8 +75,8 @@ impl Reckoner<'_> {
 }
 
 /// The live, cold and plausible readings of a valve at a stage, oldest first.
-pub(crate) fn readings_taken<'a>(ledger: &'a Ledger, roster: &Roster, valve: Valve, stage: Stage) -> Vec<Taken<'a>> {
-    let mut taken: Vec<(i64, RecordId, Taken<'a>)> = ledger
+pub(crate) fn readings_taken<'a>(ledger: &'a Ledger, roster: &Roster, valve: Valve, stage: Stage) -> Vec<ReadingTaken<'a>> {
+    let mut taken: Vec<(i64, RecordId, ReadingTaken<'a>)> = ledger
         .in_slot(&Slot::lash(valve, stage))
         .iter()
         .filter(|id| ledger.voided_by(**id, roster).is_none())
@@ -85,7 +85,7 @@ pub(crate) fn readings_taken<'a>(ledger: &'a Ledger, roster: &Roster, valve: Val
             Body::Clearance(reading) if reading.cold && crate::judge::plausible::clearance(reading, None).is_none() => {
                 let at_ms = ledger.time(entry.record.id).ms;
                 let bracket = reading.bracket().ok()?;
-                Some((at_ms, entry.record.id, Taken { reading, bracket, by: entry.record.measurer(), at_ms }))
+                Some((at_ms, entry.record.id, ReadingTaken { reading, bracket, by: entry.record.measurer(), at_ms }))
             }
             _ => None,
         })

@@ -11,7 +11,7 @@ use shared::length::{Length, LengthUnit};
 use shared::record::Stage;
 use shared::valve::{MOST_CYLINDERS, Valve};
 
-use super::{Reckoned, Taken, cannot, readings_taken};
+use super::{ReadingTaken, Reckoned, cannot, readings_taken};
 use crate::engine::BookError;
 use crate::queries::Reckoner;
 
@@ -50,7 +50,7 @@ impl Reckoner<'_> {
             let ledger = self.book.store.records().ledger_of(row.doc)?;
             for valve in Valve::all(MOST_CYLINDERS) {
                 // The person's own, by visit, each in the order of time.
-                let mut left: BTreeMap<Option<RecordId>, Vec<Taken<'_>>> = BTreeMap::new();
+                let mut left: BTreeMap<Option<RecordId>, Vec<ReadingTaken<'_>>> = BTreeMap::new();
                 for taken in readings_taken(&ledger, roster, valve, Stage::Left).into_iter().filter(|left| left.by == person) {
                     left.entry(taken.reading.visit).or_default().push(taken);
                 }
