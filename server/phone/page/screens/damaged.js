@@ -23,6 +23,6 @@ export function damaged(error) {
     h('div', { class: 'top' }, h('h1', { tabindex: '-1' }, said.title)),
     h('div', { class: 'body', tabindex: '0' }, h('p', { class: 'box warn' }, error.message), h('p', null, said.lead), result),
     h('div', { class: 'hand' }, save));
-  document.title = `${said.title} · ${words.app}`;
+  document.title = visible(`${said.title} · ${words.app}`);
   document.documentElement.dataset.ready = 'yes';
 }
