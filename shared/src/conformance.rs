@@ -17,8 +17,6 @@ use crate::engine_card::Range;
 use crate::leaf::THICKEST_LEAF;
 use crate::length::{Length, LengthUnit};
 
-pub mod risk;
-
 /// The conformance probability that is asked for where nobody names another: 95 %. ISO 14253-1:2017, second-hand.
 pub const DEFAULT_LEVEL: f64 = 0.95;
 
@@ -110,18 +108,6 @@ pub enum ConformanceError {
     /// A spread that does not say where it comes from.
     #[error("the uncertainty of leaves and feel needs its source: where it was read, or how it was found")]
     NoSource,
-    /// A distribution of the made parts that cannot be, or that is too narrow or too wide beside the limits.
-    #[error("this distribution of clearances cannot be worked with: {why}")]
-    Prior {
-        /// What is wrong with it.
-        why: &'static str,
-    },
-    /// A risk to be kept to that is not between 0 and 1.
-    #[error("a risk of {given} cannot be kept to: it is above 0 and below 1, as in 0.01")]
-    Risk {
-        /// What was given.
-        given: f64,
-    },
 }
 
 impl Spread {

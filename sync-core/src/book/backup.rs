@@ -11,13 +11,11 @@ use jiff::civil::DateTime;
 use jiff::tz::TimeZone;
 use shared::bytes::Bytes16;
 
-use crate::book::Book;
 use crate::book::pictures::{PHOTOS, Pictures, PicturesError};
-use crate::book::shop_clock;
+use crate::book::{Book, shop_clock};
 use crate::engine::{self, BookError, Verification};
 use crate::judge::roster::Roster;
-use crate::store::Identity;
-use crate::store::{Backup, BackupDraft, BackupError, Owner, Store, StoreError, few, sync_folder_of};
+use crate::store::{Backup, BackupDraft, BackupError, Identity, Owner, Store, StoreError, few, sync_folder_of};
 use crate::sys::clock::ClockReading;
 use crate::sys::rng::{CryptoRng, random};
 

@@ -12,8 +12,7 @@ use shared::role::Role;
 use shared::wire::{CodeIssued, EnrolAnswer, EnrolRequest};
 
 use crate::book::keystore::{self, PENDING};
-use crate::book::photo;
-use crate::book::{Book, Draft};
+use crate::book::{Book, Draft, photo};
 use crate::crypto::keys::Keys;
 use crate::engine::BookError;
 use crate::judge::permissions::DocKind;

@@ -30,13 +30,11 @@ use crate::change::replica::MOST_RECORDS;
 use crate::crypto::envelope;
 use crate::crypto::storage_key::{Access, KeysAtRest};
 use crate::engine::append::{append_signed, follow_roster};
-use crate::engine::validate;
-use crate::engine::{self, BookError, Verification, projection};
+use crate::engine::{self, BookError, Verification, projection, validate};
 use crate::judge::ledger::Entry;
 use crate::judge::permissions::{self, DocKind};
 use crate::judge::roster::Roster;
-use crate::store::Identity;
-use crate::store::{Owner, Store, StoreError};
+use crate::store::{Identity, Owner, Store, StoreError};
 use crate::sys::clock::ClockReading;
 use crate::sys::rng::{CryptoRng, fresh_record, random};
 

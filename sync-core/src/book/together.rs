@@ -2,8 +2,7 @@
 
 use std::sync::Arc;
 
-use crate::book::Book;
-use crate::book::keystore;
+use crate::book::{Book, keystore};
 use crate::engine::BookError;
 use crate::judge::roster::Roster;
 use crate::store::Identity;

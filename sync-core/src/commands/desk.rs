@@ -17,9 +17,7 @@ use shared::wire::EnrolRequest;
 
 use crate::book::enrol::{EnrolError, code_hash};
 use crate::book::keystore;
-use crate::commands::Advisor;
-use crate::commands::Author;
-use crate::commands::{ActionContext, Settings};
+use crate::commands::{ActionContext, Advisor, Author, Settings};
 use crate::crypto::keys::Keys;
 use crate::engine::BookError;
 use crate::store::{DeskRow, Identity};

@@ -10,8 +10,7 @@ use shared::usage::Between;
 
 use super::ActionContext;
 use crate::book::Draft;
-use crate::commands::Advisor;
-use crate::commands::Author;
+use crate::commands::{Advisor, Author};
 use crate::engine::BookError;
 use crate::judge::ledger::Ledger;
 use crate::judge::roster::Roster;

@@ -4,8 +4,7 @@ use serde::Serialize;
 use shared::ids::{DocId, RecordId};
 
 use super::ActionContext;
-use crate::commands::Advisor;
-use crate::commands::Author;
+use crate::commands::{Advisor, Author};
 use crate::engine::BookError;
 
 /// Where it is kept that a visit was handed over. It is this device's own: what tells others is the note.

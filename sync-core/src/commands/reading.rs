@@ -14,8 +14,7 @@ use shared::valve::Valve;
 use shared::verdict::{Gross, NextLeaf, Proof, Verdict, Why, advice, gross_on_card, judge_on_card, next_leaf, setting_words};
 
 use super::ActionContext;
-use crate::commands::Advisor;
-use crate::commands::Author;
+use crate::commands::{Advisor, Author};
 use crate::engine::BookError;
 use crate::judge::plausible;
 use crate::judge::standing::State;

@@ -12,8 +12,7 @@ use shared::verdict::{Verdict, judge_on_card};
 
 use super::ActionContext;
 use crate::book::Draft;
-use crate::commands::Advisor;
-use crate::commands::Author;
+use crate::commands::{Advisor, Author};
 use crate::engine::BookError;
 use crate::judge::machine::OpenFinding;
 use crate::judge::standing::State;

@@ -13,9 +13,8 @@ use shared::wire::{LARGEST_CHANGE, Recipe, Refusal};
 use crate::change::replica::{LARGEST_DOCUMENT, MOST_DEPS};
 use crate::engine::validate::Validator;
 use crate::judge::permissions::DocKind;
-use crate::store::Checked;
 use crate::store::frontier::Frontier;
-use crate::store::{Brought, Size, Store, StoreError};
+use crate::store::{Brought, Checked, Size, Store, StoreError};
 
 const MIB: u64 = 1024 * 1024;
 /// A day, for what a device may bring: of the shop's clock, in UTC.

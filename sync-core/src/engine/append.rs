@@ -8,14 +8,12 @@ use shared::ids::{DocId, RecordId};
 use shared::wire::{LARGEST_CHANGE, Recipe};
 
 use crate::change::replica::{self, MOST_RECORDS};
-use crate::engine::BookError;
-use crate::engine::projection;
+use crate::engine::{BookError, projection};
 use crate::judge::ledger::Entry;
 use crate::judge::permissions::DocKind;
 use crate::judge::roster::Roster;
-use crate::store::Checked;
 use crate::store::frontier::Frontier;
-use crate::store::{Provenance, Store, TouchedDocument};
+use crate::store::{Checked, Provenance, Store, TouchedDocument};
 
 /// Appends signed records to a document on its present heads: as one change, or as several where one would be too large.
 /// Its rows are derived by the caller, once for all that a step appends.

@@ -13,9 +13,8 @@ use crate::engine::allowance::Allowance;
 use crate::engine::incoming::{IncomingBatch, IncomingChange};
 use crate::engine::validate::{Validator, Verdict};
 use crate::judge::permissions::{DocKind, Site};
-use crate::store::Checked;
 use crate::store::frontier::Frontier;
-use crate::store::{Provenance, Store, Taken};
+use crate::store::{Checked, Provenance, Store, Taken};
 
 /// What became of a change.
 #[derive(Debug)]

@@ -9,12 +9,11 @@ use shared::record::Body;
 use shared::role::Role;
 use shared::slot::Slot;
 
-use crate::judge::changes;
 use crate::judge::ledger::Ledger;
 use crate::judge::reason::{Doubt, Reason};
 use crate::judge::roster::Roster;
-use crate::judge::ruling;
 use crate::judge::standing::{Standing, State, live, within};
+use crate::judge::{changes, ruling};
 
 /// A reading that a ruling let in outweighs any number of others.
 const RULED_WEIGHT: u32 = 10_000;

@@ -14,9 +14,7 @@ use super::names::Names;
 use super::{DueLine, HistoryLine, NoteLine, PropertyLine, describe, short};
 use crate::book::Book;
 use crate::engine::BookError;
-use crate::queries::MachineReader;
-use crate::queries::PersonReader;
-use crate::queries::Reader;
+use crate::queries::{MachineReader, PersonReader, Reader};
 use crate::store::{HeldRecord, MachineRow, QuarantineState};
 use crate::sys::clock::ClockReading;
 

@@ -11,8 +11,7 @@ use super::names::Names;
 use crate::engine::BookError;
 use crate::judge::ledger::{Entry, Ledger};
 use crate::judge::roster::Roster;
-use crate::queries::DayReader;
-use crate::queries::Reader;
+use crate::queries::{DayReader, Reader};
 
 /// A note that was not taken back.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]

@@ -11,8 +11,7 @@ use super::{StoreError, fixed, from_json, signed, to_json, unsigned};
 use crate::crypto::keys::Keys;
 use crate::judge::permissions::DocKind;
 use crate::judge::roster::Roster;
-use crate::store::tables::Grants;
-use crate::store::tables::Logins;
+use crate::store::tables::{Grants, Logins};
 
 /// A one-time code as it is kept: by its hash alone.
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -11,8 +11,7 @@ use shared::wire::Recipe;
 
 use crate::change::replica::genesis_hash;
 use crate::judge::ledger::Ledger;
-use crate::store::Checked;
-use crate::store::{DocumentRow, Size, Store, StoreError};
+use crate::store::{Checked, DocumentRow, Size, Store, StoreError};
 
 /// The last change of an actor in a document.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -8,12 +8,10 @@ use shared::ids::DocId;
 use shared::wire::{Reader, Recipe};
 
 use super::{StoreError, fixed, signed, unsigned};
-use crate::change::replica;
-use crate::change::segment_codec;
+use crate::change::{replica, segment_codec};
 use crate::crypto::envelope;
 use crate::store::frontier::Frontier;
-use crate::store::tables::Log;
-use crate::store::tables::Outbox;
+use crate::store::tables::{Log, Outbox};
 use crate::sys::par_map::par_map;
 
 /// A change in the log.

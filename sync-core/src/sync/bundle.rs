@@ -16,21 +16,17 @@ use shared::bytes::{Blob, Bytes16};
 use shared::ids::{DeviceId, DocId};
 use shared::wire::{BUNDLE, Bundle};
 
-use crate::engine::BookError;
 use crate::engine::allowance::Allowance;
 use crate::engine::append::{append_again, follow_roster};
 use crate::engine::incoming::{IncomingBatch, IncomingRecord};
 use crate::engine::ingest::{Admitted, Outcome, admit, place_of};
-use crate::engine::projection;
 use crate::engine::validate::{RecordRefusal, Validator};
+use crate::engine::{BookError, projection};
 use crate::judge::corrected_time::Receipt;
 use crate::judge::permissions::DocKind;
 use crate::judge::roster::Roster;
-use crate::store::Checked;
-use crate::store::{Provenance, RefusedBy, Store};
-use crate::sync::Outgoing;
-use crate::sync::Peer;
-use crate::sync::{RefusedLine, read_body};
+use crate::store::{Checked, Provenance, RefusedBy, Store};
+use crate::sync::{Outgoing, Peer, RefusedLine, read_body};
 use crate::sys::clock::ClockReading;
 
 use files::{in_full, written};

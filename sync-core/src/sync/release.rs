@@ -3,11 +3,10 @@
 use shared::ids::PersonId;
 
 use super::server::{ONE_WAY_UNCERTAINTY_MS, Taking};
-use crate::engine::BookError;
 use crate::engine::allowance::Allowance;
 use crate::engine::append::{append_signed, follow_roster};
-use crate::engine::projection;
 use crate::engine::validate::{entry_of, may_be_let_in};
+use crate::engine::{BookError, projection};
 use crate::judge::corrected_time::Receipt;
 use crate::judge::permissions::Site;
 use crate::store::QuarantineState;
