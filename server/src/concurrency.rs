@@ -20,12 +20,18 @@ use crate::state::ServerState;
 /// Exchanges unpacked and answered at once. The book answers one at a time; the next is unpacked meanwhile.
 pub(crate) const MOST_UNPACKED: usize = 2;
 
+/// Whose turn it is: a device, or a person at a browser, which has no device of its own.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub(crate) enum Client {
+    Device(DeviceId),
+    Person(PersonId),
+}
+
 /// Who is exchanging.
 #[derive(Debug)]
 pub(crate) struct Turns {
     most_of_one: usize,
-    /// By the bytes of an id: a device's, or of who sits at a browser.
-    under_way: Mutex<BTreeMap<[u8; 16], usize>>,
+    under_way: Mutex<BTreeMap<Client, usize>>,
     unpacking: Arc<Semaphore>,
 }
 
@@ -34,24 +40,15 @@ impl Turns {
         Self { most_of_one, under_way: Mutex::default(), unpacking: Arc::new(Semaphore::new(at_once)) }
     }
 
-    /// Begins one, where the device has not too many under way.
-    pub(crate) fn begin(self: &Arc<Self>, device: DeviceId) -> Option<Turn> {
-        self.begin_for(*device.as_bytes())
-    }
-
-    /// The same for a browser, which has no device of its own.
-    pub(crate) fn begin_at(self: &Arc<Self>, person: PersonId) -> Option<Turn> {
-        self.begin_for(*person.as_bytes())
-    }
-
-    fn begin_for(self: &Arc<Self>, whose: [u8; 16]) -> Option<Turn> {
+    /// Begins one, where the client has not too many under way.
+    pub(crate) fn begin(self: &Arc<Self>, client: Client) -> Option<Turn> {
         let mut under_way = self.under_way.lock().unwrap_or_else(PoisonError::into_inner);
-        let count = under_way.entry(whose).or_default();
+        let count = under_way.entry(client).or_default();
         if *count >= self.most_of_one {
             return None;
         }
         *count += 1;
-        Some(Turn { whose, turns: Arc::clone(self) })
+        Some(Turn { client, turns: Arc::clone(self) })
     }
 }
 
@@ -72,7 +69,7 @@ pub(crate) fn until_sent(bytes: Vec<u8>, turn: Turn) -> Bytes {
 /// One exchange under way; over when dropped.
 #[derive(Debug)]
 pub(crate) struct Turn {
-    whose: [u8; 16],
+    client: Client,
     turns: Arc<Turns>,
 }
 
@@ -91,10 +88,10 @@ impl Turn {
 impl Drop for Turn {
     fn drop(&mut self) {
         let mut under_way = self.turns.under_way.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some(count) = under_way.get_mut(&self.whose) {
+        if let Some(count) = under_way.get_mut(&self.client) {
             *count -= 1;
             if *count == 0 {
-                under_way.remove(&self.whose);
+                under_way.remove(&self.client);
             }
         }
     }
@@ -114,8 +111,8 @@ impl FromRequestParts<ServerState> for Exchanger {
 
     async fn from_request_parts(parts: &mut Parts, state: &ServerState) -> Result<Self, ApiError> {
         let caller = Caller::from_request_parts(parts, state).await?;
-        let turn = state.turns.begin(caller.device).ok_or_else(ApiError::too_many_exchanges)?;
-        let unread = state.unread.begin(caller.device).ok_or_else(ApiError::too_much_unread)?;
+        let turn = state.turns.begin(Client::Device(caller.device)).ok_or_else(ApiError::too_many_exchanges)?;
+        let unread = state.unread.begin(Client::Device(caller.device)).ok_or_else(ApiError::too_much_unread)?;
         Ok(Self { caller, turn, unread })
     }
 }
@@ -127,7 +124,8 @@ mod tests {
     #[test]
     fn a_turn_that_is_over_makes_room_and_leaves_nothing_behind() {
         let turns = Arc::new(Turns::new(2, 1));
-        let (one, other) = (DeviceId::from_bytes([1; 16]), DeviceId::from_bytes([2; 16]));
+        let one = Client::Device(DeviceId::from_bytes([1; 16]));
+        let other = Client::Person(PersonId::from_bytes([1; 16]));
         let first = turns.begin(one).unwrap();
         let second = turns.begin(one).unwrap();
         assert!(turns.begin(one).is_none());

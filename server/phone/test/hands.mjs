@@ -102,7 +102,13 @@ export async function through(tab, gaps, to, name) {
     const shot = async (what) => { const as = named(what); if (as) await look(tab, as); };
     if (/been through|wait|too close/i.test(title)) return title;
     const box = tab.locator('main');
-    if (await box.getByRole('button', { name: 'It is there' }).count()) {
+    const there = box.getByRole('button', { name: 'It is there' });
+    if (await there.count()) {
+      // A tap that is still being answered: the screen that comes is another.
+      if (await there.first().getAttribute('aria-disabled', { timeout: 500 }).catch(() => 'true') === 'true') {
+        await tab.waitForTimeout(60);
+        continue;
+      }
       await shot('piston');
       await tap(tab, 'It is there');
     } else if (await box.getByRole('button', { name: /Yes, done|Read on/ }).count()) {

@@ -9,6 +9,7 @@ use sync_core::queries::PhotoLine;
 
 use super::current_user::CurrentUser;
 use super::error_page::ErrorPage;
+use crate::concurrency::Client;
 use crate::routes::photos::{NamedPhoto, hand_out};
 use crate::state::ServerState;
 
@@ -27,7 +28,7 @@ pub(super) async fn picture(
     let visitor = CurrentUser::of(&asked, "/office", &state).await?;
     let photo = NamedPhoto::of(&doc, &sha256)?;
     state.read(move |book| book.photos().open_to(visitor.person, photo.doc, photo.sha256)).await?;
-    Ok(hand_out(&state, photo, state.unread.begin_at(visitor.person), &asked).await?)
+    Ok(hand_out(&state, photo, state.unread.begin(Client::Person(visitor.person)), &asked).await?)
 }
 
 /// The photos of a document; whether each one's picture is here.

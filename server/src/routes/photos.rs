@@ -18,7 +18,7 @@ use sync_core::book::pictures::named;
 use tokio::sync::OwnedSemaphorePermit;
 
 use crate::bearer::Caller;
-use crate::concurrency::{Turn, until_sent};
+use crate::concurrency::{Client, Turn, until_sent};
 use crate::etag;
 use crate::problem_response::ApiError;
 use crate::state::ServerState;
@@ -76,7 +76,7 @@ impl FromRequestParts<ServerState> for Sender {
 
     async fn from_request_parts(parts: &mut Parts, state: &ServerState) -> Result<Self, ApiError> {
         let OpenPhoto { photo, caller } = OpenPhoto::from_request_parts(parts, state).await?;
-        let turn = state.uploads.begin(caller.device).ok_or_else(ApiError::too_many_pictures)?;
+        let turn = state.uploads.begin(Client::Device(caller.device)).ok_or_else(ApiError::too_many_pictures)?;
         let room = turn.room_now().ok_or_else(ApiError::too_many_pictures)?;
         Ok(Self { photo, turn: (turn, room) })
     }
@@ -133,7 +133,7 @@ pub(crate) async fn picture(
     OpenPhoto { photo, caller }: OpenPhoto,
     asked: HeaderMap,
 ) -> Result<Response, ApiError> {
-    hand_out(&state, photo, state.unread.begin(caller.device), &asked).await
+    hand_out(&state, photo, state.unread.begin(Client::Device(caller.device)), &asked).await
 }
 
 /// A picture, or that the browser has it: `unread` until it is sent. The caller has asked whether it is open to them.

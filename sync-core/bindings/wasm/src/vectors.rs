@@ -184,14 +184,14 @@ fn exchange(file: &Value) -> Result<usize, String> {
         let now = ClockReading::at(request.device_time);
         if n < 4 {
             let device = phone.identity().map_err(said)?.device;
-            let again = shop.answer(device, &request, &now, &mut chance).map_err(|_| what.clone())?;
+            let again = shop.peer().answer(device, &request, &now, &mut chance).map_err(|_| what.clone())?;
             let settled =
                 |answer: &ExchangeAnswer| answer.docs.iter().map(|d| (d.id, d.taken.clone(), d.refused.clone())).collect::<Vec<_>>();
             holds(settled(&again) == settled(&answer), &what)?;
         }
         // The phone of the vectors takes the answers to what it has asked itself: the first two.
         if n < 2 {
-            let report = phone.take_answer(&now, &answer, &now, &mut chance).map_err(said)?;
+            let report = phone.peer().take_answer(&now, &answer, &now, &mut chance).map_err(said)?;
             holds(report.refused.is_empty() && !report.more, &what)?;
         }
     }
@@ -221,7 +221,7 @@ fn tokens(file: &Value) -> Result<usize, String> {
     let now = ClockReading::at(file["now_s"].as_i64().ok_or("no now_s")? * 1000);
     let cases = list(file, "cases")?;
     for case in cases {
-        let code = match shop.log_in(case["assertion"].as_str().unwrap_or_default(), &now) {
+        let code = match shop.tokens().log_in(case["assertion"].as_str().unwrap_or_default(), &now) {
             Ok(_) => Value::Null,
             Err(LoginError::Refused(code, _)) => json!(code),
             Err(LoginError::Book(error)) => return Err(error.to_string()),
