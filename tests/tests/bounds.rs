@@ -113,7 +113,7 @@ fn a_change_that_no_page_holds_is_served_and_kept_all_the_same() {
         force(&crew, helper, machine, records);
         all_served(&mut crew, machine);
     }
-    // Tidied, what segments to next to nothing is still no larger than can be read.
+    // Tidied, what compresses to next to nothing is still no larger than can be read.
     for n in 0..8 {
         let records = blobs(&crew, helper, machine, 10 + n, &[60_000; 17]);
         force(&crew, helper, machine, records);

@@ -10,10 +10,10 @@ pub const SHORTEST_RECORD: usize = 64;
 /// The most bytes of records that one change brings into a book: sixteen of the largest records, or 512 of two kilobytes. An
 /// honest record has some 300 to 500 bytes. A larger change is made into several by whoever holds it.
 pub const LARGEST_CHANGE: usize = 1024 * 1024;
-/// A part of the log ends with so many bytes of records, and so with at most this and one change.
-pub const PART_BYTES: usize = 512 * 1024;
-/// The most bytes of records in a part of the log.
-pub const LARGEST_SEGMENT: usize = PART_BYTES + LARGEST_CHANGE;
+/// A segment of the log ends with so many bytes of records, and so with at most this and one change.
+pub const SEGMENT_BYTES: usize = 512 * 1024;
+/// The most bytes of records in a segment of the log.
+pub const LARGEST_SEGMENT: usize = SEGMENT_BYTES + LARGEST_CHANGE;
 /// What a page of an exchange holds, uncompressed, in bytes. One change that alone is larger is a page by itself.
 pub const PAGE_BYTES: usize = 6 * 1024 * 1024;
 /// The largest body of a request, as it travels, in bytes.

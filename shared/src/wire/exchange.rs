@@ -119,7 +119,7 @@ pub struct Fill {
     /// The last change handed out of the document after that one.
     #[serde(default, skip_serializing_if = "is_nought")]
     pub within: u64,
-    /// Of a part of the log that is too large for one page: the last change handed out of it. With newly opened documents it
+    /// Of a segment of the log that is too large for one page: the last change handed out of it. With newly opened documents it
     /// is the part after `within`, else the part after the cursor's position.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub part_way: Option<Bytes32>,

@@ -1,6 +1,6 @@
 //! Packs: changes of one document as bytes for a row, or for the journey of a whole document.
 //!
-//! A encoded is a byte that names the dictionary, and the CBOR of a list of short recipes under zstd with that dictionary.
+//! An encoded segment is a byte that names the dictionary, and the CBOR of a list of short recipes under zstd with that dictionary.
 //! Records are small and alike: with a sample of one to point at, each takes little more than its signature and its ids.
 
 use std::borrow::Cow;
@@ -13,7 +13,7 @@ use shared::wire::{LARGEST_PLAIN, ShortRecipe};
 use zstd::bulk::{Compressor, Decompressor};
 use zstd::dict::{DecoderDictionary, EncoderDictionary};
 
-/// A encoded cannot be made or read.
+/// An encoded segment cannot be made or read.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[error("{0}")]
 pub struct SegmentError(String);
@@ -28,7 +28,7 @@ const UNCOMPRESSED: u8 = 0;
 const LEVEL: i32 = -2;
 /// The level for what is packed when nobody waits.
 const THOROUGH: i32 = 19;
-/// The most that one encoded unpacks to.
+/// The most that one encoded segment unpacks to.
 const LARGEST: usize = LARGEST_PLAIN;
 
 static ENCODER: LazyLock<EncoderDictionary<'static>> = LazyLock::new(|| EncoderDictionary::copy(SAMPLE, LEVEL));
@@ -36,7 +36,7 @@ static THOROUGH_ENCODER: LazyLock<EncoderDictionary<'static>> = LazyLock::new(||
 static DECODER: LazyLock<DecoderDictionary<'static>> = LazyLock::new(|| DecoderDictionary::copy(SAMPLE));
 
 thread_local! {
-    // One of each per thread: making one costs more than a encoded does.
+    // One of each per thread: making one costs more than an encoded segment does.
     static PACKER: RefCell<Option<Compressor<'static>>> = const { RefCell::new(None) };
     static UNPACKER: RefCell<Option<Decompressor<'static>>> = const { RefCell::new(None) };
 }
@@ -90,7 +90,7 @@ pub(crate) fn encode_small(recipes: &[ShortRecipe]) -> Result<Vec<u8>, SegmentEr
     named(Compressor::with_prepared_dictionary(&THOROUGH_ENCODER).and_then(|mut packer| packer.compress(&plain)))
 }
 
-/// How many bytes a encoded unpacks to: it says so itself, and is held to it.
+/// How many bytes an encoded segment unpacks to: it says so itself, and is held to it.
 ///
 /// # Errors
 /// [`SegmentError`].
@@ -100,16 +100,16 @@ pub fn decoded_size(bytes: &[u8]) -> Result<usize, SegmentError> {
 
 /// What is squeezed, and the size that it says it has.
 fn frame(bytes: &[u8]) -> Result<(&[u8], usize), SegmentError> {
-    let Some((&FIRST, squeezed)) = bytes.split_first() else { return Err(damaged(&"a encoded of another dictionary")) };
+    let Some((&FIRST, squeezed)) = bytes.split_first() else { return Err(damaged(&"a segment of another dictionary")) };
     let size = zstd::zstd_safe::get_frame_content_size(squeezed).ok().flatten().and_then(|size| usize::try_from(size).ok());
-    Ok((squeezed, size.ok_or_else(|| damaged(&"a encoded that does not say its size"))?))
+    Ok((squeezed, size.ok_or_else(|| damaged(&"a segment that does not say its size"))?))
 }
 
 /// The bytes back, never more than the bound.
 fn decompress(bytes: &[u8]) -> Result<Vec<u8>, SegmentError> {
     let (squeezed, size) = frame(bytes)?;
     if size > LARGEST {
-        return Err(damaged(&"a encoded that is too large"));
+        return Err(damaged(&"a segment that is too large"));
     }
     UNPACKER
         .with_borrow_mut(|unpacker| {
@@ -127,7 +127,7 @@ pub(crate) fn encode(recipes: &[ShortRecipe]) -> Result<Vec<u8>, SegmentError> {
     compress(&plain(recipes)?)
 }
 
-/// The recipes of a encoded, whoever made it: bounded, and an error where it holds anything else.
+/// The recipes of an encoded segment, whoever made it: bounded, and an error where it holds anything else.
 ///
 /// # Errors
 /// [`SegmentError`].
@@ -136,11 +136,11 @@ pub fn decode(bytes: &[u8]) -> Result<Vec<ShortRecipe>, SegmentError> {
     cbor4ii::serde::from_slice(&plain).map_err(|e| damaged(&e))
 }
 
-/// How many recipes a encoded of our own holds.
+/// How many recipes an encoded segment of our own holds.
 pub(crate) fn count(bytes: &[u8]) -> Result<usize, SegmentError> {
     let plain = decompress(bytes)?;
     let count = Array::len(&mut SliceReader::new(&plain)).map_err(|e| damaged(&e))?;
-    count.ok_or_else(|| damaged(&"a encoded whose list has no length"))
+    count.ok_or_else(|| damaged(&"a segment whose list has no length"))
 }
 
 #[cfg(test)]
@@ -175,6 +175,6 @@ mod tests {
         let loose = leave_uncompressed(vec![1, 2, 3]);
         assert_eq!(*decompressed(&loose).unwrap(), [1, 2, 3]);
         assert_eq!(*decompressed(&compress(&[1, 2, 3]).unwrap()).unwrap(), [1, 2, 3]);
-        assert!(decode(&leave_uncompressed(plain(&[one]).unwrap())).is_err(), "a encoded that is not compressed comes from nobody");
+        assert!(decode(&leave_uncompressed(plain(&[one]).unwrap())).is_err(), "a segment that is not compressed comes from nobody");
     }
 }

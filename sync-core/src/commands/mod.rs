@@ -183,6 +183,6 @@ impl Advisor<'_> {
     pub fn open_visit_of(&self, machine: DocId, measured_by: Option<PersonId>) -> Result<Option<RecordId>, BookError> {
         let person = measured_by.unwrap_or(self.book.writer()?.person);
         let state = self.book.store.machine_rows().machine(machine)?.map(|row| row.state);
-        Ok(state.and_then(|state| state.open_visits().find(|v| v.by == person).map(|v| v.visit)))
+        Ok(state.and_then(|state| state.open_visit_of(person).map(|line| line.visit)))
     }
 }

@@ -35,7 +35,7 @@ impl Advisor<'_> {
     pub fn own_visit(&self, machine: DocId) -> Result<Option<OwnVisit>, BookError> {
         let person = self.book.writer()?.person;
         let Some(row) = self.book.store.machine_rows().machine(machine)? else { return Ok(None) };
-        let Some(line) = row.state.open_visits().find(|visit| visit.by == person) else { return Ok(None) };
+        let Some(line) = row.state.open_visit_of(person) else { return Ok(None) };
         let handed_over = self.book.store.meta::<RecordId>(&handed_at(machine))? == Some(line.visit);
         Ok(Some(OwnVisit { machine, tag: row.state.tag().to_owned(), visit: line.visit, at_ms: line.at_ms, handed_over }))
     }

@@ -6,7 +6,7 @@ use shared::bytes::Bytes32;
 use shared::ids::{DeviceId, DocId, RecordId};
 use shared::record::{Body, Receipted};
 use shared::slot::Slot;
-use shared::wire::{LARGEST_CHANGE, MOST_RECORDS, PART_BYTES, Recipe, Refusal};
+use shared::wire::{LARGEST_CHANGE, MOST_RECORDS, Recipe, Refusal, SEGMENT_BYTES};
 
 use crate::engine::BookError;
 use crate::engine::allowance::Allowance;
@@ -41,7 +41,7 @@ impl Outcome {
     }
 }
 
-/// A part ends with so many changes, or with [`PART_BYTES`] of records: it is handed out, and offered again, as a whole.
+/// A part ends with so many changes, or with [`SEGMENT_BYTES`] of records: it is handed out, and offered again, as a whole.
 const MOST_CHANGES: usize = MOST_RECORDS;
 
 /// Changes that fit and are not in the log yet.
@@ -100,7 +100,7 @@ impl PendingChange<'_> {
         }
         let bytes = recipe.records.iter().map(|record| record.0.len()).sum::<usize>();
         // One that is larger than any that is taken today stands alone, so that it stays readable.
-        if self.taken.len() >= MOST_CHANGES || self.bytes >= PART_BYTES || bytes > LARGEST_CHANGE {
+        if self.taken.len() >= MOST_CHANGES || self.bytes >= SEGMENT_BYTES || bytes > LARGEST_CHANGE {
             self.flush()?;
         }
         self.bytes += bytes;

@@ -231,6 +231,12 @@ impl MachineState {
         self.visits.iter().filter(|v| v.finished_ms.is_none())
     }
 
+    /// A person's latest visit that nobody has finished.
+    #[must_use]
+    pub fn open_visit_of(&self, person: PersonId) -> Option<&VisitLine> {
+        self.open_visits().find(|visit| visit.by == person)
+    }
+
     /// How cold the engine is for a reading taken now in a visit.
     #[must_use]
     pub fn cold_at(&self, visit: Option<RecordId>, now_ms: i64) -> Cold {

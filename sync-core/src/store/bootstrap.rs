@@ -16,7 +16,7 @@ use crate::store::tables::Documents;
 pub(crate) struct WholeDocument {
     pub(crate) frontier: Frontier,
     pub(crate) place: DocKind,
-    /// Hash of the last change, encoded and records of each segment.
+    /// Hash of the last change, encoded bytes and records of each segment.
     pub(crate) segments: Vec<(Bytes32, Blob, Vec<Entry>)>,
     pub(crate) rows: Option<DerivedRows>,
 }
@@ -90,7 +90,7 @@ impl Documents<'_> {
         Ok(usize::try_from(count).unwrap_or_default())
     }
 
-    /// Parts that were kept on the shop's word and are not verified yet, the oldest first, up to a count.
+    /// Segments that were kept on the shop's word and are not verified yet, the oldest first, up to a count.
     pub(crate) fn unverified_segments(&self, most: usize) -> Result<Vec<Segment>, StoreError> {
         self.store.log().segments(&format!("WHERE verified = 0 ORDER BY pos LIMIT {most}"), [])
     }

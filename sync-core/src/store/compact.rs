@@ -125,7 +125,7 @@ impl Compaction<'_> {
         let (mut bytes, mut unpacked, mut fits) = (0, 0_usize, 0);
         for segment in &merged {
             bytes += segment.encoded.len();
-            // What segments to next to nothing may still be large to read.
+            // What compresses to next to nothing may still be large to read.
             unpacked = unpacked.saturating_add(segment_codec::decoded_size(&segment.encoded)?);
             if segment.encoded.len() >= LARGE || bytes >= 2 * LARGE || unpacked > LARGEST_SEGMENT {
                 break;

@@ -40,7 +40,7 @@ pub struct Segment {
     pub encoded: Vec<u8>,
 }
 
-/// The changes of a encoded of our own, in full, each with the time that its first record names, as `delta_encode` wants it. A hash
+/// The changes of an encoded segment of our own, in full, each with the time that its first record names, as `delta_encode` wants it. A hash
 /// that is named is taken as it is, unless `again`: then every one is made again from the records.
 pub(crate) fn changes_in(doc: DocId, encoded: &[u8], again: bool) -> Result<Vec<(Recipe, i64)>, StoreError> {
     let damaged = |why: &str| StoreError::Damaged(why.to_owned());

@@ -74,7 +74,7 @@ pub struct Store {
     connection: Connection,
     /// How this opening gets at private keys.
     access: Access,
-    /// Which opening of a shop's book this is; of no other book.
+    /// Which incarnation of a shop's book this opening is; of no other book.
     incarnation: Option<Bytes16>,
     /// Whose book it is.
     owner: Cell<Option<Owner>>,
@@ -86,7 +86,7 @@ pub struct Store {
     stood: RefCell<Option<(i64, StandingsCache)>>,
     /// Whether anything is or ever was in quarantine, once that was looked at.
     any_quarantined: Cell<Option<bool>>,
-    /// This opening is noted in the log.
+    /// This incarnation is noted in the log.
     incarnation_noted: Cell<bool>,
     /// As far as this position of a shop's log there is nothing to tidy.
     looked_through: Cell<u64>,
@@ -132,7 +132,7 @@ impl Store {
         &self.access
     }
 
-    /// Says which opening of a shop's book this is.
+    /// Says which incarnation of a shop's book this opening is.
     pub(crate) fn set_incarnation(&mut self, incarnation: Bytes16) {
         self.incarnation = Some(incarnation);
         self.incarnation_noted.set(false);

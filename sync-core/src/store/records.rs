@@ -99,7 +99,7 @@ pub(crate) fn entry(bytes: &[u8]) -> Result<Entry, StoreError> {
     Ok(Entry { device, record, sha256: envelope::sha256(bytes) })
 }
 
-/// The records of a encoded, in order.
+/// The records of an encoded segment, in order.
 pub(crate) fn entries_in(encoded: &[u8]) -> Result<Vec<Entry>, StoreError> {
     segment_codec::decode(encoded)?.iter().flat_map(|short| &short.records).map(|Blob(bytes)| entry(bytes)).collect()
 }

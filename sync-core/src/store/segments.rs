@@ -29,7 +29,7 @@ pub struct Checked {
 /// A change that passed the validator, with its records.
 pub type Taken = (Recipe, Vec<Checked>);
 
-/// What is known of a part of the log.
+/// What is known of a segment of the log.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Provenance {
     /// The shop holds it.
@@ -74,7 +74,7 @@ impl Log<'_> {
         Ok(ends)
     }
 
-    /// Appends changes that passed the validator and along which the frontier has moved, as one part of the log. Gives its position.
+    /// Appends changes that passed the validator and along which the frontier has moved, as one segment of the log. Gives its position.
     ///
     /// # Errors
     /// [`StoreError`].
@@ -157,7 +157,7 @@ impl Log<'_> {
         Ok(frontier.document.insert(row).num)
     }
 
-    /// Inserts a encoded as it is.
+    /// Inserts an encoded segment as it is.
     pub(super) fn insert_segment(&self, num: i64, known: Provenance, hash: Bytes32, encoded: &[u8]) -> Result<i64, StoreError> {
         self.store
             .connection
@@ -204,7 +204,7 @@ impl Log<'_> {
         Ok(())
     }
 
-    /// Under which opening of the shop's book a position of the log was written; `None` for one that is not there.
+    /// In which incarnation of the shop's book a position of the log was written; `None` for one that is not there.
     ///
     /// # Errors
     /// [`StoreError`].
@@ -343,7 +343,7 @@ mod tests {
         let append = |store: &Store| {
             store.log().note_incarnation()?;
             let document = store.documents().found_document(DocId::from_bytes([1; 16]), DocKind::Machine)?;
-            store.log().insert_segment(document.num, Provenance::AT_SHOP, Bytes32([2; 32]), b"a encoded").map(unsigned)
+            store.log().insert_segment(document.num, Provenance::AT_SHOP, Bytes32([2; 32]), b"a segment").map(unsigned)
         };
         let undone = store.atomically(|store| append(store).and_then(|_| Err::<(), _>(StoreError::Full)));
         assert!(undone.is_err());

@@ -180,7 +180,7 @@ impl Outbox<'_> {
     }
 
     /// Notes that the shop holds whatever its changes, these among them, build on: taken out, such a change would leave them hanging. Of a segment
-    /// that is so in segment, only that stays; gives the records of the rest.
+    /// of which only some is so, only that stays; gives the records of the rest.
     fn mark_built_upon(&self, doc: DocId, num: i64, held: &[Bytes32]) -> Result<Vec<Blob>, StoreError> {
         let mut statement =
             self.store.connection.prepare_cached("SELECT pos, at_shop, encoded FROM segments WHERE num = ?1 ORDER BY pos DESC")?;

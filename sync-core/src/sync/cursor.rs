@@ -1,7 +1,7 @@
 //! The cursor's two marks, by which the shop finds out that its own book was put back from an older copy.
 //!
-//! - `incarnation` says under which opening of the shop's book the furthest position was written. A book put back is opened
-//!   anew, so a position beyond the copy's end is then not there, or stands under another incarnation.
+//! - `incarnation` says in which opening of the shop's book the furthest position was written. A book put back is opened
+//!   again, so a position beyond the copy's end is then not there, or stands under another incarnation.
 //! - `mac` proves that the shop itself issued the cursor in its present epoch. Without it any device could claim a
 //!   position that never was, and have every other device offer everything again.
 

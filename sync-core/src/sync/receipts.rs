@@ -1,4 +1,4 @@
-//! The shop's receipts beside a document: where an answer has records and not the part of the log with their receipts.
+//! The shop's receipts beside a document: where an answer has records and not the segment of the log with their receipts.
 //!
 //! A record's right was judged when it arrived at the shop; the device that is handed the record goes by the receipt, since roles
 //! and devices may have changed since. So a record and its receipt travel in one answer, wherever a page ends. A document that is

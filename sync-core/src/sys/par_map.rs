@@ -1,6 +1,6 @@
 //! Work on all cores: pure work on many things at once. Where there is one core, or no threads, one after another.
 //!
-//! The threads stay, and with them what each has made ready for itself: memory, and what segments and unpacks.
+//! The threads stay, and with them what each has made ready for itself: memory, and what compresses and unpacks.
 
 use std::collections::BTreeMap;
 use std::panic::{self, AssertUnwindSafe};

@@ -43,7 +43,7 @@ struct Brought {
 /// How many changes of a document are in an answer, and their bytes; what is packed counts as it is unpacked.
 fn weight(answer: &DocAnswer) -> (usize, u64) {
     let loose = answer.recipes.iter().flat_map(|recipe| &recipe.records).map(|record| record.0.len());
-    let packed = answer.segments.iter().filter_map(|pack| decoded_size(&pack.0).ok());
+    let packed = answer.segments.iter().filter_map(|segment| decoded_size(&segment.0).ok());
     let bytes: usize = loose.chain(packed).sum();
     (answer.recipes.len() + answer.segments.len(), u64::try_from(bytes).unwrap_or(u64::MAX))
 }
