@@ -106,13 +106,17 @@ pub(crate) fn salvage(args: &SalvageArgs, book: &Path, env: &mut Environment<'_>
     let copy = Copied::of(book)?;
     let saved = bundle::salvage(&copy.book, &env.now())?;
     let (files, bytes) = write_all(&args.file, &saved.bundles)?;
-    let mut text = format!(
-        "Written to {}: {} of {} that the shop is not known to have. On another device of the shop: tappet bundle take{}. The damaged book is as it was.",
-        files.join(", "),
-        render::count(saved.changes, "change"),
-        render::count(saved.documents, "document"),
-        one_by_one(&files),
-    );
+    let mut text = if files.is_empty() {
+        "Nothing is left to save: the shop has all that can be read. No file was written. The damaged book is as it was.".to_owned()
+    } else {
+        format!(
+            "Written to {}: {} of {} that the shop is not known to have. On another device of the shop: tappet bundle take{}. The damaged book is as it was.",
+            files.join(", "),
+            render::count(saved.changes, "change"),
+            render::count(saved.documents, "document"),
+            one_by_one(&files),
+        )
+    };
     if saved.quarantined > 0 {
         text.push_str(&format!(" With it: {} that waited in quarantine.", render::count(saved.quarantined, "record")));
     }

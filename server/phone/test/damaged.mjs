@@ -20,12 +20,13 @@ export async function damagedBook({ url, codeFor, office }) {
     await tab.getByLabel('What should the next one know?').fill('kept by the phone that broke');
     await tap(tab, 'Keep the note');
     await heading(tab, 'Q-103');
+    await tab.waitForFunction(() => document.getElementById('bar').textContent.includes('Only on this phone: 1'));
     await tab.close();
     await phone.setOffline(false);
 
-    // A file of the origin's that opens no book.
+    // An answer of the origin's that opens no book: outside of what the page's service worker answers, which opens the page whatever is asked.
     tab = await phone.newPage();
-    await tab.goto(`${url}manifest.webmanifest`);
+    await tab.goto(`${new URL(url).origin}/health`);
     await putToRest(tab, '/phone/kit/kit.js');
     await phone.close();
     damageBook(path.join(folder, 'profile-damaged'));

@@ -18,7 +18,7 @@ import { detectorOfItsOwn, scansCodes, scansTags } from './scans.mjs';
 import { canWebKit } from './driver.mjs';
 import { peopleMeet, readToTheEnd, takenBack, taps, theWays } from './ways.mjs';
 import { refusesHonestly, walksInMemory } from './webkit.mjs';
-import { browser, clear, clearPictures, faults, folder, heading, look, openTab, pictures, saved, startPhone, startServer, tap, terminal } from './stage.mjs';
+import { browser, clear, clearPictures, faults, folder, heading, lastSeen, look, openTab, pictures, saved, screenOf, startPhone, startServer, tap, terminal } from './stage.mjs';
 
 clearPictures();
 const figures = {};
@@ -29,13 +29,18 @@ const only = process.argv[2];
 
 async function test(what, body) {
   if (only && !what.includes(only) && !what.includes('enrols')) return;
+  lastSeen.length = 0;
   try {
     await body();
     console.log(`ok    ${what}`);
   } catch (error) {
     failed += 1;
     console.log(`FAIL  ${what}\n${error.stack ?? error}`);
-    for (const [n, page] of phone.pages().entries()) await page.screenshot({ path: path.join(pictures, `fail-${failed}-${n}.png`) }).catch(() => {});
+    for (const [n, page] of phone.pages().entries()) {
+      lastSeen.push(await screenOf('tech', page));
+      await page.screenshot({ path: path.join(pictures, `fail-${failed}-${n}.png`) }).catch(() => {});
+    }
+    console.log(lastSeen.join('\n'));
   }
 }
 

@@ -80,8 +80,20 @@ export async function startPhone(name, flags = []) {
   const phone = await type.launchPersistentContext(path.join(folder, `profile-${name}`), options);
   // A screen that has not come by then does not come.
   phone.setDefaultTimeout(12_000);
+  const close = phone.close.bind(phone);
+  phone.close = async () => {
+    for (const page of phone.pages()) lastSeen.push(await screenOf(name, page));
+    await close();
+  };
   return phone;
 }
+
+/** What the tabs of phones showed when they were closed, since this was last emptied: for a test that failed. */
+export const lastSeen = [];
+
+/** What a tab shows, in words. */
+export const screenOf = (name, page) => page.evaluate(() => `${location.hash} ${document.body?.innerText.slice(0, 1500)}`)
+  .catch((error) => `could not be read: ${error.message}`).then((text) => `--- ${name}: ${text}`);
 
 /** What a page said that it should not have: looked at when all is done. */
 export const faults = [];

@@ -14,7 +14,8 @@ use crate::sys::clock::ClockReading;
 /// What was saved of a damaged book.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Salvaged {
-    /// Bundles, for another device of the shop to take in, one after the other. There is one, unless it would be too large.
+    /// Bundles, for another device of the shop to take in, one after the other. There is one, unless it would be too large; none where
+    /// there is nothing to save.
     pub bundles: Vec<Vec<u8>>,
     /// Documents in them, beside the roster and the engines.
     pub documents: usize,
@@ -46,13 +47,14 @@ pub fn salvage_on(path: &Path, file_system: &str, now: &ClockReading) -> Result<
 fn bundled(saved: Salvage, now: &ClockReading) -> Result<Salvaged, BookError> {
     let Salvage { identity, changes, unsent, quarantined, unreadable } = saved;
     let shop = identity.root.shop;
+    let nothing = unsent + quarantined.len() == 0;
     let docs = changes.into_iter().map(|(doc, recipes)| in_full(doc, recipes));
     let (common, mut others): (Vec<_>, Vec<_>) = docs.partition(|doc| [shop.roster(), shop.engines()].contains(&doc.id));
     let documents = others.len();
     // After the changes: what was refused may be good where these are.
     others.extend(quarantined.iter().map(|(doc, bytes)| in_no_change(*doc, bytes)));
     Ok(Salvaged {
-        bundles: written(&identity, common, others, now)?,
+        bundles: if nothing { Vec::new() } else { written(&identity, common, others, now)? },
         documents,
         changes: unsent,
         quarantined: quarantined.len(),
