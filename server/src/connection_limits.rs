@@ -1,30 +1,29 @@
 //! Places for connections: so many in all, and so many of one address.
 
-use std::collections::HashMap;
 use std::net::IpAddr;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::Arc;
 
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
+
+use crate::permits::{Permit, Permits};
 
 /// Places for connections.
 #[derive(Debug, Clone)]
 pub(crate) struct Places {
     all: Arc<Semaphore>,
-    of_one: usize,
-    taken: Arc<Mutex<HashMap<IpAddr, usize>>>,
+    of_each: Arc<Permits<IpAddr>>,
 }
 
 /// A place held; free again when dropped.
 #[derive(Debug)]
 pub(crate) struct Place {
     _one_of_all: OwnedSemaphorePermit,
-    who: IpAddr,
-    taken: Arc<Mutex<HashMap<IpAddr, usize>>>,
+    _of_each: Permit<IpAddr>,
 }
 
 impl Places {
     pub(crate) fn new(all: usize, of_one: usize) -> Self {
-        Self { all: Arc::new(Semaphore::new(all)), of_one, taken: Arc::default() }
+        Self { all: Arc::new(Semaphore::new(all)), of_each: Permits::of_each(of_one) }
     }
 
     /// Waits until there is a place for anyone at all.
@@ -34,26 +33,7 @@ impl Places {
 
     /// Gives the place to an address, unless it has its share.
     pub(crate) fn give(&self, one_of_all: OwnedSemaphorePermit, peer: IpAddr) -> Option<Place> {
-        let who = household(peer);
-        let mut taken = self.taken.lock().unwrap_or_else(PoisonError::into_inner);
-        let count = taken.entry(who).or_default();
-        if *count >= self.of_one {
-            return None;
-        }
-        *count += 1;
-        Some(Place { _one_of_all: one_of_all, who, taken: Arc::clone(&self.taken) })
-    }
-}
-
-impl Drop for Place {
-    fn drop(&mut self) {
-        let mut taken = self.taken.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some(count) = taken.get_mut(&self.who) {
-            *count -= 1;
-            if *count == 0 {
-                taken.remove(&self.who);
-            }
-        }
+        Some(Place { _one_of_all: one_of_all, _of_each: self.of_each.take(household(peer))? })
     }
 }
 
@@ -84,7 +64,7 @@ mod tests {
         assert!(give("192.0.2.7").await.is_none(), "what it was refused went back");
         assert!(give("2001:db8:0:1::1").await.is_some());
         drop((first, second, fourth));
-        assert!(places.taken.lock().unwrap().is_empty());
+        assert_eq!(places.of_each.in_use(), 0);
         assert_eq!(places.all.available_permits(), 4);
     }
 }

@@ -8,10 +8,9 @@
 //! Who listens is handed in as a question that is asked again at every event and every keep-alive, so that a token that
 //! ends, a device that is revoked or a session that is over ends the stream; [`stream`] knows of no token.
 
-use std::collections::BTreeMap;
 use std::convert::Infallible;
 use std::pin::Pin;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::Arc;
 use std::time::Duration;
 
 use axum::response::sse::{Event, Sse};
@@ -26,6 +25,7 @@ use tokio::time::Sleep;
 use tracing::Instrument;
 use utoipa::ToSchema;
 
+use crate::permits::{Permit, Permits};
 use crate::problem_response::ApiError;
 use crate::state::ServerState;
 
@@ -59,14 +59,12 @@ struct Signal {
 #[derive(Debug)]
 pub(crate) struct Events {
     signal: watch::Sender<Signal>,
-    most: usize,
-    most_of_one: usize,
-    listening: Mutex<BTreeMap<DeviceId, usize>>,
+    listening: Arc<Permits<DeviceId>>,
 }
 
 impl Events {
     pub(crate) fn new(most: usize, most_of_one: usize) -> Self {
-        Self { signal: watch::Sender::default(), most, most_of_one, listening: Mutex::default() }
+        Self { signal: watch::Sender::default(), listening: Permits::new(most, most_of_one) }
     }
 
     /// Wakes every listener.
@@ -89,36 +87,7 @@ impl Events {
 
     /// How many listen.
     pub(crate) fn live(&self) -> usize {
-        self.listening.lock().unwrap_or_else(PoisonError::into_inner).values().sum()
-    }
-
-    fn listen(self: &Arc<Self>, device: DeviceId) -> Option<Place> {
-        let mut listening = self.listening.lock().unwrap_or_else(PoisonError::into_inner);
-        let of_one = listening.get(&device).copied().unwrap_or_default();
-        if of_one >= self.most_of_one || listening.values().sum::<usize>() >= self.most {
-            return None;
-        }
-        listening.insert(device, of_one + 1);
-        Some(Place { device, events: Arc::clone(self) })
-    }
-}
-
-/// A listener's place; given back when dropped.
-#[derive(Debug)]
-struct Place {
-    device: DeviceId,
-    events: Arc<Events>,
-}
-
-impl Drop for Place {
-    fn drop(&mut self) {
-        let mut listening = self.events.listening.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some(count) = listening.get_mut(&self.device) {
-            *count -= 1;
-            if *count == 0 {
-                listening.remove(&self.device);
-            }
-        }
+        self.listening.in_use()
     }
 }
 
@@ -134,7 +103,7 @@ struct Listening {
     end: Pin<Box<Sleep>>,
     /// The request's, so that what is logged later has its id too.
     span: tracing::Span,
-    _place: Place,
+    _place: Permit<DeviceId>,
 }
 
 /// A stream of events for one listener, after the event that it names; the device is whose count it is on.
@@ -144,7 +113,7 @@ pub(crate) async fn stream(
     who: Who,
     last_event: Option<String>,
 ) -> Result<Sse<impl Stream<Item = Result<Event, Infallible>>>, ApiError> {
-    let place = state.events.listen(device).ok_or_else(ApiError::too_many_streams)?;
+    let place = state.events.listening.take(device).ok_or_else(ApiError::too_many_streams)?;
     // Subscribed before anything is looked at: what moves from here on wakes it.
     let signal = state.events.signal.subscribe();
     let end = Box::pin(tokio::time::sleep(state.limits.connection));
@@ -252,20 +221,5 @@ mod tests {
         for bad in ["", "x", "7", "7.x", "-1.2"] {
             assert!(place_of(bad).position == u64::MAX || place_of(bad).epoch.is_none(), "{bad}");
         }
-    }
-
-    #[test]
-    fn places_are_bounded_and_given_back() {
-        let events = Arc::new(Events::new(3, 2));
-        let (one, other) = (DeviceId::from_bytes([1; 16]), DeviceId::from_bytes([2; 16]));
-        let first = events.listen(one);
-        let second = events.listen(one);
-        assert!(events.listen(one).is_none());
-        let third = events.listen(other);
-        assert!(events.listen(other).is_none());
-        assert_eq!(events.live(), 3);
-        drop((first, second, third));
-        assert_eq!(events.live(), 0);
-        assert!(events.listening.lock().unwrap().is_empty());
     }
 }

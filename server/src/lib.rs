@@ -36,6 +36,7 @@ mod idempotency;
 mod json;
 mod keyed;
 mod openapi;
+mod permits;
 mod pages;
 pub mod pdf;
 mod phone;

@@ -9,13 +9,14 @@ use sync_core::sys::clock::ClockReading;
 use sync_core::sys::rng::CryptoRng;
 use tokio::sync::Semaphore;
 
-use crate::concurrency::{MOST_UNPACKED, Turns};
+use crate::concurrency::{Client, MOST_UNPACKED, Turns};
 use crate::events::Events;
 use crate::guards::Names;
 use crate::idempotency::Once;
 use crate::limits::Limits;
 use crate::metrics::Measures;
 use crate::pages::Rooms;
+use crate::permits::Permits;
 use crate::problem_response::ApiError;
 use crate::rate_limit::Pace;
 use crate::system::Clock;
@@ -34,7 +35,7 @@ pub struct ServerState {
     pub(crate) pace: Arc<Pace>,
     pub(crate) turns: Arc<Turns>,
     pub(crate) uploads: Arc<Turns>,
-    pub(crate) unread: Arc<Turns>,
+    pub(crate) unread: Arc<Permits<Client>>,
     pub(crate) once: Arc<Once>,
     pub(crate) events: Arc<Events>,
     pub(crate) measures: Arc<Measures>,
@@ -69,7 +70,7 @@ impl ServerState {
             pace: Arc::new(Pace::new(limits.device, limits.strangers, limits.all_strangers)),
             turns: Arc::new(Turns::new(limits.exchanges_of_one, MOST_UNPACKED)),
             uploads: Arc::new(Turns::new(limits.pictures_of_one, limits.pictures)),
-            unread: Arc::new(Turns::new(limits.unread_of_one, 0)),
+            unread: Permits::of_each(limits.unread_of_one),
             once: Arc::default(),
             events: Arc::new(Events::new(limits.streams, limits.streams_of_one)),
             measures: Arc::new(Measures::new()),

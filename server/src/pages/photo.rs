@@ -28,7 +28,7 @@ pub(super) async fn picture(
     let visitor = CurrentUser::of(&asked, "/office", &state).await?;
     let photo = NamedPhoto::of(&doc, &sha256)?;
     state.read(move |book| book.photos().open_to(visitor.person, photo.doc, photo.sha256)).await?;
-    Ok(hand_out(&state, photo, state.unread.begin(Client::Person(visitor.person)), &asked).await?)
+    Ok(hand_out(&state, photo, state.unread.take(Client::Person(visitor.person)), &asked).await?)
 }
 
 /// The photos of a document; whether each one's picture is here.

@@ -19,6 +19,7 @@ use tokio::sync::OwnedSemaphorePermit;
 
 use crate::bearer::Caller;
 use crate::concurrency::{Client, Turn, until_sent};
+use crate::permits::Permit;
 use crate::etag;
 use crate::problem_response::ApiError;
 use crate::state::ServerState;
@@ -133,14 +134,14 @@ pub(crate) async fn picture(
     OpenPhoto { photo, caller }: OpenPhoto,
     asked: HeaderMap,
 ) -> Result<Response, ApiError> {
-    hand_out(&state, photo, state.unread.begin(Client::Device(caller.device)), &asked).await
+    hand_out(&state, photo, state.unread.take(Client::Device(caller.device)), &asked).await
 }
 
 /// A picture, or that the browser has it: `unread` until it is sent. The caller has asked whether it is open to them.
 pub(crate) async fn hand_out(
     state: &ServerState,
     photo: NamedPhoto,
-    unread: Option<Turn>,
+    unread: Option<Permit<Client>>,
     asked: &HeaderMap,
 ) -> Result<Response, ApiError> {
     let unread = unread.ok_or_else(ApiError::too_much_unread)?;
