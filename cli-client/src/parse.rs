@@ -66,12 +66,12 @@ pub(crate) fn slot(text: &str) -> Slot {
     if let (Some(valve), Some(stage), None) = (words.next(), words.next(), words.next())
         && let (Ok(valve), Ok(stage)) = (valve.parse::<Valve>(), stage.parse::<Stage>())
     {
-        return Slot::lash(valve, stage);
+        return Slot::Lash(valve, stage);
     }
     match text.trim().to_ascii_lowercase().as_str() {
-        "hours" | "hour meter" => Slot::hours(),
-        "card" | "machine card" => Slot::machine(),
-        _ => Slot(text.trim().to_owned()),
+        "hours" | "hour meter" => Slot::Hours,
+        "card" | "machine card" => Slot::Machine,
+        _ => Slot::named(text.trim()),
     }
 }
 
@@ -111,8 +111,8 @@ mod tests {
 
     #[test]
     fn slots() {
-        assert_eq!(slot("1i  Found").0, "lash/1I/found");
-        assert_eq!(slot("hours"), Slot::hours());
-        assert_eq!(slot("lash/2E/left").0, "lash/2E/left");
+        assert_eq!(slot("1i  Found").to_string(), "lash/1I/found");
+        assert_eq!(slot("hours"), Slot::Hours);
+        assert_eq!(slot("lash/2E/left").to_string(), "lash/2E/left");
     }
 }

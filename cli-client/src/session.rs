@@ -11,16 +11,12 @@ use shared::length::{Length, LengthUnit};
 use shared::sensible::Sensible;
 use sync_core::book::Book;
 use sync_core::engine::BookError;
-use sync_core::store::StoreError;
+use sync_core::store::{LEAVES, MetaKey, StoreError, UNIT};
 
 use crate::args::Global;
 use crate::copied::Copied;
 use crate::environment::Environment;
 use crate::exit::Failure;
-
-/// The names of what the terminal keeps in the book for itself.
-const UNIT: &str = "unit";
-const LEAVES: &str = "leaves";
 
 /// An open book and everything around it.
 #[derive(Debug)]
@@ -102,18 +98,18 @@ impl<'s, 'e> Session<'s, 'e> {
     }
 
     /// A value that the terminal keeps in the book for itself.
-    pub(crate) fn kept<T: DeserializeOwned>(&self, name: &str) -> Result<Option<T>, Failure> {
-        Ok(self.book.store().meta(name).map_err(BookError::from)?)
+    pub(crate) fn kept<T: DeserializeOwned>(&self, key: &MetaKey<T>) -> Result<Option<T>, Failure> {
+        Ok(self.book.store().meta(key).map_err(BookError::from)?)
     }
 
     /// Keeps such a value.
-    pub(crate) fn keep<T: Serialize>(&self, name: &str, value: &T) -> Result<(), Failure> {
-        Ok(self.book.store().set_meta(name, value).map_err(BookError::from)?)
+    pub(crate) fn keep<T: Serialize>(&self, key: &MetaKey<T>, value: &T) -> Result<(), Failure> {
+        Ok(self.book.store().set_meta(key, value).map_err(BookError::from)?)
     }
 
     /// The unit to go by from now on.
     pub(crate) fn keep_unit(&mut self, unit: LengthUnit) -> Result<(), Failure> {
-        self.keep(UNIT, &unit)?;
+        self.keep(&UNIT, &unit)?;
         self.unit = unit;
         Ok(())
     }
@@ -129,12 +125,12 @@ impl<'s, 'e> Session<'s, 'e> {
 
     /// The leaves that the person entered.
     pub(crate) fn own_leaves(&self) -> Result<Option<LeafSet>, Failure> {
-        self.kept(LEAVES)
+        self.kept(&LEAVES)
     }
 
     /// Keeps the person's leaves.
     pub(crate) fn keep_leaves(&self, set: &LeafSet) -> Result<(), Failure> {
-        self.keep(LEAVES, set)
+        self.keep(&LEAVES, set)
     }
 
     /// A time as the shop's clock shows it.
@@ -188,5 +184,5 @@ fn unit_of(global: &Global, env: &Environment<'_>, book: &Book) -> Result<Length
         let wrong = |_| Failure::Given(format!("TAPPET_UNIT is \"{given}\", and lengths are shown in thou, in or mm"));
         return given.parse().map_err(wrong);
     }
-    Ok(book.store().meta(UNIT).map_err(BookError::from)?.unwrap_or_default())
+    Ok(book.store().meta(&UNIT).map_err(BookError::from)?.unwrap_or_default())
 }

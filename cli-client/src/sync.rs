@@ -5,7 +5,7 @@ use shared::ids::{DocId, RecordId};
 use shared::problem::Code;
 use shared::wire::{ASSERTION_TYPE, ExchangeAnswer, TokenAnswer};
 use sync_core::engine::BookError;
-use sync_core::store::StoreError;
+use sync_core::store::{MetaKey, StoreError};
 use sync_core::sync::{read_body, write_body};
 
 use crate::exit::Failure;
@@ -22,11 +22,11 @@ const TIDIED_AFTER: usize = 64;
 /// A token about to end is not used: it must outlive the request.
 const TOKEN_MARGIN_MS: i64 = 30_000;
 /// The name under which the token is kept.
-const TOKEN: &str = "token";
+const TOKEN: MetaKey<Token> = MetaKey::new("token");
 /// The name under which it is kept that plain http was allowed for this server.
-const PLAIN: &str = "allow_plain_http";
+const PLAIN: MetaKey<bool> = MetaKey::new("allow_plain_http");
 /// The name under which the certificates of the shop's own authority are kept.
-const AUTHORITY: &str = "authority";
+const AUTHORITY: MetaKey<String> = MetaKey::new("authority");
 
 /// A kept access token.
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -76,10 +76,10 @@ pub(crate) struct Refused {
 
 /// The way to the shop of this book.
 pub(crate) fn transport(session: &Session<'_, '_>) -> Result<Transport, Failure> {
-    let plain = session.global.allow_plain_http || session.kept::<bool>(PLAIN)?.unwrap_or_default();
+    let plain = session.global.allow_plain_http || session.kept(&PLAIN)?.unwrap_or_default();
     let authority = match authority_given(session)? {
         Some(given) => Some(given),
-        None => session.kept::<String>(AUTHORITY)?,
+        None => session.kept(&AUTHORITY)?,
     };
     Transport::to(&session.book.identity()?.server, plain, authority.as_deref())
 }
@@ -95,9 +95,9 @@ pub(crate) fn authority_given(session: &Session<'_, '_>) -> Result<Option<String
 /// for the server, so that the file need not stay.
 pub(crate) fn remember_way(session: &Session<'_, '_>, authority: Option<&str>) -> Result<(), Failure> {
     if session.global.allow_plain_http {
-        session.keep(PLAIN, &true)?;
+        session.keep(&PLAIN, &true)?;
     }
-    authority.map_or(Ok(()), |pem| session.keep(AUTHORITY, &pem))
+    authority.map_or(Ok(()), |pem| session.keep(&AUTHORITY, &pem.to_owned()))
 }
 
 /// Does something at the shop in the device's name, logging in where no token holds.
@@ -107,7 +107,7 @@ pub(crate) fn in_my_name<T>(
     mut act: impl FnMut(&mut Transport, &str) -> Result<T, Failure>,
 ) -> Result<T, Failure> {
     let now_ms = session.env.now().wall_ms;
-    let kept = session.kept::<Token>(TOKEN)?.filter(|kept| kept.until_ms - TOKEN_MARGIN_MS > now_ms);
+    let kept = session.kept(&TOKEN)?.filter(|kept| kept.until_ms - TOKEN_MARGIN_MS > now_ms);
     let Some(kept) = kept else {
         let token = log_in(session, transport)?;
         return act(transport, &token);
@@ -137,7 +137,7 @@ fn log_in(session: &mut Session<'_, '_>, transport: &mut Transport) -> Result<St
     let life_ms = i64::try_from(answer.expires_in).unwrap_or(0).saturating_mul(1000);
     let token = Token { token: answer.access_token, until_ms: session.env.now().wall_ms.saturating_add(life_ms) };
     // On a full disk it is not kept, and the next exchange logs in again.
-    let _ = session.keep(TOKEN, &token);
+    let _ = session.keep(&TOKEN, &token);
     Ok(token.token)
 }
 

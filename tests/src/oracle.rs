@@ -72,9 +72,9 @@ impl<'a> Oracle<'a> {
     /// How a slot stands; `None` where the design's words leave it open: sets of hour readings of the very same weight and times.
     #[must_use]
     pub fn judge(&self, slot: &Slot) -> Option<Verdict> {
-        match slot.0.as_str() {
-            "hours" => self.judge_hours(),
-            "meter" => Some(self.judge_meter()),
+        match slot {
+            Slot::Hours => self.judge_hours(),
+            Slot::MeterChanges => Some(self.judge_meter()),
             _ => {
                 let rulings = self.rulings(slot);
                 let plausible = self.plausible(slot, &rulings);
@@ -109,7 +109,7 @@ impl<'a> Oracle<'a> {
 
     /// What the machine's card that stands says.
     fn cylinders(&self) -> Option<u8> {
-        let card = self.judge(&Slot::machine())?.stands?;
+        let card = self.judge(&Slot::Machine)?.stands?;
         match &self.facts.find(card)?.record.body {
             Body::Machine(card) => card.cylinders,
             _ => None,

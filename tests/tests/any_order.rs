@@ -123,7 +123,7 @@ fn entry(n: usize, sketch: &Sketch) -> Entry {
         What::Ruling(of, pick, slot) => {
             let of = ids(of);
             let decision = pick.map_or(Decision::Recheck, |pick| Decision::Stands(of[pick % of.len()]));
-            let slot = [Slot::hours(), Slot::meter_changes(), lash()][*slot].clone();
+            let slot = [Slot::Hours, Slot::MeterChanges, lash()][*slot].clone();
             Body::Ruling(Ruling { slot, of, decision, reason: String::new() })
         }
         What::Arrival(of, at, skew) => Body::Arrival(Arrival {
@@ -158,7 +158,7 @@ fn entry(n: usize, sketch: &Sketch) -> Entry {
 }
 
 fn lash() -> Slot {
-    Slot::lash("1I".parse().unwrap(), Stage::Found)
+    Slot::Lash("1I".parse().unwrap(), Stage::Found)
 }
 
 /// Roles that change in the middle: person 1 becomes lead, person 2 loses the role.

@@ -14,9 +14,9 @@ use sync_core::book::Book;
 use sync_core::book::backup::restore_shop;
 use sync_core::crypto::envelope;
 use sync_core::judge::ledger::Entry;
-use sync_core::store::Checked;
 use sync_core::store::Provenance;
 use sync_core::store::frontier::Frontier;
+use sync_core::store::{CURSOR, Checked};
 use sync_core::sys::clock::ClockReading;
 use tests::Crew;
 
@@ -146,7 +146,7 @@ fn a_part_larger_than_the_room_comes_change_by_change() {
         let new = crew.phone_for(crew.phones[lead].person);
         // A phone that had all of it forgets, and asks again with little room.
         crew.phones[new].book.store().documents().forget_document(machine).unwrap();
-        crew.phones[new].book.store().clear_meta("cursor").unwrap();
+        crew.phones[new].book.store().clear_meta(&CURSOR).unwrap();
         let mut pages = 0;
         loop {
             let request = ExchangeRequest { room: Some(50_000), segments, ..crew.offer(new) };

@@ -149,7 +149,7 @@ fn what_the_writer_may_not_write_is_quarantined_by_the_receiver() {
     let bytes = make(&crew, tech);
     take(&mut crew, helper, &bytes);
     let ruling = Ruling {
-        slot: Slot::lash("1I".parse().unwrap(), Stage::Found),
+        slot: Slot::Lash("1I".parse().unwrap(), Stage::Found),
         of: vec![target],
         decision: Decision::Recheck,
         reason: "because".into(),

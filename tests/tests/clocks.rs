@@ -35,7 +35,7 @@ fn found(crew: &mut Crew, phone: usize, machine: DocId, go: i64) -> RecordId {
 /// The standing of the valve, the same everywhere.
 fn standing(crew: &mut Crew, machine: DocId) -> Standing {
     crew.level_all();
-    let slot: Slot = Slot::lash("1I".parse().unwrap(), Stage::Found);
+    let slot: Slot = Slot::Lash("1I".parse().unwrap(), Stage::Found);
     let at_shop = crew.shop.store().projections().standing(machine, &slot).unwrap().unwrap();
     for phone in &crew.phones {
         assert_eq!(phone.book.store().projections().standing(machine, &slot).unwrap().unwrap(), at_shop);

@@ -54,7 +54,7 @@ fn crew() -> (Crew, DocId, [usize; 3], PersonId) {
 #[test]
 fn what_is_decided_at_a_desk_is_signed_receipted_and_everywhere() {
     let (mut crew, machine, [lead, tech, _], office) = crew();
-    let slot = Slot::lash("1I".parse().unwrap(), Stage::Found);
+    let slot = Slot::Lash("1I".parse().unwrap(), Stage::Found);
     let now = crew.shop.store().projections().standing(machine, &slot).unwrap().unwrap();
     let picked = now.stands.unwrap();
     let one = weighed(&Standing { contenders: vec![picked], ..now });
@@ -87,7 +87,7 @@ fn a_desk_gives_nobody_a_right_that_their_role_lacks() {
     let own = crew.read(lead, machine, "1E", Stage::Found, 3, 4);
     crew.read(tech, machine, "1E", Stage::Found, 7, 8);
     crew.level_all();
-    let slot = Slot::lash("1E".parse().unwrap(), Stage::Found);
+    let slot = Slot::Lash("1E".parse().unwrap(), Stage::Found);
     let rule = DeskStep::Rule { doc: machine, slot, weighed: None, decision: Decision::Stands(own), reason: String::new() };
     assert!(matches!(at_desk(&mut crew, person, &rule), Err(BookError::Denied(_))), "a lead does not rule on their own reading");
     let end = crew.shop.store().log().log_end().unwrap();

@@ -136,7 +136,7 @@ fn put_back(backup: &str, seed: u64) {
     let mut after = said(&ground.crew.shop);
     assert_eq!(said(&ground.crew.phones[0].book).standings, after.standings);
     assert!(after.records.remove(&unsent).unwrap().is_some(), "and what was never exchanged came too");
-    let note = Slot(format!("note/{unsent}"));
+    let note = Slot::Note(unsent);
     after.standings.get_mut(&ground.machine).unwrap().retain(|standing| standing.slot != note);
     assert_eq!(after.records, before.records);
     assert_eq!(after.standings, before.standings);

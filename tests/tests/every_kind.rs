@@ -52,7 +52,7 @@ fn every_kind_is_written_and_read_everywhere() {
         book.author().finish_visit(machine, None, "", hand).unwrap()
     });
     crew.level_all();
-    let slot = Slot::lash("1I".parse().unwrap(), Stage::Found);
+    let slot = Slot::Lash("1I".parse().unwrap(), Stage::Found);
     crew.on(0, |book, hand| book.author().rule(machine, &slot, Decision::Stands(by_tech), "", hand).unwrap());
     crew.on(0, |book, hand| book.author().close_day("2026-06-01".parse().unwrap(), "", hand).unwrap());
     let person = crew.phones[tech].person;

@@ -4,6 +4,7 @@ use shared::record::Stage;
 use shared::role::Role;
 use sync_core::book::Book;
 use sync_core::engine::BookError;
+use sync_core::store::EPOCH;
 use tests::Crew;
 
 fn fleet(machines: usize) -> (Crew, Vec<shared::ids::DocId>, usize, usize) {
@@ -238,7 +239,7 @@ fn a_shop_restored_from_last_night_gets_everything_back() {
     }
     std::fs::copy(&backup, &file).unwrap();
     crew.shop = Book::over(Store::open(&file).unwrap(), &mut crew.dice).unwrap();
-    crew.shop.store().set_meta("epoch", &Bytes16([0x77; 16])).unwrap();
+    crew.shop.store().set_meta(&EPOCH, &Bytes16([0x77; 16])).unwrap();
     assert!(crew.shop.store().records().held(today[0]).unwrap().is_none(), "the backup is of last night");
     let report = crew.exchange(lead);
     assert!(report.shop_restored);
@@ -358,7 +359,7 @@ fn healing_leaves_what_the_shops_changes_build_on() {
     assert_eq!(book.verify().unwrap().faults, Vec::<String>::new());
     assert!(book.store().records().held(carried).unwrap().is_some(), "the shop holds it: its own changes build on it");
     assert!(book.store().records().held(later).unwrap().is_none());
-    let slot = shared::slot::Slot::lash("2E".parse().unwrap(), Stage::Found);
+    let slot = shared::slot::Slot::Lash("2E".parse().unwrap(), Stage::Found);
     let standing = book.store().projections().standing(docs[0], &slot).unwrap().unwrap();
     assert_eq!(standing.stands, Some(good), "what was appended again stands, beside what came in the same answer");
     crew.level_all();

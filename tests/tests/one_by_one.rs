@@ -145,7 +145,7 @@ fn a_reading_that_shows_that_the_valve_was_set_moves_the_other_slots_of_the_valv
     for phone in [tech, helper, tech] {
         crew.level(phone);
     }
-    let found = Slot::lash("1I".parse().unwrap(), Stage::Found);
+    let found = Slot::Lash("1I".parse().unwrap(), Stage::Found);
     let stands = |crew: &Crew| crew.phones[tech].book.store().projections().standing(machine, &found).unwrap().unwrap().state;
     assert_eq!(stands(&crew), State::Contested);
     for phone in [spare, tech] {

@@ -10,6 +10,7 @@ use shared::role::Role;
 use sync_core::book::photo::{PhotoError, STAYS_MS, Whereabouts};
 use sync_core::book::pictures::sha256;
 use sync_core::engine::BookError;
+use sync_core::store::{EPOCH, MetaKey};
 use tests::Crew;
 
 const HASH: Bytes32 = Bytes32([7; 32]);
@@ -101,7 +102,7 @@ fn a_shop_that_was_put_back_is_offered_the_pictures_again() {
     crew.on(tech, |book, hand| book.photos().note_at_shop(machine, HASH, &hand.now)).unwrap();
     assert_eq!(due(&crew, tech), []);
     let store = crew.phones[tech].book.store();
-    store.set_meta("epoch", &shared::bytes::Bytes16([9; 16])).unwrap();
+    store.set_meta(&EPOCH, &shared::bytes::Bytes16([9; 16])).unwrap();
     assert_eq!(due(&crew, tech), [(HASH, true)]);
 }
 
@@ -123,7 +124,7 @@ fn a_book_from_before_knows_its_own_photos_by_its_records() {
     note(&mut crew, helper, machine, sha256(b"another"));
     crew.level_all();
     for phone in [tech, helper] {
-        crew.phones[phone].book.store().clear_meta("photos").unwrap();
+        crew.phones[phone].book.store().clear_meta(&MetaKey::<()>::new("photos")).unwrap();
     }
     assert_eq!((due(&crew, tech), due(&crew, helper)), (vec![(HASH, true)], vec![(sha256(b"another"), true)]));
 }

@@ -75,7 +75,7 @@ fn what_it_says_it_would_change_is_what_letting_it_in_changes() {
         match &body.body {
             Body::Void(void) => {
                 assert!(told.starts_with("It would undo “2I found: "), "{told}");
-                assert_eq!(stands(&crew.shop, machine, &Slot::lash("2I".parse().unwrap(), Stage::Found)), None, "{void:?}");
+                assert_eq!(stands(&crew.shop, machine, &Slot::Lash("2I".parse().unwrap(), Stage::Found)), None, "{void:?}");
             }
             Body::Visit(_) | Body::Finding(_) | Body::Note(_) | Body::Photo(_) => assert!(!told.contains("stand"), "{kind}: {told}"),
             _ if after == Some(id) => {

@@ -12,7 +12,7 @@ use sync_core::queries::Fate;
 use tests::Crew;
 
 fn slot() -> Slot {
-    Slot::lash("1I".parse().unwrap(), Stage::Found)
+    Slot::Lash("1I".parse().unwrap(), Stage::Found)
 }
 
 /// A lead and a tech who disagree about one valve, level with the shop.
@@ -44,7 +44,7 @@ fn a_slots_sheet_has_every_reading_with_its_bracket_and_the_ruling_once_there_is
         // The ruling has weighed both; whoever makes another weighs both again.
         assert_eq!(sheet.side_by_side.readings.len(), 2);
     }
-    assert!(crew.shop.reader().slot_sheet(machine, &Slot("lash/9I/found".to_owned()), Thou).is_err());
+    assert!(crew.shop.reader().slot_sheet(machine, &Slot::named("lash/9I/found"), Thou).is_err());
 }
 
 #[test]

@@ -52,10 +52,10 @@ fn a_meter_change_noted_by_two_people_is_one_change() {
     crew.wait_min(3 * 24 * 60);
     let fresh = hours(&mut crew, tech, machine, "5.0");
     level(&mut crew, machine);
-    let standing = at_shop(&crew, machine, &Slot::meter_changes());
+    let standing = at_shop(&crew, machine, &Slot::MeterChanges);
     assert_eq!((standing.state, standing.stands), (State::Corroborated, Some(by_tech)), "{}", standing.reason);
     assert!(standing.contenders.contains(&by_helper));
-    let standing = at_shop(&crew, machine, &Slot::hours());
+    let standing = at_shop(&crew, machine, &Slot::Hours);
     assert_eq!((standing.stands, standing.aside), (Some(fresh), vec![]));
     assert_eq!(engine_hours(&crew, machine).to_string(), "452.8");
 }
@@ -71,7 +71,7 @@ fn meter_changes_that_differ_are_contested_and_a_later_one_is_another() {
     crew.wait_min(3 * 24 * 60);
     hours(&mut crew, tech, machine, "5.0");
     level(&mut crew, machine);
-    let standing = at_shop(&crew, machine, &Slot::meter_changes());
+    let standing = at_shop(&crew, machine, &Slot::MeterChanges);
     assert_eq!((standing.state, standing.stands), (State::Contested, Some(by_tech)));
     assert_eq!(engine_hours(&crew, machine).to_string(), "452.8");
     crew.wait_min(90 * 24 * 60);
@@ -80,12 +80,12 @@ fn meter_changes_that_differ_are_contested_and_a_later_one_is_another() {
     hours(&mut crew, tech, machine, "3.0");
     level(&mut crew, machine);
     // The change of spring is still in question, and so it is the one shown.
-    let standing = at_shop(&crew, machine, &Slot::meter_changes());
+    let standing = at_shop(&crew, machine, &Slot::MeterChanges);
     assert_eq!((standing.state, standing.contenders.len(), standing.outdated), (State::Contested, 2, vec![second]));
     assert_eq!(engine_hours(&crew, machine).to_string(), "548.8", "447.8 + 98 + 3");
-    crew.on(0, |book, hand| book.author().rule(machine, &Slot::meter_changes(), Decision::Stands(by_helper), "photo", hand).unwrap());
+    crew.on(0, |book, hand| book.author().rule(machine, &Slot::MeterChanges, Decision::Stands(by_helper), "photo", hand).unwrap());
     level(&mut crew, machine);
-    let standing = at_shop(&crew, machine, &Slot::meter_changes());
+    let standing = at_shop(&crew, machine, &Slot::MeterChanges);
     assert_eq!((standing.state, standing.stands), (State::Stands, Some(second)));
     assert_eq!(engine_hours(&crew, machine).to_string(), "575.8", "474.8 + 98 + 3");
 }
@@ -102,7 +102,7 @@ fn a_meter_change_is_corrected_by_a_person_who_knows_of_it() {
     crew.wait_min(60);
     hours(&mut crew, tech, machine, "5.0");
     level(&mut crew, machine);
-    let standing = at_shop(&crew, machine, &Slot::meter_changes());
+    let standing = at_shop(&crew, machine, &Slot::MeterChanges);
     assert_eq!((standing.state, standing.stands), (State::Stands, Some(corrected)));
     assert_eq!(engine_hours(&crew, machine).to_string(), "479.8");
 }
@@ -112,7 +112,7 @@ fn rule(crew: &mut Crew, machine: DocId, slot: &Slot, decision: Decision) -> Res
 }
 
 fn found() -> Slot {
-    Slot::lash("1I".parse().unwrap(), Stage::Found)
+    Slot::Lash("1I".parse().unwrap(), Stage::Found)
 }
 
 /// A ruling that would not decide is refused with the reason, and nothing is kept of it.
@@ -161,7 +161,7 @@ fn a_ruling_on_a_reading_that_is_taken_back_says_so() {
 #[test]
 fn a_mistaken_ruling_on_hours_is_asked_about_again() {
     let (mut crew, machine, [lead, tech, _]) = Crew::of_three(1);
-    let meter = Slot::hours();
+    let meter = Slot::Hours;
     hours(&mut crew, tech, machine, "1520.0");
     crew.wait_min(24 * 60);
     let slip = hours(&mut crew, tech, machine, "15234");
@@ -205,7 +205,7 @@ fn a_mistaken_ruling_on_hours_is_asked_about_again() {
 #[test]
 fn the_first_slip_does_not_win() {
     let (mut crew, machine, [lead, tech, helper]) = Crew::of_three(1);
-    let meter = Slot::hours();
+    let meter = Slot::Hours;
     let slip = hours(&mut crew, helper, machine, "4430.0");
     level(&mut crew, machine);
     crew.wait_min(24 * 60);
@@ -291,7 +291,7 @@ fn turned(crew: &mut Crew, phone: usize, machine: DocId, stage: Stage, go: i64) 
 }
 
 fn left() -> Slot {
-    Slot::lash("1I".parse().unwrap(), Stage::Left)
+    Slot::Lash("1I".parse().unwrap(), Stage::Left)
 }
 
 /// Found 8/9 in the morning, set and left; found 5/6 by another at five, who knew nothing of it. Both are true.

@@ -10,7 +10,7 @@ use sync_core::judge::standing::{Standing, State};
 use tests::Crew;
 
 fn slot(valve: &str) -> Slot {
-    Slot::lash(valve.parse().unwrap(), Stage::Found)
+    Slot::Lash(valve.parse().unwrap(), Stage::Found)
 }
 
 fn at_shop(crew: &Crew, doc: DocId, slot: &Slot) -> Standing {
@@ -153,14 +153,12 @@ fn a_mistyped_hour_reading_never_stands_and_a_ruling_can_admit_it() {
     let slip = hours(&mut crew, "15234");
     assert!(slip.doubt.clone().unwrap().contains("1523.4 entered as 15234"), "{:?}", slip.doubt);
     crew.level_all();
-    let standing = at_shop(&crew, machine, &Slot::hours());
+    let standing = at_shop(&crew, machine, &Slot::Hours);
     assert_eq!(standing.stands, Some(first.record));
     assert_eq!(standing.aside[0].id, slip.record);
-    crew.on(0, |book, hand| {
-        book.author().rule(machine, &Slot::hours(), Decision::Stands(slip.record), "meter was replaced", hand).unwrap()
-    });
+    crew.on(0, |book, hand| book.author().rule(machine, &Slot::Hours, Decision::Stands(slip.record), "meter was replaced", hand).unwrap());
     crew.level_all();
-    let standing = at_shop(&crew, machine, &Slot::hours());
+    let standing = at_shop(&crew, machine, &Slot::Hours);
     assert_eq!((standing.state, standing.stands), (State::Ruled, Some(slip.record)));
     agree(&crew, machine);
     verify(&crew);

@@ -59,7 +59,7 @@ fn tried(what: &str, code: Code, place: DocKind, forge: impl FnOnce(&Ground) -> 
     }
     assert_eq!(crew.phones[helper].book.store().outbox().unsent(1).unwrap(), vec![], "{what}: level");
     let standing =
-        crew.shop.store().projections().standing(ground.machine, &Slot::lash("1I".parse().unwrap(), Stage::Found)).unwrap().unwrap();
+        crew.shop.store().projections().standing(ground.machine, &Slot::Lash("1I".parse().unwrap(), Stage::Found)).unwrap().unwrap();
     assert_eq!(standing.stands, Some(ground.by_lead), "{what}: nothing refused stands");
     assert_eq!(crew.shop.roster().unwrap().role_now(crew.phones[helper].person), Some(Role::Helper), "{what}");
     assert!(
@@ -75,7 +75,7 @@ fn a_helper_rules() {
         by: g.crew.phones[g.helper].person,
         doc: g.machine,
         body: Body::Ruling(Ruling {
-            slot: Slot::lash("1I".parse().unwrap(), Stage::Found),
+            slot: Slot::Lash("1I".parse().unwrap(), Stage::Found),
             of: vec![g.by_lead, g.by_tech],
             decision: Decision::Stands(g.by_tech),
             reason: String::new(),
@@ -88,7 +88,7 @@ fn a_helper_rules() {
 fn a_released_ruling_of_a_helper_decides_nothing() {
     let mut ground = ground();
     let helper = ground.helper;
-    let slot = Slot::lash("1I".parse().unwrap(), Stage::Found);
+    let slot = Slot::Lash("1I".parse().unwrap(), Stage::Found);
     let forged = Forged {
         id: own_id(&ground.crew.phones[helper].book, 0xf7),
         by: ground.crew.phones[helper].person,

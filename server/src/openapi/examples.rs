@@ -220,8 +220,8 @@ fn contested(doc: DocId, record: RecordId) -> ContestedSlot {
     ContestedSlot {
         doc,
         title: "A-12".to_owned(),
-        slot: Slot::lash(valve(), Stage::Found),
-        slot_words: Slot::lash(valve(), Stage::Found).words(),
+        slot: Slot::Lash(valve(), Stage::Found),
+        slot_words: Slot::Lash(valve(), Stage::Found).words(),
         reason: "lead over tech, 14 min apart".to_owned(),
         order_unknown: false,
         readings: vec![reading],

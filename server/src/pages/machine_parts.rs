@@ -86,7 +86,7 @@ fn verdict(reading: &CheckReading) -> Markup {
 pub(super) fn valves(view: &MachineView) -> Markup {
     let doc = view.machine.doc();
     let cell = |check: &CheckLine, valve: Valve, stage: Stage, reading: &CheckReading| {
-        let slot = shared::slot::Slot::lash(valve, stage);
+        let slot = shared::slot::Slot::Lash(valve, stage);
         html! {
             a href=(ruling::at(doc, &slot)) { (reading.words) }
             @if !reading.cold { ", " span.warn { "cold not confirmed" } }
@@ -118,7 +118,7 @@ pub(super) fn valves(view: &MachineView) -> Markup {
         @else { (table("By visit, the latest first: what was found, set and left that time", &["Visit", "Valve", "Found", "Set", "Left"], &rows)) }
         (and_more(view.more.checks, "earlier visit", "earlier visits"))
         @for line in view.lash.iter().filter(|line| line.lash.state == State::Recheck) {
-            p { span.tag.warn { "measure again" } " " a href=(ruling::at(doc, &shared::slot::Slot::lash(line.lash.valve, line.lash.stage))) { (line.lash.valve) " " (line.lash.stage.name()) } ": nothing stands, by ruling." }
+            p { span.tag.warn { "measure again" } " " a href=(ruling::at(doc, &shared::slot::Slot::Lash(line.lash.valve, line.lash.stage))) { (line.lash.valve) " " (line.lash.stage.name()) } ": nothing stands, by ruling." }
         }
     }
 }

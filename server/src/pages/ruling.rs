@@ -32,7 +32,7 @@ pub(super) struct Asked {
 
 /// Where a slot's page is.
 pub(super) fn at(doc: DocId, slot: &Slot) -> String {
-    format!("/office/slot?doc={doc}&slot={}", words::in_query(&slot.0))
+    format!("/office/slot?doc={doc}&slot={}", words::in_query(&slot.to_string()))
 }
 
 /// GET /office/slot
@@ -41,7 +41,7 @@ pub(super) async fn page(
     visitor: CurrentUser,
     Query(asked): Query<Asked>,
 ) -> Result<Response, ErrorPage> {
-    let (doc, slot, unit) = (asked.doc, Slot(asked.slot), visitor.unit);
+    let (doc, slot, unit) = (asked.doc, Slot::named(&asked.slot), visitor.unit);
     let sheet = state.read(move |book| book.reader().slot_sheet(doc, &slot, unit)).await?;
     let title = format!("{}: {}", sheet.side_by_side.title, sheet.side_by_side.slot_words);
     let body = html! {
@@ -134,7 +134,7 @@ fn rule_form(visitor: &CurrentUser, sheet: &SlotSheet, reading: Option<&Conteste
 /// POST /office/rule
 pub(super) async fn rule(State(state): State<ServerState>, posted: Posted) -> Result<Redirect, ErrorPage> {
     let Posted { visitor, fields } = posted;
-    let (doc, slot) = (fields.read::<DocId>("doc")?, Slot(fields.text("slot")?));
+    let (doc, slot) = (fields.read::<DocId>("doc")?, Slot::named(&fields.text("slot")?));
     let decision = match fields.text("decision")?.as_str() {
         "recheck" => Decision::Recheck,
         _ => Decision::Stands(fields.read("decision")?),

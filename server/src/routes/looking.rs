@@ -163,7 +163,7 @@ pub(crate) async fn slot(
     Given(asked): Given<OfSlot>,
 ) -> Result<Json<SlotSheet>, ApiError> {
     let unit = given::unit(asked.unit.as_deref())?;
-    state.read(move |book| book.reader().slot_sheet(machine, &Slot(asked.slot), unit)).await.map(Json)
+    state.read(move |book| book.reader().slot_sheet(machine, &Slot::named(&asked.slot), unit)).await.map(Json)
 }
 
 /// The shop's settings

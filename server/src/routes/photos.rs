@@ -19,8 +19,8 @@ use tokio::sync::OwnedSemaphorePermit;
 
 use crate::bearer::Caller;
 use crate::concurrency::{Client, Turn, until_sent};
-use crate::permits::Permit;
 use crate::etag;
+use crate::permits::Permit;
 use crate::problem_response::ApiError;
 use crate::state::ServerState;
 

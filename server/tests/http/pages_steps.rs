@@ -39,7 +39,7 @@ async fn a_ruling_decides_and_is_the_offices_own_signed_word() {
     // The tech's phone hears of it and checks the signature itself.
     day.tech.level(&day.world).await;
     let standing =
-        day.tech.book.store().projections().standing(day.machine, &Slot::lash("1I".parse().unwrap(), Stage::Found)).unwrap().unwrap();
+        day.tech.book.store().projections().standing(day.machine, &Slot::Lash("1I".parse().unwrap(), Stage::Found)).unwrap().unwrap();
     assert_eq!((standing.state, standing.stands.map(|id| id.to_string())), (State::Ruled, Some(fields[3].1.clone())));
 }
 

@@ -6,6 +6,7 @@ use std::time::{Duration, Instant};
 
 use shared::wire::LARGEST_BODY;
 use sync_core::book::Book;
+use sync_core::store::MetaKey;
 
 use crate::real::{chance, tappet};
 use crate::serving::{Serving, founding, program};
@@ -48,7 +49,7 @@ fn bodies_made_to_blow_up_are_refused_at_once_out_of_bounded_memory() {
     let pid = serving.child.id();
     let book = folder.path().join("desk.db");
     assert_eq!(tappet(&book, &["enrol", "--server", &server, "--code", &code]).0, 0);
-    let token: serde_json::Value = Book::open(&book, &mut chance).unwrap().store().meta("token").unwrap().unwrap();
+    let token: serde_json::Value = Book::open(&book, &mut chance).unwrap().store().meta(&MetaKey::new("token")).unwrap().unwrap();
     let (address, token) = (server.trim_start_matches("http://"), token["token"].as_str().unwrap());
 
     let map =

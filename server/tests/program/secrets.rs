@@ -4,6 +4,7 @@ use std::fs::File;
 use std::io::{Read, Write};
 use std::net::TcpStream;
 use std::process::Stdio;
+use sync_core::store::MetaKey;
 
 use base64::Engine;
 use base64::prelude::{BASE64_STANDARD_NO_PAD, BASE64_URL_SAFE_NO_PAD};
@@ -68,7 +69,7 @@ fn the_log_at_its_most_talkative_holds_no_secret() {
 
     // And everything that goes wrong.
     let desk = Book::open(&book_path, &mut chance).unwrap();
-    let token: serde_json::Value = desk.store().meta("token").unwrap().unwrap();
+    let token: serde_json::Value = desk.store().meta(&MetaKey::new("token")).unwrap().unwrap();
     let token = token["token"].as_str().unwrap().to_owned();
     let mut secrets: Vec<(&str, Vec<u8>)> = vec![("the first code", code.clone().into()), ("the second code", second_code.clone().into())];
     secrets.push(("the code without its stroke", code.replace('-', "").into()));

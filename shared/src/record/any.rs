@@ -305,7 +305,7 @@ fn settling() -> impl Strategy<Value = Body> {
         (record_id(), words()).prop_map(|(target, reason)| Void { target, reason }.into()),
         ruling.prop_map(|(slot, of, picked, reason)| {
             let decision = picked.map_or(Decision::Recheck, |index| Decision::Stands(*index.get(&of)));
-            let slot = Slot(slot.chars().take(30).collect());
+            let slot = Slot::named(&slot.chars().take(30).collect::<String>());
             Ruling { slot, of, decision, reason }.into()
         }),
         arrival.prop_map(|(records, at, skew_ms, uncertainty_ms, brought_by, position, released_by)| {

@@ -49,8 +49,9 @@ impl Check for Void {
 impl Check for Ruling {
     fn check(&self) -> Result<(), String> {
         optional_text("reason", &self.reason)?;
-        optional_text("slot", &self.slot.0)?;
-        if self.slot.0.len() > LONGEST_SLOT {
+        let name = self.slot.to_string();
+        optional_text("slot", &name)?;
+        if name.len() > LONGEST_SLOT {
             return Err("the ruling's slot has no such long name".to_owned());
         }
         if self.of.is_empty() || self.of.len() > MOST_NAMED {

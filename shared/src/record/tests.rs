@@ -240,7 +240,7 @@ fn long_texts_are_read_whole() {
         let text = format!("{}ä", "x".repeat(length - 2));
         let record = Record { body: Body::Note(Note { text: text.clone(), visit: None }), ..reading() };
         assert_eq!(read_alike(&record.encode().unwrap()), Ok(record));
-        let slot = crate::slot::Slot(text);
+        let slot = crate::slot::Slot::named(&text);
         let of = vec![RecordId::from_bytes([8; 16])];
         let record = Record { body: Body::Ruling(Ruling { slot, of, decision: Decision::Recheck, reason: String::new() }), ..reading() };
         assert_eq!(read_alike(&record.written().unwrap()), Ok(record));

@@ -15,11 +15,13 @@ use crate::book::pictures::{PHOTOS, Pictures, PicturesError};
 use crate::book::{Book, shop_clock};
 use crate::engine::{self, BookError, Verification};
 use crate::judge::roster::Roster;
-use crate::store::{Backup, BackupDraft, BackupError, Identity, Owner, Store, StoreError, few, sync_folder_of};
+use crate::store::{Backup, BackupDraft, BackupError, EPOCH, Identity, MetaKey, Owner, Store, StoreError, few, sync_folder_of};
 use crate::sys::clock::ClockReading;
 use crate::sys::rng::{CryptoRng, random};
 
 /// A time of day in a file's name, always UTC: 20261125T170312Z.
+/// When a write was last tried, to tell whether there is room: ms since 1970 UTC.
+const READY: MetaKey<i64> = MetaKey::new("ready");
 const STAMP: &str = "%Y%m%dT%H%M%SZ";
 /// For so long after a step that was kept, ms, nobody who asks is told by another.
 const READY_FOR_MS: i64 = 1_000;
@@ -117,7 +119,7 @@ impl Book {
         let last = self.last_kept;
         self.store.atomically(|store| {
             shop_clock::note_where_set(store, last.as_ref(), now)?;
-            Ok::<_, BookError>(store.set_meta("ready", &now.wall_ms)?)
+            Ok::<_, BookError>(store.set_meta(&READY, &now.wall_ms)?)
         })?;
         self.last_kept = Some(*now);
         Ok(())
@@ -201,7 +203,7 @@ pub fn restore_shop(from: &Path, to: &Path, now: &ClockReading, entropy: &mut dy
     if !verified.faults.is_empty() {
         return Err(RestoreError::Faults { path: from.to_owned(), faults: few(&verified.faults) });
     }
-    book.store.set_meta("epoch", &Bytes16(random(entropy))).map_err(|e| unreadable(e.into()))?;
+    book.store.set_meta(&EPOCH, &Bytes16(random(entropy))).map_err(|e| unreadable(e.into()))?;
     // Written whole beside its place before anything is moved.
     let aside = SetAside::name(to, now);
     let draft = book.store.copy_for(&aside.spare, book.actor())?;

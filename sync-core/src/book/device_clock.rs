@@ -5,7 +5,7 @@ use shared::record::ClockEvidence;
 use crate::book::Book;
 use crate::engine::BookError;
 use crate::judge::corrected_time::Contact;
-use crate::store::Identity;
+use crate::store::{CONTACT, Identity};
 use crate::sys::clock::ClockReading;
 
 impl Book {
@@ -17,7 +17,7 @@ impl Book {
         if self.identity.as_ref().is_some_and(Identity::is_shop) {
             return Ok(ClockEvidence { offset_ms: Some(0), uncertainty_ms: Some(0), ..ClockEvidence::default() });
         }
-        let contact: Option<Contact> = self.store.meta("contact")?;
+        let contact: Option<Contact> = self.store.meta(&CONTACT)?;
         let device = || self.roster.as_ref()?.devices.get(&self.identity.as_ref()?.device);
         let enrolled = || ClockEvidence { contact_ms: device().map(|device| device.enrolled_ms.max(0)), ..ClockEvidence::default() };
         Ok(contact.map_or_else(enrolled, |contact| contact.evidence(now)))

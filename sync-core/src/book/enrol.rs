@@ -17,7 +17,7 @@ use crate::crypto::keys::Keys;
 use crate::engine::BookError;
 use crate::judge::permissions::DocKind;
 use crate::judge::roster::{Roster, ShopRoot};
-use crate::store::{Code, IDENTITY, Identity, Store};
+use crate::store::{Code, EPOCH, IDENTITY, Identity, Store};
 use crate::sys::clock::ClockReading;
 use crate::sys::rng::{CryptoRng, fresh_device, fresh_person, fresh_shop, random};
 
@@ -104,7 +104,7 @@ impl Book {
         if self.identity.is_some() {
             return Err(BookError::Enrolled);
         }
-        let (device, keys) = match self.store.meta::<PendingEnrolment>(PENDING)? {
+        let (device, keys) = match self.store.meta(&PENDING)? {
             Some(pending) => (pending.device, keystore::keys_of(&self.store, pending.device, pending.keys)?.ok_or(BookError::Sealed)?),
             None => {
                 let (device, keys) = (fresh_device(now, entropy), Keys::fresh(entropy));
@@ -112,7 +112,7 @@ impl Book {
                     let record_key = keys.public().0;
                     let pending =
                         PendingEnrolment { device, record_key, keys: keystore::keep(store, device, Some(keys.clone()), entropy)? };
-                    Ok::<(), BookError>(store.set_meta(PENDING, &pending)?)
+                    Ok::<(), BookError>(store.set_meta(&PENDING, &pending)?)
                 })?;
                 (device, keys)
             }
@@ -130,7 +130,7 @@ impl Book {
             return Err(BookError::Enrolled);
         }
         let pending: PendingEnrolment =
-            self.store.meta(PENDING)?.ok_or_else(|| BookError::Message("this device has asked for no enrolment".to_owned()))?;
+            self.store.meta(&PENDING)?.ok_or_else(|| BookError::Message("this device has asked for no enrolment".to_owned()))?;
         let root = ShopRoot { shop: answer.shop, device: answer.shop_device, key: answer.shop_key };
         let identity = Identity {
             device: pending.device,
@@ -143,10 +143,9 @@ impl Book {
         };
         self.store.atomically(|store| {
             photo::begin(store)?;
-            store.set_meta("root", &root)?;
             // Sealed keys stay where they are: their row has the device's name.
-            store.set_meta(IDENTITY, &identity)?;
-            store.clear_meta(PENDING)?;
+            store.set_meta(&IDENTITY, &identity)?;
+            store.clear_meta(&PENDING)?;
             store.documents().found_document(root.shop.roster(), DocKind::Roster)?;
             store.documents().found_document(root.shop.engines(), DocKind::Engines)?;
             store.documents().found_document(root.shop.days(), DocKind::Days)?;
@@ -182,10 +181,9 @@ impl Book {
         // One transaction: a shop that was cut off while it was founded is not there, and is founded anew.
         self.as_one(|book| {
             book.store.set_incarnation(book.actor());
-            book.store.set_meta("root", &root)?;
             let keys = keystore::keep(&book.store, identity.device, identity.keys.clone(), entropy)?;
-            book.store.set_meta(IDENTITY, &Identity { keys, ..identity.clone() })?;
-            book.store.set_meta("epoch", &epoch)?;
+            book.store.set_meta(&IDENTITY, &Identity { keys, ..identity.clone() })?;
+            book.store.set_meta(&EPOCH, &epoch)?;
             book.store.documents().found_document(roster_doc, DocKind::Roster)?;
             book.store.documents().found_document(root.shop.engines(), DocKind::Engines)?;
             book.store.documents().found_document(root.shop.days(), DocKind::Days)?;

@@ -13,13 +13,13 @@ use crate::book::enrol::PendingEnrolment;
 use crate::crypto::keys::Keys;
 use crate::crypto::storage_key::Access;
 use crate::engine::BookError;
-use crate::store::{DeskRow, IDENTITY, Identity, Store, StoreError};
+use crate::store::{DeskRow, IDENTITY, Identity, MetaKey, Store, StoreError};
 use crate::sys::rng::CryptoRng;
 
 /// Sealed keys are in rows whose names begin so.
 const ROWS: &str = "keys/";
 /// The row of an enrolment that is under way.
-pub(crate) const PENDING: &str = "pending";
+pub(crate) const PENDING: MetaKey<PendingEnrolment> = MetaKey::new("pending");
 
 /// Gives a store that was just opened its access. Keys that lie in the clear are sealed where there is a storage key: in one
 /// transaction, and then nothing of them is left in the file or its log.
@@ -47,8 +47,8 @@ pub(crate) fn unlock(store: &mut Store, access: Access, entropy: &mut dyn Crypto
 
 /// Seals whatever lies in the clear.
 fn seal_all(store: &Store, entropy: &mut dyn CryptoRng) -> Result<(), BookError> {
-    let identity = store.meta::<Identity>(IDENTITY)?.filter(|identity| identity.keys.is_some());
-    let pending = store.meta::<PendingEnrolment>(PENDING)?.filter(|pending| pending.keys.is_some());
+    let identity = store.meta(&IDENTITY)?.filter(|identity| identity.keys.is_some());
+    let pending = store.meta(&PENDING)?.filter(|pending| pending.keys.is_some());
     let desks: Vec<DeskRow> = store.logins().desk_rows()?.into_iter().filter(|desk| desk.keys.is_some()).collect();
     if identity.is_none() && pending.is_none() && desks.is_empty() {
         return Ok(());
@@ -58,11 +58,11 @@ fn seal_all(store: &Store, entropy: &mut dyn CryptoRng) -> Result<(), BookError>
         store.compaction().note_traces()?;
         if let Some(mut identity) = identity {
             identity.keys = keep(store, identity.device, identity.keys, entropy)?;
-            store.set_meta(IDENTITY, &identity)?;
+            store.set_meta(&IDENTITY, &identity)?;
         }
         if let Some(mut pending) = pending {
             pending.keys = keep(store, pending.device, pending.keys, entropy)?;
-            store.set_meta(PENDING, &pending)?;
+            store.set_meta(&PENDING, &pending)?;
         }
         for mut desk in desks {
             desk.keys = keep(store, desk.device, desk.keys, entropy)?;
@@ -83,7 +83,7 @@ pub(crate) fn keep(store: &Store, device: DeviceId, keys: Option<Keys>, entropy:
         Access::With(key) => {
             if let Some(keys) = keys {
                 let name = row(device);
-                let sealed = key.seal(&name, &*keys.bytes(), entropy);
+                let sealed = key.seal(name.name(), &*keys.bytes(), entropy);
                 let sealed = sealed.ok_or_else(|| BookError::Defect("keys that cannot be sealed".to_owned()))?;
                 store.set_meta(&name, &Blob(sealed))?;
             }
@@ -104,7 +104,7 @@ pub(crate) fn keys_of(store: &Store, device: DeviceId, beside: Option<Keys>) -> 
         Access::With(key) => {
             let name = row(device);
             let Blob(sealed) = store.meta(&name)?.ok_or_else(gone)?;
-            let keys = key.open(&name, &sealed).and_then(|both| Keys::from_bytes(&both));
+            let keys = key.open(name.name(), &sealed).and_then(|both| Keys::from_bytes(&both));
             Ok(Some(keys.ok_or(BookError::KeyWrong)?))
         }
     }
@@ -115,13 +115,13 @@ pub(crate) fn keys_of(store: &Store, device: DeviceId, beside: Option<Keys>) -> 
 /// # Errors
 /// As [`keys_of`].
 pub(crate) fn identity_of(store: &Store) -> Result<Option<Identity>, BookError> {
-    let Some(mut identity) = store.meta::<Identity>(IDENTITY)? else { return Ok(None) };
+    let Some(mut identity) = store.meta(&IDENTITY)? else { return Ok(None) };
     identity.keys = keys_of(store, identity.device, identity.keys)?;
     Ok(Some(identity))
 }
 
-fn row(device: DeviceId) -> String {
-    format!("{ROWS}{device}")
+fn row(device: DeviceId) -> MetaKey<Blob> {
+    MetaKey::under(ROWS, device)
 }
 
 #[cfg(test)]

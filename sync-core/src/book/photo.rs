@@ -12,11 +12,11 @@ use crate::book::Book;
 use crate::engine::BookError;
 use crate::judge::ledger::Ledger;
 use crate::judge::roster::Roster;
-use crate::store::{Store, StoreError};
+use crate::store::{EPOCH, MetaKey, Store, StoreError};
 use crate::sys::clock::ClockReading;
 
 /// The name under which a device keeps where the bytes of its own photos are.
-const OWN: &str = "photos";
+const OWN: MetaKey<Vec<OwnPhoto>> = MetaKey::new("photos");
 /// So long the bytes stay on a device after the shop has said that it has them, in ms: a week, in which the shop makes a backup.
 pub const STAYS_MS: i64 = 7 * 86_400_000;
 /// The code of a photo whose bytes are gone from the device.
@@ -107,7 +107,7 @@ pub struct PhotoDue {
 
 /// Remembers of a book that was just enrolled that it has no photos: else the whole book is looked through for them.
 pub(crate) fn begin(store: &Store) -> Result<(), StoreError> {
-    store.set_meta(OWN, &Vec::<OwnPhoto>::new())
+    store.set_meta(&OWN, &Vec::<OwnPhoto>::new())
 }
 
 /// Remembers that this device has the bytes of photos that it wrote just now. A book in which nothing is remembered yet is looked
@@ -119,10 +119,10 @@ pub(crate) fn written(store: &Store, records: &[Record]) -> Result<(), StoreErro
     });
     let mut new = new.peekable();
     if new.peek().is_some()
-        && let Some(mut photos) = store.meta::<Vec<OwnPhoto>>(OWN)?
+        && let Some(mut photos) = store.meta(&OWN)?
     {
         photos.extend(new);
-        store.set_meta(OWN, &photos)?;
+        store.set_meta(&OWN, &photos)?;
     }
     Ok(())
 }
@@ -170,11 +170,11 @@ impl Photos<'_> {
     /// # Errors
     /// [`BookError`] where the book belongs to no shop, or the store fails.
     pub fn own(&self) -> Result<Vec<OwnPhoto>, BookError> {
-        let mut photos = match self.book.store.meta::<Vec<OwnPhoto>>(OWN)? {
+        let mut photos = match self.book.store.meta(&OWN)? {
             Some(photos) => photos,
             None => self.in_book()?,
         };
-        let now_epoch: Option<Bytes16> = self.book.store.meta("epoch")?;
+        let now_epoch: Option<Bytes16> = self.book.store.meta(&EPOCH)?;
         for photo in &mut photos {
             if matches!(photo.bytes, Whereabouts::AtShop { epoch, .. } if epoch != now_epoch) {
                 photo.bytes = Whereabouts::Here;
@@ -236,7 +236,7 @@ impl Photos<'_> {
     /// # Errors
     /// As [`Photos::own`].
     pub fn note_at_shop(&self, doc: DocId, sha256: Bytes32, now: &ClockReading) -> Result<(), BookError> {
-        let epoch = self.book.store.meta("epoch")?;
+        let epoch = self.book.store.meta(&EPOCH)?;
         let at_shop = Whereabouts::AtShop { since_ms: now.wall_ms, epoch };
         self.each_own(doc, sha256, |photo| {
             photo.bytes = at_shop.clone();
@@ -287,13 +287,13 @@ impl Photos<'_> {
             return Err(BookError::Denied("the shop has not got this picture yet: it stays on this device".to_owned()));
         }
         photos.retain(|photo| !of_it(photo) || !matches!(photo.bytes, Whereabouts::AtShop { .. }));
-        Ok(self.book.store.set_meta(OWN, &photos)?)
+        Ok(self.book.store.set_meta(&OWN, &photos)?)
     }
 
     fn each_own(&self, doc: DocId, sha256: Bytes32, change: impl Fn(&mut OwnPhoto)) -> Result<(), BookError> {
         let mut photos = self.own()?;
         photos.iter_mut().filter(|photo| photo.doc == doc && photo.sha256 == sha256).for_each(change);
-        Ok(self.book.store.set_meta(OWN, &photos)?)
+        Ok(self.book.store.set_meta(&OWN, &photos)?)
     }
 }
 

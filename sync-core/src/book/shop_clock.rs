@@ -9,11 +9,11 @@ use crate::book::Book;
 use crate::engine::BookError;
 use crate::judge::corrected_time::IGNORED_OFFSET_MS;
 use crate::judge::words::apart;
-use crate::store::{LastContact, Store};
+use crate::store::{LastContact, MetaKey, Store};
 use crate::sys::clock::ClockReading;
 
 /// The named value that says when the shop's clock was last set while its server ran.
-const SET: &str = "clock-set";
+const SET: MetaKey<ClockSet> = MetaKey::new("clock-set");
 /// Devices that were here within so long tell of the shop's clock, in ms.
 const RECENT_MS: i64 = 24 * 3_600_000;
 
@@ -41,7 +41,7 @@ impl Book {
     /// # Errors
     /// [`BookError`] where the store fails.
     pub(crate) fn shop_clock_doubts(&self, now: &ClockReading) -> Result<Vec<String>, BookError> {
-        let set: Option<ClockSet> = self.store.meta(SET)?;
+        let set: Option<ClockSet> = self.store.meta(&SET)?;
         let set = set.filter(|set| (now.wall_ms - set.at_ms).abs() < RECENT_MS);
         let contacts = self.store.logins().contacts()?;
         let moved = set.map(|set| {
@@ -63,7 +63,7 @@ impl Book {
 /// Notes where the shop's clock was set since the last exchange.
 pub(crate) fn note_where_set(store: &Store, last: Option<&ClockReading>, now: &ClockReading) -> Result<(), BookError> {
     let set = last.and_then(|last| ClockSet::between(last, now));
-    set.map_or(Ok(()), |set| Ok(store.set_meta(SET, &set)?))
+    set.map_or(Ok(()), |set| Ok(store.set_meta(&SET, &set)?))
 }
 
 /// How many devices agree on how far the shop's clock is ahead of theirs, in ms, where they are most of those that were here lately

@@ -1,5 +1,6 @@
 //! The visits that this person has open, and which of them were handed over on this device for somebody else to sign off.
 
+use crate::store::MetaKey;
 use serde::Serialize;
 use shared::ids::{DocId, RecordId};
 
@@ -8,8 +9,8 @@ use crate::commands::{Advisor, Author};
 use crate::engine::BookError;
 
 /// Where it is kept that a visit was handed over. It is this device's own: what tells others is the note.
-fn handed_at(machine: DocId) -> String {
-    format!("handed-over/{machine}")
+fn handed_at(machine: DocId) -> MetaKey<RecordId> {
+    MetaKey::under("handed-over/", machine)
 }
 
 /// A visit of this person's own that nobody has finished.
@@ -36,7 +37,7 @@ impl Advisor<'_> {
         let person = self.book.writer()?.person;
         let Some(row) = self.book.store.machine_rows().machine(machine)? else { return Ok(None) };
         let Some(line) = row.state.open_visit_of(person) else { return Ok(None) };
-        let handed_over = self.book.store.meta::<RecordId>(&handed_at(machine))? == Some(line.visit);
+        let handed_over = self.book.store.meta(&handed_at(machine))? == Some(line.visit);
         Ok(Some(OwnVisit { machine, tag: row.state.tag().to_owned(), visit: line.visit, at_ms: line.at_ms, handed_over }))
     }
 

@@ -137,7 +137,7 @@ impl Advisor<'_> {
         unit: LengthUnit,
     ) -> Result<ReadingOutcome, BookError> {
         let bracket = reading.bracket().map_err(|e| BookError::Entry(e.in_unit(unit)))?;
-        let standing = self.book.store.projections().standing(machine, &Slot::lash(reading.valve, reading.stage))?;
+        let standing = self.book.store.projections().standing(machine, &Slot::Lash(reading.valve, reading.stage))?;
         let mut outcome = ReadingOutcome {
             record,
             visit: reading.visit,

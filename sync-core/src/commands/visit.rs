@@ -144,7 +144,7 @@ impl Author<'_> {
         self.book.finder().known_machine(machine)?;
         let visit = self.book.advisor().open_visit_of(machine, hand.measured_by)?;
         let record = self.state_one(machine, HourReading { meter, visit }, hand)?;
-        let standing = self.book.store.projections().standing(machine, &Slot::hours())?;
+        let standing = self.book.store.projections().standing(machine, &Slot::Hours)?;
         // One that outweighs what it contradicts stands, and whoever read it is told all the same.
         let doubt = standing.and_then(|s| {
             let contradicts = s.state == State::Contested;

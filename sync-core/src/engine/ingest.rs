@@ -85,7 +85,7 @@ impl PendingChange<'_> {
     fn opens(&self, body: &Body) -> Result<bool, BookError> {
         let by_itself = |body: &Body| match body {
             Body::Machine(_) | Body::Property(_) => true,
-            Body::Ruling(ruling) => ruling.slot == Slot::machine(),
+            Body::Ruling(ruling) => ruling.slot == Slot::Machine,
             _ => false,
         };
         Ok(match body {

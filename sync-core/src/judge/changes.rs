@@ -18,7 +18,7 @@ use crate::judge::standing::{Judged, Standing, live};
 
 /// What stands of each change, the earliest first; of none where no change is noted.
 pub(crate) fn of(ledger: &Ledger, roster: &Roster) -> Vec<Standing> {
-    let slot = Slot::meter_changes();
+    let slot = Slot::MeterChanges;
     let mut on: BTreeMap<RecordId, Vec<RecordId>> = BTreeMap::new();
     for id in ruling::with_right(&slot, ledger, roster) {
         if let Some(Body::Ruling(ruling)) = ledger.get(id).map(|e| &e.record.body) {
@@ -48,7 +48,7 @@ pub(crate) fn of(ledger: &Ledger, roster: &Roster) -> Vec<Standing> {
 /// history beside it.
 pub(crate) fn shown(mut changes: Vec<Standing>) -> Standing {
     let wanting = changes.iter().rposition(Standing::wants_ruling);
-    let Some(at) = wanting.or_else(|| changes.len().checked_sub(1)) else { return Standing::empty(Slot::meter_changes()) };
+    let Some(at) = wanting.or_else(|| changes.len().checked_sub(1)) else { return Standing::empty(Slot::MeterChanges) };
     let mut shown = changes.remove(at);
     shown.outdated.extend(changes.iter().flat_map(Standing::open_ends));
     shown.outdated.sort_unstable();

@@ -39,8 +39,8 @@ impl MachineHours {
     /// A ruling lets its reading in until a contender comes that it had not weighed and that its reading contradicts.
     #[must_use]
     pub fn of(ledger: &Ledger, roster: &Roster) -> Self {
-        let rulings = ruling::valid(&Slot::hours(), ledger, roster);
-        let live = live(&Slot::hours(), ledger, roster);
+        let rulings = ruling::valid(&Slot::Hours, ledger, roster);
+        let live = live(&Slot::Hours, ledger, roster);
         let swaps = changes::counting(ledger, roster);
         let all = ruling::picked(&rulings, ledger);
         let ruled = Self::with(ledger, roster, &live, swaps.clone(), all.clone());

@@ -320,7 +320,7 @@ impl Ledger {
         if !permissions::is_voidable(target.entry.record.body.kind()) {
             return None;
         }
-        let voids = self.in_slot(&Slot::void(id));
+        let voids = self.in_slot(&Slot::Void(id));
         voids.iter().copied().find(|void| self.get(*void).is_some_and(|void| permissions::had_right(void, self, roster).is_ok()))
     }
 

@@ -166,11 +166,11 @@ impl MachineState {
         let by_slot: BTreeMap<&Slot, &Standing> = standings.iter().map(|s| (&s.slot, s)).collect();
         let standing_body = |slot: &Slot| by_slot.get(slot).and_then(|s| s.stands).and_then(|id| ledger.get(id)).map(|e| &e.record.body);
         let mut state = Self::default();
-        if let Some(Body::Machine(card)) = standing_body(&Slot::machine()) {
+        if let Some(Body::Machine(card)) = standing_body(&Slot::Machine) {
             state.card = Some(card.clone());
         }
         let hours = MachineHours::of(ledger, roster);
-        state.hours = hours_now(&hours, by_slot.get(&Slot::hours()).and_then(|s| s.stands), ledger);
+        state.hours = hours_now(&hours, by_slot.get(&Slot::Hours).and_then(|s| s.stands), ledger);
         let chain = hours.on_chain();
         state.run = Run::of(&chain);
         for standing in standings {
@@ -183,7 +183,7 @@ impl MachineState {
             state.aside.extend(standing.aside.iter().map(|aside| SlotAside { slot: standing.slot.clone(), aside: aside.clone() }));
         }
         for (valve, stage) in Valve::all(shared::valve::MOST_CYLINDERS).into_iter().flat_map(|v| Stage::ALL.map(|s| (v, s))) {
-            if let Some(standing) = by_slot.get(&Slot::lash(valve, stage)) {
+            if let Some(standing) = by_slot.get(&Slot::Lash(valve, stage)) {
                 state.lash.push(lash(valve, stage, standing, ledger));
             }
         }
@@ -313,7 +313,7 @@ fn visits(ledger: &Ledger, by_slot: &BTreeMap<&Slot, &Standing>, hours: &[(i64, 
             let by = entry.record.measurer();
             let at_ms = ledger.time(id).ms;
             let (cold_said_ms, _, cold) = resumed.get(&(id, by)).copied().unwrap_or((at_ms, id, visit.cold));
-            let sign_off = by_slot.get(&Slot::sign_off(id)).and_then(|s| s.stands).and_then(|s| ledger.get(s));
+            let sign_off = by_slot.get(&Slot::SignOff(id)).and_then(|s| s.stands).and_then(|s| ledger.get(s));
             let complete = sign_off.is_some_and(|e| matches!(&e.record.body, Body::SignOff(s) if s.complete));
             VisitLine {
                 visit: id,
@@ -340,7 +340,7 @@ fn findings(ledger: &Ledger, by_slot: &BTreeMap<&Slot, &Standing>) -> Vec<OpenFi
         .filter_map(|entry| {
             let Body::Finding(finding) = &entry.record.body else { return None };
             let id = entry.record.id;
-            let cleared = by_slot.get(&Slot(format!("cleared/{id}"))).is_some_and(|s| s.stands.is_some());
+            let cleared = by_slot.get(&Slot::FindingCleared(id)).is_some_and(|s| s.stands.is_some());
             (!cleared).then(|| OpenFinding {
                 finding: id,
                 grade: finding.grade,

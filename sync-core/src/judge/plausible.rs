@@ -56,7 +56,7 @@ pub fn cylinders(ledger: &Ledger, roster: &Roster) -> Option<u8> {
 }
 
 fn machine_card<'a>(ledger: &'a Ledger, roster: &Roster) -> Option<&'a MachineCard> {
-    let standing = crate::judge::standing::stands(&Slot::machine(), ledger, roster);
+    let standing = crate::judge::standing::stands(&Slot::Machine, ledger, roster);
     match &ledger.get(standing.stands?)?.record.body {
         Body::Machine(card) => Some(card),
         _ => None,

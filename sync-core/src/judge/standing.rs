@@ -191,13 +191,13 @@ impl Standings<'_> {
     /// What stands for a slot.
     #[must_use]
     pub fn of(&self, slot: &Slot) -> Standing {
-        if *slot == Slot::meter_changes() {
+        if *slot == Slot::MeterChanges {
             return changes::shown(changes::of(self.ledger, self.roster));
         }
         let rulings = ruling::valid(slot, self.ledger, self.roster);
         let machine = Machine {
-            hours: (*slot == Slot::hours()).then(|| MachineHours::of(self.ledger, self.roster)),
-            cylinders: if slot.0.starts_with("lash/") { self.cylinders() } else { None },
+            hours: (*slot == Slot::Hours).then(|| MachineHours::of(self.ledger, self.roster)),
+            cylinders: if matches!(slot, Slot::Lash(..)) { self.cylinders() } else { None },
         };
         let live = live(slot, self.ledger, self.roster);
         let window_ms = self.roster.settings.conflict_window_ms();
@@ -207,7 +207,7 @@ impl Standings<'_> {
 
     /// Whether a ruling decides a slot; of the changes of a meter, one of them.
     pub(crate) fn are_decided_by(&self, ruling: RecordId, slot: &Slot) -> bool {
-        let changes = if *slot == Slot::meter_changes() { changes::of(self.ledger, self.roster) } else { vec![self.of(slot)] };
+        let changes = if *slot == Slot::MeterChanges { changes::of(self.ledger, self.roster) } else { vec![self.of(slot)] };
         changes.iter().any(|standing| standing.ruling == Some(ruling))
     }
 }

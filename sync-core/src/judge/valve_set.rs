@@ -102,7 +102,7 @@ impl Sitting {
 
 /// The slots of a valve's readings, each of which says of the others what state of the engine they speak of.
 pub(crate) fn slots_of(valve: Valve) -> [Slot; 3] {
-    Stage::ALL.map(|stage| Slot::lash(valve, stage))
+    Stage::ALL.map(|stage| Slot::Lash(valve, stage))
 }
 
 /// Those of some readings of a valve that speak of an earlier state of the engine than another of them. O(n log n).

@@ -185,7 +185,7 @@ impl DayReader<'_> {
     /// [`BookError`] where the store fails.
     pub fn closed_day(&self, day: Date, unit: LengthUnit) -> Result<Option<ClosedDay>, BookError> {
         let doc = self.book.identity()?.root.shop.days();
-        let standing = self.book.store.projections().standing(doc, &Slot::day(day, 1))?.and_then(|s| s.stands);
+        let standing = self.book.store.projections().standing(doc, &Slot::Day(day, 1))?.and_then(|s| s.stands);
         let ledger = self.days_ledger()?;
         let standing: Vec<RecordId> = standing.into_iter().filter(|id| closing_in(&ledger, *id).is_some()).collect();
         Ok(self.closed_days_of(&ledger, &standing, unit)?.pop())
@@ -244,7 +244,7 @@ impl DayReader<'_> {
 
     fn standing_closings(&self) -> Result<Vec<(Date, RecordId)>, BookError> {
         let doc = self.book.identity()?.root.shop.days();
-        let first = |slot: &Slot| slot.0.strip_prefix("day/")?.strip_suffix("/1")?.parse::<Date>().ok();
+        let first = |slot: &Slot| if let Slot::Day(day, 1) = slot { Some(*day) } else { None };
         Ok(self.book.store.projections().standings(doc)?.into_iter().filter_map(|s| Some((first(&s.slot)?, s.stands?))).collect())
     }
 
@@ -327,10 +327,10 @@ impl DayReader<'_> {
 
 /// Slots that say how the machine was, and not what is kept about the book itself.
 fn is_reading(slot: &Slot) -> bool {
-    !["ruling/", "void/"].iter().any(|kept| slot.0.starts_with(kept))
+    !matches!(slot, Slot::Ruling(_) | Slot::Void(_))
 }
 
 /// Slots that are measured: of one machine there are only so many.
 fn is_measured(slot: &Slot) -> bool {
-    slot.0.starts_with("lash/") || !slot.0.contains('/')
+    matches!(slot, Slot::Lash(..) | Slot::Hours | Slot::MeterChanges | Slot::Machine | Slot::Property | Slot::Shop)
 }

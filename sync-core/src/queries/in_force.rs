@@ -53,10 +53,10 @@ impl MachineReader<'_> {
             Some(Body::Machine(card)) => card.engine_card,
             _ => None,
         };
-        let cards = in_force(machine, &Slot::machine(), roster);
+        let cards = in_force(machine, &Slot::Machine, roster);
         let named: Vec<(i64, CardId)> = cards.into_iter().filter_map(|(since_ms, id)| Some((since_ms, card_of(id)?))).collect();
         let ids: BTreeSet<CardId> = named.iter().map(|(_, id)| *id).collect();
-        let stated = ids.into_iter().map(|id| (id, in_force(&engines, &Slot::engine_card(id), roster))).collect();
+        let stated = ids.into_iter().map(|id| (id, in_force(&engines, &Slot::EngineCard(id), roster))).collect();
         Ok(Revisions { engines, named, stated })
     }
 }

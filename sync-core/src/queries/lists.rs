@@ -15,7 +15,7 @@ use super::{DueLine, HistoryLine, NoteLine, PropertyLine, describe, short};
 use crate::book::Book;
 use crate::engine::BookError;
 use crate::queries::{MachineReader, PersonReader, Reader};
-use crate::store::{HeldRecord, MachineRow, QuarantineState};
+use crate::store::{EPOCH, HeldRecord, MachineRow, QuarantineState};
 use crate::sys::clock::ClockReading;
 
 /// A machine in a list.
@@ -335,7 +335,7 @@ impl Reader<'_> {
             quarantined: self.book.store.quarantine().count_quarantined(QuarantineState::Waiting)?,
             contested: self.book.store.projections().count_open_slots()?,
             position: self.book.store.log().log_end()?,
-            epoch: self.book.store.meta("epoch")?,
+            epoch: self.book.store.meta(&EPOCH)?,
         })
     }
 }

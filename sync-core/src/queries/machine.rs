@@ -382,7 +382,7 @@ pub(crate) fn last_of_visit<'a>(
 ) -> Option<&'a Clearance> {
     let of_stage = |stage: Stage| {
         ledger
-            .in_slot(&shared::slot::Slot::lash(valve, stage))
+            .in_slot(&shared::slot::Slot::Lash(valve, stage))
             .iter()
             .rev()
             .filter(|id| ledger.voided_by(**id, roster).is_none())

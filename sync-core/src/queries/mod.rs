@@ -86,7 +86,7 @@ impl Reader<'_> {
     /// [`BookError`] where the store fails.
     pub fn engine_card(&self, card: CardId) -> Result<Option<EngineCard>, BookError> {
         let doc = self.book.identity()?.root.shop.engines();
-        Ok(match self.standing_body(doc, &Slot::engine_card(card))? {
+        Ok(match self.standing_body(doc, &Slot::EngineCard(card))? {
             Some(Body::EngineCard(card)) => Some(*card),
             _ => None,
         })
@@ -114,7 +114,7 @@ impl Reader<'_> {
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn property(&self, property: PropertyId) -> Result<Option<PropertyCard>, BookError> {
-        Ok(match self.standing_body(property.doc(), &Slot("property".to_owned()))? {
+        Ok(match self.standing_body(property.doc(), &Slot::Property)? {
             Some(Body::Property(card)) => Some(card),
             _ => None,
         })

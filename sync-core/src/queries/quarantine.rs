@@ -179,7 +179,7 @@ impl Reader<'_> {
             Body::FindingCleared(cleared) => {
                 lines.extend(before.get(cleared.finding).map(|entry| format!("It is about {}.", told.named(entry))));
             }
-            Body::SignOff(sign_off) if stands(&Slot::sign_off(sign_off.visit), &after, roster).stands == Some(id) => {
+            Body::SignOff(sign_off) if stands(&Slot::SignOff(sign_off.visit), &after, roster).stands == Some(id) => {
                 lines.extend(before.get(sign_off.visit).map(|entry| {
                     let (by, when) = (by(entry, roster), roster.local(before.time(sign_off.visit).ms));
                     let how = if sign_off.complete { "complete" } else { "with something left open" };

@@ -12,7 +12,7 @@ use crate::engine::BookError;
 use crate::judge::corrected_time::Contact;
 use crate::judge::permissions::{self, DocKind};
 use crate::queries::Reader;
-use crate::store::{QuarantineState, given_to};
+use crate::store::{CONTACT, EPOCH, QuarantineState, given_to};
 
 /// A person.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -209,7 +209,7 @@ impl Reader<'_> {
         let identity = self.book.identity()?;
         let roster = self.book.roster()?;
         let (records, waiting, oldest_waiting_ms) = self.book.store.records().counts()?;
-        let contact: Option<Contact> = self.book.store.meta("contact")?;
+        let contact: Option<Contact> = self.book.store.meta(&CONTACT)?;
         let role = roster.role_now(identity.person);
         Ok(Status {
             shop: roster.settings.name.clone(),
@@ -227,7 +227,7 @@ impl Reader<'_> {
             unproved: self.book.store.documents().unverified()?,
             last_exchange_ms: contact.map(|c| c.wall_ms),
             clock_offset_ms: contact.map(|c| c.offset_ms),
-            epoch: self.book.store.meta("epoch")?,
+            epoch: self.book.store.meta(&EPOCH)?,
         })
     }
 }

@@ -9,18 +9,18 @@ use shared::wire::{LARGEST_SEGMENT, delta_encode};
 
 use super::log::changes_in;
 use super::step::AFTER_LARGE_STEPS;
-use super::{StoreError, signed};
+use super::{MetaKey, StoreError, signed};
 use crate::change::segment_codec;
 use crate::store::tables::Compaction;
 
 /// The file or its log may have traces of what has been overwritten.
-const TRACES: &str = "traces";
+const TRACES: MetaKey<bool> = MetaKey::new("traces");
 /// A document of so many segments is worth it.
 const MANY: usize = 6;
 /// So many of the newest segments stay.
 const KEPT: usize = 2;
 /// How many documents were tidied since the file was last written anew.
-const TIDIED: &str = "tidied";
+const TIDIED: MetaKey<usize> = MetaKey::new("tidied");
 /// A segment of so many bytes, packed, stays as it is: it would be written anew each time.
 const LARGE: usize = 64 * 1024;
 
@@ -48,8 +48,8 @@ impl Compaction<'_> {
             tidied += usize::from(self.merge_segments(num)?);
         }
         if tidied > 0 {
-            let before: usize = self.store.meta(TIDIED)?.unwrap_or_default();
-            self.store.set_meta(TIDIED, &before.saturating_add(tidied))?;
+            let before: usize = self.store.meta(&TIDIED)?.unwrap_or_default();
+            self.store.set_meta(&TIDIED, &before.saturating_add(tidied))?;
         } else if all {
             self.store.looked_through.set(end);
         }
@@ -62,13 +62,13 @@ impl Compaction<'_> {
     /// # Errors
     /// [`StoreError`]; the file is as it was.
     pub fn vacuum(&self) -> Result<bool, StoreError> {
-        let tidied: usize = self.store.meta(TIDIED)?.unwrap_or_default();
+        let tidied: usize = self.store.meta(&TIDIED)?.unwrap_or_default();
         let documents: i64 = self.store.connection.prepare_cached("SELECT count(*) FROM documents")?.query_row([], |row| row.get(0))?;
         if self.store.is_in_step() || tidied == 0 || signed(tidied as u64) < documents / 4 {
             return Ok(false);
         }
         self.store.connection.execute_batch("VACUUM")?;
-        self.store.clear_meta(TIDIED)?;
+        self.store.clear_meta(&TIDIED)?;
         Ok(true)
     }
 
@@ -79,13 +79,13 @@ impl Compaction<'_> {
 
     /// Says that the file and its log may have traces of what has been overwritten, for [`Compaction::leave_no_trace`].
     pub(crate) fn note_traces(&self) -> Result<(), StoreError> {
-        self.store.set_meta(TRACES, &true)
+        self.store.set_meta(&TRACES, &true)
     }
 
     /// Writes the file anew without what was once in it, and empties its log, where traces were noted. Cut off in between,
     /// it is done at the next opening.
     pub(crate) fn leave_no_trace(&self) -> Result<(), StoreError> {
-        if !self.store.meta::<bool>(TRACES)?.unwrap_or(false) {
+        if !self.store.meta(&TRACES)?.unwrap_or(false) {
             return Ok(());
         }
         self.store.run("VACUUM")?;
@@ -93,7 +93,7 @@ impl Compaction<'_> {
         if in_use != 0 {
             return Err(StoreError::InUse);
         }
-        self.store.clear_meta(TRACES)
+        self.store.clear_meta(&TRACES)
     }
 
     /// Copies the database's log into its file where it has grown long. As long as it is short, this takes some microseconds.

@@ -8,7 +8,7 @@ use shared::ids::{DocId, PersonId, PropertyId};
 use shared::record::Body;
 use shared::slot::Slot;
 
-use super::{Checked, DocumentRow, Settled, StoreError, fixed, row, signed};
+use super::{Checked, DocumentRow, MetaKey, Settled, StoreError, fixed, row, signed};
 use crate::judge::ledger::Entry;
 use crate::judge::permissions::DocKind;
 use crate::judge::standing::Standing;
@@ -16,7 +16,7 @@ use crate::judge::valve_set;
 use crate::store::tables::Projections;
 
 /// The named value that says which form the derived rows have.
-const ROWS: &str = "rows";
+const ROWS: MetaKey<(u32, u32)> = MetaKey::new("rows");
 
 /// A document whose rows are to be made anew.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -127,12 +127,12 @@ impl Projections<'_> {
 
     /// Whether the derived rows have the form of now, and follow the rules of now.
     pub(crate) fn rows_are_of_now(&self) -> Result<bool, StoreError> {
-        Ok(self.store.meta(ROWS)? == Some(row::FORM))
+        Ok(self.store.meta(&ROWS)? == Some(row::FORM))
     }
 
     /// Notes that the derived rows have the form of now.
     pub(crate) fn note_rows_of_now(&self) -> Result<(), StoreError> {
-        self.store.set_meta(ROWS, &row::FORM)
+        self.store.set_meta(&ROWS, &row::FORM)
     }
 
     /// Says of a book that holds nothing yet that its rows have the form of now.
@@ -155,10 +155,11 @@ impl Projections<'_> {
             self.store.connection.prepare_cached("DELETE FROM open_slots WHERE num = ?1")?.execute([num])?;
         }
         for (slot, proposal) in &rows.open {
-            self.store
-                .connection
-                .prepare_cached("INSERT INTO open_slots (num, slot, proposal) VALUES (?1, ?2, ?3)")?
-                .execute(params![num, slot.0, proposal])?;
+            self.store.connection.prepare_cached("INSERT INTO open_slots (num, slot, proposal) VALUES (?1, ?2, ?3)")?.execute(params![
+                num,
+                slot.to_string(),
+                proposal
+            ])?;
         }
         // A receipt stays: only what changed of it is written; one that is for nothing has no row.
         let mut came = self.store.connection.prepare_cached(
@@ -252,12 +253,13 @@ impl Projections<'_> {
         let mut of: Option<(i64, Vec<Standing>)> = None;
         while let Some(row) = rows.next()? {
             let (num, slot): (i64, String) = (row.get(0)?, row.get(2)?);
+            let slot = Slot::named(&slot);
             let doc = DocId::from_bytes(fixed(row.get_ref(1)?.as_blob().map_err(rusqlite::Error::from)?)?);
             if of.as_ref().is_none_or(|(held, _)| *held != num) {
                 let bytes: Vec<u8> = view.query_row([num], |row| row.get(0))?;
                 of = Some((num, row::standings(&bytes)?));
             }
-            let at = |standings: &[Standing]| standings.binary_search_by(|standing| standing.slot.0.cmp(&slot)).ok();
+            let at = |standings: &[Standing]| standings.binary_search_by(|standing| standing.slot.cmp(&slot)).ok();
             let standing = of.as_ref().and_then(|(_, standings)| at(standings).and_then(|at| standings.get(at)));
             let standing = standing.ok_or_else(|| StoreError::Damaged("an open slot without a standing".to_owned()))?;
             found.push((doc, standing.clone()));

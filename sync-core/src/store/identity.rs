@@ -4,12 +4,12 @@ use serde::{Deserialize, Serialize};
 use shared::bytes::Bytes32;
 use shared::ids::{DeviceId, PersonId};
 
-use super::{Store, StoreError};
+use super::{MetaKey, Store, StoreError};
 use crate::crypto::keys::{Keys, KeysSealed};
 use crate::judge::roster::ShopRoot;
 
 /// The row that says whose book it is.
-pub(crate) const IDENTITY: &str = "identity";
+pub const IDENTITY: MetaKey<Identity> = MetaKey::new("identity");
 
 /// Who this book belongs to.
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -53,7 +53,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub(crate) fn owner(&self) -> Result<Option<Identity>, StoreError> {
-        let identity = self.meta::<Identity>(IDENTITY)?;
+        let identity = self.meta(&IDENTITY)?;
         Ok(identity.map(|identity| Identity { keys: None, ..identity }))
     }
 }

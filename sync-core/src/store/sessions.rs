@@ -6,7 +6,7 @@ use shared::bytes::{Bytes16, Bytes32};
 use shared::ids::PersonId;
 use shared::length::LengthUnit;
 
-use super::{StoreError, fixed, from_json, to_json};
+use super::{EPOCH, StoreError, fixed, from_json, to_json};
 use crate::store::tables::Logins;
 
 /// A session as it is kept.
@@ -30,7 +30,7 @@ impl Logins<'_> {
     /// # Errors
     /// [`StoreError`].
     pub fn kept_sessions(&self) -> Result<Vec<KeptSession>, StoreError> {
-        let epoch: Option<Bytes16> = self.store.meta("epoch")?;
+        let epoch: Option<Bytes16> = self.store.meta(&EPOCH)?;
         let mut statement =
             self.store.connection.prepare_cached("SELECT hash, person, unit, began_ms, used_ms FROM sessions WHERE epoch = ?1")?;
         let rows = statement.query_map([to_json(&epoch)?], |row| {
@@ -49,7 +49,7 @@ impl Logins<'_> {
     /// # Errors
     /// [`StoreError`].
     pub fn keep_sessions(&self, sessions: &[KeptSession]) -> Result<(), StoreError> {
-        let epoch: Option<Bytes16> = self.store.meta("epoch")?;
+        let epoch: Option<Bytes16> = self.store.meta(&EPOCH)?;
         let epoch = to_json(&epoch)?;
         self.store.in_small_step(|store| {
             store.connection.prepare_cached("DELETE FROM sessions")?.execute([])?;
@@ -80,12 +80,12 @@ mod tests {
             began_ms: 1,
             used_ms: i64::from(n),
         };
-        store.set_meta("epoch", &Bytes16([1; 16])).unwrap();
+        store.set_meta(&EPOCH, &Bytes16([1; 16])).unwrap();
         store.logins().keep_sessions(&[session(1), session(2)]).unwrap();
         assert_eq!(store.logins().kept_sessions().unwrap(), [session(1), session(2)]);
         store.logins().keep_sessions(&[session(2)]).unwrap();
         assert_eq!(store.logins().kept_sessions().unwrap(), [session(2)]);
-        store.set_meta("epoch", &Bytes16([2; 16])).unwrap();
+        store.set_meta(&EPOCH, &Bytes16([2; 16])).unwrap();
         assert_eq!(store.logins().kept_sessions().unwrap(), []);
     }
 }

@@ -108,6 +108,7 @@ impl Drop for Undo<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::store::MetaKey;
 
     /// How many pages the log of a book gets when it is written to in steps of some 25.
     fn log_after(steps: u32, step: impl Fn(&Store, &str) -> Result<(), StoreError>) -> u64 {
@@ -122,15 +123,15 @@ mod tests {
 
     #[test]
     fn the_log_of_small_steps_is_written_over_and_that_of_large_ones_grows() {
-        let small = log_after(80, |store, much| store.in_small_step(|store| store.set_meta("much", &much)));
-        let large = log_after(80, |store, much| store.atomically(|store| store.set_meta("much", &much)));
+        let small = log_after(80, |store, much| store.in_small_step(|store| store.set_meta(&MetaKey::new("much"), &much)));
+        let large = log_after(80, |store, much| store.atomically(|store| store.set_meta(&MetaKey::new("much"), &much)));
         assert!(small < 1_100, "{small} pages");
         assert!(large > 1_500, "{large} pages");
     }
 
     #[test]
     fn a_log_that_is_shortened_after_each_step_does_not_grow_on() {
-        let step = |store: &Store, much: &str| store.in_step_tidied_after(|store| store.set_meta("much", &much));
+        let step = |store: &Store, much: &str| store.in_step_tidied_after(|store| store.set_meta(&MetaKey::new("much"), &much));
         let left = log_after(220, step);
         let shortened = log_after(220, |store, much| step(store, much).and_then(|()| store.compaction().checkpoint_wal()));
         assert!(left > 4_500, "{left} pages");

@@ -5,6 +5,7 @@
 //! proves each record afterwards, when nobody waits ([`crate::book::Book::prove`]). The roster, from which all trust comes,
 //! and everything in an answer without that signature, is checked before it is kept.
 
+use crate::store::{CURSOR, DISTRUST};
 use ed25519_dalek::{Signature, Signer, VerifyingKey};
 use sha2::{Digest, Sha256};
 use shared::bytes::{Blob, Bytes16};
@@ -83,8 +84,8 @@ impl Peer<'_> {
             let waiting = store.documents().documents_waiting()?;
             for doc in verify_deferred(store, most, &roster)?.into_iter().filter(|doc| !waiting.contains(doc)) {
                 store.documents().forget_document(doc)?;
-                store.clear_meta("cursor")?;
-                store.set_meta("distrust", &true)?;
+                store.clear_meta(&CURSOR)?;
+                store.set_meta(&DISTRUST, &true)?;
             }
             Ok::<_, BookError>(store.documents().unverified()?)
         })

@@ -24,7 +24,7 @@ use crate::engine::validate::Validator;
 use crate::judge::corrected_time::{Contact, Receipt};
 use crate::judge::roster::Roster;
 use crate::store::frontier::Frontier;
-use crate::store::{Logged, Provenance, RefusedBy, Settled, Store, ToDerive};
+use crate::store::{CONTACT, CURSOR, DISTRUST, EPOCH, Logged, MetaKey, Provenance, RefusedBy, Settled, Store, ToDerive};
 use crate::sync::rebase::Rebase;
 use crate::sync::{Outgoing, Peer};
 use crate::sys::clock::ClockReading;
@@ -35,7 +35,7 @@ use crate::sys::rng::CryptoRng;
 const MOST_ASKED: usize = MOST_DOCS / 2;
 
 /// The named value that says how many records had no receipt when they were last offered again.
-const OFFERED_AGAIN: &str = "offered-again";
+const OFFERED_AGAIN: MetaKey<usize> = MetaKey::new("offered-again");
 
 /// What one exchange did.
 #[derive(Debug, Clone, PartialEq, Eq, Default, Serialize)]
@@ -96,10 +96,10 @@ impl Outgoing<'_> {
         Ok(ExchangeRequest {
             v: PROTOCOL,
             device_time: now.wall_ms,
-            epoch: self.book.store.meta::<Bytes16>("epoch")?,
-            cursor: self.book.store.meta::<Cursor>("cursor")?.unwrap_or_default(),
+            epoch: self.book.store.meta(&EPOCH)?,
+            cursor: self.book.store.meta(&CURSOR)?.unwrap_or_default(),
             // Once something that the shop vouched for did not hold, its word is not taken any more.
-            segments: !self.book.store.meta::<bool>("distrust")?.unwrap_or(false),
+            segments: !self.book.store.meta(&DISTRUST)?.unwrap_or(false),
             room: None,
             docs,
         })
@@ -141,10 +141,10 @@ impl Peer<'_> {
                 "the answer names a document twice; nothing was taken from it, and nothing was lost".to_owned(),
             ));
         }
-        if answer.since != self.book.store.meta::<Cursor>("cursor")?.unwrap_or_default() {
+        if answer.since != self.book.store.meta(&CURSOR)?.unwrap_or_default() {
             return Err(BookError::LateAnswer);
         }
-        let distrust = self.book.store.meta::<bool>("distrust")?.unwrap_or(false);
+        let distrust = self.book.store.meta(&DISTRUST)?.unwrap_or(false);
         let vouched = !distrust && attestation::holds(&identity.root, answer.epoch, &answer.docs, answer.vouch.as_ref());
         self.book.renew_actor(entropy);
         let actor = self.book.actor();
@@ -152,7 +152,7 @@ impl Peer<'_> {
         let (report, roster) = self.book.store.atomically(|store| {
             let left_before = Left::of(store)?;
             let mut report = Report { more: answer.more, ..Report::default() };
-            let known: Option<Bytes16> = store.meta("epoch")?;
+            let known: Option<Bytes16> = store.meta(&EPOCH)?;
             let mut again = BTreeSet::new();
             if known != Some(answer.epoch) {
                 if known.is_some() {
@@ -160,10 +160,10 @@ impl Peer<'_> {
                     again = rebase::offer_refused_again(store, actor, identity.device, now)?;
                     report.shop_restored = true;
                 }
-                store.set_meta("epoch", &answer.epoch)?;
+                store.set_meta(&EPOCH, &answer.epoch)?;
             }
             let contact = Contact::measured(sent_at, now, answer.shop_time);
-            store.set_meta("contact", &contact)?;
+            store.set_meta(&CONTACT, &contact)?;
             let receipt = Receipt::measured(answer.shop_time, contact.offset_ms, contact.uncertainty_ms);
             let left_ms = DAY_MS - answer.shop_time.rem_euclid(DAY_MS);
             let tomorrow_ms = now.wall_ms.saturating_add(left_ms);
@@ -181,7 +181,7 @@ impl Peer<'_> {
             for doc in again {
                 store.documents().document(doc)?.map_or(Ok(()), |document| projection::derive(store, &document, &roster))?;
             }
-            store.set_meta("cursor", &answer.cursor)?;
+            store.set_meta(&CURSOR, &answer.cursor)?;
             report.more |= store.outbox().has_to_offer(now.wall_ms)?;
             if !report.more {
                 report.more = offer_again(store)?;
@@ -206,7 +206,7 @@ struct Left {
 impl Left {
     fn of(store: &Store) -> Result<Self, BookError> {
         Ok(Self {
-            cursor: store.meta("cursor")?,
+            cursor: store.meta(&CURSOR)?,
             log_end: store.log().log_end()?,
             unsent: store.outbox().unsent_positions()?,
             lacking: store.documents().documents_lacking()?.len(),
@@ -218,9 +218,9 @@ impl Left {
 /// wait for the next exchange.
 fn offer_again(store: &Store) -> Result<bool, BookError> {
     let due = store.outbox().due()?;
-    let before: usize = store.meta(OFFERED_AGAIN)?.unwrap_or_default();
+    let before: usize = store.meta(&OFFERED_AGAIN)?.unwrap_or_default();
     if due != before {
-        store.set_meta(OFFERED_AGAIN, &due)?;
+        store.set_meta(&OFFERED_AGAIN, &due)?;
     }
     Ok(store.outbox().offer_unreceipted_again()? > 0 && due != before)
 }

@@ -12,7 +12,7 @@ use shared::wire::Cursor;
 
 use crate::crypto::keys::Keys;
 use crate::engine::BookError;
-use crate::store::{Store, StoreError};
+use crate::store::{EPOCH, Store, StoreError};
 use crate::sync::Outgoing;
 
 /// What a cursor says of the shop's log.
@@ -79,6 +79,6 @@ impl Outgoing<'_> {
     /// # Errors
     /// [`BookError`] where the store fails.
     pub fn log_end(&self) -> Result<LogEnd, BookError> {
-        Ok(LogEnd { position: self.book.store.log().log_end()?, epoch: self.book.store.meta("epoch")? })
+        Ok(LogEnd { position: self.book.store.log().log_end()?, epoch: self.book.store.meta(&EPOCH)? })
     }
 }

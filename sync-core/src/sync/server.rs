@@ -26,7 +26,7 @@ use crate::judge::corrected_time::Receipt;
 use crate::judge::ledger::Entry;
 use crate::judge::roster::Roster;
 use crate::store::frontier::Frontier;
-use crate::store::{Identity, Provenance, RefusedBy, Store, ToDerive};
+use crate::store::{EPOCH, Identity, Provenance, RefusedBy, Store, ToDerive};
 use crate::sync::Peer;
 use crate::sys::clock::ClockReading;
 use crate::sys::par_map::ordered_pipeline;
@@ -138,13 +138,13 @@ fn epoch_and_cursor(
     request: &ExchangeRequest,
     entropy: &mut dyn CryptoRng,
 ) -> Result<(Bytes16, Cursor), BookError> {
-    let epoch: Bytes16 = store.meta("epoch")?.ok_or_else(|| BookError::Defect("the shop has no epoch".to_owned()))?;
+    let epoch: Bytes16 = store.meta(&EPOCH)?.ok_or_else(|| BookError::Defect("the shop has no epoch".to_owned()))?;
     match cursor::look(&request.cursor, request.epoch, epoch, store, identity.keys()?)? {
         CursorState::Here => Ok((epoch, request.cursor)),
         CursorState::Foreign => Ok((epoch, Cursor::default())),
         CursorState::LogPutBack => {
             let fresh = Bytes16(random(entropy));
-            store.set_meta("epoch", &fresh)?;
+            store.set_meta(&EPOCH, &fresh)?;
             Ok((fresh, Cursor::default()))
         }
     }

@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::Path;
 
-use sync_core::store::Store;
+use sync_core::store::{IDENTITY, Store};
 
 use super::{about, open};
 
@@ -20,5 +20,5 @@ pub fn copy_morning(from: &Path, to: &Path) -> Result<(), String> {
     }
     // Both were closed just now, so what was in their logs is in the files.
     fs::copy(from, to).map_err(about(to))?;
-    Store::open(to).and_then(|store| store.set_meta("identity", &own)).map_err(about(to))
+    Store::open(to).and_then(|store| store.set_meta(&IDENTITY, &own)).map_err(about(to))
 }

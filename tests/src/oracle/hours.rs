@@ -90,8 +90,8 @@ impl Judged {
 
 impl<'a> Oracle<'a> {
     pub(super) fn judge_hours(&self) -> Option<Verdict> {
-        let live = self.facts.live(&Slot::hours());
-        let rulings = self.rulings(&Slot::hours());
+        let live = self.facts.live(&Slot::Hours);
+        let rulings = self.rulings(&Slot::Hours);
         let all: BTreeSet<RecordId> = rulings.iter().filter_map(|ruling| picks(ruling)).collect();
         let (judged, re_opened) = self.with_rulings(&live, &rulings, &all)?;
         // A ruling lets its reading in where it still counts, whatever the chain.

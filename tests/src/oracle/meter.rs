@@ -24,7 +24,7 @@ impl<'a> Oracle<'a> {
     fn changes(&self) -> Vec<Vec<&'a Entry>> {
         let window_ms = i64::from(self.facts.roster.settings.conflict_window_min) * 60_000;
         let at = |e: &Entry| self.swap(e).map_or(0, |(at, ..)| at);
-        let mut left = self.facts.live(&Slot::meter_changes());
+        let mut left = self.facts.live(&Slot::MeterChanges);
         let mut changes = Vec::new();
         while let Some(latest) = left.iter().map(|e| at(e)).max() {
             let (of_one, others) = left.into_iter().partition(|e| at(e) >= latest - window_ms);
@@ -39,7 +39,7 @@ impl<'a> Oracle<'a> {
             Body::Ruling(ruling) => notes.iter().any(|note| ruling.of.contains(&note.record.id)),
             _ => false,
         };
-        let rulings: Vec<&Entry> = self.rulings_with_right(&Slot::meter_changes()).into_iter().filter(|e| speaks(e)).collect();
+        let rulings: Vec<&Entry> = self.rulings_with_right(&Slot::MeterChanges).into_iter().filter(|e| speaks(e)).collect();
         let rulings = self.facts.tips(&rulings);
         self.judge_these(&Question { plausible: notes.to_vec(), rulings, by_window: false }, |_| None)
     }

@@ -153,7 +153,7 @@ impl World {
             Act::Rule { phone, machine, pick, cut } => {
                 let phone = self.phone(phone);
                 let Some(machine) = self.machine(phone, machine) else { return Ok(()) };
-                let slot = Slot::lash("1I".parse().expect("valve"), Stage::Found);
+                let slot = Slot::Lash("1I".parse().expect("valve"), Stage::Found);
                 let standing =
                     self.nodes[phone].book.as_ref().and_then(|book| book.store().projections().standing(machine, &slot).ok().flatten());
                 let picked = standing.and_then(|s| pick.and_then(|n| s.contenders.get(n % s.contenders.len().max(1)).copied()));

@@ -7,7 +7,7 @@ use shared::role::Role;
 use sync_core::book::Book;
 use sync_core::commands::ActionContext;
 use sync_core::engine::BookError;
-use sync_core::store::QuarantineState;
+use sync_core::store::{EPOCH, MetaKey, QuarantineState};
 
 use super::nodes::Node;
 use super::promises::Grant;
@@ -100,7 +100,7 @@ impl World {
             && let Some(book) = &self.nodes[SHOP].book
         {
             let fresh = shared::bytes::Bytes16(sync_core::sys::rng::random(dice));
-            book.store().set_meta("epoch", &fresh).expect("kept");
+            book.store().set_meta(&EPOCH, &fresh).expect("kept");
         }
         self.forgive();
     }
@@ -156,12 +156,12 @@ impl World {
         if let Some(book) = &self.nodes[phone].book {
             for n in 0..MOST_SWELLING {
                 // A row of no meaning: what is written makes the log long.
-                if copied() > before || book.store().set_meta("swollen", &n.to_string().repeat(60_000)).is_err() {
+                if copied() > before || book.store().set_meta(&MetaKey::new("swollen"), &n.to_string().repeat(60_000)).is_err() {
                     break;
                 }
             }
             // It is written again all the same, and it may fail where the power is off.
-            let _ = book.store().set_meta("swollen", &String::new());
+            let _ = book.store().set_meta(&MetaKey::new("swollen"), &String::new());
         }
         self.after(phone, dice)
     }

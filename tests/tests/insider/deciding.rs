@@ -43,7 +43,7 @@ fn what_is_held_without_the_right_decides_nothing() {
     crew.wait_min(10);
     set_role(&mut crew, lead, Some(Role::Tech));
     crew.wait_min(10);
-    let slot = Slot::lash("1I".parse().unwrap(), Stage::Found);
+    let slot = Slot::Lash("1I".parse().unwrap(), Stage::Found);
     let deed = Ruling { slot: slot.clone(), of: vec![by_tech, by_office], decision: Decision::Stands(by_tech), reason: String::new() };
     let deed = forged(&crew, lead, 0x62, machine, deed);
     let (record, bytes) = signed(&crew.phones[lead].book, &deed, before_ms);
@@ -239,7 +239,7 @@ fn a_ruling_without_the_right_puts_no_engine_card_in_force() {
     let engines = crew.shop.identity().unwrap().root.shop.engines();
     let mut proposed = tests::engine_card();
     proposed.source = Some(shared::engine_card::Source { manual: "Another".into(), page: "1".into() });
-    let slot = Slot::engine_card(proposed.card);
+    let slot = Slot::EngineCard(proposed.card);
     let proposal = crew.on(lead, |book, hand| book.write(vec![Draft::new(engines, proposed)], &hand.now, hand.entropy).unwrap()[0]);
     crew.level_all();
     let ruling = Ruling { slot, of: vec![proposal], decision: Decision::Stands(proposal), reason: String::new() };

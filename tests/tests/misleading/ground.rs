@@ -211,7 +211,7 @@ impl Forge {
             (tech, photo.into()),
         ];
         let ids = self.put(DocKind::Machine, machine, said);
-        let slot = Slot::lash("1E".parse().unwrap(), Stage::Found);
+        let slot = Slot::Lash("1E".parse().unwrap(), Stage::Found);
         let ruling = Ruling { slot, of: vec![ids[2], ids[3]], decision: Decision::Stands(ids[2]), reason: hostile("ruling") };
         let said = vec![
             (tech, FindingCleared { finding: ids[7], how: hostile("cleared") }.into()),

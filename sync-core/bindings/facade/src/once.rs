@@ -2,9 +2,10 @@
 
 use crate::Kit;
 use crate::error::KitError;
+use sync_core::store::MetaKey;
 
 /// Where the last answers are kept, by the keys under which they were asked for.
-const ANSWERED: &str = "answered";
+const ANSWERED: MetaKey<Vec<(String, String)>> = MetaKey::new("answered");
 /// How many answers are kept. A tab has one question at a time that writes, and a phone a few tabs.
 const MOST_ANSWERS: usize = 16;
 
@@ -15,7 +16,7 @@ impl Kit {
     /// # Errors
     /// The step's own, having kept nothing; the same key then does it again.
     pub fn once(&mut self, key: &str, step: impl FnOnce(&mut Self) -> Result<String, KitError>) -> Result<String, KitError> {
-        let mut answered: Vec<(String, String)> = self.book.store().meta(ANSWERED)?.unwrap_or_default();
+        let mut answered: Vec<(String, String)> = self.book.store().meta(&ANSWERED)?.unwrap_or_default();
         if let Some((_, answer)) = answered.iter().find(|(known, _)| known == key) {
             return Ok(answer.clone());
         }
@@ -23,7 +24,7 @@ impl Kit {
         let result = step(self).and_then(|answer| {
             answered.push((key.to_owned(), answer.clone()));
             answered.drain(..answered.len().saturating_sub(MOST_ANSWERS));
-            self.book.store().set_meta(ANSWERED, &answered)?;
+            self.book.store().set_meta(&ANSWERED, &answered)?;
             Ok(answer)
         });
         self.book.end_step(begun, result)

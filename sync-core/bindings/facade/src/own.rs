@@ -6,13 +6,11 @@ use shared::entry::{any_length, notes_words};
 use shared::leaf::LeafSet;
 use shared::length::{Length, LengthUnit};
 use sync_core::engine::BookError;
+use sync_core::store::{LEAVES, MetaKey, UNIT};
 
 use crate::Kit;
 use crate::error::KitError;
 
-/// The names under which the terminal keeps the same things: a book can change hands between the two.
-const UNIT: &str = "unit";
-const LEAVES: &str = "leaves";
 /// What front ends keep goes under names of its own, which nothing of the book has.
 const FRONT: &str = "front/";
 /// The longest value that a front end may have remembered, in bytes.
@@ -45,13 +43,18 @@ pub struct LengthRead {
     pub inches: Option<String>,
 }
 
+/// What a front end remembers under a name of its own.
+fn front<T>(name: &str) -> MetaKey<T> {
+    MetaKey::under(FRONT, name)
+}
+
 impl Kit {
     /// The unit in which lengths are said.
     ///
     /// # Errors
     /// [`KitError`] where the store fails.
     pub fn unit(&self) -> Result<LengthUnit, KitError> {
-        Ok(self.book.store().meta(UNIT)?.unwrap_or_default())
+        Ok(self.book.store().meta(&UNIT)?.unwrap_or_default())
     }
 
     /// Says lengths in this unit from now on.
@@ -59,7 +62,7 @@ impl Kit {
     /// # Errors
     /// [`KitError`] where the store fails.
     pub fn set_unit(&mut self, unit: LengthUnit) -> Result<(), KitError> {
-        Ok(self.book.store().set_meta(UNIT, &unit)?)
+        Ok(self.book.store().set_meta(&UNIT, &unit)?)
     }
 
     /// The leaves that the person has: they decide what is offered to be tried next.
@@ -68,7 +71,7 @@ impl Kit {
     /// [`KitError`] where the store fails.
     pub fn leaves(&self) -> Result<Leaves, KitError> {
         let unit = self.unit()?;
-        let own: Option<LeafSet> = self.book.store().meta(LEAVES)?;
+        let own: Option<LeafSet> = self.book.store().meta(&LEAVES)?;
         let plain = match unit {
             LengthUnit::Thou | LengthUnit::Inch => LeafSet::inch(),
             LengthUnit::Mm => LeafSet::metric(),
@@ -83,11 +86,11 @@ impl Kit {
     /// [`KitError`] with the code `entry-invalid` where the text names no leaves.
     pub fn set_leaves(&mut self, text: &str) -> Result<Leaves, KitError> {
         if text.trim().is_empty() {
-            self.book.store().clear_meta(LEAVES)?;
+            self.book.store().clear_meta(&LEAVES)?;
         } else {
             let unit = self.unit()?;
             let (set, inches) = LeafSet::parse_noted(text, unit).map_err(|e| BookError::Entry(e.in_unit(unit)))?;
-            self.book.store().set_meta(LEAVES, &set)?;
+            self.book.store().set_meta(&LEAVES, &set)?;
             return Ok(Leaves { inches: notes_words(&inches), ..self.leaves()? });
         }
         self.leaves()
@@ -116,7 +119,7 @@ impl Kit {
     /// # Errors
     /// [`KitError`] where the store fails.
     pub fn remembered(&self, name: &str) -> Result<Option<Value>, KitError> {
-        Ok(self.book.store().meta(&format!("{FRONT}{name}"))?)
+        Ok(self.book.store().meta(&front(name))?)
     }
 
     /// Remembers a value under a name, or forgets it where there is none.
@@ -124,9 +127,9 @@ impl Kit {
     /// # Errors
     /// [`KitError::Given`] where it is over 64 KiB; the store.
     pub fn remember(&mut self, name: &str, value: Option<&Value>) -> Result<(), KitError> {
-        let name = format!("{FRONT}{name}");
+        let name = front(name);
         match value {
-            Some(value) if value.to_string().len() + name.len() > LONGEST => {
+            Some(value) if value.to_string().len() + name.name().len() > LONGEST => {
                 Err(KitError::Given("this is more than a front end may have remembered".to_owned()))
             }
             Some(value) => Ok(self.book.store().set_meta(&name, value)?),

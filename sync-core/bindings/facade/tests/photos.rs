@@ -7,6 +7,7 @@ mod common;
 use shared::problem::{Code, Problem};
 use sync_core::book::photo::{STAYS_MS, Whereabouts};
 use sync_core::book::pictures::sha256;
+use sync_core::store::MetaKey;
 
 use common::shop;
 
@@ -21,7 +22,7 @@ fn a_photo_goes_to_the_shop_after_its_record_and_its_bytes_stay_a_week() {
     let mut shop = shop();
     let (machine, mut kit) = (shop.machine, shop.phone(0));
     shop.enrol(&mut kit);
-    let known: Option<Vec<serde_json::Value>> = kit.book().store().meta("photos").unwrap();
+    let known: Option<Vec<serde_json::Value>> = kit.book().store().meta(&MetaKey::new("photos")).unwrap();
     assert_eq!(known, Some(vec![]), "a new device's book is never looked through for photos");
     shop.level(&mut kit);
     let (record, hash) = kit.add_photo(machine, JPEG, "meter").unwrap();

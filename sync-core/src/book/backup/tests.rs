@@ -1,5 +1,6 @@
 use super::*;
 use crate::book::enrol::Founding;
+use crate::store::EPOCH;
 use shared::record::ShopCard;
 
 const NOON: i64 = 1_795_608_000_000;
@@ -82,7 +83,7 @@ fn a_shop_put_back_begins_a_new_epoch_and_keeps_the_old_file() {
     let place = folder.path().join("shop.db");
     let backup = folder.path().join("backup.db");
     let book = shop_at(&place);
-    let epoch = |book: &Book| book.store().meta::<Bytes16>("epoch").unwrap().unwrap();
+    let epoch = |book: &Book| book.store().meta(&EPOCH).unwrap().unwrap();
     let before = epoch(&book);
     book.upkeep().backup_to(&backup).unwrap();
     let now = ClockReading::at(NOON);

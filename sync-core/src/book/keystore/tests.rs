@@ -1,5 +1,6 @@
 //! What is sealed opens with its own key under its own name alone; a book's files hold no private key once it is sealed.
 
+use crate::store::MetaKey;
 use std::fs;
 use std::path::Path;
 
@@ -192,7 +193,7 @@ fn power_that_goes_at_any_moment_leaves_no_trace_after_the_next_opening_with_a_k
     let book = open(&cut, Access::With(key(7))).unwrap();
     assert!(book.identity().unwrap().keys().is_ok());
     assert_eq!(holders(folder.path(), &secrets, "between.db"), []);
-    assert_eq!(book.store().meta::<bool>("traces").unwrap(), None, "and that is done once");
+    assert_eq!(book.store().meta(&MetaKey::<bool>::new("traces")).unwrap(), None, "and that is done once");
 }
 
 #[test]
@@ -248,7 +249,7 @@ fn an_enrolment_that_waits_for_its_answer_is_sealed_too() {
         drop(book);
         let book = open(&path, Access::With(key(7))).unwrap();
         assert_eq!(book.enrol_request("4K7QM-2ZT9A", "phone", &NOON, &mut dice(13)).unwrap(), asked, "the same keys");
-        let pending: PendingEnrolment = book.store().meta(PENDING).unwrap().unwrap();
+        let pending: PendingEnrolment = book.store().meta(&PENDING).unwrap().unwrap();
         assert!(pending.keys.is_none());
         let keys = keys_of(book.store(), pending.device, None).unwrap().unwrap();
         assert_eq!(keys.public(), (asked.record_key, asked.login_key));

@@ -80,7 +80,7 @@ fn a_long_chain_does_not_exhaust_the_stack() {
         entry
     });
     let ledger = Ledger::new(chain);
-    let all: Vec<RecordId> = ledger.in_slot(&Slot::hours()).to_vec();
+    let all: Vec<RecordId> = ledger.in_slot(&Slot::Hours).to_vec();
     assert_eq!(ledger.tips_among(&all), [id(19_999)]);
 }
 
@@ -149,11 +149,11 @@ proptest! {
         let entries: Vec<Entry> = ledger.entries().cloned().collect();
         let reached = reached(&entries);
         let replaces = |a: RecordId, b: RecordId| reached[&a].contains(&b) && !reached[&b].contains(&a);
-        let live: Vec<RecordId> = ledger.in_slot(&Slot::hours()).iter().copied().filter(|id| live[usize::from(id.as_bytes()[0])]).collect();
+        let live: Vec<RecordId> = ledger.in_slot(&Slot::Hours).iter().copied().filter(|id| live[usize::from(id.as_bytes()[0])]).collect();
         let tips: Vec<RecordId> = live.iter().copied().filter(|id| !live.iter().any(|other| replaces(*other, *id))).collect();
         prop_assert_eq!(ledger.tips_among(&live), tips);
         let own = |id: RecordId| correct(&ledger.get(id).unwrap().record, ledger.receipt(id), None).ms;
-        for id in ledger.in_slot(&Slot::hours()) {
+        for id in ledger.in_slot(&Slot::Hours) {
             let behind = reached[id].iter().copied().filter(|other| replaces(*id, *other));
             prop_assert_eq!(ledger.time(*id).ms, behind.map(own).chain([own(*id)]).max().unwrap());
         }

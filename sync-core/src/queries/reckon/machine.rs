@@ -77,7 +77,7 @@ impl Reckoner<'_> {
         let roster = self.book.roster()?;
         let hours = self.judged_hours(&ledger)?;
         let mut lines: Vec<MeterLine> = ledger
-            .in_slot(&Slot::hours())
+            .in_slot(&Slot::Hours)
             .iter()
             .filter(|id| ledger.voided_by(**id, roster).is_none())
             .filter_map(|id| match &ledger.get(*id)?.record.body {

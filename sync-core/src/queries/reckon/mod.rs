@@ -77,7 +77,7 @@ impl Reckoner<'_> {
 /// The live, cold and plausible readings of a valve at a stage, oldest first.
 pub(crate) fn readings_taken<'a>(ledger: &'a Ledger, roster: &Roster, valve: Valve, stage: Stage) -> Vec<ReadingTaken<'a>> {
     let mut taken: Vec<(i64, RecordId, ReadingTaken<'a>)> = ledger
-        .in_slot(&Slot::lash(valve, stage))
+        .in_slot(&Slot::Lash(valve, stage))
         .iter()
         .filter(|id| ledger.voided_by(**id, roster).is_none())
         .filter_map(|id| ledger.get(*id))

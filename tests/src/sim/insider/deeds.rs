@@ -94,7 +94,7 @@ impl World {
             Deed::TakesRole(role) => (roster, RoleGrant { person: me, role: Some(role) }.into()),
             Deed::GivesRole(_, role) => (roster, RoleGrant { person: other, role: Some(role) }.into()),
             Deed::Rules(n) => {
-                let slot = Slot::lash("1I".parse().expect("valve"), Stage::Found);
+                let slot = Slot::Lash("1I".parse().expect("valve"), Stage::Found);
                 let ruled = machines.iter().cycle().skip(n % machines.len().max(1)).take(machines.len());
                 let (doc, of) = ruled
                     .filter_map(|doc| Some((*doc, shop.store().projections().standing(*doc, &slot).ok().flatten()?.contenders)))
