@@ -173,7 +173,7 @@ impl Slot {
             "device" => Self::Device(parsed(rest)?),
             "revoked" => Self::DeviceRevoked(parsed(rest)?),
             "day" => Self::Day(parsed(two()?.0)?, parsed(two()?.1)?),
-            "ruling" => Self::Ruling(Box::new(Self::read(rest)?)),
+            "ruling" => Self::ruling(&Self::named(rest)),
             "void" => Self::Void(parsed(rest)?),
             _ => return None,
         })

@@ -3,14 +3,14 @@
 #![expect(clippy::unwrap_used, reason = "a test may panic")]
 
 use jiff::civil::Date;
-use shared::ids::{DocId, PersonId};
+use shared::ids::{DocId, PersonId, RecordId};
 use shared::length::LengthUnit::Thou;
 use shared::problem::Code;
 use shared::record::{Body, Decision, Stage};
 use shared::role::Role;
 use shared::slot::Slot;
 use sync_core::book::enrol::EnrolError;
-use sync_core::commands::desk::{DeskDone, DeskStep};
+use sync_core::commands::{ActionContext, Author};
 use sync_core::engine::BookError;
 use sync_core::judge::permissions::DocKind;
 use sync_core::judge::standing::{Standing, State};
@@ -32,13 +32,17 @@ fn open_desk(crew: &mut Crew, phone: usize, passphrase: &str) -> Result<PersonId
     crew.shop.author().open_desk(&code, passphrase, &now, &mut crew.dice).map(|desk| desk.person)
 }
 
-fn at_desk(crew: &mut Crew, person: PersonId, step: &DeskStep) -> Result<DeskDone, BookError> {
+fn at_desk<T>(
+    crew: &mut Crew,
+    person: PersonId,
+    step: impl FnOnce(&mut Author<'_>, &mut ActionContext<'_>) -> Result<T, BookError>,
+) -> Result<T, BookError> {
     let now = ClockReading::at(crew.now_ms);
-    crew.shop.author().at_desk(person, step, &now, &mut crew.dice)
+    crew.shop.author().at_desk(person, &now, &mut crew.dice, step)
 }
 
-fn close(crew: &mut Crew, person: PersonId, day: Date, left_open: &str) -> Result<DeskDone, BookError> {
-    at_desk(crew, person, &DeskStep::CloseDay { day, left_open: left_open.to_owned() })
+fn close(crew: &mut Crew, person: PersonId, day: Date, left_open: &str) -> Result<RecordId, BookError> {
+    at_desk(crew, person, |author, hand| author.close_day(day, left_open, hand))
 }
 
 /// A shop with a lead, a tech, a machine with a contested valve, and the office's desk.
@@ -58,12 +62,10 @@ fn what_is_decided_at_a_desk_is_signed_receipted_and_everywhere() {
     let now = crew.shop.store().projections().standing(machine, &slot).unwrap().unwrap();
     let picked = now.stands.unwrap();
     let one = weighed(&Standing { contenders: vec![picked], ..now });
-    let rule =
-        DeskStep::Rule { doc: machine, slot: slot.clone(), weighed: None, decision: Decision::Stands(picked), reason: "seen both".into() };
-    let DeskStep::Rule { doc, slot: of, decision, reason, .. } = rule.clone() else { unreachable!("made above") };
-    let seen_one = DeskStep::Rule { doc, slot: of, weighed: Some(one), decision, reason };
-    assert!(matches!(at_desk(&mut crew, office, &seen_one), Err(BookError::Moved(_))), "there are two, and one was weighed");
-    let DeskDone::Record(ruling) = at_desk(&mut crew, office, &rule).unwrap() else { panic!("a ruling is a record") };
+    let decision = Decision::Stands(picked);
+    let seen_one = at_desk(&mut crew, office, |author, hand| author.rule_as_weighed(machine, &slot, one, decision, "seen both", hand));
+    assert!(matches!(seen_one, Err(BookError::Moved(_))), "there are two, and one was weighed");
+    let ruling = at_desk(&mut crew, office, |author, hand| author.rule(machine, &slot, decision, "seen both", hand)).unwrap();
     crew.level_all();
     for book in [&crew.shop, &crew.phones[lead].book, &crew.phones[tech].book] {
         let held = book.store().records().held(ruling).unwrap().unwrap();
@@ -82,22 +84,21 @@ fn a_desk_gives_nobody_a_right_that_their_role_lacks() {
     assert_eq!(code, Code::RoleMayNot);
     let person = open_desk(&mut crew, lead, "lead's").unwrap();
     let before = crew.shop.store().log().log_end().unwrap();
-    let add = DeskStep::AddPerson { name: "Nobody".into(), role: Role::Office };
-    assert!(matches!(at_desk(&mut crew, person, &add), Err(BookError::Denied(_))));
+    let add = |crew: &mut Crew| at_desk(crew, person, |author, hand| author.add_person("Nobody", Role::Office, hand));
+    assert!(matches!(add(&mut crew), Err(BookError::Denied(_))));
     let own = crew.read(lead, machine, "1E", Stage::Found, 3, 4);
     crew.read(tech, machine, "1E", Stage::Found, 7, 8);
     crew.level_all();
     let slot = Slot::Lash("1E".parse().unwrap(), Stage::Found);
-    let rule = DeskStep::Rule { doc: machine, slot, weighed: None, decision: Decision::Stands(own), reason: String::new() };
-    assert!(matches!(at_desk(&mut crew, person, &rule), Err(BookError::Denied(_))), "a lead does not rule on their own reading");
+    let rule = at_desk(&mut crew, person, |author, hand| author.rule(machine, &slot, Decision::Stands(own), "", hand));
+    assert!(matches!(rule, Err(BookError::Denied(_))), "a lead does not rule on their own reading");
     let end = crew.shop.store().log().log_end().unwrap();
-    assert!(at_desk(&mut crew, person, &add).is_err() && crew.shop.store().log().log_end().unwrap() == end && end > before);
+    assert!(add(&mut crew).is_err() && crew.shop.store().log().log_end().unwrap() == end && end > before);
     // Whoever loses the role has no rights left at the desk.
     let taken = crew.phones[lead].person;
     crew.on(0, |book, hand| book.author().set_role(taken, Some(Role::Helper), hand).unwrap());
     crew.level_all();
-    let note = DeskStep::CloseDay { day: first_day(), left_open: "x".into() };
-    assert!(matches!(at_desk(&mut crew, person, &note), Err(BookError::Denied(_))));
+    assert!(matches!(close(&mut crew, person, first_day(), "x"), Err(BookError::Denied(_))));
 }
 
 #[test]
@@ -148,8 +149,7 @@ fn a_day_is_closed_with_nothing_open_or_with_a_reason() {
     assert_eq!(at(&crew, lead), Some(closed), "a lead knows of it");
     assert_eq!((at(&crew, tech), at(&crew, helper)), (None, None), "it is not for the crew");
     assert!(crew.phones[tech].book.store().documents().has_nothing_of(crew.shop.identity().unwrap().root.shop.days()).unwrap());
-    let mine = DeskStep::Note { doc: machine, text: "after hours".into() };
-    at_desk(&mut crew, office, &mine).unwrap();
+    at_desk(&mut crew, office, |author, hand| author.add_note(machine, "after hours", hand)).unwrap();
     assert_eq!(crew.shop.days().closed_day(first_day(), Thou).unwrap().unwrap().late.len(), 0, "a note of the same moment is not late");
 }
 

@@ -8,7 +8,6 @@ use shared::engine_card::{Adjuster, EngineCard, Firing, Ignition, Rocker, tenth_
 use shared::ids::CardId;
 use shared::length::{Length, LengthUnit};
 use shared::valve::Side;
-use sync_core::commands::desk::DeskStep;
 use sync_core::engine::BookError;
 use sync_core::sys::rng::fresh_uuid;
 
@@ -115,7 +114,7 @@ pub(super) async fn add(State(state): State<ServerState>, posted: Posted) -> Res
     let mut chance = entropy().map_err(|_| ApiError::broke("No card was kept. Try again."))?;
     let (card, inches) = card_of(&fields, CardId(fresh_uuid(&visitor.now, &mut *chance)))?;
     let said = with_inches("The engine card is kept.", &inches);
-    desk::step(&state, &visitor, DeskStep::KeepCards(vec![card]), &said, "/office/cards").await
+    desk::step(&state, &visitor, move |author, hand| author.keep_engine_card(card, hand), &said, "/office/cards").await
 }
 
 /// POST /office/cards/{id}
@@ -127,7 +126,7 @@ pub(super) async fn restate(State(state): State<ServerState>, Named(id): Named<C
     }
     let (card, inches) = card_of(&fields, id)?;
     let said = with_inches("The engine card is kept.", &inches);
-    desk::step(&state, &visitor, DeskStep::KeepCards(vec![card]), &said, &format!("/office/cards/{id}")).await
+    desk::step(&state, &visitor, move |author, hand| author.keep_engine_card(card, hand), &said, &format!("/office/cards/{id}")).await
 }
 
 #[cfg(test)]

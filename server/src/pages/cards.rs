@@ -11,7 +11,6 @@ use shared::ids::CardId;
 use shared::problem::Code;
 use shared::valve::Side;
 use shared::verdict::FAR_TENTHS;
-use sync_core::commands::desk::DeskStep;
 use sync_core::engine::BookError;
 use sync_core::queries::find;
 use sync_core::sys::rng::fresh_uuid;
@@ -189,7 +188,8 @@ pub(super) async fn import(State(state): State<ServerState>, posted: PostedFile)
     };
     let said = with_inches(&said, &inches);
     if !changed.is_empty() {
-        take(&state, &visitor, DeskStep::KeepCards(changed)).await?;
+        take(&state, &visitor, move |author, hand| changed.into_iter().try_for_each(|card| author.keep_engine_card(card, hand).map(drop)))
+            .await?;
     }
     visitor.say(said, &state);
     Ok(go("/office/cards"))

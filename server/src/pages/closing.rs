@@ -7,7 +7,6 @@ use maud::{Markup, html};
 use serde::Deserialize;
 use shared::ids::MachineId;
 use shared::length::LengthUnit;
-use sync_core::commands::desk::DeskStep;
 use sync_core::queries::bounds::MOST_DAYS_TOLD;
 use sync_core::queries::{ClosedDay, DaySheet, find};
 
@@ -96,7 +95,7 @@ pub(super) async fn close(State(state): State<ServerState>, posted: Posted) -> R
     let Posted { visitor, fields } = posted;
     let day: Date = day(&fields.text("day")?)?;
     let left_open = fields.maybe("left_open").unwrap_or_default().to_owned();
-    desk::step(&state, &visitor, DeskStep::CloseDay { day, left_open }, &format!("{day} is closed."), &at(day)).await
+    desk::step(&state, &visitor, move |author, hand| author.close_day(day, &left_open, hand), &format!("{day} is closed."), &at(day)).await
 }
 
 /// On which evening.

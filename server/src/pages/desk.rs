@@ -2,7 +2,8 @@
 
 use axum::response::Redirect;
 use shared::ids::{DocId, MachineId};
-use sync_core::commands::desk::DeskStep;
+use sync_core::commands::{ActionContext, Author};
+use sync_core::engine::BookError;
 
 use super::current_user::CurrentUser;
 use super::error_page::ErrorPage;
@@ -10,15 +11,25 @@ use crate::problem_response::ApiError;
 use crate::state::ServerState;
 
 /// Does a step in a visitor's name.
-pub(super) async fn take(state: &ServerState, visitor: &CurrentUser, step: DeskStep) -> Result<(), ApiError> {
+pub(super) async fn take<T: Send + 'static>(
+    state: &ServerState,
+    visitor: &CurrentUser,
+    step: impl FnOnce(&mut Author<'_>, &mut ActionContext<'_>) -> Result<T, BookError> + Send + 'static,
+) -> Result<T, ApiError> {
     let (person, now) = (visitor.person, visitor.now);
-    state.write(move |book, entropy| book.author().at_desk(person, &step, &now, entropy)).await?;
+    let done = state.write(move |book, entropy| book.author().at_desk(person, &now, entropy, step)).await?;
     state.moved();
-    Ok(())
+    Ok(done)
 }
 
 /// Does a step, says what it gave, and goes to a page.
-pub(super) async fn step(state: &ServerState, visitor: &CurrentUser, step: DeskStep, said: &str, to: &str) -> Result<Redirect, ErrorPage> {
+pub(super) async fn step<T: Send + 'static>(
+    state: &ServerState,
+    visitor: &CurrentUser,
+    step: impl FnOnce(&mut Author<'_>, &mut ActionContext<'_>) -> Result<T, BookError> + Send + 'static,
+    said: &str,
+    to: &str,
+) -> Result<Redirect, ErrorPage> {
     take(state, visitor, step).await?;
     visitor.say(said, state);
     Ok(go(to))

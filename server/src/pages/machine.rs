@@ -6,10 +6,8 @@ use maud::html;
 use shared::ids::{CardId, DocId, MachineId, PropertyId, RecordId};
 use shared::record::MachineCard;
 use shared::usage::Season;
-use sync_core::commands::desk::DeskStep;
 use sync_core::engine::BookError;
 use sync_core::queries::bounds::MOST_DAYS;
-use sync_core::queries::question::{OfMachine, Question};
 
 use super::asked::Named;
 use super::current_user::CurrentUser;
@@ -28,31 +26,22 @@ pub(super) async fn page(
     Named(id): Named<MachineId>,
 ) -> Result<Response, ErrorPage> {
     let (doc, person, unit, now) = (id.doc(), visitor.person, visitor.unit, visitor.now);
-    let (view, photos, due, courses, meter, (properties, cards, days)) = state
+    let (view, photos, (due, courses, meter, (properties, cards, days))) = state
         .ask(move |shop| {
-            let view = shop.read(|book| book.machines().machine_screen(doc, unit, &now))?;
-            let due = match shop
-                .read(|book| book.reckoner().reckon(&Question::Machine(doc, OfMachine::Due { season: Season::default() }), unit, &now))
-            {
-                Ok(answer) => answer.words,
-                // Without an engine card there is no range; the page says so already.
-                Err(BookError::Reckoning(_)) => Vec::new(),
-                Err(other) => return Err(other),
-            };
-            let around = (
-                shop.read(|book| book.read_by(person).properties())?,
-                shop.read(|book| book.reader().engine_cards())?,
-                shop.read(|book| book.days().closed_days(MOST_DAYS, unit))?,
-            );
+            let (view, rest) = shop.read(|book| {
+                let view = book.machines().machine_screen(doc, unit, &now)?;
+                let due = match book.reckoner().due_range_of(doc, &Season::default(), &now) {
+                    Ok(answer) => answer.words,
+                    // Without an engine card there is no range; the page says so already.
+                    Err(BookError::Reckoning(_)) => Vec::new(),
+                    Err(other) => return Err(other),
+                };
+                let (courses, meter) = (book.reckoner().lash_courses(doc, unit)?, book.reckoner().meter_of(doc)?);
+                let around = (book.read_by(person).properties()?, book.reader().engine_cards()?, book.days().closed_days(MOST_DAYS, unit)?);
+                Ok((view, (due, courses, meter, around)))
+            })?;
             let photos: Vec<_> = view.photos.iter().map(|photo| (photo.clone(), shop.pictures().has(doc, photo.sha256))).collect();
-            Ok((
-                view,
-                photos,
-                due,
-                shop.read(|book| book.reckoner().lash_courses(doc, unit))?,
-                shop.read(|book| book.reckoner().meter_of(doc))?,
-                around,
-            ))
+            Ok::<_, BookError>((view, photos, rest))
         })
         .await?;
     let title = if view.tag.is_empty() { "A machine without a card".to_owned() } else { view.tag.clone() };
@@ -110,14 +99,15 @@ pub(super) async fn restate(State(state): State<ServerState>, Named(id): Named<M
     let Posted { visitor, fields } = posted;
     let card = card_of(&fields, fields.read("property")?)?;
     let to = desk::machine_at(id.doc());
-    desk::step(&state, &visitor, DeskStep::RestateMachine { machine: id.doc(), card }, "The machine's card is kept.", &to).await
+    desk::step(&state, &visitor, move |author, hand| author.restate_machine(id.doc(), card, hand), "The machine's card is kept.", &to).await
 }
 
 /// POST /office/machines/{id}/note
 pub(super) async fn note(State(state): State<ServerState>, Named(id): Named<MachineId>, posted: Posted) -> Result<Redirect, ErrorPage> {
     let text = posted.fields.text("text")?;
     let doc: DocId = id.doc();
-    desk::step(&state, &posted.visitor, DeskStep::Note { doc, text }, "The note is kept.", &desk::machine_at(doc)).await
+    desk::step(&state, &posted.visitor, move |author, hand| author.add_note(doc, &text, hand), "The note is kept.", &desk::machine_at(doc))
+        .await
 }
 
 /// POST /office/findings/{id}/clear
@@ -128,5 +118,5 @@ pub(super) async fn clear(
 ) -> Result<Redirect, ErrorPage> {
     let Posted { visitor, fields } = posted;
     let (how, back) = (fields.text("how")?, fields.maybe("back").unwrap_or_default());
-    desk::step(&state, &visitor, DeskStep::ClearFinding { finding, how }, "The finding is cleared.", back).await
+    desk::step(&state, &visitor, move |author, hand| author.clear_finding(finding, &how, hand), "The finding is cleared.", back).await
 }

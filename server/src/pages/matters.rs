@@ -7,7 +7,6 @@ use maud::{Markup, html};
 use sha2::{Digest, Sha256};
 use shared::ids::{DocId, RecordId};
 use sync_core::book::Book;
-use sync_core::commands::desk::DeskStep;
 use sync_core::engine::BookError;
 use sync_core::queries::bounds::MOST_SLOTS;
 use sync_core::queries::{DaySheet, Matter, MatterKind, SlotSheet};
@@ -127,5 +126,12 @@ fn finish_form(visitor: &CurrentUser, doc: DocId, visit: RecordId, back: &str) -
 pub(super) async fn finish(State(state): State<ServerState>, Named(visit): Named<RecordId>, posted: Posted) -> Result<Redirect, ErrorPage> {
     let Posted { visitor, fields } = posted;
     let (machine, remark, back) = (fields.read("machine")?, fields.text("remark")?, fields.maybe("back").unwrap_or_default().to_owned());
-    desk::step(&state, &visitor, DeskStep::FinishVisit { machine, visit, remark }, "The visit is finished.", &back).await
+    desk::step(
+        &state,
+        &visitor,
+        move |author, hand| author.finish_visit(machine, Some(visit), &remark, hand),
+        "The visit is finished.",
+        &back,
+    )
+    .await
 }

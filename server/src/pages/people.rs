@@ -7,7 +7,6 @@ use axum::response::{Redirect, Response};
 use maud::{Markup, html};
 use shared::ids::{DeviceId, PersonId};
 use shared::role::Role;
-use sync_core::commands::desk::DeskStep;
 use sync_core::engine::BookError;
 use sync_core::queries::bounds::{MOST_LINES, MOST_LISTED};
 use sync_core::queries::{DeviceLine, find};
@@ -106,7 +105,7 @@ pub(super) async fn add(State(state): State<ServerState>, posted: Posted) -> Res
     let Posted { visitor, fields } = posted;
     let (name, role) = (fields.text("name")?, fields.read::<Role>("role")?);
     let said = format!("{name} is on the roster. Issue a one-time code next.");
-    desk::step(&state, &visitor, DeskStep::AddPerson { name, role }, &said, "/office/people").await
+    desk::step(&state, &visitor, move |author, hand| author.add_person(&name, role, hand), &said, "/office/people").await
 }
 
 /// POST /office/devices/{id}/revoke
@@ -117,5 +116,6 @@ pub(super) async fn revoke(
 ) -> Result<Redirect, ErrorPage> {
     let reason = posted.fields.maybe("reason").unwrap_or_default().to_owned();
     let back = posted.fields.maybe("back").unwrap_or("/office/people").to_owned();
-    desk::step(&state, &posted.visitor, DeskStep::Revoke { device, reason }, "The device is revoked.", &back).await
+    desk::step(&state, &posted.visitor, move |author, hand| author.revoke_device(device, &reason, hand), "The device is revoked.", &back)
+        .await
 }

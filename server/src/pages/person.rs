@@ -8,7 +8,6 @@ use maud::{Markup, html};
 use shared::ids::{PersonId, PropertyId};
 use shared::role::Role;
 use shared::wire::CodeIssued;
-use sync_core::commands::desk::DeskStep;
 use sync_core::engine::BookError;
 use sync_core::queries::PersonLine;
 use sync_core::queries::bounds::MOST_LINES;
@@ -105,7 +104,7 @@ fn role_form(visitor: &CurrentUser, person: &PersonLine) -> Markup {
 pub(super) async fn role(State(state): State<ServerState>, Named(person): Named<PersonId>, posted: Posted) -> Result<Redirect, ErrorPage> {
     let role = posted.fields.read_maybe::<Role>("role")?;
     let said = role.map_or_else(|| "The role is taken away.".to_owned(), |role| format!("The role is {role} from now on."));
-    desk::step(&state, &posted.visitor, DeskStep::SetRole { person, role }, &said, &at(person)).await
+    desk::step(&state, &posted.visitor, move |author, hand| author.set_role(person, role, hand), &said, &at(person)).await
 }
 
 /// POST /office/people/{id}/property
@@ -116,7 +115,7 @@ pub(super) async fn property(
 ) -> Result<Redirect, ErrorPage> {
     let (property, active) = (posted.fields.read::<PropertyId>("property")?, posted.fields.text("active")? == "yes");
     let said = if active { "The property is given." } else { "The property is taken away." };
-    desk::step(&state, &posted.visitor, DeskStep::Assign { person, property, active }, said, &at(person)).await
+    desk::step(&state, &posted.visitor, move |author, hand| author.assign(person, property, active, hand), said, &at(person)).await
 }
 
 /// POST /office/people/{id}/code: shown once, on the answer itself.

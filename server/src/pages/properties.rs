@@ -7,7 +7,7 @@ use axum::response::{Redirect, Response};
 use maud::{Markup, html};
 use shared::ids::{PersonId, PropertyId};
 use shared::record::PropertyCard;
-use sync_core::commands::desk::DeskStep;
+use sync_core::commands::{ActionContext, Author};
 use sync_core::engine::BookError;
 use sync_core::queries::bounds::MOST_LISTED;
 use sync_core::queries::{PropertyLine, find};
@@ -58,7 +58,7 @@ pub(super) async fn add(State(state): State<ServerState>, posted: Posted) -> Res
     let Posted { visitor, fields } = posted;
     let card = card_of(&fields)?;
     let said = format!("{} is in the book.", card.name);
-    desk::step(&state, &visitor, DeskStep::AddProperty(card), &said, "/office/properties").await
+    desk::step(&state, &visitor, move |author, hand| author.add_property(card, hand), &said, "/office/properties").await
 }
 
 /// The card that a form states.
@@ -89,8 +89,9 @@ fn card_fields(line: Option<&PropertyLine>) -> Markup {
 /// POST /office/properties/{id}/card
 pub(super) async fn restate(State(state): State<ServerState>, Named(id): Named<PropertyId>, posted: Posted) -> Result<Redirect, ErrorPage> {
     let Posted { visitor, fields } = posted;
-    let step = DeskStep::RestateProperty { property: id, card: card_of(&fields)? };
-    desk::step(&state, &visitor, step, "The property's card is kept.", &format!("/office/properties/{id}")).await
+    let card = card_of(&fields)?;
+    let restate = move |author: &mut Author<'_>, hand: &mut ActionContext<'_>| author.restate_property(id, card, hand);
+    desk::step(&state, &visitor, restate, "The property's card is kept.", &format!("/office/properties/{id}")).await
 }
 
 /// GET /office/properties/{id}
@@ -154,11 +155,12 @@ pub(super) async fn add_machine(
     let Posted { visitor, fields } = posted;
     let card = machine::card_of(&fields, id)?;
     let said = format!("{} is in the book.", card.tag);
-    desk::step(&state, &visitor, DeskStep::AddMachine(card), &said, &format!("/office/properties/{id}")).await
+    desk::step(&state, &visitor, move |author, hand| author.add_machine(card, hand), &said, &format!("/office/properties/{id}")).await
 }
 
 /// POST /office/properties/{id}/note
 pub(super) async fn note(State(state): State<ServerState>, Named(id): Named<PropertyId>, posted: Posted) -> Result<Redirect, ErrorPage> {
-    let step = DeskStep::Note { doc: id.doc(), text: posted.fields.text("text")? };
-    desk::step(&state, &posted.visitor, step, "The note is kept.", &format!("/office/properties/{id}")).await
+    let text = posted.fields.text("text")?;
+    let note = move |author: &mut Author<'_>, hand: &mut ActionContext<'_>| author.add_note(id.doc(), &text, hand);
+    desk::step(&state, &posted.visitor, note, "The note is kept.", &format!("/office/properties/{id}")).await
 }

@@ -4,7 +4,6 @@ use axum::extract::State;
 use axum::response::{Redirect, Response};
 use maud::{Markup, html};
 use shared::ids::RecordId;
-use sync_core::commands::desk::DeskStep;
 use sync_core::queries::{Fate, NamedRecord, WholeRecord};
 
 use super::asked::Named;
@@ -88,5 +87,12 @@ fn void_form(visitor: &CurrentUser, view: &WholeRecord) -> Markup {
 pub(super) async fn void(State(state): State<ServerState>, Named(target): Named<RecordId>, posted: Posted) -> Result<Redirect, ErrorPage> {
     let reason = posted.fields.text("reason")?;
     let to = format!("/office/records/{target}");
-    desk::step(&state, &posted.visitor, DeskStep::Void { target, reason }, "Undone. It stays in the book as history.", &to).await
+    desk::step(
+        &state,
+        &posted.visitor,
+        move |author, hand| author.void(target, &reason, hand),
+        "Undone. It stays in the book as history.",
+        &to,
+    )
+    .await
 }

@@ -8,7 +8,6 @@ use shared::bytes::Bytes32;
 use shared::ids::DocId;
 use shared::record::Decision;
 use shared::slot::Slot;
-use sync_core::commands::desk::DeskStep;
 use sync_core::judge::standing::State as Stands;
 use sync_core::queries::{ContestedReading, SlotSheet};
 
@@ -146,7 +145,7 @@ pub(super) async fn rule(State(state): State<ServerState>, posted: Posted) -> Re
         Decision::Stands(_) => format!("Ruled on {}: {} stands.", slot.words(), fields.maybe("says").unwrap_or("the one picked")),
         Decision::Recheck => format!("Ruled on {}: to be measured again.", slot.words()),
     };
-    take(&state, &visitor, DeskStep::Rule { doc, slot, weighed: Some(weighed), decision, reason }).await?;
+    take(&state, &visitor, move |author, hand| author.rule_as_weighed(doc, &slot, weighed, decision, &reason, hand)).await?;
     visitor.say(said, &state);
     Ok(go(&back))
 }

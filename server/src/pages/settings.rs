@@ -10,7 +10,6 @@ use shared::length::{Length, LengthUnit};
 use shared::sensible::UNCERTAINTY;
 use shared::usage::Between;
 use sync_core::commands::Settings;
-use sync_core::commands::desk::DeskStep;
 
 use super::current_user::CurrentUser;
 use super::error_page::ErrorPage;
@@ -152,7 +151,8 @@ pub(super) async fn change(State(state): State<ServerState>, posted: Posted) -> 
         leaf_tolerance_tenth_um: Some(uncertain("leaf_tolerance")?),
         feel_tenth_um: Some(uncertain("feel")?),
     };
-    desk::step(&state, &visitor, DeskStep::ChangeSettings(change), "The settings are kept.", "/office/settings").await
+    desk::step(&state, &visitor, move |author, hand| author.change_settings(change, hand), "The settings are kept.", "/office/settings")
+        .await
 }
 
 #[cfg(test)]

@@ -2,18 +2,20 @@
 
 use axum::extract::rejection::PathRejection;
 use axum::extract::{Path, State};
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 use shared::carry::Carry;
 use shared::conformance::{Decided, Spread};
-use shared::ids::{DocId, PersonId};
+use shared::ids::PersonId;
 use shared::length::LengthUnit;
 use shared::problem::Code;
 use shared::record::Stage;
 use shared::sensible::ANY_LENGTH;
 use shared::usage::Usage;
 use shared::valve::Valve;
-use sync_core::queries::question::{Answer, OfMachine, Question};
+use sync_core::engine::BookError;
+use sync_core::queries::Reckoner;
 use sync_core::queries::reckon::{AgreementFacts, DriftFacts, DueFacts, LeafPlan, MeterLine, Reckoned, TurnFacts};
+use sync_core::sys::clock::ClockReading;
 use utoipa::IntoParams;
 
 use super::given::{self, Given, Lengths};
@@ -22,19 +24,19 @@ use crate::json::Json;
 use crate::problem_response::ApiError;
 use crate::state::ServerState;
 
-pub(super) type Answered = Result<Json<Answer>, ApiError>;
+pub(super) type Answered<T> = Result<Json<Reckoned<T>>, ApiError>;
 
-async fn ask(state: &ServerState, question: Question, unit: LengthUnit) -> Answered {
+/// Asks the book's arithmetic.
+pub(super) async fn ask<T: Serialize + Send + 'static>(
+    state: &ServerState,
+    question: impl FnOnce(&Reckoner<'_>, &ClockReading) -> Result<Reckoned<T>, BookError> + Send + 'static,
+) -> Answered<T> {
     let now = state.now();
-    state.read(move |book| book.reckoner().reckon(&question, unit, &now)).await.map(Json)
-}
-
-pub(super) async fn ask_of(state: &ServerState, machine: DocId, asked: OfMachine, unit: LengthUnit) -> Answered {
-    ask(state, Question::Machine(machine, asked), unit).await
+    state.read(move |book| question(&book.reckoner(), &now)).await.map(Json)
 }
 
 /// An answer, with what of the question was taken for inches.
-pub(super) fn noted(Json(mut answer): Json<Answer>, lengths: &Lengths) -> Json<Answer> {
+pub(super) fn noted<T: Serialize>(Json(mut answer): Json<Reckoned<T>>, lengths: &Lengths) -> Json<Reckoned<T>> {
     answer.words.extend(lengths.words());
     Json(answer)
 }
@@ -74,7 +76,11 @@ pub(crate) struct Sure {
     params(("id" = String, Path, format = Uuid, description = "The machine."), Sure),
     responses((status = 200, description = "The probability and the decision.", body = Reckoned<Decided>)),
 )]
-pub(crate) async fn sure(State(state): State<ServerState>, OpenMachine(machine): OpenMachine, Given(asked): Given<Sure>) -> Answered {
+pub(crate) async fn sure(
+    State(state): State<ServerState>,
+    OpenMachine(machine): OpenMachine,
+    Given(asked): Given<Sure>,
+) -> Answered<Decided> {
     let unit = given::unit(asked.unit.as_deref())?;
     let mut lengths = Lengths::bare_in(unit);
     let spread = Spread {
@@ -83,7 +89,7 @@ pub(crate) async fn sure(State(state): State<ServerState>, OpenMachine(machine):
         source: asked.source,
     };
     let (valve, stage) = (given::read(&asked.valve)?, given::read(&asked.stage)?);
-    let answer = ask_of(&state, machine, OfMachine::Sure { valve, stage, spread, level: asked.level }, unit).await?;
+    let answer = ask(&state, move |book, _| book.conformance_of(machine, valve, stage, &spread, asked.level, unit)).await?;
     Ok(noted(answer, &lengths))
 }
 
@@ -111,11 +117,15 @@ pub(crate) struct Leaves {
     params(("id" = String, Path, format = Uuid, description = "The machine."), Leaves),
     responses((status = 200, description = "The plan.", body = Reckoned<LeafPlan>)),
 )]
-pub(crate) async fn leaves(State(state): State<ServerState>, OpenMachine(machine): OpenMachine, Given(asked): Given<Leaves>) -> Answered {
+pub(crate) async fn leaves(
+    State(state): State<ServerState>,
+    OpenMachine(machine): OpenMachine,
+    Given(asked): Given<Leaves>,
+) -> Answered<LeafPlan> {
     let unit = given::unit(asked.unit.as_deref())?;
     let mut lengths = Lengths::bare_in(unit);
-    let asked = OfMachine::Leaves { valve: given::read(&asked.valve)?, set: lengths.leaves(&asked.set)? };
-    Ok(noted(ask_of(&state, machine, asked, unit).await?, &lengths))
+    let (valve, set) = (given::read(&asked.valve)?, lengths.leaves(&asked.set)?);
+    Ok(noted(ask(&state, move |book, _| book.leaf_plan_of(machine, valve, &set, unit)).await?, &lengths))
 }
 
 /// A reading, by valve and stage.
@@ -142,10 +152,14 @@ pub(crate) struct Reading {
     params(("id" = String, Path, format = Uuid, description = "The machine."), Reading),
     responses((status = 200, description = "The turn.", body = Reckoned<TurnFacts>)),
 )]
-pub(crate) async fn turn(State(state): State<ServerState>, OpenMachine(machine): OpenMachine, Given(asked): Given<Reading>) -> Answered {
-    let unit = given::unit(asked.unit.as_deref())?;
-    let asked = OfMachine::Turn { valve: given::read(&asked.valve)?, stage: given::read(&asked.stage)? };
-    ask_of(&state, machine, asked, unit).await
+pub(crate) async fn turn(
+    State(state): State<ServerState>,
+    OpenMachine(machine): OpenMachine,
+    Given(asked): Given<Reading>,
+) -> Answered<TurnFacts> {
+    given::unit(asked.unit.as_deref())?;
+    let (valve, stage) = (given::read(&asked.valve)?, given::read(&asked.stage)?);
+    ask(&state, move |book, _| book.turn_of(machine, valve, stage)).await
 }
 
 /// The unit of lengths. Taken where there are none, too: a caller may always send it.
@@ -166,8 +180,13 @@ pub(crate) struct Shown {
     params(("id" = String, Path, format = Uuid, description = "The machine."), Shown),
     responses((status = 200, description = "The readings, oldest first.", body = Reckoned<Vec<MeterLine>>)),
 )]
-pub(crate) async fn meter(State(state): State<ServerState>, OpenMachine(machine): OpenMachine, Given(shown): Given<Shown>) -> Answered {
-    ask_of(&state, machine, OfMachine::Meter, given::unit(shown.unit.as_deref())?).await
+pub(crate) async fn meter(
+    State(state): State<ServerState>,
+    OpenMachine(machine): OpenMachine,
+    Given(shown): Given<Shown>,
+) -> Answered<Vec<MeterLine>> {
+    given::unit(shown.unit.as_deref())?;
+    ask(&state, move |book, _| book.meter_of(machine)).await
 }
 
 /// Which readings and days count.
@@ -194,9 +213,14 @@ pub(crate) struct Days {
     params(("id" = String, Path, format = Uuid, description = "The machine."), Days),
     responses((status = 200, description = "The use.", body = Reckoned<Usage>)),
 )]
-pub(crate) async fn usage(State(state): State<ServerState>, OpenMachine(machine): OpenMachine, Given(asked): Given<Days>) -> Answered {
+pub(crate) async fn usage(
+    State(state): State<ServerState>,
+    OpenMachine(machine): OpenMachine,
+    Given(asked): Given<Days>,
+) -> Answered<Usage> {
     let season = given::season(asked.days, asked.season.as_deref())?;
-    ask_of(&state, machine, OfMachine::Usage { season }, given::unit(asked.unit.as_deref())?).await
+    given::unit(asked.unit.as_deref())?;
+    ask(&state, move |book, now| book.usage_of(machine, &season, now)).await
 }
 
 /// When the next check is due, as a range
@@ -207,9 +231,14 @@ pub(crate) async fn usage(State(state): State<ServerState>, OpenMachine(machine)
     params(("id" = String, Path, format = Uuid, description = "The machine."), Days),
     responses((status = 200, description = "The range.", body = Reckoned<DueFacts>)),
 )]
-pub(crate) async fn due(State(state): State<ServerState>, OpenMachine(machine): OpenMachine, Given(asked): Given<Days>) -> Answered {
+pub(crate) async fn due(
+    State(state): State<ServerState>,
+    OpenMachine(machine): OpenMachine,
+    Given(asked): Given<Days>,
+) -> Answered<DueFacts> {
     let season = given::season(asked.days, asked.season.as_deref())?;
-    ask_of(&state, machine, OfMachine::Due { season }, given::unit(asked.unit.as_deref())?).await
+    given::unit(asked.unit.as_deref())?;
+    ask(&state, move |book, now| book.due_range_of(machine, &season, now)).await
 }
 
 /// One valve.
@@ -233,9 +262,14 @@ pub(crate) struct OneValve {
     params(("id" = String, Path, format = Uuid, description = "The machine."), OneValve),
     responses((status = 200, description = "The drift.", body = Reckoned<DriftFacts>)),
 )]
-pub(crate) async fn drift(State(state): State<ServerState>, OpenMachine(machine): OpenMachine, Given(asked): Given<OneValve>) -> Answered {
+pub(crate) async fn drift(
+    State(state): State<ServerState>,
+    OpenMachine(machine): OpenMachine,
+    Given(asked): Given<OneValve>,
+) -> Answered<DriftFacts> {
     let unit = given::unit(asked.unit.as_deref())?;
-    ask_of(&state, machine, OfMachine::Drift { valve: given::read(&asked.valve)? }, unit).await
+    let valve = given::read(&asked.valve)?;
+    ask(&state, move |book, _| book.drift_of(machine, valve, unit)).await
 }
 
 /// What tightening the lock nut does to a person's settings
@@ -253,7 +287,7 @@ pub(crate) async fn carry(
     caller: Caller,
     id: Result<Path<String>, PathRejection>,
     Given(shown): Given<Shown>,
-) -> Answered {
+) -> Answered<Carry> {
     let Path(id) = id?;
     let person: Option<PersonId> = id.parse().ok();
     if person != Some(caller.person) {
@@ -261,7 +295,7 @@ pub(crate) async fn carry(
     }
     let person = person.ok_or_else(|| ApiError::new(Code::NotFound, "There is no such person. Ask by the id of someone on the roster."))?;
     let unit = given::unit(shown.unit.as_deref())?;
-    ask(&state, Question::Carry { person }, unit).await
+    ask(&state, move |book, _| book.carry_of(person, unit)).await
 }
 
 /// Which day's readings.
@@ -285,10 +319,10 @@ pub(crate) struct Day {
     params(Day),
     responses((status = 200, description = "The agreement, by both methods.", body = Reckoned<AgreementFacts>)),
 )]
-pub(crate) async fn agreement(State(state): State<ServerState>, _: OfficeOrLead, Given(asked): Given<Day>) -> Answered {
+pub(crate) async fn agreement(State(state): State<ServerState>, _: OfficeOrLead, Given(asked): Given<Day>) -> Answered<AgreementFacts> {
     let unit = given::unit(asked.unit.as_deref())?;
     let day = asked.day.as_deref().map(given::day).transpose()?;
-    ask(&state, Question::Agreement { day }, unit).await
+    ask(&state, move |book, _| book.agreement(day, unit)).await
 }
 
 /// How far ahead, and how long.
@@ -315,7 +349,7 @@ pub(crate) struct Round {
     params(Round),
     responses((status = 200, description = "The round.", body = Reckoned<shared::round::Round>)),
 )]
-pub(crate) async fn round(State(state): State<ServerState>, _: OfficeOrLead, Given(asked): Given<Round>) -> Answered {
-    let unit = given::unit(asked.unit.as_deref())?;
-    ask(&state, Question::Round { days: asked.days, minutes: asked.minutes }, unit).await
+pub(crate) async fn round(State(state): State<ServerState>, _: OfficeOrLead, Given(asked): Given<Round>) -> Answered<shared::round::Round> {
+    given::unit(asked.unit.as_deref())?;
+    ask(&state, move |book, now| book.week_round(asked.days, asked.minutes, now)).await
 }

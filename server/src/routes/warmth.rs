@@ -9,12 +9,11 @@ use shared::sensible::TRAIN_PART;
 use shared::thermal::{Head, Part, Train, WarmEstimate};
 use shared::valve::Valve;
 use sync_core::engine::BookError;
-use sync_core::queries::question::OfMachine;
 use sync_core::queries::reckon::Reckoned;
 use utoipa::IntoParams;
 
 use super::given::{self, Given, Lengths};
-use super::reckoning::{Answered, ask_of, noted};
+use super::reckoning::{Answered, ask, noted};
 use crate::bearer::OpenMachine;
 use crate::problem_response::ApiError;
 use crate::state::ServerState;
@@ -79,7 +78,11 @@ pub(crate) struct Warm {
     params(("id" = String, Path, format = Uuid, description = "The machine."), Warm),
     responses((status = 200, description = "The estimate.", body = Reckoned<WarmEstimate>)),
 )]
-pub(crate) async fn warm(State(state): State<ServerState>, OpenMachine(machine): OpenMachine, Given(asked): Given<Warm>) -> Answered {
+pub(crate) async fn warm(
+    State(state): State<ServerState>,
+    OpenMachine(machine): OpenMachine,
+    Given(asked): Given<Warm>,
+) -> Answered<WarmEstimate> {
     let unit = given::unit(asked.unit.as_deref())?;
     let (valve, stage) = (given::read(&asked.valve)?, given::read(&asked.stage)?);
     let mut lengths = Lengths::bare_in(unit);
@@ -100,7 +103,7 @@ pub(crate) async fn warm(State(state): State<ServerState>, OpenMachine(machine):
         None => ratio_of_card(&state, machine, unit).await?,
     };
     let train = Train { stack, rod, stem, head, ratio_milli };
-    let answer = ask_of(&state, machine, OfMachine::Warm { valve, stage, train }, unit).await?;
+    let answer = ask(&state, move |book, _| book.warm_of(machine, valve, stage, &train, unit)).await?;
     Ok(noted(answer, &lengths))
 }
 

@@ -5,19 +5,14 @@
 //! Who sits at it is for the server to find out. What proves it (the hash of a passphrase) is kept here as the server
 //! gave it, and never looked into.
 
-use jiff::civil::Date;
-use shared::bytes::Bytes32;
-use shared::engine_card::EngineCard;
-use shared::ids::{DeviceId, DocId, PersonId, PropertyId, RecordId};
+use shared::ids::{DeviceId, PersonId};
 use shared::problem::Code as ProblemCode;
-use shared::record::{Decision, MachineCard, PropertyCard, ShopCard};
 use shared::role::Role;
-use shared::slot::Slot;
 use shared::wire::EnrolRequest;
 
 use crate::book::enrol::{EnrolError, code_hash};
 use crate::book::keystore;
-use crate::commands::{ActionContext, Advisor, Author, Settings};
+use crate::commands::{ActionContext, Advisor, Author};
 use crate::crypto::keys::Keys;
 use crate::engine::BookError;
 use crate::store::{DeskRow, Identity};
@@ -44,45 +39,6 @@ impl std::fmt::Debug for Desk {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         f.debug_struct("Desk").field("person", &self.person).field("role", &self.role).finish_non_exhaustive()
     }
-}
-
-/// One thing done at a desk: all of it is kept, or nothing.
-#[derive(Debug, Clone)]
-#[expect(missing_docs, reason = "each stands for the function of Book of the same name, and its fields for that one's parameters")]
-pub enum DeskStep {
-    Rule { doc: DocId, slot: Slot, weighed: Option<Bytes32>, decision: Decision, reason: String },
-    AddPerson { name: String, role: Role },
-    SetRole { person: PersonId, role: Option<Role> },
-    Revoke { device: DeviceId, reason: String },
-    Assign { person: PersonId, property: PropertyId, active: bool },
-    ChangeSettings(Settings),
-    AddProperty(PropertyCard),
-    RestateProperty { property: PropertyId, card: PropertyCard },
-    AddMachine(MachineCard),
-    RestateMachine { machine: DocId, card: MachineCard },
-    KeepCards(Vec<EngineCard>),
-    ClearFinding { finding: RecordId, how: String },
-    Void { target: RecordId, reason: String },
-    Note { doc: DocId, text: String },
-    FinishVisit { machine: DocId, visit: RecordId, remark: String },
-    CloseDay { day: Date, left_open: String },
-}
-
-/// What came of a step.
-#[derive(Debug, Clone, PartialEq)]
-pub enum DeskDone {
-    /// A record was written.
-    Record(RecordId),
-    /// A person was put on the roster.
-    Person(PersonId),
-    /// A property was entered.
-    Property(PropertyId),
-    /// A machine was entered.
-    Machine(DocId),
-    /// The settings are these now.
-    Settings(ShopCard),
-    /// So many engine cards were kept.
-    Cards(usize),
 }
 
 impl Author<'_> {
@@ -162,18 +118,17 @@ impl Advisor<'_> {
 }
 
 impl Author<'_> {
-    /// Does one thing at a person's desk: signed in that person's name, and receipted.
+    /// Does one thing at a person's desk: signed in that person's name, and receipted. All of it is kept, or nothing.
     ///
     /// # Errors
-    /// [`BookError::Denied`] where the person has no open desk or not the right; any other as the step's own, having
-    /// kept nothing.
-    pub fn at_desk(
+    /// [`BookError::Denied`] where the person has no open desk or not the right; any other as the step's own.
+    pub fn at_desk<T>(
         &mut self,
         person: PersonId,
-        step: &DeskStep,
         now: &ClockReading,
         entropy: &mut dyn CryptoRng,
-    ) -> Result<DeskDone, BookError> {
+        step: impl FnOnce(&mut Author<'_>, &mut ActionContext<'_>) -> Result<T, BookError>,
+    ) -> Result<T, BookError> {
         let row = self
             .book
             .advisor()
@@ -186,49 +141,11 @@ impl Author<'_> {
         self.book.as_one(|book| {
             let before = book.store.log().log_end()?;
             book.sit_down(Some(identity));
-            let done = book.author().take_step(step, &mut ActionContext { now: *now, entropy: &mut *entropy, measured_by: None });
+            let done = step(&mut book.author(), &mut ActionContext { now: *now, entropy: &mut *entropy, measured_by: None });
             book.sit_down(None);
             let done = done?;
             book.peer().receipt_since(before, row.device, now, entropy)?;
             Ok(done)
-        })
-    }
-
-    fn take_step(&mut self, step: &DeskStep, hand: &mut ActionContext<'_>) -> Result<DeskDone, BookError> {
-        Ok(match step.clone() {
-            DeskStep::Rule { doc, slot, weighed, decision, reason } => {
-                // Of the very readings that were looked at: one that came in since has not been weighed.
-                let now = self.book.store.projections().standing(doc, &slot)?;
-                if weighed.zip(now).is_some_and(|(looked_at, now)| crate::queries::weighed(&now) != looked_at) {
-                    return Err(BookError::Moved(
-                        "another reading came in since the readings were looked at, or one was undone".to_owned(),
-                    ));
-                }
-                DeskDone::Record(self.rule(doc, &slot, decision, &reason, hand)?)
-            }
-            DeskStep::AddPerson { name, role } => DeskDone::Person(self.add_person(&name, role, hand)?),
-            DeskStep::SetRole { person, role } => DeskDone::Record(self.set_role(person, role, hand)?),
-            DeskStep::Revoke { device, reason } => DeskDone::Record(self.revoke_device(device, &reason, hand)?),
-            DeskStep::Assign { person, property, active } => DeskDone::Record(self.assign(person, property, active, hand)?),
-            DeskStep::ChangeSettings(change) => DeskDone::Settings(self.change_settings(change, hand)?),
-            DeskStep::RestateProperty { property, card } => DeskDone::Record(self.restate_property(property, card, hand)?),
-            DeskStep::AddProperty(card) => DeskDone::Property(self.add_property(card, hand)?),
-            DeskStep::AddMachine(card) => DeskDone::Machine(self.add_machine(card, hand)?),
-            DeskStep::RestateMachine { machine, card } => DeskDone::Record(self.restate_machine(machine, card, hand)?),
-            DeskStep::KeepCards(cards) => {
-                let count = cards.len();
-                for card in cards {
-                    self.keep_engine_card(card, hand)?;
-                }
-                DeskDone::Cards(count)
-            }
-            DeskStep::ClearFinding { finding, how } => DeskDone::Record(self.clear_finding(finding, &how, hand)?),
-            DeskStep::Void { target, reason } => DeskDone::Record(self.void(target, &reason, hand)?),
-            DeskStep::Note { doc, text } => DeskDone::Record(self.add_note(doc, &text, hand)?),
-            DeskStep::FinishVisit { machine, visit, remark } => {
-                DeskDone::Record(self.finish_visit(machine, Some(visit), &remark, hand)?.record)
-            }
-            DeskStep::CloseDay { day, left_open } => DeskDone::Record(self.close_day(day, &left_open, hand)?),
         })
     }
 }

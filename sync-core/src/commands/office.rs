@@ -1,5 +1,6 @@
 //! What the office keeps: people, roles, devices, assignments, cards, settings; and rulings.
 
+use shared::bytes::Bytes32;
 use shared::engine_card::{EngineCard, Interval};
 use shared::ids::{DeviceId, DocId, PersonId, PropertyId, RecordId};
 use shared::length::LengthUnit;
@@ -189,6 +190,27 @@ impl Author<'_> {
             )));
         }
         self.state_one(doc, card, hand)
+    }
+
+    /// As [`Author::rule`], on the very readings that were looked at: `looked_at` is what [`crate::queries::weighed`] said of them. One that
+    /// came in since has not been weighed.
+    ///
+    /// # Errors
+    /// [`BookError::Moved`] where the slot has moved since; as [`Author::rule`].
+    pub fn rule_as_weighed(
+        &mut self,
+        doc: DocId,
+        slot: &Slot,
+        looked_at: Bytes32,
+        decision: Decision,
+        reason: &str,
+        hand: &mut ActionContext<'_>,
+    ) -> Result<RecordId, BookError> {
+        let now = self.book.store.projections().standing(doc, slot)?;
+        if now.is_some_and(|now| crate::queries::weighed(&now) != looked_at) {
+            return Err(BookError::Moved("another reading came in since the readings were looked at, or one was undone".to_owned()));
+        }
+        self.rule(doc, slot, decision, reason, hand)
     }
 
     /// Rules on a slot: a record stands, or it is to be measured again. All present contenders are weighed.

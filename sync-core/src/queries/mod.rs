@@ -20,7 +20,6 @@ pub(crate) mod names;
 mod notes;
 pub(crate) mod of_visit;
 mod quarantine;
-pub mod question;
 mod reader;
 pub mod reckon;
 mod record;

@@ -7,7 +7,6 @@ use shared::role::Role;
 use shared::slot::Slot;
 use sync_core::book::Book;
 use sync_core::book::enrol::EnrolError;
-use sync_core::commands::desk::{DeskDone, DeskStep};
 use sync_core::commands::{ActionContext, ReadingEntry, Settings};
 use sync_core::engine::BookError;
 
@@ -36,15 +35,10 @@ fn at_desk(
         book.author().open_desk(&code, "a hash", &hand.now, hand.entropy).map_err(refused)?;
     }
     let day = book.roster()?.day(hand.now.wall_ms);
-    let step = if close {
-        DeskStep::CloseDay { day, left_open: "the story goes on".to_owned() }
-    } else {
-        DeskStep::Note { doc: machine, text: "from the desk".to_owned() }
-    };
-    Ok(match book.author().at_desk(office, &step, &hand.now, hand.entropy)? {
-        DeskDone::Record(record) => vec![record],
-        _ => vec![],
-    })
+    let record = book.author().at_desk(office, &hand.now, hand.entropy, |author, hand| {
+        if close { author.close_day(day, "the story goes on", hand) } else { author.add_note(machine, "from the desk", hand) }
+    })?;
+    Ok(vec![record])
 }
 
 impl World {

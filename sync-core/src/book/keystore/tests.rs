@@ -270,7 +270,6 @@ fn a_shops_desks_are_sealed_with_it() {
     assert_ne!(holders(folder.path(), &secrets(&keys), "shop.db"), []);
     let mut book = open(&path, Access::With(key(7))).unwrap();
     assert_eq!(holders(folder.path(), &secrets(&keys), "shop.db"), []);
-    let step = crate::commands::desk::DeskStep::AddPerson { name: "Pia Larkin".into(), role: Role::Tech };
-    book.author().at_desk(person, &step, &NOON, &mut dice(15)).unwrap();
+    book.author().at_desk(person, &NOON, &mut dice(15), |author, hand| author.add_person("Pia Larkin", Role::Tech, hand)).unwrap();
     assert_eq!(book.roster().unwrap().people.len(), 2);
 }

@@ -45,6 +45,9 @@ impl Reckoner<'_> {
     /// [`BookError::Reckoning`] where no valve was read both ways.
     pub fn carry_of(&self, person: PersonId, unit: LengthUnit) -> Result<Reckoned<Carry>, BookError> {
         let roster = self.book.roster()?;
+        if !roster.people.contains_key(&person) {
+            return Err(BookError::Unknown("this book has no such person".to_owned()));
+        }
         let mut pairs = Vec::new();
         for row in self.book.store.machine_rows().machines()? {
             let ledger = self.book.store.records().ledger_of(row.doc)?;
