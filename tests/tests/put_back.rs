@@ -33,6 +33,21 @@ impl Ground {
         Self { folder, crew, machine, lead, tech }
     }
 
+    /// Makes the backup anew, of the shop as it is.
+    fn back_up(&mut self) {
+        let backup = self.folder.path().join("backup.db");
+        std::fs::remove_file(&backup).unwrap();
+        self.crew.shop.upkeep().backup_to(&backup).unwrap();
+    }
+
+    /// The same without the command for it: somebody copies the file, and nothing tells the shop.
+    fn put_back_by_hand(&mut self) {
+        let shop = self.folder.path().join("shop.db");
+        self.crew.shop = Book::over(Store::in_memory().unwrap(), &mut self.crew.dice).unwrap();
+        std::fs::copy(self.folder.path().join("backup.db"), &shop).unwrap();
+        self.crew.shop = Book::open(&shop, &mut self.crew.dice).unwrap();
+    }
+
     /// Loses the shop's file and puts the backup in its place.
     fn put_back(&mut self) {
         let shop = self.folder.path().join("shop.db");
@@ -140,6 +155,32 @@ fn what_the_shop_refused_is_brought_to_a_shop_that_was_put_back() {
     ground.crew.level(tech);
     assert!(waits(&ground.crew.shop), "the office cannot decide on what it does not see");
     assert!(waits(&ground.crew.phones[tech].book) && ground.crew.phones[tech].book.verify().unwrap().faults.is_empty());
+    let end = ground.crew.shop.store().log().log_end().unwrap();
+    ground.crew.level_all();
+    assert_eq!(ground.crew.shop.store().log().log_end().unwrap(), end, "level stays level");
+}
+
+/// Quarantine is no part of the log, so a log that ends where it did proves nothing of it.
+#[test]
+fn a_shop_whose_copy_lacks_a_refused_record_alone_finds_out() {
+    let mut ground = Ground::new(75);
+    let tech = ground.tech;
+    ground.crew.take_yard(tech);
+    ground.crew.level_all();
+    ground.back_up();
+    let end = ground.crew.shop.store().log().log_end().unwrap();
+    let read = ground.crew.read(tech, ground.machine, "1I", Stage::Found, 4, 5);
+    ground.crew.level(tech);
+    let waits = |crew: &tests::Crew| {
+        let all = crew.shop.store().quarantine().quarantined().unwrap();
+        all.iter().any(|q| q.record == Some(read) && q.state == QuarantineState::Waiting)
+    };
+    assert!(waits(&ground.crew));
+    assert_eq!(ground.crew.shop.store().log().log_end().unwrap(), end, "nothing else came in");
+    ground.put_back_by_hand();
+    assert!(!waits(&ground.crew));
+    ground.crew.level_all();
+    assert!(waits(&ground.crew), "the office cannot decide on what it does not see");
     let end = ground.crew.shop.store().log().log_end().unwrap();
     ground.crew.level_all();
     assert_eq!(ground.crew.shop.store().log().log_end().unwrap(), end, "level stays level");

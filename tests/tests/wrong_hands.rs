@@ -115,6 +115,34 @@ fn a_released_ruling_of_a_helper_decides_nothing() {
     }
 }
 
+/// Who lost a right cannot take back what took it, by a record that claims to be older: nobody decides on what is not there yet. Nor does
+/// it help that the shop does not hold that yet, and that the office lets the record in.
+#[test]
+fn a_void_is_no_older_than_what_it_voids() {
+    let mut ground = ground();
+    let keeper = ground.crew.join("Keeper", Role::Office);
+    ground.crew.level_all();
+    let (person, roster) = (ground.crew.phones[keeper].person, ground.crew.shop.identity().unwrap().root.shop.roster());
+    let before_ms = ground.crew.now_ms - 1;
+    let mut demoted = None;
+    ground.crew.on(0, |book, hand| demoted = Some(book.author().set_role(person, Some(Role::Tech), hand).unwrap()));
+    let target = demoted.unwrap();
+    let body = Body::Void(Void { target, reason: "not so".into() });
+    let forged = Forged { id: own_id(&ground.crew.phones[keeper].book, 0xf8), by: person, doc: roster, body };
+    let bad = Bytes16([BAD; 16]);
+    slip_in(&ground.crew.phones[keeper].book, roster, DocKind::Roster, bad, std::slice::from_ref(&forged), before_ms);
+    ground.crew.level(keeper);
+    let waiting = ground.crew.shop.store().quarantine().quarantined().unwrap()[0].id;
+    let (office, now) = (ground.crew.phones[0].person, sync_core::sys::clock::ClockReading::at(ground.crew.now_ms));
+    ground.crew.shop.peer().release(waiting, office, &now, &mut ground.crew.dice).unwrap();
+    ground.crew.level_all();
+    for book in [&ground.crew.shop, &ground.crew.phones[ground.tech].book, &ground.crew.phones[0].book] {
+        assert!(book.store().records().held(forged.id).unwrap().is_some() && book.store().records().held(target).unwrap().is_some());
+        assert_eq!(book.roster().unwrap().role_now(person), Some(Role::Tech));
+        assert_eq!(book.verify().unwrap().faults, Vec::<String>::new());
+    }
+}
+
 #[test]
 fn a_helper_gives_itself_a_role() {
     tried("role", Code::RoleMayNot, DocKind::Roster, |g| Forged {

@@ -18,7 +18,7 @@ const press = async (tab, digits) => {
 };
 
 /** A person's new phone, enrolled and filled. */
-async function enrolled(name, url, code) {
+export async function enrolled(name, url, code) {
   const phone = await startPhone(name);
   const tab = await openTab(phone, `${url}#/enrol/${code}`);
   await tap(tab, 'Enrol');

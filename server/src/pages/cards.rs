@@ -67,6 +67,7 @@ pub(super) async fn list(State(state): State<ServerState>, visitor: CurrentUser,
     let body = html! {
         h1 { "Engine cards" }
         p.soft { "What each engine type asks for, engine cold, with the manual and page it was read from. The engine maker's manual decides." }
+        p.no-print { a href="/office/work-card" { "A work card to print: the steps of a check, drawn" } }
         @if none { (nothing("There is no engine card yet. Readings are kept, and judged once there is one with a source.")) }
         @else {
             @let listed = table("By name", &["Name", "Cylinders", "Intake", "Exhaust", "Check every", "Source"], &rows);

@@ -46,6 +46,7 @@ mod ruling;
 mod service;
 mod settings;
 mod tags;
+mod work_card;
 
 use axum::Router;
 use axum::extract::DefaultBodyLimit;
@@ -91,6 +92,8 @@ fn every() -> Router<ServerState> {
         .route("/office/machines/{id}/note", post(machine::note))
         .route("/office/machines/{id}/card", post(machine::restate))
         .route("/office/machines/{id}/tag", get(tags::of_machine))
+        .route("/office/machines/{id}/work-card", get(work_card::of_machine))
+        .route("/office/work-card", get(work_card::any))
         .route("/office/machines/{id}/evening", get(closing::evening))
         .route("/office/photos/{id}/{sha256}", get(photo::picture))
         .route("/office/findings/{id}/clear", post(machine::clear))

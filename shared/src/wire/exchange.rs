@@ -98,6 +98,20 @@ pub struct Cursor {
     /// Newly opened documents being handed out, where that takes more than one page.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub fill: Option<Fill>,
+    /// The last record of which this device heard that it waits in the shop's quarantine, which is no part of the log: a shop whose book
+    /// was put back, and has it no more, finds out.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub quarantined: Option<QuarantineMark>,
+}
+
+/// A record in the shop's quarantine.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct QuarantineMark {
+    /// The shop's number of it.
+    pub row: u64,
+    /// SHA-256 of its signed bytes.
+    pub sha256: Bytes32,
 }
 
 impl Cursor {

@@ -281,6 +281,7 @@ pub fn target(store: &Store, roster: &Roster, record: &Record) -> Result<Target,
         Body::Void(void) => {
             let ledger = store.records().ledger_of(record.doc)?;
             target.voided = ledger.get(void.target).map(|entry| Voided::of(entry, &ledger, roster));
+            target.not_before_ms = target.voided.map(|_| ledger.time(void.target).ms);
         }
         Body::Ruling(ruling) => {
             for id in &ruling.of {

@@ -1,6 +1,6 @@
 //! Who may write what: the one table, for the device that writes, the shop that admits and the phone that checks a bundle.
 
-use shared::ids::{DocId, PersonId, PropertyId, ShopId};
+use shared::ids::{DocId, PersonId, PropertyId, RecordId, ShopId};
 use shared::record::{Body, Record};
 use shared::role::Role;
 
@@ -121,6 +121,8 @@ pub struct Target {
     pub machine_known: bool,
     /// What kind of document it is in.
     pub place: Option<DocKind>,
+    /// The time of the latest record that it decides on, ms of shop time since 1970 UTC: it was written after that, whatever it claims.
+    pub not_before_ms: Option<i64>,
 }
 
 /// A record that a void takes back.
@@ -177,7 +179,7 @@ pub fn decides(kind: &str) -> bool {
 /// # Errors
 /// Why not.
 pub fn may_write_at(record: &Record, roster: &Roster, written_ms: i64, arrived_ms: Option<i64>, target: &Target) -> Result<(), Denied> {
-    may_write(record, roster.role_at(record.by, written_ms), false, target)?;
+    may_write(record, roster.role_at(record.by, target.after(written_ms)), false, target)?;
     let on_arrival = roster.role_at(record.by, arrived_ms.unwrap_or(i64::MAX));
     if decides(record.body.kind()) { may_write(record, on_arrival, false, target) } else { Ok(()) }
 }
@@ -199,7 +201,7 @@ pub fn had_right(entry: &Entry, ledger: &Ledger, roster: &Roster) -> Result<(), 
     let (written_ms, target) = (ledger.time(record.id).ms, Target::in_ledger(record, ledger, roster));
     match ledger.receipt(record.id) {
         // Whether it may count though its author has the right no more is what the office has decided.
-        Some(receipt) if receipt.released => may_write(record, roster.role_at(record.by, written_ms), false, &target),
+        Some(receipt) if receipt.released => may_write(record, roster.role_at(record.by, target.after(written_ms)), false, &target),
         receipt => may_write_at(record, roster, written_ms, receipt.map(|receipt| receipt.at_ms), &target),
     }
 }
@@ -207,7 +209,15 @@ pub fn had_right(entry: &Entry, ledger: &Ledger, roster: &Roster) -> Result<(), 
 impl Target {
     /// What a record in a ledger speaks about.
     fn in_ledger(record: &Record, ledger: &Ledger, roster: &Roster) -> Self {
-        match &record.body {
+        let decides_on: &[RecordId] = match &record.body {
+            Body::Void(void) => &[void.target],
+            Body::Ruling(ruling) => &ruling.of,
+            Body::SignOff(sign_off) => &[sign_off.visit],
+            Body::FindingCleared(cleared) => &[cleared.finding],
+            _ => &[],
+        };
+        let not_before_ms = decides_on.iter().filter(|id| ledger.get(**id).is_some()).map(|id| ledger.time(*id).ms).max();
+        let target = match &record.body {
             Body::Void(void) => {
                 Self { voided: ledger.get(void.target).map(|target| Voided::of(target, ledger, roster)), ..Self::default() }
             }
@@ -218,7 +228,13 @@ impl Target {
             // Of several cards the office's stands; which came first does not matter here.
             Body::Machine(card) => Self { machine_known: !card.provisional, ..Self::default() },
             _ => Self::default(),
-        }
+        };
+        Self { not_before_ms, ..target }
+    }
+
+    /// A time that a record claims, or that of what it decides on, whichever is later.
+    fn after(&self, claimed_ms: i64) -> i64 {
+        self.not_before_ms.map_or(claimed_ms, |floor| claimed_ms.max(floor))
     }
 }
 

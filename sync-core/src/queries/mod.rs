@@ -26,6 +26,7 @@ mod record;
 mod roster;
 mod service;
 mod slot_sheet;
+mod teach;
 
 use jiff::civil::Date;
 use shared::engine_card::EngineCard;
@@ -55,6 +56,7 @@ pub use record::{NamedRecord, WholeRecord};
 pub use roster::{DeviceLine, PersonLine, PropertyLine, ShopFront, Status};
 pub use service::{SeasonRecord, ServiceRecord, ServiceValve};
 pub use slot_sheet::{SlotSheet, weighed};
+pub use teach::LessonView;
 
 use crate::engine::BookError;
 use crate::judge::corrected_time::IGNORED_OFFSET_MS;

@@ -2,8 +2,11 @@
 
 use rusqlite::{OptionalExtension, params};
 use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+use shared::bytes::Bytes32;
 use shared::ids::{DeviceId, DocId, RecordId};
 use shared::problem::Code;
+use shared::wire::QuarantineMark;
 
 use super::{StoreError, fixed, from_json, to_json};
 use crate::crypto::envelope;
@@ -239,6 +242,28 @@ impl Quarantine<'_> {
         let refused: Vec<(Vec<u8>, Vec<u8>)> = rows.collect::<Result<_, _>>()?;
         self.store.connection.prepare_cached("UPDATE quarantine SET refused_by_shop = 0 WHERE refused_by_shop = 1")?.execute([])?;
         refused.into_iter().map(|(doc, bytes)| Ok((DocId::from_bytes(fixed(&doc)?), bytes))).collect()
+    }
+
+    /// What says of these bytes that they are in this quarantine.
+    pub(crate) fn mark_of(&self, bytes: &[u8]) -> Result<Option<QuarantineMark>, StoreError> {
+        let mut statement = self.store.connection.prepare_cached("SELECT id FROM quarantine WHERE bytes = ?1")?;
+        let row: Option<i64> = statement.query_row([bytes], |row| row.get(0)).optional()?;
+        Ok(row.map(|row| QuarantineMark { row: row.unsigned_abs(), sha256: Bytes32(Sha256::digest(bytes).into()) }))
+    }
+
+    /// The last that a device brought into this quarantine.
+    pub(crate) fn last_of(&self, device: DeviceId) -> Result<Option<QuarantineMark>, StoreError> {
+        let last = "SELECT bytes FROM quarantine WHERE brought_by = ?1 ORDER BY id DESC LIMIT 1";
+        let mut statement = self.store.connection.prepare_cached(last)?;
+        let bytes: Option<Vec<u8>> = statement.query_row([device.as_bytes().as_slice()], |row| row.get(0)).optional()?;
+        bytes.map_or(Ok(None), |bytes| self.mark_of(&bytes))
+    }
+
+    /// Whether this quarantine has what a mark names, whatever became of it.
+    pub(crate) fn has(&self, mark: &QuarantineMark) -> Result<bool, StoreError> {
+        let mut statement = self.store.connection.prepare_cached("SELECT bytes FROM quarantine WHERE id = ?1")?;
+        let bytes: Option<Vec<u8>> = statement.query_row([mark.row.cast_signed()], |row| row.get(0)).optional()?;
+        Ok(bytes.is_some_and(|bytes| Bytes32(Sha256::digest(&bytes).into()) == mark.sha256))
     }
 
     /// Whether these bytes are in quarantine, and were not let in.

@@ -1,14 +1,16 @@
-//! The cursor's two marks, by which the shop finds out that its own book was put back from an older copy.
+//! The cursor's marks, by which the shop finds out that its own book was put back from an older copy.
 //!
 //! - `incarnation` says in which opening of the shop's book the furthest position was written. A book put back is opened
 //!   again, so a position beyond the copy's end is then not there, or stands under another incarnation.
+//! - `quarantined` is the last record of which the device heard that it waits at the shop: quarantine is no part of the log, and a
+//!   copy may lack just that.
 //! - `mac` proves that the shop itself issued the cursor in its present epoch. Without it any device could claim a
 //!   position that never was, and have every other device offer everything again.
 
 use hmac::{Hmac, Mac};
 use sha2::Sha256;
 use shared::bytes::Bytes16;
-use shared::wire::Cursor;
+use shared::wire::{Cursor, QuarantineMark};
 
 use crate::crypto::keys::Keys;
 use crate::engine::BookError;
@@ -22,17 +24,23 @@ pub(super) enum CursorState {
     Here,
     /// It names no place that this shop issued in this epoch: begin anew.
     Foreign,
-    /// The shop issued it, and the log is no longer the one that it was issued from.
-    LogPutBack,
+    /// The shop issued it, and its book no longer has what it had then.
+    PutBack,
 }
 
 /// Marks a cursor for a device to keep.
 ///
 /// # Errors
 /// [`StoreError`].
-pub(super) fn mark(cursor: Cursor, epoch: Bytes16, store: &Store, keys: &Keys) -> Result<Cursor, StoreError> {
+pub(super) fn mark(
+    cursor: Cursor,
+    quarantined: Option<QuarantineMark>,
+    epoch: Bytes16,
+    store: &Store,
+    keys: &Keys,
+) -> Result<Cursor, StoreError> {
     let incarnation = store.log().incarnation_at(cursor.furthest())?;
-    let cursor = Cursor { incarnation, mac: None, ..cursor };
+    let cursor = Cursor { incarnation, mac: None, quarantined, ..cursor };
     Ok(Cursor { mac: Some(mac(&cursor, epoch, keys)), ..cursor })
 }
 
@@ -45,7 +53,8 @@ pub(super) fn look(cursor: &Cursor, of: Option<Bytes16>, epoch: Bytes16, store: 
         return Ok(CursorState::Foreign);
     }
     let written = store.log().incarnation_at(cursor.furthest())?;
-    Ok(if written == cursor.incarnation { CursorState::Here } else { CursorState::LogPutBack })
+    let waits = cursor.quarantined.map_or(Ok(true), |mark| store.quarantine().has(&mark))?;
+    Ok(if written == cursor.incarnation && waits { CursorState::Here } else { CursorState::PutBack })
 }
 
 fn mac(cursor: &Cursor, epoch: Bytes16, keys: &Keys) -> Bytes16 {
@@ -57,6 +66,7 @@ fn mac(cursor: &Cursor, epoch: Bytes16, keys: &Keys) -> Bytes16 {
     bytes.push(u8::from(fill.is_some()));
     bytes.extend(fill.unwrap_or_default().iter().flat_map(|n| n.to_be_bytes()));
     bytes.extend(cursor.fill.and_then(|fill| fill.part_way).iter().flat_map(|hash| hash.0));
+    bytes.extend(cursor.quarantined.iter().flat_map(|mark| mark.row.to_be_bytes().into_iter().chain(mark.sha256.0)));
     let mut mac = Hmac::<Sha256>::new(&keys.for_cursors().into());
     mac.update(&bytes);
     let whole: [u8; 32] = mac.finalize().into_bytes().into();

@@ -7,7 +7,9 @@ use shared::bytes::{Blob, Bytes16, Bytes32};
 use shared::ids::{DeviceId, DocId, PersonId};
 use shared::problem::Code;
 use shared::record::{Arrival, Body, ClockEvidence, MOST_RECEIPTED, Receipted, Record};
-use shared::wire::{Cursor, DocAnswer, DocOffer, ExchangeAnswer, ExchangeRequest, MOST_DOCS, MOST_OFFERED, PROTOCOL, Refusal};
+use shared::wire::{
+    Cursor, DocAnswer, DocOffer, ExchangeAnswer, ExchangeRequest, MOST_DOCS, MOST_OFFERED, PROTOCOL, QuarantineMark, Refusal,
+};
 
 use super::attestation::attest;
 use super::closed;
@@ -51,6 +53,8 @@ pub(super) struct Intake {
     regrant: bool,
     /// Something new was taken in.
     pub(super) news: bool,
+    /// The last of what the device is told that it waits in quarantine.
+    quarantined: Option<QuarantineMark>,
 }
 
 impl Peer<'_> {
@@ -85,7 +89,7 @@ impl Peer<'_> {
         let actor = self.book.actor();
         let last = self.book.last_kept;
         let (answer, roster) = self.book.store.in_step_tidied_after(|store| {
-            let (epoch, cursor) = epoch_and_cursor(store, &identity, request, entropy)?;
+            let (epoch, cursor) = epoch_and_cursor(store, &identity, device, request, entropy)?;
             let skew_ms = now.wall_ms.saturating_sub(request.device_time);
             store.logins().note_contact(device, now.wall_ms, skew_ms)?;
             shop_clock::note_where_set(store, last.as_ref(), now)?;
@@ -112,6 +116,8 @@ impl Peer<'_> {
             }
             let lacking: BTreeMap<DocId, &[Bytes32]> =
                 request.docs.iter().filter(|d| d.lacking).map(|d| (d.id, d.heads.as_slice())).collect();
+            // What was told in an earlier answer stays told.
+            let quarantined = cursor.quarantined.max(intake.quarantined);
             let page = match roster.role_now(person) {
                 Some(_) => next_page(store, person, roster_doc, cursor, intake, &lacking, Manner::of(request.segments, request.room))?,
                 // Handing over stays possible, into quarantine. It is told what became of that, and nothing else.
@@ -119,7 +125,7 @@ impl Peer<'_> {
             };
             let Page { cursor, more, mut docs } = page;
             closed::shut(store, person, &roster, &request.docs, &mut docs)?;
-            let cursor = cursor::mark(cursor, epoch, store, identity.keys()?)?;
+            let cursor = cursor::mark(cursor, quarantined, epoch, store, identity.keys()?)?;
             let since = request.cursor;
             let vouch = if request.segments { attest(&identity.root, identity.keys()?, epoch, &docs) } else { None };
             Ok::<_, BookError>((ExchangeAnswer { v: PROTOCOL, shop_time: now.wall_ms, epoch, since, cursor, more, vouch, docs }, roster))
@@ -135,14 +141,16 @@ impl Peer<'_> {
 fn epoch_and_cursor(
     store: &Store,
     identity: &Identity,
+    device: DeviceId,
     request: &ExchangeRequest,
     entropy: &mut dyn CryptoRng,
 ) -> Result<(Bytes16, Cursor), BookError> {
     let epoch: Bytes16 = store.meta(&EPOCH)?.ok_or_else(|| BookError::Defect("the shop has no epoch".to_owned()))?;
     match cursor::look(&request.cursor, request.epoch, epoch, store, identity.keys()?)? {
         CursorState::Here => Ok((epoch, request.cursor)),
-        CursorState::Foreign => Ok((epoch, Cursor::default())),
-        CursorState::LogPutBack => {
+        // What it was told of its records in quarantine it still believes, where it only lost the cursor.
+        CursorState::Foreign => Ok((epoch, Cursor { quarantined: store.quarantine().last_of(device)?, ..Cursor::default() })),
+        CursorState::PutBack => {
             let fresh = Bytes16(random(entropy));
             store.set_meta(&EPOCH, &fresh)?;
             Ok((fresh, Cursor::default()))
@@ -222,7 +230,7 @@ impl Taking<'_> {
                     intake.regrant |= opens;
                 }
                 Outcome::Refused(refusal) => {
-                    answer.refused.push(self.keep_refused(doc, brought, refusal)?);
+                    answer.refused.push(self.keep_refused(doc, brought, refusal, &mut intake.quarantined)?);
                     continue;
                 }
             }
@@ -244,7 +252,13 @@ impl Taking<'_> {
 
     /// Keeps what was refused, with the reason: the record at fault, or the whole change where none is. Gives what the device
     /// hears of it.
-    fn keep_refused(&mut self, doc: DocId, brought: &IncomingChange, mut refusal: Refusal) -> Result<Refusal, BookError> {
+    fn keep_refused(
+        &mut self,
+        doc: DocId,
+        brought: &IncomingChange,
+        mut refusal: Refusal,
+        told: &mut Option<QuarantineMark>,
+    ) -> Result<Refusal, BookError> {
         // The change as such being at fault, its records come again in a healed one; what waits comes again as it is.
         let comes_again = refusal.code.waits() || (refusal.record.is_none() && refusal.code == Code::ChangeInvalid);
         if comes_again {
@@ -258,10 +272,12 @@ impl Taking<'_> {
                 Err(_) => Ok(false),
             };
             // What is in the book waits for nobody: kept out, it would be refused wherever it is not held yet.
-            if !at_fault || self.store.quarantine().is_quarantined(bytes)? || held()? {
+            if !at_fault || held()? {
                 continue;
             }
-            if self.allowance.has_room_in_quarantine(self.store, self.device, bytes.len())? {
+            if self.store.quarantine().is_quarantined(bytes)? {
+                *told = (*told).max(self.store.quarantine().mark_of(bytes)?);
+            } else if self.allowance.has_room_in_quarantine(self.store, self.device, bytes.len())? {
                 self.store.quarantine().put(
                     doc,
                     bytes,
@@ -270,6 +286,7 @@ impl Taking<'_> {
                     self.now.wall_ms,
                     RefusedBy::ThisBook { brought_by: Some(self.device) },
                 )?;
+                *told = (*told).max(self.store.quarantine().mark_of(bytes)?);
             } else {
                 no_room = true;
             }

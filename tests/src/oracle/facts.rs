@@ -195,7 +195,17 @@ impl<'a> Facts<'a> {
         let released = receipt.is_some_and(|arrival| arrival.released_by.is_some());
         let arrived = receipt.map_or(i64::MAX, |arrival| arrival.at);
         let on_arrival = (!released).then(|| self.roster.role_at(entry.record.by, arrived));
-        [self.role(entry)].into_iter().chain(on_arrival).collect()
+        // Nobody decides on what is not there yet.
+        let decided_on: Vec<RecordId> = match &entry.record.body {
+            Body::Void(void) => vec![void.target],
+            Body::Ruling(ruling) => ruling.of.clone(),
+            Body::SignOff(sign_off) => vec![sign_off.visit],
+            Body::FindingCleared(cleared) => vec![cleared.finding],
+            _ => Vec::new(),
+        };
+        let written = decided_on.iter().filter_map(|id| self.find(*id)).chain([entry]).map(|e| self.at(e)).max();
+        let when_written = self.roster.role_at(entry.record.by, written.unwrap_or(i64::MAX));
+        [when_written].into_iter().chain(on_arrival).collect()
     }
 
     /// Whether its author had the right to write it, where it decides something.

@@ -36,7 +36,7 @@ export async function show(context, machine) {
   const tried = draft.trials[trial] ?? [];
   const trying = (next) => ({ ...draft.trials, [trial]: next });
   const open = { ...here, valve, stage, tried, trying };
-  return ready.question(open) ?? leaf.show(open);
+  return (await ready.question(open)) ?? leaf.show(open);
 }
 
 /** The reading that was kept last, said in a line, and taken back in one tap: its leaves but the last one are as they were. Nothing where it

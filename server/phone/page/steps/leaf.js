@@ -3,6 +3,7 @@
 
 import { bracket } from '../parts/bracket.js';
 import { engine } from '../parts/engine.js';
+import { lesson } from '../parts/lesson.js';
 import { keptLine, strip } from '../screens/check.js';
 import { button, complain, h, say } from '../ui.js';
 import words from '../words/en.js';
@@ -77,6 +78,7 @@ export async function show(here) {
       await bracket(view, lengths),
       strip(here, valve.valve),
       h('details', null, h('summary', null, words.engine.which(valve.valve)), engine(guide, valve.valve)),
+      await lesson(here, 'leaf'),
     ],
     hand: [
       tried.length ? null : keptLine(here),

@@ -2,6 +2,7 @@
 
 import { angle } from '../parts/angle.js';
 import { engine, stroke } from '../parts/engine.js';
+import { lesson } from '../parts/lesson.js';
 import { readFirst } from '../parts/readfirst.js';
 import { keptLine, strip } from '../screens/check.js';
 import { button, h } from '../ui.js';
@@ -10,7 +11,7 @@ import words from '../words/en.js';
 const said = words.check;
 
 /** The question that is open before this valve's leaves; nothing where all is confirmed. */
-export function question(here) {
+export async function question(here) {
   const { guide, valve, stage, draft, turn, at, machine } = here;
   const key = `${valve.valve} ${valve.step} ${valve.last?.record ?? ''}`;
   const around = {
@@ -21,7 +22,7 @@ export function question(here) {
     return {
       ...around,
       ask: valve.piston,
-      body: [stroke(guide.card), engine(guide, valve.valve), strip(here, valve.valve)],
+      body: [stroke(guide.card), engine(guide, valve.valve), strip(here, valve.valve), await lesson(here, 'top-dead-center')],
       hand: [keptLine(here), button(said.there, () => turn({ piston: valve.piston }), 'main')].filter(Boolean),
     };
   }
@@ -36,7 +37,8 @@ export function question(here) {
       ask: `${valve.confirm[0].toUpperCase()}${valve.confirm.slice(1)}`,
       body: [
         valve.cautions.length ? [h('ul', { class: 'cautions' }, valve.cautions.map((one) => h('li', null, one))), end] : null,
-        adjust && last.turn ? angle(last.turn) : null, last.next.map((sentence) => h('p', { class: 'next' }, sentence)), strip(here, valve.valve)],
+        adjust && last.turn ? angle(last.turn) : null, last.next.map((sentence) => h('p', { class: 'next' }, sentence)), strip(here, valve.valve),
+        await lesson(here, adjust || valve.step === 'set-to-aim' ? 'lock-nut' : 'top-dead-center')],
       hand: [keptLine(here), valve.cautions.length ? readFirst(end, done) : done].filter(Boolean),
     };
   }

@@ -249,6 +249,16 @@ export default {
     whenHint: 'Leave it empty for now.',
   },
 
+  lesson: {
+    open: 'How it is done, and why',
+    turn: 'Turn the crank',
+    before: (degrees) => `${degrees} degrees before the place to check`,
+    after: (degrees) => `${degrees} degrees after the place to check`,
+    top: 'At the place to check',
+    why: 'Why:',
+    otherwise: 'Otherwise:',
+  },
+
   check: {
     title: (tag, valve, stage) => `${tag} · ${valve} · ${stage}`,
     valves: 'Valves of this engine',

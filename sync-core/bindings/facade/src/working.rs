@@ -4,14 +4,21 @@ use shared::caution::Caution;
 use shared::hours::Hours;
 use shared::ids::{DocId, RecordId};
 use shared::record::{FindingKind, MachineCard, MeterChange};
+use shared::teach::figure::Figure;
+use shared::teach::{Lesson, LessonError};
 use shared::valve::Valve;
 use shared::verdict::NextLeaf;
 use sync_core::commands::{
     FinishOutcome, Guide, HoursOutcome, OwnVisit, ReadingEntry, ReadingOutcome, TrialView, Tried, VisitEntry, VisitOutcome,
 };
+use sync_core::queries::LessonView;
 
 use crate::Kit;
 use crate::error::KitError;
+
+fn named(lesson: &str) -> Result<Lesson, KitError> {
+    lesson.parse().map_err(|error: LessonError| KitError::Given(error.to_string()))
+}
 
 impl Kit {
     /// What must be shown and confirmed before a hand goes near a machine's engine, in the order in which it is done. What is looked
@@ -21,6 +28,22 @@ impl Kit {
     /// [`KitError`] with the code `not-found` where the book has no such machine.
     pub fn cautions(&self, machine: DocId) -> Result<Vec<Caution>, KitError> {
         Ok(self.book.advisor().cautions(machine)?)
+    }
+
+    /// How a step of the check is done on a machine's engine, why, and what goes wrong otherwise.
+    ///
+    /// # Errors
+    /// [`KitError`] with the code `not-found` where the book has no such machine; [`KitError::Given`] for a lesson that is none.
+    pub fn lesson(&self, lesson: &str, machine: Option<DocId>) -> Result<LessonView, KitError> {
+        Ok(self.book.machines().lesson(named(lesson)?, machine, self.unit()?)?)
+    }
+
+    /// A lesson's drawing; that of `top-dead-center` at an angle of the crank, in degrees from top dead center of compression.
+    ///
+    /// # Errors
+    /// As [`Kit::lesson`].
+    pub fn lesson_figure(&self, lesson: &str, machine: Option<DocId>, degrees: f64) -> Result<Figure, KitError> {
+        Ok(self.book.machines().lesson_figure(named(lesson)?, machine, degrees)?)
     }
 
     /// Opens a visit, once its cautions have been shown and confirmed (see [`Kit::cautions`]).

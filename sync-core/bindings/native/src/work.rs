@@ -31,6 +31,24 @@ impl TappetKit {
         self.ask(|kit| Ok(kit.cautions(given(machine, MACHINE)?)?.into_iter().map(|caution| caution.words().to_owned()).collect()))
     }
 
+    /// How a step of the check is done on a machine's engine, why, and what goes wrong otherwise: `top-dead-center`, `leaf` or
+    /// `lock-nut`, as JSON (`LessonView`).
+    ///
+    /// # Errors
+    /// `not-found` where the book has no such machine; `entry-invalid` for a lesson that is none.
+    pub fn lesson(&self, lesson: &str, machine: Option<String>) -> Result<String, TappetError> {
+        self.ask(|kit| json(&kit.lesson(lesson, machine.as_deref().map(|id| given(id, MACHINE)).transpose()?)?))
+    }
+
+    /// A lesson's drawing as JSON (`Figure`); that of `top-dead-center` at an angle of the crank, in degrees from top dead center of
+    /// compression.
+    ///
+    /// # Errors
+    /// As `lesson`.
+    pub fn lesson_figure(&self, lesson: &str, machine: Option<String>, degrees: f64) -> Result<String, TappetError> {
+        self.ask(|kit| json(&kit.lesson_figure(lesson, machine.as_deref().map(|id| given(id, MACHINE)).transpose()?, degrees)?))
+    }
+
     /// Opens a visit, once every one of `cautions` has been shown and confirmed.
     ///
     /// # Errors

@@ -50,6 +50,14 @@ pub(crate) fn ask(kit: &mut Kit, name: &str, arguments: &str) -> Result<String, 
             let cautions: Vec<&str> = kit.cautions(given.one()?)?.into_iter().map(|caution| caution.words()).collect();
             said(serde_json::json!({ "cautions": cautions, "deference": tappet_kit::deference() }))
         }
+        "lesson" => {
+            let (lesson, machine): (String, _) = given.all()?;
+            said(kit.lesson(&lesson, machine)?)
+        }
+        "lessonFigure" => {
+            let (lesson, machine, degrees): (String, _, _) = given.all()?;
+            said(kit.lesson_figure(&lesson, machine, degrees)?)
+        }
         "openVisit" => {
             let (machine, entry) = given.all()?;
             said(kit.open_visit(machine, &entry)?)
