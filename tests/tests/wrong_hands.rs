@@ -143,6 +143,35 @@ fn a_void_is_no_older_than_what_it_voids() {
     }
 }
 
+/// What comes along with a resignation was decided before it; what comes later and says that it was, was not.
+#[test]
+fn who_resigns_does_not_undo_what_comes_with_it_and_decides_nothing_after() {
+    let mut ground = ground();
+    let (keeper, clerk) = (ground.crew.join("Keeper", Role::Office), ground.crew.join("Clerk", Role::Office));
+    ground.crew.level_all();
+    let (by, other) = (ground.crew.phones[keeper].person, ground.crew.phones[clerk].person);
+    let before_ms = ground.crew.now_ms;
+    ground.crew.on(keeper, |book, hand| {
+        book.author().set_role(other, Some(Role::Lead), hand).unwrap();
+        book.author().set_role(by, None, hand).unwrap();
+    });
+    let roles = |book: &sync_core::book::Book| [by, other].map(|person| book.roster().unwrap().role_now(person));
+    assert_eq!(roles(&ground.crew.phones[keeper].book), [None, Some(Role::Lead)], "on the phone that says so");
+    ground.crew.level_all();
+    let after = [None, Some(Role::Lead)];
+    assert_eq!(roles(&ground.crew.shop), after);
+    let roster = ground.crew.shop.identity().unwrap().root.shop.roster();
+    let body = Body::Role(RoleGrant { person: other, role: Some(Role::Office) });
+    let forged = Forged { id: own_id(&ground.crew.phones[keeper].book, 0xf9), by, doc: roster, body };
+    slip_in(&ground.crew.phones[keeper].book, roster, DocKind::Roster, Bytes16([BAD; 16]), std::slice::from_ref(&forged), before_ms);
+    ground.crew.level(keeper);
+    ground.crew.level_all();
+    for book in [&ground.crew.shop, &ground.crew.phones[ground.tech].book, &ground.crew.phones[0].book] {
+        assert_eq!(roles(book), after);
+        assert_eq!(book.verify().unwrap().faults, Vec::<String>::new());
+    }
+}
+
 #[test]
 fn a_helper_gives_itself_a_role() {
     tried("role", Code::RoleMayNot, DocKind::Roster, |g| Forged {

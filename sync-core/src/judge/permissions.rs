@@ -180,7 +180,7 @@ pub fn decides(kind: &str) -> bool {
 /// Why not.
 pub fn may_write_at(record: &Record, roster: &Roster, written_ms: i64, arrived_ms: Option<i64>, target: &Target) -> Result<(), Denied> {
     may_write(record, roster.role_at(record.by, target.after(written_ms)), false, target)?;
-    let on_arrival = roster.role_at(record.by, arrived_ms.unwrap_or(i64::MAX));
+    let on_arrival = roster.role_on_arrival(record.by, arrived_ms.unwrap_or(i64::MAX));
     if decides(record.body.kind()) { may_write(record, on_arrival, false, target) } else { Ok(()) }
 }
 

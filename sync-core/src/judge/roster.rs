@@ -77,11 +77,9 @@ impl<'a> Grant<'a> {
         permissions::may_write(&self.entry.record, role, false, &Target::default()).is_ok()
     }
 
-    /// Its author's role when it arrived, as others' grants have it: giving up one's own role does not count against itself.
-    fn role_on_arrival(&self, roles: &Roles) -> Option<Role> {
-        let mut changes = roles.get(&self.entry.record.by)?.clone();
-        changes.remove(&self.in_time);
-        role_in(&changes, self.arrived_ms)
+    /// It changes its own author's role.
+    fn is_own(&self) -> bool {
+        self.given.person == self.entry.record.by
     }
 }
 
@@ -102,6 +100,8 @@ pub struct Roster {
     assigned: BTreeMap<(PersonId, PropertyId), BTreeMap<(i64, RecordId), bool>>,
     /// Role changes of each person, by corrected time, and among equal times by what had seen what.
     roles: Roles,
+    /// Those that people made of their own role, with their arrival, ms of shop time: see [`Roster::role_on_arrival`].
+    own_changes: BTreeMap<PersonId, Vec<(InTime, i64)>>,
 }
 
 impl Roster {
@@ -116,6 +116,7 @@ impl Roster {
             assignments: BTreeSet::new(),
             assigned: BTreeMap::new(),
             roles: BTreeMap::new(),
+            own_changes: BTreeMap::new(),
         }
     }
 
@@ -167,6 +168,9 @@ impl Roster {
         for grant in grants {
             if permissions::had_right(grant.entry, ledger, self).is_ok() {
                 grant.enter(&mut self.roles);
+                if grant.is_own() {
+                    self.own_changes.entry(grant.given.person).or_default().push((grant.in_time, grant.arrived_ms));
+                }
                 held.push(grant);
             }
         }
@@ -175,7 +179,8 @@ impl Roster {
         loop {
             self.roles = self.in_order_of_time(&held, &on_arrival);
             let asked = held.len();
-            held.retain(|grant| self.is_shops(grant.entry) || grant.released || grant.may_be_by(grant.role_on_arrival(&self.roles)));
+            let had_right = |grant: &Grant<'_>| grant.may_be_by(self.role_on_arrival(grant.entry.record.by, grant.arrived_ms));
+            held.retain(|grant| self.is_shops(grant.entry) || grant.released || had_right(grant));
             if held.len() == asked {
                 return;
             }
@@ -244,6 +249,21 @@ impl Roster {
     #[must_use]
     pub fn role_at(&self, person: PersonId, ms: i64) -> Option<Role> {
         role_in(self.roles.get(&person)?, ms)
+    }
+
+    /// The role by which what a person wrote counts on its arrival. Who gives up their own role does not undo what comes with that word, or
+    /// came before it; from then on it holds for whatever arrives, however old it says it is. What others change holds from its own time.
+    #[must_use]
+    pub fn role_on_arrival(&self, person: PersonId, arrived_ms: i64) -> Option<Role> {
+        let changes = self.roles.get(&person)?;
+        let own = self.own_changes.get(&person).map_or(&[][..], Vec::as_slice);
+        let not_yet: Vec<InTime> = own.iter().filter(|(_, came_ms)| *came_ms >= arrived_ms).map(|(in_time, _)| *in_time).collect();
+        if not_yet.is_empty() {
+            return role_in(changes, arrived_ms);
+        }
+        let mut changes = changes.clone();
+        changes.retain(|in_time, _| !not_yet.contains(in_time));
+        role_in(&changes, arrived_ms)
     }
 
     /// The role in force now, as far as the roster goes.

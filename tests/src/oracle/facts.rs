@@ -194,7 +194,7 @@ impl<'a> Facts<'a> {
         let receipt = self.receipt(entry);
         let released = receipt.is_some_and(|arrival| arrival.released_by.is_some());
         let arrived = receipt.map_or(i64::MAX, |arrival| arrival.at);
-        let on_arrival = (!released).then(|| self.roster.role_at(entry.record.by, arrived));
+        let on_arrival = (!released).then(|| self.roster.role_on_arrival(entry.record.by, arrived));
         // Nobody decides on what is not there yet.
         let decided_on: Vec<RecordId> = match &entry.record.body {
             Body::Void(void) => vec![void.target],
