@@ -82,11 +82,12 @@ pub(crate) fn send_due(session: &mut Session<'_, '_>, transport: &mut Transport)
 fn stopped(session: &Session<'_, '_>) -> Result<Vec<String>, BookError> {
     let mut said = Vec::new();
     for photo in session.book.photos().own()? {
-        if let Whereabouts::Stopped { detail, .. } = photo.bytes {
+        if let Whereabouts::Stopped { code } = photo.bytes {
             said.push(format!(
-                "photo {} of {}: {detail}",
+                "photo {} of {}: {}.",
                 sync_core::queries::short(&photo.record),
-                session.book.reader().title(photo.doc)?
+                session.book.reader().title(photo.doc)?,
+                code.title()
             ));
         }
     }

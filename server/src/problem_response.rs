@@ -58,7 +58,7 @@ pub(crate) const fn status_of(code: Code) -> StatusCode {
             StatusCode::INTERNAL_SERVER_ERROR
         }
         // What only a device says of itself: a server that says so is broken.
-        Code::NotEnrolled | Code::EnrolledAlready | Code::LateAnswer | Code::BookSealed | Code::KeyWrong => {
+        Code::NotEnrolled | Code::EnrolledAlready | Code::LateAnswer | Code::BookSealed | Code::KeyWrong | Code::PhotoGone => {
             StatusCode::INTERNAL_SERVER_ERROR
         }
     }

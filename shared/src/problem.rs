@@ -64,6 +64,8 @@ codes! {
     DayFull = "day-full", "Kept on the device, tried again tomorrow";
     /// Quarantine holds as much from this device as it may: the device keeps this itself.
     QuarantineFull = "quarantine-full", "Quarantine has no room for more from this device";
+    /// The picture of a photo is not on its own device any more, and the shop has not got it.
+    PhotoGone = "photo-gone", "The picture is no longer on this device, and the shop has not got it";
     /// The message is larger than agreed.
     TooLarge = "too-large", "Larger than agreed";
     /// Too many tries in too short a time.

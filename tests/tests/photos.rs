@@ -114,7 +114,7 @@ fn what_will_not_get_there_is_said_and_not_tried_for_ever() {
     crew.on(tech, |book, _| book.photos().note_gone(machine, HASH)).unwrap();
     assert_eq!(due(&crew, tech), []);
     let own = crew.phones[tech].book.photos().own().unwrap();
-    assert!(matches!(&own[0].bytes, Whereabouts::Stopped { code, .. } if code == "photo-gone"), "{own:?}");
+    assert!(matches!(&own[0].bytes, Whereabouts::Stopped { code: Code::PhotoGone }), "{own:?}");
 }
 
 #[test]

@@ -128,11 +128,11 @@ fn what_waits_in_quarantine_is_saved_as_well() {
     for id in &read {
         let bytes = crew.phones[helper].book.store().records().held(*id).unwrap().unwrap().bytes;
         let by = RefusedBy::ThisBook { brought_by: None };
-        crew.phones[tech].book.store().quarantine().put(machine, &bytes, Code::RoleMayNot, "Not taken here.", crew.now_ms, by).unwrap();
+        crew.phones[tech].book.store().quarantine().put(machine, &bytes, Code::RoleMayNot, crew.now_ms, by).unwrap();
     }
     let numbers: Vec<i64> = crew.phones[tech].book.store().quarantine().quarantined().unwrap().iter().map(|held| held.id).collect();
     crew.phones[tech].book.store().quarantine().settle_quarantined(numbers[2], QuarantineState::KeptOut).unwrap();
-    crew.phones[tech].book.store().quarantine().put(machine, b"no record", Code::Unreadable, "Not a record.", 0, RefusedBy::Shop).unwrap();
+    crew.phones[tech].book.store().quarantine().put(machine, b"no record", Code::Unreadable, 0, RefusedBy::Shop).unwrap();
     crew.phones[tech].book = Book::over(Store::in_memory().unwrap(), &mut crew.dice).unwrap();
     let moment = crew.moment(tech);
     let saved = salvage(&folder.path().join("book.db"), &moment).unwrap();

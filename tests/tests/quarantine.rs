@@ -60,17 +60,17 @@ fn what_it_says_it_would_change_is_what_letting_it_in_changes() {
     let mut seen = Vec::new();
     // Each is told of as the book stands when its turn comes.
     while let Some(view) = views(&crew).into_iter().next() {
-        let id = view.held.record.unwrap();
-        let kind = view.held.kind.clone().unwrap();
-        assert!(!view.words.is_empty() && view.headline().starts_with("M-1: "), "{view:?}");
-        assert!(view.can_be_let_in && view.by_name == "Tech" && view.role == "tech" && view.stated_ms.is_some(), "{view:?}");
+        let id = view.line.held.record.unwrap();
+        let kind = view.line.held.kind.clone().unwrap();
+        assert!(!view.line.words.is_empty() && view.line.headline().starts_with("M-1: "), "{view:?}");
+        assert!(view.can_be_let_in && view.line.by_name == "Tech" && view.line.role == "tech" && view.line.stated_ms.is_some(), "{view:?}");
         let told = view.would_change.join(" ");
         // What is a thing of its own changes nothing that stands, and is told of by its own words.
-        let body = sync_core::crypto::envelope::decode_unverified(&view.held.bytes).unwrap().record;
+        let body = sync_core::crypto::envelope::decode_unverified(&view.line.held.bytes).unwrap().record;
         let slot = Slot::of(&body).unwrap();
         let before = stands(&crew.shop, machine, &slot);
         let (office, now) = (crew.phones[0].person, ClockReading::at(crew.now_ms));
-        crew.shop.peer().release(view.held.id, office, &now, &mut crew.dice).unwrap();
+        crew.shop.peer().release(view.line.held.id, office, &now, &mut crew.dice).unwrap();
         let after = stands(&crew.shop, machine, &slot);
         match &body.body {
             Body::Void(void) => {
@@ -105,16 +105,13 @@ fn what_can_never_come_in_says_so_and_offers_nothing() {
     let store = crew.shop.store();
     store
         .quarantine()
-        .put(
-            machine,
-            b"no record",
-            shared::problem::Code::BodyInvalid,
-            "It cannot be read.",
-            crew.now_ms,
-            RefusedBy::ThisBook { brought_by: None },
-        )
+        .put(machine, b"no record", shared::problem::Code::BodyInvalid, crew.now_ms, RefusedBy::ThisBook { brought_by: None })
         .unwrap();
     let view = views(&crew).pop().unwrap();
-    assert!(!view.can_be_let_in && view.words.is_empty() && view.headline() == "A record that cannot be read, for M-1", "{view:?}");
+    assert!(
+        !view.can_be_let_in && view.line.words.is_empty() && view.line.headline() == "A record that cannot be read, for M-1",
+        "{view:?}"
+    );
+    assert_eq!(view.line.detail, "the record cannot be read, and so never comes in.");
     assert_eq!(view.would_change, ["Nothing: the record cannot be read, and so never comes in."]);
 }

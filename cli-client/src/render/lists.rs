@@ -78,7 +78,7 @@ pub(crate) struct ShopQuarantined {
 }
 
 impl ShopQuarantined {
-    fn of(line: &QuarantineView) -> Self {
+    fn of(QuarantineView { line, would_change, .. }: &QuarantineView) -> Self {
         let held = &line.held;
         Self {
             id: held.id,
@@ -88,8 +88,8 @@ impl ShopQuarantined {
             device_name: line.device_name.clone(),
             stated_ms: line.stated_ms,
             words: line.words.clone(),
-            would_change: line.would_change.clone(),
-            detail: held.detail.clone(),
+            would_change: would_change.clone(),
+            detail: line.detail.clone(),
             since_ms: held.since_ms,
             state: held.state,
             record: held.record,

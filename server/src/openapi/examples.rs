@@ -19,8 +19,8 @@ use shared::wire::{ASSERTION_TYPE, CodeIssued, CodeRequest, EnrolAnswer, EnrolRe
 use sync_core::book::backup::BackupLine;
 use sync_core::queries::reckon::{LeafPlan, Reckoned};
 use sync_core::queries::{
-    ContestedReading, ContestedSlot, DueLine, Fate, HistoryLine, MachineLine, PersonLine, PropertyLine, QuarantineView, ServiceRecord,
-    ServiceValve, ShopStatus,
+    ContestedReading, ContestedSlot, DueLine, Fate, HistoryLine, MachineLine, PersonLine, PropertyLine, QuarantineLine, QuarantineView,
+    ServiceRecord, ServiceValve, ShopStatus,
 };
 use sync_core::store::{QuarantineState, Quarantined};
 
@@ -231,28 +231,28 @@ fn contested(doc: DocId, record: RecordId) -> ContestedSlot {
 }
 
 fn quarantined(doc: DocId, record: RecordId) -> QuarantineView {
-    QuarantineView {
+    let held = Quarantined {
+        id: 1,
+        record: Some(record),
+        doc,
+        code: Code::RoleMayNot,
+        device: Some(DeviceId::from_time(AT_MS, id(5))),
+        since_ms: AT_MS,
+        state: QuarantineState::Waiting,
+        kind: Some("sign-off".to_owned()),
+        bytes: Vec::new(),
+    };
+    let line = QuarantineLine {
+        held,
         title: "A-12".to_owned(),
         by_name: "Ben".to_owned(),
         role: "helper".to_owned(),
         device_name: "Ben's phone".to_owned(),
         stated_ms: Some(AT_MS),
         words: "visit finished, complete".to_owned(),
-        would_change: vec!["Nothing stands for visit sign-off now; this would.".to_owned()],
-        can_be_let_in: true,
-        held: Quarantined {
-            id: 1,
-            record: Some(record),
-            doc,
-            code: Code::RoleMayNot,
-            detail: "A helper may not finish a visit.".to_owned(),
-            device: Some(DeviceId::from_time(AT_MS, id(5))),
-            since_ms: AT_MS,
-            state: QuarantineState::Waiting,
-            kind: Some("sign-off".to_owned()),
-            bytes: Vec::new(),
-        },
-    }
+        detail: "A helper may not finish a visit.".to_owned(),
+    };
+    QuarantineView { line, would_change: vec!["Nothing stands for visit sign-off now; this would.".to_owned()], can_be_let_in: true }
 }
 
 fn service_record(visit: RecordId) -> ServiceRecord {

@@ -8,7 +8,7 @@ use maud::{Markup, html};
 use shared::ids::DeviceId;
 use sync_core::engine::BookError;
 use sync_core::queries::bounds::{MOST_LINES, MOST_QUARANTINED};
-use sync_core::queries::{DeviceLine, QuarantineView};
+use sync_core::queries::{DeviceLine, QuarantineLine, QuarantineView};
 use sync_core::store::QuarantineState;
 
 use super::asked::{From, Named, Query};
@@ -58,7 +58,7 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: CurrentUser,
         .collect();
     let rows: Vec<Vec<Markup>> = settled
         .iter()
-        .map(|line| {
+        .map(|QuarantineView { line, .. }| {
             vec![
                 html! { (line.headline()) },
                 html! { (signed_by(line)) },
@@ -72,12 +72,12 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: CurrentUser,
         p.soft { "What could not be taken waits here whole, and on the device that it came from. Let in, it is a record like any other; kept out, it is refused for ever." }
         h2 { "Waiting" }
         @if waiting.is_empty() { (nothing("Nothing waits.")) }
-        div.cards { @for line in &waiting { (card(&visitor, line, "/office/quarantine")) } }
+        div.cards { @for view in &waiting { (card(&visitor, view, "/office/quarantine")) } }
         @if all > waiting.len() {
             p.bar-line {
                 span { (waiting.len()) " of " (all) }
                 @if after > 0 { a href="/office/quarantine" { "From the first" } }
-                @if let Some(last) = waiting.last().filter(|_| waiting.len() == MOST_QUARANTINED) { a href={ "/office/quarantine?from=" (last.held.id) } { "The next" } }
+                @if let Some(last) = waiting.last().filter(|_| waiting.len() == MOST_QUARANTINED) { a href={ "/office/quarantine?from=" (last.line.held.id) } { "The next" } }
             }
         }
         @if !too_much.is_empty() {
@@ -93,16 +93,17 @@ pub(super) async fn page(State(state): State<ServerState>, visitor: CurrentUser,
     Ok(frame(&visitor, Place::Quarantine, "Quarantine", &body))
 }
 
-fn signed_by(line: &QuarantineView) -> String {
+fn signed_by(line: &QuarantineLine) -> String {
     if line.by_name.is_empty() { line.device_name.clone() } else { format!("{} ({}), on {}", line.by_name, line.role, line.device_name) }
 }
 
-fn card(visitor: &CurrentUser, line: &QuarantineView, back: &str) -> Markup {
-    html! { article.card { h3 { (sentence(&line.headline())) } (facts(visitor, line, back)) } }
+fn card(visitor: &CurrentUser, view: &QuarantineView, back: &str) -> Markup {
+    html! { article.card { h3 { (sentence(&view.line.headline())) } (facts(visitor, view, back)) } }
 }
 
 /// What one record that waits is decided by: why it waits, who says so, what letting it in would change, and the two ways to settle it.
-pub(super) fn facts(visitor: &CurrentUser, line: &QuarantineView, back: &str) -> Markup {
+pub(super) fn facts(visitor: &CurrentUser, view: &QuarantineView, back: &str) -> Markup {
+    let line = &view.line;
     let settle = |how: &str, words: &str| {
         let inside = html! {
             input type="hidden" name="how" value=(how);
@@ -112,15 +113,15 @@ pub(super) fn facts(visitor: &CurrentUser, line: &QuarantineView, back: &str) ->
         form(visitor, &format!("/office/quarantine/{}", line.held.id), &inside)
     };
     html! {
-        p { (sentence(&line.held.detail)) }
+        p { (sentence(&line.detail)) }
         dl {
             dt { "From" } dd { (signed_by(line)) }
             @if let Some(stated) = line.stated_ms { dt { "Stated" } dd { (visitor.local(stated)) " by the device's clock" } }
             dt { "Waits" } dd { "since " (visitor.local(line.held.since_ms)) }
             dt { "Let in" }
             dd {
-                @for line in &line.would_change { p { (line) } }
-                @if line.would_change.is_empty() { "Nothing that stands would change: it would be kept beside the rest." }
+                @for sentence in &view.would_change { p { (sentence) } }
+                @if view.would_change.is_empty() { "Nothing that stands would change: it would be kept beside the rest." }
             }
         }
         (ids(&html! {
@@ -128,7 +129,7 @@ pub(super) fn facts(visitor: &CurrentUser, line: &QuarantineView, back: &str) ->
             @if let Some(record) = line.held.record { " Record " code { (record) } "." }
         }))
         @if visitor.is_office() {
-            @if line.can_be_let_in { (step("Let it in", &settle("in", "Yes, let it in"))) }
+            @if view.can_be_let_in { (step("Let it in", &settle("in", "Yes, let it in"))) }
             (step("Keep it out", &settle("out", "Yes, keep it out for ever")))
         }
     }

@@ -31,7 +31,7 @@ pub(crate) async fn list(
     let (after, most) = (paging.place::<i64>()?.unwrap_or_default(), paging.one_more()?);
     let now = state.now();
     let held = state.read(move |book| book.reader().quarantine_views(None, after, most, unit, &now)).await?;
-    paging.of(&uri, held, |line| line.held.id)
+    paging.of(&uri, held, |line| line.line.held.id)
 }
 
 /// Lets a record in from quarantine

@@ -19,9 +19,6 @@ use crate::sys::clock::ClockReading;
 const OWN: MetaKey<Vec<OwnPhoto>> = MetaKey::new("photos");
 /// So long the bytes stay on a device after the shop has said that it has them, in ms: a week, in which the shop makes a backup.
 pub const STAYS_MS: i64 = 7 * 86_400_000;
-/// The code of a photo whose bytes are gone from the device.
-const GONE: &str = "photo-gone";
-const GONE_SAID: &str = "The picture is no longer on this device, and the shop has not got it. Its record stays in the book.";
 /// A photo that the shop refused for now is offered again after so long, in ms.
 const AGAIN_MS: i64 = 3_600_000;
 
@@ -67,10 +64,8 @@ pub enum Whereabouts {
     },
     /// They will not get there: the shop does not take them, or they are gone from this device.
     Stopped {
-        /// Why, as a code.
-        code: String,
-        /// Why, in a sentence.
-        detail: String,
+        /// Why.
+        code: Code,
     },
 }
 
@@ -251,9 +246,7 @@ impl Photos<'_> {
     /// As [`Photos::own`].
     pub fn note_refused(&self, doc: DocId, sha256: Bytes32, problem: &Problem, now: &ClockReading) -> Result<(), BookError> {
         match problem.code {
-            Code::BodyInvalid | Code::EntryInvalid | Code::Unreadable | Code::TooLarge => {
-                self.note_stopped(doc, sha256, problem.code.name(), &problem.detail)
-            }
+            Code::BodyInvalid | Code::EntryInvalid | Code::Unreadable | Code::TooLarge => self.note_stopped(doc, sha256, problem.code),
             Code::DocumentClosed | Code::NotFound => self.each_own(doc, sha256, |photo| photo.refused_ms = Some(now.wall_ms)),
             _ => Ok(()),
         }
@@ -264,14 +257,14 @@ impl Photos<'_> {
     /// # Errors
     /// As [`Photos::own`].
     pub fn note_gone(&self, doc: DocId, sha256: Bytes32) -> Result<(), BookError> {
-        self.note_stopped(doc, sha256, GONE, GONE_SAID)
+        self.note_stopped(doc, sha256, Code::PhotoGone)
     }
 
     /// Not offered again. Where the shop has the bytes already, that stays so.
-    fn note_stopped(&self, doc: DocId, sha256: Bytes32, code: &str, detail: &str) -> Result<(), BookError> {
+    fn note_stopped(&self, doc: DocId, sha256: Bytes32, code: Code) -> Result<(), BookError> {
         self.each_own(doc, sha256, |photo| {
             if photo.bytes == Whereabouts::Here {
-                photo.bytes = Whereabouts::Stopped { code: code.to_owned(), detail: detail.to_owned() };
+                photo.bytes = Whereabouts::Stopped { code };
             }
         })
     }
@@ -304,6 +297,15 @@ impl OwnPhoto {
         match self.bytes {
             Whereabouts::AtShop { since_ms, .. } => Some(since_ms.saturating_add(STAYS_MS)),
             Whereabouts::Here | Whereabouts::Stopped { .. } => None,
+        }
+    }
+
+    /// Why the bytes will not get to the shop, where they will not.
+    #[must_use]
+    pub const fn stopped(&self) -> Option<Code> {
+        match self.bytes {
+            Whereabouts::Stopped { code } => Some(code),
+            Whereabouts::Here | Whereabouts::AtShop { .. } => None,
         }
     }
 

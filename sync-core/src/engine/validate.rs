@@ -174,9 +174,9 @@ impl Validator<'_> {
         // A device that hears a refusal of the shop does not take the record from others again, to be refused for ever.
         if !self.of_shop
             && !self.vouched.covers(opened)
-            && let Some((code, detail)) = store.quarantine().refused_by_shop(bytes)?
+            && let Some(code) = store.quarantine().refused_by_shop(bytes)?
         {
-            return Ok(Err(No(code, format!("The shop has refused this {kind}, and the office decides. {detail}"))));
+            return Ok(Err(No(code, format!("The shop has refused this {kind}, and the office decides. {}.", code.title()))));
         }
         let by_shop = opened.device == self.roster.root.device;
         if !by_shop && !self.vouched.covers(opened) {

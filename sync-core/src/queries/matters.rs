@@ -92,7 +92,7 @@ pub(super) fn of(sheet: &DaySheet, roster: &Roster) -> Vec<Matter> {
         add(MatterKind::Hold, n, format!("{} at {} is on hold: {}", hold.tag, hold.property, hold.what));
     }
     for (n, line) in sheet.quarantine.iter().enumerate() {
-        add(MatterKind::Quarantine, n, format!("{}, waits in quarantine", line.headline()));
+        add(MatterKind::Quarantine, n, format!("{}, waits in quarantine", line.line.headline()));
     }
     for (n, device) in sheet.devices.iter().enumerate().filter(|(_, device)| !device.revoked && !device.here_today) {
         let last = device.last_ms.map_or_else(|| "never".to_owned(), |ms| roster.local(ms));

@@ -6,6 +6,7 @@
 use serde::Serialize;
 use shared::ids::{PersonId, RecordId};
 use shared::length::LengthUnit;
+use shared::problem::Code;
 use shared::record::{Arrival, Body, ClockEvidence, FindingKind, Record};
 use shared::slot::Slot;
 
@@ -14,8 +15,10 @@ use super::history::by;
 use super::{describe, short};
 use crate::crypto::envelope::{self, Opened};
 use crate::engine::BookError;
-use crate::engine::validate::{entry_of, may_be_let_in};
+use crate::engine::validate::{entry_of, may_be_let_in, target};
+use crate::judge::corrected_time::correct;
 use crate::judge::ledger::{Entry, Ledger};
+use crate::judge::permissions::{self, Target};
 use crate::judge::roster::Roster;
 use crate::judge::standing::{Standing, stands};
 use crate::queries::Reader;
@@ -24,6 +27,7 @@ use crate::sys::clock::ClockReading;
 
 /// A record in quarantine as one reads it. What letting it in would change is not tried.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct QuarantineLine {
     /// As quarantine holds it.
     #[serde(flatten)]
@@ -40,27 +44,17 @@ pub struct QuarantineLine {
     pub stated_ms: Option<i64>,
     /// What it says; empty where it cannot be read.
     pub words: String,
+    /// Why it waits, in a sentence, by what this book knows now.
+    pub detail: String,
 }
 
 /// A record in quarantine with what the office decides by.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct QuarantineView {
-    /// As quarantine holds it.
+    /// As one reads it.
     #[serde(flatten)]
-    pub held: Quarantined,
-    /// The document it was meant for: a machine's tag, or another name.
-    pub title: String,
-    /// Who stated it; empty where it cannot be read.
-    pub by_name: String,
-    /// The role its author has now, or that there is none; empty where it cannot be read.
-    pub role: String,
-    /// The device that signed it, by name.
-    pub device_name: String,
-    /// When it was stated, by the device's clock, ms since 1970 UTC.
-    pub stated_ms: Option<i64>,
-    /// What it says; empty where it cannot be read.
-    pub words: String,
+    pub line: QuarantineLine,
     /// What letting it in would change, a sentence each. Empty once it is settled.
     pub would_change: Vec<String>,
     /// It can be let in: it is readable, whole, and signed by a device of this shop.
@@ -122,6 +116,7 @@ impl Reader<'_> {
             device_name,
             stated_ms: None,
             words: String::new(),
+            detail: self.why(&held)?,
             held,
         };
         if let Some(entry) = opened.as_ref().map(entry_of) {
@@ -139,13 +134,11 @@ impl Reader<'_> {
     /// [`BookError`] where the store fails.
     pub fn quarantine_view(&self, held: Quarantined, unit: LengthUnit, now: &ClockReading) -> Result<QuarantineView, BookError> {
         let roster = self.book.roster()?;
-        let QuarantineLine { held, title, by_name, role, device_name, stated_ms, words } = self.quarantine_line(held, unit)?;
-        let (would_change, can_be_let_in) = (Vec::new(), false);
-        let mut view = QuarantineView { held, title, by_name, role, device_name, stated_ms, words, would_change, can_be_let_in };
-        if view.held.state != QuarantineState::Waiting {
+        let mut view = QuarantineView { line: self.quarantine_line(held, unit)?, would_change: Vec::new(), can_be_let_in: false };
+        if view.line.held.state != QuarantineState::Waiting {
             return Ok(view);
         }
-        match may_be_let_in(&self.book.store, roster, &view.held) {
+        match may_be_let_in(&self.book.store, roster, &view.line.held) {
             Ok((opened, _)) => {
                 view.can_be_let_in = true;
                 view.would_change = self.would_change(&opened, unit, now)?;
@@ -154,6 +147,25 @@ impl Reader<'_> {
             Err(other) => return Err(other),
         }
         Ok(view)
+    }
+
+    /// Why a record waits, by what this book knows now: what is wrong with it, or what its author may not. Where neither can be told any
+    /// more, as of a change that did not fit, what its code means.
+    fn why(&self, held: &Quarantined) -> Result<String, BookError> {
+        let (store, roster) = (&self.book.store, self.book.roster()?);
+        let denied = match may_be_let_in(store, roster, held) {
+            Err(BookError::Denied(why)) => Some(why),
+            Err(other) => return Err(other),
+            Ok((opened, site)) if held.code == Code::RoleMayNot => {
+                let record = &opened.record;
+                let target = Target { place: Some(site.place), ..target(store, roster, record)? };
+                let at_ms = correct(record, None, None).ms;
+                permissions::may_write_at(record, roster, at_ms, None, &target).err().map(|why| format!("not taken: {why}"))
+            }
+            Ok(_) => None,
+        };
+        let why = denied.unwrap_or_else(|| held.code.title().to_owned());
+        Ok(format!("{}.", why.trim_end_matches('.')))
     }
 
     /// What letting a record in would change of what its document says, a sentence each.
@@ -272,7 +284,7 @@ fn let_in(opened: &Opened, roster: &Roster, now: &ClockReading) -> Entry {
     Entry { device: roster.root.device, record, sha256: shared::bytes::Bytes32([0; 32]) }
 }
 
-impl QuarantineView {
+impl QuarantineLine {
     /// The record and its author in one line: what it is about, what it says, who said it.
     #[must_use]
     pub fn headline(&self) -> String {

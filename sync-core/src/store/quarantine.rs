@@ -37,8 +37,6 @@ pub struct Quarantined {
     pub doc: DocId,
     /// Why it is here.
     pub code: Code,
-    /// Why, in a sentence.
-    pub detail: String,
     /// The device that signed it, or claims to have.
     pub device: Option<DeviceId>,
     /// Since when, ms since 1970 UTC.
@@ -69,7 +67,7 @@ impl Quarantine<'_> {
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn put(&self, doc: DocId, bytes: &[u8], code: Code, detail: &str, since_ms: i64, by: RefusedBy) -> Result<(), StoreError> {
+    pub fn put(&self, doc: DocId, bytes: &[u8], code: Code, since_ms: i64, by: RefusedBy) -> Result<(), StoreError> {
         let brought_by = if let RefusedBy::ThisBook { brought_by } = by { brought_by } else { None };
         let opened = envelope::decode_unverified(bytes).ok();
         let record = opened.as_ref().map(|o| o.record.id.as_bytes().to_vec());
@@ -78,16 +76,15 @@ impl Quarantine<'_> {
         self.store
             .connection
             .prepare_cached(
-                "INSERT INTO quarantine (record, doc, code, detail, device, since_ms, state, bytes, brought_by, refused_by_shop)
-                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)
+                "INSERT INTO quarantine (record, doc, code, device, since_ms, state, bytes, brought_by, refused_by_shop)
+                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)
                  ON CONFLICT (bytes) DO UPDATE
-                   SET code = ?3, detail = ?4, since_ms = ?6, state = ?7, brought_by = ?9, refused_by_shop = ?10 WHERE state = ?11",
+                   SET code = ?3, since_ms = ?5, state = ?6, brought_by = ?8, refused_by_shop = ?9 WHERE state = ?10",
             )?
             .execute(params![
                 record,
                 doc.as_bytes().as_slice(),
                 to_json(&code)?,
-                detail,
                 device,
                 since_ms,
                 to_json(&QuarantineState::Waiting)?,
@@ -123,7 +120,7 @@ impl Quarantine<'_> {
     /// [`StoreError`].
     pub fn some_quarantined(&self, state: Option<QuarantineState>, after: i64, most: usize) -> Result<Vec<Quarantined>, StoreError> {
         let mut statement = self.store.connection.prepare_cached(
-            "SELECT id, record, doc, code, detail, device, since_ms, state, bytes FROM quarantine
+            "SELECT id, record, doc, code, device, since_ms, state, bytes FROM quarantine
              WHERE id > ?1 AND (?2 IS NULL OR state = ?2) ORDER BY id LIMIT ?3",
         )?;
         let state = state.map(|state| to_json(&state)).transpose()?;
@@ -133,21 +130,19 @@ impl Quarantine<'_> {
                 row.get::<_, Option<Vec<u8>>>(1)?,
                 row.get::<_, Vec<u8>>(2)?,
                 row.get::<_, String>(3)?,
-                row.get::<_, String>(4)?,
-                row.get::<_, Option<Vec<u8>>>(5)?,
-                row.get::<_, i64>(6)?,
-                row.get::<_, String>(7)?,
-                row.get::<_, Vec<u8>>(8)?,
+                row.get::<_, Option<Vec<u8>>>(4)?,
+                row.get::<_, i64>(5)?,
+                row.get::<_, String>(6)?,
+                row.get::<_, Vec<u8>>(7)?,
             ))
         })?;
         rows.map(|row| {
-            let (id, record, doc, code, detail, device, since_ms, state, bytes) = row?;
+            let (id, record, doc, code, device, since_ms, state, bytes) = row?;
             Ok(Quarantined {
                 id,
                 record: record.map(|r| fixed(&r).map(RecordId::from_bytes)).transpose()?,
                 doc: DocId::from_bytes(fixed(&doc)?),
                 code: from_json(&code)?,
-                detail,
                 device: device.map(|d| fixed(&d).map(DeviceId::from_bytes)).transpose()?,
                 since_ms,
                 state: from_json(&state)?,
@@ -215,18 +210,14 @@ impl Quarantine<'_> {
     }
 
     /// Why the shop refused these bytes in its present epoch, where it did and they wait for the office since.
-    pub(crate) fn refused_by_shop(&self, bytes: &[u8]) -> Result<Option<(Code, String)>, StoreError> {
+    pub(crate) fn refused_by_shop(&self, bytes: &[u8]) -> Result<Option<Code>, StoreError> {
         if !self.has_quarantined()? {
             return Ok(None);
         }
-        let mut statement = self
-            .store
-            .connection
-            .prepare_cached("SELECT code, detail FROM quarantine WHERE bytes = ?1 AND refused_by_shop = 1 AND state = ?2")?;
-        let row = statement
-            .query_row(params![bytes, to_json(&QuarantineState::Waiting)?], |row| Ok((row.get::<_, String>(0)?, row.get::<_, String>(1)?)))
-            .optional()?;
-        row.map(|(code, detail)| Ok((from_json(&code)?, detail))).transpose()
+        let mut statement =
+            self.store.connection.prepare_cached("SELECT code FROM quarantine WHERE bytes = ?1 AND refused_by_shop = 1 AND state = ?2")?;
+        let code: Option<String> = statement.query_row(params![bytes, to_json(&QuarantineState::Waiting)?], |row| row.get(0)).optional()?;
+        code.map(|code| from_json(&code)).transpose()
     }
 
     /// The documents and bytes of this device's own records that the shop refused and that wait for the office, oldest first. A
@@ -292,7 +283,7 @@ mod tests {
         assert!(!store.quarantine().is_kept_out(b"a record").unwrap());
         store
             .quarantine()
-            .put(DocId::from_bytes([1; 16]), b"a record", Code::RoleMayNot, "Not taken.", 0, RefusedBy::ThisBook { brought_by: None })
+            .put(DocId::from_bytes([1; 16]), b"a record", Code::RoleMayNot, 0, RefusedBy::ThisBook { brought_by: None })
             .unwrap();
         assert!(!store.quarantine().is_kept_out(b"a record").unwrap(), "it waits");
         let waiting = store.quarantine().quarantined().unwrap().first().unwrap().id;

@@ -104,7 +104,6 @@ CREATE TABLE quarantine (
     record BLOB,
     doc BLOB NOT NULL,
     code TEXT NOT NULL,
-    detail TEXT NOT NULL,
     device BLOB,
     since_ms INTEGER NOT NULL,
     state TEXT NOT NULL,

@@ -199,8 +199,7 @@ impl Taking<'_> {
                     signed.push(bytes.clone());
                 }
                 Err(RecordRefusal { record, code, detail }) => {
-                    let detail = format!("Came in a bundle, and is not taken here. {detail}");
-                    self.store.quarantine().put(doc, bytes, code, &detail, self.now.wall_ms, RefusedBy::ThisBook { brought_by: None })?;
+                    self.store.quarantine().put(doc, bytes, code, self.now.wall_ms, RefusedBy::ThisBook { brought_by: None })?;
                     taken.refused.push(RefusedLine { doc, record, code, detail });
                 }
             }

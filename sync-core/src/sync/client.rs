@@ -359,12 +359,10 @@ impl Taking<'_> {
                 Outcome::Taken { .. } => self.report.received += 1,
                 Outcome::Refused(refusal) => {
                     for bytes in &brought.recipe.records {
-                        let detail = format!("From the shop, and not taken here. {}", refusal.detail);
                         self.store.quarantine().put(
                             doc.id,
                             &bytes.0,
                             refusal.code,
-                            &detail,
                             self.now.wall_ms,
                             RefusedBy::ThisBook { brought_by: None },
                         )?;

@@ -74,7 +74,7 @@ impl Rebase<'_> {
                 Some(refusal) => {
                     // What the shop takes on another day is not in its own quarantine: a bundle may bring it again.
                     let by = if refusal.code.waits() { RefusedBy::ThisBook { brought_by: None } } else { RefusedBy::Shop };
-                    store.quarantine().put(answer.id, &bytes.0, refusal.code, &refusal.detail, now.wall_ms, by)?;
+                    store.quarantine().put(answer.id, &bytes.0, refusal.code, now.wall_ms, by)?;
                 }
                 // The shop may have sent the very record by another way.
                 None if store.records().holds_record(id)? || store.quarantine().is_quarantined(&bytes.0)? => {}

@@ -282,7 +282,6 @@ impl Taking<'_> {
                     doc,
                     bytes,
                     refusal.code,
-                    &refusal.detail,
                     self.now.wall_ms,
                     RefusedBy::ThisBook { brought_by: Some(self.device) },
                 )?;

@@ -9,7 +9,7 @@ const said = words.pictures;
 function where(own, here) {
   if (own?.bytes === 'here') return [mark(said.here, 'warn')];
   if (own?.bytes === 'at-shop') return [mark(said.atShop, 'in-spec'), here && own.let_go_ms ? [' ', said.until(words.when(own.let_go_ms))] : null];
-  if (own?.bytes === 'stopped') return [mark(said.stopped, 'warn'), ' ', own.detail];
+  if (own?.bytes === 'stopped') return [mark(said.stopped, 'warn'), ' ', own.stopped];
   return [said.elsewhere];
 }
 

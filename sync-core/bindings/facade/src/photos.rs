@@ -26,6 +26,8 @@ pub struct KeptPhoto {
     pub photo: OwnPhoto,
     /// When the bytes need not stay on this device any more, ms since 1970 UTC; `None` while the shop has not got them.
     pub let_go_ms: Option<i64>,
+    /// Why they will not get to the shop, in a sentence.
+    pub stopped: Option<String>,
 }
 
 impl Kit {
@@ -59,7 +61,11 @@ impl Kit {
     /// # Errors
     /// As [`Kit::photos_due`].
     pub fn own_photos(&self) -> Result<Vec<KeptPhoto>, KitError> {
-        let kept = |photo: OwnPhoto| KeptPhoto { let_go_ms: photo.let_go_ms(), photo };
+        let kept = |photo: OwnPhoto| KeptPhoto {
+            let_go_ms: photo.let_go_ms(),
+            stopped: photo.stopped().map(|code| format!("{}.", code.title())),
+            photo,
+        };
         Ok(self.book.photos().own()?.into_iter().map(kept).collect())
     }
 

@@ -275,7 +275,7 @@ impl From<OwnPhoto> for PhotoOf {
         let (at_shop, stopped) = match photo.bytes {
             Whereabouts::Here => (None, None),
             Whereabouts::AtShop { since_ms, .. } => (Some(since_ms), None),
-            Whereabouts::Stopped { detail, .. } => (None, Some(detail)),
+            Whereabouts::Stopped { code } => (None, Some(format!("{}.", code.title()))),
         };
         Self {
             record: photo.record.to_string(),
