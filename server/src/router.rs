@@ -1,12 +1,15 @@
-//! Every route on one page, grouped by who may call it.
+//! Every route on one page, grouped by who may call it: where each is, and what it takes and gives, stands beside its handler, once for
+//! the router and for the API's description.
 
 use axum::Router;
 use axum::extract::{DefaultBodyLimit, Request, State};
 use axum::middleware::{Next, from_fn, from_fn_with_state};
 use axum::response::Response;
-use axum::routing::{get, post};
 use shared::picture::LARGEST_PICTURE;
 use shared::wire::LARGEST_BODY;
+use utoipa::openapi::OpenApi;
+use utoipa_axum::router::{OpenApiRouter, UtoipaMethodRouterExt};
+use utoipa_axum::routes;
 
 use crate::problem_response::ApiError;
 use crate::rate_limit::Peer;
@@ -23,85 +26,14 @@ pub const LARGEST_SMALL_BODY: usize = 16 * 1024;
 /// The server's routes with everything that surrounds them.
 pub fn router(state: ServerState) -> Router {
     let (started_ms, within) = (state.now().wall_ms, state.limits.answer);
-
-    let anyone = Router::new()
-        .route("/.well-known/jwks.json", get(joining::keys))
-        .route("/v1/enrol", post(joining::enrol))
-        .route("/v1/token", post(joining::token))
-        // A calendar sends no token: its address has a secret.
-        .route("/v1/due.ics", get(calendar::due))
-        .route("/ready", get(watching::ready))
+    let api = anyone()
         .route_layer(from_fn_with_state(state.clone(), at_a_strangers_pace))
-        // That the server is up is told at any pace: it asks nothing of the book.
-        .route("/health", get(watching::health))
-        .route("/v1/openapi.json", get(description::document))
-        .route("/docs", get(description::page));
-
-    let any_device = Router::new()
-        .route("/v1/exchange", post(exchange::exchange).layer(DefaultBodyLimit::max(LARGEST_BODY)))
-        .route("/v1/due", get(looking::due))
-        .route("/v1/settings", get(looking::settings))
-        .route("/v1/events", get(live::events))
-        .route("/v1/calendar-feed", post(calendar::feed))
-        .route("/v1/machines.csv", get(exports::machines))
-        .route("/v1/due.csv", get(exports::due))
-        .route("/v1/readings.csv", get(exports::readings))
-        .route("/v1/hours.csv", get(exports::hours))
-        .route("/v1/engine-cards.csv", get(exports::engine_cards))
-        .route("/v1/status", get(lists::status))
-        .route("/v1/properties", get(lists::properties))
-        .route("/v1/properties/{id}", get(lists::property))
-        .route("/v1/machines", get(lists::machines))
-        .route("/v1/engine-cards", get(lists::engine_cards))
-        .route("/v1/reckon/crank", get(piston::crank))
-        .route("/v1/reckon/tdc", get(piston::tdc));
-
-    let whoever_may_read_the_machine = Router::new()
-        .route("/v1/machines/{id}", get(looking::machine))
-        .route("/v1/machines/{id}/history", get(lists::history))
-        .route("/v1/machines/{id}/slot", get(looking::slot))
-        .route("/v1/visits/{id}/service-record", get(lists::service_record))
-        .route("/v1/visits/{id}/service-record.pdf", get(paper::service_record))
-        .route("/v1/machines/{id}/season.pdf", get(paper::season))
-        .route("/v1/records/{id}", get(lists::record))
-        .route("/v1/photos/{id}/{sha256}", get(photos::picture).put(photos::send).layer(DefaultBodyLimit::max(LARGEST_PICTURE)))
-        .route("/v1/machines/{id}/sure", get(reckoning::sure))
-        .route("/v1/machines/{id}/leaves", get(reckoning::leaves))
-        .route("/v1/machines/{id}/turn", get(reckoning::turn))
-        .route("/v1/machines/{id}/warm", get(warmth::warm))
-        .route("/v1/machines/{id}/meter", get(reckoning::meter))
-        .route("/v1/machines/{id}/usage", get(reckoning::usage))
-        .route("/v1/machines/{id}/due", get(reckoning::due))
-        .route("/v1/machines/{id}/drift", get(reckoning::drift));
-
-    let office_or_lead = Router::new()
-        .route("/v1/day-sheet", get(looking::day_sheet))
-        .route("/v1/contested", get(looking::contested))
-        .route("/v1/days", get(days::list))
-        .route("/v1/days/{day}", get(days::one))
-        .route("/v1/days/{day}/machines/{id}", get(days::evening))
-        .route("/v1/people", get(lists::people))
-        .route("/v1/devices", get(lists::devices))
-        .route("/v1/quarantine", get(quarantine::list))
-        // A person's carry is also for that person.
-        .route("/v1/people/{id}/carry", get(reckoning::carry))
-        .route("/v1/agreement", get(reckoning::agreement))
-        .route("/v1/round", get(reckoning::round));
-
-    let office = Router::new()
-        .route("/v1/codes", post(joining::codes))
-        // Also for programs on this very computer, without a token.
-        .route("/metrics", get(watching::metrics))
-        .route("/v1/backups", get(backups::list).post(backups::make))
-        .route("/v1/quarantine/{id}/release", post(quarantine::release))
-        .route("/v1/quarantine/{id}/keep-out", post(quarantine::keep_out))
-        .route_layer(from_fn_with_state(state.clone(), idempotency::answer_once));
-
-    let routes = anyone
-        .merge(any_device)
-        .merge(whoever_may_read_the_machine)
-        .merge(office_or_lead)
-        .merge(office)
+        .merge(anyone_at_any_pace())
+        .merge(any_device())
+        .merge(whoever_may_read_the_machine())
+        .merge(office_or_lead())
+        .merge(office().route_layer(from_fn_with_state(state.clone(), idempotency::answer_once)));
+    let routes = Router::from(api)
         .merge(pages::routes(&state))
         .merge(phone::routes())
         .fallback(async || ApiError::no_such_route())
@@ -113,6 +45,94 @@ pub fn router(state: ServerState) -> Router {
     middleware::around(routes, started_ms, within)
         .layer(from_fn_with_state(state.clone(), metrics::count))
         .layer(from_fn_with_state(state, guards::headers))
+}
+
+/// What the routes of the API say of themselves, put into a document.
+pub(crate) fn described(document: OpenApi) -> OpenApi {
+    let groups = [anyone(), anyone_at_any_pace(), any_device(), whoever_may_read_the_machine(), office_or_lead(), office()];
+    groups.into_iter().fold(OpenApiRouter::with_openapi(document), OpenApiRouter::merge).into_openapi()
+}
+
+fn anyone() -> OpenApiRouter<ServerState> {
+    OpenApiRouter::new()
+        .routes(routes!(joining::keys))
+        .routes(routes!(joining::enrol))
+        .routes(routes!(joining::token))
+        // A calendar sends no token: its address has a secret.
+        .routes(routes!(calendar::due))
+        .routes(routes!(watching::ready))
+}
+
+/// That the server is up is told at any pace: it asks nothing of the book.
+fn anyone_at_any_pace() -> OpenApiRouter<ServerState> {
+    OpenApiRouter::new().routes(routes!(watching::health)).routes(routes!(description::document)).routes(routes!(description::page))
+}
+
+fn any_device() -> OpenApiRouter<ServerState> {
+    OpenApiRouter::new()
+        .routes(routes!(exchange::exchange).layer(DefaultBodyLimit::max(LARGEST_BODY)))
+        .routes(routes!(looking::due))
+        .routes(routes!(looking::settings))
+        .routes(routes!(live::events))
+        .routes(routes!(calendar::feed))
+        .routes(routes!(exports::machines))
+        .routes(routes!(exports::due))
+        .routes(routes!(exports::readings))
+        .routes(routes!(exports::hours))
+        .routes(routes!(exports::engine_cards))
+        .routes(routes!(lists::status))
+        .routes(routes!(lists::properties))
+        .routes(routes!(lists::property))
+        .routes(routes!(lists::machines))
+        .routes(routes!(lists::engine_cards))
+        .routes(routes!(piston::crank))
+        .routes(routes!(piston::tdc))
+}
+
+fn whoever_may_read_the_machine() -> OpenApiRouter<ServerState> {
+    OpenApiRouter::new()
+        .routes(routes!(looking::machine))
+        .routes(routes!(lists::history))
+        .routes(routes!(looking::slot))
+        .routes(routes!(lists::service_record))
+        .routes(routes!(paper::service_record))
+        .routes(routes!(paper::season))
+        .routes(routes!(lists::record))
+        .routes(routes!(photos::picture, photos::send).layer(DefaultBodyLimit::max(LARGEST_PICTURE)))
+        .routes(routes!(reckoning::sure))
+        .routes(routes!(reckoning::leaves))
+        .routes(routes!(reckoning::turn))
+        .routes(routes!(warmth::warm))
+        .routes(routes!(reckoning::meter))
+        .routes(routes!(reckoning::usage))
+        .routes(routes!(reckoning::due))
+        .routes(routes!(reckoning::drift))
+}
+
+fn office_or_lead() -> OpenApiRouter<ServerState> {
+    OpenApiRouter::new()
+        .routes(routes!(looking::day_sheet))
+        .routes(routes!(looking::contested))
+        .routes(routes!(days::list))
+        .routes(routes!(days::one))
+        .routes(routes!(days::evening))
+        .routes(routes!(lists::people))
+        .routes(routes!(lists::devices))
+        .routes(routes!(quarantine::list))
+        // A person's carry is also for that person.
+        .routes(routes!(reckoning::carry))
+        .routes(routes!(reckoning::agreement))
+        .routes(routes!(reckoning::round))
+}
+
+fn office() -> OpenApiRouter<ServerState> {
+    OpenApiRouter::new()
+        .routes(routes!(joining::codes))
+        // Also for programs on this very computer, without a token.
+        .routes(routes!(watching::metrics))
+        .routes(routes!(backups::list, backups::make))
+        .routes(routes!(quarantine::release))
+        .routes(routes!(quarantine::keep_out))
 }
 
 /// Counts a request of whoever shows no token, before anything is read of it.

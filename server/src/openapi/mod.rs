@@ -2,7 +2,6 @@
 //!
 //! A route describes what is its own beside its handler; what follows from who may call it and from what surrounds every
 //! route is added in [`rules`], and examples in [`examples`]. [`page`] shows the same document to people.
-//! A test (`server/tests/http/description.rs`) holds this list and `router.rs` to each other.
 
 mod examples;
 mod page;
@@ -15,76 +14,12 @@ use serde_json::Value;
 use shared::problem::{Code, Problem};
 use utoipa::OpenApi;
 
-use crate::routes::{
-    backups, calendar, days, description, exchange, exports, joining, lists, live, looking, paper, photos, piston, quarantine, reckoning,
-    warmth, watching,
-};
+use crate::router;
 
-/// The routes that are described.
+/// What stands before the routes.
 #[derive(Debug, OpenApi)]
 #[openapi(
     info(title = "Tappetbook", description = include_str!("about.md"), license(name = "Apache-2.0 OR MIT", identifier = "Apache-2.0 OR MIT")),
-    paths(
-        watching::health,
-        watching::ready,
-        description::document,
-        description::page,
-        joining::keys,
-        joining::enrol,
-        joining::token,
-        calendar::due,
-        exchange::exchange,
-        looking::due,
-        live::events,
-        calendar::feed,
-        exports::machines,
-        exports::due,
-        exports::readings,
-        exports::hours,
-        exports::engine_cards,
-        lists::status,
-        lists::properties,
-        lists::property,
-        lists::machines,
-        lists::engine_cards,
-        piston::crank,
-        piston::tdc,
-        looking::machine,
-        looking::slot,
-        looking::settings,
-        lists::history,
-        lists::service_record,
-        paper::service_record,
-        paper::season,
-        lists::record,
-        photos::picture,
-        photos::send,
-        reckoning::sure,
-        reckoning::leaves,
-        reckoning::turn,
-        warmth::warm,
-        reckoning::meter,
-        reckoning::usage,
-        reckoning::due,
-        reckoning::drift,
-        looking::day_sheet,
-        looking::contested,
-        days::list,
-        days::one,
-        days::evening,
-        lists::people,
-        lists::devices,
-        quarantine::list,
-        reckoning::carry,
-        reckoning::agreement,
-        reckoning::round,
-        watching::metrics,
-        joining::codes,
-        backups::list,
-        backups::make,
-        quarantine::release,
-        quarantine::keep_out,
-    ),
     components(schemas(Problem, Code)),
     tags(
         (name = "anyone", description = "No token is asked for."),
@@ -94,11 +29,11 @@ use crate::routes::{
         (name = "office", description = "Devices of people whose role is office at the time."),
     )
 )]
-struct Routes;
+struct Head;
 
 /// The document.
 static DOCUMENT: LazyLock<Value> = LazyLock::new(|| {
-    let whole = rules::complete(Routes::openapi());
+    let whole = rules::complete(router::described(Head::openapi()));
     let mut value = serde_json::to_value(whole).unwrap_or_default();
     examples::put_into(&mut value);
     value

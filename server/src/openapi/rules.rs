@@ -1,7 +1,7 @@
 //! What every route has by who may call it and by what surrounds it: the token, refusals, tags of versions, keys of writes.
 
 use shared::problem::Code;
-use utoipa::openapi::path::{Operation, ParameterIn, PathItem};
+use utoipa::openapi::path::{Operation, Parameter, ParameterIn, PathItem};
 use utoipa::openapi::schema::Schema;
 use utoipa::openapi::security::{HttpAuthScheme, HttpBuilder, SecurityRequirement, SecurityScheme};
 use utoipa::openapi::{Components, OpenApi, RefOr};
@@ -67,7 +67,7 @@ impl Route<'_> {
             let codes = [Code::TokenInvalid, Code::DeviceUnknown, Code::DeviceRevoked];
             let codes = if self.path == "/v1/token" { [&codes[..], &[Code::ClockWrong]].concat() } else { codes.to_vec() };
             let mut response = problem(401, &codes, "No token that holds, or a device that is not trusted (any more).");
-            response.headers.insert("www-authenticate".to_owned(), header("Bearer."));
+            response.headers.insert("www-authenticate".to_owned(), RefOr::T(header("Bearer.")));
             set(operation, "401", response);
         }
         if tag.starts_with("office") || self.path == "/v1/calendar-feed" {
@@ -107,7 +107,7 @@ impl Route<'_> {
         );
         set(operation, "507", problem(507, &[Code::DiskFull], "The shop's disk is full (RFC 4918 section 11.5)."));
         let mut busy = problem(429, &[Code::TooMany], "Too many requests at once.");
-        busy.headers.insert("retry-after".to_owned(), header("Seconds to wait."));
+        busy.headers.insert("retry-after".to_owned(), RefOr::T(header("Seconds to wait.")));
         set(operation, "429", busy);
         if self.path.contains("/reckon/") || REASONED.iter().any(|end| self.path.ends_with(end)) {
             set(operation, "422", problem(422, &[Code::NoAnswer], "The arithmetic has no answer to this, and says why."));
@@ -116,7 +116,7 @@ impl Route<'_> {
 
     /// What the question may be refused for.
     fn given(&self, operation: &mut Operation) {
-        let places: Vec<&ParameterIn> = operation.parameters.iter().flatten().map(|p| &p.parameter_in).collect();
+        let places: Vec<&ParameterIn> = parameters(operation.parameters.as_deref()).map(|p| &p.parameter_in).collect();
         let (query, path) = (places.contains(&&ParameterIn::Query), places.contains(&&ParameterIn::Path));
         if query {
             set(operation, "400", problem(400, &[Code::Unreadable], "The question cannot be read, or has a name that is not known."));
@@ -153,7 +153,7 @@ impl Route<'_> {
         if keyed {
             let say =
                 "A text of 1 to 255 characters, best a fresh random one. The same key with the same request gets the first answer again.";
-            operation.parameters.get_or_insert_default().push(header_parameter("idempotency-key", say));
+            operation.parameters.get_or_insert_default().push(RefOr::T(header_parameter("idempotency-key", say)));
             set(operation, "400", problem(400, &[Code::Unreadable], "The body or the Idempotency-Key is not of the agreed form."));
             let busy: &[Code] = if self.path == "/v1/backups" { &[Code::KeyReused, Code::IdTaken] } else { &[Code::KeyReused] };
             set(
@@ -184,17 +184,24 @@ fn looked_at(operation: &mut Operation) {
         if response.content.contains_key("text/event-stream") {
             return;
         }
-        response.headers.insert("etag".to_owned(), header(etag));
-        let paged = operation.parameters.iter().flatten().any(|p| p.name == "after" && p.parameter_in == ParameterIn::Query);
-        if paged && operation.parameters.iter().flatten().any(|p| p.name == "limit") {
-            response.headers.insert("link".to_owned(), header("The address of the next page, rel=next (RFC 8288); absent on the last."));
+        response.headers.insert("etag".to_owned(), RefOr::T(header(etag)));
+        let paged = parameters(operation.parameters.as_deref()).any(|p| p.name == "after" && p.parameter_in == ParameterIn::Query);
+        if paged && parameters(operation.parameters.as_deref()).any(|p| p.name == "limit") {
+            response
+                .headers
+                .insert("link".to_owned(), RefOr::T(header("The address of the next page, rel=next (RFC 8288); absent on the last.")));
         }
     }
     let mut same = utoipa::openapi::Response::new("What the caller has already is still so.");
-    same.headers.insert("etag".to_owned(), header(etag));
+    same.headers.insert("etag".to_owned(), RefOr::T(header(etag)));
     set(operation, "304", same);
     let say = "Tags of answers that the caller has: 304 where one of them is still so.";
-    operation.parameters.get_or_insert_default().push(header_parameter("if-none-match", say));
+    operation.parameters.get_or_insert_default().push(RefOr::T(header_parameter("if-none-match", say)));
+}
+
+/// The parameters of an operation: each is described in full where it is.
+fn parameters(given: Option<&[RefOr<Parameter>]>) -> impl Iterator<Item = &Parameter> {
+    given.into_iter().flatten().filter_map(|one| if let RefOr::T(parameter) = one { Some(parameter) } else { None })
 }
 
 /// Sets an answer that the route has not described itself.
