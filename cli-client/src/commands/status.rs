@@ -17,9 +17,9 @@ pub(crate) fn run(session: &mut Session<'_, '_>) -> Result<Outcome, Failure> {
     if status.quarantined > 0 {
         table.row(["Quarantine", &format!("{} (see tappet quarantine)", status.quarantined)]);
     }
-    if status.unproved > 0 {
-        let what = format!("{} parts kept on the shop's word; their signatures are looked at after the next exchange", status.unproved);
-        table.row(["To prove", &what]);
+    if status.unverified > 0 {
+        let what = format!("{} parts kept on the shop's word; their signatures are looked at after the next exchange", status.unverified);
+        table.row(["To verify", &what]);
     }
     let last = match status.last_exchange_ms {
         Some(ms) => format!("{} ago, {}", render::ms_span(now_ms - ms), session.local(ms)?),

@@ -6,6 +6,7 @@ use axum::response::Redirect;
 use maud::{Markup, html};
 use sha2::{Digest, Sha256};
 use shared::ids::{DocId, RecordId};
+use shared::length::LengthUnit;
 use sync_core::book::Book;
 use sync_core::engine::BookError;
 use sync_core::queries::bounds::MOST_SLOTS;
@@ -21,7 +22,6 @@ use super::layout::{field, ids, nothing, step};
 use super::{machine_parts, people, quarantine, ruling};
 use crate::problem_response::sentence;
 use crate::state::ServerState;
-use shared::length::LengthUnit;
 
 /// What the matters of a sheet are decided by, beyond the sheet itself: the slots with their readings side by side, by the matter.
 pub(super) type Slots = Vec<Option<SlotSheet>>;

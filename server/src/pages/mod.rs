@@ -54,11 +54,11 @@ use axum::http::HeaderMap;
 use axum::middleware::from_fn_with_state;
 use axum::response::Redirect;
 use axum::routing::{any, get, post};
+use error_page::ErrorPage;
 use shared::engine_card::file::LARGEST_FILE;
 
 use crate::problem_response::ApiError;
 use crate::state::ServerState;
-use error_page::ErrorPage;
 
 /// What the pages keep between two requests. Of the sessions the shop's database has what a restart must not end.
 #[derive(Debug, Default)]

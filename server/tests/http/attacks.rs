@@ -6,13 +6,13 @@ use base64::prelude::BASE64_URL_SAFE_NO_PAD as B64;
 use ed25519_dalek::{Signer, SigningKey};
 use jsonwebtoken::{Algorithm, EncodingKey, Header, encode};
 use serde_json::{Value, json};
+use server::Clock;
 use shared::problem::Code;
 use shared::role::Role;
 use shared::wire::{ASSERTION_TYP, TokenAnswer};
 use sync_core::sys::rng::fresh_person;
 
 use crate::support::{Device, ISSUER, World, chance};
-use server::Clock;
 
 /// A token put together by hand, so that its header may say anything.
 fn signed(header: &Value, claims: &Value, key: &SigningKey) -> String {

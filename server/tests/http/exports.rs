@@ -4,6 +4,7 @@ use axum::http::{StatusCode, header};
 use base64::Engine;
 use base64::prelude::BASE64_URL_SAFE_NO_PAD;
 use serde_json::Value;
+use server::Clock;
 use shared::engine_card::{Adjuster, Duty, EngineCard, Interval, Range, Rocker, Source, Thread};
 use shared::ids::{CardId, DocId, PropertyId};
 use shared::length::Length;
@@ -15,7 +16,6 @@ use sync_core::book::Draft;
 use sync_core::sys::rng::fresh_uuid;
 
 use crate::support::{Device, World, chance, reading};
-use server::Clock;
 
 /// A machine with an engine card, never checked and so due today.
 async fn with_card(world: &World, office: &mut Device, tag: &str) -> (PropertyId, DocId) {

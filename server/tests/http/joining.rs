@@ -5,6 +5,7 @@ use axum::http::{Method, StatusCode, header};
 use ed25519_dalek::SigningKey;
 use ed25519_dalek::pkcs8::EncodePrivateKey;
 use jsonwebtoken::{Algorithm, DecodingKey, EncodingKey, Header, Validation, decode, encode};
+use server::Clock;
 use shared::ids::PersonId;
 use shared::problem::Code;
 use shared::role::Role;
@@ -12,7 +13,6 @@ use shared::wire::{ASSERTION_TYP, ASSERTION_TYPE, AccessClaims, AssertionClaims,
 use sync_core::sys::rng::fresh_person;
 
 use crate::support::{Device, ISSUER, World, asked, chance};
-use server::Clock;
 
 const MINUTE: i64 = 60_000;
 

@@ -9,13 +9,13 @@ use shared::record::{Photo, PropertyCard};
 use shared::wire::LARGEST_BODY;
 use sync_core::book::Draft;
 use sync_core::book::pictures::sha256;
+use sync_core::sync::write_body;
 use sync_core::sys::rng::fresh_doc;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::{TcpSocket, TcpStream};
 
 use crate::support::{Answer, chance};
 use crate::wire::{SOON, Served, exchange_head, over, raw, read, rest};
-use sync_core::sync::write_body;
 
 const HEALTH: &str = "GET /health HTTP/1.1\r\nhost: 127.0.0.1\r\n\r\n";
 

@@ -2,13 +2,13 @@
 
 use axum::http::StatusCode;
 use serde_json::Value;
+use server::Clock;
 use shared::ids::DocId;
 use shared::problem::Code;
 use shared::role::Role;
+use sync_core::sys::rng::fresh_uuid;
 
 use crate::support::{World, chance, reading};
-use server::Clock;
-use sync_core::sys::rng::fresh_uuid;
 
 #[tokio::test]
 async fn the_day_sheet_counts_what_came_in_and_the_contested_slot_shows_both_readings() {

@@ -1,6 +1,7 @@
 //! How often somebody may ask: a device in a tight loop, and strangers.
 
 use axum::http::{StatusCode, header};
+use server::Clock;
 use server::Limits;
 use server::rate_limit::Rate;
 use shared::problem::Code;
@@ -8,7 +9,6 @@ use shared::role::Role;
 use sync_core::sync::write_body;
 
 use crate::support::{Answer, World, chance, exchange_of};
-use server::Clock;
 
 fn wait_of(answer: &Answer) -> i64 {
     answer.headers[header::RETRY_AFTER].to_str().unwrap().parse().unwrap()

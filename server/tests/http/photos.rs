@@ -4,6 +4,7 @@ use std::time::Duration;
 
 use axum::body::Body;
 use axum::http::{Method, StatusCode, header};
+use server::Limits;
 use shared::bytes::Bytes32;
 use shared::ids::DocId;
 use shared::picture::LARGEST_PICTURE;
@@ -14,7 +15,6 @@ use sync_core::book::pictures::{Pictures, sha256};
 
 use crate::browser::Browser;
 use crate::support::{Answer, Device, World, asked, chance};
-use server::Limits;
 
 const JPEG: &[u8] = b"\xff\xd8\xff\xe0 an invented meter";
 const PNG: &[u8] = b"\x89PNG\r\n\x1a\n an invented plate";

@@ -2,14 +2,14 @@
 
 use axum::http::StatusCode;
 use serde_json::Value;
+use server::Clock;
+use shared::ids::DocId;
 use shared::problem::Code;
 use shared::record::{SignOff, Visit};
 use shared::role::Role;
+use sync_core::book::Draft;
 
 use crate::support::{Device, World, chance};
-use server::Clock;
-use shared::ids::DocId;
-use sync_core::book::Draft;
 
 /// A tech finished two visits after the office had made them a helper, which their device had not heard: both wait.
 async fn two_waiting(world: &World) -> (Device, Device, DocId) {

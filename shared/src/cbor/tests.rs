@@ -1,8 +1,9 @@
 //! The bytes that are taken, and that both ways of judging them agree.
 
+use proptest::prelude::*;
+
 use super::*;
 use crate::record::any::values;
-use proptest::prelude::*;
 
 fn key_order(keys: Vec<Value>) -> Vec<Value> {
     let map = Value::Map(keys.into_iter().map(|k| (k, Value::Null)).collect());

@@ -1,12 +1,14 @@
 //! What a record's bytes are, and that the quick and the slow way over them agree.
 
+use std::collections::BTreeMap;
+
+use proptest::prelude::*;
+use proptest::strategy::ValueTree;
+
 use super::any::records;
 use super::*;
 use crate::bytes::Bytes32;
 use crate::length::Length;
-use proptest::prelude::*;
-use proptest::strategy::ValueTree;
-use std::collections::BTreeMap;
 
 fn reading() -> Record {
     Record {

@@ -97,7 +97,7 @@ pub struct Cursor {
     pub mac: Option<Bytes16>,
     /// Newly opened documents being handed out, where that takes more than one page.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub fill: Option<Fill>,
+    pub bootstrap: Option<Bootstrap>,
     /// The last record of which this device heard that it waits in the shop's quarantine, which is no part of the log: a shop whose book
     /// was put back, and has it no more, finds out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -118,14 +118,14 @@ impl Cursor {
     /// The furthest position that it names.
     #[must_use]
     pub fn furthest(&self) -> u64 {
-        self.fill.map_or(self.position, |fill| fill.until.max(self.position))
+        self.bootstrap.map_or(self.position, |begun| begun.until.max(self.position))
     }
 }
 
 /// Progress of handing out newly opened documents.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, Default)]
 #[serde(deny_unknown_fields)]
-pub struct Fill {
+pub struct Bootstrap {
     /// The log's end when the round began.
     pub until: u64,
     /// The last document handed out to its end, in the shop's own numbering.

@@ -15,7 +15,7 @@ pub use enrol::{
     ASSERTION_TYP, ASSERTION_TYPE, AccessClaims, AssertionClaims, CodeIssued, CodeRequest, EnrolAnswer, EnrolRequest, TokenAnswer,
     TokenRequest,
 };
-pub use exchange::{Cursor, DocAnswer, DocOffer, ExchangeAnswer, ExchangeRequest, Fill, PROTOCOL, QuarantineMark, Recipe, Refusal};
+pub use exchange::{Bootstrap, Cursor, DocAnswer, DocOffer, ExchangeAnswer, ExchangeRequest, PROTOCOL, QuarantineMark, Recipe, Refusal};
 pub use short::{Facts, Reader, ShortRecipe, delta_encode};
 
 /// Media type of both halves of the exchange.

@@ -60,7 +60,7 @@ export interface Status {
   waiting?: number;
   /** Pictures of photos that are on this phone alone. */
   photos_waiting?: number;
-  oldest_waiting_ms?: number | null; quarantined?: number; unproved?: number;
+  oldest_waiting_ms?: number | null; quarantined?: number; unverified?: number;
   last_exchange_ms?: number | null; clock_offset_ms?: number | null;
   /** Where the book is open: in this tab or another, which then answers for it. */
   has: 'opening' | 'here' | 'elsewhere';
@@ -109,8 +109,8 @@ export interface PhotoLine {
 }
 /** Where the picture of a photo of this phone's is: here alone, at the shop (and here until `let_go_ms`), or why it will not get there. */
 export type OwnPhoto = {
-  record: Id; doc: Id; sha256: string; size_bytes: number; caption: string; let_go_ms: number | null;
-} & ({ bytes: 'here' } | { bytes: 'at-shop'; since_ms: number } | { bytes: 'stopped'; code: string; detail: string });
+  record: Id; doc: Id; sha256: string; size_bytes: number; caption: string; let_go_ms: number | null; stopped: string | null;
+} & ({ bytes: 'here' } | { bytes: 'at-shop'; since_ms: number } | { bytes: 'stopped'; code: string });
 export interface PhotoDue { record: Id; doc: Id; sha256: string; size_bytes: number; caption: string; bytes: 'here'; ready: boolean }
 /** `hours_per_week` is the shop's estimate for a machine without a meter. */
 export interface MachineCard {
@@ -199,6 +199,16 @@ export interface Guide {
   hours_read: boolean; open: string[];
 }
 export interface FinishOutcome { record: Id; visit: Id; complete: boolean; open: string[] }
+export type LessonName = 'top-dead-center' | 'leaf' | 'lock-nut';
+export interface Lesson {
+  lesson: LessonName; title: string; moves: boolean; deference: string;
+  points: { point: string; what: string; why: string; otherwise: string }[];
+}
+export type Part = 'body' | 'piston' | 'train' | 'valve' | 'gap' | 'leaf' | 'tool';
+export type Shape = { shape: 'path'; part: Part; points: [number, number][]; closed: boolean }
+  | { shape: 'circle'; part: Part; center: [number, number]; radius: number }
+  | { shape: 'text'; at: [number, number]; anchor: 'start' | 'middle'; text: string };
+export interface Figure { wide: number; high: number; words: string; shapes: Shape[] }
 export interface RefusedLine { doc: Id; record: Id | null; code: string; detail: string }
 export interface Levelled {
   rounds: number; taken: number; received: number; healed: number; shop_restored: boolean; refused: RefusedLine[]; level: boolean;
@@ -230,6 +240,10 @@ export class Kit {
   close(): void;
   /** Shown and confirmed before a hand goes near a machine's engine. */
   cautions(machine: Id): Promise<{ cautions: string[]; deference: string }>;
+  /** How a step of the check is done, why, and what goes wrong otherwise: for a machine's engine, or for any. */
+  lesson(name: LessonName, machine: Id | null): Promise<Lesson>;
+  /** Its drawing; that of `top-dead-center` at an angle of the crank, in degrees from top dead center of compression. */
+  lessonFigure(name: LessonName, machine: Id | null, degrees: number): Promise<Figure>;
 
   // The shop.
   status(): Promise<Status>;

@@ -31,7 +31,7 @@ const ASKED = [
   'verify', 'unit', 'setUnit', 'leaves', 'setLeaves', 'readLength', 'showLength', 'remembered', 'remember', 'openVisit', 'openVisitOf',
   'resumeVisit', 'ownVisit', 'visitToGoOnWith', 'handOver', 'takeUp', 'lesson', 'lessonFigure', 'guide', 'firstLeaf', 'trial', 'takeReading', 'readHours', 'changeMeter', 'addFinding', 'clearFinding', 'addNote', 'addPhoto', 'picture',
   'photosDue', 'ownPhotos',
-  'leftOpen', 'finishVisit', 'signOff', 'addMachine', 'void', 'enrol', 'exchange', 'token', 'unsent', 'salvage', 'takeBundle', 'prove', 'tidy',
+  'leftOpen', 'finishVisit', 'signOff', 'addMachine', 'void', 'enrol', 'exchange', 'token', 'unsent', 'salvage', 'takeBundle', 'verifyDeferred', 'tidy',
 ];
 
 /** The open book of this origin. Make one with `openKit`. */

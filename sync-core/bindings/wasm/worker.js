@@ -20,7 +20,7 @@ const ONCE = new Set([
 /** A question to the tab that has the book is sent again after so long, until that tab says that it has it. */
 const AGAIN_MS = 400;
 /** So many parts of the log are proved at a time, so that a tap in between does not wait. */
-const PROVED_AT_ONCE = 64;
+const VERIFIED_AT_ONCE = 64;
 
 const me = crypto.randomUUID();
 let name;
@@ -31,9 +31,9 @@ let kit = null;
 let damaged = null;
 /** What the book's mark was when pages were last told. */
 let mark = 0;
-/** What goes on meanwhile: one exchange at a time, one proving, one picture on its way. */
+/** What goes on meanwhile: one exchange at a time, one verification, one picture on its way. */
 let exchanging = null;
-let proving = null;
+let verifying = null;
 let bringing = null;
 /** Questions of this page that another tab's worker was asked: id -> {message, timer}. */
 const asked = new Map();
@@ -82,14 +82,14 @@ async function salvaged() {
 
 /** Proves and tidies in small slices, when nobody waits. */
 function settle() {
-  proving ??= (async () => {
+  verifying ??= (async () => {
     let left;
     do {
       await new Promise((resolve) => { setTimeout(resolve, 20); });
-      left = JSON.parse(kit.ask('prove', `[${PROVED_AT_ONCE}]`));
+      left = JSON.parse(kit.ask('verifyDeferred', `[${VERIFIED_AT_ONCE}]`));
     } while (left > 0);
     kit.ask('tidy', '[8]');
-  })().catch((error) => { console.error(error); }).finally(() => { proving = null; });
+  })().catch((error) => { console.error(error); }).finally(() => { verifying = null; });
 }
 
 /** Brings pictures to the shop, when the records are there. Where they are is no record, so the mark does not move. */

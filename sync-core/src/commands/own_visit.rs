@@ -1,12 +1,12 @@
 //! The visits that this person has open, and which of them were handed over on this device for somebody else to sign off.
 
-use crate::store::MetaKey;
 use serde::Serialize;
 use shared::ids::{DocId, RecordId};
 
 use super::ActionContext;
 use crate::commands::{Advisor, Author};
 use crate::engine::BookError;
+use crate::store::MetaKey;
 
 /// Where it is kept that a visit was handed over. It is this device's own: what tells others is the note.
 fn handed_at(machine: DocId) -> MetaKey<RecordId> {

@@ -1,6 +1,6 @@
 //! Whole documents taken on the shop's word: segments kept as they came, rows made from what is in them.
 //!
-//! Hashes and signatures are verified afterwards, document by document (see [`prove`]): a phone that is filled in the
+//! Hashes and signatures are verified afterwards, document by document (see [`verify_deferred`]): a phone that is filled in the
 //! yard must not keep its owner waiting for what the shop has checked already.
 
 use std::collections::BTreeSet;

@@ -99,7 +99,7 @@ pub struct Status {
     /// Records in quarantine.
     pub quarantined: usize,
     /// Parts of the log that were kept on the shop's word, whose signatures are still to be looked at here.
-    pub unproved: usize,
+    pub unverified: usize,
     /// The last exchange, device time, ms since 1970 UTC.
     pub last_exchange_ms: Option<i64>,
     /// Shop time minus device time then, in ms.
@@ -224,7 +224,7 @@ impl Reader<'_> {
             waiting,
             oldest_waiting_ms,
             quarantined: self.book.store.quarantine().count_quarantined(QuarantineState::Waiting)?,
-            unproved: self.book.store.documents().unverified()?,
+            unverified: self.book.store.documents().unverified()?,
             last_exchange_ms: contact.map(|c| c.wall_ms),
             clock_offset_ms: contact.map(|c| c.offset_ms),
             epoch: self.book.store.meta(&EPOCH)?,

@@ -140,7 +140,7 @@ impl BackupDraft {
     /// # Errors
     /// [`BackupError`]; no file is left then.
     pub(crate) fn keep_verified(self) -> Result<Backup, BackupError> {
-        let bytes = self.verify_deferred()?;
+        let bytes = self.verify_copy()?;
         // A link, and not a renaming, because it never takes another file's place.
         match fs::hard_link(&self.part, &self.path) {
             Ok(()) => {}
@@ -155,7 +155,7 @@ impl BackupDraft {
     }
 
     /// The copy read back by a connection of its own, and written through to the disk; its size.
-    fn verify_deferred(&self) -> Result<u64, BackupError> {
+    fn verify_copy(&self) -> Result<u64, BackupError> {
         let read_back = || -> Result<(String, [u64; 3]), StoreError> {
             let copy = Connection::open_with_flags(&self.part, OpenFlags::SQLITE_OPEN_READ_ONLY)?;
             let integrity = copy.query_row("PRAGMA integrity_check(5)", [], |row| row.get(0))?;

@@ -2,10 +2,9 @@
 //!
 //! It covers the shop's epoch, and of each document its id, its heads, its segments and its recipes. The shop has checked
 //! every record's own signature when it came in; with the shop's one, a device keeps at once what the answer brings, and
-//! proves each record afterwards, when nobody waits ([`crate::book::Book::prove`]). The roster, from which all trust comes,
+//! proves each record afterwards, when nobody waits ([`crate::sync::Peer::verify_deferred`]). The roster, from which all trust comes,
 //! and everything in an answer without that signature, is checked before it is kept.
 
-use crate::store::{CURSOR, DISTRUST};
 use ed25519_dalek::{Signature, Signer, VerifyingKey};
 use sha2::{Digest, Sha256};
 use shared::bytes::{Blob, Bytes16};
@@ -15,6 +14,7 @@ use crate::crypto::keys::Keys;
 use crate::engine::BookError;
 use crate::engine::bootstrap::verify_deferred;
 use crate::judge::roster::ShopRoot;
+use crate::store::{CURSOR, DISTRUST};
 use crate::sync::Peer;
 
 /// What is signed: a name of its own, so that the signature is good for nothing else, and a digest.

@@ -58,14 +58,14 @@ pub(super) fn look(cursor: &Cursor, of: Option<Bytes16>, epoch: Bytes16, store: 
 }
 
 fn mac(cursor: &Cursor, epoch: Bytes16, keys: &Keys) -> Bytes16 {
-    let fill = cursor.fill.map(|fill| [fill.until, fill.after, fill.within]);
+    let begun = cursor.bootstrap.map(|begun| [begun.until, begun.after, begun.within]);
     let mut bytes = b"cursor".to_vec();
     bytes.extend(epoch.0);
     bytes.extend(cursor.position.to_be_bytes());
     bytes.extend(cursor.incarnation.map_or([0; 16], |incarnation| incarnation.0));
-    bytes.push(u8::from(fill.is_some()));
-    bytes.extend(fill.unwrap_or_default().iter().flat_map(|n| n.to_be_bytes()));
-    bytes.extend(cursor.fill.and_then(|fill| fill.part_way).iter().flat_map(|hash| hash.0));
+    bytes.push(u8::from(begun.is_some()));
+    bytes.extend(begun.unwrap_or_default().iter().flat_map(|n| n.to_be_bytes()));
+    bytes.extend(cursor.bootstrap.and_then(|begun| begun.part_way).iter().flat_map(|hash| hash.0));
     bytes.extend(cursor.quarantined.iter().flat_map(|mark| mark.row.to_be_bytes().into_iter().chain(mark.sha256.0)));
     let mut mac = Hmac::<Sha256>::new(&keys.for_cursors().into());
     mac.update(&bytes);

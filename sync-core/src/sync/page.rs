@@ -8,7 +8,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use shared::bytes::{Blob, Bytes32};
 use shared::ids::{DocId, PersonId};
-use shared::wire::{Cursor, DocAnswer, Fill, PAGE_BYTES, ShortRecipe};
+use shared::wire::{Bootstrap, Cursor, DocAnswer, PAGE_BYTES, ShortRecipe};
 
 use super::receipts;
 use super::server::Intake;
@@ -84,55 +84,55 @@ pub(super) fn next_page(
             page.beyond(&document, heads)?;
         }
     }
-    let begun = cursor.fill.filter(|fill| fill.until > cursor.position);
-    let mut fill = begun.unwrap_or(Fill { until: end, ..Fill::default() });
+    let begun = cursor.bootstrap.filter(|begun| begun.until > cursor.position);
+    let mut progress = begun.unwrap_or(Bootstrap { until: end, ..Bootstrap::default() });
     let mut position = cursor.position;
     // One segment may be handed out in several pages; that goes for the first one looked at alone.
-    let mut part_way = fill.part_way.take();
+    let mut part_way = progress.part_way.take();
     // It is the first document that a shop founds, so what was filled up to any other is filled beyond it.
     let roster = store.documents().document(roster)?.map_or(0, |document| document.num.unsigned_abs());
-    let first = (fill.after < roster).then_some((roster.cast_signed(), position));
-    let opened = store.grants().newly_open(person, position, fill.until, fill.after.max(roster))?;
+    let first = (progress.after < roster).then_some((roster.cast_signed(), position));
+    let opened = store.grants().newly_open(person, position, progress.until, progress.after.max(roster))?;
     for (num, from) in first.into_iter().chain(opened.into_iter().map(|num| (num, 0))) {
-        let done = Fill { until: fill.until, after: num.unsigned_abs(), ..Fill::default() };
-        match page.whole(num, from == 0 && fill.within == 0 && part_way.is_none())? {
+        let done = Bootstrap { until: progress.until, after: num.unsigned_abs(), ..Bootstrap::default() };
+        match page.whole(num, from == 0 && progress.within == 0 && part_way.is_none())? {
             Added::All => {
-                fill = done;
+                progress = done;
                 continue;
             }
-            Added::Nothing => return page.close(Cursor { position, fill: Some(fill), ..Cursor::default() }, true),
+            Added::Nothing => return page.close(Cursor { position, bootstrap: Some(progress), ..Cursor::default() }, true),
             Added::UpTo(_) => {}
         }
-        for pos in store.log().positions_of(num, fill.within.max(from), fill.until)? {
+        for pos in store.log().positions_of(num, progress.within.max(from), progress.until)? {
             let after = part_way.take();
             match page.segment(pos, after)? {
-                Added::All => fill.within = pos,
+                Added::All => progress.within = pos,
                 stopped => {
-                    fill.part_way = stopped.at().or(after);
-                    return page.close(Cursor { position, fill: Some(fill), ..Cursor::default() }, true);
+                    progress.part_way = stopped.at().or(after);
+                    return page.close(Cursor { position, bootstrap: Some(progress), ..Cursor::default() }, true);
                 }
             }
         }
-        fill = done;
+        progress = done;
     }
-    let filled = Fill { until: fill.until, after: u64::MAX >> 1, ..Fill::default() };
-    let moved = store.grants().moved(person, position, fill.until, MOST_PARTS)?;
+    let filled = Bootstrap { until: progress.until, after: u64::MAX >> 1, ..Bootstrap::default() };
+    let moved = store.grants().moved(person, position, progress.until, MOST_PARTS)?;
     let all = i64::try_from(moved.len()).unwrap_or(i64::MAX) < MOST_PARTS;
     for pos in moved {
         let after = part_way.take();
         match page.segment(pos, after)? {
             Added::All => position = pos,
             stopped => {
-                let filled = Fill { part_way: stopped.at().or(after), ..filled };
-                return page.close(Cursor { position, fill: Some(filled), ..Cursor::default() }, true);
+                let filled = Bootstrap { part_way: stopped.at().or(after), ..filled };
+                return page.close(Cursor { position, bootstrap: Some(filled), ..Cursor::default() }, true);
             }
         }
     }
     if !all {
-        return page.close(Cursor { position, fill: Some(filled), ..Cursor::default() }, true);
+        return page.close(Cursor { position, bootstrap: Some(filled), ..Cursor::default() }, true);
     }
-    let more = page.cut || fill.until < end;
-    page.close(Cursor { position: fill.until, ..Cursor::default() }, more)
+    let more = page.cut || progress.until < end;
+    page.close(Cursor { position: progress.until, ..Cursor::default() }, more)
 }
 
 /// What of a segment, or of a document, was added to a page.

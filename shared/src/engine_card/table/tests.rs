@@ -1,7 +1,8 @@
+use proptest::prelude::*;
+
 use super::*;
 use crate::engine_card::{Ignition, Thread, piston};
 use crate::record::any::varied;
-use proptest::prelude::*;
 
 /// The table as a program would write it.
 fn written(cards: &[EngineCard]) -> Vec<u8> {

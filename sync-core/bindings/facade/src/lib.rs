@@ -10,7 +10,7 @@
 //!    shop, and how its private keys are kept.
 //! 2. Enrol once: [`Kit::enrol_call`], send it, [`Kit::enrolled`].
 //! 3. Exchange whenever there is signal: while [`Kit::needs_log_in`], [`Kit::log_in_call`] and [`Kit::logged_in`]; then
-//!    [`Kit::exchange_call`] and [`Kit::exchanged`] for as long as the report says `more`; then [`Kit::prove`] and
+//!    [`Kit::exchange_call`] and [`Kit::exchanged`] for as long as the report says `more`; then [`Kit::verify_deferred`] and
 //!    [`Kit::tidy`] when nobody waits.
 //!    The bytes of photos then follow: [`Kit::photos_due`], [`Kit::photo_call`], [`Kit::photo_sent`].
 //! 4. Look: [`Kit::round`], [`Kit::property`], [`Kit::machine`], [`Kit::contested`]. Draw anew what [`Kit::moved`] names.

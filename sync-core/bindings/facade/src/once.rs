@@ -1,8 +1,9 @@
 //! A step asked for twice is done once: for a caller who cannot know whether the first asking was heard.
 
+use sync_core::store::MetaKey;
+
 use crate::Kit;
 use crate::error::KitError;
-use sync_core::store::MetaKey;
 
 /// Where the last answers are kept, by the keys under which they were asked for.
 const ANSWERED: MetaKey<Vec<(String, String)>> = MetaKey::new("answered");

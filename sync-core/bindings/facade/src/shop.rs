@@ -167,7 +167,7 @@ impl Kit {
     ///
     /// # Errors
     /// [`KitError`] where the store fails.
-    pub fn prove(&mut self, most: usize) -> Result<usize, KitError> {
+    pub fn verify_deferred(&mut self, most: usize) -> Result<usize, KitError> {
         Ok(self.book.peer().verify_deferred(most)?)
     }
 

@@ -47,7 +47,7 @@ fn a_whole_round_from_enrolment_to_the_shops_receipt() {
     shop.enrol(&mut kit);
     assert_eq!(kit.exchange_call(false).unwrap_err().code(), "log-in-first");
     shop.level(&mut kit);
-    assert_eq!(kit.prove(usize::MAX >> 1).unwrap(), 0);
+    assert_eq!(kit.verify_deferred(usize::MAX >> 1).unwrap(), 0);
     let round = kit.round().unwrap();
     assert_eq!(round.iter().map(|stop| (stop.property.name.as_str(), stop.due.len())).collect::<Vec<_>>(), [("Invented yard", 1)]);
     let machine = kit.find_machine("m-1").unwrap();

@@ -94,7 +94,7 @@ impl From<KitStatus> for Status {
             photos_waiting: count(status.photos_waiting),
             oldest_waiting_ms: level.and_then(|level| level.oldest_waiting_ms),
             quarantined: level.map_or(0, |level| count(level.quarantined)),
-            unproved: level.map_or(0, |level| count(level.unproved)),
+            unverified: level.map_or(0, |level| count(level.unverified)),
             last_exchange_ms: level.and_then(|level| level.last_exchange_ms),
             clock_offset_ms: level.and_then(|level| level.clock_offset_ms),
             now_ms: status.now_ms,

@@ -175,8 +175,8 @@ impl TappetKit {
     ///
     /// # Errors
     /// Where the store fails.
-    pub fn prove(&self, most: u32) -> Result<u64, TappetError> {
-        self.does(|kit| Ok(kit.prove(usize::try_from(most).unwrap_or(usize::MAX))? as u64))
+    pub fn verify_deferred(&self, most: u32) -> Result<u64, TappetError> {
+        self.does(|kit| Ok(kit.verify_deferred(usize::try_from(most).unwrap_or(usize::MAX))? as u64))
     }
 
     /// Tidies up to a count of documents, when nobody waits. Gives how many.

@@ -32,7 +32,7 @@ pub struct Status {
     /// Records in quarantine.
     pub quarantined: u64,
     /// Parts of the log kept on the shop's word, and not proved yet.
-    pub unproved: u64,
+    pub unverified: u64,
     /// The last exchange.
     pub last_exchange_ms: Option<i64>,
     /// Shop time minus device time, as far as it is known.

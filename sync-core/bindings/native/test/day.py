@@ -83,7 +83,7 @@ class Phone:
         # A shop that only hears keeps saying that there is more to come: then what was taken tells when to stop.
         while rounds[-1].more and (rounds[-1].taken or not hand_over_only):
             rounds.append(self.kit.exchanged(*self.send(self.kit.exchange_call(hand_over_only))))
-        while self.kit.prove(2048):
+        while self.kit.verify_deferred(2048):
             pass
         return rounds
 
@@ -170,7 +170,7 @@ def enrolment(pia, server):
     pia.exchange()
     status = kit.status()
     assert status.measures and status.signs_off and status.time_zone and status.machines >= 1
-    assert status.enrolled and status.waiting == 0 and status.unproved == 0 and status.last_exchange_ms <= status.now_ms
+    assert status.enrolled and status.waiting == 0 and status.unverified == 0 and status.last_exchange_ms <= status.now_ms
     [stop] = json.loads(kit.round())
     assert [line["tag"] for line in stop["due"]] == ["Q-1"]
     return kit.find_machine("Q-1")

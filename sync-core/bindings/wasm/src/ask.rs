@@ -143,7 +143,7 @@ pub(crate) fn ask(kit: &mut Kit, name: &str, arguments: &str) -> Result<String, 
             said([keys.record().to_bytes(), keys.login().to_bytes()].map(hex::encode))
         }
         // When nobody waits.
-        "prove" => said(kit.prove(given.one()?)?),
+        "verifyDeferred" => said(kit.verify_deferred(given.one()?)?),
         "tidy" => said(kit.tidy(given.one()?)?),
         other => Err(KitError::Given(format!("the kit has nothing named \"{other}\""))),
     }

@@ -1,7 +1,8 @@
+use shared::record::ShopCard;
+
 use super::*;
 use crate::book::enrol::Founding;
 use crate::store::EPOCH;
-use shared::record::ShopCard;
 
 const NOON: i64 = 1_795_608_000_000;
 

@@ -1,6 +1,5 @@
 //! What is sealed opens with its own key under its own name alone; a book's files hold no private key once it is sealed.
 
-use crate::store::MetaKey;
 use std::fs;
 use std::path::Path;
 
@@ -14,6 +13,7 @@ use super::*;
 use crate::book::enrol::Founding;
 use crate::book::{Book, Draft};
 use crate::crypto::storage_key::{KeysAtRest, StorageKey};
+use crate::store::MetaKey;
 use crate::sync::bundle::Load;
 use crate::sys::clock::ClockReading;
 

@@ -1,10 +1,11 @@
 //! What is taken for a signed record, and that both ways of opening one agree.
 
-use super::*;
 use proptest::prelude::*;
 use shared::ids::{DocId, PersonId, RecordId};
 use shared::record::any::records;
 use shared::record::{Body, ClockEvidence, Note};
+
+use super::*;
 
 fn note() -> Record {
     Record {

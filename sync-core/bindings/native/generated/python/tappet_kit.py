@@ -574,6 +574,10 @@ def _uniffi_check_api_checksums(lib):
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_left_open() != 31427:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_lesson() != 57594:
+        raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_lesson_figure() != 64105:
+        raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_log_in_call() != 55815:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_logged_in() != 35565:
@@ -607,8 +611,6 @@ def _uniffi_check_api_checksums(lib):
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_properties() != 32960:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_property() != 64122:
-        raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
-    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_prove() != 29262:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_quarantine() != 64539:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
@@ -661,6 +663,8 @@ def _uniffi_check_api_checksums(lib):
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_unit() != 48204:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_verify() != 15041:
+        raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_verify_deferred() != 29022:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_visit_to_go_on_with() != 55136:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
@@ -780,6 +784,12 @@ _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_leaves.restype = c
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_left_open.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_left_open.restype = ctypes.c_uint16
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_lesson.argtypes = (
+)
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_lesson.restype = ctypes.c_uint16
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_lesson_figure.argtypes = (
+)
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_lesson_figure.restype = ctypes.c_uint16
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_log_in_call.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_log_in_call.restype = ctypes.c_uint16
@@ -831,9 +841,6 @@ _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_properties.restype
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_property.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_property.restype = ctypes.c_uint16
-_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_prove.argtypes = (
-)
-_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_prove.restype = ctypes.c_uint16
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_quarantine.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_quarantine.restype = ctypes.c_uint16
@@ -912,6 +919,9 @@ _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_unit.restype = cty
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_verify.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_verify.restype = ctypes.c_uint16
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_verify_deferred.argtypes = (
+)
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_verify_deferred.restype = ctypes.c_uint16
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_visit_to_go_on_with.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_visit_to_go_on_with.restype = ctypes.c_uint16
@@ -1093,6 +1103,21 @@ _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_left_open.argtypes = (
     ctypes.POINTER(_UniffiRustCallStatus),
 )
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_left_open.restype = _UniffiRustBuffer
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_lesson.argtypes = (
+    ctypes.c_uint64,
+    _UniffiRustBuffer,
+    _UniffiRustBuffer,
+    ctypes.POINTER(_UniffiRustCallStatus),
+)
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_lesson.restype = _UniffiRustBuffer
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_lesson_figure.argtypes = (
+    ctypes.c_uint64,
+    _UniffiRustBuffer,
+    _UniffiRustBuffer,
+    ctypes.c_double,
+    ctypes.POINTER(_UniffiRustCallStatus),
+)
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_lesson_figure.restype = _UniffiRustBuffer
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_log_in_call.argtypes = (
     ctypes.c_uint64,
     ctypes.POINTER(_UniffiRustCallStatus),
@@ -1198,12 +1223,6 @@ _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_property.argtypes = (
     ctypes.POINTER(_UniffiRustCallStatus),
 )
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_property.restype = _UniffiRustBuffer
-_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_prove.argtypes = (
-    ctypes.c_uint64,
-    ctypes.c_uint32,
-    ctypes.POINTER(_UniffiRustCallStatus),
-)
-_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_prove.restype = ctypes.c_uint64
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_quarantine.argtypes = (
     ctypes.c_uint64,
     ctypes.POINTER(_UniffiRustCallStatus),
@@ -1363,6 +1382,12 @@ _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_verify.argtypes = (
     ctypes.POINTER(_UniffiRustCallStatus),
 )
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_verify.restype = _UniffiRustBuffer
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_verify_deferred.argtypes = (
+    ctypes.c_uint64,
+    ctypes.c_uint32,
+    ctypes.POINTER(_UniffiRustCallStatus),
+)
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_verify_deferred.restype = ctypes.c_uint64
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_visit_to_go_on_with.argtypes = (
     ctypes.c_uint64,
     ctypes.POINTER(_UniffiRustCallStatus),
@@ -3270,7 +3295,7 @@ class Status:
     """
     How this device and its book are. Before enrolment only `enrolled`, `now_ms`, `mark` and `keys` say anything.
 """
-    def __init__(self, *, enrolled:bool, shop:typing.Optional[str], person:typing.Optional[str], role:typing.Optional[str], measures:bool, signs_off:bool, time_zone:typing.Optional[str], server:typing.Optional[str], machines:int, records:int, waiting:int, photos_waiting:int, oldest_waiting_ms:typing.Optional[int], quarantined:int, unproved:int, last_exchange_ms:typing.Optional[int], clock_offset_ms:typing.Optional[int], now_ms:int, mark:int, keys:KeysAtRest):
+    def __init__(self, *, enrolled:bool, shop:typing.Optional[str], person:typing.Optional[str], role:typing.Optional[str], measures:bool, signs_off:bool, time_zone:typing.Optional[str], server:typing.Optional[str], machines:int, records:int, waiting:int, photos_waiting:int, oldest_waiting_ms:typing.Optional[int], quarantined:int, unverified:int, last_exchange_ms:typing.Optional[int], clock_offset_ms:typing.Optional[int], now_ms:int, mark:int, keys:KeysAtRest):
         self.enrolled = enrolled
         self.shop = shop
         self.person = person
@@ -3285,7 +3310,7 @@ class Status:
         self.photos_waiting = photos_waiting
         self.oldest_waiting_ms = oldest_waiting_ms
         self.quarantined = quarantined
-        self.unproved = unproved
+        self.unverified = unverified
         self.last_exchange_ms = last_exchange_ms
         self.clock_offset_ms = clock_offset_ms
         self.now_ms = now_ms
@@ -3296,7 +3321,7 @@ class Status:
 
 
     def __str__(self):
-        return "Status(enrolled={}, shop={}, person={}, role={}, measures={}, signs_off={}, time_zone={}, server={}, machines={}, records={}, waiting={}, photos_waiting={}, oldest_waiting_ms={}, quarantined={}, unproved={}, last_exchange_ms={}, clock_offset_ms={}, now_ms={}, mark={}, keys={})".format(self.enrolled, self.shop, self.person, self.role, self.measures, self.signs_off, self.time_zone, self.server, self.machines, self.records, self.waiting, self.photos_waiting, self.oldest_waiting_ms, self.quarantined, self.unproved, self.last_exchange_ms, self.clock_offset_ms, self.now_ms, self.mark, self.keys)
+        return "Status(enrolled={}, shop={}, person={}, role={}, measures={}, signs_off={}, time_zone={}, server={}, machines={}, records={}, waiting={}, photos_waiting={}, oldest_waiting_ms={}, quarantined={}, unverified={}, last_exchange_ms={}, clock_offset_ms={}, now_ms={}, mark={}, keys={})".format(self.enrolled, self.shop, self.person, self.role, self.measures, self.signs_off, self.time_zone, self.server, self.machines, self.records, self.waiting, self.photos_waiting, self.oldest_waiting_ms, self.quarantined, self.unverified, self.last_exchange_ms, self.clock_offset_ms, self.now_ms, self.mark, self.keys)
     def __eq__(self, other):
         if self.enrolled != other.enrolled:
             return False
@@ -3326,7 +3351,7 @@ class Status:
             return False
         if self.quarantined != other.quarantined:
             return False
-        if self.unproved != other.unproved:
+        if self.unverified != other.unverified:
             return False
         if self.last_exchange_ms != other.last_exchange_ms:
             return False
@@ -3358,7 +3383,7 @@ class _UniffiFfiConverterTypeStatus(_UniffiConverterRustBuffer):
             photos_waiting=_UniffiFfiConverterUInt64.read(buf),
             oldest_waiting_ms=_UniffiFfiConverterOptionalInt64.read(buf),
             quarantined=_UniffiFfiConverterUInt64.read(buf),
-            unproved=_UniffiFfiConverterUInt64.read(buf),
+            unverified=_UniffiFfiConverterUInt64.read(buf),
             last_exchange_ms=_UniffiFfiConverterOptionalInt64.read(buf),
             clock_offset_ms=_UniffiFfiConverterOptionalInt64.read(buf),
             now_ms=_UniffiFfiConverterInt64.read(buf),
@@ -3382,7 +3407,7 @@ class _UniffiFfiConverterTypeStatus(_UniffiConverterRustBuffer):
         _UniffiFfiConverterUInt64.check_lower(value.photos_waiting)
         _UniffiFfiConverterOptionalInt64.check_lower(value.oldest_waiting_ms)
         _UniffiFfiConverterUInt64.check_lower(value.quarantined)
-        _UniffiFfiConverterUInt64.check_lower(value.unproved)
+        _UniffiFfiConverterUInt64.check_lower(value.unverified)
         _UniffiFfiConverterOptionalInt64.check_lower(value.last_exchange_ms)
         _UniffiFfiConverterOptionalInt64.check_lower(value.clock_offset_ms)
         _UniffiFfiConverterInt64.check_lower(value.now_ms)
@@ -3405,7 +3430,7 @@ class _UniffiFfiConverterTypeStatus(_UniffiConverterRustBuffer):
         _UniffiFfiConverterUInt64.write(value.photos_waiting, buf)
         _UniffiFfiConverterOptionalInt64.write(value.oldest_waiting_ms, buf)
         _UniffiFfiConverterUInt64.write(value.quarantined, buf)
-        _UniffiFfiConverterUInt64.write(value.unproved, buf)
+        _UniffiFfiConverterUInt64.write(value.unverified, buf)
         _UniffiFfiConverterOptionalInt64.write(value.last_exchange_ms, buf)
         _UniffiFfiConverterOptionalInt64.write(value.clock_offset_ms, buf)
         _UniffiFfiConverterInt64.write(value.now_ms, buf)
@@ -3732,6 +3757,15 @@ class _UniffiFfiConverterUInt16(_UniffiConverterPrimitiveInt):
     @staticmethod
     def write(value, buf):
         buf.write_u16(value)
+
+class _UniffiFfiConverterFloat64(_UniffiConverterPrimitiveFloat):
+    @staticmethod
+    def read(buf):
+        return buf.read_double()
+
+    @staticmethod
+    def write(value, buf):
+        buf.write_double(value)
 
 class _UniffiFfiConverterSequenceTypePhotoOf(_UniffiConverterRustBuffer):
     @classmethod
@@ -4183,6 +4217,24 @@ class TappetKitProtocol(typing.Protocol):
         `not-found` where the book has no such machine.
 """
         raise NotImplementedError
+    def lesson(self, lesson: str,machine: typing.Optional[str]) -> str:
+        """
+        How a step of the check is done on a machine's engine, why, and what goes wrong otherwise: `top-dead-center`, `leaf` or
+        `lock-nut`, as JSON (`LessonView`).
+
+        # Errors
+        `not-found` where the book has no such machine; `entry-invalid` for a lesson that is none.
+"""
+        raise NotImplementedError
+    def lesson_figure(self, lesson: str,machine: typing.Optional[str],degrees: float) -> str:
+        """
+        A lesson's drawing as JSON (`Figure`); that of `top-dead-center` at an angle of the crank, in degrees from top dead center of
+        compression.
+
+        # Errors
+        As `lesson`.
+"""
+        raise NotImplementedError
     def log_in_call(self, ) -> Call:
         """
         The request to log in.
@@ -4315,14 +4367,6 @@ class TappetKitProtocol(typing.Protocol):
 
         # Errors
         `not-found`.
-"""
-        raise NotImplementedError
-    def prove(self, most: int) -> int:
-        """
-        Proves what was kept on the shop's word, up to a count of parts of the log, when nobody waits. Gives how many are left.
-
-        # Errors
-        Where the store fails.
 """
         raise NotImplementedError
     def quarantine(self, ) -> str:
@@ -4534,6 +4578,14 @@ class TappetKitProtocol(typing.Protocol):
 
         # Errors
         Where it cannot even be read.
+"""
+        raise NotImplementedError
+    def verify_deferred(self, most: int) -> int:
+        """
+        Proves what was kept on the shop's word, up to a count of parts of the log, when nobody waits. Gives how many are left.
+
+        # Errors
+        Where the store fails.
 """
         raise NotImplementedError
     def visit_to_go_on_with(self, ) -> str:
@@ -5196,6 +5248,59 @@ class TappetKit(TappetKitProtocol):
             *_uniffi_lowered_args,
         )
         return _uniffi_lift_return(_uniffi_ffi_result)
+    def lesson(self, lesson: str,machine: typing.Optional[str]) -> str:
+        """
+        How a step of the check is done on a machine's engine, why, and what goes wrong otherwise: `top-dead-center`, `leaf` or
+        `lock-nut`, as JSON (`LessonView`).
+
+        # Errors
+        `not-found` where the book has no such machine; `entry-invalid` for a lesson that is none.
+"""
+
+        _UniffiFfiConverterString.check_lower(lesson)
+
+        _UniffiFfiConverterOptionalString.check_lower(machine)
+        _uniffi_lowered_args = (
+            self._uniffi_clone_handle(),
+            _UniffiFfiConverterString.lower(lesson),
+            _UniffiFfiConverterOptionalString.lower(machine),
+        )
+        _uniffi_lift_return = _UniffiFfiConverterString.lift
+        _uniffi_error_converter = _UniffiFfiConverterTypeTappetError
+        _uniffi_ffi_result = _uniffi_rust_call_with_error(
+            _uniffi_error_converter,
+            _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_lesson,
+            *_uniffi_lowered_args,
+        )
+        return _uniffi_lift_return(_uniffi_ffi_result)
+    def lesson_figure(self, lesson: str,machine: typing.Optional[str],degrees: float) -> str:
+        """
+        A lesson's drawing as JSON (`Figure`); that of `top-dead-center` at an angle of the crank, in degrees from top dead center of
+        compression.
+
+        # Errors
+        As `lesson`.
+"""
+
+        _UniffiFfiConverterString.check_lower(lesson)
+
+        _UniffiFfiConverterOptionalString.check_lower(machine)
+
+        _UniffiFfiConverterFloat64.check_lower(degrees)
+        _uniffi_lowered_args = (
+            self._uniffi_clone_handle(),
+            _UniffiFfiConverterString.lower(lesson),
+            _UniffiFfiConverterOptionalString.lower(machine),
+            _UniffiFfiConverterFloat64.lower(degrees),
+        )
+        _uniffi_lift_return = _UniffiFfiConverterString.lift
+        _uniffi_error_converter = _UniffiFfiConverterTypeTappetError
+        _uniffi_ffi_result = _uniffi_rust_call_with_error(
+            _uniffi_error_converter,
+            _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_lesson_figure,
+            *_uniffi_lowered_args,
+        )
+        return _uniffi_lift_return(_uniffi_ffi_result)
     def log_in_call(self, ) -> Call:
         """
         The request to log in.
@@ -5557,27 +5662,6 @@ class TappetKit(TappetKitProtocol):
         _uniffi_ffi_result = _uniffi_rust_call_with_error(
             _uniffi_error_converter,
             _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_property,
-            *_uniffi_lowered_args,
-        )
-        return _uniffi_lift_return(_uniffi_ffi_result)
-    def prove(self, most: int) -> int:
-        """
-        Proves what was kept on the shop's word, up to a count of parts of the log, when nobody waits. Gives how many are left.
-
-        # Errors
-        Where the store fails.
-"""
-
-        _UniffiFfiConverterUInt32.check_lower(most)
-        _uniffi_lowered_args = (
-            self._uniffi_clone_handle(),
-            _UniffiFfiConverterUInt32.lower(most),
-        )
-        _uniffi_lift_return = _UniffiFfiConverterUInt64.lift
-        _uniffi_error_converter = _UniffiFfiConverterTypeTappetError
-        _uniffi_ffi_result = _uniffi_rust_call_with_error(
-            _uniffi_error_converter,
-            _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_prove,
             *_uniffi_lowered_args,
         )
         return _uniffi_lift_return(_uniffi_ffi_result)
@@ -6136,6 +6220,27 @@ class TappetKit(TappetKitProtocol):
         _uniffi_ffi_result = _uniffi_rust_call_with_error(
             _uniffi_error_converter,
             _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_verify,
+            *_uniffi_lowered_args,
+        )
+        return _uniffi_lift_return(_uniffi_ffi_result)
+    def verify_deferred(self, most: int) -> int:
+        """
+        Proves what was kept on the shop's word, up to a count of parts of the log, when nobody waits. Gives how many are left.
+
+        # Errors
+        Where the store fails.
+"""
+
+        _UniffiFfiConverterUInt32.check_lower(most)
+        _uniffi_lowered_args = (
+            self._uniffi_clone_handle(),
+            _UniffiFfiConverterUInt32.lower(most),
+        )
+        _uniffi_lift_return = _UniffiFfiConverterUInt64.lift
+        _uniffi_error_converter = _UniffiFfiConverterTypeTappetError
+        _uniffi_ffi_result = _uniffi_rust_call_with_error(
+            _uniffi_error_converter,
+            _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_verify_deferred,
             *_uniffi_lowered_args,
         )
         return _uniffi_lift_return(_uniffi_ffi_result)

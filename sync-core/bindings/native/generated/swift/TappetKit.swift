@@ -551,6 +551,22 @@ fileprivate struct FfiConverterInt64: FfiConverterPrimitive {
 #if swift(>=5.8)
 @_documentation(visibility: private)
 #endif
+fileprivate struct FfiConverterDouble: FfiConverterPrimitive {
+    typealias FfiType = Double
+    typealias SwiftType = Double
+
+    public static func read(from buf: inout (data: Data, offset: Data.Index)) throws -> Double {
+        return try lift(readDouble(&buf))
+    }
+
+    public static func write(_ value: Double, into buf: inout [UInt8]) {
+        writeDouble(&buf, lower(value))
+    }
+}
+
+#if swift(>=5.8)
+@_documentation(visibility: private)
+#endif
 fileprivate struct FfiConverterBool : FfiConverter {
     typealias FfiType = Int8
     typealias SwiftType = Bool
@@ -781,14 +797,6 @@ public protocol TappetKitProtocol: AnyObject, Sendable {
     func property(property: String) throws  -> String
 
     /**
-     * Proves what was kept on the shop's word, up to a count of parts of the log, when nobody waits. Gives how many are left.
-     *
-     * # Errors
-     * Where the store fails.
-     */
-    func prove(most: UInt32) throws  -> UInt64
-
-    /**
      * Records that were not taken, and why, as JSON. Nothing entered is ever dropped.
      *
      * # Errors
@@ -931,6 +939,14 @@ public protocol TappetKitProtocol: AnyObject, Sendable {
      * Where it cannot even be read.
      */
     func verify() throws  -> String
+
+    /**
+     * Proves what was kept on the shop's word, up to a count of parts of the log, when nobody waits. Gives how many are left.
+     *
+     * # Errors
+     * Where the store fails.
+     */
+    func verifyDeferred(most: UInt32) throws  -> UInt64
 
     /**
      * Tells a watcher of whatever moves from now on; `None` ends it. Whoever would rather look by themselves asks `moved`.
@@ -1102,6 +1118,24 @@ public protocol TappetKitProtocol: AnyObject, Sendable {
      * `not-found` where the book has no such machine.
      */
     func leftOpen(machine: String, visit: String) throws  -> [String]
+
+    /**
+     * How a step of the check is done on a machine's engine, why, and what goes wrong otherwise: `top-dead-center`, `leaf` or
+     * `lock-nut`, as JSON (`LessonView`).
+     *
+     * # Errors
+     * `not-found` where the book has no such machine; `entry-invalid` for a lesson that is none.
+     */
+    func lesson(lesson: String, machine: String?) throws  -> String
+
+    /**
+     * A lesson's drawing as JSON (`Figure`); that of `top-dead-center` at an angle of the crank, in degrees from top dead center of
+     * compression.
+     *
+     * # Errors
+     * As `lesson`.
+     */
+    func lessonFigure(lesson: String, machine: String?, degrees: Double) throws  -> String
 
     /**
      * Opens a visit, once every one of `cautions` has been shown and confirmed.
@@ -1596,22 +1630,6 @@ open func property(property: String)throws  -> String  {
 }
 
     /**
-     * Proves what was kept on the shop's word, up to a count of parts of the log, when nobody waits. Gives how many are left.
-     *
-     * # Errors
-     * Where the store fails.
-     */
-open func prove(most: UInt32)throws  -> UInt64  {
-    return try  FfiConverterUInt64.lift(try rustCallWithError(FfiConverterTypeTappetError_lift) {
-        uniffiCallStatus in
-    uniffi_tappet_kit_native_fn_method_tappetkit_prove(
-            self.uniffiCloneHandle(),
-        FfiConverterUInt32.lower(most),uniffiCallStatus
-    )
-})
-}
-
-    /**
      * Records that were not taken, and why, as JSON. Nothing entered is ever dropped.
      *
      * # Errors
@@ -1888,6 +1906,22 @@ open func verify()throws  -> String  {
         uniffiCallStatus in
     uniffi_tappet_kit_native_fn_method_tappetkit_verify(
             self.uniffiCloneHandle(),uniffiCallStatus
+    )
+})
+}
+
+    /**
+     * Proves what was kept on the shop's word, up to a count of parts of the log, when nobody waits. Gives how many are left.
+     *
+     * # Errors
+     * Where the store fails.
+     */
+open func verifyDeferred(most: UInt32)throws  -> UInt64  {
+    return try  FfiConverterUInt64.lift(try rustCallWithError(FfiConverterTypeTappetError_lift) {
+        uniffiCallStatus in
+    uniffi_tappet_kit_native_fn_method_tappetkit_verify_deferred(
+            self.uniffiCloneHandle(),
+        FfiConverterUInt32.lower(most),uniffiCallStatus
     )
 })
 }
@@ -2239,6 +2273,43 @@ open func leftOpen(machine: String, visit: String)throws  -> [String]  {
             self.uniffiCloneHandle(),
         FfiConverterString.lower(machine),
         FfiConverterString.lower(visit),uniffiCallStatus
+    )
+})
+}
+
+    /**
+     * How a step of the check is done on a machine's engine, why, and what goes wrong otherwise: `top-dead-center`, `leaf` or
+     * `lock-nut`, as JSON (`LessonView`).
+     *
+     * # Errors
+     * `not-found` where the book has no such machine; `entry-invalid` for a lesson that is none.
+     */
+open func lesson(lesson: String, machine: String?)throws  -> String  {
+    return try  FfiConverterString.lift(try rustCallWithError(FfiConverterTypeTappetError_lift) {
+        uniffiCallStatus in
+    uniffi_tappet_kit_native_fn_method_tappetkit_lesson(
+            self.uniffiCloneHandle(),
+        FfiConverterString.lower(lesson),
+        FfiConverterOptionString.lower(machine),uniffiCallStatus
+    )
+})
+}
+
+    /**
+     * A lesson's drawing as JSON (`Figure`); that of `top-dead-center` at an angle of the crank, in degrees from top dead center of
+     * compression.
+     *
+     * # Errors
+     * As `lesson`.
+     */
+open func lessonFigure(lesson: String, machine: String?, degrees: Double)throws  -> String  {
+    return try  FfiConverterString.lift(try rustCallWithError(FfiConverterTypeTappetError_lift) {
+        uniffiCallStatus in
+    uniffi_tappet_kit_native_fn_method_tappetkit_lesson_figure(
+            self.uniffiCloneHandle(),
+        FfiConverterString.lower(lesson),
+        FfiConverterOptionString.lower(machine),
+        FfiConverterDouble.lower(degrees),uniffiCallStatus
     )
 })
 }
@@ -4633,7 +4704,7 @@ public struct Status: Equatable, Hashable {
     /**
      * Parts of the log kept on the shop's word, and not proved yet.
      */
-    public var unproved: UInt64
+    public var unverified: UInt64
     /**
      * The last exchange.
      */
@@ -4702,7 +4773,7 @@ public struct Status: Equatable, Hashable {
          */quarantined: UInt64,
         /**
          * Parts of the log kept on the shop's word, and not proved yet.
-         */unproved: UInt64,
+         */unverified: UInt64,
         /**
          * The last exchange.
          */lastExchangeMs: Int64?,
@@ -4732,7 +4803,7 @@ public struct Status: Equatable, Hashable {
         self.photosWaiting = photosWaiting
         self.oldestWaitingMs = oldestWaitingMs
         self.quarantined = quarantined
-        self.unproved = unproved
+        self.unverified = unverified
         self.lastExchangeMs = lastExchangeMs
         self.clockOffsetMs = clockOffsetMs
         self.nowMs = nowMs
@@ -4770,7 +4841,7 @@ public struct FfiConverterTypeStatus: FfiConverterRustBuffer {
                 photosWaiting: FfiConverterUInt64.read(from: &buf),
                 oldestWaitingMs: FfiConverterOptionInt64.read(from: &buf),
                 quarantined: FfiConverterUInt64.read(from: &buf),
-                unproved: FfiConverterUInt64.read(from: &buf),
+                unverified: FfiConverterUInt64.read(from: &buf),
                 lastExchangeMs: FfiConverterOptionInt64.read(from: &buf),
                 clockOffsetMs: FfiConverterOptionInt64.read(from: &buf),
                 nowMs: FfiConverterInt64.read(from: &buf),
@@ -4794,7 +4865,7 @@ public struct FfiConverterTypeStatus: FfiConverterRustBuffer {
         FfiConverterUInt64.write(value.photosWaiting, into: &buf)
         FfiConverterOptionInt64.write(value.oldestWaitingMs, into: &buf)
         FfiConverterUInt64.write(value.quarantined, into: &buf)
-        FfiConverterUInt64.write(value.unproved, into: &buf)
+        FfiConverterUInt64.write(value.unverified, into: &buf)
         FfiConverterOptionInt64.write(value.lastExchangeMs, into: &buf)
         FfiConverterOptionInt64.write(value.clockOffsetMs, into: &buf)
         FfiConverterInt64.write(value.nowMs, into: &buf)
@@ -6259,9 +6330,6 @@ private let initializationResult: InitializationResult = {
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_property() != 64122) {
         return InitializationResult.apiChecksumMismatch
     }
-    if (uniffi_tappet_kit_native_checksum_method_tappetkit_prove() != 29262) {
-        return InitializationResult.apiChecksumMismatch
-    }
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_quarantine() != 64539) {
         return InitializationResult.apiChecksumMismatch
     }
@@ -6314,6 +6382,9 @@ private let initializationResult: InitializationResult = {
         return InitializationResult.apiChecksumMismatch
     }
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_verify() != 15041) {
+        return InitializationResult.apiChecksumMismatch
+    }
+    if (uniffi_tappet_kit_native_checksum_method_tappetkit_verify_deferred() != 29022) {
         return InitializationResult.apiChecksumMismatch
     }
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_watch() != 30357) {
@@ -6377,6 +6448,12 @@ private let initializationResult: InitializationResult = {
         return InitializationResult.apiChecksumMismatch
     }
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_left_open() != 31427) {
+        return InitializationResult.apiChecksumMismatch
+    }
+    if (uniffi_tappet_kit_native_checksum_method_tappetkit_lesson() != 57594) {
+        return InitializationResult.apiChecksumMismatch
+    }
+    if (uniffi_tappet_kit_native_checksum_method_tappetkit_lesson_figure() != 64105) {
         return InitializationResult.apiChecksumMismatch
     }
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_open_visit() != 36313) {

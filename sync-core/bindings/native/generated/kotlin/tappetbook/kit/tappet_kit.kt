@@ -735,8 +735,6 @@ internal object IntegrityCheckingUniffiLib {
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_property(
     ): Int
-    external fun uniffi_tappet_kit_native_checksum_method_tappetkit_prove(
-    ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_quarantine(
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_quarantined(
@@ -772,6 +770,8 @@ internal object IntegrityCheckingUniffiLib {
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_unit(
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_verify(
+    ): Int
+    external fun uniffi_tappet_kit_native_checksum_method_tappetkit_verify_deferred(
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_watch(
     ): Int
@@ -814,6 +814,10 @@ internal object IntegrityCheckingUniffiLib {
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_hand_over(
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_left_open(
+    ): Int
+    external fun uniffi_tappet_kit_native_checksum_method_tappetkit_lesson(
+    ): Int
+    external fun uniffi_tappet_kit_native_checksum_method_tappetkit_lesson_figure(
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_open_visit(
     ): Int
@@ -916,8 +920,6 @@ internal object UniffiLib {
     ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_property(`ptr`: Long,`property`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
-    external fun uniffi_tappet_kit_native_fn_method_tappetkit_prove(`ptr`: Long,`most`: Int,uniffi_out_err: UniffiRustCallStatus,
-    ): Long
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_quarantine(`ptr`: Long,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_quarantined(`ptr`: Long,`id`: Long,uniffi_out_err: UniffiRustCallStatus,
@@ -954,6 +956,8 @@ internal object UniffiLib {
     ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_verify(`ptr`: Long,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
+    external fun uniffi_tappet_kit_native_fn_method_tappetkit_verify_deferred(`ptr`: Long,`most`: Int,uniffi_out_err: UniffiRustCallStatus,
+    ): Long
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_watch(`ptr`: Long,`watcher`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): Unit
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_add_photo(`ptr`: Long,`doc`: RustBuffer.ByValue,`bytes`: RustBuffer.ByValue,`caption`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
@@ -995,6 +999,10 @@ internal object UniffiLib {
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_hand_over(`ptr`: Long,`machine`: RustBuffer.ByValue,`note`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_left_open(`ptr`: Long,`machine`: RustBuffer.ByValue,`visit`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
+    ): RustBuffer.ByValue
+    external fun uniffi_tappet_kit_native_fn_method_tappetkit_lesson(`ptr`: Long,`lesson`: RustBuffer.ByValue,`machine`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
+    ): RustBuffer.ByValue
+    external fun uniffi_tappet_kit_native_fn_method_tappetkit_lesson_figure(`ptr`: Long,`lesson`: RustBuffer.ByValue,`machine`: RustBuffer.ByValue,`degrees`: Double,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_open_visit(`ptr`: Long,`machine`: RustBuffer.ByValue,`visit`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
@@ -1208,9 +1216,6 @@ private fun uniffiCheckApiChecksums(lib: IntegrityCheckingUniffiLib) {
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_property() and 0xFFFF) != 64122) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
-    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_prove() and 0xFFFF) != 29262) {
-        throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
-    }
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_quarantine() and 0xFFFF) != 64539) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
@@ -1263,6 +1268,9 @@ private fun uniffiCheckApiChecksums(lib: IntegrityCheckingUniffiLib) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_verify() and 0xFFFF) != 15041) {
+        throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    }
+    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_verify_deferred() and 0xFFFF) != 29022) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_watch() and 0xFFFF) != 30357) {
@@ -1326,6 +1334,12 @@ private fun uniffiCheckApiChecksums(lib: IntegrityCheckingUniffiLib) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_left_open() and 0xFFFF) != 31427) {
+        throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    }
+    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_lesson() and 0xFFFF) != 57594) {
+        throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    }
+    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_lesson_figure() and 0xFFFF) != 64105) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_open_visit() and 0xFFFF) != 36313) {
@@ -1689,6 +1703,29 @@ public object FfiConverterLong: FfiConverter<Long, Long> {
 /**
  * @suppress
  */
+public object FfiConverterDouble: FfiConverter<Double, Double> {
+    override fun lift(value: Double): Double {
+        return value
+    }
+
+    override fun read(buf: ByteBuffer): Double {
+        return buf.getDouble()
+    }
+
+    override fun lower(value: Double): Double {
+        return value
+    }
+
+    override fun allocationSize(value: Double) = 8UL
+
+    override fun write(value: Double, buf: ByteBuffer) {
+        buf.putDouble(value)
+    }
+}
+
+/**
+ * @suppress
+ */
 public object FfiConverterBoolean: FfiConverter<Boolean, Byte> {
     override fun lift(value: Byte): Boolean {
         return value.toInt() != 0
@@ -2023,14 +2060,6 @@ public interface TappetKitInterface {
     fun `property`(`property`: kotlin.String): kotlin.String
 
     /**
-     * Proves what was kept on the shop's word, up to a count of parts of the log, when nobody waits. Gives how many are left.
-     *
-     * # Errors
-     * Where the store fails.
-     */
-    fun `prove`(`most`: kotlin.UInt): kotlin.ULong
-
-    /**
      * Records that were not taken, and why, as JSON. Nothing entered is ever dropped.
      *
      * # Errors
@@ -2173,6 +2202,14 @@ public interface TappetKitInterface {
      * Where it cannot even be read.
      */
     fun `verify`(): kotlin.String
+
+    /**
+     * Proves what was kept on the shop's word, up to a count of parts of the log, when nobody waits. Gives how many are left.
+     *
+     * # Errors
+     * Where the store fails.
+     */
+    fun `verifyDeferred`(`most`: kotlin.UInt): kotlin.ULong
 
     /**
      * Tells a watcher of whatever moves from now on; `None` ends it. Whoever would rather look by themselves asks `moved`.
@@ -2344,6 +2381,24 @@ public interface TappetKitInterface {
      * `not-found` where the book has no such machine.
      */
     fun `leftOpen`(`machine`: kotlin.String, `visit`: kotlin.String): List<kotlin.String>
+
+    /**
+     * How a step of the check is done on a machine's engine, why, and what goes wrong otherwise: `top-dead-center`, `leaf` or
+     * `lock-nut`, as JSON (`LessonView`).
+     *
+     * # Errors
+     * `not-found` where the book has no such machine; `entry-invalid` for a lesson that is none.
+     */
+    fun `lesson`(`lesson`: kotlin.String, `machine`: kotlin.String?): kotlin.String
+
+    /**
+     * A lesson's drawing as JSON (`Figure`); that of `top-dead-center` at an angle of the crank, in degrees from top dead center of
+     * compression.
+     *
+     * # Errors
+     * As `lesson`.
+     */
+    fun `lessonFigure`(`lesson`: kotlin.String, `machine`: kotlin.String?, `degrees`: kotlin.Double): kotlin.String
 
     /**
      * Opens a visit, once every one of `cautions` has been shown and confirmed.
@@ -2908,27 +2963,6 @@ open class TappetKit: Disposable, AutoCloseable, TappetKitInterface
 
 
     /**
-     * Proves what was kept on the shop's word, up to a count of parts of the log, when nobody waits. Gives how many are left.
-     *
-     * # Errors
-     * Where the store fails.
-     */
-    @Throws(TappetException::class)override fun `prove`(`most`: kotlin.UInt): kotlin.ULong {
-            return FfiConverterULong.lift(
-    callWithHandle {
-    uniffiRustCallWithError(TappetException) { _status ->
-    UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_prove(
-        it,
-
-        FfiConverterUInt.lower(`most`),_status)
-}
-    }
-    )
-    }
-
-
-
-    /**
      * Records that were not taken, and why, as JSON. Nothing entered is ever dropped.
      *
      * # Errors
@@ -3291,6 +3325,27 @@ open class TappetKit: Disposable, AutoCloseable, TappetKitInterface
     UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_verify(
         it,
         _status)
+}
+    }
+    )
+    }
+
+
+
+    /**
+     * Proves what was kept on the shop's word, up to a count of parts of the log, when nobody waits. Gives how many are left.
+     *
+     * # Errors
+     * Where the store fails.
+     */
+    @Throws(TappetException::class)override fun `verifyDeferred`(`most`: kotlin.UInt): kotlin.ULong {
+            return FfiConverterULong.lift(
+    callWithHandle {
+    uniffiRustCallWithError(TappetException) { _status ->
+    UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_verify_deferred(
+        it,
+
+        FfiConverterUInt.lower(`most`),_status)
 }
     }
     )
@@ -3747,6 +3802,53 @@ open class TappetKit: Disposable, AutoCloseable, TappetKitInterface
 
         FfiConverterString.lower(`machine`),
         FfiConverterString.lower(`visit`),_status)
+}
+    }
+    )
+    }
+
+
+
+    /**
+     * How a step of the check is done on a machine's engine, why, and what goes wrong otherwise: `top-dead-center`, `leaf` or
+     * `lock-nut`, as JSON (`LessonView`).
+     *
+     * # Errors
+     * `not-found` where the book has no such machine; `entry-invalid` for a lesson that is none.
+     */
+    @Throws(TappetException::class)override fun `lesson`(`lesson`: kotlin.String, `machine`: kotlin.String?): kotlin.String {
+            return FfiConverterString.lift(
+    callWithHandle {
+    uniffiRustCallWithError(TappetException) { _status ->
+    UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_lesson(
+        it,
+
+        FfiConverterString.lower(`lesson`),
+        FfiConverterOptionalString.lower(`machine`),_status)
+}
+    }
+    )
+    }
+
+
+
+    /**
+     * A lesson's drawing as JSON (`Figure`); that of `top-dead-center` at an angle of the crank, in degrees from top dead center of
+     * compression.
+     *
+     * # Errors
+     * As `lesson`.
+     */
+    @Throws(TappetException::class)override fun `lessonFigure`(`lesson`: kotlin.String, `machine`: kotlin.String?, `degrees`: kotlin.Double): kotlin.String {
+            return FfiConverterString.lift(
+    callWithHandle {
+    uniffiRustCallWithError(TappetException) { _status ->
+    UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_lesson_figure(
+        it,
+
+        FfiConverterString.lower(`lesson`),
+        FfiConverterOptionalString.lower(`machine`),
+        FfiConverterDouble.lower(`degrees`),_status)
 }
     }
     )
@@ -5870,7 +5972,7 @@ data class Status (
     /**
      * Parts of the log kept on the shop's word, and not proved yet.
      */
-    var `unproved`: kotlin.ULong
+    var `unverified`: kotlin.ULong
     ,
     /**
      * The last exchange.
@@ -5950,7 +6052,7 @@ public object FfiConverterTypeStatus: FfiConverterRustBuffer<Status> {
             FfiConverterULong.allocationSize(value.`photosWaiting`) +
             FfiConverterOptionalLong.allocationSize(value.`oldestWaitingMs`) +
             FfiConverterULong.allocationSize(value.`quarantined`) +
-            FfiConverterULong.allocationSize(value.`unproved`) +
+            FfiConverterULong.allocationSize(value.`unverified`) +
             FfiConverterOptionalLong.allocationSize(value.`lastExchangeMs`) +
             FfiConverterOptionalLong.allocationSize(value.`clockOffsetMs`) +
             FfiConverterLong.allocationSize(value.`nowMs`) +
@@ -5973,7 +6075,7 @@ public object FfiConverterTypeStatus: FfiConverterRustBuffer<Status> {
             FfiConverterULong.write(value.`photosWaiting`, buf)
             FfiConverterOptionalLong.write(value.`oldestWaitingMs`, buf)
             FfiConverterULong.write(value.`quarantined`, buf)
-            FfiConverterULong.write(value.`unproved`, buf)
+            FfiConverterULong.write(value.`unverified`, buf)
             FfiConverterOptionalLong.write(value.`lastExchangeMs`, buf)
             FfiConverterOptionalLong.write(value.`clockOffsetMs`, buf)
             FfiConverterLong.write(value.`nowMs`, buf)
