@@ -7,7 +7,7 @@ use shared::length::LengthUnit;
 
 use crate::commands::{
     backup, bundle, completions, due, enrol, exchange, finding, guide, history, hours, leaves, machine, meter_change, note, office, photo,
-    read, reckon, record, settings, show, teach, visit, void,
+    read, reckon, record, settings, show, symptom, teach, visit, void,
 };
 use crate::exit;
 
@@ -64,6 +64,8 @@ pub(crate) enum Command {
     Due(due::DueArgs),
     /// Be guided through a check, one question at a time
     Guide(guide::GuideArgs),
+    /// What to look at where a machine clatters, is down on power, and the like
+    Symptom(symptom::SymptomArgs),
     /// How a step of the check is done, why, and what goes wrong otherwise
     Teach(teach::TeachArgs),
     /// One machine: card, clearances, hours, what is due and open

@@ -30,6 +30,7 @@ pub mod valve;
 
 // What is judged.
 pub mod cold;
+pub mod symptom;
 pub mod teach;
 pub mod verdict;
 

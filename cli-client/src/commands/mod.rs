@@ -23,6 +23,7 @@ pub(crate) mod record;
 pub(crate) mod settings;
 pub(crate) mod show;
 pub(crate) mod status;
+pub(crate) mod symptom;
 pub(crate) mod teach;
 pub(crate) mod verify;
 pub(crate) mod visit;
@@ -66,6 +67,7 @@ fn verb(command: &Command, session: &mut Session<'_, '_>) -> Result<Outcome, Fai
         Command::Status => status::run(session),
         Command::Due(args) => due::run(args, session),
         Command::Guide(args) => guide::run(args, session),
+        Command::Symptom(args) => symptom::run(args, session),
         Command::Teach(args) => teach::run(args, session),
         Command::Show(args) => show::run(args, session),
         Command::History(args) => history::run(args, session),

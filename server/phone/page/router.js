@@ -20,13 +20,14 @@ import * as photo from './screens/photo.js';
 import * as finish from './screens/finish.js';
 import * as leaves from './screens/leaves.js';
 import * as scan from './screens/scan.js';
+import * as symptom from './screens/symptom.js';
 import * as status from './screens/status.js';
 import { forget, keepTyped, restore } from './typed.js';
 import words from './words/en.js';
 import { calm, complain, h, isDamaged, link, scroller, visible } from './ui.js';
 
 const SCREENS = {
-  enrol, round, machines, property, unlisted, machine, slot, start, check, hours, meter, finding, note, photo, finish, leaves, scan, status,
+  enrol, round, machines, property, unlisted, machine, slot, start, check, hours, meter, finding, note, photo, finish, leaves, scan, status, symptom,
 };
 const FIRST = '/round';
 /** Where a list was scrolled to is noted so long after it rests. */

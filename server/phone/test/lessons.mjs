@@ -4,7 +4,7 @@ import assert from 'node:assert/strict';
 
 import { atTheDesk } from './desk.mjs';
 import { begin } from './hands.mjs';
-import { axeOn, browser, faults, heading, look } from './stage.mjs';
+import { axeOn, browser, faults, heading, look, tap } from './stage.mjs';
 import { enrolled } from './ways.mjs';
 
 /** The first question of a check that has a lesson: where the piston is to be. */
@@ -43,6 +43,27 @@ export async function lessons({ url, codeFor, office }) {
     await helper.phone.close();
     await tech.phone.close();
   }
+}
+
+/** From what somebody says of the machine to what is looked at, and on to the check; what the book knows of its valves is said. */
+export async function symptoms({ tab, url, office }) {
+  const machine = office('show', 'Q-101').machine;
+  await tab.goto(`${url}#/machine/${machine}`);
+  await heading(tab, 'Q-101');
+  await tab.getByText('Something else').first().click();
+  await tap(tab, 'What is wrong with it?');
+  await tab.getByText('What does it do?').waitFor();
+  await look(tab, 'symptoms');
+  await tap(tab, 'It ticks, clatters or knocks');
+  await heading(tab, 'Q-101: It ticks, clatters or knocks');
+  const looks = await tab.locator('ol.looks > li').allTextContents();
+  assert.equal(looks.length, 4);
+  assert.match(looks[0], /^Oil/, 'what costs the engine comes first');
+  await look(tab, 'symptom');
+  await tap(tab, 'Begin the check');
+  await heading(tab, 'Before you begin');
+  await tab.goto(`${url}#/round`);
+  await heading(tab, 'round');
 }
 
 export async function workCard({ shop, office }) {

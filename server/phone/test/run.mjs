@@ -16,7 +16,7 @@ import { loadedAgain, lockStillHeld, neverAnswered, noFiles } from './browsers.m
 import { pictureAtShop, refusals, takePhoto } from './photos.mjs';
 import { detectorOfItsOwn, scansCodes, scansTags } from './scans.mjs';
 import { canWebKit } from './driver.mjs';
-import { lessons, workCard } from './lessons.mjs';
+import { lessons, symptoms, workCard } from './lessons.mjs';
 import { peopleMeet, readToTheEnd, takenBack, taps, theWays } from './ways.mjs';
 import { refusesHonestly, walksInMemory } from './webkit.mjs';
 import { browser, clear, clearPictures, faults, folder, heading, lastSeen, look, openTab, pictures, saved, screenOf, startPhone, startServer, tap, terminal } from './stage.mjs';
@@ -277,6 +277,10 @@ try {
   await test('a helper is taught each step, with a crank to turn; the office prints it on one sheet', async () => {
     await lessons({ url, codeFor, office });
     await workCard({ shop, office });
+  });
+
+  await test('symptoms first: from what somebody says to what is looked at, and to the check', async () => {
+    await symptoms({ tab, url, office });
   });
 
   await test('a book that is damaged: what was not handed over is saved, and the office takes it in', async () => {

@@ -67,6 +67,7 @@ pub(super) async fn page(
         div.no-print {
             h2 { "At the desk" }
             p { a href={ "/office/machines/" (id) "/tag" } { "Its tag to print" } }
+            p { a href={ "/office/machines/" (id) "/symptoms" } { "What is wrong with it? Symptoms first" } }
             p { a href={ "/office/machines/" (id) "/work-card" } { "Its work card to print: the steps of a check, drawn" } }
             (closing::evenings(id, &days))
             (parts::note_form(&visitor, &format!("/office/machines/{id}/note")))

@@ -45,6 +45,7 @@ mod record;
 mod ruling;
 mod service;
 mod settings;
+mod symptoms;
 mod tags;
 mod work_card;
 
@@ -92,6 +93,7 @@ fn every() -> Router<ServerState> {
         .route("/office/machines/{id}/note", post(machine::note))
         .route("/office/machines/{id}/card", post(machine::restate))
         .route("/office/machines/{id}/tag", get(tags::of_machine))
+        .route("/office/machines/{id}/symptoms", get(symptoms::page))
         .route("/office/machines/{id}/work-card", get(work_card::of_machine))
         .route("/office/work-card", get(work_card::any))
         .route("/office/machines/{id}/evening", get(closing::evening))

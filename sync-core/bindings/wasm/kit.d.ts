@@ -199,6 +199,10 @@ export interface Guide {
   hours_read: boolean; open: string[];
 }
 export interface FinishOutcome { record: Id; visit: Id; complete: boolean; open: string[] }
+export interface SymptomView {
+  symptom: string; title: string; known: string[]; deference: string;
+  looks: { look: string; what: string; why: string; then: string; end: 'check' | 'measure' | 'put-right' | 'hold'; known: string[] }[];
+}
 export type LessonName = 'top-dead-center' | 'leaf' | 'lock-nut';
 export interface Lesson {
   lesson: LessonName; title: string; moves: boolean; deference: string;
@@ -240,6 +244,9 @@ export class Kit {
   close(): void;
   /** Shown and confirmed before a hand goes near a machine's engine. */
   cautions(machine: Id): Promise<{ cautions: string[]; deference: string }>;
+  /** Symptoms by name, as people say them; and what to look at for one, in which order and why, with what the book knows. */
+  symptoms(): Promise<{ name: string; words: string }[]>;
+  symptom(machine: Id, name: string): Promise<SymptomView>;
   /** How a step of the check is done, why, and what goes wrong otherwise: for a machine's engine, or for any. */
   lesson(name: LessonName, machine: Id | null): Promise<Lesson>;
   /** Its drawing; that of `top-dead-center` at an angle of the crank, in degrees from top dead center of compression. */

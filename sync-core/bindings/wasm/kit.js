@@ -29,7 +29,7 @@ function saveFiles(files, fileName) {
 const ASKED = [
   'cautions', 'round', 'roundPage', 'property', 'properties', 'due', 'duePage', 'engineCards', 'toTakeBack', 'findMachine', 'machine', 'history', 'contested', 'slot', 'quarantine', 'quarantined', 'moved',
   'verify', 'unit', 'setUnit', 'leaves', 'setLeaves', 'readLength', 'showLength', 'remembered', 'remember', 'openVisit', 'openVisitOf',
-  'resumeVisit', 'ownVisit', 'visitToGoOnWith', 'handOver', 'takeUp', 'lesson', 'lessonFigure', 'guide', 'firstLeaf', 'trial', 'takeReading', 'readHours', 'changeMeter', 'addFinding', 'clearFinding', 'addNote', 'addPhoto', 'picture',
+  'resumeVisit', 'ownVisit', 'visitToGoOnWith', 'handOver', 'takeUp', 'symptoms', 'symptom', 'lesson', 'lessonFigure', 'guide', 'firstLeaf', 'trial', 'takeReading', 'readHours', 'changeMeter', 'addFinding', 'clearFinding', 'addNote', 'addPhoto', 'picture',
   'photosDue', 'ownPhotos',
   'leftOpen', 'finishVisit', 'signOff', 'addMachine', 'void', 'enrol', 'exchange', 'token', 'unsent', 'salvage', 'takeBundle', 'verifyDeferred', 'tidy',
 ];

@@ -26,6 +26,7 @@ mod record;
 mod roster;
 mod service;
 mod slot_sheet;
+mod symptom;
 mod teach;
 
 use jiff::civil::Date;
@@ -56,6 +57,7 @@ pub use record::{NamedRecord, WholeRecord};
 pub use roster::{DeviceLine, PersonLine, PropertyLine, ShopFront, Status};
 pub use service::{SeasonRecord, ServiceRecord, ServiceValve};
 pub use slot_sheet::{SlotSheet, weighed};
+pub use symptom::{LookView, SymptomView};
 pub use teach::LessonView;
 
 use crate::engine::BookError;

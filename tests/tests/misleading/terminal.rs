@@ -113,9 +113,19 @@ fn walk(ground: &Ground) -> Vec<Vec<String>> {
     ]
     .map(str::to_owned)
     .to_vec();
-    for of_one in ["show", "history", "office service-record", "office evening 2026-06-01", "reckon meter", "reckon usage", "reckon due"] {
+    for of_one in [
+        "show",
+        "teach tdc --machine",
+        "history",
+        "office service-record",
+        "office evening 2026-06-01",
+        "reckon meter",
+        "reckon usage",
+        "reckon due",
+    ] {
         asked.push(format!("{of_one} {machine}"));
     }
+    asked.push(format!("symptom {machine} clatters"));
     asked.push(format!("reckon drift {machine} 1I"));
     asked.push(format!("reckon carry {}", short(ground.tech.to_string())));
     asked.extend(ground.records.iter().map(|id| format!("record {}", short(id.to_string()))));

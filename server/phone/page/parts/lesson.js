@@ -1,7 +1,7 @@
 // A lesson on a step of the check, folded away until it is wanted; for a helper it is open. The kit says it and draws it; here is how it looks,
 // and the slider that turns the crank.
 
-import { complain, h, s } from '../ui.js';
+import { complain, h, s, visible } from '../ui.js';
 import words from '../words/en.js';
 
 const said = words.lesson;
@@ -35,7 +35,7 @@ export async function lesson({ kit, machine, status }, name) {
     const one = await kit.lessonFigure(name, machine, degrees);
     // A later angle was asked for meanwhile.
     if (mine !== newest) return;
-    caption.textContent = one.words;
+    caption.textContent = visible(one.words);
     figure.replaceChildren(drawn(one), caption);
   };
   await show(0);

@@ -30,7 +30,7 @@ export async function show(context, id) {
       h('p', null, [view.description, view.property_name].filter(Boolean).join(' · ')),
       view.findings.map((one) => finding(context, id, one)),
       h('details', { class: 'more' }, h('summary', null, said.more), h('div', { class: 'choices' },
-        link(said.readHours, at('hours', id), 'wide'), link(said.finding, at('finding', id), 'wide'), link(said.note, at('note', id, 'machine'), 'wide'),
+        link(said.symptom, at('symptom', id), 'wide'), link(said.readHours, at('hours', id), 'wide'), link(said.finding, at('finding', id), 'wide'), link(said.note, at('note', id, 'machine'), 'wide'),
         link(said.photo, at('photo', id), 'wide'), link(said.changeMeter, at('meter', id), 'wide'),
         open && !handed ? link(words.check.finish, at('finish', id), 'wide') : null)),
       list(disputes.map((one) => h('a', { class: 'box warn', href: `#${at('slot', one.doc, JSON.stringify(one.slot))}` },

@@ -196,6 +196,7 @@ export default {
     handed: 'You handed this visit over. It waits to be signed off.',
     takeUp: 'Take it up again',
     more: 'Something else',
+    symptom: 'What is wrong with it?',
     readHours: 'Read the hour meter',
     finding: 'Finding or hold',
     note: 'Note',
@@ -247,6 +248,14 @@ export default {
     changed: 'The meter was changed',
     when: 'When was it changed?',
     whenHint: 'Leave it empty for now.',
+  },
+
+  symptom: {
+    ask: 'What does it do?',
+    title: (tag, symptom) => `${tag}: ${symptom}`,
+    why: 'Why:',
+    check: 'Begin the check',
+    found: 'Write down what was found',
   },
 
   lesson: {

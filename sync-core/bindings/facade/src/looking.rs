@@ -4,13 +4,14 @@ use serde::Serialize;
 use shared::engine_card::EngineCard;
 use shared::ids::{DocId, PropertyId, RecordId};
 use shared::slot::Slot;
+use shared::symptom::SymptomError;
 use sync_core::book::Book;
 use sync_core::crypto::storage_key::KeysAtRest;
 use sync_core::engine::BookError;
 use sync_core::queries::bounds::MOST_QUARANTINED;
 use sync_core::queries::{
     ContestedSlot, DueLine, DuePage, DueQuery, HistoryLine, MachineView, NoteLine, PropertyLine, QuarantineLine, QuarantineView, RoundPage,
-    Status,
+    Status, SymptomView,
 };
 
 use crate::Kit;
@@ -68,6 +69,17 @@ pub struct Moved {
 }
 
 impl Kit {
+    /// What to look at on a machine for a symptom, in which order and why, with what the book knows: `clatters`, `down-on-power`,
+    /// `hard-to-pull`, `kicks-back` or `pops`.
+    ///
+    /// # Errors
+    /// [`KitError`] with the code `not-found` where the book has no such machine; [`KitError::Given`] for a symptom that is none.
+    pub fn symptom(&mut self, machine: DocId, symptom: &str) -> Result<SymptomView, KitError> {
+        let symptom = symptom.parse().map_err(|error: SymptomError| KitError::Given(error.to_string()))?;
+        let now = self.around.now();
+        Ok(self.book.machines().symptom(machine, symptom, self.unit()?, &now)?)
+    }
+
     /// How this device and its book are.
     ///
     /// # Errors

@@ -31,6 +31,15 @@ impl TappetKit {
         self.ask(|kit| Ok(kit.cautions(given(machine, MACHINE)?)?.into_iter().map(|caution| caution.words().to_owned()).collect()))
     }
 
+    /// What to look at on a machine for a symptom, in which order and why, with what the book knows: `clatters`, `down-on-power`,
+    /// `hard-to-pull`, `kicks-back` or `pops`, as JSON (`SymptomView`).
+    ///
+    /// # Errors
+    /// `not-found` where the book has no such machine; `entry-invalid` for a symptom that is none.
+    pub fn symptom(&self, machine: &str, symptom: &str) -> Result<String, TappetError> {
+        self.ask(|kit| json(&kit.symptom(given(machine, MACHINE)?, symptom)?))
+    }
+
     /// How a step of the check is done on a machine's engine, why, and what goes wrong otherwise: `top-dead-center`, `leaf` or
     /// `lock-nut`, as JSON (`LessonView`).
     ///

@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 use serde::de::DeserializeOwned;
+use shared::symptom::Symptom;
 use tappet_kit::{Kit, KitError};
 
 /// Asks the kit. The names are those of `kit.js`, the arguments a JSON list.
@@ -49,6 +50,11 @@ pub(crate) fn ask(kit: &mut Kit, name: &str, arguments: &str) -> Result<String, 
         "cautions" => {
             let cautions: Vec<&str> = kit.cautions(given.one()?)?.into_iter().map(|caution| caution.words()).collect();
             said(serde_json::json!({ "cautions": cautions, "deference": tappet_kit::deference() }))
+        }
+        "symptoms" => said(Symptom::ALL.map(|one| serde_json::json!({ "name": one.name(), "words": one.words() }))),
+        "symptom" => {
+            let (machine, name): (_, String) = given.all()?;
+            said(kit.symptom(machine, &name)?)
         }
         "lesson" => {
             let (lesson, machine): (String, _) = given.all()?;

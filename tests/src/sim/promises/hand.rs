@@ -129,9 +129,11 @@ impl World {
         let is_here = |forged: &&Forged| store.records().held(forged.record).ok().flatten().is_some_and(|held| held.bytes == forged.bytes);
         let all = self.forged.iter().filter(|forged| forged.fate == Fate::Out).filter(is_here).map(|forged| forged.record).collect();
         let Some(roster) = self.roster_without(phone, &all) else { return Ok(()) };
+        // Whose record is undone, and what their role is, it knows by its own roster too.
+        let known = Truth::of_phone(roster.clone());
         for forged in self.forged.iter().filter(|forged| forged.fate == Fate::Out && decides(forged.body.kind())) {
             let roles = || truth.roles(forged.by).into_iter().chain([roster.role_now(forged.by), self.role_then(forged.by, forged.at_ms)]);
-            if is_here(&forged) && !roles().any(|role| may(forged, role, &truth, store)) {
+            if is_here(&forged) && !roles().any(|role| may(forged, role, &truth, store) || may(forged, role, &known, store)) {
                 let (kind, name) = (forged.body.kind(), &self.nodes[phone].name);
                 let seen = format!("{name} took a {kind} of {}, who is {:?}", self.nodes[forged.node].name, roster.role_now(forged.by));
                 return Err(Broken { promise: "no wrong hand on a phone", seen });

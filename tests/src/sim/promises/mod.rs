@@ -53,6 +53,11 @@ pub(super) struct Truth {
 }
 
 impl Truth {
+    /// What a phone knows of rights by its own roster.
+    pub(super) const fn of_phone(roster: Roster) -> Self {
+        Self { roster, grants: Vec::new() }
+    }
+
     /// The roles that a person may have: two where the shop's clocks and the true ones do not agree on which grant is the last.
     pub(super) fn roles(&self, person: PersonId) -> Vec<Option<Role>> {
         self.roles_at(person, i64::MAX)

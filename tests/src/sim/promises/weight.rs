@@ -10,6 +10,7 @@ use sync_core::judge::ledger::Ledger;
 use sync_core::judge::machine::MachineState;
 use sync_core::judge::roster::Roster;
 use sync_core::judge::standing::Standings;
+use sync_core::store::Store;
 
 use super::super::insider::{Fate, Forged};
 use super::super::world::{Broken, SHOP, World};
@@ -128,7 +129,9 @@ impl World {
     fn wrong_at_the_end(&self) -> BTreeSet<RecordId> {
         let Some(truth) = self.truth() else { return BTreeSet::new() };
         let Some(shop) = self.nodes[SHOP].book.as_ref() else { return BTreeSet::new() };
-        let in_truth = |forged: &Forged| may(forged, self.role_then(forged.by, forged.at_ms), &truth, shop.store());
+        let in_truth = |forged: &Forged| {
+            may(forged, self.role_then(forged.by, forged.at_ms), &truth, shop.store()) || self.clocks_cannot_tell(forged, shop.store())
+        };
         let of_deciding = self.forged.iter().filter(|forged| decides(forged.body.kind()));
         of_deciding
             .filter(|forged| match forged.fate {
@@ -139,6 +142,19 @@ impl World {
             })
             .map(|forged| forged.record)
             .collect()
+    }
+
+    /// Whether something forged came within what the doubted clock of a change of its author's role leaves open: which was first is then not known
+    /// to anybody but the story.
+    fn clocks_cannot_tell(&self, forged: &Forged, store: &Store) -> bool {
+        let came = store.records().ledger_of(forged.doc).ok().and_then(|ledger| ledger.receipt(forged.record).map(|receipt| receipt.at_ms));
+        let changes = self.grants.iter().filter(|grant| grant.person == forged.by);
+        let open = |record: RecordId, came_ms: i64| {
+            let held = store.records().held(record).ok().flatten()?;
+            let time = store.records().ledger_of(held.doc).ok()?.time(record);
+            Some(time.in_doubt && (time.ms - came_ms).abs() <= time.uncertainty_ms)
+        };
+        came.is_some_and(|came_ms| changes.into_iter().any(|grant| open(grant.record, came_ms).unwrap_or(false)))
     }
 
     /// The role that somebody truly had at a time, as far as the shop has heard of it by now.
