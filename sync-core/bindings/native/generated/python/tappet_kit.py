@@ -644,6 +644,8 @@ def _uniffi_check_api_checksums(lib):
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_status() != 21681:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_symptom() != 10486:
+        raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_take_back() != 55599:
         raise InternalError("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     if lib.uniffi_tappet_kit_native_checksum_method_tappetkit_take_bundle() != 22168:
@@ -889,6 +891,9 @@ _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_slot.restype = cty
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_status.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_status.restype = ctypes.c_uint16
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_symptom.argtypes = (
+)
+_UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_symptom.restype = ctypes.c_uint16
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_take_back.argtypes = (
 )
 _UniffiLib.uniffi_tappet_kit_native_checksum_method_tappetkit_take_back.restype = ctypes.c_uint16
@@ -1321,6 +1326,13 @@ _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_status.argtypes = (
     ctypes.POINTER(_UniffiRustCallStatus),
 )
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_status.restype = _UniffiRustBuffer
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_symptom.argtypes = (
+    ctypes.c_uint64,
+    _UniffiRustBuffer,
+    _UniffiRustBuffer,
+    ctypes.POINTER(_UniffiRustCallStatus),
+)
+_UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_symptom.restype = _UniffiRustBuffer
 _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_take_back.argtypes = (
     ctypes.c_uint64,
     _UniffiRustBuffer,
@@ -4502,6 +4514,15 @@ class TappetKitProtocol(typing.Protocol):
         Where the store fails.
 """
         raise NotImplementedError
+    def symptom(self, machine: str,symptom: str) -> str:
+        """
+        What to look at on a machine for a symptom, in which order and why, with what the book knows: `clatters`, `down-on-power`,
+        `hard-to-pull`, `kicks-back` or `pops`, as JSON (`SymptomView`).
+
+        # Errors
+        `not-found` where the book has no such machine; `entry-invalid` for a symptom that is none.
+"""
+        raise NotImplementedError
     def take_back(self, record: str,reason: str) -> str:
         """
         Takes a record back. It stays in the book as history. Gives the record that says so.
@@ -6009,6 +6030,31 @@ class TappetKit(TappetKitProtocol):
         _uniffi_ffi_result = _uniffi_rust_call_with_error(
             _uniffi_error_converter,
             _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_status,
+            *_uniffi_lowered_args,
+        )
+        return _uniffi_lift_return(_uniffi_ffi_result)
+    def symptom(self, machine: str,symptom: str) -> str:
+        """
+        What to look at on a machine for a symptom, in which order and why, with what the book knows: `clatters`, `down-on-power`,
+        `hard-to-pull`, `kicks-back` or `pops`, as JSON (`SymptomView`).
+
+        # Errors
+        `not-found` where the book has no such machine; `entry-invalid` for a symptom that is none.
+"""
+
+        _UniffiFfiConverterString.check_lower(machine)
+
+        _UniffiFfiConverterString.check_lower(symptom)
+        _uniffi_lowered_args = (
+            self._uniffi_clone_handle(),
+            _UniffiFfiConverterString.lower(machine),
+            _UniffiFfiConverterString.lower(symptom),
+        )
+        _uniffi_lift_return = _UniffiFfiConverterString.lift
+        _uniffi_error_converter = _UniffiFfiConverterTypeTappetError
+        _uniffi_ffi_result = _uniffi_rust_call_with_error(
+            _uniffi_error_converter,
+            _UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_symptom,
             *_uniffi_lowered_args,
         )
         return _uniffi_lift_return(_uniffi_ffi_result)

@@ -1188,6 +1188,15 @@ public protocol TappetKitProtocol: AnyObject, Sendable {
     func signOff(machine: String, visit: String, remark: String) throws  -> Finished
 
     /**
+     * What to look at on a machine for a symptom, in which order and why, with what the book knows: `clatters`, `down-on-power`,
+     * `hard-to-pull`, `kicks-back` or `pops`, as JSON (`SymptomView`).
+     *
+     * # Errors
+     * `not-found` where the book has no such machine; `entry-invalid` for a symptom that is none.
+     */
+    func symptom(machine: String, symptom: String) throws  -> String
+
+    /**
      * Takes a record back. It stays in the book as history. Gives the record that says so.
      *
      * # Errors
@@ -2413,6 +2422,24 @@ open func signOff(machine: String, visit: String, remark: String)throws  -> Fini
         FfiConverterString.lower(machine),
         FfiConverterString.lower(visit),
         FfiConverterString.lower(remark),uniffiCallStatus
+    )
+})
+}
+
+    /**
+     * What to look at on a machine for a symptom, in which order and why, with what the book knows: `clatters`, `down-on-power`,
+     * `hard-to-pull`, `kicks-back` or `pops`, as JSON (`SymptomView`).
+     *
+     * # Errors
+     * `not-found` where the book has no such machine; `entry-invalid` for a symptom that is none.
+     */
+open func symptom(machine: String, symptom: String)throws  -> String  {
+    return try  FfiConverterString.lift(try rustCallWithError(FfiConverterTypeTappetError_lift) {
+        uniffiCallStatus in
+    uniffi_tappet_kit_native_fn_method_tappetkit_symptom(
+            self.uniffiCloneHandle(),
+        FfiConverterString.lower(machine),
+        FfiConverterString.lower(symptom),uniffiCallStatus
     )
 })
 }
@@ -6472,6 +6499,9 @@ private let initializationResult: InitializationResult = {
         return InitializationResult.apiChecksumMismatch
     }
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_sign_off() != 19911) {
+        return InitializationResult.apiChecksumMismatch
+    }
+    if (uniffi_tappet_kit_native_checksum_method_tappetkit_symptom() != 10486) {
         return InitializationResult.apiChecksumMismatch
     }
     if (uniffi_tappet_kit_native_checksum_method_tappetkit_take_back() != 55599) {

@@ -615,6 +615,11 @@ RustBuffer uniffi_tappet_kit_native_fn_method_tappetkit_resume_visit(uint64_t pt
 RustBuffer uniffi_tappet_kit_native_fn_method_tappetkit_sign_off(uint64_t ptr, RustBuffer machine, RustBuffer visit, RustBuffer remark, RustCallStatus *_Nonnull out_status
 );
 #endif
+#ifndef UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_FN_METHOD_TAPPETKIT_SYMPTOM
+#define UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_FN_METHOD_TAPPETKIT_SYMPTOM
+RustBuffer uniffi_tappet_kit_native_fn_method_tappetkit_symptom(uint64_t ptr, RustBuffer machine, RustBuffer symptom, RustCallStatus *_Nonnull out_status
+);
+#endif
 #ifndef UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_FN_METHOD_TAPPETKIT_TAKE_BACK
 #define UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_FN_METHOD_TAPPETKIT_TAKE_BACK
 RustBuffer uniffi_tappet_kit_native_fn_method_tappetkit_take_back(uint64_t ptr, RustBuffer record, RustBuffer reason, RustCallStatus *_Nonnull out_status
@@ -1335,6 +1340,12 @@ uint16_t uniffi_tappet_kit_native_checksum_method_tappetkit_resume_visit(void
 #ifndef UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_CHECKSUM_METHOD_TAPPETKIT_SIGN_OFF
 #define UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_CHECKSUM_METHOD_TAPPETKIT_SIGN_OFF
 uint16_t uniffi_tappet_kit_native_checksum_method_tappetkit_sign_off(void
+
+);
+#endif
+#ifndef UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_CHECKSUM_METHOD_TAPPETKIT_SYMPTOM
+#define UNIFFI_FFIDEF_UNIFFI_TAPPET_KIT_NATIVE_CHECKSUM_METHOD_TAPPETKIT_SYMPTOM
+uint16_t uniffi_tappet_kit_native_checksum_method_tappetkit_symptom(void
 
 );
 #endif

@@ -831,6 +831,8 @@ internal object IntegrityCheckingUniffiLib {
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_sign_off(
     ): Int
+    external fun uniffi_tappet_kit_native_checksum_method_tappetkit_symptom(
+    ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_take_back(
     ): Int
     external fun uniffi_tappet_kit_native_checksum_method_tappetkit_take_reading(
@@ -1015,6 +1017,8 @@ internal object UniffiLib {
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_resume_visit(`ptr`: Long,`machine`: RustBuffer.ByValue,`visit`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_sign_off(`ptr`: Long,`machine`: RustBuffer.ByValue,`visit`: RustBuffer.ByValue,`remark`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
+    ): RustBuffer.ByValue
+    external fun uniffi_tappet_kit_native_fn_method_tappetkit_symptom(`ptr`: Long,`machine`: RustBuffer.ByValue,`symptom`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
     external fun uniffi_tappet_kit_native_fn_method_tappetkit_take_back(`ptr`: Long,`record`: RustBuffer.ByValue,`reason`: RustBuffer.ByValue,uniffi_out_err: UniffiRustCallStatus,
     ): RustBuffer.ByValue
@@ -1358,6 +1362,9 @@ private fun uniffiCheckApiChecksums(lib: IntegrityCheckingUniffiLib) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_sign_off() and 0xFFFF) != 19911) {
+        throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
+    }
+    if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_symptom() and 0xFFFF) != 10486) {
         throw RuntimeException("UniFFI API checksum mismatch: try cleaning and rebuilding your project")
     }
     if ((lib.uniffi_tappet_kit_native_checksum_method_tappetkit_take_back() and 0xFFFF) != 55599) {
@@ -2449,6 +2456,15 @@ public interface TappetKitInterface {
      * `not-found`; `role-may-not` where the role does not sign off.
      */
     fun `signOff`(`machine`: kotlin.String, `visit`: kotlin.String, `remark`: kotlin.String): Finished
+
+    /**
+     * What to look at on a machine for a symptom, in which order and why, with what the book knows: `clatters`, `down-on-power`,
+     * `hard-to-pull`, `kicks-back` or `pops`, as JSON (`SymptomView`).
+     *
+     * # Errors
+     * `not-found` where the book has no such machine; `entry-invalid` for a symptom that is none.
+     */
+    fun `symptom`(`machine`: kotlin.String, `symptom`: kotlin.String): kotlin.String
 
     /**
      * Takes a record back. It stays in the book as history. Gives the record that says so.
@@ -3982,6 +3998,29 @@ open class TappetKit: Disposable, AutoCloseable, TappetKitInterface
         FfiConverterString.lower(`machine`),
         FfiConverterString.lower(`visit`),
         FfiConverterString.lower(`remark`),_status)
+}
+    }
+    )
+    }
+
+
+
+    /**
+     * What to look at on a machine for a symptom, in which order and why, with what the book knows: `clatters`, `down-on-power`,
+     * `hard-to-pull`, `kicks-back` or `pops`, as JSON (`SymptomView`).
+     *
+     * # Errors
+     * `not-found` where the book has no such machine; `entry-invalid` for a symptom that is none.
+     */
+    @Throws(TappetException::class)override fun `symptom`(`machine`: kotlin.String, `symptom`: kotlin.String): kotlin.String {
+            return FfiConverterString.lift(
+    callWithHandle {
+    uniffiRustCallWithError(TappetException) { _status ->
+    UniffiLib.uniffi_tappet_kit_native_fn_method_tappetkit_symptom(
+        it,
+
+        FfiConverterString.lower(`machine`),
+        FfiConverterString.lower(`symptom`),_status)
 }
     }
     )
