@@ -164,7 +164,14 @@ impl Reader<'_> {
             }
             Ok(_) => None,
         };
-        let why = denied.unwrap_or_else(|| held.code.title().to_owned());
+        let why = denied.unwrap_or_else(|| {
+            match held.code {
+                Code::DocumentClosed => "its author may not read this document",
+                Code::DeviceRevoked => "the device that signed it is revoked",
+                code => code.title(),
+            }
+            .to_owned()
+        });
         Ok(format!("{}.", why.trim_end_matches('.')))
     }
 
