@@ -36,7 +36,7 @@ export async function atALimit({ tab, url, office }) {
   await tap(tab, 'Set 1I to the aim');
   await tap(tab, 'It is there');
   await tab.getByText('Set to the aim, and locked again?').waitFor();
-  await tab.getByText('Hold the adjuster still').waitFor();
+  await tab.getByText('Hold the adjuster still while').waitFor();
   await look(tab, 'at-a-limit-set');
   await tap(tab, 'Yes, done');
   await read(tab, 5.4);
