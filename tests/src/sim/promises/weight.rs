@@ -144,7 +144,7 @@ impl World {
             .collect()
     }
 
-    /// Whether something forged came within what the doubted clock of a change of its author's role leaves open: which was first is then not known
+    /// Whether something forged came within what the clock of a change of its author's role leaves open: which was first is then not known
     /// to anybody but the story.
     fn clocks_cannot_tell(&self, forged: &Forged, store: &Store) -> bool {
         let came = store.records().ledger_of(forged.doc).ok().and_then(|ledger| ledger.receipt(forged.record).map(|receipt| receipt.at_ms));
@@ -152,7 +152,7 @@ impl World {
         let open = |record: RecordId, came_ms: i64| {
             let held = store.records().held(record).ok().flatten()?;
             let time = store.records().ledger_of(held.doc).ok()?.time(record);
-            Some(time.in_doubt && (time.ms - came_ms).abs() <= time.uncertainty_ms)
+            Some((time.ms - came_ms).abs() <= time.uncertainty_ms)
         };
         came.is_some_and(|came_ms| changes.into_iter().any(|grant| open(grant.record, came_ms).unwrap_or(false)))
     }
