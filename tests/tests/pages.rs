@@ -67,3 +67,45 @@ fn what_a_newcomer_wrote_is_taken_by_who_hears_of_both_at_once() {
         assert_level(&crew, late, machine);
     }
 }
+
+/// A page that goes on with what began before somebody joined brings nothing of theirs ahead of the roster that names them: after each
+/// page, whatever was the last, all that is held can be verified.
+#[test]
+fn what_came_in_while_a_device_was_being_filled_waits_for_the_roster() {
+    for room in (1_500..10_000).step_by(1_500) {
+        let (mut crew, machine, [lead, _, _]) = Crew::of_three(33);
+        let machines: Vec<DocId> = (2..6).map(|n| crew.machine(&format!("M-{n}"))).chain([machine]).collect();
+        let newcomer = crew.join("Newcomer", Role::Tech);
+        crew.level_all();
+        for machine in &machines {
+            crew.read(lead, *machine, "1I", Stage::Found, 4, 5);
+        }
+        crew.level(lead);
+        // All of them are opened to somebody who is level: they are handed out page by page.
+        crew.give_yard(newcomer);
+        crew.level(0);
+        let page = |crew: &mut Crew| {
+            let request = ExchangeRequest { room: Some(room), ..crew.offer(newcomer) };
+            let answer = crew.answer(newcomer, &request);
+            crew.take(newcomer, &answer).more
+        };
+        for pages_before in 0..6 {
+            if pages_before > 0 && !page(&mut crew) {
+                break;
+            }
+            // A device that nobody knew, and at once what it signed.
+            let late = crew.join(&format!("Late {pages_before}"), Role::Lead);
+            crew.level(0);
+            crew.level(late);
+            for machine in &machines {
+                crew.read(late, *machine, "1E", Stage::Found, 5, 6);
+            }
+            crew.level(late);
+            page(&mut crew);
+            assert_eq!(crew.phones[newcomer].book.verify().unwrap().faults, Vec::<String>::new(), "room for {room}, {pages_before} pages");
+        }
+        let (_, refused) = level_by(&mut crew, newcomer, room);
+        assert_eq!(refused, Vec::<String>::new(), "room for {room}");
+        assert_level(&crew, newcomer, machine);
+    }
+}

@@ -95,7 +95,7 @@ pub(super) fn next_page(
     let opened = store.grants().newly_open(person, position, progress.until, progress.after.max(roster))?;
     for (num, from) in first.into_iter().chain(opened.into_iter().map(|num| (num, 0))) {
         let done = Bootstrap { until: progress.until, after: num.unsigned_abs(), ..Bootstrap::default() };
-        match page.whole(num, from == 0 && progress.within == 0 && part_way.is_none())? {
+        match page.whole(num, progress.until, from == 0 && progress.within == 0 && part_way.is_none())? {
             Added::All => {
                 progress = done;
                 continue;
@@ -170,13 +170,17 @@ impl Filling<'_> {
         self.bytes == 0 || self.bytes.saturating_add(bytes) <= self.manner.room
     }
 
-    /// Adds a whole document as it is kept, where it `may` go so and is no larger than a page.
-    fn whole(&mut self, num: i64, may: bool) -> Result<Added, StoreError> {
+    /// Adds a whole document as it is kept, where it `may` go so and is no larger than a page. What came in since the round began does not
+    /// go before the roster of that time: whose device signed it may be news.
+    fn whole(&mut self, num: i64, until: u64, may: bool) -> Result<Added, StoreError> {
         if !(may && self.manner.segments) {
             return Ok(Added::UpTo(None));
         }
         let segments = self.store.log().segments_of(num)?;
         let Some(doc) = segments.first().map(|segment| segment.doc) else { return Ok(Added::All) };
+        if segments.last().is_some_and(|last| last.pos > until) {
+            return Ok(Added::UpTo(None));
+        }
         let mut bytes = 0_usize;
         for segment in &segments {
             // As segments it travels smaller, and a device must hold it unpacked.
