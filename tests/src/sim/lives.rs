@@ -6,6 +6,7 @@ use shared::record::Body;
 use shared::role::Role;
 use sync_core::book::Book;
 use sync_core::commands::ActionContext;
+use sync_core::crypto::envelope;
 use sync_core::engine::BookError;
 use sync_core::store::{EPOCH, MetaKey, QuarantineState};
 
@@ -188,14 +189,20 @@ impl World {
         let (now, office) = (self.nodes[SHOP].moment(self.now_ms), self.nodes[OFFICE].person);
         self.nodes[SHOP].book(dice);
         let before = self.truth();
+        let own_device = self.nodes[OFFICE].device;
         let Some(shop) = self.nodes[SHOP].book(dice) else { return Ok(()) };
+        // The office that lets its own revocation in is the end of the story's office.
+        let ends_the_office = |bytes: &[u8]| {
+            let read = envelope::decode_unverified(bytes).ok();
+            read.is_some_and(|opened| matches!(&opened.record.body, Body::DeviceRevoked(revoked) if revoked.device == own_device))
+        };
         let waiting: Vec<i64> = shop
             .store()
             .quarantine()
             .quarantined()
             .map_err(|e| Broken { promise: "reads quarantine", seen: e.to_string() })?
             .iter()
-            .filter(|q| q.state == QuarantineState::Waiting)
+            .filter(|q| q.state == QuarantineState::Waiting && (keep_out || !ends_the_office(&q.bytes)))
             .map(|q| q.id)
             .collect();
         let Some(id) = waiting.get(which % waiting.len().max(1)).copied() else { return Ok(()) };

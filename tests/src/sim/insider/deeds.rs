@@ -126,8 +126,8 @@ impl World {
             }
             Deed::TakesProperty => (roster, Assignment { person: me, property: PropertyId(closed.0), active: true }.into()),
             Deed::ChangesSettings => (roster, ShopCard { conflict_window_min: 1, ..ShopCard::usual("Mine", "UTC") }.into()),
-            // By someone who is or was of the office it would be lawful, or the office could let it in: the end of the story's office.
-            Deed::RevokesOffice if self.grants.iter().any(|grant| grant.person == me && grant.role == Some(Role::Office)) => return None,
+            // By someone of the office it would be lawful, and the end of the story's office.
+            Deed::RevokesOffice if shop.roster().ok()?.role_now(me) == Some(Role::Office) => return None,
             Deed::RevokesOffice => (roster, DeviceRevoked { device: self.nodes[OFFICE].device, reason: "mine".to_owned() }.into()),
             Deed::ClosesDay => {
                 let day = shop.roster().ok()?.day(self.now_ms);
