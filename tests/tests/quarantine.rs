@@ -97,6 +97,11 @@ fn what_it_says_it_would_change_is_what_letting_it_in_changes() {
     seen.dedup();
     let kinds = ["clearance", "finding", "finding-cleared", "hours", "note", "photo", "sign-off", "visit", "void"];
     assert_eq!(seen, kinds);
+    // What was let in says of why it waited only what its code says: that the book holds it now is no reason.
+    for line in crew.shop.reader().quarantine_lines(0, usize::MAX, LengthUnit::Thou).unwrap() {
+        assert_eq!(line.held.state, QuarantineState::Released);
+        assert!(!line.detail.contains("never comes in"), "{}", line.detail);
+    }
 }
 
 #[test]

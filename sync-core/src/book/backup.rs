@@ -19,9 +19,9 @@ use crate::store::{Backup, BackupDraft, BackupError, EPOCH, Identity, MetaKey, O
 use crate::sys::clock::ClockReading;
 use crate::sys::rng::{CryptoRng, random};
 
-/// A time of day in a file's name, always UTC: 20261125T170312Z.
 /// When a write was last tried, to tell whether there is room: ms since 1970 UTC.
 const READY: MetaKey<i64> = MetaKey::new("ready");
+/// A time of day in a file's name, always UTC: 20261125T170312Z.
 const STAMP: &str = "%Y%m%dT%H%M%SZ";
 /// For so long after a step that was kept, ms, nobody who asks is told by another.
 const READY_FOR_MS: i64 = 1_000;

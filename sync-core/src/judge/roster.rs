@@ -324,9 +324,10 @@ impl Roster {
         self.may_read(record.by, site) || (!permissions::decides(record.body.kind()) && self.role_now(record.by).is_some() && then())
     }
 
-    /// The people whose roles over time differ between two rosters.
+    /// The people whose roles over time differ between two rosters, or when what they said of their own arrived.
     #[must_use]
     pub fn roles_differ(&self, other: &Self) -> BTreeSet<PersonId> {
-        self.roles.keys().chain(other.roles.keys()).filter(|p| self.roles.get(p) != other.roles.get(p)).copied().collect()
+        let differ = |p: &&PersonId| self.roles.get(p) != other.roles.get(p) || self.own_changes.get(p) != other.own_changes.get(p);
+        self.roles.keys().chain(other.roles.keys()).filter(differ).copied().collect()
     }
 }

@@ -154,6 +154,8 @@ impl Reader<'_> {
     fn why(&self, held: &Quarantined) -> Result<String, BookError> {
         let (store, roster) = (&self.book.store, self.book.roster()?);
         let denied = match may_be_let_in(store, roster, held) {
+            // What was let in is in the book: that says nothing of why it once waited.
+            _ if held.state != QuarantineState::Waiting => None,
             Err(BookError::Denied(why)) => Some(why),
             Err(other) => return Err(other),
             Ok((opened, site)) if held.code == Code::RoleMayNot => {
