@@ -91,8 +91,8 @@ pub(super) fn of(sheet: &DaySheet, roster: &Roster) -> Vec<Matter> {
     for (n, hold) in sheet.holds.iter().enumerate() {
         add(MatterKind::Hold, n, format!("{} at {} is on hold: {}", hold.tag, hold.property, hold.what));
     }
-    for (n, line) in sheet.quarantine.iter().enumerate() {
-        add(MatterKind::Quarantine, n, format!("{}, waits in quarantine", line.line.headline()));
+    for (n, waiting) in sheet.quarantine.iter().enumerate() {
+        add(MatterKind::Quarantine, n, format!("{}, waits in quarantine", waiting.line.headline()));
     }
     for (n, device) in sheet.devices.iter().enumerate().filter(|(_, device)| !device.revoked && !device.here_today) {
         let last = device.last_ms.map_or_else(|| "never".to_owned(), |ms| roster.local(ms));

@@ -78,10 +78,10 @@ fn of_machine(view: &MachineView) -> Vec<String> {
 
 /// The valves that the latest reading left, or found, outside of their range, in words.
 fn last_outside(lash: &[LashView], evidence: Evidence) -> Vec<String> {
-    let fits = |verdict: Option<Verdict>| match verdict {
-        Some(Verdict::Loose) => evidence != Evidence::Narrow,
-        Some(Verdict::Tight) => evidence != Evidence::Wide,
-        _ => false,
+    let off = |verdict: Option<Verdict>| match verdict {
+        Some(Verdict::Loose) if evidence != Evidence::Narrow => Some("too wide"),
+        Some(Verdict::Tight) if evidence != Evidence::Wide => Some("too narrow"),
+        _ => None,
     };
     let latest = |view: &&LashView| {
         let of_valve = lash.iter().filter(|other| other.lash.valve == view.lash.valve && other.lash.stage != Stage::Set);
@@ -89,15 +89,6 @@ fn last_outside(lash: &[LashView], evidence: Evidence) -> Vec<String> {
     };
     lash.iter()
         .filter(latest)
-        .filter(|view| fits(view.judged))
-        .map(|view| format!("{} was {} {}: {}.", view.lash.valve, view.lash.stage.name(), verdict_word(view.judged), view.words))
+        .filter_map(|view| Some(format!("{} was {} {}: {}.", view.lash.valve, view.lash.stage.name(), off(view.judged)?, view.words)))
         .collect()
-}
-
-const fn verdict_word(verdict: Option<Verdict>) -> &'static str {
-    match verdict {
-        Some(Verdict::Loose) => "too wide",
-        Some(Verdict::Tight) => "too narrow",
-        _ => "outside of its range",
-    }
 }
